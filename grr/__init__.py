@@ -1,0 +1,40 @@
+"""Gauge repeatability and reproducibility studies, from readings to a verdict.
+
+Every public name is loaded when it is first used, so that ``import grr`` stays light.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from grr.errors import StudyError as StudyError
+    from grr.rules import Plan as Plan
+    from grr.rules import Rules as Rules
+    from grr.study import Study as Study
+    from grr.tolerance import Tolerance as Tolerance
+
+#: Public name → the module that defines it.
+_HOMES = {
+    "Plan": "grr.rules",
+    "Rules": "grr.rules",
+    "Study": "grr.study",
+    "StudyError": "grr.errors",
+    "Tolerance": "grr.tolerance",
+}
+
+__all__ = list(_HOMES)
+__version__ = "0.1.0"
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'grr' has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOMES])

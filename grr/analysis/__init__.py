@@ -1,0 +1,1 @@
+"""A study in, a labelled result out; one module a question."""

@@ -1,0 +1,1 @@
+"""Taking readings: the entry form in the notebook and at the terminal."""

@@ -1,0 +1,53 @@
+"""The one error that a person sees."""
+
+from __future__ import annotations
+
+
+class StudyError(ValueError):
+    """Something entered cannot be used; says what, where and what to do.
+
+    Parameters
+    ----------
+    problem : str
+        What is wrong, as a sentence without a full stop.
+    remedy : str
+        What the reader should do, as a sentence without a full stop.
+    file, row, column, value : optional
+        Where it was found; left out of the message where not given. ``row`` is
+        the line number as a spreadsheet shows it, the first line being 1.
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        remedy: str,
+        *,
+        file: object = None,
+        row: int | None = None,
+        column: object = None,
+        value: object = None,
+    ) -> None:
+        self.problem = problem
+        self.remedy = remedy
+        self.file = None if file is None else str(file)
+        self.row = row
+        self.column = None if column is None else str(column)
+        self.value = value
+        super().__init__(self._sentence())
+
+    def _sentence(self) -> str:
+        place = []
+        if self.file is not None:
+            place.append(f"file {self.file}")
+        if self.row is not None:
+            place.append(f"row {self.row}")
+        if self.column is not None:
+            place.append(f"column {self.column}")
+        if self.value is not None:
+            place.append(f"value {_shortened(str(self.value))!r}")
+        where = f" ({', '.join(place)})" if place else ""
+        return f"{self.problem}{where}. {self.remedy}."
+
+
+def _shortened(text: str, limit: int = 60) -> str:
+    return text if len(text) <= limit else text[: limit - 1] + "…"

@@ -1,0 +1,1 @@
+"""Study folders, CSV and Excel files, and the journal of readings."""

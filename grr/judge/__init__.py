@@ -1,0 +1,1 @@
+"""Findings about the data, verdicts in words, and what to do next."""

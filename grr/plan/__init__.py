@@ -1,0 +1,1 @@
+"""Planning a study: the run sheet, and what a design can decide."""

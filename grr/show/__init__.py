@@ -1,0 +1,1 @@
+"""Figures and pages, each titled by the question that it answers."""

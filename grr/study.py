@@ -1,0 +1,237 @@
+"""What was measured and what for: one gauge study, validated and immutable."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import KW_ONLY, dataclass, field, replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from grr.errors import StudyError
+from grr.readings_table import natural_order, validated
+from grr.rules import Plan, Rules
+from grr.tolerance import Tolerance
+from grr.units import canonical_unit
+from grr.values import number, one_of
+
+
+@dataclass(frozen=True)
+class Cube:
+    """The readings as an array, parts × operators × trials; missing ones are NaN."""
+
+    values: NDArray[np.float64]
+    parts: tuple[str, ...]
+    operators: tuple[str, ...]
+
+    @property
+    def complete(self) -> bool:
+        """Whether no reading is missing."""
+        return bool(np.isfinite(self.values).all())
+
+
+class _Readings:
+    """The study's table: set once, and handed out as a copy each time."""
+
+    def __get__(self, study: Study | None, owner: type[Study]) -> pd.DataFrame:
+        if study is None:
+            raise AttributeError("readings")
+        table: pd.DataFrame = study.__dict__["_table"]
+        return table.copy()
+
+    def __set__(self, study: Study, table: pd.DataFrame) -> None:
+        study.__dict__["_table"] = table
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Study:
+    """One gauge study: the readings and everything needed to judge them.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        One row a reading: ``part``, ``operator``, ``trial``, ``reading``, and
+        where they exist ``method``, ``order``, ``time`` (ISO 8601, UTC), ``note``.
+        ``operator`` may be left out where one person measured, ``trial`` where each
+        part was measured once. A missing reading is an empty cell and stays one.
+    tolerance : Tolerance, optional
+    unit : str
+        mm, µm, in, µin, ...; "" where the readings carry none.
+    resolution : float, optional
+        The gauge's last digit, in ``unit``.
+    purpose : {"accept", "control"}
+        Accept parts against the tolerance, or control a process.
+    operators : {"random", "fixed"}
+        A sample of those who will measure, or all who ever will.
+    parts_from : {"process", "chosen"}
+        Whether the parts represent the process.
+    process_sd, process_mean : float, optional
+        Standard deviation (total, as observed) and mean of the process, from records.
+    title : str
+    design : {"crossed", "nested"}
+        Nested: each part was measured by one operator only (destructive, say).
+    rules : Rules
+    plan : Plan, optional
+    facts : mapping
+        Gauge number, drawing revision, soak time and so on; see `grr.facts`.
+    example : bool
+        Whether the readings are invented for demonstration.
+    folder : Path, optional
+        Where the study was read from.
+
+    Raises
+    ------
+    StudyError
+        Anything that cannot be used, with its place and the remedy.
+    """
+
+    readings: pd.DataFrame = _Readings()  # type: ignore[assignment]
+    _: KW_ONLY
+    tolerance: Tolerance | None = None
+    unit: str = ""
+    resolution: float | None = None
+    purpose: str = "accept"
+    operators: str = "random"
+    parts_from: str = "process"
+    process_sd: float | None = None
+    process_mean: float | None = None
+    title: str = ""
+    design: str = "crossed"
+    rules: Rules = field(default_factory=Rules)
+    plan: Plan | None = None
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    example: bool = False
+    folder: Path | None = None
+
+    def __post_init__(self) -> None:
+        table = validated(self.__dict__["_table"])
+        set_field = object.__setattr__
+        set_field(self, "readings", table)
+        if self.tolerance is not None and not isinstance(self.tolerance, Tolerance):
+            raise StudyError(
+                "The tolerance is not a Tolerance",
+                "Write grr.Tolerance(lower=..., upper=...)",
+                value=self.tolerance,
+            )
+        set_field(self, "unit", canonical_unit(self.unit))
+        one_of("purpose", self.purpose, ("accept", "control"))
+        one_of("operators", self.operators, ("random", "fixed"))
+        one_of("parts_from", self.parts_from, ("process", "chosen"))
+        one_of("design", self.design, ("crossed", "nested"))
+        for name in ("resolution", "process_sd"):
+            if getattr(self, name) is not None:
+                set_field(self, name, number(name, getattr(self, name), above=0.0))
+        if self.process_mean is not None:
+            set_field(self, "process_mean", number("process_mean", self.process_mean))
+        set_field(self, "facts", MappingProxyType(dict(self.facts)))
+        if self.taken == 0:
+            raise StudyError("Every reading is missing", "Take readings first")
+        if len(self.parts) < 2:
+            raise StudyError(
+                "Only one part was measured",
+                "Measure at least two parts; for one reference part use grr.reference_study",
+                value=self.parts[0],
+            )
+        if self.resolution is not None:
+            _refuse_finer_readings(table["reading"].to_numpy(), self.resolution)
+
+    def __repr__(self) -> str:
+        return f"Study({self.summary})"
+
+    def __str__(self) -> str:
+        return self.summary
+
+    @property
+    def summary(self) -> str:
+        """The study in one line: title, and how much was measured."""
+        methods = f", {len(self.methods)} methods" if len(self.methods) > 1 else ""
+        counted = (
+            f"{len(self.parts)} parts, {len(self.operator_names)} operators{methods}, "
+            f"{self.taken} readings"
+        )
+        return f"{self.title}: {counted}" if self.title else counted
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """The names of the parts, in the order of counting."""
+        return natural_order(self.__dict__["_table"]["part"])
+
+    @property
+    def operator_names(self) -> tuple[str, ...]:
+        """The names of the operators, in the order of counting."""
+        return natural_order(self.__dict__["_table"]["operator"])
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """The names of the methods in the order in which they first appear."""
+        table = self.__dict__["_table"]
+        return tuple(table["method"].unique()) if "method" in table else ()
+
+    @property
+    def trials(self) -> int:
+        """The largest number of readings that one operator took of one part."""
+        table = self.__dict__["_table"]
+        keys = [name for name in ("part", "operator", "method") if name in table]
+        return int(table.groupby(keys, sort=False)["trial"].count().max())
+
+    @property
+    def taken(self) -> int:
+        """How many readings are there, missing ones not counted."""
+        return int(self.__dict__["_table"]["reading"].notna().sum())
+
+    @property
+    def balanced(self) -> bool:
+        """Whether every operator measured every part equally often."""
+        return len(self.methods) < 2 and self.cube().complete
+
+    def cube(self) -> Cube:
+        """Return the readings as parts × operators × trials, NaN where missing.
+
+        Trials are taken in rising order of their number, whatever the numbers are.
+
+        Raises
+        ------
+        StudyError
+            The study holds two methods: choose one with `for_method` first.
+        """
+        if len(self.methods) > 1:
+            raise StudyError(
+                "The study holds readings by more than one method",
+                "Compare them with grr.compare_methods, or take one with study.for_method",
+                value=", ".join(self.methods),
+            )
+        table = self.__dict__["_table"]
+        parts, operators = self.parts, self.operator_names
+        trial = table["trial"].to_numpy()
+        numbers = np.unique(trial)
+        values = np.full((len(parts), len(operators), len(numbers)), np.nan)
+        values[
+            pd.Categorical(table["part"], categories=list(parts)).codes,
+            pd.Categorical(table["operator"], categories=list(operators)).codes,
+            np.searchsorted(numbers, trial),
+        ] = table["reading"].to_numpy()
+        return Cube(values, parts, operators)
+
+    def for_method(self, method: str) -> Study:
+        """Return the same study with the readings of one method only."""
+        one_of("method", method, self.methods)
+        table = self.readings
+        return replace(self, readings=table[table["method"] == method])
+
+
+def _refuse_finer_readings(readings: NDArray[np.float64], resolution: float) -> None:
+    steps = readings / resolution
+    finer = np.abs(steps - np.round(steps)) > 1e-4 + 1e-9 * np.abs(steps)
+    if np.any(finer):
+        row = int(np.flatnonzero(finer)[0])
+        raise StudyError(
+            f"A reading is finer than the resolution of {resolution:g}",
+            "Correct the resolution (the gauge's last digit), or the reading",
+            row=row + 1,
+            column="reading",
+            value=f"{readings[row]:.12g}",
+        )
