@@ -121,6 +121,30 @@ def interaction_pooled(anova: CrossedAnova) -> Components:
     return Components(part, operator, interaction, repeatability, grr)
 
 
+def operators_fixed(components: Components, operators: int) -> Components:
+    """Return the components when the operators are all who will ever measure.
+
+    Reproducibility is then no variance of a population but the mean square of the
+    operators' own differences, Σα²/o; the estimate for a random sample of operators
+    is Σα²/(o−1). GRR changes by the same amount. The interaction with random parts
+    stays a variance.
+
+    Notes
+    -----
+    Source: Montgomery, Design and Analysis of Experiments, section 13.3 (two-factor
+    mixed model, operators fixed, parts random); the divisor o, since every operator
+    is known and each measures an equal share, is the variance of a finite population.
+    """
+    operator = components.operator * (operators - 1) / operators
+    return Components(
+        components.part,
+        operator,
+        components.interaction,
+        components.repeatability,
+        components.grr - (components.operator - operator),
+    )
+
+
 def select(pooled: Mask, if_pooled: Components, if_kept: Components) -> Components:
     """Return, study by study, the pooled components where ``pooled`` is true."""
     return Components(

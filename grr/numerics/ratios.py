@@ -1,0 +1,74 @@
+"""Ratios by which a measuring system is judged."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from grr.numerics.arrays import Array, Mask
+
+#: √2 as the manual rounds it (AIAG MSA, 4th ed., chapter II section D).
+NDC_FACTOR = 1.41
+
+
+def percent(part: Array, whole: Array) -> Array:
+    """Return 100·part/whole; NaN where the whole is not above 0."""
+    whole = np.asarray(whole, dtype=np.float64)
+    usable = whole > 0.0
+    return np.where(usable, 100.0 * part / np.where(usable, whole, 1.0), np.nan)
+
+
+def percent_of_tolerance(sd: Array, width: Array, *, spread: float = 6.0) -> Array:
+    """Return the precision-to-tolerance ratio, 100·spread·sd/(upper − lower), in percent.
+
+    Notes
+    -----
+    Source: AIAG MSA, 4th ed., chapter III section B (percent of tolerance: TV is
+    replaced by tolerance/6).
+    """
+    return percent(spread * sd, width)
+
+
+def percent_of_one_side(
+    sd: Array, mean: Array, limit: float, *, upper: bool, spread: float = 6.0
+) -> Array:
+    """Return half the spread as a percentage of the distance from the mean to the limit.
+
+    NaN where the mean lies at or past the limit.
+
+    Notes
+    -----
+    Common practice for one-sided tolerances, after the one-sided capability ratio
+    (mean to limit against 3 sd); no source.
+    """
+    distance = (limit - mean) if upper else (mean - limit)
+    return percent(0.5 * spread * sd, distance)
+
+
+def distinct_categories(part_sd: Array, grr_sd: Array) -> Array:
+    """Return 1.41·PV/GRR, not rounded down; NaN where GRR is 0.
+
+    Notes
+    -----
+    Source: AIAG MSA, 4th ed., chapter III section B (number of distinct categories).
+    """
+    usable = grr_sd > 0.0
+    return np.where(usable, NDC_FACTOR * part_sd / np.where(usable, grr_sd, 1.0), np.nan)
+
+
+def rounding_floor(resolution: float) -> float:
+    """Return resolution/√12, the standard deviation of a rounding error.
+
+    Notes
+    -----
+    Source: JCGM 100:2008 (GUM), clause 4.3.7 and F.2.2.1.
+    """
+    return resolution / float(np.sqrt(12.0))
+
+
+def hidden_by_rounding(repeatability_sd: Array, resolution: float) -> Mask:
+    """Return where the repeatability is under 0.3 of the resolution.
+
+    There the readings mostly repeat to the last digit and their scatter says little
+    about the gauge; the estimate is floored at `rounding_floor`.
+    """
+    return np.asarray(repeatability_sd < 0.3 * resolution, dtype=np.bool_)
