@@ -1,0 +1,98 @@
+"""Numbers as a person reads them: rounded by the habit of the GUM."""
+
+from __future__ import annotations
+
+import math
+
+from grr.units import conversion, fine_unit
+
+NOT_ESTIMATED = "not estimated"
+
+
+def figures(value: float, digits: int = 2) -> str:
+    """Return a number with ``digits`` significant figures, without an exponent where possible.
+
+    A standard deviation is stated with two (JCGM 100:2008, clause 7.2.6).
+    """
+    if not math.isfinite(value):
+        return NOT_ESTIMATED
+    if value == 0.0:
+        return "0"
+    exponent = _exponent(value, digits)
+    if not -6 <= exponent < 9:
+        return f"{value:.{digits - 1}e}"
+    return f"{value:.{max(0, digits - 1 - exponent)}f}"
+
+
+def _exponent(value: float, digits: int) -> int:
+    """Return the power of ten of the first figure after rounding."""
+    return int(f"{abs(value):.{digits - 1}e}".split("e")[1])
+
+
+def decimals_for(spread: float, digits: int = 2) -> int:
+    """Return the decimals at which ``spread`` shows ``digits`` significant figures."""
+    if not math.isfinite(spread) or spread == 0.0:
+        return 0
+    return max(0, digits - 1 - _exponent(spread, digits))
+
+
+def same_decimals(value: float, spread: float, digits: int = 2) -> str:
+    """Return a value to the decimal that its spread is stated to."""
+    if not math.isfinite(value):
+        return NOT_ESTIMATED
+    return f"{value:.{decimals_for(spread, digits)}f}"
+
+
+def reading_decimals(resolution: float | None) -> int:
+    """Return the decimals that a gauge of this resolution shows (4 where not stated)."""
+    if resolution is None:
+        return 4
+    return max(0, -math.floor(math.log10(resolution) + 1e-9) + (0 if _is_power(resolution) else 1))
+
+
+def _is_power(resolution: float) -> bool:
+    power = math.log10(resolution)
+    return abs(power - round(power)) < 1e-9
+
+
+def size(value: float, resolution: float | None, unit: str = "") -> str:
+    """Return a reading or a limit as the gauge would show it."""
+    if not math.isfinite(value):
+        return "missing"
+    return with_unit(f"{value:.{reading_decimals(resolution)}f}", unit)
+
+
+def percent(value: float) -> str:
+    """Return a percentage: one decimal under 100, none above."""
+    if not math.isfinite(value):
+        return NOT_ESTIMATED
+    return f"{value:.1f} %" if abs(value) < 99.95 else f"{value:.0f} %"
+
+
+def with_unit(number: str, unit: str) -> str:
+    """Return a number with its unit, or alone where there is no unit."""
+    return f"{number} {unit}" if unit and number != NOT_ESTIMATED else number
+
+
+def length(value: float, unit: str, digits: int = 2) -> str:
+    """Return a small length given in ``unit`` in the unit in which it reads best.
+
+    A spread of 0.00042 mm is shown as 0.42 µm.
+    """
+    fine = fine_unit(unit)
+    return with_unit(figures(value * conversion(unit, fine), digits), fine)
+
+
+def counted(number: int, noun: str) -> str:
+    """Return "1 part" or "3 parts"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def listed(items: list[str] | tuple[str, ...], most: int = 6) -> str:
+    """Return "a, b and c"; past ``most`` items the rest are counted."""
+    words = [str(item) for item in items]
+    if len(words) > most:
+        words = [*words[: most - 1], f"{len(words) - most + 1} more"]
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"

@@ -1,0 +1,105 @@
+"""Plain tables: aligned text for a terminal, HTML with inline styles for a notebook."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from html import escape
+
+WIDTH = 80
+INK = "#1b1f24"
+FAINT = "#57606a"
+LINE = "#d0d7de"
+FONT = "system-ui,'Segoe UI','DejaVu Sans',sans-serif"
+
+
+def text_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Return rows of text under a head; the first column to the left, others to the right.
+
+    Where the table would be wider than a terminal the first column is wrapped.
+    """
+    columns = list(zip(*([head, *rows]), strict=True))
+    widths = [max(len(cell) for cell in column) for column in columns]
+    rest = sum(widths[1:]) + 2 * (len(widths) - 1)
+    widths[0] = max(12, min(widths[0], WIDTH - rest))
+    lines: list[str] = []
+    for index, row in enumerate([head, *rows]):
+        first = textwrap.wrap(row[0], widths[0]) or [""]
+        cells = [first[0].ljust(widths[0])]
+        cells += [cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True)]
+        lines.append("  ".join(cells).rstrip())
+        lines += [f"  {line}" for line in first[1:]]
+        if index == 0:
+            lines.append("─" * min(WIDTH, sum(widths) + 2 * (len(widths) - 1)))
+    return "\n".join(lines)
+
+
+def paragraph(text: str, indent: str = "") -> str:
+    """Return prose wrapped to the width of a terminal."""
+    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
+
+
+def bullet(text: str) -> str:
+    """Return one wrapped entry of a list."""
+    return textwrap.fill(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
+
+
+def html_table(
+    head: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str = "", left: int = 1
+) -> str:
+    """Return an HTML table; every cell is escaped, the first ``left`` columns left-aligned."""
+    line = f"border-bottom:1px solid {LINE};padding:5px 12px"
+
+    def cell(tag: str, text: str, column: int, extra: str = "") -> str:
+        side = "left" if column < left else "right"
+        scope = ' scope="col"' if tag == "th" else ""
+        return f'<{tag}{scope} style="text-align:{side};{line}{extra}">{escape(text)}</{tag}>'
+
+    top = "".join(
+        cell("th", text, i, f";color:{FAINT};font-weight:600") for i, text in enumerate(head)
+    )
+    body = "".join(
+        "<tr>" + "".join(cell("td", text, i) for i, text in enumerate(row)) + "</tr>"
+        for row in rows
+    )
+    title = (
+        f'<caption style="text-align:left;font-weight:600;padding:4px 0;color:{INK}">'
+        f"{escape(caption)}</caption>"
+        if caption
+        else ""
+    )
+    return (
+        f'<table style="border-collapse:collapse;font:14px {FONT};color:{INK};'
+        f'font-variant-numeric:tabular-nums;background:#fff;margin:6px 0">'
+        f"{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+    )
+
+
+def html_prose(*paragraphs: str) -> str:
+    """Return paragraphs of escaped prose."""
+    style = f"font:15px/1.5 {FONT};color:{INK};max-width:72ch;margin:6px 0"
+    return "".join(f'<p style="{style}">{escape(text)}</p>' for text in paragraphs)
+
+
+def html_list(items: Sequence[str]) -> str:
+    """Return a list of escaped sentences; "" where there are none."""
+    if not items:
+        return ""
+    style = f"font:15px/1.5 {FONT};color:{INK};max-width:72ch;margin:4px 0;padding-left:22px"
+    return f'<ul style="{style}">' + "".join(f"<li>{escape(text)}</li>" for text in items) + "</ul>"
+
+
+def html_heading(text: str, level: int = 3) -> str:
+    """Return an escaped heading."""
+    return (
+        f'<h{level} style="font:600 {20 if level == 3 else 16}px {FONT};color:{INK};'
+        f'margin:14px 0 4px">{escape(text)}</h{level}>'
+    )
+
+
+def html_folded(summary: str, content: str) -> str:
+    """Return HTML content that opens on request under a summary."""
+    return (
+        f'<details style="margin:6px 0;font:15px {FONT};color:{INK}">'
+        f'<summary style="cursor:pointer;color:{INK}">{escape(summary)}</summary>{content}</details>'
+    )
