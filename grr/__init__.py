@@ -9,6 +9,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from grr.analysis.anova import anova as anova
+    from grr.analysis.ranges import average_range as average_range
+    from grr.analysis.result import GaugeResult as GaugeResult
     from grr.errors import StudyError as StudyError
     from grr.rules import Plan as Plan
     from grr.rules import Rules as Rules
@@ -17,6 +20,9 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "GaugeResult": "grr.analysis.result",
+    "anova": "grr.analysis.anova",
+    "average_range": "grr.analysis.ranges",
     "Plan": "grr.rules",
     "Rules": "grr.rules",
     "Study": "grr.study",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import KW_ONLY, dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -155,35 +156,35 @@ class Study:
         )
         return f"{self.title}: {counted}" if self.title else counted
 
-    @property
+    @cached_property
     def parts(self) -> tuple[str, ...]:
         """The names of the parts, in the order of counting."""
         return natural_order(self.__dict__["_table"]["part"])
 
-    @property
+    @cached_property
     def operator_names(self) -> tuple[str, ...]:
         """The names of the operators, in the order of counting."""
         return natural_order(self.__dict__["_table"]["operator"])
 
-    @property
+    @cached_property
     def methods(self) -> tuple[str, ...]:
         """The names of the methods in the order in which they first appear."""
         table = self.__dict__["_table"]
         return tuple(table["method"].unique()) if "method" in table else ()
 
-    @property
+    @cached_property
     def trials(self) -> int:
         """The largest number of readings that one operator took of one part."""
         table = self.__dict__["_table"]
         keys = [name for name in ("part", "operator", "method") if name in table]
         return int(table.groupby(keys, sort=False)["trial"].count().max())
 
-    @property
+    @cached_property
     def taken(self) -> int:
         """How many readings are there, missing ones not counted."""
         return int(self.__dict__["_table"]["reading"].notna().sum())
 
-    @property
+    @cached_property
     def balanced(self) -> bool:
         """Whether every operator measured every part equally often."""
         return len(self.methods) < 2 and self.cube().complete

@@ -10,14 +10,14 @@ from grr.numerics.arrays import Array, Mask
 NDC_FACTOR = 1.41
 
 
-def percent(part: Array, whole: Array) -> Array:
+def percent(part: Array | float, whole: Array | float) -> Array:
     """Return 100·part/whole; NaN where the whole is not above 0."""
     whole = np.asarray(whole, dtype=np.float64)
     usable = whole > 0.0
     return np.where(usable, 100.0 * part / np.where(usable, whole, 1.0), np.nan)
 
 
-def percent_of_tolerance(sd: Array, width: Array, *, spread: float = 6.0) -> Array:
+def percent_of_tolerance(sd: Array | float, width: Array | float, *, spread: float = 6.0) -> Array:
     """Return the precision-to-tolerance ratio, 100·spread·sd/(upper − lower), in percent.
 
     Notes
@@ -29,7 +29,7 @@ def percent_of_tolerance(sd: Array, width: Array, *, spread: float = 6.0) -> Arr
 
 
 def percent_of_one_side(
-    sd: Array, mean: Array, limit: float, *, upper: bool, spread: float = 6.0
+    sd: Array | float, mean: Array | float, limit: float, *, upper: bool, spread: float = 6.0
 ) -> Array:
     """Return half the spread as a percentage of the distance from the mean to the limit.
 
@@ -44,13 +44,14 @@ def percent_of_one_side(
     return percent(0.5 * spread * sd, distance)
 
 
-def distinct_categories(part_sd: Array, grr_sd: Array) -> Array:
+def distinct_categories(part_sd: Array | float, grr_sd: Array | float) -> Array:
     """Return 1.41·PV/GRR, not rounded down; NaN where GRR is 0.
 
     Notes
     -----
     Source: AIAG MSA, 4th ed., chapter III section B (number of distinct categories).
     """
+    grr_sd = np.asarray(grr_sd, dtype=np.float64)
     usable = grr_sd > 0.0
     return np.where(usable, NDC_FACTOR * part_sd / np.where(usable, grr_sd, 1.0), np.nan)
 
@@ -65,7 +66,7 @@ def rounding_floor(resolution: float) -> float:
     return resolution / float(np.sqrt(12.0))
 
 
-def hidden_by_rounding(repeatability_sd: Array, resolution: float) -> Mask:
+def hidden_by_rounding(repeatability_sd: Array | float, resolution: float) -> Mask:
     """Return where the repeatability is under 0.3 of the resolution.
 
     There the readings mostly repeat to the last digit and their scatter says little

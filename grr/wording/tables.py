@@ -101,5 +101,5 @@ def html_folded(summary: str, content: str) -> str:
     """Return HTML content that opens on request under a summary."""
     return (
         f'<details style="margin:6px 0;font:15px {FONT};color:{INK}">'
-        f'<summary style="cursor:pointer;color:{INK}">{escape(summary)}</summary>{content}</details>'
+        f'<summary style="cursor:pointer">{escape(summary)}</summary>{content}</details>'
     )

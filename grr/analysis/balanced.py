@@ -1,0 +1,95 @@
+"""Analysis of variance of a study in which everyone measured every part equally often."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from grr.analysis.anova_frame import anova_frame
+from grr.analysis.notes import ONE_OPERATOR, ONE_TRIAL, anova_notes
+from grr.analysis.result import GaugeResult
+from grr.analysis.sources import build_sources
+from grr.numerics.components import Components, operators_fixed
+from grr.numerics.crossed import CrossedAnova, crossed_anova
+from grr.numerics.interaction import components_by_rule, interaction_test
+from grr.numerics.ratios import hidden_by_rounding, rounding_floor
+from grr.study import Study
+from grr.wording.rounding import figures
+
+
+def balanced_anova(
+    study: Study, *, interaction: str, pool_above: float, spread: float
+) -> GaugeResult:
+    """Return the variance components of a complete crossed study by the method of moments."""
+    table = crossed_anova(study.cube().values)
+    found, pooled = components_by_rule(table, interaction=interaction, pool_above=pool_above)
+    if study.operators == "fixed" and table.operators > 1:
+        found = operators_fixed(found, table.operators)
+    is_pooled = bool(pooled)
+    found, floored = rounding_floored(found, study.resolution)
+    reasons = {}
+    if table.operators < 2:
+        reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
+    elif table.trials < 2:
+        reasons = {"INT": ONE_TRIAL}
+    sources = build_sources(
+        variances_of(found), study, mean=float(table.mean), spread=spread, reasons=reasons
+    )
+    below = below_zero(found)
+    return GaugeResult(
+        study=study,
+        method="anova",
+        estimator=_estimator(table, interaction, pool_above, is_pooled),
+        sources=sources.table,
+        reasons=sources.reasons,
+        below_zero=below,
+        anova_table=anova_frame(table, is_pooled),
+        pooled=is_pooled,
+        floored=floored,
+        mean=float(table.mean),
+        spread=spread,
+        notes=anova_notes(study, found, below, pooled=is_pooled, floored=floored),
+    )
+
+
+def variances_of(components: Components) -> dict[str, float]:
+    """Return the components of one study under the names of the sources."""
+    return {
+        "EV": float(components.repeatability),
+        "AV": float(components.operator),
+        "INT": float(components.interaction),
+        "GRR": float(components.grr),
+        "PV": float(components.part),
+    }
+
+
+def below_zero(components: Components) -> tuple[str, ...]:
+    """Return the sources whose variance was estimated below zero."""
+    return tuple(name for name, value in variances_of(components).items() if value < 0.0)
+
+
+def rounding_floored(components: Components, resolution: float | None) -> tuple[Components, bool]:
+    """Return the components with the repeatability not under the gauge's rounding error."""
+    ev = components.repeatability
+    if resolution is None or not bool(hidden_by_rounding(np.sqrt(ev), resolution)):
+        return components, False
+    floor = np.asarray(rounding_floor(resolution) ** 2)
+    return replace(components, repeatability=floor, grr=components.grr - ev + floor), True
+
+
+def _estimator(table: CrossedAnova, interaction: str, pool_above: float, pooled: bool) -> str:
+    base = "Analysis of variance, parts and operators crossed"
+    if table.operators < 2:
+        return f"{base[: base.index(',')]}, one operator"
+    if table.trials < 2:
+        return f"{base}, one trial"
+    f, p = (float(value) for value in interaction_test(table))
+    done = "pooled" if pooled else "kept"
+    if interaction != "auto":
+        return f"{base}; interaction {done} as asked"
+    if math.isnan(f):
+        return f"{base}; interaction pooled (the repeats do not differ at all)"
+    sign = "above" if pooled else "not above"
+    return f"{base}; interaction {done} (F = {figures(f, 3)}, p = {p:.2g}, {sign} {pool_above:g})"

@@ -1,0 +1,111 @@
+"""How the result of a study is printed: as text, and as HTML."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from grr.analysis.sources import NAMES, SOURCES
+from grr.study import Study
+from grr.wording import tables
+from grr.wording.rounding import figures, length, percent, size
+
+if TYPE_CHECKING:
+    from grr.analysis.result import GaugeResult
+
+EXAMPLE = "EXAMPLE: these readings are invented; they say nothing about your gauge."
+
+
+def tolerance_text(study: Study) -> str:
+    """Return the tolerance in words, with its unit."""
+    if study.tolerance is None:
+        return "no tolerance given"
+    lower, upper = study.tolerance.lower, study.tolerance.upper
+    shown = [None if v is None else size(v, study.resolution) for v in (lower, upper)]
+    unit = f" {study.unit}" if study.unit else ""
+    if shown[0] is None:
+        return f"at most {shown[1]}{unit}"
+    if shown[1] is None:
+        return f"at least {shown[0]}{unit}"
+    return f"{shown[0]} to {shown[1]}{unit}"
+
+
+def opening(result: GaugeResult) -> list[str]:
+    """Return the lines above the numbers: which study, how much, how computed."""
+    study = result.study
+    lines = [EXAMPLE] if study.example else []
+    gauge = study.facts.get("gauge")
+    lines.append(study.summary + (f", gauge {gauge}" if gauge else ""))
+    lines.append(f"Tolerance: {tolerance_text(study)}")
+    lines.append(f"{result.estimator}.")
+    return lines
+
+
+def source_rows(result: GaugeResult) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of the table of sources as a person reads it."""
+    head = [
+        "Source",
+        f"spread ({result.spread:g} sd)",
+        "of tolerance",
+        "of total",
+        "share of variance",
+    ]
+    rows = []
+    for name in SOURCES:
+        label = f"{name} {NAMES[name]}"
+        if name in result.below_zero:
+            label += " (estimated below zero)"
+        if math.isnan(result.value(name, "sd")):
+            rows.append([label, "not estimated", "", "", ""])
+            continue
+        rows.append(
+            [
+                label,
+                length(result.value(name, "spread"), result.study.unit),
+                *(
+                    _share(result.value(name, column))
+                    for column in ("percent_tolerance", "percent_tv", "percent_contribution")
+                ),
+            ]
+        )
+    return head, rows
+
+
+def _share(value: float) -> str:
+    return "—" if math.isnan(value) else percent(value)
+
+
+def closing(result: GaugeResult) -> list[str]:
+    """Return the sentences under the numbers: ndc, what is missing and why, notes."""
+    lines = []
+    if result.ndc is None:
+        lines.append("Distinct categories (ndc): not estimated.")
+    else:
+        lines.append(
+            f"Distinct categories (ndc): {result.ndc} "
+            f"(1.41·PV/GRR = {figures(result.ndc_exact, 3)}, rounded down)."
+        )
+    said: dict[str, list[str]] = {}
+    words = {
+        "percent_tv": "Percent of total variation",
+        "percent_contribution": "share of variance",
+        "percent_tolerance": "Percent of tolerance",
+    }
+    for name, reason in result.reasons.items():
+        said.setdefault(reason, []).append(words.get(name, name))
+    lines += [f"{' and '.join(names)}: not estimated, {reason}." for reason, names in said.items()]
+    return [*lines, *result.notes]
+
+
+def result_text(result: GaugeResult) -> str:
+    """Return the result for a terminal of 80 columns."""
+    lines = [tables.paragraph(line) for line in opening(result)]
+    lines += ["", tables.text_table(*source_rows(result)), ""]
+    lines += [tables.paragraph(line) for line in closing(result)]
+    return "\n".join(lines)
+
+
+def result_html(result: GaugeResult) -> str:
+    """Return the result for a notebook."""
+    top = tables.html_prose(*opening(result))
+    return top + tables.html_table(*source_rows(result)) + tables.html_list(closing(result))
