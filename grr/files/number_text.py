@@ -1,0 +1,205 @@
+"""One number as a person, a gauge or a spreadsheet writes it, with its unit."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+
+from grr.errors import StudyError
+from grr.units import canonical_unit
+from grr.values import one_of
+
+_LONGEST = 60
+
+_MINUS = "\u2212\u2010\u2011\u2012\u2013\ufe63"
+_APOSTROPHES = "\u2018\u2019\u02bc\u00b4"
+_PRIMES = "\u2032"
+_INVISIBLE = "\ufeff\u200b\u200c\u200d\u200e\u200f\u2060\u00ad\u202a\u202c\u202d"
+
+_TRANSLATION = {
+    **{code: code - 0xFEE0 for code in range(0xFF01, 0xFF5F)},  # full-width forms
+    **{ord(sign): "-" for sign in _MINUS},
+    **{ord(sign): "'" for sign in _APOSTROPHES + _PRIMES},
+    **{ord(sign): '"' for sign in "\u201c\u201d\u2033"},
+    **dict.fromkeys(map(ord, _INVISIBLE)),
+}
+
+_NUMBER = re.compile(
+    r"""(?P<sign>[+-]?)\ *
+        (?P<digits>[0-9.,][0-9.,]*(?:[ '][0-9]{3}(?![0-9])[0-9.,]*)*)
+        (?P<exponent>[eE][+-]?[0-9]{1,2}(?![0-9]))?""",
+    re.VERBOSE,
+)
+
+
+@dataclass(frozen=True)
+class ParsedNumber:
+    """A number read from text.
+
+    Parameters
+    ----------
+    value : float
+        Finite; in ``unit``.
+    unit : str
+        The standard spelling (`grr.units.canonical_unit`); "" where none was written.
+    decimals : int
+        How many decimals were written: 4 for "10.0080".
+    raw : str
+        The text as it came.
+    """
+
+    value: float
+    unit: str
+    decimals: int
+    raw: str
+
+
+def parse_number(text: str, decimal: str | None = None) -> ParsedNumber:
+    """Return the number and the unit that a text states, or refuse and say why.
+
+    Understood: a sign (typographic minus included), leading zeros, a decimal point or
+    comma, thousands separated by a comma, point, apostrophe or space where a decimal
+    sign or a second group makes that certain, an exponent, a diameter sign before and a
+    unit of length behind the number, full-width characters, and the stray spaces, tabs
+    and line ends that gauges and spreadsheets leave.
+
+    Parameters
+    ----------
+    text : str
+    decimal : {".", ","}, optional
+        The decimal sign, where the rest of the file tells. Without it, "10,008" is
+        refused because it may mean 10.008 or ten thousand and eight.
+
+    Raises
+    ------
+    StudyError
+        The text is empty, is no single finite number, can be read in two ways, or is
+        followed by something other than a unit of length.
+    """
+    if decimal is not None:
+        one_of("decimal", decimal, (".", ","))
+    cleaned = clean_text(text)
+    if cleaned == "":
+        raise StudyError("There is no number", "Enter the reading", value=text)
+    if len(cleaned) > _LONGEST:
+        raise StudyError("The text is too long for a number", "Enter one number", value=text)
+    body = cleaned.removeprefix("'").lstrip("Øø⌀∅ ")
+    match = _NUMBER.match(body)
+    if match is None:
+        raise _refusal_of_words(body, text)
+    mantissa, decimals = _plain_digits(match["digits"], decimal, text)
+    unit = _unit(body[match.end() :], text)
+    value = float(f"{match['sign']}{mantissa}{match['exponent'] or ''}") + 0.0  # no -0.0
+    power = int((match["exponent"] or "e0")[1:])
+    return ParsedNumber(value, unit, max(0, decimals - power), text)
+
+
+def clean_text(text: str) -> str:
+    """Return the text in plain characters, without invisible ones and outer spaces."""
+    plain = text.translate(_TRANSLATION)
+    return "".join(_plain_character(character) for character in plain).strip()
+
+
+def _plain_character(character: str) -> str:
+    if character.isascii():
+        return character if character.isprintable() else " "
+    category = unicodedata.category(character)
+    if category == "Nd":
+        return str(unicodedata.decimal(character))
+    return " " if category in ("Zs", "Zl", "Zp", "Cc") else character
+
+
+def _refusal_of_words(body: str, text: str) -> StudyError:
+    if body.lstrip("+-").lower() in ("inf", "infinity", "∞"):
+        return StudyError("The number is infinite", "Enter the reading as shown", value=text)
+    return StudyError(
+        "This is not a number",
+        "Write digits with one decimal sign, such as 10.0080, and a unit behind if any",
+        value=text,
+    )
+
+
+def _plain_digits(written: str, decimal: str | None, text: str) -> tuple[str, int]:
+    """Return digits with a decimal point and without separators, and the decimals."""
+    sign = _decimal_sign(written, decimal, text)
+    whole, _, fraction = written.partition(sign) if sign else (written, "", "")
+    groups = re.split(r"[.,' ]", whole)
+    separators = set(whole) - set("0123456789")
+    if (
+        len(separators) > 1
+        or (len(groups) > 1 and not _in_thousands(groups))
+        or (fraction and not fraction.isdecimal())
+        or not (whole or fraction)
+    ):
+        raise StudyError(
+            "The digits and separators do not make one number",
+            "Write digits with one decimal sign, such as 10.0080",
+            value=text,
+        )
+    if len(groups) > 1 and not fraction and (len(groups) == 2 or separators <= {" "}):
+        raise _ambiguous(text)
+    return f"{''.join(groups) or '0'}.{fraction or '0'}", len(fraction)
+
+
+def _decimal_sign(written: str, decimal: str | None, text: str) -> str:
+    """Return the sign that separates the decimals; "" where there is none."""
+    present = [sign for sign in ".," if sign in written]
+    if decimal is not None:
+        if present == [","] and decimal == "." and written.count(",") == 1:
+            raise _other_decimal_sign(decimal, text)
+        if present == ["."] and decimal == ",":
+            raise _other_decimal_sign(decimal, text)
+        return decimal if decimal in written else ""
+    if len(present) == 2:
+        return max(present, key=written.rindex)
+    if len(present) == 0 or written.count(present[0]) > 1:
+        return ""
+    if present == [","]:
+        if _in_thousands(written.split(",")):
+            raise _ambiguous(text)
+        return ","
+    return "."
+
+
+def _in_thousands(groups: list[str]) -> bool:
+    """Whether groups of digits are thousands: three digits each, the first one to three."""
+    first, *others = groups
+    return (
+        1 <= len(first) <= 3
+        and first.isdecimal()
+        and not first.startswith("0")
+        and all(len(group) == 3 and group.isdecimal() for group in others)
+    )
+
+
+def _ambiguous(text: str) -> StudyError:
+    return StudyError(
+        "The number can be read in two ways: decimals, or thousands",
+        "Write it with a decimal point and no other separator, or state decimal=',' where "
+        "the comma is the decimal sign",
+        value=text,
+    )
+
+
+def _other_decimal_sign(decimal: str, text: str) -> StudyError:
+    name = {".": "point", ",": "comma"}[decimal]
+    return StudyError(
+        f"The decimal sign is not the decimal {name} used for the other numbers",
+        f"Write the number with a decimal {name}",
+        value=text,
+    )
+
+
+def _unit(behind: str, text: str) -> str:
+    written = behind.strip()
+    if written == "":
+        return ""
+    try:
+        return canonical_unit(written.replace("''", '"').removesuffix("."))
+    except StudyError:
+        raise StudyError(
+            "There is something other than a unit of length behind the number",
+            "Write one number, with mm, µm (or um), in, or µin (or uin) behind it if any",
+            value=text,
+        ) from None
