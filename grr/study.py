@@ -28,11 +28,22 @@ class Cube:
     values: NDArray[np.float64]
     parts: tuple[str, ...]
     operators: tuple[str, ...]
+    trials: tuple[int, ...]
+
+    @property
+    def packed(self) -> NDArray[np.float64]:
+        """The readings with the gaps of each cell moved to the end, all-empty trials left out.
+
+        Repeats of a cell are alike, so an analysis may take them in any place.
+        """
+        gaps = np.isnan(self.values)
+        together = np.take_along_axis(self.values, np.argsort(gaps, axis=-1, kind="stable"), -1)
+        return together[..., : int((~gaps).sum(axis=-1).max())]
 
     @property
     def complete(self) -> bool:
-        """Whether no reading is missing."""
-        return bool(np.isfinite(self.values).all())
+        """Whether every operator measured every part equally often."""
+        return bool(np.isfinite(self.packed).all())
 
 
 class _Readings:
@@ -189,10 +200,13 @@ class Study:
         """Whether every operator measured every part equally often."""
         return len(self.methods) < 2 and self.cube().complete
 
-    def cube(self) -> Cube:
+    def cube(self, column: str = "reading") -> Cube:
         """Return the readings as parts × operators × trials, NaN where missing.
 
-        Trials are taken in rising order of their number, whatever the numbers are.
+        Parameters
+        ----------
+        column : {"reading", "order"}
+            What to lay out: the readings, or their numbers in the order taken.
 
         Raises
         ------
@@ -214,8 +228,8 @@ class Study:
             pd.Categorical(table["part"], categories=list(parts)).codes,
             pd.Categorical(table["operator"], categories=list(operators)).codes,
             np.searchsorted(numbers, trial),
-        ] = table["reading"].to_numpy()
-        return Cube(values, parts, operators)
+        ] = table[column].to_numpy()
+        return Cube(values, parts, operators, tuple(int(number) for number in numbers))
 
     def for_method(self, method: str) -> Study:
         """Return the same study with the readings of one method only."""

@@ -23,7 +23,7 @@ def balanced_anova(
     study: Study, *, interaction: str, pool_above: float, spread: float
 ) -> GaugeResult:
     """Return the variance components of a complete crossed study by the method of moments."""
-    table = crossed_anova(study.cube().values)
+    table = crossed_anova(study.cube().packed)
     found, pooled = components_by_rule(table, interaction=interaction, pool_above=pool_above)
     if study.operators == "fixed" and table.operators > 1:
         found = operators_fixed(found, table.operators)

@@ -39,7 +39,7 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
     Source: AIAG MSA, 4th ed., chapter III section B, average and range method.
     """
     spread = number("spread", study.rules.spread if spread is None else spread, above=0.0)
-    readings = study.cube().values
+    readings = study.cube().packed
     lines = form.average_range(readings)
     ev, av, grr = float(lines.repeatability), float(lines.operator), float(lines.grr)
     floored = study.resolution is not None and bool(

@@ -103,3 +103,17 @@ def html_folded(summary: str, content: str) -> str:
         f'<details style="margin:6px 0;font:15px {FONT};color:{INK}">'
         f'<summary style="cursor:pointer">{escape(summary)}</summary>{content}</details>'
     )
+
+
+def html_callout(title: str, entries: Sequence[tuple[str, str]], *, colour: str) -> str:
+    """Return a block with a coloured edge: a title, then entries with a bold beginning."""
+    items = "".join(
+        f'<li style="margin:3px 0"><b>{escape(place)}</b> · {escape(text)}</li>'
+        for place, text in entries
+    )
+    return (
+        f'<div style="border-left:5px solid {colour};padding:6px 14px;margin:8px 0;'
+        f'font:15px/1.45 {FONT};color:{INK};max-width:76ch;background:#fff">'
+        f'<div style="font-weight:600;color:{colour}">{escape(title)}</div>'
+        f'<ul style="margin:4px 0;padding-left:20px">{items}</ul></div>'
+    )

@@ -1,0 +1,70 @@
+"""Do the study's facts raise a question?"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from grr.judge.findings import Finding
+from grr.study import Study
+
+
+def facts(study: Study) -> Iterator[Finding]:
+    """Yield findings about calibration, limits at zero, and what the gauge cannot see."""
+    yield from _certificate(study)
+    yield from _zero_limit(study)
+
+
+def _certificate(study: Study) -> Iterator[Finding]:
+    due = study.facts.get("certificate_due")
+    measured = _last_day(study)
+    if not due or measured is None:
+        return
+    try:
+        day = due if isinstance(due, dt.date) else dt.date.fromisoformat(str(due))
+    except ValueError:
+        yield Finding(
+            "look",
+            "calibration",
+            "the gauge",
+            f"The certificate's due date reads {due!r}, which is not a date.",
+            "Write it like 2027-03-31.",
+        )
+        return
+    if day < measured:
+        yield Finding(
+            "mend",
+            "calibration",
+            "the gauge",
+            f"The calibration was due on {day}, and readings were taken on {measured}.",
+            "Have the gauge calibrated before any reading accepts or rejects a part.",
+        )
+
+
+def _last_day(study: Study) -> dt.date | None:
+    readings = study.readings
+    if "time" not in readings or readings["time"].isna().all():
+        return None
+    return pd.Timestamp(readings["time"].max()).date()
+
+
+def _zero_limit(study: Study) -> Iterator[Finding]:
+    tolerance = study.tolerance
+    if tolerance is None:
+        return
+    readings = study.readings["reading"].to_numpy(dtype=float)
+    smallest = float(np.nanmin(readings))
+    if tolerance.lower == 0.0 and smallest >= 0.0 and tolerance.upper is not None:
+        near = float(np.nanmedian(readings)) < 0.5 * tolerance.upper
+        if near:
+            yield Finding(
+                "look",
+                "limit at zero",
+                "the tolerance",
+                "The lower limit is 0 and no reading is below it: for roundness, flatness or "
+                "runout 0 is where the characteristic ends, not a limit on the drawing.",
+                "If the drawing has no lower limit, leave it out: the tolerance is one-sided.",
+            )

@@ -1,0 +1,89 @@
+"""Do repeats scatter alike, and do the parts differ enough to tell them apart?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from grr.judge.findings import Finding
+from grr.judge.places import place
+from grr.numerics.range_constants import d2, upper_range_limit
+from grr.numerics.suspects import median
+from grr.study import Cube, Study
+from grr.wording.rounding import length, percent
+
+#: Share of the tolerance that the parts should span at least (common practice, no source).
+COVERED_SHARE = 0.5
+
+
+def scatter(study: Study) -> Iterator[Finding]:
+    """Yield findings about ranges beyond their limit, and about the choice of parts."""
+    cube = study.cube()
+    yield from _ranges(study, cube)
+    yield from _alike(study, cube)
+    yield from _coverage(study, cube)
+
+
+def _ranges(study: Study, cube: Cube) -> Iterator[Finding]:
+    """Ranges beyond D4 × mean range (AIAG MSA, 4th ed., chapter III section B, range chart)."""
+    counts = np.isfinite(cube.values).sum(axis=2)
+    r = int(counts.max())
+    if r < 2:
+        return
+    full = counts == r
+    ranges = np.where(full, np.ptp(np.where(full[..., None], cube.packed, 0.0), axis=2), np.nan)
+    limit = upper_range_limit(r) * float(np.nanmean(ranges))
+    for part, operator in np.argwhere(ranges > limit):
+        yield Finding(
+            "look",
+            "range beyond limit",
+            place(cube, int(part), int(operator)),
+            f"The repeats differ by {length(float(ranges[part, operator]), study.unit)}; "
+            f"ordinary scatter stays within {length(limit, study.unit)}.",
+            "Look for dirt, a tilted part or a slip, and measure this part again. Keep the "
+            "readings if nothing is found: it may be how the gauge behaves.",
+        )
+
+
+def _alike(study: Study, cube: Cube) -> Iterator[Finding]:
+    """Parts whose means differ no more than repeats do cannot show part variation."""
+    cells = np.isfinite(cube.values).sum(axis=2)
+    df = int(np.maximum(cells - 1, 0).sum())
+    if df == 0:
+        return
+    filled = np.nan_to_num(cube.values)
+    cell_means = filled.sum(axis=2) / np.maximum(cells, 1)
+    squares = np.nansum(np.square(cube.values - cell_means[..., None]))
+    repeat = float(np.sqrt(squares / df))
+    counts = cells.sum(axis=1)
+    means = filled.sum(axis=(1, 2))[counts > 0] / counts[counts > 0]
+    expected = d2(max(2, len(means))) * repeat / np.sqrt(float(counts[counts > 0].mean()))
+    if np.ptp(means) <= 1.5 * expected:
+        yield Finding(
+            "look",
+            "parts alike",
+            "the study",
+            f"The parts' means lie within {length(float(np.ptp(means)), study.unit)}, hardly "
+            "more than the scatter of repeats alone would give.",
+            "Part variation, percent of total variation and ndc mean little here. Choose parts "
+            "that span what the process makes.",
+        )
+
+
+def _coverage(study: Study, cube: Cube) -> Iterator[Finding]:
+    tolerance = study.tolerance
+    if study.purpose != "accept" or tolerance is None or tolerance.width is None:
+        return
+    centres = median(cube.values, axis=(1, 2))
+    covered = float(np.nanmax(centres) - np.nanmin(centres)) / tolerance.width
+    if covered < COVERED_SHARE:
+        yield Finding(
+            "know",
+            "tolerance not covered",
+            "the study",
+            f"The parts span {percent(100 * covered)} of the tolerance, so the gauge was not "
+            "tried near both limits.",
+            "Add parts near the limits, also outside, if the gauge or the grip may behave "
+            "differently there.",
+        )
