@@ -1,0 +1,263 @@
+"""A CSV file that only grows, each row sealed with the row before it.
+
+The last cell of a row is the SHA-256 (FIPS 180-4), in hexadecimal, of the seal of the row
+before it (nothing, for the first row) and the row's other cells as written, joined by line
+feeds and encoded as UTF-8. One line of the file is one row: `grr.files.cell_text` lets no
+line end into a cell.
+
+A power cut can leave a last line without its end. It is closed before the next row and never
+deleted; its bytes take the place of its cells in the chain, so that it is sealed as well.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import BinaryIO
+
+from grr.errors import StudyError
+from grr.files.cell_text import from_cell, to_cell
+from grr.files.disk_errors import not_written
+
+_BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # tells spreadsheets that the text is UTF-8
+
+_SEAL_LENGTH = 64
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the file: its number in a spreadsheet, its cells' text, and its seal.
+
+    ``cells`` is None for a line that was torn off while it was written.
+    """
+
+    number: int
+    cells: tuple[str, ...] | None
+    seal: str
+    unbroken: bool
+
+
+@dataclass(frozen=True)
+class AlteredRow:
+    """The first row that is not as it was written; ``row`` as a spreadsheet counts."""
+
+    row: int
+    why: str
+
+
+def seal(previous: str, cells: Sequence[str]) -> str:
+    """Return the seal of a row of written cells that follows a row sealed ``previous``."""
+    return sha256("\n".join([previous, *cells]).encode("utf-8")).hexdigest()
+
+
+def read_lines(path: Path, columns: Sequence[str]) -> list[Line]:
+    """Return every line under the head; an empty list where there is no file.
+
+    Raises
+    ------
+    StudyError
+        The first line is not the head of such a file, or the file cannot be read.
+    """
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise StudyError(
+            f"The file cannot be read: {error.strerror or error}",
+            "Close it in other programs and check that you may read it",
+            file=path.name,
+        ) from error
+    if _head(columns).startswith(content):
+        return []  # empty, or torn off while the head was written
+    raw_lines = content.removeprefix(_BYTE_ORDER_MARK).split(b"\n")
+    if raw_lines[-1] == b"":
+        raw_lines.pop()
+    if not raw_lines or _cells(raw_lines[0]) != [*columns, "hash"]:
+        raise StudyError(
+            "The file was not begun by this tool's entry form",
+            "Collect into a new study folder, or import this file with grr.read_readings",
+            file=path.name,
+            row=1,
+        )
+    lines: list[Line] = []
+    previous = ""
+    for number, raw in enumerate(raw_lines[1:], start=2):
+        line = _line(number, raw, previous, len(columns))
+        lines.append(line)
+        previous = line.seal
+    return lines
+
+
+def _head(columns: Sequence[str]) -> bytes:
+    return _BYTE_ORDER_MARK + (",".join([*columns, "hash"]) + "\n").encode("utf-8")
+
+
+def _line(number: int, raw: bytes, previous: str, width: int) -> Line:
+    written = _cells(raw)
+    if len(written) != width + 1 or len(written[-1]) != _SEAL_LENGTH:
+        torn = sha256(previous.encode("utf-8") + b"\n" + _without_close(raw)).hexdigest()
+        return Line(number, None, torn, True)
+    *cells, stored = written
+    unbroken = stored == seal(previous, cells)
+    return Line(number, tuple(map(from_cell, cells)), stored, unbroken)
+
+
+def _cells(raw: bytes) -> list[str]:
+    text = raw.decode("utf-8", errors="replace").removesuffix("\r").replace("\0", "�")
+    return next(csv.reader([text]), [])
+
+
+def _without_close(raw: bytes) -> bytes:
+    """Return the bytes that were torn off, without the quotation mark that closed them."""
+    raw = raw.removesuffix(b"\r")
+    return raw.removesuffix(b'"') if raw.count(b'"') % 2 == 0 and raw.endswith(b'"') else raw
+
+
+def first_altered(path: Path, columns: Sequence[str]) -> AlteredRow | None:
+    """Return the first row that is not as it was written, or None.
+
+    Rows cut off at the end leave no trace in the file itself: compare the last seal with
+    the one on the report.
+    """
+    lines = read_lines(path, columns)
+    for line, before in zip(lines, [None, *lines], strict=False):
+        if line.unbroken:
+            continue
+        if before is not None and before.cells is None:
+            return AlteredRow(
+                before.number,
+                "this row is incomplete and does not fit the row after it",
+            )
+        return AlteredRow(
+            line.number,
+            "this row was changed, or rows before it were added, removed or moved",
+        )
+    return None
+
+
+class ChainedFile:
+    """The writing end of such a file; not for two threads at once.
+
+    Parameters
+    ----------
+    path : Path
+        Created with the first row.
+    columns : sequence of str
+        The head, without the column ``hash``.
+
+    Attributes
+    ----------
+    lines : list of Line
+        What the file holds, torn lines included.
+    """
+
+    def __init__(self, path: Path, columns: Sequence[str]) -> None:
+        self.path = path
+        self.columns = tuple(columns)
+        self.lines: list[Line] = []
+        self._state: tuple[int, int] | None = None
+        self.refresh()
+
+    def refresh(self) -> bool:
+        """Read the file again where another program changed it; tell whether it did.
+
+        Raises
+        ------
+        StudyError
+            The file held rows and is gone, or it is no longer such a file.
+        """
+        state = self._on_disk()
+        if state is None and self.lines:
+            raise StudyError(
+                "The file is gone, and it held rows",
+                "Put it back (look in the recycle bin), then send the reading again",
+                file=self.path.name,
+            )
+        if state == self._state:
+            return False
+        self.lines = read_lines(self.path, self.columns)
+        self._state = state
+        return True
+
+    def _on_disk(self) -> tuple[int, int] | None:
+        try:
+            status = self.path.stat()
+        except FileNotFoundError:
+            return None
+        return status.st_size, status.st_mtime_ns
+
+    @property
+    def last_seal(self) -> str:
+        """The seal of the last row; "" where there is none."""
+        return self.lines[-1].seal if self.lines else ""
+
+    def append(self, rows: Sequence[Sequence[str]]) -> list[Line]:
+        """Write rows of text; they are on the disk when this returns.
+
+        Raises
+        ------
+        StudyError
+            They could not be written; none of them counts.
+        """
+        try:
+            self.refresh()
+            with self.path.open("ab+") as file:
+                self._begin(file)
+                new, content = self._sealed(rows)
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+        except OSError as error:
+            self._state = None  # a part of a row may be there: read it before the next one
+            raise not_written(error, self.path) from error
+        self.lines += new
+        self._state = self._on_disk()
+        return new
+
+    def _begin(self, file: BinaryIO) -> None:
+        """Write the head of a new file, or close the torn last line of an old one."""
+        head = _head(self.columns)
+        end = file.seek(0, os.SEEK_END)
+        if end < len(head):
+            file.write(head[end:])
+            _sync_folder(self.path.parent)
+            return
+        file.seek(end - 1)
+        if file.read(1) == b"\n":
+            return
+        file.seek(0)
+        torn = file.read().split(b"\n")[-1]
+        file.write((b'"' if torn.count(b'"') % 2 else b"") + b"\n")
+
+    def _sealed(self, rows: Sequence[Sequence[str]]) -> tuple[list[Line], bytes]:
+        number = self.lines[-1].number if self.lines else 1
+        previous = self.last_seal
+        lines: list[Line] = []
+        buffer = io.StringIO(newline="")
+        writer = csv.writer(buffer, lineterminator="\n")
+        for offset, row in enumerate(rows, start=1):
+            cells = [to_cell(text) for text in row]
+            previous = seal(previous, cells)
+            writer.writerow([*cells, previous])
+            lines.append(Line(number + offset, tuple(row), previous, True))
+        return lines, buffer.getvalue().encode("utf-8")
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a new file's name durable, on systems that can open a folder."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    except OSError:
+        return
+    finally:
+        os.close(handle)

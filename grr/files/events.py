@@ -1,0 +1,102 @@
+"""Everything about a collection that is no reading: ``events.csv``, which only grows.
+
+=============  ====================================================================
+kind           what the row holds
+=============  ====================================================================
+session        ``name`` start or end, ``value`` the operator
+checklist      ``name`` the question, ``value`` the answer
+zero           ``name`` before or after, ``old`` what was measured, ``value`` the reading
+question       ``name`` id of the reading, ``old`` what was asked, ``value`` the answer
+moved          ``name`` id of the reading, ``old`` and ``value`` its place
+opened         earlier readings were shown on purpose during a blind collection
+study          ``name`` a key of study.toml, ``old`` and ``value``
+added          ``name`` operator or part, ``value`` its name
+withdrawn      ``name`` operator or part, ``old`` its name, ``value`` its replacement
+taken over     ``old`` the session that was put aside
+torn           ``value`` the row of readings.csv that was cut off
+=============  ====================================================================
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import astuple, dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from grr.files.chained_file import AlteredRow, ChainedFile, first_altered, read_lines
+from grr.files.journal import new_id, now
+
+WRITTEN = ("id", "time", "session", "kind", "name", "old", "value", "reason", "entered_by")
+COLUMNS = (*WRITTEN, "hash")
+
+
+@dataclass(frozen=True)
+class Event:
+    """One row as text, in the order of the columns; see the table above."""
+
+    id: str = ""
+    time: str = ""
+    session: str = ""
+    kind: str = ""
+    name: str = ""
+    old: str = ""
+    value: str = ""
+    reason: str = ""
+    entered_by: str = ""
+
+
+def read_events(path: str | Path) -> pd.DataFrame:
+    """Return every event as text, oldest first; an empty table where there is no file."""
+    lines = read_lines(Path(path), WRITTEN)
+    return pd.DataFrame(
+        [(*line.cells, line.seal) for line in lines if line.cells is not None],
+        columns=list(COLUMNS),
+        dtype=object,
+    )
+
+
+def verify_events(path: str | Path) -> AlteredRow | None:
+    """Return the first event that is not as it was written, or None."""
+    return first_altered(Path(path), WRITTEN)
+
+
+class Events:
+    """The writing end of ``events.csv``; safe to call from several threads."""
+
+    def __init__(self, path: str | Path) -> None:
+        self._file = ChainedFile(Path(path), WRITTEN)
+        self._guard = threading.RLock()
+
+    @property
+    def rows(self) -> list[Event]:
+        """Every event on the disk, oldest first."""
+        with self._guard:
+            self._file.refresh()
+            return [Event(*line.cells) for line in self._file.lines if line.cells is not None]
+
+    @property
+    def last_hash(self) -> str:
+        """The hash of the last row; "" where there is none."""
+        with self._guard:
+            return self._file.last_seal
+
+    def append(self, *events: Event) -> list[Event]:
+        """Write events; they are on the disk when this returns. A known ``id`` is left out.
+
+        Raises
+        ------
+        StudyError
+            They could not be written.
+        """
+        with self._guard:
+            known = {event.id for event in self.rows}
+            new = [
+                replace(event, id=event.id or new_id(), time=event.time or now())
+                for event in events
+                if event.id not in known
+            ]
+            if new:
+                self._file.append([astuple(event) for event in new])
+            return new

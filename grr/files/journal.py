@@ -1,0 +1,288 @@
+"""The journal of readings: ``readings.csv`` while a study is collected.
+
+The file only grows. A correction is a new row that voids an old one: with an empty reading
+it takes the old one out, with a reading it puts that one in its place. Of the rows that
+nothing voids, the first one at a place (part, operator, trial, method) stands; a later one
+at the same place is a measurement taken again, kept for comparison.
+"""
+
+from __future__ import annotations
+
+import threading
+import uuid
+from collections.abc import Iterable, Sequence
+from dataclasses import astuple, dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from grr.errors import StudyError
+from grr.files.chained_file import AlteredRow, ChainedFile, first_altered, read_lines
+
+#: The columns of the journal, without the last one, ``hash``.
+WRITTEN = (
+    "id",
+    "order",
+    "part",
+    "operator",
+    "trial",
+    "method",
+    "reading",
+    "time",
+    "note",
+    "voids",
+    "reason",
+    "entered_by",
+    "source",
+    "raw",
+    "session",
+)
+COLUMNS = (*WRITTEN, "hash")
+STUDY_COLUMNS = ("part", "operator", "trial", "method", "reading", "order", "time", "note")
+
+
+@dataclass(frozen=True)
+class JournalRow:
+    """One row as text, in the order of the columns; the hash is the file's business.
+
+    ``order`` counts measurements 1, 2, 3 … as they were taken; a row that only voids has
+    none, and a row that sets right a value already measured repeats the order of the row
+    that it voids. ``reading`` keeps the decimals that the gauge showed. ``raw`` is what
+    arrived. ``source`` is gauge, typed, pasted, imported or serial.
+    """
+
+    id: str = ""
+    order: str = ""
+    part: str = ""
+    operator: str = ""
+    trial: str = ""
+    method: str = ""
+    reading: str = ""
+    time: str = ""
+    note: str = ""
+    voids: str = ""
+    reason: str = ""
+    entered_by: str = ""
+    source: str = ""
+    raw: str = ""
+    session: str = ""
+
+    @property
+    def place(self) -> tuple[str, str, str, str]:
+        """Where the reading belongs."""
+        return self.part, self.operator, self.trial, self.method
+
+
+def now() -> str:
+    """Return the time as the files hold it: ISO 8601, UTC, milliseconds."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def new_id() -> str:
+    """Return an identifier that no other row has."""
+    return uuid.uuid4().hex[:12]
+
+
+def is_journal(columns: Iterable[object]) -> bool:
+    """Tell whether a table with these columns is a journal rather than a plain table."""
+    return set(COLUMNS) <= {str(column).removeprefix("\ufeff") for column in columns}
+
+
+def read_journal(path: str | Path) -> pd.DataFrame:
+    """Return every row of a journal, voided ones included, in the order of the file.
+
+    ``reading`` is a float (missing where a row only voids), ``order`` and ``trial`` are
+    whole numbers or missing, everything else is text. A line torn off by a power cut is
+    not a row; the numbers of such lines, as a spreadsheet counts them, are in
+    ``.attrs["torn_rows"]``. A file that does not exist yet is an empty journal.
+
+    Raises
+    ------
+    StudyError
+        The file is no journal, or a row does not hold what it should; see also `verify`.
+    """
+    file = Path(path)
+    lines = read_lines(file, WRITTEN)
+    rows = [line for line in lines if line.cells is not None]
+    table = pd.DataFrame(
+        [(*(line.cells or ()), line.seal) for line in rows], columns=list(COLUMNS), dtype=object
+    )
+    numbers = [line.number for line in rows]
+    table["reading"] = [
+        _reading(text, file, row) for text, row in zip(table["reading"], numbers, strict=True)
+    ]
+    table["reading"] = table["reading"].astype("float64")
+    for column in ("order", "trial"):
+        table[column] = pd.array(
+            [
+                _whole_number(text, file, row, column)
+                for text, row in zip(table[column], numbers, strict=True)
+            ],
+            dtype="Int64",
+        )
+    table.attrs["torn_rows"] = tuple(line.number for line in lines if line.cells is None)
+    return table
+
+
+def _reading(text: str, file: Path, row: int) -> float:
+    if text == "":
+        return np.nan
+    try:
+        value = float(text)
+    except ValueError:
+        value = np.nan
+    if not np.isfinite(value):
+        raise _changed("reading", text, file, row)
+    return value
+
+
+def _whole_number(text: str, file: Path, row: int, column: str) -> int | None:
+    if text == "":
+        return None
+    if not (text.isascii() and text.isdecimal() and int(text) >= 1):
+        raise _changed(column, text, file, row)
+    return int(text)
+
+
+def _changed(column: str, text: str, file: Path, row: int) -> StudyError:
+    return StudyError(
+        f"A {column} in the journal is not a number: the file was changed by another program",
+        "Restore the file from a copy; grr verify names the first altered row",
+        file=file.name,
+        row=row,
+        column=column,
+        value=text,
+    )
+
+
+def standing_readings(journal: pd.DataFrame, *, taken_again: bool = False) -> pd.DataFrame:
+    """Return the readings that count, with the columns that a `Study` takes.
+
+    Parameters
+    ----------
+    journal : DataFrame
+        From `read_journal`.
+    taken_again : bool
+        Where a part was measured again in answer to a question and no cause was found the
+        first reading counts; with True the last one does, to show the result both ways.
+
+    Returns
+    -------
+    DataFrame
+        In the order in which the readings were taken. A value set right without measuring
+        again keeps the time of its measurement. ``method`` is left out where no row has one.
+    """
+    taken = standing_rows(journal).drop_duplicates(
+        ["part", "operator", "trial", "method"], keep="last" if taken_again else "first"
+    )
+    taken = taken.sort_values("order", kind="stable")
+    table = taken[list(STUDY_COLUMNS)].reset_index(drop=True)
+    table["time"] = _measured_at(journal, taken)
+    for column in ("trial", "order"):
+        if table[column].notna().all():
+            table[column] = table[column].astype("int64")
+    return table.drop(columns="method") if table["method"].eq("").all() else table
+
+
+def standing_rows(journal: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows with a reading that no other row voids, repeats included."""
+    voided = set(journal["voids"]) - {""}
+    return journal[journal["reading"].notna() & ~journal["id"].isin(voided)]
+
+
+def _measured_at(journal: pd.DataFrame, taken: pd.DataFrame) -> list[str]:
+    """Return the time of each measurement: that of the first row with its order."""
+    measured = journal[journal["reading"].notna()].drop_duplicates("order")
+    times = dict(zip(measured["order"], measured["time"], strict=True))
+    return [times.get(order, "") for order in taken["order"]]
+
+
+def verify(path: str | Path) -> AlteredRow | None:
+    """Return the first row of a journal that is not as it was written, or None.
+
+    Raises
+    ------
+    StudyError
+        The file is no journal.
+    """
+    return first_altered(Path(path), WRITTEN)
+
+
+class Journal:
+    """The writing end of ``readings.csv``; safe to call from several threads.
+
+    Parameters
+    ----------
+    path : path-like
+        ``readings.csv`` of the study folder; made with the first row.
+
+    Raises
+    ------
+    StudyError
+        The file exists and is no journal.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self._file = ChainedFile(Path(path), WRITTEN)
+        self._guard = threading.RLock()
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self._file.path
+
+    @property
+    def rows(self) -> list[JournalRow]:
+        """Every row on the disk, oldest first."""
+        with self._guard:
+            self._file.refresh()
+            return [JournalRow(*line.cells) for line in self._file.lines if line.cells is not None]
+
+    @property
+    def torn_rows(self) -> tuple[int, ...]:
+        """The numbers, as a spreadsheet counts, of lines torn off by a power cut."""
+        with self._guard:
+            return tuple(line.number for line in self._file.lines if line.cells is None)
+
+    @property
+    def last_hash(self) -> str:
+        """The hash of the last row, for the report; "" for an empty journal."""
+        with self._guard:
+            return self._file.last_seal
+
+    def append(self, row: JournalRow) -> JournalRow:
+        """Write one row and return it as written, with ``id``, ``order`` and ``time`` filled in.
+
+        It is on the disk when this returns. A row whose ``id`` is there already is returned
+        as it stands in the file and not written twice.
+
+        Raises
+        ------
+        StudyError
+            It could not be written and does not count.
+        """
+        return self.append_all([row])[0]
+
+    def append_all(self, rows: Sequence[JournalRow]) -> list[JournalRow]:
+        """Write several rows at once; see `append`."""
+        with self._guard:
+            there = self.rows
+            known = {row.id: row for row in there}
+            order = max((int(row.order) for row in there if row.order.isdecimal()), default=0)
+            new: list[JournalRow] = []
+            for row in rows:
+                if row.id in known:
+                    continue
+                order += row.reading != "" and row.order == ""
+                new.append(_completed(row, order))
+            if new:
+                self._file.append([astuple(row) for row in new])
+            written = iter(new)
+            return [known[row.id] if row.id in known else next(written) for row in rows]
+
+
+def _completed(row: JournalRow, order: int) -> JournalRow:
+    counted = str(order) if row.reading != "" and row.order == "" else row.order
+    return replace(row, id=row.id or new_id(), order=counted, time=row.time or now())

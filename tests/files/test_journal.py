@@ -1,0 +1,245 @@
+import errno
+import os
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from grr.errors import StudyError
+from grr.files.journal import (
+    COLUMNS,
+    Journal,
+    JournalRow,
+    is_journal,
+    read_journal,
+    standing_readings,
+    verify,
+)
+from grr.study import Study
+
+
+def reading(part, value, trial=1, operator="Ann", **more):
+    return JournalRow(part=part, operator=operator, trial=str(trial), reading=value, **more)
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "readings.csv"
+
+
+@pytest.fixture
+def filled(path):
+    journal = Journal(path)
+    for number in range(1, 7):
+        journal.append(reading(f"P{number}", f"10.00{number}0"))
+    return path
+
+
+def test_what_is_appended_is_on_the_disk_in_order(filled):
+    journal = read_journal(filled)
+    assert tuple(journal.columns) == COLUMNS
+    assert is_journal(journal.columns)
+    assert journal["order"].tolist() == [1, 2, 3, 4, 5, 6]
+    assert journal["reading"].tolist() == [10.001, 10.002, 10.003, 10.004, 10.005, 10.006]
+    assert "10.0010" in filled.read_text(encoding="utf-8-sig")
+    assert verify(filled) is None
+
+
+def test_a_plain_table_is_no_journal(path):
+    assert not is_journal(["part", "operator", "trial", "reading"])
+    path.write_text("part,reading\nP1,10\n", encoding="utf-8")
+    with pytest.raises(StudyError, match=r"not begun by this tool.*readings\.csv, row 1"):
+        Journal(path)
+
+
+def test_no_file_is_an_empty_journal(path):
+    assert read_journal(path).empty
+    assert verify(path) is None
+    assert standing_readings(read_journal(path)).empty
+
+
+def test_a_void_takes_out_and_a_replacement_puts_in(filled):
+    journal = Journal(filled)
+    first, second, third = journal.rows[:3]
+    journal.append(replace(first, id="", order="", reading="", time="", voids=first.id))
+    journal.append(replace(second, id="", time="", reading="10.0025", voids=second.id))
+    journal.append(replace(third, id="", time="", order="", reading="10.0035", voids=third.id))
+    standing = standing_readings(read_journal(filled))
+    assert standing["part"].tolist() == ["P2", "P4", "P5", "P6", "P3"]
+    assert standing["reading"].tolist() == [10.0025, 10.004, 10.005, 10.006, 10.0035]
+    assert standing["order"].tolist() == [2, 4, 5, 6, 7]
+    assert standing["time"].iloc[0] == second.time  # set right, not measured again
+    assert len(read_journal(filled)) == 9
+
+
+def test_measured_again_without_a_cause_the_first_counts_and_both_can_be_shown(filled):
+    journal = Journal(filled)
+    first = journal.rows[0]
+    journal.append(reading("P1", "10.0019"))
+    assert standing_readings(read_journal(filled))["reading"].iloc[0] == 10.001
+    both = standing_readings(read_journal(filled), taken_again=True)
+    assert both.set_index("part").loc["P1", "reading"] == 10.0019
+    journal.append(replace(first, id="", order="", reading="", voids=first.id, reason="dirt"))
+    only = standing_readings(read_journal(filled)).set_index("part")
+    assert only.loc["P1", "reading"] == 10.0019
+
+
+def test_the_standing_readings_make_a_study(filled):
+    study = Study(standing_readings(read_journal(filled)), unit="mm", resolution=0.0001)
+    assert study.taken == 6
+    assert study.methods == ()
+
+
+def test_a_row_sent_twice_is_written_once(path):
+    journal = Journal(path)
+    sent = reading("P1", "10.001", id="k3-1")
+    assert journal.append(sent) == journal.append(replace(sent, reading="9"))
+    assert Journal(path).append(sent).order == "1"
+    assert len(read_journal(path)) == 1
+
+
+@pytest.mark.parametrize("column", ["part", "reading", "time", "reason", "order"])
+@pytest.mark.parametrize("row", [2, 4, 7])
+def test_an_altered_cell_is_named(filled, row, column):
+    lines = filled.read_text(encoding="utf-8").split("\n")
+    cells = lines[row - 1].split(",")
+    place = COLUMNS.index(column)
+    cells[place] = cells[place][:-1] + "9" if cells[place] else "9"
+    lines[row - 1] = ",".join(cells)
+    filled.write_text("\n".join(lines), encoding="utf-8")
+    assert verify(filled).row == row
+
+
+def test_a_removed_a_moved_and_an_inserted_row_are_named(filled):
+    lines = filled.read_text(encoding="utf-8").split("\n")
+    for changed, first in (
+        (lines[:3] + lines[4:], 4),
+        ([*lines[:3], lines[4], lines[3], *lines[5:]], 4),
+        ([*lines[:3], lines[2], *lines[3:]], 4),
+    ):
+        filled.write_text("\n".join(changed), encoding="utf-8")
+        assert verify(filled).row == first
+
+
+def test_a_spreadsheet_that_only_changed_the_quoting_altered_nothing(filled):
+    table = pd.read_csv(filled, dtype=str, keep_default_na=False)
+    table.to_csv(filled, index=False, quoting=1, lineterminator="\r\n", encoding="utf-8")
+    assert verify(filled) is None
+    Journal(filled).append(reading("P7", "10.007"))
+    assert verify(filled) is None
+
+
+@settings(
+    deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.data())
+def test_a_line_torn_anywhere_is_kept_closed_and_reported(tmp_path, data):
+    path = tmp_path / "torn.csv"
+    path.unlink(missing_ok=True)
+    journal = Journal(path)
+    journal.append(reading("P1", "10.001", note="a, b"))
+    journal.append(reading("P2", "10.002", note='said "µ", then'))
+    whole = path.read_bytes()
+    end = whole.index(b"\n", whole.index(b"P1")) + 1
+    cut = data.draw(st.integers(0, len(whole) - 1))
+    path.write_bytes(whole[:cut])
+    before = len(read_journal(path))
+    again = Journal(path)
+    again.append(reading("P3", "10.003"))
+    assert path.read_bytes().startswith(whole[:cut])
+    after = read_journal(path)
+    assert len(after) == before + 1
+    assert after["part"].iloc[-1] == "P3"
+    assert verify(path) is None
+    if end < cut < len(whole) - 1:
+        assert after.attrs["torn_rows"] == (3,) == again.torn_rows
+        text = path.read_text(encoding="utf-8", errors="replace").split("\n")
+        text[2] = "x" + text[2]
+        path.write_text("\n".join(text), encoding="utf-8")
+        assert verify(path).row in (3, 4)
+
+
+def test_two_programs_appending_in_turn_keep_one_chain(path):
+    one, two = Journal(path), Journal(path)
+    for number in range(6):
+        (one if number % 2 else two).append(reading(f"P{number}", "10.001"))
+    assert verify(path) is None
+    assert read_journal(path)["order"].tolist() == [1, 2, 3, 4, 5, 6]
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (errno.ENOSPC, "The disk is full"),
+        (errno.EROFS, "The folder is read-only"),
+        (errno.EACCES, "held open by another program"),
+        (errno.ENOENT, "The study folder is gone"),
+        (errno.EIO, "cannot be written"),
+    ],
+)
+def test_a_write_that_fails_is_refused_and_can_be_sent_again(filled, monkeypatch, code, words):
+    journal = Journal(filled)
+    sent = reading("P7", "10.007", id="k3-7")
+
+    def fail(handle):
+        raise OSError(code, os.strerror(code))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", fail)
+        with pytest.raises(StudyError, match=words):
+            journal.append(sent)
+    journal.append(sent)
+    assert read_journal(filled)["part"].tolist().count("P7") == 1
+    assert verify(filled) is None
+
+
+def test_a_disk_that_fills_up_in_the_middle_of_a_row(filled):
+    resource = pytest.importorskip("resource", reason="no file-size limit on this system")
+    import signal
+
+    journal = Journal(filled)
+    size = filled.stat().st_size
+    old = resource.getrlimit(resource.RLIMIT_FSIZE)
+    handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size + 40, old[1]))
+    try:
+        with pytest.raises(StudyError, match="The disk is full"):
+            journal.append(reading("P7", "10.007", id="k3-7"))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, old)
+        signal.signal(signal.SIGXFSZ, handler)
+    assert filled.stat().st_size == size + 40
+    journal.append(reading("P7", "10.007", id="k3-7"))
+    assert read_journal(filled)["part"].tolist()[-1] == "P7"
+    assert verify(filled) is None
+
+
+def test_a_file_that_vanishes_is_not_begun_anew(filled):
+    journal = Journal(filled)
+    filled.unlink()
+    with pytest.raises(StudyError, match="The file is gone"):
+        journal.append(reading("P7", "10.007"))
+    assert not filled.exists()
+
+
+def test_a_number_spoilt_by_a_spreadsheet_is_named(filled):
+    text = filled.read_text(encoding="utf-8").replace(",10.0030,", ',"10,0030",')
+    filled.write_text(text, encoding="utf-8")
+    with pytest.raises(StudyError, match=r"row 4, column reading, value '10,0030'"):
+        read_journal(filled)
+    assert verify(filled).row == 4
+
+
+@settings(
+    deadline=None, max_examples=50, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.text(max_size=30), st.text(max_size=30))
+def test_any_note_and_raw_text_come_back(tmp_path, note, raw):
+    path = tmp_path / "any.csv"
+    path.unlink(missing_ok=True)
+    Journal(path).append(reading("P1", "-0.5", note=note, raw=raw))
+    row = read_journal(path).iloc[0]
+    assert (row["note"], row["raw"], row["reading"]) == (note, raw, -0.5)
+    assert verify(path) is None
