@@ -82,9 +82,9 @@ def _files() -> list[tuple[str, Path]]:
         for path in sorted(top.rglob("*")):
             inside = path.relative_to(top)
             hidden = any(part.startswith(".") for part in inside.parts)
-            if path.is_file() and path.suffix != ".py" and not hidden:
-                if not _LEFT_OUT.intersection(inside.parts):
-                    found.append((f"{name}/{inside.as_posix()}", path))
+            wanted = path.is_file() and path.suffix != ".py" and not hidden
+            if wanted and not _LEFT_OUT.intersection(inside.parts):
+                found.append((f"{name}/{inside.as_posix()}", path))
     return found
 
 
