@@ -1,0 +1,65 @@
+"""From a result to the draws behind its intervals."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+
+from grr.analysis.result import GaugeResult
+from grr.errors import StudyError
+from grr.numerics.crossed import crossed_anova
+from grr.numerics.pivots import DRAWS, SEED, Pivots, crossed_pivots
+from grr.numerics.ratios import rounding_floor
+from grr.numerics.yardstick import Yardstick
+from grr.study import Study
+
+
+def yardstick_of(result: GaugeResult) -> Yardstick:
+    """Return what the study's variation is compared with."""
+    study = result.study
+    tolerance = study.tolerance
+    return Yardstick(
+        spread=result.spread,
+        lower=None if tolerance is None else tolerance.lower,
+        upper=None if tolerance is None else tolerance.upper,
+        process_mean=study.process_mean,
+        process_sd=study.process_sd,
+    )
+
+
+def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> Pivots:
+    """Return draws of the study's variances, interaction kept whatever the estimate did.
+
+    The same for both methods of calculation, since the readings are the same. A
+    repeatability hidden by rounding is not below the gauge's rounding error here either.
+
+    Raises
+    ------
+    StudyError
+        The readings cannot carry an interval, and why.
+    """
+    pivots = _study_pivots(result.study, draws, seed)
+    step = result.study.resolution
+    if not result.floored or step is None:
+        return pivots
+    floored = np.maximum(pivots.repeatability, rounding_floor(step) ** 2)
+    added = floored - pivots.repeatability
+    return replace(
+        pivots, repeatability=floored, grr=pivots.grr + added, total=pivots.total + added
+    )
+
+
+@lru_cache(maxsize=4)
+def _study_pivots(study: Study, draws: int, seed: int) -> Pivots:
+    cube = study.cube()
+    if not cube.complete:
+        raise StudyError(
+            "Readings are missing, and these limits need every operator to measure every part "
+            "equally often",
+            "Take the missing readings",
+        )
+    return crossed_pivots(
+        crossed_anova(cube.packed), draws=draws, seed=seed, operators=study.operators
+    )
