@@ -13,6 +13,11 @@ if TYPE_CHECKING:
     from grr.analysis.ranges import average_range as average_range
     from grr.analysis.result import GaugeResult as GaugeResult
     from grr.errors import StudyError as StudyError
+    from grr.judge.check import check as check
+    from grr.judge.findings import Finding as Finding
+    from grr.judge.findings import Findings as Findings
+    from grr.judge.verdict import Verdict as Verdict
+    from grr.judge.verdict import verdict as verdict
     from grr.rules import Plan as Plan
     from grr.rules import Rules as Rules
     from grr.study import Study as Study
@@ -20,6 +25,11 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "Finding": "grr.judge.findings",
+    "Findings": "grr.judge.findings",
+    "Verdict": "grr.judge.verdict",
+    "check": "grr.judge.check",
+    "verdict": "grr.judge.verdict",
     "GaugeResult": "grr.analysis.result",
     "anova": "grr.analysis.anova",
     "average_range": "grr.analysis.ranges",

@@ -34,11 +34,20 @@ def opening(result: GaugeResult) -> list[str]:
     """Return the lines above the numbers: which study, how much, how computed."""
     study = result.study
     lines = [EXAMPLE] if study.example else []
-    gauge = study.facts.get("gauge")
+    gauge = study.facts.get("gauge_number")
     lines.append(study.summary + (f", gauge {gauge}" if gauge else ""))
-    lines.append(f"Tolerance: {tolerance_text(study)}")
+    lines.append(f"Tolerance: {tolerance_text(study)}{_when(study)}")
     lines.append(f"{result.estimator}.")
     return lines
+
+
+def _when(study: Study) -> str:
+    """Return when the readings were taken, as the end of a sentence; "" if not recorded."""
+    readings = study.readings
+    if "time" not in readings or readings["time"].isna().all():
+        return ""
+    first, last = (f"{readings['time'].agg(end):%Y-%m-%d}" for end in ("min", "max"))
+    return f"; readings taken {first}" + (f" to {last}" if last != first else "")
 
 
 def source_rows(result: GaugeResult) -> tuple[list[str], list[list[str]]]:

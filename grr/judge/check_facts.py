@@ -19,7 +19,7 @@ def facts(study: Study) -> Iterator[Finding]:
 
 
 def _certificate(study: Study) -> Iterator[Finding]:
-    due = study.facts.get("certificate_due")
+    due = study.facts.get("calibration_due")
     measured = _last_day(study)
     if not due or measured is None:
         return

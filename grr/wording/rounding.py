@@ -7,6 +7,8 @@ import math
 from grr.units import conversion, fine_unit
 
 NOT_ESTIMATED = "not estimated"
+#: Keeps a number and its unit on one line (a no-break space).
+JOIN = "\u00a0"
 
 
 def figures(value: float, digits: int = 2) -> str:
@@ -66,12 +68,12 @@ def percent(value: float) -> str:
     """Return a percentage: one decimal under 100, none above."""
     if not math.isfinite(value):
         return NOT_ESTIMATED
-    return f"{value:.1f} %" if abs(value) < 99.95 else f"{value:.0f} %"
+    return f"{value:.1f}{JOIN}%" if abs(value) < 99.95 else f"{value:.0f}{JOIN}%"
 
 
 def with_unit(number: str, unit: str) -> str:
     """Return a number with its unit, or alone where there is no unit."""
-    return f"{number} {unit}" if unit and number != NOT_ESTIMATED else number
+    return f"{number}{JOIN}{unit}" if unit and number != NOT_ESTIMATED else number
 
 
 def length(value: float, unit: str, digits: int = 2) -> str:

@@ -117,3 +117,11 @@ def html_callout(title: str, entries: Sequence[tuple[str, str]], *, colour: str)
         f'<div style="font-weight:600;color:{colour}">{escape(title)}</div>'
         f'<ul style="margin:4px 0;padding-left:20px">{items}</ul></div>'
     )
+
+
+def html_banner(text: str, *, colour: str) -> str:
+    """Return a decision in large type on its colour."""
+    return (
+        f'<div style="background:{colour};color:#fff;font:700 26px {FONT};padding:14px 20px;'
+        f'border-radius:4px;margin:8px 0;max-width:960px">{escape(text)}</div>'
+    )

@@ -1,0 +1,124 @@
+"""What a study is judged by: one ratio, its value, and how sure it is."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from grr.analysis.pivoting import pivots_of, yardstick_of
+from grr.analysis.result import GaugeResult
+from grr.errors import StudyError
+from grr.numerics.arrays import Array
+from grr.numerics.intervals import confidence_below, lower_bound, upper_bound
+from grr.numerics.measures import ndc_draws, percent_tolerance_draws, percent_tv_draws
+from grr.numerics.pivots import Pivots
+from grr.numerics.yardstick import Yardstick
+from grr.study import Study
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """A ratio against its two thresholds; smaller is better.
+
+    Attributes
+    ----------
+    name : str
+        What it is, as a phrase: "of the tolerance".
+    value : float
+        As calculated by the method of record, in percent.
+    good, limit : float
+        Under ``good`` the gauge is good; over ``limit`` it is not acceptable.
+    lower, upper : float
+        One-sided bounds at the study's confidence.
+    below_good, below_limit : float
+        Confidence, 0 to 1, that the ratio is under the threshold.
+    """
+
+    name: str
+    value: float
+    good: float
+    limit: float
+    lower: float
+    upper: float
+    below_good: float
+    below_limit: float
+
+    @property
+    def by_value(self) -> str:
+        """The manual's class of the calculated value: "good", "between" or "over"."""
+        if self.value < self.good:
+            return "good"
+        return "between" if self.value <= self.limit else "over"
+
+    @property
+    def by_confidence(self) -> str:
+        """What is shown with confidence: "good", "between", "over" or "open"."""
+        if self.upper <= self.good:
+            return "good"
+        if self.upper <= self.limit:
+            return "between"
+        return "over" if self.lower > self.limit else "open"
+
+
+def ratio_draws(pivots: Pivots, yardstick: Yardstick, purpose: str) -> Array:
+    """Return draws of the ratio that the purpose is judged by, in percent."""
+    if purpose == "accept":
+        return percent_tolerance_draws(pivots, "GRR", yardstick)
+    return percent_tv_draws(pivots, "GRR", yardstick)
+
+
+def criterion(result: GaugeResult) -> Criterion:
+    """Return the ratio that this study is judged by.
+
+    Purpose "accept": GRR's percent of tolerance. Purpose "control": percent of TV.
+
+    Raises
+    ------
+    StudyError
+        The study cannot give the ratio, and why.
+
+    Notes
+    -----
+    Source of the thresholds: AIAG MSA, 4th ed., chapter II section D (10 % and 30 %).
+    """
+    study = result.study
+    measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
+    value = result.value("GRR", measure)
+    if math.isnan(value):
+        reason = result.reasons.get(measure, "GRR could not be estimated")
+        raise StudyError(f"Nothing to judge by: {reason}", _remedy(study))
+    draws = ratio_draws(pivots_of(result), yardstick_of(result), study.purpose)
+    rules = study.rules
+    return Criterion(
+        name="of the tolerance" if study.purpose == "accept" else "of the total variation",
+        value=value,
+        good=rules.good_percent,
+        limit=rules.limit_percent,
+        lower=float(lower_bound(draws, rules.confidence)),
+        upper=float(upper_bound(draws, rules.confidence)),
+        below_good=float(confidence_below(draws, rules.good_percent)),
+        below_limit=float(confidence_below(draws, rules.limit_percent)),
+    )
+
+
+def least_categories(result: GaugeResult) -> tuple[float, float]:
+    """Return one-sided bounds of ndc, not rounded, at the study's confidence."""
+    draws = ndc_draws(pivots_of(result), yardstick_of(result))
+    confidence = result.study.rules.confidence
+    return float(lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
+
+
+def dominant_source(result: GaugeResult) -> str:
+    """Return which of EV, AV and INT has the largest variance."""
+    variances = {name: result.value(name, "variance") for name in ("EV", "AV", "INT")}
+    return max(variances, key=lambda name: np.nan_to_num(variances[name]))
+
+
+def _remedy(study: Study) -> str:
+    if study.purpose == "accept" and study.tolerance is None:
+        return "Give the tolerance on the drawing, or judge for purpose 'control'"
+    if study.purpose == "control":
+        return "Give the process sd from records, or measure parts that represent the process"
+    return "Check the limits and the process mean"
