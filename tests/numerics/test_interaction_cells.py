@@ -1,0 +1,56 @@
+import numpy as np
+import pytest
+
+from grr.errors import StudyError
+from grr.numerics.interaction_cells import interaction_cells
+
+
+def judged(readings, level=0.95):
+    *_, p, o, r = readings.shape
+    ms_error = readings.var(axis=-1, ddof=1).mean(axis=(-2, -1))
+    return interaction_cells(readings.mean(axis=-1), r, ms_error, p * o * (r - 1), level=level)
+
+
+def noise(studies, parts=10, operators=3, trials=3, seed=1):
+    return np.random.default_rng(seed).normal(size=(studies, parts, operators, trials))
+
+
+def test_residuals_by_hand():
+    # Means 1 2 / 3 8: grand 3.5; rows 1.5, 5.5; columns 2, 5; residual ±1.
+    found = interaction_cells(np.array([[1.0, 2.0], [3.0, 8.0]]), 2, np.asarray(4.0), 4)
+    assert found.residual == pytest.approx(np.array([[1.0, -1.0], [-1.0, 1.0]]))
+    assert found.error == pytest.approx(np.sqrt(4 / 2 * 1 / 4))
+    assert found.share == pytest.approx([0.5, 0.5])
+    # own mean square = 2·(1 + 1)·2/((2 − 1)(2 − 1)) = 8, over 4
+    assert found.operator_ratio == pytest.approx([2.0, 2.0])
+
+
+@pytest.mark.parametrize("operators", [2, 3, 5])
+def test_without_interaction_few_studies_alarm(operators):
+    # 4,000 studies: standard error 0.34 %. Bonferroni may only be below the level.
+    found = judged(noise(4000, operators=operators))
+    assert 0.035 < found.beyond.any(axis=(-2, -1)).mean() < 0.06
+    assert 0.03 < (found.operator_p < 0.05).any(axis=-1).mean() < 0.06
+
+
+def test_one_deviating_pair_is_found_and_named():
+    readings = noise(500, seed=4)
+    readings[:, 6, 1] += 4.0
+    found = judged(readings)
+    largest = np.abs(found.residual).reshape(500, -1).argmax(axis=1)
+    assert (largest == 6 * 3 + 1).mean() > 0.95
+    assert found.beyond[:, 6, 1].mean() > 0.9
+    assert (found.share.argmax(axis=1) == 1).mean() > 0.95
+
+
+def test_an_operator_who_differs_part_by_part_is_found():
+    readings = noise(500, seed=6)
+    readings[:, :, 2] += np.random.default_rng(8).normal(0, 1.5, (500, 10, 1))
+    found = judged(readings)
+    assert (found.operator_p[:, 2] < 0.05).mean() > 0.9
+    assert (found.share.argmax(axis=1) == 2).mean() > 0.9
+
+
+def test_unrepeated_readings_are_refused():
+    with pytest.raises(StudyError, match="cannot be told"):
+        interaction_cells(np.zeros((5, 3)), 1, np.asarray(0.0), 0)
