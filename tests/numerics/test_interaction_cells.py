@@ -45,7 +45,7 @@ def test_one_deviating_pair_is_found_and_named():
 
 def test_an_operator_who_differs_part_by_part_is_found():
     readings = noise(500, seed=6)
-    readings[:, :, 2] += np.random.default_rng(8).normal(0, 1.5, (500, 10, 1))
+    readings[:, :, 2] += np.random.default_rng(8).normal(0, 2.0, (500, 10, 1))
     found = judged(readings)
     assert (found.operator_p[:, 2] < 0.05).mean() > 0.9
     assert (found.share.argmax(axis=1) == 2).mean() > 0.9
