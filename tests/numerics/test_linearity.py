@@ -1,0 +1,160 @@
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats
+import statsmodels.api as sm
+
+from grr.errors import StudyError
+from grr.numerics.linearity import fit_line, gather_blocks, lack_of_fit
+from grr.numerics.linearity_band import (
+    block_covariance,
+    block_intervals,
+    confidence_band,
+    prediction_band,
+    slope_calibration_u,
+)
+
+#: AIAG MSA, 4th ed., linearity example: reference value, twelve readings.
+MANUAL = """
+2   2.7 2.5 2.4 2.5 2.7 2.3 2.5 2.5 2.4 2.4 2.6 2.4
+4   5.1 3.9 4.2 5.0 3.8 3.9 3.9 3.9 3.9 4.0 4.1 3.8
+6   5.8 5.7 5.9 5.9 6.0 6.1 6.0 6.1 6.4 6.3 6.0 6.1
+8   7.6 7.7 7.8 7.7 7.8 7.8 7.8 7.7 7.8 7.5 7.6 7.7
+10  9.1 9.3 9.5 9.3 9.4 9.5 9.5 9.5 9.6 9.2 9.3 9.4
+"""
+SIZES = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])
+
+
+def manual():
+    rows = [[float(word) for word in line.split()] for line in MANUAL.strip().splitlines()]
+    reference = np.repeat([row[0] for row in rows], 12)
+    return reference, np.concatenate([row[1:] for row in rows]) - reference
+
+
+def test_the_manuals_example():
+    reference, bias = manual()
+    line = fit_line(reference, bias)
+    blocks = gather_blocks(reference, bias)
+    assert blocks.means == pytest.approx([0.491667, 0.125, 0.025, -0.291667, -0.616667], abs=1e-6)
+    assert line.slope == pytest.approx(-0.131667, abs=1e-6)
+    assert line.intercept == pytest.approx(0.736667, abs=1e-6)
+    assert line.r_squared == pytest.approx(0.714, abs=5e-4)
+    assert abs(line.slope_t) == pytest.approx(12.043, abs=5e-4)
+    assert abs(line.intercept_t) == pytest.approx(10.158, abs=5e-4)
+
+
+def test_norris_to_nine_digits():
+    # NIST StRD linear regression, Norris (J. Norris, calibration of ozone monitors)
+    file = Path(scipy.stats.__file__).parent / "tests/data/nist_linregress/Norris.dat"
+    y, x = np.loadtxt(file, skiprows=60).T
+    line = fit_line(x, y)
+    assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-9)
+    assert line.slope == pytest.approx(1.00211681802045, rel=1e-9)
+    assert line.intercept_error == pytest.approx(0.232818234301152, rel=1e-9)
+    assert line.slope_error == pytest.approx(0.429796848199937e-03, rel=1e-9)
+    assert line.residual_sd == pytest.approx(0.884796396144373, rel=1e-9)
+    assert line.r_squared == pytest.approx(0.999993745883712, rel=1e-9)
+
+
+def test_line_bands_and_joint_test_are_statsmodels():
+    rng = np.random.default_rng(11)
+    x = np.repeat(SIZES, 4)
+    y = 0.3 - 0.02 * x + rng.normal(0, 0.5, len(x))
+    line = fit_line(x, y)
+    model = sm.OLS(y, sm.add_constant(x)).fit()
+    assert (line.intercept, line.slope) == pytest.approx(tuple(model.params), rel=1e-9)
+    assert line.slope_p == pytest.approx(model.pvalues[1], rel=1e-8)
+    assert line.joint_p == pytest.approx(float(model.f_test(np.eye(2)).pvalue), rel=1e-8)
+    at = np.array([0.0, 10.0, 30.0])
+    frame = model.get_prediction(sm.add_constant(at)).summary_frame(alpha=0.1)
+    band = confidence_band(line, at, level=0.9)
+    assert band.lower == pytest.approx(frame["mean_ci_lower"].to_numpy(), rel=1e-8)
+    assert band.upper == pytest.approx(frame["mean_ci_upper"].to_numpy(), rel=1e-8)
+    wide = prediction_band(line, at, level=0.9)
+    assert wide.lower == pytest.approx(frame["obs_ci_lower"].to_numpy(), rel=1e-8)
+    assert wide.upper == pytest.approx(frame["obs_ci_upper"].to_numpy(), rel=1e-8)
+
+
+def test_lack_of_fit_is_the_comparison_of_two_models():
+    reference, bias = manual()
+    bias = bias + 0.02 * (reference - 6) ** 2
+    found = lack_of_fit(gather_blocks(reference, bias), fit_line(reference, bias))
+    line = sm.OLS(bias, sm.add_constant(reference)).fit()
+    means = sm.OLS(bias, (reference[:, None] == np.unique(reference)).astype(float)).fit()
+    f, p, df = means.compare_f_test(line)
+    assert (found.f, found.p, found.df) == (pytest.approx(f), pytest.approx(p), (df, 55.0))
+
+
+def test_lack_of_fit_needs_repeats_and_three_blocks():
+    x = np.array([1.0, 2.0, 3.0, 4.0])
+    assert lack_of_fit(gather_blocks(x, x), fit_line(x, 0.1 * x)) is None
+    two = np.repeat([1.0, 2.0], 5)
+    assert lack_of_fit(gather_blocks(two, two), fit_line(two, np.sin(two))) is None
+
+
+def test_a_stack_is_its_studies_one_by_one():
+    x = np.repeat(SIZES, 3)
+    y = np.random.default_rng(4).normal(0, 1, (5, len(x)))
+    stack, blocks = fit_line(x, y), gather_blocks(x, y)
+    test = lack_of_fit(blocks, stack)
+    for i in range(5):
+        one = fit_line(x, y[i])
+        assert stack.joint_p[i] == pytest.approx(one.joint_p)
+        assert test.p[i] == pytest.approx(lack_of_fit(gather_blocks(x, y[i]), one).p)
+        assert confidence_band(stack, SIZES).upper[i] == pytest.approx(
+            confidence_band(one, SIZES).upper
+        )
+
+
+def test_errors_shared_by_all_blocks_move_the_line_but_not_its_slope():
+    x = np.repeat(SIZES, 3)
+    line = fit_line(x, np.random.default_rng(4).normal(0, 1e-6, len(x)))
+    alike = block_covariance(np.full(10, 0.05), 1.0)
+    assert slope_calibration_u(line, SIZES, alike) == pytest.approx(0.0, abs=1e-9)
+    band = confidence_band(line, SIZES, blocks=SIZES, covariance=alike)
+    assert (band.upper - band.fitted) == pytest.approx(1.96 * 0.05, rel=1e-3)
+    apart = block_covariance(np.full(10, 0.05), 0.0)
+    # independent and alike: the slope's is u/√Sxx over the blocks
+    spread = np.square(SIZES - SIZES.mean()).sum()
+    assert slope_calibration_u(line, SIZES, apart) == pytest.approx(0.05 / np.sqrt(spread))
+    narrow = confidence_band(line, np.array([SIZES.mean()]), blocks=SIZES, covariance=apart)
+    assert (narrow.upper - narrow.fitted) == pytest.approx(1.96 * 0.05 / np.sqrt(10), rel=1e-3)
+
+
+def test_the_band_says_where_zero_is_and_how_far_bias_may_reach():
+    x = np.repeat(SIZES, 5)
+    noise = np.random.default_rng(6).normal(0, 0.1, len(x))
+    level = confidence_band(fit_line(x, noise), SIZES)
+    tilted = confidence_band(fit_line(x, noise + 0.02 * x), SIZES)
+    assert level.holds_zero and not tilted.holds_zero
+    assert tilted.largest_bias == pytest.approx(np.abs(tilted.fitted).max())
+    assert tilted.largest_possible_bias == pytest.approx(tilted.upper[-1])
+
+
+def test_block_intervals_are_t_intervals_from_pooled_repeats():
+    reference, bias = manual()
+    blocks = gather_blocks(reference, bias)
+    low, high = block_intervals(blocks)
+    reach = scipy.stats.t.ppf(0.975, 55) * blocks.within_sd / np.sqrt(12)
+    assert high - blocks.means == pytest.approx(reach)
+    assert blocks.means - low == pytest.approx(reach)
+    once = gather_blocks(SIZES, SIZES * 0.001)
+    assert np.isnan(block_intervals(once)[0]).all()
+
+
+@pytest.mark.parametrize("block_sd", [0.0, 0.6])
+def test_block_means_keep_the_level_of_the_slope_whatever_the_blocks_do(block_sd):
+    rng = np.random.default_rng(9)
+    x = np.repeat(SIZES, 5)
+    own = np.repeat(rng.normal(0, block_sd, (3000, 10)), 5, axis=1)
+    y = 0.01 * x + own + rng.normal(0, 1.0, (3000, len(x)))
+    line = fit_line(SIZES, gather_blocks(x, y).means, by_block=True)
+    reach = scipy.stats.t.ppf(0.975, line.df) * line.slope_error
+    assert 0.935 < np.mean(np.abs(line.slope - 0.01) <= reach) < 0.965
+
+
+@pytest.mark.parametrize("x", [[1.0, 2.0], [3.0, 3.0, 3.0]])
+def test_too_few_points_are_refused(x):
+    with pytest.raises(StudyError, match="A line over the range"):
+        fit_line(np.array(x), np.zeros(len(x)))
