@@ -1,0 +1,207 @@
+"""The look of every figure: one typeface, one palette, a question and its answer on top."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from grr.show.names import markup
+from grr.wording.tables import FAINT, FONT, INK, LINE
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
+
+#: The Okabe-Ito palette, which colour-blind people can tell apart
+#: (Okabe & Ito, Color Universal Design, 2008).
+ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
+BLUE, VERMILLION, PURPLE, BLACK = "#0072B2", "#D55E00", "#CC79A7", "#000000"
+
+#: What a colour stands for, the same in every figure.
+ROLES = {
+    "EV": SKY,
+    "AV": ORANGE,
+    "INT": PURPLE,
+    "GRR": VERMILLION,
+    "PV": BLUE,
+    "TV": FAINT,
+    "part": BLUE,
+    "doubt": VERMILLION,
+    "good": GREEN,
+    "band": "#E4E8EC",
+    "limit": INK,
+}
+#: Operators are told apart by shape as well as by colour.
+OPERATOR_LOOKS = (
+    (BLUE, "circle"),
+    (VERMILLION, "diamond"),
+    (GREEN, "square"),
+    (PURPLE, "triangle-up"),
+    (ORANGE, "triangle-down"),
+    (SKY, "star-triangle-up"),
+    (INK, "x"),
+    (BLUE, "pentagon"),
+    (VERMILLION, "hexagram"),
+    (GREEN, "cross"),
+)
+TEXT_SIZE, SMALL, TITLE_SIZE, ANSWER_SIZE = 14, 13, 20, 15
+#: Longest line of the answer, so that nothing is cut on a page or half a screen.
+LINE_LENGTH = 84
+TITLE_LENGTH = 56
+#: Significant digits of a number in a figure: the same picture on every machine.
+DIGITS = 9
+
+AXIS = {
+    "showline": True,
+    "linecolor": FAINT,
+    "linewidth": 1,
+    "ticks": "outside",
+    "ticklen": 5,
+    "tickcolor": FAINT,
+    "showgrid": False,
+    "zeroline": False,
+    "automargin": True,
+    "title": {"font": {"size": TEXT_SIZE, "color": INK}, "standoff": 10},
+    "tickfont": {"size": SMALL, "color": INK},
+    "fixedrange": True,
+}
+TEMPLATE: dict[str, Any] = {
+    "layout": {
+        "font": {"family": FONT, "size": TEXT_SIZE, "color": INK},
+        "paper_bgcolor": "#ffffff",
+        "plot_bgcolor": "#ffffff",
+        "colorway": [BLUE, VERMILLION, GREEN, PURPLE, ORANGE, SKY, INK],
+        "xaxis": AXIS,
+        "yaxis": AXIS,
+        "hoverlabel": {
+            "bgcolor": "#ffffff",
+            "bordercolor": LINE,
+            "font": {"family": FONT, "size": SMALL, "color": INK},
+            "align": "left",
+            "namelength": -1,
+        },
+        "annotationdefaults": {"showarrow": False, "font": {"size": SMALL, "color": INK}},
+    }
+}
+
+
+def rounded(values: Iterable[float] | Any) -> list[float | None]:
+    """Return numbers as a figure carries them: 9 significant digits, None where missing.
+
+    What is smaller than 1e-12 of the largest is 0: it is the noise of the arithmetic.
+    """
+    array = np.atleast_1d(np.asarray(values, dtype=np.float64)).ravel()
+    finite = np.isfinite(array)
+    noise = 1e-12 * float(np.max(np.abs(array[finite]), initial=0.0))
+    return [
+        None if not ok else 0.0 if abs(value) <= noise else float(f"{value:.{DIGITS - 1}e}")
+        for value, ok in zip(array.tolist(), finite.tolist(), strict=True)
+    ]
+
+
+def one(value: float) -> float | None:
+    """Return one number as a figure carries it."""
+    return rounded([value])[0]
+
+
+def wrapped(text: str, length: int = LINE_LENGTH) -> str:
+    """Return plain text as lines that plotly draws; nothing in it is taken for markup."""
+    return "<br>".join(markup(line) for line in textwrap.wrap(text, length)) or ""
+
+
+def note(text: str, x: float | None, y: float | None, **how: Any) -> dict[str, Any]:
+    """Return a label at a place in the figure; nothing in its text is taken for markup.
+
+    A line break in the text stays one.
+    """
+    lines = "<br>".join(markup(line) for line in text.split("\n"))
+    bold = how.pop("bold", False)
+    return {"text": f"<b>{lines}</b>" if bold else lines, "x": x, "y": y, "showarrow": False, **how}
+
+
+def draw(
+    figure_id: str,
+    question: str,
+    answer: str,
+    *,
+    traces: Sequence[dict[str, Any]],
+    height: int,
+    alt: str = "",
+    shapes: Sequence[dict[str, Any]] = (),
+    notes: Sequence[dict[str, Any]] = (),
+    **layout: Any,
+) -> Figure:
+    """Return a figure with a question as its title and the answer under it.
+
+    Parameters
+    ----------
+    figure_id : str
+        The same on every run; names the figure in a page (``fig-`` is put before it).
+    question, answer : str
+        Plain text.
+    traces : sequence of dict
+        Plotly traces, numbers from `rounded`.
+    height : int
+        Height in px of the drawing; the room for title and answer is added.
+    alt : str, optional
+        What the picture shows, for those who do not see it; the answer where left out.
+    shapes, notes : sequence of dict
+        Plotly shapes; labels from `note`.
+    **layout
+        Plotly layout, axes above all.
+    """
+    from plotly.graph_objects import Figure
+
+    title, below = wrapped(question, TITLE_LENGTH), wrapped(answer)
+    head = 27 * (title.count("<br>") + 1) + 21 * (below.count("<br>") + 1) + 22
+    margin = {"l": 20, "r": 20, "b": 20, "t": head, "pad": 0} | layout.pop("margin", {})
+    margin["t"] = max(margin["t"], head)
+    return Figure(
+        data=list(traces),
+        layout={
+            "template": TEMPLATE,
+            "title": {
+                "text": title,
+                "subtitle": {
+                    "text": below,
+                    "font": {"size": ANSWER_SIZE, "color": INK, "weight": 400},
+                },
+                "font": {"size": TITLE_SIZE, "color": INK, "weight": 600},
+                "x": 0,
+                "xref": "container",
+                "xanchor": "left",
+                "y": 1,
+                "yref": "container",
+                "yanchor": "top",
+                "pad": {"l": 12, "t": 12},
+            },
+            "height": height + head,
+            "margin": margin,
+            "showlegend": False,
+            "dragmode": False,
+            "hovermode": "closest",
+            "modebar": {
+                "remove": [
+                    "zoom",
+                    "pan",
+                    "select",
+                    "lasso",
+                    "zoomIn",
+                    "zoomOut",
+                    "autoScale",
+                    "resetScale",
+                ]
+            },
+            "shapes": list(shapes),
+            "annotations": list(notes),
+            "meta": {
+                "id": f"fig-{figure_id}",
+                "question": question,
+                "answer": answer,
+                "alt": alt or f"{question} {answer}",
+            },
+            **layout,
+        },
+    )
