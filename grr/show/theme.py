@@ -48,7 +48,7 @@ OPERATOR_LOOKS = (
 )
 TEXT_SIZE, SMALL, TITLE_SIZE, ANSWER_SIZE = 14, 13, 20, 15
 #: Longest line of the answer, so that nothing is cut on a page or half a screen.
-LINE_LENGTH = 84
+LINE_LENGTH = 76
 TITLE_LENGTH = 56
 #: Significant digits of a number in a figure: the same picture on every machine.
 DIGITS = 9
