@@ -121,11 +121,10 @@ def _whole_numbers(column: pd.Series[Any], name: str) -> pd.Series[int]:
 
 def _numbers(column: pd.Series[Any], name: str) -> pd.Series[float]:
     numbers = pd.to_numeric(column, errors="coerce").astype("float64")
-    if column.dtype == bool:
-        numbers[:] = np.nan
-    blank = column.map(_is_missing) if column.dtype == object else column.isna()
-    if column.dtype not in (object, bool) and not pd.api.types.is_numeric_dtype(column):
-        blank = column.map(_is_missing)
+    plain = pd.api.types.is_numeric_dtype(column) and column.dtype != bool
+    blank = column.isna() if plain else column.map(_is_missing)
+    if not plain:
+        numbers = numbers.mask(column.map(lambda cell: isinstance(cell, (bool, np.bool_))))
     wrong = (numbers.isna() & ~blank) | np.isinf(numbers)
     if wrong.any():
         row = int(np.flatnonzero(wrong.to_numpy())[0])

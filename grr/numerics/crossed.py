@@ -10,6 +10,10 @@ from grr.errors import StudyError
 from grr.numerics.arrays import Array
 
 
+#: Rounding error of one reading relative to its size, with room for a few operations.
+_ROUNDING = 4.0 * float(np.finfo(np.float64).eps)
+
+
 @dataclass(frozen=True)
 class CrossedAnova:
     """Sums of squares of balanced crossed studies.
@@ -122,13 +126,15 @@ def crossed_anova(readings: Array) -> CrossedAnova:
     operator_means = cells.mean(axis=-2)
     interaction = cells - part_means[..., :, None] - operator_means[..., None, :]
     error = deviations - cells[..., None]
-    return CrossedAnova(
-        parts=p,
-        operators=o,
-        trials=r,
-        mean=(first + mean_from_first)[..., 0],
-        ss_part=o * r * np.square(part_means).sum(axis=-1),
-        ss_operator=p * r * np.square(operator_means).sum(axis=-1),
-        ss_interaction=r * np.square(interaction).sum(axis=(-2, -1)),
-        ss_error=np.square(error).sum(axis=(-3, -2, -1)),
+    mean = (first + mean_from_first)[..., 0]
+    sums = (
+        o * r * np.square(part_means).sum(axis=-1),
+        p * r * np.square(operator_means).sum(axis=-1),
+        r * np.square(interaction).sum(axis=(-2, -1)),
+        np.square(error).sum(axis=(-3, -2, -1)),
     )
+    # Readings such as 10.0083 are not exact in binary: what is left of them below this is
+    # rounding, not variation, and would make an F out of nothing.
+    rounding = p * o * r * np.square(_ROUNDING * (np.abs(mean) + np.sqrt(sum(sums))))
+    part, operator, both, repeats = (np.where(ss > rounding, ss, 0.0) for ss in sums)
+    return CrossedAnova(p, o, r, mean, part, operator, both, repeats)

@@ -1,0 +1,125 @@
+"""Imports go down only, public names are handed out, and importing stays light."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import pkgutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import grr
+
+PACKAGE = Path(grr.__file__).parent
+#: From the bottom up; a module may import its own layer and those below.
+LAYERS = [
+    {"errors", "units", "values", "rules", "tolerance", "readings_table", "study", "facts"},
+    {"numerics"},
+    {"wording"},
+    {"files"},
+    {"analysis"},
+    {"judge"},
+    {"plan", "entry", "show"},
+    {"many", "cluster"},
+    {"shipped", "lab_settings", "lab", "cli"},
+]
+LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def run(script: str, *arguments: str) -> None:
+    """Run a script in a fresh Python and pass on what it says when it fails."""
+    command = [sys.executable, "-c", script, *arguments]
+    done = subprocess.run(command, check=False, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
+def layer_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imported_layers(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("grr."):
+            found.add(node.module.split(".")[1])
+        if isinstance(node, ast.Import):
+            found |= {n.name.split(".")[1] for n in node.names if n.name.startswith("grr.")}
+    return found
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_go_down(path: Path) -> None:
+    own = layer_of(path)
+    if own == "__init__":
+        return
+    assert own in LEVEL, f"{own} is in no layer"
+    for other in imported_layers(path):
+        assert LEVEL[other] <= LEVEL[own], f"{own} imports {other}, which is above it"
+
+
+def test_numerics_knows_no_tables_files_or_figures() -> None:
+    for path in (PACKAGE / "numerics").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = []
+            if isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            if isinstance(node, ast.ImportFrom):
+                names = [node.module or ""]
+            assert not {n.split(".")[0] for n in names} & {"pandas", "plotly", "openpyxl"}, path
+
+
+def test_no_module_shares_a_public_functions_name() -> None:
+    modules = {path.stem for path in PACKAGE.iterdir()}
+    functions = {name for name in grr.__all__ if name.islower()}
+    assert not (modules & functions) - {"show", "cluster"}
+
+
+def test_public_names_survive_the_import_of_every_module() -> None:
+    script = (
+        "import importlib, pkgutil, grr, sys\n"
+        "for m in pkgutil.walk_packages(grr.__path__, 'grr.'):\n"
+        "    if not m.name.endswith('__main__'): importlib.import_module(m.name)\n"
+        "bad = [n for n in grr.__all__ if n.islower() and n not in ('show', 'cluster')"
+        " and not callable(getattr(grr, n))]\n"
+        "assert not bad, bad"
+    )
+    run(script)
+
+
+def test_every_public_name_is_there() -> None:
+    for name in grr.__all__:
+        assert getattr(grr, name) is not None
+    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+        grr.nonsense  # noqa: B018
+
+
+def test_import_is_light() -> None:
+    script = (
+        "import sys, grr\n"
+        "heavy = {'plotly', 'statsmodels', 'scipy.stats', 'ipywidgets', 'openpyxl', 'anywidget',"
+        " 'jupyterlab', 'scipy.optimize'} & set(sys.modules)\n"
+        "assert not heavy, heavy"
+    )
+    run(script)
+
+
+def test_analysis_needs_no_heavy_import() -> None:
+    script = (
+        "import sys; sys.path.insert(0, sys.argv[1])\n"
+        "import grr; from published import manual_readings\n"
+        "study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4))\n"
+        "grr.verdict(grr.anova(study)); grr.average_range(study)\n"
+        "heavy = {'plotly', 'statsmodels', 'scipy.stats', 'ipywidgets'} & set(sys.modules)\n"
+        "assert not heavy, heavy"
+    )
+    run(script, str(Path(__file__).parent))
+
+
+def test_modules_can_be_found() -> None:
+    names = [module.name for module in pkgutil.walk_packages(grr.__path__, "grr.")]
+    assert "grr.numerics.crossed" in names
+    assert importlib.import_module("grr.numerics.crossed").crossed_anova

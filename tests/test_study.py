@@ -1,0 +1,145 @@
+"""A study refuses what cannot be used, says where, and never lets itself be changed."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+from published import manual_readings
+
+import grr
+
+
+def changed(row: int, column: str, value: object) -> pd.DataFrame:
+    readings = manual_readings().astype({column: object})
+    readings.loc[row, column] = value
+    return readings
+
+
+@pytest.mark.parametrize(
+    ("readings", "says"),
+    [
+        (manual_readings().drop(columns="reading"), "no column reading"),
+        (manual_readings().drop(columns=["part", "reading"]), "no column part and no column"),
+        (manual_readings().iloc[:0], "no readings"),
+        ("readings.csv", "not a table"),
+        (changed(4, "reading", "abc"), "row 5, column reading, value 'abc'"),
+        (changed(4, "reading", np.inf), "infinite (row 5"),
+        (changed(4, "reading", True), "not a number (row 5"),
+        (changed(4, "part", None), "A reading has no part (row 5"),
+        (changed(4, "operator", "  "), "A reading has no operator (row 5"),
+        (changed(4, "trial", "two"), "whole number from 1 (row 5, column trial, value 'two')"),
+        (changed(4, "trial", 0), "whole number from 1"),
+        (changed(4, "trial", 1), "same place: part 2, operator A, trial 1 (row 5)"),
+        (manual_readings().query("part == 1"), "Only one part"),
+        (manual_readings().drop(columns="trial"), "no column trial"),
+        (manual_readings().assign(reading=np.nan), "Every reading is missing"),
+        (manual_readings().assign(time="yesterday"), "ISO 8601"),
+    ],
+)
+def test_refused_readings(readings: object, says: str) -> None:
+    with pytest.raises(grr.StudyError) as caught:
+        grr.Study(readings)
+    assert says in str(caught.value)
+    assert caught.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ({"unit": "kg"}, "not a unit of length"),
+        ({"purpose": "sell"}, "purpose is not a word known"),
+        ({"operators": "some"}, "operators is not a word known"),
+        ({"resolution": 0.1}, "finer than the resolution of 0.1"),
+        ({"resolution": -1}, "more than 0"),
+        ({"process_sd": 0}, "more than 0"),
+        ({"process_sd": "wide"}, "not a finite number"),
+        ({"tolerance": (1, 2)}, "not a Tolerance"),
+    ],
+)
+def test_refused_options(options: dict[str, object], says: str) -> None:
+    with pytest.raises(grr.StudyError, match=says):
+        grr.Study(manual_readings(), **options)
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "says"),
+    [
+        (2, 1, "not below"),
+        (1, 1, "not below"),
+        (None, None, "no limit"),
+        (float("nan"), 1, "not a finite"),
+        (0, float("inf"), "not a finite"),
+        ("x", 1, "not a finite"),
+        (True, 2, "not a finite"),
+    ],
+)
+def test_refused_tolerances(lower: object, upper: object, says: str) -> None:
+    with pytest.raises(grr.StudyError, match=says):
+        grr.Tolerance(lower, upper)
+
+
+def test_tolerance_about_a_nominal() -> None:
+    # ISO 286-1, shaft 10 m5 (from memory): +6 to +12 µm.
+    tolerance = grr.Tolerance.about(10.0, 0.006, 0.012)
+    assert (tolerance.lower, tolerance.upper) == (10.006, 10.012)
+    assert grr.Tolerance.about(10.0, None, 0.01).lower is None
+    assert grr.Tolerance(upper=1.0).width is None
+
+
+def test_a_study_cannot_be_changed() -> None:
+    readings = manual_readings()
+    study = grr.Study(readings, facts={"gauge_number": "M-1"})
+    readings.loc[0, "reading"] = 99.0
+    handed_out = study.readings
+    handed_out.loc[0, "reading"] = 99.0
+    assert study.readings.loc[0, "reading"] == 0.29
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        study.title = "other"
+    with pytest.raises(TypeError):
+        study.facts["gauge_number"] = "M-2"
+    longer = dataclasses.replace(study, title="Pins")
+    assert longer.title == "Pins"
+    assert str(longer) == "Pins: 10 parts, 3 operators, 90 readings"
+
+
+def test_missing_readings_stay() -> None:
+    study = grr.Study(changed(7, "reading", None))
+    assert len(study.readings) == 90
+    assert study.taken == 89
+    assert not study.balanced
+    assert np.isnan(study.cube().values).sum() == 1
+
+
+def test_row_order_and_names_of_columns_do_not_matter() -> None:
+    study = grr.Study(manual_readings())
+    shuffled = manual_readings().sample(frac=1, random_state=3)
+    shuffled.columns = [name.upper() for name in shuffled.columns]
+    assert np.array_equal(grr.Study(shuffled).cube().values, study.cube().values)
+
+
+def test_parts_are_counted_not_spelt() -> None:
+    assert grr.Study(manual_readings()).parts == tuple(str(i) for i in range(1, 11))
+    assert grr.Study(manual_readings().astype({"part": float})).parts[0] == "1"
+
+
+def test_operator_and_trial_may_be_left_out() -> None:
+    readings = manual_readings().query("operator == 'A'").drop(columns="operator")
+    assert grr.Study(readings).operator_names == ("1",)
+    once = readings.query("trial == 1").drop(columns="trial")
+    assert grr.Study(once).trials == 1
+
+
+def test_methods_are_kept_apart() -> None:
+    both = pd.concat(
+        [manual_readings().assign(method="stand"), manual_readings().assign(method="handheld")]
+    )
+    study = grr.Study(both)
+    assert study.methods == ("stand", "handheld")
+    assert len(study.for_method("stand").readings) == 90
+    with pytest.raises(grr.StudyError, match="more than one method"):
+        study.cube()
+    with pytest.raises(grr.StudyError, match="not a word known"):
+        study.for_method("robot")
