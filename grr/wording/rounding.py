@@ -49,12 +49,11 @@ def reading_decimals(resolution: float | None) -> int:
     """Return the decimals that a gauge of this resolution shows (4 where not stated)."""
     if resolution is None:
         return 4
-    return max(0, -math.floor(math.log10(resolution) + 1e-9) + (0 if _is_power(resolution) else 1))
-
-
-def _is_power(resolution: float) -> bool:
-    power = math.log10(resolution)
-    return abs(power - round(power)) < 1e-9
+    for decimals in range(12):
+        steps = resolution * 10.0**decimals
+        if abs(steps - round(steps)) < 1e-6 * steps:
+            return decimals
+    return 12
 
 
 def size(value: float, resolution: float | None, unit: str = "") -> str:

@@ -1,0 +1,136 @@
+"""Decisions follow the value and the confidence, never one alone."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from published import manual_readings
+
+import grr
+from grr.judge.criteria import criterion
+
+
+def judged(width: float, **options: object) -> grr.Verdict:
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-width / 2, width / 2), **options)
+    return grr.verdict(grr.anova(study))
+
+
+@pytest.mark.parametrize(
+    ("width", "decision"),
+    [
+        (200.0, "USE"),
+        (40.0, "USE ONLY LIKE THIS"),
+        (8.0, "NOT DECIDED YET"),
+        (2.0, "DO NOT USE FOR THIS TOLERANCE"),
+    ],
+)
+def test_decision_by_width_of_the_tolerance(width: float, decision: str) -> None:
+    verdict = judged(width)
+    assert verdict.decision == decision
+    assert str(verdict).splitlines()[0].endswith(decision)
+    assert verdict.next_steps
+    assert "does not replace" in str(verdict)
+
+
+def test_both_lines_are_always_there() -> None:
+    verdict = judged(8.0)
+    assert "22.7" in verdict.by_manual
+    assert "between 10 % and 30 %" in verdict.by_manual
+    assert verdict.by_confidence.startswith("With 95 % confidence")
+    assert "probability" not in str(verdict)
+
+
+def test_the_decision_rests_on_the_bounds() -> None:
+    for width in np.geomspace(1.0, 300.0, 25):
+        verdict = judged(float(width))
+        found = verdict.criterion
+        assert found is not None
+        assert found.lower < found.value < found.upper
+        expected = (
+            "USE"
+            if found.upper <= 10
+            else "USE ONLY LIKE THIS"
+            if found.upper <= 30
+            else "DO NOT USE FOR THIS TOLERANCE"
+            if found.lower > 30
+            else "NOT DECIDED YET"
+        )
+        assert verdict.decision == expected
+
+
+def test_undecided_studies_are_told_what_would_decide() -> None:
+    steps = " ".join(judged(8.0).next_steps)
+    assert "operators='fixed'" in steps
+    assert "grr.guard_band" in steps
+    assert "more than 12" in steps
+    assert "operators instead of 3" in " ".join(judged(19.2).next_steps)
+
+
+def test_fixed_operators_decide_more_and_say_so() -> None:
+    sampled, fixed = judged(8.0), judged(8.0, operators="fixed")
+    assert sampled.decision == "NOT DECIDED YET"
+    assert fixed.decision == "USE ONLY LIKE THIS"
+    assert "Only the operators studied: A, B and C." in fixed.conditions
+
+
+def test_purpose_control_uses_total_variation_and_ndc() -> None:
+    verdict = grr.verdict(grr.anova(grr.Study(manual_readings(), purpose="control")))
+    assert "of the total variation" in verdict.by_manual
+    assert any("categories" in reason for reason in verdict.reasons)
+    assert verdict.decision == "NOT DECIDED YET"
+
+
+def test_too_few_categories_decide_against_it() -> None:
+    readings = manual_readings()
+    noise = np.random.default_rng(1).normal(size=len(readings))
+    study = grr.Study(readings.assign(reading=noise), purpose="control")
+    assert grr.verdict(grr.anova(study)).decision == "DO NOT USE FOR THIS TOLERANCE"
+
+
+def test_without_a_tolerance_nothing_is_decided_for_acceptance() -> None:
+    verdict = grr.verdict(grr.anova(grr.Study(manual_readings())))
+    assert verdict.decision == "NOT DECIDED YET"
+    assert "no tolerance was given" in verdict.by_confidence
+    assert "drawing" in verdict.next_steps[0]
+
+
+def test_one_operator_is_never_use_without_condition() -> None:
+    readings = manual_readings().query("operator == 'A'")
+    verdict = grr.verdict(grr.anova(grr.Study(readings, tolerance=grr.Tolerance(-100, 100))))
+    assert verdict.decision == "USE ONLY LIKE THIS"
+    assert any("Only operator A" in condition for condition in verdict.conditions)
+
+
+def test_example_and_method_of_record_are_stated() -> None:
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4), example=True)
+    assert "EXAMPLE" in str(grr.verdict(grr.anova(study)))
+    by_ranges = grr.verdict(grr.average_range(study))
+    assert any("method of record of this study is anova" in reason for reason in by_ranges.reasons)
+
+
+def test_conditions_come_from_the_facts() -> None:
+    facts = {"holding": "stand", "soak_minutes": 60, "measuring_place": "middle of the pin"}
+    conditions = " ".join(judged(40.0, facts=facts).conditions)
+    for word in ("stand", "60 minutes", "middle of the pin"):
+        assert word in conditions
+
+
+def test_advice_follows_the_dominant_source() -> None:
+    assert any("operators differ most" in step for step in judged(2.0).next_steps)
+    readings = manual_readings()
+    level = readings.groupby("operator")["reading"].transform("mean")
+    same = grr.Study(
+        readings.assign(reading=readings["reading"] - level), tolerance=grr.Tolerance(-0.5, 0.5)
+    )
+    assert any("repeats themselves" in step for step in grr.verdict(grr.anova(same)).next_steps)
+
+
+def test_confidence_is_that_of_the_rules() -> None:
+    strict = dataclasses.replace(grr.Rules(), confidence=0.99)
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-20, 20))
+    usual = criterion(grr.anova(study))
+    other = criterion(grr.anova(dataclasses.replace(study, rules=strict)))
+    assert other.upper > usual.upper
+    assert other.lower < usual.lower

@@ -1,0 +1,60 @@
+"""Numbers as a person reads them."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from grr.wording import rounding as r
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (0.0123456, 2, "0.012"),
+        (0.0999, 2, "0.10"),
+        (9.96, 2, "10"),
+        (1234.0, 2, "1234"),
+        (0.0, 2, "0"),
+        (-0.0123, 2, "-0.012"),
+        (1.5e-9, 2, "1.5e-09"),
+        (2.5e12, 2, "2.5e+12"),
+        (4.8605, 3, "4.86"),
+        (math.nan, 2, "not estimated"),
+    ],
+)
+def test_figures(value: float, digits: int, text: str) -> None:
+    assert r.figures(value, digits) == text
+
+
+def test_a_value_is_stated_to_the_decimal_of_its_spread() -> None:
+    # JCGM 100:2008 (GUM), clause 7.2.6: 10.057 62 Ω with 27 mΩ is stated as 10.058 Ω.
+    assert r.same_decimals(10.05762, 0.027) == "10.058"
+
+
+@pytest.mark.parametrize(
+    ("resolution", "decimals"),
+    [(0.0001, 4), (0.001, 3), (0.0005, 4), (1.0, 0), (5e-5, 5), (None, 4)],
+)
+def test_reading_decimals(resolution: float | None, decimals: int) -> None:
+    assert r.reading_decimals(resolution) == decimals
+
+
+def test_lengths_are_shown_in_the_unit_that_reads_best() -> None:
+    assert r.length(0.00042, "mm") == f"0.42{r.JOIN}µm"
+    assert r.length(0.000016, "in") == f"16{r.JOIN}µin"
+    assert r.length(0.42, "") == "0.42"
+
+
+def test_percent() -> None:
+    assert r.percent(22.678) == f"22.7{r.JOIN}%"
+    assert r.percent(99.96) == f"100{r.JOIN}%"
+    assert r.percent(math.nan) == "not estimated"
+
+
+def test_lists() -> None:
+    assert r.listed(["a"]) == "a"
+    assert r.listed(["a", "b", "c"]) == "a, b and c"
+    assert r.listed([*"abcdefgh"], most=4) == "a, b, c and 5 more"
+    assert r.counted(1, "part") == "1 part"
