@@ -1,0 +1,87 @@
+import numpy as np
+import pytest
+
+from grr.errors import StudyError
+from grr.numerics.agreement import single_pair_agreement
+from grr.numerics.agreement_replicated import replicated_agreement
+
+# Peak flow of 17 subjects by two meters, first readings, litres a minute.
+# Source: Bland & Altman, Lancet 1986; i: 307-310.
+LARGE = np.array(
+    [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427.0]
+)
+MINI = np.array(
+    [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451.0]
+)
+
+
+def test_the_published_example():
+    found = single_pair_agreement(LARGE - MINI, multiple=2.0)
+    assert round(float(found.mean), 1) == -2.1
+    assert round(float(found.sd), 1) == 38.8
+    # Limits −79.7 and 75.5 l/min, with intervals −114.3 to −45.1 and 40.9 to 110.1 (from
+    # memory). The paper computes with rounded figures, hence 0.3.
+    assert float(found.lower) == pytest.approx(-79.7, abs=0.1)
+    assert float(found.upper) == pytest.approx(75.5, abs=0.1)
+    assert np.array(found.lower_limits) == pytest.approx([-114.3, -45.1], abs=0.3)
+    assert np.array(found.upper_limits) == pytest.approx([40.9, 110.1], abs=0.3)
+
+
+def test_one_operator_one_trial_is_the_single_pair():
+    pairs = LARGE - MINI
+    single = single_pair_agreement(pairs)
+    found = replicated_agreement(pairs[:, None], np.zeros(2), (1.0, 1.0), (0, 0), draws=20_000)
+    assert float(found.sd) == pytest.approx(float(single.sd), rel=1e-12)
+    assert float(found.upper) == pytest.approx(float(single.upper), rel=1e-12)
+    # Intervals by pivots are not those of the normal approximation of 1986, but near.
+    assert np.array(found.upper_limits) == pytest.approx(np.array(single.upper_limits), abs=12.0)
+
+
+def replicated(studies, *, seed, operator_sd=0.0, operator_offsets=None, parts=10, operators=3):
+    """Differences of cell means and repeatabilities; single readings differ with sd √V."""
+    rng = np.random.default_rng(seed)
+    part, rest, errors, trials = 0.6, 0.3, (0.5, 1.0), 3
+    offsets = (
+        rng.normal(0, operator_sd, (studies, 1, operators))
+        if operator_offsets is None
+        else np.asarray(operator_offsets)
+    )
+    cells = (
+        0.4
+        + rng.normal(0, part, (studies, parts, 1))
+        + offsets
+        + rng.normal(0, rest, (studies, parts, operators))
+    )
+    ms_error = np.empty((studies, 2))
+    df = parts * operators * (trials - 1)
+    for i, sd in enumerate(errors):
+        cells = cells + rng.normal(0, sd / np.sqrt(trials), (studies, parts, operators))
+        ms_error[:, i] = sd**2 * rng.chisquare(df, studies) / df
+    spread = operator_sd**2 if operator_offsets is None else float(np.var(operator_offsets))
+    truth = np.sqrt(part**2 + spread + rest**2 + errors[0] ** 2 + errors[1] ** 2)
+    return cells, ms_error, (3.0, 3.0), (df, df), float(truth)
+
+
+@pytest.mark.parametrize(
+    "operators, case",
+    [
+        ("fixed", {"operator_offsets": (0.5, -0.2, -0.3)}),
+        ("fixed", {"operator_offsets": (0.0, 0.0, 0.0)}),
+        ("random", {"operator_sd": 0.3}),
+    ],
+)
+def test_replicated_limits_hold_the_truth(operators, case):
+    *arrays, truth = replicated(500, seed=3, **case)
+    found = replicated_agreement(*arrays, operators=operators, draws=1000)
+    # The variance is estimated without bias.
+    assert (found.sd**2).mean() == pytest.approx(truth**2, rel=0.04)
+    for limit, (low, high) in (
+        (0.4 - 1.96 * truth, found.lower_limits),
+        (0.4 + 1.96 * truth, found.upper_limits),
+    ):
+        assert 0.93 < ((low <= limit) & (limit <= high)).mean() < 0.99
+
+
+def test_two_parts_are_refused():
+    with pytest.raises(StudyError, match="three parts"):
+        single_pair_agreement(np.array([1.0, 2.0]))
