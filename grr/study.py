@@ -219,17 +219,20 @@ class Study:
                 "Compare them with grr.compare_methods, or take one with study.for_method",
                 value=", ".join(self.methods),
             )
+        place, trials = self._places
+        shape = (len(self.parts), len(self.operator_names), len(trials))
+        values = np.full(shape, np.nan)
+        values[place] = self.__dict__["_table"][column].to_numpy()
+        return Cube(values, self.parts, self.operator_names, trials)
+
+    @cached_property
+    def _places(self) -> tuple[tuple[NDArray[np.intp], ...], tuple[int, ...]]:
+        """Where each row stands in the cube, and the numbers of the trials."""
         table = self.__dict__["_table"]
-        parts, operators = self.parts, self.operator_names
-        trial = table["trial"].to_numpy()
-        numbers = np.unique(trial)
-        values = np.full((len(parts), len(operators), len(numbers)), np.nan)
-        values[
-            pd.Categorical(table["part"], categories=list(parts)).codes,
-            pd.Categorical(table["operator"], categories=list(operators)).codes,
-            np.searchsorted(numbers, trial),
-        ] = table[column].to_numpy()
-        return Cube(values, parts, operators, tuple(int(number) for number in numbers))
+        trials, trial = np.unique(table["trial"].to_numpy(), return_inverse=True)
+        part = pd.Index(self.parts).get_indexer(table["part"])
+        operator = pd.Index(self.operator_names).get_indexer(table["operator"])
+        return (part, operator, trial), tuple(int(number) for number in trials)
 
     def for_method(self, method: str) -> Study:
         """Return the same study with the readings of one method only."""

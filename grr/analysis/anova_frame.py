@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from grr.numerics.crossed import CrossedAnova
 from grr.numerics.interaction import f_test
+
+
+class _Line(NamedTuple):
+    name: str
+    sum_sq: float
+    df: int
+
+    @property
+    def mean_sq(self) -> float:
+        return self.sum_sq / self.df if self.df else math.nan
 
 
 def anova_frame(table: CrossedAnova, pooled: bool) -> pd.DataFrame:
@@ -22,49 +33,31 @@ def anova_frame(table: CrossedAnova, pooled: bool) -> pd.DataFrame:
     Source: AIAG MSA, 4th ed., appendix A; Montgomery, Design and Analysis of
     Experiments, section 13.2 (random effects).
     """
-    pooled_df = table.df_interaction + table.df_error
-    pooled_ss = table.ss_interaction + table.ss_error
-    pooled_ms = pooled_ss / pooled_df if pooled_df else np.nan
-    against_pooled = pooled or table.trials < 2 or table.operators < 2
-    denominator, df, name = (
-        (pooled_ms, pooled_df, "pooled error")
-        if against_pooled
-        else (table.ms_interaction, table.df_interaction, "interaction")
-    )
-    if table.operators < 2 or table.trials < 2:
-        name = "error"
-    rows: dict[str, tuple[object, ...]] = {}
-
-    def add(label: str, sum_sq: object, dof: int, against: tuple[object, int, str] | None) -> None:
-        mean_sq = float(np.asarray(sum_sq)) / dof if dof else math.nan
-        f = p = math.nan
-        if against is not None and against[1] and dof:
-            f, p = (
-                float(v)
-                for v in f_test(np.asarray(mean_sq), dof, np.asarray(against[0]), against[1])
-            )
-        rows[label] = (dof, float(np.asarray(sum_sq)), mean_sq, f, p, against[2] if against else "")
-
-    add("part", table.ss_part, table.df_part, (denominator, df, name))
-    if table.operators > 1:
-        add("operator", table.ss_operator, table.df_operator, (denominator, df, name))
+    part = _Line("part", float(table.ss_part), table.df_part)
+    operator = _Line("operator", float(table.ss_operator), table.df_operator)
+    interaction = _Line("interaction", float(table.ss_interaction), table.df_interaction)
+    error = _Line("error", float(table.ss_error), table.df_error)
+    both = _Line("pooled error", interaction.sum_sq + error.sum_sq, interaction.df + error.df)
     if table.operators > 1 and table.trials > 1:
-        add(
-            "interaction",
-            table.ss_interaction,
-            table.df_interaction,
-            (table.ms_error, table.df_error, "error"),
-        )
-        add("error", table.ss_error, table.df_error, None)
-        if pooled:
-            add("pooled error", pooled_ss, pooled_df, None)
+        against = both if pooled else interaction
+        lines = [part, operator, interaction, error, *([both] if pooled else [])]
+        tested = {"part": against, "operator": against, "interaction": error}
     else:
-        add("error", pooled_ss, pooled_df, None)
-    total = table.ss_part + table.ss_operator + pooled_ss
-    add("total", total, table.df_part + table.df_operator + pooled_df, None)
-    frame = pd.DataFrame.from_dict(
-        rows, orient="index", columns=["df", "sum_sq", "mean_sq", "F", "p", "tested_against"]
+        against = both._replace(name="error")
+        lines = [part, *([operator] if table.operators > 1 else []), against]
+        tested = {"part": against, "operator": against}
+    rows = [_row(line, tested.get(line.name)) for line in lines]
+    total = sum(line.sum_sq for line in (part, operator, both))
+    rows.append((total, part.df + operator.df + both.df, math.nan, math.nan, math.nan, ""))
+    sums, df, means, f, p, names = zip(*rows, strict=True)
+    return pd.DataFrame(
+        {"df": df, "sum_sq": sums, "mean_sq": means, "F": f, "p": p, "tested_against": names},
+        index=pd.Index([*(line.name for line in lines), "total"], name="source"),
     )
-    frame.loc["total", "mean_sq"] = math.nan
-    frame.index.name = "source"
-    return frame
+
+
+def _row(line: _Line, against: _Line | None) -> tuple[float, int, float, float, float, str]:
+    if against is None:
+        return (line.sum_sq, line.df, line.mean_sq, math.nan, math.nan, "")
+    f, p = f_test(np.asarray(line.mean_sq), line.df, np.asarray(against.mean_sq), against.df)
+    return (line.sum_sq, line.df, line.mean_sq, float(f), float(p), against.name)

@@ -1,0 +1,89 @@
+"""One study and ten thousand, beside statsmodels and a bare NumPy pass over the same data.
+
+Run with ``pytest tests/benchmarks --benchmark-only -s``: each test prints its ratio.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+from published import manual_readings
+from pytest_benchmark.fixture import BenchmarkFixture
+
+import grr
+from grr.numerics.crossed import crossed_anova
+from grr.numerics.interaction import components_by_rule
+
+
+def median_seconds(work: Callable[[], object], repeats: int = 15) -> float:
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return float(np.median(times))
+
+
+def by_statsmodels(readings: pd.DataFrame) -> pd.DataFrame:
+    from statsmodels.formula.api import ols
+    from statsmodels.stats.anova import anova_lm
+
+    return anova_lm(ols("reading ~ C(part) * C(operator)", readings).fit())
+
+
+def test_one_study_beside_statsmodels(benchmark: BenchmarkFixture) -> None:
+    readings = manual_readings()
+    study = grr.Study(readings, tolerance=grr.Tolerance(-4, 4))
+    benchmark(grr.anova, study)
+    cube = study.cube().values
+    theirs = median_seconds(lambda: by_statsmodels(readings))
+    ours = median_seconds(lambda: grr.anova(study))
+    core = median_seconds(lambda: components_by_rule(crossed_anova(cube)), 200)
+    print(
+        f"\none 10 x 3 x 3 study: grr.anova {ours * 1e3:.2f} ms, array core {core * 1e6:.0f} us, "
+        f"statsmodels {theirs * 1e3:.1f} ms: {theirs / ours:.1f} and {theirs / core:.0f} times"
+    )
+
+
+def sum_of_squares_kernel(stack: np.ndarray) -> tuple[np.ndarray, ...]:
+    """The least that any analysis of variance must compute, by hand."""
+    cells = stack.mean(axis=-1)
+    parts, operators = cells.mean(axis=-1), cells.mean(axis=-2)
+    grand = parts.mean(axis=-1)
+    both = cells - parts[:, :, None] - operators[:, None] + grand[:, None, None]
+    return (
+        9 * ((parts - grand[:, None]) ** 2).sum(axis=-1),
+        30 * ((operators - grand[:, None]) ** 2).sum(axis=-1),
+        3
+        * ((cells - parts[:, :, None] - operators[:, None] + grand[:, None, None]) ** 2).sum(
+            (1, 2)
+        ),
+        ((stack - cells[..., None]) ** 2).sum(axis=(1, 2, 3)),
+    )
+
+
+def test_ten_thousand_studies_beside_a_numpy_pass(benchmark: BenchmarkFixture) -> None:
+    stack = np.random.default_rng(1).normal(10, 0.001, size=(10_000, 10, 3, 3))
+    benchmark(lambda: components_by_rule(crossed_anova(stack)))
+    ours = median_seconds(lambda: components_by_rule(crossed_anova(stack)))
+    bare = median_seconds(lambda: sum_of_squares_kernel(stack))
+    print(
+        f"\n10,000 studies: {ours * 1e3:.1f} ms, bare kernel {bare * 1e3:.1f} ms: {ours / bare:.2f} times"
+    )
+
+
+def test_import_beside_pandas(benchmark: BenchmarkFixture) -> None:
+    import subprocess
+    import sys
+
+    def fresh(module: str) -> float:
+        return median_seconds(
+            lambda: subprocess.run([sys.executable, "-c", f"import {module}"], check=True), 7
+        )
+
+    benchmark.pedantic(lambda: fresh("grr"), rounds=1)
+    ours, theirs = fresh("grr"), fresh("pandas")
+    print(f"\nimport grr {ours:.2f} s, import pandas {theirs:.2f} s: {ours / theirs:.2f} times")
