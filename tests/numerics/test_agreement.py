@@ -79,7 +79,8 @@ def test_replicated_limits_hold_the_truth(operators, case):
         (0.4 - 1.96 * truth, found.lower_limits),
         (0.4 + 1.96 * truth, found.upper_limits),
     ):
-        assert 0.93 < ((low <= limit) & (limit <= high)).mean() < 0.99
+        # 500 studies: standard error 1 %.
+        assert 0.92 < ((low <= limit) & (limit <= high)).mean() < 0.99
 
 
 def test_two_parts_are_refused():

@@ -1,0 +1,82 @@
+import numpy as np
+import pytest
+from scipy import stats
+
+from grr.errors import StudyError
+from grr.numerics.method_difference import method_difference
+from grr.numerics.three_factor import three_factor_anova
+
+
+def differences(studies, part, operator, rest=1.0, *, shape=(10, 3), seed=1):
+    rng = np.random.default_rng(seed)
+    p, o = shape
+    return (
+        rng.normal(0, part, (studies, p, 1))
+        + rng.normal(0, operator, (studies, 1, o))
+        + rng.normal(0, rest, (studies, p, o))
+    )
+
+
+def test_fixed_operators_are_the_paired_t_test_on_parts():
+    cells = differences(1, 0.5, 0.5)[0]
+    expected = stats.ttest_1samp(cells.mean(axis=1), 0.0)
+    found = method_difference(cells)
+    assert found.p() == pytest.approx(expected.pvalue, rel=1e-9)
+    interval = expected.confidence_interval(0.95)
+    assert np.array(found.limits()) == pytest.approx(np.array(interval), rel=1e-9)
+    one = stats.ttest_1samp(cells[:, 1], 0.0).confidence_interval(0.9)
+    low, high = found.limits_by_operator(0.9)
+    assert (low[1], high[1]) == pytest.approx((one.low, one.high), rel=1e-9)
+
+
+def test_it_is_the_three_way_analysis():
+    rng = np.random.default_rng(6)
+    readings = (
+        rng.normal(size=(8, 3, 2, 2))
+        + rng.normal(0, 2, (1, 3, 2, 1))
+        + rng.normal(0, 2, (8, 1, 2, 1))
+    )
+    cells = readings.mean(axis=-1)
+    ms = three_factor_anova(readings).mean_sq
+    combined = ms["part × method"] + ms["operator × method"] - ms["part × operator × method"]
+    found = method_difference(cells[..., 1] - cells[..., 0], operators="random")
+    assert found.error == pytest.approx(np.sqrt(2 * combined / (8 * 3 * 2)), rel=1e-10)
+    by_part = method_difference(cells[..., 1] - cells[..., 0])
+    assert by_part.error == pytest.approx(np.sqrt(2 * ms["part × method"] / 48), rel=1e-10)
+
+
+@pytest.mark.parametrize(
+    "part, operator, shape",
+    [(0, 0, (10, 3)), (1, 0, (10, 3)), (0, 1, (10, 3)), (1, 1, (10, 3)), (0.3, 0.3, (6, 5))],
+)
+def test_intervals_for_random_operators_hold_the_truth(part, operator, shape):
+    found = method_difference(differences(4000, part, operator, shape=shape), operators="random")
+    low, high = found.limits()
+    assert 0.93 < ((low <= 0) & (high >= 0)).mean() < 0.99
+
+
+def test_intervals_for_fixed_operators_hold_these_operators_truth():
+    offsets = np.array([1.0, -0.4, 0.3])
+    cells = differences(4000, 0.5, 0.0) + offsets
+    low, high = method_difference(cells).limits()
+    covered = ((low <= offsets.mean()) & (offsets.mean() <= high)).mean()
+    assert covered == pytest.approx(0.95, abs=0.011)
+
+
+def test_the_error_for_random_operators_is_always_positive():
+    # Here MS_P + MS_O − MS_PO = 0.5 + 0.375 − 1.5 is below zero.
+    cells = np.array([[2.0, -1.0, 0.0], [-1.0, 2.0, 0.0], [0.5, 0.5, 0.5]])
+    found = method_difference(cells, operators="random")
+    part, operator = cells.mean(axis=1), cells.mean(axis=0)
+    larger = max(3 * part.var(ddof=1), 3 * operator.var(ddof=1))
+    assert found.error == pytest.approx(np.sqrt(larger / 9))
+    assert found.df == 2
+
+
+@pytest.mark.parametrize(
+    "shape, operators, words",
+    [((2, 3), "fixed", "three parts"), ((10, 2), "random", "Two operators are too few")],
+)
+def test_too_little_is_refused(shape, operators, words):
+    with pytest.raises(StudyError, match=words):
+        method_difference(np.zeros(shape), operators=operators)
