@@ -2,8 +2,8 @@
 
 The file only grows. A correction is a new row that voids an old one: with an empty reading
 it takes the old one out, with a reading it puts that one in its place. Of the rows that
-nothing voids, the first one at a place (part, operator, trial, method) stands; a later one
-at the same place is a measurement taken again, kept for comparison.
+nothing voids, the one measured first at a place (part, operator, trial, method) stands; a
+later one at the same place is a measurement taken again, kept for comparison.
 """
 
 from __future__ import annotations
@@ -40,6 +40,9 @@ WRITTEN = (
     "session",
 )
 COLUMNS = (*WRITTEN, "hash")
+#: Where a reading came from. The last three do not tell when it was measured.
+GAUGE, TYPED, PASTED, SHEET, IMPORTED = "gauge", "typed", "pasted", "sheet", "imported"
+UNTIMED = (PASTED, SHEET, IMPORTED)
 STUDY_COLUMNS = ("part", "operator", "trial", "method", "reading", "order", "time", "note")
 
 
@@ -50,7 +53,7 @@ class JournalRow:
     ``order`` counts measurements 1, 2, 3 … as they were taken; a row that only voids has
     none, and a row that sets right a value already measured repeats the order of the row
     that it voids. ``reading`` keeps the decimals that the gauge showed. ``raw`` is what
-    arrived. ``source`` is gauge, typed, pasted, imported or serial.
+    arrived. ``source`` is gauge, typed, pasted, sheet (typed from paper) or imported.
     """
 
     id: str = ""
@@ -172,12 +175,13 @@ def standing_readings(journal: pd.DataFrame, *, taken_again: bool = False) -> pd
     -------
     DataFrame
         In the order in which the readings were taken. A value set right without measuring
-        again keeps the time of its measurement. ``method`` is left out where no row has one.
+        again keeps the time of its measurement; numbers typed from paper, pasted or imported
+        have none. ``method`` is left out where no row has one.
     """
-    taken = standing_rows(journal).drop_duplicates(
+    taken = standing_rows(journal).sort_values("order", kind="stable")
+    taken = taken.drop_duplicates(
         ["part", "operator", "trial", "method"], keep="last" if taken_again else "first"
-    )
-    taken = taken.sort_values("order", kind="stable")
+    ).sort_values("order", kind="stable")
     table = taken[list(STUDY_COLUMNS)].reset_index(drop=True)
     table["time"] = _measured_at(journal, taken)
     for column in ("trial", "order"):
@@ -193,9 +197,10 @@ def standing_rows(journal: pd.DataFrame) -> pd.DataFrame:
 
 
 def _measured_at(journal: pd.DataFrame, taken: pd.DataFrame) -> list[str]:
-    """Return the time of each measurement: that of the first row with its order."""
+    """Return the time of each measurement: that of the first row with its order, if known."""
     measured = journal[journal["reading"].notna()].drop_duplicates("order")
-    times = dict(zip(measured["order"], measured["time"], strict=True))
+    known = measured[~measured["source"].isin(UNTIMED)]
+    times = dict(zip(known["order"], known["time"], strict=True))
     return [times.get(order, "") for order in taken["order"]]
 
 

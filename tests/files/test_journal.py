@@ -86,6 +86,14 @@ def test_measured_again_without_a_cause_the_first_counts_and_both_can_be_shown(f
     assert only.loc["P1", "reading"] == 10.0019
 
 
+def test_a_value_set_right_still_counts_before_a_measurement_taken_again(filled):
+    journal = Journal(filled)
+    first = journal.rows[0]
+    journal.append(reading("P1", "10.0019"))
+    journal.append(replace(first, id="", time="", reading="10.0012", voids=first.id))
+    assert standing_readings(read_journal(filled))["reading"].iloc[0] == 10.0012
+
+
 def test_the_standing_readings_make_a_study(filled):
     study = Study(standing_readings(read_journal(filled)), unit="mm", resolution=0.0001)
     assert study.taken == 6

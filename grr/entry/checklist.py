@@ -1,0 +1,159 @@
+"""What is asked before the first reading of a session, and again after a gap."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+
+from grr.entry.numbers import one_number
+from grr.errors import StudyError
+from grr.facts import CLOSED_FACES, HOLDINGS, MASTER
+
+#: A pause longer than this asks for soak and zero again: a hand has warmed the gauge, or
+#: the room has changed (common practice, no source).
+GAP_MINUTES = 30.0
+#: How long a gauge lies on the plate between two ways of holding (common practice, no source).
+COOL_MINUTES = 10
+#: Off zero by more last digits than this: set it again, or keep it on purpose.
+ZERO_DIGITS = 2
+
+HELPER, ALONE = "a helper hands them out, coded", "I take them myself"
+
+
+@dataclass(frozen=True)
+class Item:
+    """One question of the checklist; ``kind`` is yes_no, number, choice or text."""
+
+    key: str
+    question: str
+    kind: str
+    help: str = ""
+    unit: str = ""
+    choices: tuple[str, ...] = ()
+    answer: str = ""
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the item as the form shows it."""
+        return asdict(self)
+
+
+_ITEMS = (
+    Item(
+        "handing_out",
+        "Who hands out the parts?",
+        "choice",
+        "If you know the part, you may remember its reading: the report then says “not blind”.",
+        choices=(HELPER, ALONE),
+    ),
+    Item("faces_cleaned", "Measuring faces and parts wiped clean?", "yes_no"),
+    Item(
+        "soak_minutes",
+        "How long have gauge and parts been lying side by side in this room?",
+        "number",
+        "",
+        "min",
+    ),
+    Item("room_temperature", "Room temperature", "number", "", "°C"),
+    Item("holding", "How do you hold the gauge?", "choice", choices=HOLDINGS),
+    Item("zeroed_on", "Zero checked on", "choice", choices=(CLOSED_FACES, MASTER)),
+    Item("zero_master_size", "Size of the master", "number", "Leave empty for closed faces."),
+    Item("zero_master_certificate", "Its certificate", "text", "Leave empty for closed faces."),
+    Item(
+        "zero_orientation",
+        "Was the gauge held as in measuring while you checked zero?",
+        "yes_no",
+    ),
+    Item("zero", "What does the gauge show at zero?", "number", "Press the gauge's button here."),
+)
+_AGAIN = ("soak_minutes", "room_temperature", "zero")
+_OPTIONAL = ("zero_master_size", "zero_master_certificate", "room_temperature")
+
+
+def items(
+    unit: str,
+    facts: Mapping[str, object],
+    methods: Sequence[str],
+    method: str,
+    *,
+    again: bool = False,
+) -> list[Item]:
+    """Return the questions, with the answers that the study's facts already give.
+
+    Where the plan compares ways of holding the gauge, the holding method is one of the
+    plan's, and must be the one of the readings that follow.
+    """
+    return [
+        _with_known_answer(item, unit, facts, methods, method)
+        for item in _ITEMS
+        if not again or item.key in _AGAIN
+    ]
+
+
+def _with_known_answer(
+    item: Item, unit: str, facts: Mapping[str, object], methods: Sequence[str], method: str
+) -> Item:
+    if item.kind == "number" and item.unit == "":
+        item = replace(item, unit=unit)
+    if item.key == "holding" and method:
+        return replace(item, choices=tuple(methods), answer=method)
+    known = facts.get(item.key, "")
+    if item.key == "soak_minutes" or isinstance(known, bool):
+        return item
+    return replace(item, answer=str(known))
+
+
+def checked_answers(
+    asked: Sequence[Item], answers: Mapping[str, object], method: str, unit: str
+) -> dict[str, str]:
+    """Return the answers as they are stored.
+
+    Raises
+    ------
+    StudyError
+        An answer is missing or is not of its kind, or the gauge is held in another way
+        than the readings that follow are planned for; ``column`` is the key of the question.
+    """
+    kept: dict[str, str] = {}
+    for item in asked:
+        text = str(answers.get(item.key, "")).strip()
+        kept[item.key] = _checked(item, text, unit)
+    if kept.get("zeroed_on") == MASTER and not kept.get("zero_master_size"):
+        raise StudyError(
+            "The master has no size", "Enter the size on its certificate", column="zero_master_size"
+        )
+    if method and kept.get("holding", method) != method:
+        raise StudyError(
+            f"The next readings are planned with: {method}",
+            f"Hold the gauge that way, or let someone do the part with: {kept['holding']}",
+            column="holding",
+        )
+    return kept
+
+
+def _checked(item: Item, text: str, unit: str) -> str:
+    if text == "":
+        if item.key in _OPTIONAL:
+            return ""
+        raise StudyError(f"“{item.question}” has no answer", "Answer it", column=item.key)
+    if item.kind == "yes_no" and text not in ("yes", "no"):
+        raise StudyError(f"“{item.question}” is yes or no", "Answer it", column=item.key)
+    if item.kind == "choice" and text not in item.choices:
+        raise StudyError(
+            f"“{item.question}” has no such answer",
+            f"Use one of: {', '.join(item.choices)}",
+            column=item.key,
+            value=text,
+        )
+    if item.kind == "number":
+        length = item.unit == unit
+        try:
+            number = one_number(text if length else text.removesuffix(item.unit), unit)
+        except StudyError as error:
+            raise StudyError(error.problem, error.remedy, column=item.key, value=text) from None
+        return number.text
+    return text
+
+
+def zero_is_off(zero: float, expected: float, resolution: float | None) -> bool:
+    """Whether the gauge shows so far from zero that it should be set again."""
+    return resolution is not None and abs(zero - expected) > (ZERO_DIGITS + 0.01) * resolution

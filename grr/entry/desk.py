@@ -1,0 +1,179 @@
+"""The desk at which a study is measured: its files, and what comes next.
+
+No screen and no keyboard here: the form in the notebook and the terminal both work on this.
+Taking readings is in `grr.entry.taking`, sessions and checklists in `grr.entry.sessions`,
+corrections in `grr.entry.setting_right`, and what happens to people and parts in
+`grr.entry.disturbances`.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from grr.entry.checklist import GAP_MINUTES
+from grr.entry.job import Job
+from grr.entry.ownership import Ownership
+from grr.entry.places import Place, place_of, with_changes
+from grr.entry.record import Record
+from grr.errors import StudyError
+from grr.files.events import Event, Events
+from grr.files.journal import Journal, JournalRow
+
+#: Reason of a session in which numbers are typed from paper: no checklist, no times.
+FROM_SHEET = "from the filled run sheet"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of what was sent.
+
+    ``kind`` is "recorded"; "asked" (recorded, and a question is open); "again" (measured
+    again, the first reading counts); or "done". ``rest`` holds numbers of a block that wait
+    until the question is answered.
+    """
+
+    kind: str
+    words: str
+    rows: tuple[JournalRow, ...] = ()
+    rest: str = ""
+
+
+def the_time() -> datetime:
+    """Return the time in UTC."""
+    return datetime.now(UTC)
+
+
+class Desk:
+    """A collection in one study folder.
+
+    Parameters
+    ----------
+    job : Job
+    clock : callable
+        Gives the time; another one for tests.
+
+    Attributes
+    ----------
+    journal, events : Journal, Events
+        The two files of the collection.
+    ownership : Ownership
+        Whether this window may write.
+    """
+
+    def __init__(self, job: Job, clock: Callable[[], datetime] = the_time) -> None:
+        self.job = job
+        self.clock = clock
+        self.ownership = Ownership(job.folder)
+        self.journal = Journal(job.folder / "readings.csv")
+        self.events = Events(job.folder / "events.csv")
+        self._guard = threading.RLock()
+
+    @property
+    def record(self) -> Record:
+        """The state of the collection, from the disk."""
+        return Record(self.journal.rows, self.events.rows)
+
+    @contextmanager
+    def writing(self) -> Iterator[Record]:
+        """Give the record to one thread at a time, and only to the window that may write.
+
+        Raises
+        ------
+        StudyError
+            Another window has taken over.
+        """
+        with self._guard:
+            self.ownership.insist()
+            yield self.record
+
+    def places(self, record: Record) -> list[Place]:
+        """Return every place to be measured, in order, with later changes."""
+        return with_changes(self.job.places, record.events)
+
+    def places_of(self, record: Record, operator: str) -> list[Place]:
+        """Return the places of one operator, in order."""
+        return [place for place in self.places(record) if place.operator == operator]
+
+    def open_places(self, record: Record, operator: str) -> list[Place]:
+        """Return the places of one operator that hold no reading yet, in order."""
+        return [place for place in self.places_of(record, operator) if place not in record.at]
+
+    def questions_of_session(self, record: Record) -> list[JournalRow]:
+        """Return the readings of the open session whose question waits for an answer."""
+        session = record.session
+        if session is None:
+            return []
+        return [row for row in record.open_questions() if row.session == session.session]
+
+    def stage(self, record: Record) -> str:
+        """Return what to do now.
+
+        "operator" (pick one), "checklist", "again" (soak and zero, after a gap), "measure",
+        "zero" (after the last reading of a session) or "finished".
+        """
+        session = record.session
+        if session is None:
+            left = any(place not in record.at for place in self.places(record))
+            return "operator" if left else "finished"
+        if self.questions_of_session(record):
+            return "measure"
+        left_here = self.open_places(record, session.value)
+        if not left_here:
+            return "zero"
+        if session.reason == FROM_SHEET:
+            return "measure"
+        done = [event.value for event in record.in_session("checklist") if event.name == "done"]
+        if done[-1:] != [left_here[0].method]:
+            return "checklist"
+        return "again" if self._gap(record) else "measure"
+
+    def _gap(self, record: Record) -> bool:
+        last = record.last_activity
+        return last is not None and self.clock() - last > timedelta(minutes=GAP_MINUTES)
+
+    def due(self, record: Record) -> Place | None:
+        """Return the place that the next number belongs to; None where there is none.
+
+        While a question is open that is the place that it is about.
+        """
+        if record.session is None:
+            return None
+        for row in self.questions_of_session(record):
+            return place_of(row)
+        left = self.open_places(record, record.session.value)
+        return left[0] if left else None
+
+    def reading(self, record: Record, identifier: str) -> JournalRow:
+        """Return a reading that counts or is kept for comparison, by its id.
+
+        Raises
+        ------
+        StudyError
+            There is none.
+        """
+        row = record.row(identifier)
+        if row is None or not record.counts(row):
+            raise StudyError(
+                "There is no such reading, or it was voided already", "Look at the list again"
+            )
+        return row
+
+    def log(self, record: Record, kind: str, identifier: str = "", **cells: str) -> None:
+        """Write one event of the open session."""
+        self.events.append(self.event(record, kind, identifier, **cells))
+
+    def event(self, record: Record, kind: str, identifier: str = "", **cells: str) -> Event:
+        """Return an event of the open session, not yet written."""
+        session = record.session
+        cells.setdefault("session", session.session if session else "")
+        cells.setdefault("entered_by", session.value if session else "")
+        return Event(id=identifier, time=stamp(self.clock()), kind=kind, **cells)
+
+
+def stamp(time: datetime) -> str:
+    """Return a time as the files hold it."""
+    return time.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

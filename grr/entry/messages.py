@@ -1,0 +1,126 @@
+"""Messages of the entry form: what it may send, and what is done.
+
+The form sends plain dictionaries. Each one that changes something carries an ``id``; one
+that was carried out already is answered and not carried out twice, so that the form may
+send again what it is not sure of.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
+from typing import Any
+
+from grr.entry import disturbances, sessions, setting_right
+from grr.entry.desk import Desk, Outcome
+from grr.entry.places import Place
+from grr.entry.taking import take
+from grr.entry.upload import take_file
+from grr.entry.view import readings_list, view
+from grr.errors import StudyError
+from grr.files.journal import TYPED
+
+Message = Mapping[str, Any]
+
+
+def _reading(desk: Desk, message: Message) -> Outcome:
+    shown = message.get("place")
+    place = Place(str(shown[0]), str(shown[1]), int(shown[2]), str(shown[3])) if shown else None
+    return take(
+        desk,
+        str(message["text"]),
+        identifier=str(message["id"]),
+        place=place,
+        source=str(message.get("source", TYPED)),
+        seconds_ago=float(message.get("age", 0.0)) / 1000.0,
+        note=str(message.get("note", "")),
+    )
+
+
+def _withdraw(desk: Desk, message: Message) -> Outcome:
+    return disturbances.withdraw(
+        desk,
+        message["what"],
+        message["name"],
+        message["reason"],
+        replacement=message.get("replacement", ""),
+        drop=bool(message.get("drop")),
+    )
+
+
+#: Kind of message → what is done.
+ACTIONS: dict[str, Callable[[Desk, Message], Outcome]] = {
+    "reading": _reading,
+    "keep": lambda desk, m: setting_right.keep(desk, m["reading"]),
+    "cause": lambda desk, m: setting_right.name_cause(desk, m["reading"], m["cause"]),
+    "undo": lambda desk, m: setting_right.undo(desk, m.get("reason", "")),
+    "void": lambda desk, m: setting_right.void(desk, m["reading"], m.get("reason", "")),
+    "set right": lambda desk, m: setting_right.set_right(
+        desk, m["reading"], m["text"], m.get("reason", "")
+    ),
+    "note": lambda desk, m: setting_right.add_note(desk, m["reading"], m["text"]),
+    "one part out": lambda desk, m: setting_right.one_part_out(
+        desk, m["reading"], 1 if m["step"] > 0 else -1
+    ),
+    "begin": lambda desk, m: sessions.begin(
+        desk, m["operator"], from_sheet=bool(m.get("from_sheet"))
+    ),
+    "checklist": lambda desk, m: sessions.answer(
+        desk, m["answers"], keep_zero=bool(m.get("keep_zero"))
+    ),
+    "end": lambda desk, m: sessions.end(desk, str(m.get("zero", ""))),
+    "add": lambda desk, m: disturbances.add(desk, m["what"], m["name"]),
+    "withdraw": _withdraw,
+    "open": lambda desk, m: disturbances.show_earlier_readings(desk),
+    "file": lambda desk, m: take_file(desk, m["name"], m["content"]),
+}
+
+
+class Clerk:
+    """Carries out messages for one desk, each once; safe to call from several threads."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self._guard = threading.Lock()
+        self._answered: dict[str, dict[str, Any]] = {}
+
+    def answer(self, message: Message) -> dict[str, Any]:
+        """Carry out a message and return the reply for the form.
+
+        Where it could not be carried out, ``refused`` says why in words; a refusal that a
+        later attempt may mend (a full disk, a locked file) has ``again`` set.
+        """
+        with self._guard:
+            identifier = str(message.get("id", ""))
+            reply = self._answered.get(identifier)
+            if reply is None:
+                reply = {"id": identifier, **self._carried_out(message)}
+                if identifier and "refused" not in reply:
+                    self._answered[identifier] = reply
+            try:
+                return {**reply, "view": view(self.desk)}
+            except StudyError as error:
+                return {"refused": _sentence(error), **reply}
+
+    def _carried_out(self, message: Message) -> dict[str, Any]:
+        kind = message.get("kind")
+        if kind == "look":
+            return {}
+        if kind == "list":
+            return {"list": readings_list(self.desk)}
+        try:
+            outcome = ACTIONS[str(kind)](self.desk, message)
+        except StudyError as error:
+            return {
+                "refused": _sentence(error),
+                "column": error.column,
+                "again": isinstance(error.__cause__, OSError),
+            }
+        except (KeyError, TypeError, ValueError, IndexError):
+            return {"refused": "The form sent something unexpected. Run the cell again."}
+        return {"outcome": {**asdict(outcome), "rows": [row.id for row in outcome.rows]}}
+
+
+def _sentence(error: StudyError) -> str:
+    return f"{error.problem}. {error.remedy}."

@@ -1,0 +1,116 @@
+"""One window at a time collects into a study folder; another may take over.
+
+Two files lie beside the readings while they are collected. ``.collecting.lock`` is locked
+by the system for as long as the kernel lives, so that nothing is left behind when it dies.
+``.collecting.owner`` names the window that may write: a window that takes over writes its
+own name there, and the other one finds out before its next reading. ``readings.csv`` itself
+is never locked.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from grr.errors import StudyError
+from grr.files.disk_errors import not_written
+from grr.files.journal import new_id, now
+
+LOCK, OWNER = ".collecting.lock", ".collecting.owner"
+
+#: One lock object a folder for the whole process: a second one would lock the first out.
+_locks: dict[Path, FileLock] = {}
+
+
+@dataclass(frozen=True)
+class Elsewhere:
+    """Who collects into the folder now."""
+
+    since: str
+    operator: str
+
+
+class Ownership:
+    """The right of one kernel to write into a study folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder.resolve()
+        self.name = new_id()
+        self.operator = ""
+
+    def take(self, *, by_force: bool = False) -> Elsewhere | None:
+        """Become the owner; return who holds the folder instead, or None.
+
+        Parameters
+        ----------
+        by_force : bool
+            Take over from another window.
+
+        Raises
+        ------
+        StudyError
+            The folder cannot be written to.
+        """
+        lock = _locks.setdefault(
+            self.folder, FileLock(self.folder / LOCK, thread_local=False, is_singleton=False)
+        )
+        try:
+            if not lock.is_locked:
+                lock.acquire(timeout=0)
+        except Timeout:
+            if not by_force:
+                return self._read_owner() or Elsewhere("", "")
+        except OSError as error:
+            raise not_written(error, self.folder) from error
+        self._write_owner()
+        return None
+
+    @property
+    def mine(self) -> bool:
+        """Whether no other window has taken over."""
+        return self._owner_text().get("name") == self.name
+
+    def insist(self) -> None:
+        """Refuse to go on where another window has taken over.
+
+        Raises
+        ------
+        StudyError
+            It has.
+        """
+        if not self.mine:
+            raise StudyError(
+                "Another window has taken over this study",
+                "Go on there, or press “Take over here”; nothing was written from here",
+            )
+
+    def release(self) -> None:
+        """Let others collect into the folder."""
+        lock = _locks.pop(self.folder, None)
+        if lock is not None:
+            lock.release()
+        if self.mine:
+            with contextlib.suppress(OSError):
+                (self.folder / OWNER).unlink()
+
+    def _write_owner(self) -> None:
+        text = json.dumps({"name": self.name, "since": now(), "operator": self.operator})
+        try:
+            (self.folder / OWNER).write_text(text, encoding="utf-8", newline="\n")
+        except OSError as error:
+            raise not_written(error, self.folder / OWNER) from error
+
+    def _owner_text(self) -> dict[str, str]:
+        try:
+            content = json.loads((self.folder / OWNER).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return content if isinstance(content, dict) else {}
+
+    def _read_owner(self) -> Elsewhere | None:
+        content = self._owner_text()
+        return Elsewhere(content.get("since", ""), content.get("operator", "")) if content else None

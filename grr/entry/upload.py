@@ -1,0 +1,135 @@
+"""A run sheet filled in elsewhere, as CSV or Excel: its readings go into the journal."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path, PurePath
+
+import pandas as pd
+
+from grr.entry.desk import Desk, Outcome
+from grr.entry.places import Place
+from grr.entry.record import Record
+from grr.errors import StudyError
+from grr.files.journal import IMPORTED, JournalRow
+from grr.wording.rounding import counted, reading_decimals
+
+
+@dataclass(frozen=True)
+class _Cell:
+    place: Place
+    value: float
+    note: str
+    row: int
+
+
+def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
+    """File every reading of an uploaded table at its part, operator, trial and method.
+
+    Parameters
+    ----------
+    desk : Desk
+    name : str
+        The file's name; its ending tells its kind.
+    content : bytes
+
+    Raises
+    ------
+    StudyError
+        The table cannot be read, a reading has no place in the plan, or its place holds
+        another reading already. Nothing is filed then.
+    """
+    file = PurePath(name).name
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"sheet{PurePath(file).suffix}"
+        path.write_bytes(content)
+        try:
+            table = _table(path)
+        except StudyError as error:
+            raise StudyError(
+                error.problem,
+                error.remedy,
+                file=file,
+                row=error.row,
+                column=error.column,
+                value=error.value,
+            ) from None
+    with desk.writing() as record:
+        new = _new_readings(desk, record, _cells(table, desk), file)
+        if not new:
+            return Outcome("done", f"{file} holds no reading that is not here already.")
+        rows = desk.journal.append_all([_row(cell, desk, record, file) for cell in new])
+        words = f"{counted(len(rows), 'reading')} taken from {file}."
+        return Outcome("recorded", words, tuple(rows))
+
+
+def _table(path: Path) -> pd.DataFrame:
+    import grr
+
+    table: pd.DataFrame = grr.read_readings(path)
+    return table
+
+
+def _cells(table: pd.DataFrame, desk: Desk) -> list[_Cell]:
+    operators = list(dict.fromkeys(place.operator for place in desk.job.places))
+    cells = []
+    for number, row in enumerate(table.to_dict("records"), start=1):
+        if pd.isna(row["reading"]):
+            continue
+        operator = row.get("operator", operators[0] if len(operators) == 1 else "")
+        method = row.get("method", desk.job.methods[0] if len(desk.job.methods) == 1 else "")
+        place = Place(str(operator), str(method), int(row.get("trial", 1)), str(row["part"]))
+        note = row.get("note", "")
+        cells.append(
+            _Cell(place, float(row["reading"]), "" if pd.isna(note) else str(note), number)
+        )
+    return cells
+
+
+def _new_readings(desk: Desk, record: Record, cells: list[_Cell], file: str) -> list[_Cell]:
+    planned = set(desk.places(record))
+    new = []
+    for cell in cells:
+        if cell.place not in planned:
+            raise StudyError(
+                f"The plan has no place for {cell.place}",
+                "Correct the part, operator, trial or method in the file",
+                file=file,
+                row=cell.row,
+            )
+        there = record.at.get(cell.place, [])
+        if not there:
+            new.append(cell)
+        elif float(there[0].reading) != cell.value:
+            raise StudyError(
+                f"There is another reading of {cell.place} already",
+                "Void that reading first, or leave the cell in the file empty",
+                file=file,
+                row=cell.row,
+            )
+    return new
+
+
+def _row(cell: _Cell, desk: Desk, record: Record, file: str) -> JournalRow:
+    session = record.session
+    resolution = desk.job.resolution
+    text = repr(cell.value) if resolution is None else _shown(cell.value, resolution)
+    return JournalRow(
+        part=cell.place.part,
+        operator=cell.place.operator,
+        trial=str(cell.place.trial),
+        method=cell.place.method,
+        reading=text,
+        note=cell.note,
+        entered_by=session.value if session else "",
+        source=IMPORTED,
+        raw=f"{file}: {cell.value!r}",
+        session=session.session if session else "",
+    )
+
+
+def _shown(value: float, resolution: float) -> str:
+    """Return the value with the gauge's decimals where that changes nothing."""
+    text = f"{value:.{reading_decimals(resolution)}f}"
+    return text if abs(float(text) - value) < 1e-6 * resolution else repr(value)

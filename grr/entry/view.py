@@ -1,0 +1,187 @@
+"""What a screen shows of a collection: plain data, the same for the form and the terminal."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from grr.entry import sessions
+from grr.entry.checklist import COOL_MINUTES, GAP_MINUTES
+from grr.entry.corrections import CAUSES
+from grr.entry.desk import FROM_SHEET, Desk
+from grr.entry.doubts import RIGHT_AFTER
+from grr.entry.places import Place, place_of
+from grr.entry.record import ASKED, Record, order_of
+from grr.files.journal import JournalRow
+
+#: So many places ahead are told, for numbers that arrive before the last one is saved.
+AHEAD = 40
+
+
+def view(desk: Desk) -> dict[str, Any]:
+    """Return everything that the screen shows now."""
+    record = desk.record
+    places = desk.places(record)
+    session = record.session
+    operator = session.value if session else ""
+    own = [place for place in places if place.operator == operator]
+    due = desk.due(record)
+    stage = desk.stage(record)
+    return {
+        "study": desk.job.key,
+        "title": desk.job.title,
+        "unit": desk.job.unit,
+        "facts": _facts(desk),
+        "stage": stage,
+        "operator": operator,
+        "from_sheet": bool(session and session.reason == FROM_SHEET),
+        "place": _place(due, own),
+        "ahead": [place.as_list for place in _ahead(desk, record, due)],
+        "done": sum(place in record.at for place in own),
+        "total": len(own),
+        "all_done": sum(place in record.at for place in places),
+        "all_total": len(places),
+        "operators": _operators(places, record),
+        "parts": list(dict.fromkeys(place.part for place in places)),
+        "question": _question(desk, record),
+        "compared": _compared(record),
+        "causes": list(CAUSES),
+        "again": record.taken_again,
+        "checklist": [item.as_dict() for item in sessions.questions(desk, record)]
+        if stage in ("checklist", "again")
+        else [],
+        "cool_minutes": COOL_MINUTES if _method_changes(record) else 0,
+        "gap_minutes": GAP_MINUTES,
+        "torn_rows": list(desk.journal.torn_rows),
+        "opened": record.opened,
+        "finished": _finished(record) if stage == "finished" else {},
+    }
+
+
+def _facts(desk: Desk) -> list[str]:
+    facts = desk.job.facts
+    gauge = facts.get("gauge_number")
+    return [
+        text
+        for text in (
+            str(facts.get("characteristic", "")),
+            f"limits {desk.job.limits_in_words}" if desk.job.limits_in_words else "",
+            f"gauge {gauge}" if gauge else "",
+            str(facts.get("measuring_place", "")),
+        )
+        if text
+    ]
+
+
+def _place(place: Place | None, own: list[Place]) -> dict[str, Any] | None:
+    if place is None:
+        return None
+    trials = max((p.trial for p in own), default=place.trial)
+    return {
+        "part": place.part,
+        "trial": place.trial,
+        "trials": trials,
+        "method": place.method,
+        "operator": place.operator,
+        "key": place.as_list,
+    }
+
+
+def _ahead(desk: Desk, record: Record, due: Place | None) -> list[Place]:
+    """Return the places after the one due that are measured in the same way."""
+    if due is None:
+        return []
+    left = [p for p in desk.open_places(record, due.operator) if p != due]
+    ahead: list[Place] = []
+    for place in left[:AHEAD]:
+        if place.method != due.method:
+            break
+        ahead.append(place)
+    return ahead
+
+
+def _operators(places: list[Place], record: Record) -> list[dict[str, Any]]:
+    names = dict.fromkeys(place.operator for place in places)
+    return [
+        {
+            "name": name,
+            "done": sum(p in record.at for p in places if p.operator == name),
+            "total": sum(p.operator == name for p in places),
+        }
+        for name in names
+    ]
+
+
+def _question(desk: Desk, record: Record) -> dict[str, Any] | None:
+    for row in desk.questions_of_session(record):
+        words = row.reason.removeprefix(ASKED)
+        return {
+            "id": row.id,
+            "words": words.split("; "),
+            "place": place_of(row).as_list,
+            "twice": RIGHT_AFTER in words,
+        }
+    return None
+
+
+def _compared(record: Record) -> dict[str, Any] | None:
+    """Return the reading just measured again whose first value counts, for naming a cause."""
+    measured = record.last_measured()
+    if not measured:
+        return None
+    rows = record.at.get(place_of(measured[-1]), [])
+    if len(rows) < 2 or order_of(rows[-1]) != order_of(measured[-1]):
+        return None
+    return {"id": rows[0].id, "place": place_of(rows[0]).as_list}
+
+
+def _method_changes(record: Record) -> bool:
+    return any(event.name == "done" for event in record.in_session("checklist"))
+
+
+def _finished(record: Record) -> dict[str, Any]:
+    standing = record.standing
+    voided = sum(bool(row.reading) and row.id in record.voided for row in record.rows)
+    return {
+        "readings": len(standing),
+        "again": record.taken_again,
+        "voided": voided,
+        "sessions": record.sessions_begun,
+        "from": _local(standing[0].time) if standing else "",
+        "to": _local(standing[-1].time) if standing else "",
+    }
+
+
+def readings_list(desk: Desk) -> dict[str, Any]:
+    """Return the readings for the list, newest first; values only where they may be seen.
+
+    They are hidden until the study is complete or was opened on purpose.
+    """
+    record = desk.record
+    seen = record.opened or desk.stage(record) == "finished"
+    rows = [row for row in record.rows if row.reading]
+    rows.sort(key=order_of, reverse=True)
+    return {"seen": seen, "rows": [_listed(row, record, seen) for row in rows]}
+
+
+def _listed(row: JournalRow, record: Record, seen: bool) -> dict[str, Any]:
+    state = "voided" if row.id in record.voided else "counts"
+    if state == "counts" and record.at[place_of(row)][0].id != row.id:
+        state = "measured again"
+    return {
+        "id": row.id,
+        "order": row.order,
+        "part": row.part,
+        "trial": row.trial,
+        "method": row.method,
+        "operator": row.operator,
+        "session": row.session,
+        "time": _local(row.time),
+        "value": row.reading if seen else "",
+        "state": state,
+        "note": row.note,
+    }
+
+
+def _local(time: str) -> str:
+    return datetime.fromisoformat(time).astimezone().strftime("%Y-%m-%d %H:%M:%S") if time else ""

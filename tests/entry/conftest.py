@@ -1,0 +1,119 @@
+"""A small study to collect, for the tests of the entry form."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from grr.entry import sessions
+from grr.entry.desk import Desk
+from grr.entry.job import Job
+from grr.entry.places import Place
+from grr.entry.taking import take
+
+ANSWERS = {
+    "handing_out": "a helper hands them out, coded",
+    "faces_cleaned": "yes",
+    "soak_minutes": "90",
+    "room_temperature": "20.5",
+    "holding": "stand",
+    "zeroed_on": "closed faces",
+    "zero_orientation": "yes",
+    "zero": "0.0000",
+}
+
+
+class Clock:
+    """A clock that stands still until it is moved."""
+
+    def __init__(self):
+        self.time = datetime(2026, 3, 14, 8, 0, tzinfo=UTC)
+
+    def __call__(self):
+        return self.time
+
+    def wait(self, seconds):
+        self.time += timedelta(seconds=seconds)
+
+
+def places(operators=("Ann", "Ben"), parts=("P1", "P2", "P3"), trials=2, methods=("",)):
+    return tuple(
+        Place(operator, method, trial, part)
+        for operator in operators
+        for trial in range(1, trials + 1)
+        for method in methods
+        for part in parts
+    )
+
+
+def a_job(folder, **changed):
+    facts = changed.pop("facts", {"gauge_number": "M-07"})
+    given = {
+        "places": places(),
+        "title": "Dowel pin",
+        "unit": "mm",
+        "lower": 10.006,
+        "upper": 10.012,
+        "resolution": 0.0001,
+        "facts": facts,
+    }
+    return Job(folder, **(given | changed))
+
+
+def a_desk(folder, clock=None, **changed):
+    desk = Desk(a_job(folder, **changed), clock or Clock())
+    desk.ownership.take()
+    return desk
+
+
+def begun(folder, operator="Ann", clock=None, **changed):
+    desk = a_desk(folder, clock, **changed)
+    sessions.begin(desk, operator)
+    method = desk.due(desk.record).method
+    sessions.answer(desk, ANSWERS | ({"holding": method} if method else {}))
+    return desk
+
+
+@pytest.fixture
+def clock():
+    return Clock()
+
+
+@pytest.fixture
+def new_desk(tmp_path, clock):
+    """Makes a desk in the temporary folder; ``folder=`` for another one."""
+    return lambda folder=tmp_path, **changed: a_desk(folder, clock, **changed)
+
+
+@pytest.fixture
+def new_session(tmp_path, clock):
+    """Makes a desk at which an operator has answered the checklist."""
+    return lambda operator="Ann", **changed: begun(tmp_path, operator, clock, **changed)
+
+
+@pytest.fixture
+def session(new_session):
+    return new_session()
+
+
+@pytest.fixture
+def answers():
+    return dict(ANSWERS)
+
+
+@pytest.fixture
+def measure(clock):
+    """Files readings three seconds apart."""
+
+    def file(desk, *texts, **how):
+        outcomes = []
+        for text in texts:
+            clock.wait(3)
+            outcomes.append(take(desk, text, **how))
+        return outcomes[-1]
+
+    return file
+
+
+@pytest.fixture
+def places_of_plan():
+    return places

@@ -1,0 +1,101 @@
+import pytest
+
+from grr.entry import setting_right
+from grr.errors import StudyError
+from grr.files.journal import read_journal, standing_readings
+
+
+def by_part(desk):
+    table = standing_readings(read_journal(desk.journal.path))
+    return {
+        (part, trial): reading
+        for part, trial, reading in zip(
+            table["part"], table["trial"], table["reading"], strict=True
+        )
+    }
+
+
+def test_undo_frees_the_place_and_keeps_the_row(session, measure):
+    measure(session, "10.0071", "10.0082")
+    outcome = setting_right.undo(session, "wrong part")
+    assert outcome.words == "Undone: part P2, trial 1, Ann."
+    assert session.due(session.record).part == "P2"
+    rows = session.journal.rows
+    assert len(rows) == 3
+    assert (rows[2].voids, rows[2].reason, rows[2].reading) == (rows[1].id, "wrong part", "")
+    assert rows[2].time
+
+
+def test_undo_twice_and_then_nothing_is_left(session, measure):
+    measure(session, "10.0071", "10.0082")
+    setting_right.undo(session)
+    setting_right.undo(session)
+    with pytest.raises(StudyError, match="left to undo"):
+        setting_right.undo(session)
+    assert session.due(session.record).part == "P1"
+
+
+def test_any_reading_can_be_set_right_or_voided(session, measure):
+    first, second = (measure(session, text).rows[0] for text in ("10.0017", "10.0082"))
+    setting_right.set_right(session, first.id, "10.0071", "mistyped")
+    assert by_part(session) == {("P1", 1): 10.0071, ("P2", 1): 10.0082}
+    setting_right.void(session, second.id, "burr")
+    assert by_part(session) == {("P1", 1): 10.0071}
+    with pytest.raises(StudyError, match="no such reading"):
+        setting_right.void(session, first.id, "again")
+
+
+def test_a_value_set_right_keeps_time_and_order_of_the_measurement(session, measure):
+    first = measure(session, "10.0017").rows[0]
+    measure(session, "10.0082")
+    setting_right.set_right(session, first.id, "10.0071")
+    table = standing_readings(read_journal(session.journal.path))
+    assert table["order"].tolist() == [1, 2]
+    assert table["time"].iloc[0] == first.time
+
+
+def test_a_note_is_kept_with_the_reading(session, measure):
+    row = measure(session, "10.0071").rows[0]
+    setting_right.add_note(session, row.id, "burr found; =1+1")
+    table = standing_readings(read_journal(session.journal.path))
+    assert table["note"].tolist() == ["burr found; =1+1"]
+    assert table["reading"].tolist() == [10.0071]
+
+
+def test_one_part_out_forward(session, measure):
+    texts = ("10.0071", "10.0083", "10.0074", "10.0085")  # P2 was left out
+    rows = [measure(session, text).rows[0] for text in texts]
+    outcome = setting_right.one_part_out(session, rows[1].id, +1)
+    assert outcome.words == "3 readings moved to the part after."
+    assert by_part(session) == {
+        ("P1", 1): 10.0071,
+        ("P3", 1): 10.0083,
+        ("P1", 2): 10.0074,
+        ("P2", 2): 10.0085,
+    }
+    assert session.due(session.record).part == "P2"
+    assert [event.kind for event in session.events.rows][-1] == "moved"
+
+
+def test_one_part_out_backward_puts_the_double_reading_aside(session, measure):
+    texts = ("10.0071", "10.0072", "10.0082", "10.0093")  # P1 was measured twice
+    rows = [measure(session, text).rows[0] for text in texts]
+    setting_right.one_part_out(session, rows[2].id, -1)
+    assert by_part(session) == {("P1", 1): 10.0071, ("P2", 1): 10.0082, ("P3", 1): 10.0093}
+
+
+def test_one_part_out_past_the_end_changes_nothing(session, measure):
+    texts = ("10.0071", "10.0082", "10.0093", "10.0074", "10.0085", "10.0096")
+    rows = [measure(session, text).rows[0] for text in texts]
+    before = by_part(session)
+    with pytest.raises(StudyError, match="no place to move to"):
+        setting_right.one_part_out(session, rows[0].id, +1)
+    with pytest.raises(StudyError, match="no place to move to"):
+        setting_right.one_part_out(session, rows[0].id, -1)
+    assert by_part(session) == before
+
+
+def test_an_unknown_cause_is_refused(session, measure):
+    row = measure(session, "10.5").rows[0]
+    with pytest.raises(StudyError, match="Pick one of: dirt"):
+        setting_right.name_cause(session, row.id, "did not like it")

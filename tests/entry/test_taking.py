@@ -1,0 +1,175 @@
+import pytest
+
+from grr.entry import setting_right
+from grr.entry.places import Place
+from grr.entry.taking import AGAIN, take
+from grr.errors import StudyError
+from grr.files.journal import read_journal, standing_readings, verify
+
+
+def standing(desk, **how):
+    return standing_readings(read_journal(desk.journal.path), **how)
+
+
+def test_numbers_go_to_the_places_in_order(session, measure):
+    for text in ("10.0071", "10.0082", "10.0093", "10.0074", "10.0085", "10.0096"):
+        assert measure(session, text).kind == "recorded"
+    table = standing(session)
+    assert table["part"].tolist() == ["P1", "P2", "P3"] * 2
+    assert table["trial"].tolist() == [1, 1, 1, 2, 2, 2]
+    assert table["reading"].tolist() == [10.0071, 10.0082, 10.0093, 10.0074, 10.0085, 10.0096]
+    assert session.stage(session.record) == "zero"
+
+
+@pytest.mark.parametrize(
+    ("text", "reading"),
+    [
+        ("+0010.0080\r\n", "10.0080"),
+        ("10,0080", "10.0080"),
+        ("10.0080 mm\t", "10.0080"),
+        ("10008.0 µm", "10.0080"),
+        ("１０.００８０", "10.0080"),
+    ],
+)
+def test_what_gauges_send(session, measure, text, reading):
+    outcome = measure(session, text)
+    assert outcome.kind == "recorded"
+    assert outcome.rows[0].reading == reading
+    assert outcome.rows[0].raw == text
+
+
+@pytest.mark.parametrize("text", ["", "abc", "10..0", "1O.008", "0.3940 in", "10.008 kg", "--"])
+def test_what_is_no_number_is_refused_and_not_filed(session, text):
+    with pytest.raises(StudyError):
+        take(session, text)
+    assert session.journal.rows == []
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("100.0810", "10 times too large"),
+        ("0.3940", "25.4 times too small"),
+        ("10008.0000", "1000 times too large"),
+        ("10.5000", "far outside the limits"),
+        ("10.008", "only 3 of the 4 decimals"),
+        ("10.00815", "finer than the gauge's last digit"),
+    ],
+)
+def test_what_is_asked(session, measure, text, words):
+    outcome = measure(session, text)
+    assert outcome.kind == "asked"
+    assert words in outcome.words
+    assert text not in outcome.words
+    assert session.due(session.record).part == "P1"
+
+
+def test_the_same_as_the_last_three_is_asked(session, measure):
+    assert measure(session, "10.0080", "10.0080", "10.0080").kind == "recorded"
+    outcome = measure(session, "10.0080")
+    assert outcome.kind == "asked"
+    assert "same as the three before" in outcome.words
+
+
+def test_while_a_question_is_open_the_next_number_answers_it(session, measure):
+    asked = measure(session, "10.5000").rows[0]
+    again = measure(session, "10.0081")
+    assert again.kind == "again"
+    assert again.rows[0].part == asked.part
+    assert again.rows[0].reason == AGAIN
+    assert session.due(session.record).part == "P2"
+    assert standing(session)["reading"].tolist() == [10.5]
+    assert standing(session, taken_again=True)["reading"].tolist() == [10.0081]
+    assert session.record.taken_again == 1
+
+
+def test_a_cause_puts_the_first_reading_aside(session, measure):
+    asked = measure(session, "10.5000").rows[0]
+    measure(session, "10.0081")
+    setting_right.name_cause(session, asked.id, "dirt")
+    assert standing(session)["reading"].tolist() == [10.0081]
+    assert session.due(session.record).part == "P2"
+
+
+def test_kept_means_that_it_counts_and_the_next_part_is_due(session, measure):
+    asked = measure(session, "10.5000").rows[0]
+    setting_right.keep(session, asked.id)
+    assert session.due(session.record).part == "P2"
+    assert standing(session)["reading"].tolist() == [10.5]
+
+
+def test_a_double_trigger_is_asked_and_the_next_number_replaces_it(session, measure, clock):
+    measure(session, "10.0071")
+    clock.wait(0.1)
+    assert "double trigger" in take(session, "10.0071").words
+    clock.wait(0.1)
+    assert take(session, "10.0071").kind == "asked"  # it bounces on: still no answer
+    outcome = measure(session, "10.0082")
+    assert outcome.kind == "recorded"
+    table = standing(session)
+    assert table["part"].tolist() == ["P1", "P2"]
+    assert table["reading"].tolist() == [10.0071, 10.0082]
+    assert session.record.taken_again == 0
+    assert len(session.journal.rows) == 6
+
+
+def test_pasted_numbers_are_not_too_soon(session):
+    outcome = take(session, "10.0071\n10.0082\n10.0093", source="pasted")
+    assert outcome.words == "3 readings recorded."
+    assert standing(session)["time"].tolist() == ["", "", ""]
+
+
+def test_a_block_stops_at_a_question_and_hands_back_the_rest(session):
+    outcome = take(session, "10.0071 10.5 10.0093 10.0074", source="pasted", identifier="k-1")
+    assert outcome.kind == "asked"
+    assert outcome.rest.split() == ["10.0093", "10.0074"]
+    assert session.due(session.record).part == "P2"
+
+
+def test_a_block_with_a_word_or_with_too_many_numbers_is_not_filed_at_all(session):
+    for text in ("10.0071 ten 10.0093", " ".join(["10.0071"] * 7)):
+        with pytest.raises(StudyError):
+            take(session, text, source="pasted")
+    assert session.journal.rows == []
+
+
+def test_a_message_sent_twice_is_filed_once(session, measure):
+    measure(session, "10.0071", identifier="k3-1")
+    assert measure(session, "10.0071", identifier="k3-1").rows[0].part == "P1"
+    assert len(session.journal.rows) == 1
+
+
+def test_a_number_goes_to_the_place_that_the_screen_showed(session, measure):
+    measure(session, "10.0093", place=Place("Ann", "", 1, "P3"))
+    assert standing(session)["part"].tolist() == ["P3"]
+    assert session.due(session.record).part == "P1"
+    outcome = measure(session, "10.0094", place=Place("Ann", "", 1, "P3"))
+    assert "has a reading already" in outcome.words
+    with pytest.raises(StudyError, match="no such place"):
+        measure(session, "10.0093", place=Place("Ann", "", 1, "P9"))
+
+
+def test_a_number_that_waited_keeps_the_time_of_its_measurement(session, clock):
+    clock.wait(60)
+    row = take(session, "10.0071", seconds_ago=12.5).rows[0]
+    assert row.time == "2026-03-14T08:00:47.500Z"
+
+
+def test_nothing_is_filed_before_the_checklist(new_desk):
+    desk = new_desk()
+    with pytest.raises(StudyError, match="Pick the operator first"):
+        take(desk, "10.0071")
+
+
+def test_limits_and_readings_as_deviations_from_a_master(new_session, measure):
+    facts = {"readings_are": "deviations from a setting master", "setting_master_size": 10.0}
+    desk = new_session(facts=facts)
+    assert measure(desk, "0.0081").kind == "recorded"
+    assert measure(desk, "-0.0200").kind == "asked"
+
+
+def test_the_file_is_the_record_of_all_of_it(session, measure):
+    measure(session, "10.0071", "10.5", "10.0081", "10.0093")
+    assert verify(session.journal.path) is None
+    again = type(session)(session.job, session.clock)
+    assert again.due(again.record) == session.due(session.record)
