@@ -58,3 +58,33 @@ def warming_for(
             "Give the length of the frame (or of the part) and the coefficient of its material",
         )
     return np.asarray(grown, dtype=np.float64) / per_kelvin
+
+
+def temperature_error(
+    length: Array | float,
+    part_temperature: Array | float,
+    gauge_temperature: Array | float,
+    *,
+    part_expansion: Array | float = STEEL,
+    gauge_expansion: Array | float = STEEL,
+) -> Array:
+    """Return by how much a part reads large because part and gauge are not at 20 °C.
+
+    L·[α_part·(θ_part − 20 °C) − α_gauge·(θ_gauge − 20 °C)], in the unit of the length. A
+    gauge warmer than the part reads small.
+
+    Parameters
+    ----------
+    length : float or ndarray
+    part_temperature, gauge_temperature : float or ndarray
+        In °C.
+    part_expansion, gauge_expansion : float or ndarray
+        Linear expansion coefficients, per kelvin.
+
+    Notes
+    -----
+    Source: JCGM 100:2008 (GUM), example H.1.2.
+    """
+    part = part_expansion * (np.asarray(part_temperature) - REFERENCE_TEMPERATURE)
+    gauge = gauge_expansion * (np.asarray(gauge_temperature) - REFERENCE_TEMPERATURE)
+    return np.asarray(length, dtype=np.float64) * (part - gauge)

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from grr.errors import StudyError
-from grr.numerics.thermal import STEEL, growth, warming_for
+from grr.numerics.thermal import STEEL, growth, temperature_error, warming_for
 
 
 def test_one_inch_of_steel_warmed_by_1_7_kelvin_grows_half_a_micrometre():
@@ -25,3 +25,15 @@ def test_warming_is_the_inverse_of_growth():
 def test_a_length_that_cannot_grow_is_refused(length, expansion):
     with pytest.raises(StudyError, match="more than 0"):
         warming_for(0.5, length, expansion)
+
+
+def test_only_the_difference_between_part_and_gauge_counts_when_both_are_steel():
+    # by hand: 25 mm × 11.5e-6 × (20.5 − 22.0) = −0.43 µm; the warm gauge reads small
+    assert temperature_error(25_000.0, 20.5, 22.0) == pytest.approx(-0.43125)
+    assert temperature_error(25_000.0, 26.0, 26.0) == pytest.approx(0.0)
+
+
+def test_two_materials_away_from_20_degrees():
+    # by hand: 25 mm of aluminium (23e-6) and a steel gauge, both at 26 °C: 25·6·11.5e-6
+    error = temperature_error(25_000.0, 26.0, 26.0, part_expansion=23e-6)
+    assert error == pytest.approx(1.725)
