@@ -1,0 +1,237 @@
+"""Risks of a wrong decision when parts are accepted by their readings.
+
+Source: JCGM 106:2012, clause 9.3 (outcomes of a decision), 9.4 (joint density of true
+value and reading) and 9.5 (global risks); clause 7 and A.4 (conformance probability of
+one item). Clause numbers from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from grr.errors import StudyError
+from grr.numerics.arrays import Array
+from grr.numerics.normal_pair import interval_probability, rectangle_probability
+
+Value = Array | float
+
+
+@dataclass(frozen=True)
+class Limits:
+    """A lower and an upper limit, infinite where there is none; each of shape (...)."""
+
+    lower: Value = -np.inf
+    upper: Value = np.inf
+
+    def moved(self, distance: Value) -> Limits:
+        """Return both limits moved up by a distance."""
+        return Limits(self.lower + distance, self.upper + distance)
+
+    def narrowed(self, guard: Value) -> Limits:
+        """Return both limits moved inwards by a guard band."""
+        return Limits(self.lower + guard, self.upper - guard)
+
+
+@dataclass(frozen=True)
+class Risks:
+    """Probabilities of what can happen to a part of the process; each of shape (...).
+
+    Attributes
+    ----------
+    bad, accepted : ndarray
+        A part is out of tolerance; a part is accepted.
+    bad_accepted : ndarray
+        A part is bad and accepted: the global consumer's risk.
+    good_rejected : ndarray
+        A part is good and rejected: the global producer's risk.
+    accepted_if_bad, bad_if_accepted : ndarray
+        A bad part is accepted; an accepted part is bad (conditional risks). NaN where
+        the condition has no probability that a computer can hold.
+    rejected_if_good, good_if_rejected : ndarray
+        A good part is rejected; a rejected part is good.
+    """
+
+    bad: Array
+    accepted: Array
+    bad_accepted: Array
+    good_rejected: Array
+    accepted_if_bad: Array
+    bad_if_accepted: Array
+    rejected_if_good: Array
+    good_if_rejected: Array
+
+
+def global_risks(
+    tolerance: Limits,
+    acceptance: Limits | None = None,
+    *,
+    process_mean: Value,
+    process_sd: Value,
+    grr_sd: Value,
+    bias: Value = 0.0,
+) -> Risks:
+    """Return the risks for parts of a normal process and a gauge with a normal error.
+
+    Parameters
+    ----------
+    tolerance : Limits
+        What makes a part good.
+    acceptance : Limits, optional
+        Readings at which a part is accepted; the tolerance by default.
+    process_mean, process_sd : ndarray or float, shape (...)
+        Of the parts' true values: not of the readings, whose sd contains the gauge's.
+    grr_sd : ndarray or float, shape (...)
+        Standard deviation of the error of one reading.
+    bias : ndarray or float, shape (...)
+        Mean error of the readings as they are compared with the acceptance limits.
+
+    Returns
+    -------
+    Risks
+        Each to 1e-9 relative, small ones included.
+
+    Raises
+    ------
+    StudyError
+        A standard deviation that is not above 0, or a value that is not finite.
+
+    Notes
+    -----
+    Source: JCGM 106:2012, clauses 9.3 to 9.5.
+    """
+    _refuse(process_mean, process_sd, grr_sd, bias)
+    read = (tolerance if acceptance is None else acceptance).moved(-np.asarray(bias))
+    good = (tolerance.lower, tolerance.upper)
+
+    def chance(true: tuple[Value, Value], reading: tuple[Value, Value]) -> Array:
+        return rectangle_probability(
+            true, reading, mean=process_mean, sd=process_sd, error_sd=grr_sd
+        )
+
+    accepting = (read.lower, read.upper)
+    bad_accepted = chance((-np.inf, tolerance.lower), accepting) + chance(
+        (tolerance.upper, np.inf), accepting
+    )
+    good_rejected = chance(good, (-np.inf, read.lower)) + chance(good, (read.upper, np.inf))
+    reading_sd = np.hypot(process_sd, grr_sd)
+    bad = _outside(tolerance, process_mean, process_sd)
+    is_good = _inside(tolerance, process_mean, process_sd)
+    accepted = _inside(read, process_mean, reading_sd)
+    return Risks(
+        bad=bad,
+        accepted=accepted,
+        bad_accepted=bad_accepted,
+        good_rejected=good_rejected,
+        accepted_if_bad=_share(bad_accepted, bad),
+        bad_if_accepted=_share(bad_accepted, accepted),
+        rejected_if_good=_share(good_rejected, is_good),
+        good_if_rejected=_share(good_rejected, _outside(read, process_mean, reading_sd)),
+    )
+
+
+def consumers_risk(
+    tolerance: Limits,
+    acceptance: Limits,
+    *,
+    process_mean: Value,
+    process_sd: Value,
+    grr_sd: Value,
+    bias: Value = 0.0,
+) -> Array:
+    """Return only P(bad and accepted): half the work of `global_risks`."""
+    read = acceptance.moved(-np.asarray(bias))
+    sides = ((-np.inf, tolerance.lower), (tolerance.upper, np.inf))
+    return np.asarray(
+        sum(
+            rectangle_probability(
+                side, (read.lower, read.upper), mean=process_mean, sd=process_sd, error_sd=grr_sd
+            )
+            for side in sides
+        )
+    )
+
+
+def specific_risk(
+    reading: Value,
+    tolerance: Limits,
+    *,
+    grr_sd: Value,
+    bias: Value = 0.0,
+    process_mean: Value | None = None,
+    process_sd: Value | None = None,
+) -> Array:
+    """Return the probability that the part with this reading is out of tolerance.
+
+    With the process known, the true value given the reading x is normal with
+    1/s² = 1/process_sd² + 1/grr_sd² and mean s²·[process_mean/process_sd² +
+    (x − bias)/grr_sd²]; without, it is normal with mean x − bias and sd grr_sd.
+
+    Parameters
+    ----------
+    reading : ndarray or float, shape (...)
+    tolerance : Limits
+    grr_sd, bias : ndarray or float, shape (...)
+    process_mean, process_sd : ndarray or float, shape (...), optional
+        Of the true values; both or neither.
+
+    Raises
+    ------
+    StudyError
+        A standard deviation that is not above 0, or only one of mean and sd.
+
+    Notes
+    -----
+    Source: JCGM 106:2012, clause 7 (conformance probability) and A.4 (normal prior and
+    normal error).
+    """
+    corrected = np.asarray(reading, np.float64) - bias
+    if (process_mean is None) != (process_sd is None):
+        raise StudyError(
+            "The process needs both its mean and its sd", "Give both, or leave both out"
+        )
+    if process_mean is None or process_sd is None:
+        _refuse(corrected, 1.0, grr_sd, bias)
+        return _outside(tolerance, corrected, grr_sd)
+    _refuse(process_mean, process_sd, grr_sd, bias)
+    trust = np.square(process_sd) / (np.square(process_sd) + np.square(grr_sd))
+    mean = process_mean + trust * (corrected - process_mean)
+    return _outside(tolerance, mean, np.sqrt(trust) * grr_sd)
+
+
+def _outside(limits: Limits, mean: Value, sd: Value) -> Array:
+    below, above = (limits.lower - mean) / sd, (limits.upper - mean) / sd
+    return np.asarray(ndtr(below) + ndtr(-np.asarray(above)))
+
+
+def _inside(limits: Limits, mean: Value, sd: Value) -> Array:
+    return interval_probability((limits.lower - mean) / sd, (limits.upper - mean) / sd)
+
+
+def _share(part: Array, whole: Array) -> Array:
+    usable = whole > 0.0
+    return np.where(usable, part / np.where(usable, whole, 1.0), np.nan)
+
+
+def _refuse(mean: Value, process_sd: Value, grr_sd: Value, bias: Value) -> None:
+    if np.any(np.asarray(process_sd) == 0.0):
+        raise StudyError(
+            "The process sd is 0: if every part is alike there is no share of bad parts",
+            "Give the sd of the parts' true values, more than 0",
+            value=0,
+        )
+    if np.any(np.asarray(grr_sd) == 0.0):
+        raise StudyError(
+            "The sd of the measuring system is 0: without error there is no risk",
+            "Give its GRR sd, or the rounding error of the gauge (resolution/√12)",
+            value=0,
+        )
+    for name, sd in (("process sd", process_sd), ("GRR sd", grr_sd)):
+        array = np.asarray(sd, np.float64)
+        if not (np.isfinite(array).all() and (array > 0.0).all()):
+            raise StudyError(f"The {name} is not above 0", "Give a standard deviation", value=sd)
+    for name, value in (("process mean", mean), ("bias", bias)):
+        if not np.isfinite(np.asarray(value, np.float64)).all():
+            raise StudyError(f"The {name} is not a finite number", "Give a number", value=value)
