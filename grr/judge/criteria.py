@@ -15,6 +15,7 @@ from grr.numerics.intervals import confidence_below, lower_bound, upper_bound
 from grr.numerics.measures import ndc_draws, percent_tolerance_draws, percent_tv_draws
 from grr.numerics.pivots import Pivots
 from grr.numerics.yardstick import Yardstick
+from grr.rules import Rules
 from grr.study import Study
 
 
@@ -90,9 +91,13 @@ def criterion(result: GaugeResult) -> Criterion:
         reason = result.reasons.get(measure, "GRR could not be estimated")
         raise StudyError(f"Nothing to judge by: {reason}", _remedy(study))
     draws = ratio_draws(pivots_of(result), yardstick_of(result), study.purpose)
-    rules = study.rules
+    return bounded(value, draws, study.rules, study.purpose)
+
+
+def bounded(value: float, draws: Array, rules: Rules, purpose: str) -> Criterion:
+    """Return a calculated ratio with the bounds that its draws give."""
     return Criterion(
-        name="of the tolerance" if study.purpose == "accept" else "of the total variation",
+        name="of the tolerance" if purpose == "accept" else "of the total variation",
         value=value,
         good=rules.good_percent,
         limit=rules.limit_percent,

@@ -14,15 +14,11 @@ from grr.judge.advice import bench_advice
 from grr.judge.check import check
 from grr.judge.conditions import conditions_of_use
 from grr.judge.criteria import Criterion, criterion, dominant_source, least_categories
+from grr.judge.decision import DO_NOT_USE, LIKE_THIS, NOT_DECIDED, USE, decide
 from grr.judge.findings import Findings
 from grr.judge.undecided import ways_to_decide
 from grr.wording import tables
 from grr.wording.rounding import counted, figures, length, percent
-
-USE = "USE"
-LIKE_THIS = "USE ONLY LIKE THIS"
-DO_NOT_USE = "DO NOT USE FOR THIS TOLERANCE"
-NOT_DECIDED = "NOT DECIDED YET"
 
 #: What each decision looks like: a mark beside the words, and a colour.
 LOOKS = {
@@ -153,7 +149,13 @@ def verdict(result: GaugeResult) -> Verdict:
             findings,
         )
     categories = least_categories(result) if study.purpose == "control" else None
-    decision = _decide(result, found, categories, findings)
+    decision = decide(
+        found,
+        categories=categories,
+        least_categories=study.rules.least_ndc,
+        one_operator=len(study.operator_names) == 1,
+        must_mend=findings.must_mend,
+    )
     return Verdict(
         decision=decision,
         result=result,
@@ -165,29 +167,6 @@ def verdict(result: GaugeResult) -> Verdict:
         next_steps=_next_steps(result, found, decision, findings),
         findings=findings,
     )
-
-
-def _decide(
-    result: GaugeResult,
-    found: Criterion,
-    categories: tuple[float, float] | None,
-    findings: Findings,
-) -> str:
-    if findings.must_mend:
-        return NOT_DECIDED
-    shown = found.by_confidence
-    if categories is not None:
-        least = result.study.rules.least_ndc
-        if categories[1] < least:
-            return DO_NOT_USE
-        if categories[0] < least and shown in {"good", "between"}:
-            return NOT_DECIDED
-    if shown == "over":
-        return DO_NOT_USE
-    if shown == "open":
-        return NOT_DECIDED
-    limited = len(result.study.operator_names) == 1
-    return USE if shown == "good" and not limited else LIKE_THIS
 
 
 def _by_manual(result: GaugeResult, found: Criterion) -> str:
