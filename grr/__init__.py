@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from grr.analysis.ranges import average_range as average_range
     from grr.analysis.result import GaugeResult as GaugeResult
     from grr.errors import StudyError as StudyError
+    from grr.files.readers.taken import describe_reading as describe_reading
+    from grr.files.readings_file import read_readings as read_readings
     from grr.judge.check import check as check
     from grr.judge.findings import Finding as Finding
     from grr.judge.findings import Findings as Findings
@@ -29,6 +31,8 @@ _HOMES = {
     "Findings": "grr.judge.findings",
     "Verdict": "grr.judge.verdict",
     "check": "grr.judge.check",
+    "describe_reading": "grr.files.readers.taken",
+    "read_readings": "grr.files.readings_file",
     "verdict": "grr.judge.verdict",
     "GaugeResult": "grr.analysis.result",
     "anova": "grr.analysis.anova",

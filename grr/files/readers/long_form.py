@@ -1,0 +1,184 @@
+"""Long tables: a header row that names the columns, then one row a reading."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from grr.errors import StudyError
+from grr.files.readers.grid import Grid, column_letter
+from grr.files.readers.layout import Found, Layout, looks_empty, looks_numeric
+from grr.files.readers.words import (
+    is_own_name,
+    is_summary,
+    meaning,
+    trial_number,
+    unit_in,
+)
+
+_KEYS = ("part", "operator", "trial", "method")
+_HEADER_ROWS = 60
+
+
+def long_layout(grid: Grid) -> Layout | None:
+    """Return where the readings of a long table stand; None where there is no such table.
+
+    Raises
+    ------
+    StudyError
+        There is one, and a row of it cannot be used.
+    """
+    header = _header_row(grid)
+    if header is None:
+        return None
+    columns = _columns(grid, header)
+    layout = Layout("one row a reading")
+    layout.ignored_rows |= {
+        row: grid.row_text(row) for row in range(header) if not grid.blank_row(row)
+    }
+    layout.ignored_columns += [
+        f"column {column_letter(at)} ({grid.text(header, at)})"
+        for at in grid.filled(header)
+        if at not in columns.values()
+    ]
+    reading_header = grid.text(header, columns["reading"])
+    if unit := unit_in(reading_header):
+        layout.units.append((unit, f"the header “{reading_header}”"))
+    for row in range(header + 1, len(grid.cells)):
+        if grid.blank_row(row):
+            continue
+        if _repeats(grid, header, row, columns):
+            layout.ignored_rows[row] = "the header again"
+        elif reason := _not_a_reading(grid, header, row, columns):
+            layout.ignored_rows[row] = reason
+        else:
+            layout.found.append(_found(grid, header, row, columns))
+    return layout
+
+
+def _header_row(grid: Grid) -> int | None:
+    """Return the first row that names part and reading above readings."""
+    named = [
+        row
+        for row in range(min(_HEADER_ROWS, len(grid.cells)))
+        if {"part", "reading"} <= set(_meanings(grid, row).values())
+    ]
+    for row in named:
+        at = next(a for a, key in _meanings(grid, row).items() if key == "reading")
+        below = [grid.at(r, at) for r in range(row + 1, len(grid.cells)) if not grid.blank_row(r)]
+        usable = sum(looks_numeric(cell) or looks_empty(cell) for cell in below)
+        if any(map(looks_numeric, below)) and 2 * usable >= len(below):
+            return row
+    return named[0] if named else None
+
+
+def _meanings(grid: Grid, row: int) -> dict[int, str]:
+    return {
+        at: meaning(grid.text(row, at))
+        for at in grid.filled(row)
+        if not grid.text(row, at).endswith(":") and meaning(grid.text(row, at))
+    }
+
+
+def _columns(grid: Grid, header: int) -> dict[str, int]:
+    """Return the column of each key; the project's own name goes before a synonym."""
+    columns: dict[str, int] = {}
+    for at, key in _meanings(grid, header).items():
+        if key not in columns:
+            columns[key] = at
+            continue
+        own = [a for a in (columns[key], at) if is_own_name(grid.text(header, a))]
+        if len(own) != 1:
+            raise grid.refusal(
+                f"Two columns could hold the {key}: {grid.text(header, columns[key])} and "
+                f"{grid.text(header, at)}",
+                f"Name one of them {key} and remove or rename the other; where each part was "
+                "measured several times across, name the columns Trial 1, Trial 2, Trial 3",
+                header,
+                at,
+            )
+        columns[key] = own[0]
+    return columns
+
+
+def _repeats(grid: Grid, header: int, row: int, columns: dict[str, int]) -> bool:
+    return all(
+        grid.text(row, at).casefold() == grid.text(header, at).casefold() for at in columns.values()
+    )
+
+
+def _not_a_reading(grid: Grid, header: int, row: int, columns: dict[str, int]) -> str:
+    """Return why a row is no reading: a summary or a remark; "" where it is one."""
+    keys = [columns[key] for key in _KEYS if key in columns]
+    for at in grid.filled(row):
+        if (at in keys or grid.text(header, at) == "") and is_summary(grid.text(row, at)):
+            return grid.text(row, at)
+    blank = [at for at in keys if grid.text(row, at) == ""]
+    if looks_empty(grid.at(row, columns["reading"])) and blank:
+        return grid.row_text(row)
+    return ""
+
+
+def _found(grid: Grid, header: int, row: int, columns: dict[str, int]) -> Found:
+    for at in grid.filled(row):
+        if grid.text(header, at) == "":
+            raise _beyond_the_header(grid, row, at)
+    labels: dict[str, Any] = {}
+    for key, at in columns.items():
+        if key == "reading":
+            continue
+        named = grid.text(header, at)
+        text = label_text(grid, row, at, named)
+        if key in _KEYS and text == "":
+            raise grid.refusal(
+                f"A reading has no {key}", f"Enter the {key} in this row", row, at, named
+            )
+        labels[key] = trial_label(grid, row, at, named) if key == "trial" else text
+    at = columns["reading"]
+    return Found(row, at, labels, grid.text(header, at))
+
+
+def label_text(grid: Grid, row: int, column: int, named: str = "") -> str:
+    """Return the text of a label, time or note.
+
+    Raises
+    ------
+    StudyError
+        The cell shows an error, or holds a date that a spreadsheet program made of it.
+    """
+    cell = grid.at(row, column)
+    usable = cell is None or isinstance(cell, (str, int, float))
+    if not usable and meaning(named) in _KEYS:
+        raise grid.refusal(
+            "A label cannot be read: the cell holds a date or an error",
+            "Format the cell as text and write the label again",
+            row,
+            column,
+            named,
+        )
+    return cell.isoformat() if hasattr(cell, "isoformat") else grid.text(row, column)
+
+
+def trial_label(grid: Grid, row: int, column: int, named: str = "") -> int:
+    """Return the number of the trial that a cell states.
+
+    Raises
+    ------
+    StudyError
+        It states none.
+    """
+    number = trial_number(grid.text(row, column))
+    if number is None or number < 1:
+        raise grid.refusal(
+            "A trial is not a whole number from 1", "Number the trials 1, 2, 3", row, column, named
+        )
+    return number
+
+
+def _beyond_the_header(grid: Grid, row: int, column: int) -> StudyError:
+    return grid.refusal(
+        "A row has more cells than the header names",
+        "Name the column or empty the cell; where the decimal sign is a comma, put semicolons "
+        "between the cells",
+        row,
+        column,
+    )

@@ -1,0 +1,114 @@
+"""Text files: encoding, separator, and the grid of cells."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+
+from grr.errors import StudyError
+from grr.files.readers.grid import Grid
+
+_SEPARATORS = "\t;,"
+_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma"}
+
+
+def text_grid(content: bytes, file: str) -> Grid:
+    """Return the cells of a text file.
+
+    Raises
+    ------
+    StudyError
+        The bytes are no text, or the text cannot be split into cells.
+    """
+    text, encoding = _decoded(content, file)
+    first, _, rest = text.partition("\n")
+    stated = re.fullmatch(r"sep=([\t;,])\s*", first, re.IGNORECASE)
+    if stated:
+        text = f"\n{rest}"
+    separator = stated[1] if stated else _separator(text)
+    remarks = ("row 1, which states the separator",) if stated else ()
+    lines = io.StringIO(text, newline=None)  # every kind of line end becomes a line feed
+    reader = csv.reader(lines, delimiter=separator, strict=True)
+    try:
+        cells = [list(row) for row in reader]
+    except csv.Error as error:
+        raise StudyError(
+            "The row cannot be split into cells",
+            "Look for a quotation mark too many, or save the file again as CSV",
+            file=file,
+            row=reader.line_num,
+            value=error,
+        ) from None
+    grid = Grid(cells, file, "", separator, encoding, remarks)
+    if separator == ",":
+        _refuse_split_decimals(grid)
+    return grid
+
+
+def separator_name(separator: str) -> str:
+    """Return the word for a separator of cells."""
+    return _NAMES[separator]
+
+
+def _decoded(content: bytes, file: str) -> tuple[str, str]:
+    for mark, encoding in (
+        (codecs.BOM_UTF32_LE, "utf-32"),  # before UTF-16: its mark begins with the same bytes
+        (codecs.BOM_UTF32_BE, "utf-32"),
+        (codecs.BOM_UTF8, "utf-8-sig"),
+        (codecs.BOM_UTF16_LE, "utf-16"),
+        (codecs.BOM_UTF16_BE, "utf-16"),
+    ):
+        if content.startswith(mark):
+            return _decode(content, encoding, file), encoding
+    zeros = content[:2000].count(0)
+    if zeros:
+        # Latin letters and digits in UTF-16 have a zero byte each, first or second.
+        encoding = "utf-16-le" if content[1:2000:2].count(0) > zeros / 2 else "utf-16-be"
+        if zeros < len(content[:2000]) / 4:
+            raise _no_text(file)
+        return _decode(content, encoding, file), encoding
+    try:
+        return content.decode("utf-8"), "utf-8"
+    except UnicodeDecodeError:
+        return _decode(content, "cp1252", file), "cp1252"
+
+
+def _decode(content: bytes, encoding: str, file: str) -> str:
+    try:
+        return content.decode(encoding)
+    except UnicodeDecodeError:
+        raise _no_text(file) from None
+
+
+def _no_text(file: str) -> StudyError:
+    return StudyError(
+        "The file is neither text nor an Excel workbook that can be read",
+        "Save it as CSV (UTF-8) or as .xlsx",
+        file=file,
+    )
+
+
+def _separator(text: str) -> str:
+    """Return the separator found on most lines; tab before semicolon before comma."""
+    lines = re.sub(r'"[^"\n]*"', "", text).splitlines()
+    counts = {sign: sum(sign in line for line in lines) for sign in _SEPARATORS}
+    return max(_SEPARATORS, key=lambda sign: counts[sign])
+
+
+def _refuse_split_decimals(grid: Grid) -> None:
+    """Refuse 10,008 written without quotation marks in a file separated by commas."""
+    if any(re.search(r"[0-9]\.[0-9]", str(cell)) for row in grid.cells for cell in row):
+        return
+    for row in range(len(grid.cells)):
+        for column in range(1, len(grid.cells[row])):
+            before, cell = grid.text(row, column - 1), grid.text(row, column)
+            if re.fullmatch(r"0[0-9]+", cell) and re.fullmatch(r"[+-]?[0-9]+", before):
+                raise grid.refusal(
+                    "A decimal comma seems to have been taken for the separator of cells",
+                    "Save the file with semicolons or tabs between the cells, or with decimal "
+                    "points; if the cell is right, write it without the leading zero",
+                    row,
+                    column,
+                )

@@ -1,0 +1,175 @@
+"""Readings from a file as people keep it: CSV or Excel, one row a reading or a form."""
+
+from __future__ import annotations
+
+import hashlib
+from os import PathLike
+from pathlib import Path
+
+import pandas as pd
+
+from grr.errors import StudyError
+from grr.files.readers.grid import Grid
+from grr.files.readers.layout import Layout
+from grr.files.readers.long_form import long_layout
+from grr.files.readers.table import readings_in
+from grr.files.readers.text_table import text_grid
+from grr.files.readers.wide_form import wide_layout
+from grr.files.readers.workbook import workbook_grids
+
+#: The largest file read, in bytes; a gauge study takes some thousands.
+LARGEST_FILE = 20_000_000
+
+_ZIP = b"PK\x03\x04"
+_OLD_WORKBOOK = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+
+
+def read_readings(
+    path: str | PathLike[str],
+    *,
+    sheet: str | None = None,
+    unit: str | None = None,
+    decimal: str | None = None,
+) -> pd.DataFrame:
+    """Return the readings in a CSV or Excel file as a long table, one row a reading.
+
+    Understood are long tables (a header that names part, operator, trial and reading, in
+    the words of the trade) and forms: parts down and operators and trials across in one or
+    two header rows, operators and trials down and parts across, several blocks on a sheet,
+    with rows and columns of averages and ranges, which are ignored. Missing readings stay
+    in the table as NaN.
+
+    Parameters
+    ----------
+    path : str or path
+    sheet : str, optional
+        Which sheet of a workbook; needed only where several hold readings.
+    unit : str, optional
+        The unit of the readings where the file states none.
+    decimal : {".", ","}, optional
+        The decimal sign, where the file leaves open whether "10,008" is 10.008.
+
+    Returns
+    -------
+    DataFrame
+        Columns as in `grr.Study`. ``attrs["unit"]`` is the unit ("" where not stated),
+        ``attrs["taken"]`` what was taken and what ignored: see `grr.describe_reading`.
+
+    Raises
+    ------
+    StudyError
+        The file cannot be read, is no table of readings, or a cell of it cannot be used;
+        the message names file, row (as a spreadsheet shows it), column, value and remedy.
+    """
+    file = Path(path)
+    content = _content(file)
+    grids = _grids(content, file.name, sheet)
+    sha256 = hashlib.sha256(content).hexdigest()
+    grid, layout = _chosen(grids, file.name, several=sheet is None)
+    return readings_in(grid, layout, sha256=sha256, unit=unit, decimal=decimal)
+
+
+def _content(file: Path) -> bytes:
+    try:
+        if file.is_dir():
+            raise StudyError(
+                "This is a folder, not a file of readings",
+                "Name the file in it, or open a study folder with grr.open_study",
+                file=file,
+            )
+        if file.stat().st_size > LARGEST_FILE:
+            raise StudyError(
+                "The file is larger than a gauge study can be",
+                "For many studies in one file read it with pandas and use grr.analyse_many",
+                file=file,
+                value=f"{file.stat().st_size / 1e6:.0f} MB",
+            )
+        content = file.read_bytes()
+    except StudyError:
+        raise
+    except FileNotFoundError:
+        raise StudyError(
+            "There is no such file",
+            f"Check the name and the folder; looked in {Path.cwd()}",
+            file=file,
+        ) from None
+    except PermissionError:
+        raise StudyError(
+            "The file cannot be opened",
+            "Close it in the spreadsheet program, or ask for the right to read it",
+            file=file,
+        ) from None
+    except (OSError, ValueError) as error:
+        raise StudyError(
+            "The file cannot be read", "Check its name and its disk", file=file, value=error
+        ) from None
+    if not content.strip():
+        raise StudyError("The file is empty", "Save the readings in it first", file=file)
+    return content
+
+
+def _grids(content: bytes, file: str, sheet: str | None) -> list[Grid]:
+    if content.startswith(_OLD_WORKBOOK):
+        raise StudyError(
+            "This is an old Excel workbook (.xls), or one protected with a password",
+            "Open it in a spreadsheet program and save it as .xlsx, without a password",
+            file=file,
+        )
+    if not content.startswith(_ZIP):
+        if sheet is not None:
+            raise StudyError(
+                "A text file has no sheets", "Leave the sheet out", file=file, value=sheet
+            )
+        return [text_grid(content, file)]
+    grids = workbook_grids(content, file)
+    if sheet is None:
+        return grids
+    named = [grid for grid in grids if grid.sheet == sheet]
+    if not named:
+        raise StudyError(
+            "The workbook has no such sheet",
+            f"Name one of: {', '.join(grid.sheet for grid in grids)}",
+            file=file,
+            value=sheet,
+        )
+    return named
+
+
+def _chosen(grids: list[Grid], file: str, *, several: bool) -> tuple[Grid, Layout]:
+    """Return the only grid that holds readings, and where they stand in it."""
+    filled = [grid for grid in grids if not grid.empty]
+    if not filled:
+        raise StudyError("The file has no cells with content", "Enter the readings", file=file)
+    if len(filled) == 1:
+        return filled[0], _layout(filled[0])
+    fitting = [grid for grid in filled if _may_hold_readings(grid)]
+    if len(fitting) != 1 and several:
+        raise StudyError(
+            "Several sheets hold readings" if fitting else "No sheet was recognised as readings",
+            f"Name one: sheet='{(fitting or filled)[0].sheet}'; there are "
+            f"{', '.join(grid.sheet for grid in filled)}",
+            file=file,
+        )
+    return fitting[0], _layout(fitting[0])
+
+
+def _may_hold_readings(grid: Grid) -> bool:
+    try:
+        return long_layout(grid) is not None or wide_layout(grid) is not None
+    except StudyError:
+        return True  # recognised, and refused for something in it
+
+
+def _layout(grid: Grid) -> Layout:
+    layout = long_layout(grid) or wide_layout(grid)
+    if layout is None:
+        raise StudyError(
+            "No table of readings was found: no column is named part and reading, and no form "
+            "was recognised",
+            "Name the columns part, operator, trial and reading; or put the parts down the side "
+            "under “Part” and write Anna 1, Anna 2, Boris 1 … over the readings",
+            file=grid.name,
+            row=1,
+            value=" | ".join(grid.text(0, at) for at in grid.filled(0)) or None,
+        )
+    return layout

@@ -1,0 +1,203 @@
+"""Tables and forms as people keep them: each is read as its writer meant it."""
+
+import math
+
+import pandas as pd
+import pytest
+
+from grr.errors import StudyError
+from grr.files.readers.taken import describe_reading
+from grr.files.readings_file import read_readings
+
+
+def read(tmp_path, text, name="study.csv", **options):
+    file = tmp_path / name
+    file.write_bytes(text if isinstance(text, bytes) else text.encode("utf-8"))
+    return read_readings(file, **options)
+
+
+def places(readings):
+    """Return {(part, operator, trial): reading}."""
+    keys = zip(readings["part"], readings["operator"], readings["trial"], strict=True)
+    return dict(zip(keys, readings["reading"], strict=True))
+
+
+TWO_BY_TWO = {
+    ("1", "A", 1): 10.1,
+    ("1", "A", 2): 10.2,
+    ("1", "B", 1): 10.3,
+    ("1", "B", 2): 10.4,
+    ("2", "A", 1): 20.1,
+    ("2", "A", 2): 20.2,
+    ("2", "B", 1): 20.3,
+    ("2", "B", 2): 20.4,
+}
+
+#: The same eight readings, written in many ways.
+WAYS = {
+    "long": """part,operator,trial,reading
+1,A,1,10.1
+1,A,2,10.2
+1,B,1,10.3
+1,B,2,10.4
+2,A,1,20.1
+2,A,2,20.2
+2,B,1,20.3
+2,B,2,20.4
+""",
+    "long with the words of the trade, semicolons and decimal commas": """Gauge study;;;
+Sample No.;Appraiser;Repeat;Measured value
+1;A;1;10,1
+1;A;2;10,2
+1;B;1;10,3
+1;B;2;10,4
+Average;;;10,25
+
+Sample No.;Appraiser;Repeat;Measured value
+2;A;1;20,1
+2;A;2;20,2
+2;B;1;20,3
+2;B;2;20,4
+Checked by: N.N.;;;
+""",
+    "one header row": "Part,A1,A2,B1,B2\n1,10.1,10.2,10.3,10.4\n2,20.1,20.2,20.3,20.4\n",
+    "spelled out": "Part no.,A trial 1,A trial 2,B trial 1,B trial 2\n"
+    "Part 1,10.1,10.2,10.3,10.4\nPart 2,20.1,20.2,20.3,20.4\n",
+    "averages and ranges between": "Part,A1,A2,Avg,R,B1,B2,X-bar,Range,Remarks\n"
+    "1,10.1,10.2,10.15,0.1,10.3,10.4,10.35,0.1,\n2,20.1,20.2,20.15,0.1,20.3,20.4,,0.1,burr\n"
+    "Average,15.1,15.2,,,15.3,15.4,,,\n",
+    "two header rows": "Part,A,,B,\n,1,2,1,2\n1,10.1,10.2,10.3,10.4\n2,20.1,20.2,20.3,20.4\n",
+    "name of the rows in the second row": ",Operator A,,Operator B,\n"
+    "Part,Trial 1,Trial 2,Trial 1,Trial 2\n1,10.1,10.2,10.3,10.4\n2,20.1,20.2,20.3,20.4\n",
+    "trials over operators": "Part,Trial 1,,Trial 2,\n,A,B,A,B\n"
+    "1,10.1,10.3,10.2,10.4\n2,20.1,20.3,20.2,20.4\n",
+    "a blank column between operators": "Part,A,,,B,\n,1,2,,1,2\n"
+    "1,10.1,10.2,,10.3,10.4\n2,20.1,20.2,,20.3,20.4\n",
+    "part and operator down": "Part,Operator,1st,2nd\n1,A,10.1,10.2\n,B,10.3,10.4\n"
+    "2,A,20.1,20.2\n,B,20.3,20.4\n",
+    "part and trial down": "Part,Trial,A,B\n1,1,10.1,10.3\n,2,10.2,10.4\n2,1,20.1,20.3\n"
+    ",2,20.2,20.4\n",
+    "parts across": "Operator,Trial,1,2,Average\nA,1,10.1,20.1,15.1\n,2,10.2,20.2,15.2\n"
+    ",Average,10.15,20.15,\n,R,0.1,0.1,\nB,1,10.3,20.3,\n,2,10.4,20.4,\n,Average,1,1,\n,R,0,0,\n"
+    "Part average,,10.25,20.25,\n",
+    "parts across, one corner for two columns": "Appraiser/Trial #,,PART,,AVERAGE\n,,1,2,\n"
+    "1. A,1,10.1,20.1,\n2.,2,10.2,20.2,\n3.,AVE,1,1,\n4.,R,0,0,\n5. B,1,10.3,20.3,\n"
+    "6.,2,10.4,20.4,\n",
+    "parts and trials across": "Operator,Part 1,,Part 2,\n,1,2,1,2\nA,10.1,10.2,20.1,20.2\n"
+    "B,10.3,10.4,20.3,20.4\n",
+    "a block for each operator": "Gauge study\nGauge no.,17,Date,3 May\n\nOperator: A\n"
+    "Part,1,2\n1,10.1,10.2\n2,20.1,20.2\n\nOperator: B\nPart,1,2\n1,10.3,10.4\n2,20.3,20.4\n\n"
+    "Signed,N.N.\n",
+    "a block for each trial": "Trial 1\nPart,A,B\n1,10.1,10.3\n2,20.1,20.3\nTrial 2\n"
+    "Part,A,B\n1,10.2,10.4\n2,20.2,20.4\n",
+    "blocks side by side": "Operator:,A,,,Operator:,B,\nPart,1,2,,Part,1,2\n"
+    "1,10.1,10.2,,1,10.3,10.4\n2,20.1,20.2,,2,20.3,20.4\n",
+    "no name over the parts": ",A1,A2,B1,B2\n1,10.1,10.2,10.3,10.4\n2,20.1,20.2,20.3,20.4\n",
+    "a pivot table": "operator,A,A,B,B\ntrial,1,2,1,2\npart,,,,\n1,10.1,10.2,10.3,10.4\n"
+    "2,20.1,20.2,20.3,20.4\n",
+    "a head that looks like a form": "Part,Pin,Operator,N.N.\nGauge,17,Size,10 m5\n\n"
+    "Part,A1,A2,B1,B2\n1,10.1,10.2,10.3,10.4\n2,20.1,20.2,20.3,20.4\n",
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_same_readings_however_written(tmp_path, way):
+    assert places(read(tmp_path, WAYS[way])) == TWO_BY_TWO
+
+
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "utf-32"]
+)
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
+def test_encoding_separator_and_line_ends(tmp_path, encoding, separator, line_end):
+    text = "part,operator,trial,reading in µm\n1,Åke,1,8.1\n2,Åke,1,9.2\n"
+    text = text.replace(",", separator).replace("\n", line_end)
+    readings = read(tmp_path, text.encode(encoding))
+    assert places(readings) == {("1", "Åke", 1): 8.1, ("2", "Åke", 1): 9.2}
+    assert readings.attrs["unit"] == "µm"
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("part,reading\n1,10.1\n2,10.2\n", ""),
+        ("part,reading (mm)\n1,10.1\n2,10.2\n", "mm"),
+        ("part,size in inches\n1,0.1\n2,0.2\n", "in"),
+        ("part,reading\n1,10.1 mm\n2,10.2\n", "mm"),
+        ('part,reading\n1,"0.39402"""\n2,"0.39403"""\n', "in"),
+        ('part\treading\n1\t0.39402"\n2\t0.39403"\n', "in"),
+        ("part,reading,unit\n1,12,uin\n2,13,uin\n", "µin"),
+        ("Unit: mm\nPart,A1,A2\n1,10.1,10.2\n", "mm"),
+        ("Unit,mm\nPart,A1,A2\n1,10.1,10.2\n", "mm"),
+        (",Readings in mm,,,\nPart,A1,A2,B1,B2\n1,1,1,1,1\n", "mm"),
+        ("Part,A1 (mm),A2 (mm)\n1,10.1,10.2\n", "mm"),
+    ],
+)
+def test_unit_is_found_where_it_is_stated(tmp_path, text, unit):
+    assert read(tmp_path, text).attrs["unit"] == unit
+
+
+def test_unit_of_the_call_counts_where_the_file_is_silent(tmp_path):
+    silent, stated = "part,reading\n1,10.1\n", "part,reading (mm)\n1,10.1\n"
+    assert read(tmp_path, silent, unit="inch").attrs["unit"] == "in"
+    assert read(tmp_path, stated, unit="mm").attrs["unit"] == "mm"
+    with pytest.raises(StudyError, match="Two units are stated: mm in the header"):
+        read(tmp_path, stated, unit="in")
+
+
+def test_missing_readings_stay_and_are_named(tmp_path):
+    readings = read(tmp_path, "Part,A1,A2\n1,10.1,\n2,n/a,-\n3,,\n")
+    assert len(readings) == 6
+    missing = [place for place, value in places(readings).items() if math.isnan(value)]
+    assert missing == [("1", "A", 2), ("2", "A", 1), ("2", "A", 2), ("3", "A", 1), ("3", "A", 2)]
+    text = describe_reading(readings)
+    assert "Missing (5):" in text
+    assert "part 1, operator A, trial 2 in C2" in text
+
+
+def test_decimal_sign_follows_the_other_cells(tmp_path):
+    text = "part\treading\n1\t10,008\n2\t10,0081\n"
+    assert read(tmp_path, text)["reading"].tolist() == [10.008, 10.0081]
+    text = "part\treading\n1\t10,008\n2\t10,009\n"
+    assert read(tmp_path, text, decimal=",")["reading"].tolist() == [10.008, 10.009]
+    with pytest.raises(StudyError, match="two ways"):
+        read(tmp_path, text)
+    text = "part;reading\n1;10,008\n2;10,009\n"
+    assert read(tmp_path, text)["reading"].tolist() == [10.008, 10.009]
+
+
+def test_order_time_method_and_note_come_along(tmp_path):
+    readings = read(
+        tmp_path,
+        "order,time,method,part,operator,trial,reading,note,colour\n"
+        "1,2026-03-14T09:26:53Z,stand,1,A,1,10.1,,red\n2,,stand,2,A,1,10.2,dropped,blue\n",
+    )
+    assert list(readings.columns) == [
+        *("part", "operator", "trial", "method", "reading", "order", "time", "note")
+    ]
+    assert readings["note"].tolist() == ["", "dropped"]
+    assert readings["time"].notna().tolist() == [True, False]
+    assert "column I (colour)" in describe_reading(readings)
+
+
+def test_description_tells_what_was_taken_and_what_was_left(tmp_path):
+    readings = read(tmp_path, WAYS["averages and ranges between"], name="old form.csv")
+    text = describe_reading(readings)
+    assert "Read from old form.csv, cells B2:G3" in text
+    assert "Taken: 8 readings of 2 parts by 2 operators, 2 trials." in text
+    for left in ("column D (Avg)", "column E (R)", "column J (Remarks)", "row 4 (Average"):
+        assert left in text
+    assert readings.attrs["taken"]["sha256"] in text
+
+
+def test_captions_are_told(tmp_path):
+    text = describe_reading(read(tmp_path, WAYS["a block for each operator"]))
+    assert "Taken from row 4: Operator: A." in text
+    assert "row 2 (Gauge no. | 17 | Date | 3 May)" in text
+    assert "row 14 (Signed | N.N.)" in text
+
+
+def test_table_without_a_description_is_refused():
+    with pytest.raises(StudyError, match="does not say where it was read from"):
+        describe_reading(pd.DataFrame({"reading": [1.0]}))
