@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from grr.rules import Rules as Rules
     from grr.study import Study as Study
     from grr.tolerance import Tolerance as Tolerance
+    from grr.wording.glossary import explain as explain
 
 #: Public name → the module that defines it.
 _HOMES = {
@@ -33,6 +34,7 @@ _HOMES = {
     "check": "grr.judge.check",
     "describe_reading": "grr.files.readers.taken",
     "read_readings": "grr.files.readings_file",
+    "explain": "grr.wording.glossary",
     "verdict": "grr.judge.verdict",
     "GaugeResult": "grr.analysis.result",
     "anova": "grr.analysis.anova",

@@ -1,0 +1,44 @@
+"""Limits of a tolerance, and an interval, in words."""
+
+from __future__ import annotations
+
+import math
+
+from grr.tolerance import Tolerance
+from grr.units import conversion, fine_unit
+from grr.wording.rounding import decimals_for, size, with_unit
+
+
+def limits_text(tolerance: Tolerance | None, resolution: float | None, unit: str) -> str:
+    """Return a tolerance in words, with its unit."""
+    if tolerance is None:
+        return "no tolerance given"
+    lower, upper = (
+        None if limit is None else size(limit, resolution)
+        for limit in (tolerance.lower, tolerance.upper)
+    )
+    if lower is None:
+        return with_unit(f"at most {upper}", unit)
+    if upper is None:
+        return with_unit(f"at least {lower}", unit)
+    return with_unit(f"{lower} to {upper}", unit)
+
+
+def fine_interval(lower: float, upper: float, unit: str) -> str:
+    """Return an interval of small lengths given in ``unit``, to two figures of its width."""
+    if not (math.isfinite(lower) and math.isfinite(upper)):
+        return "not estimated"
+    fine = fine_unit(unit)
+    factor = conversion(unit, fine)
+    decimals = decimals_for((upper - lower) * factor)
+    low, high = (f"{end * factor:.{decimals}f}" for end in (lower, upper))
+    return with_unit(f"{low} to {high}", fine)
+
+
+def fine_length(value: float, spread: float, unit: str) -> str:
+    """Return a small signed length given in ``unit``, to two figures of its spread."""
+    if not math.isfinite(value):
+        return "not estimated"
+    fine = fine_unit(unit)
+    factor = conversion(unit, fine)
+    return with_unit(f"{value * factor:.{decimals_for(spread * factor)}f}", fine)
