@@ -20,19 +20,19 @@ Value = Array | float
 
 
 @dataclass(frozen=True)
-class Limits:
-    """A lower and an upper limit, infinite where there is none; each of shape (...)."""
+class Zone:
+    """A tolerance or acceptance zone: its limits, infinite where there is none."""
 
     lower: Value = -np.inf
     upper: Value = np.inf
 
-    def moved(self, distance: Value) -> Limits:
+    def moved(self, distance: Value) -> Zone:
         """Return both limits moved up by a distance."""
-        return Limits(self.lower + distance, self.upper + distance)
+        return Zone(self.lower + distance, self.upper + distance)
 
-    def narrowed(self, guard: Value) -> Limits:
+    def narrowed(self, guard: Value) -> Zone:
         """Return both limits moved inwards by a guard band."""
-        return Limits(self.lower + guard, self.upper - guard)
+        return Zone(self.lower + guard, self.upper - guard)
 
 
 @dataclass(frozen=True)
@@ -65,8 +65,8 @@ class Risks:
 
 
 def global_risks(
-    tolerance: Limits,
-    acceptance: Limits | None = None,
+    tolerance: Zone,
+    acceptance: Zone | None = None,
     *,
     process_mean: Value,
     process_sd: Value,
@@ -77,9 +77,9 @@ def global_risks(
 
     Parameters
     ----------
-    tolerance : Limits
+    tolerance : Zone
         What makes a part good.
-    acceptance : Limits, optional
+    acceptance : Zone, optional
         Readings at which a part is accepted; the tolerance by default.
     process_mean, process_sd : ndarray or float, shape (...)
         Of the parts' true values: not of the readings, whose sd contains the gauge's.
@@ -102,7 +102,7 @@ def global_risks(
     -----
     Source: JCGM 106:2012, clauses 9.3 to 9.5.
     """
-    _refuse(process_mean, process_sd, grr_sd, bias)
+    refuse_values_without_risk(process_mean, process_sd, grr_sd, bias)
     read = (tolerance if acceptance is None else acceptance).moved(-np.asarray(bias))
     good = (tolerance.lower, tolerance.upper)
 
@@ -133,8 +133,8 @@ def global_risks(
 
 
 def consumers_risk(
-    tolerance: Limits,
-    acceptance: Limits,
+    tolerance: Zone,
+    acceptance: Zone,
     *,
     process_mean: Value,
     process_sd: Value,
@@ -156,7 +156,7 @@ def consumers_risk(
 
 def specific_risk(
     reading: Value,
-    tolerance: Limits,
+    tolerance: Zone,
     *,
     grr_sd: Value,
     bias: Value = 0.0,
@@ -172,7 +172,7 @@ def specific_risk(
     Parameters
     ----------
     reading : ndarray or float, shape (...)
-    tolerance : Limits
+    tolerance : Zone
     grr_sd, bias : ndarray or float, shape (...)
     process_mean, process_sd : ndarray or float, shape (...), optional
         Of the true values; both or neither.
@@ -193,20 +193,20 @@ def specific_risk(
             "The process needs both its mean and its sd", "Give both, or leave both out"
         )
     if process_mean is None or process_sd is None:
-        _refuse(corrected, 1.0, grr_sd, bias)
+        refuse_values_without_risk(corrected, 1.0, grr_sd, bias)
         return _outside(tolerance, corrected, grr_sd)
-    _refuse(process_mean, process_sd, grr_sd, bias)
+    refuse_values_without_risk(process_mean, process_sd, grr_sd, bias)
     trust = np.square(process_sd) / (np.square(process_sd) + np.square(grr_sd))
     mean = process_mean + trust * (corrected - process_mean)
     return _outside(tolerance, mean, np.sqrt(trust) * grr_sd)
 
 
-def _outside(limits: Limits, mean: Value, sd: Value) -> Array:
+def _outside(limits: Zone, mean: Value, sd: Value) -> Array:
     below, above = (limits.lower - mean) / sd, (limits.upper - mean) / sd
     return np.asarray(ndtr(below) + ndtr(-np.asarray(above)))
 
 
-def _inside(limits: Limits, mean: Value, sd: Value) -> Array:
+def _inside(limits: Zone, mean: Value, sd: Value) -> Array:
     return interval_probability((limits.lower - mean) / sd, (limits.upper - mean) / sd)
 
 
@@ -215,10 +215,14 @@ def _share(part: Array, whole: Array) -> Array:
     return np.where(usable, part / np.where(usable, whole, 1.0), np.nan)
 
 
-def _refuse(mean: Value, process_sd: Value, grr_sd: Value, bias: Value) -> None:
+def refuse_values_without_risk(
+    mean: Value, process_sd: Value, grr_sd: Value, bias: Value = 0.0
+) -> None:
+    """Refuse a standard deviation that is not above 0, and a value that is not finite."""
     if np.any(np.asarray(process_sd) == 0.0):
         raise StudyError(
-            "The process sd is 0: if every part is alike there is no share of bad parts",
+            "The process sd is 0: if all parts are alike, all are good or all are bad, and "
+            "there is no share of either",
             "Give the sd of the parts' true values, more than 0",
             value=0,
         )

@@ -6,15 +6,15 @@ from direct_integration import by_adaptive_quadrature
 from scipy import stats
 
 from grr.errors import StudyError
-from grr.numerics.risk import Limits, consumers_risk, global_risks, specific_risk
+from grr.numerics.risk import Zone, consumers_risk, global_risks, specific_risk
 
 INF = np.inf
-PIN = Limits(10.006, 10.012)
+PIN = Zone(10.006, 10.012)
 
 
 def test_every_risk_equals_direct_integration():
     mean, sd, grr, bias = 10.0085, 0.0011, 0.00025, 0.0001
-    accept = Limits(10.0063, 10.0118)
+    accept = Zone(10.0063, 10.0118)
     got = global_risks(PIN, accept, process_mean=mean, process_sd=sd, grr_sd=grr, bias=bias)
 
     def chance(true, reading):
@@ -45,8 +45,8 @@ def test_every_risk_equals_direct_integration():
 def test_risks_down_to_a_thousand_millionth(k):
     # A guard band of 5 error sds brings the risk to 1e-9 and below.
     for guard in (0.0, 2.0 * k, 4.0 * k, 5.5 * k):
-        accept = Limits(-3.0 + guard, 3.0 - guard)
-        got = global_risks(Limits(-3.0, 3.0), accept, process_mean=0.3, process_sd=1.0, grr_sd=k)
+        accept = Zone(-3.0 + guard, 3.0 - guard)
+        got = global_risks(Zone(-3.0, 3.0), accept, process_mean=0.3, process_sd=1.0, grr_sd=k)
         wanted = sum(
             by_adaptive_quadrature(side, (accept.lower - 0.3, accept.upper - 0.3), k)
             for side in ((-INF, -3.3), (2.7, INF))
@@ -61,7 +61,7 @@ def test_risks_within_the_error_of_a_simulation():
     true = rng.normal(10.0088, 0.0014, n)
     read = true + rng.normal(0.0002, 0.0004, n)
     bad = (true < PIN.lower) | (true > PIN.upper)
-    accept = Limits(10.0062, 10.0119)
+    accept = Zone(10.0062, 10.0119)
     taken = (read >= accept.lower) & (read <= accept.upper)
     got = global_risks(
         PIN, accept, process_mean=10.0088, process_sd=0.0014, grr_sd=0.0004, bias=0.0002
@@ -77,11 +77,11 @@ def test_risks_within_the_error_of_a_simulation():
 
 
 def test_one_sided_tolerance_has_one_way_to_be_bad():
-    got = global_risks(Limits(upper=2.0), process_mean=0.0, process_sd=1.0, grr_sd=0.3)
+    got = global_risks(Zone(upper=2.0), process_mean=0.0, process_sd=1.0, grr_sd=0.3)
     pair = stats.multivariate_normal(mean=[0, 0], cov=[[1, 1], [1, 1.09]])
     expected = pair.cdf([np.inf, 2.0]) - pair.cdf([2.0, 2.0])
     assert float(got.bad_accepted) == pytest.approx(expected, abs=1e-7)
-    mirrored = global_risks(Limits(lower=-2.0), process_mean=0.0, process_sd=1.0, grr_sd=0.3)
+    mirrored = global_risks(Zone(lower=-2.0), process_mean=0.0, process_sd=1.0, grr_sd=0.3)
     assert float(mirrored.bad_accepted) == pytest.approx(float(got.bad_accepted), rel=1e-12)
 
 
@@ -95,11 +95,9 @@ def test_a_bias_is_the_same_as_moving_the_acceptance_limits():
 def test_a_stack_of_processes_and_the_short_form_agree():
     sd = np.array([[0.5], [1.0]])
     grr = np.array([0.1, 0.2, 0.4])
-    stack = global_risks(Limits(-2, 2), process_mean=0.2, process_sd=sd, grr_sd=grr)
+    stack = global_risks(Zone(-2, 2), process_mean=0.2, process_sd=sd, grr_sd=grr)
     assert stack.bad_accepted.shape == (2, 3)
-    short = consumers_risk(
-        Limits(-2, 2), Limits(-2, 2), process_mean=0.2, process_sd=sd, grr_sd=grr
-    )
+    short = consumers_risk(Zone(-2, 2), Zone(-2, 2), process_mean=0.2, process_sd=sd, grr_sd=grr)
     assert short == pytest.approx(stack.bad_accepted, rel=1e-12)
 
 
@@ -139,9 +137,9 @@ def test_a_process_that_hardly_varies_leaves_the_specific_risk_to_the_process():
 def test_values_without_a_risk_are_refused(change, word):
     values = {"process_mean": 0.0, "process_sd": 1.0, "grr_sd": 0.2, "bias": 0.0, **change}
     with pytest.raises(StudyError, match=word):
-        global_risks(Limits(-2, 2), **values)
+        global_risks(Zone(-2, 2), **values)
 
 
 def test_half_a_process_is_refused():
     with pytest.raises(StudyError, match="both its mean and its sd"):
-        specific_risk(1.0, Limits(-2, 2), grr_sd=0.2, process_sd=1.0)
+        specific_risk(1.0, Zone(-2, 2), grr_sd=0.2, process_sd=1.0)
