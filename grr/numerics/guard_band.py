@@ -163,13 +163,16 @@ def _guard_that_holds_every_reading(
     inside = -ndtri(target) * np.sqrt(trust) * error
     distance = np.where(np.isinf(lower), upper - mean, mean - lower)
     one_sided = distance - (distance - inside) / trust
-    found = np.where(np.isinf(upper - lower), np.maximum(one_sided, 0.0), np.nan)
+    two_sided = np.isfinite(lower) & np.isfinite(upper)
+    found = np.where(two_sided, np.nan, np.maximum(one_sided, 0.0))
+    width = np.where(two_sided, upper - lower, 0.0)
     for share in np.arange(1, 11) / 20.0:
-        band = np.where(np.isfinite(upper - lower), share * (upper - lower), 0.0)
+        band = share * width
         if share < 0.5:
             risk, _ = _risk_and_slope(tolerance, band, process, of_accepted=True)
         else:
-            risk = specific_risk(lower + band, tolerance, **process)
+            middle = np.where(two_sided, lower + band, mean)
+            risk = specific_risk(middle, tolerance, **process)
         found = np.where(np.isnan(found) & (risk <= target), band, found)
     return found
 
