@@ -1,0 +1,113 @@
+"""How fast readings drift, once what the parts differ by is taken off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtr, stdtrit
+
+from grr.errors import StudyError
+from grr.numerics.arrays import Array
+
+
+@dataclass(frozen=True)
+class Slope:
+    """Change of the readings per unit of time; arrays have the stack's shape (...).
+
+    Attributes
+    ----------
+    slope, error : ndarray
+        In the unit of the readings per unit of time, and its standard error.
+    df : float or ndarray
+    """
+
+    slope: Array
+    error: Array
+    df: Array | float
+
+    def limits(self, level: float = 0.95) -> tuple[Array, Array]:
+        """Return the two-sided interval of the slope."""
+        reach = stdtrit(self.df, 0.5 + 0.5 * level) * self.error
+        return self.slope - reach, self.slope + reach
+
+    def p(self) -> Array:
+        """Return the two-sided p value of no drift; NaN where nothing scatters or drifts."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(2.0 * stdtr(self.df, -np.abs(self.slope / self.error)))
+
+
+def without_group_means(values: Array, groups: NDArray[np.int64]) -> Array:
+    """Return values with the mean of each group taken off, along the last axis.
+
+    Parameters
+    ----------
+    values : ndarray, shape (..., n)
+    groups : ndarray of int, shape (n,)
+        Codes from 0 without gaps, such as the part of each reading.
+    """
+    values = np.asarray(values, dtype=np.float64)
+    member = np.zeros((len(groups), int(groups.max()) + 1))
+    member[np.arange(len(groups)), groups] = 1.0
+    origin = values[..., :1]
+    means = (values - origin) @ (member / member.sum(axis=0))
+    return np.asarray(values - origin - means[..., groups])
+
+
+def drift_slope(times: Array, readings: Array, groups: NDArray[np.int64]) -> Slope:
+    """Fit one straight drift to readings of several groups, each with a mean of its own.
+
+    Least squares of the readings on time, both less their group means.
+
+    Parameters
+    ----------
+    times : ndarray, shape (n,)
+        Minutes since the gauge was picked up or zeroed, or places in the order taken.
+    readings : ndarray, shape (..., n)
+    groups : ndarray of int, shape (n,)
+        Part of each reading; part by operator where several operators share one drift.
+
+    Raises
+    ------
+    StudyError
+        Every group was measured once, or at one time only: drift cannot be told apart
+        from what the parts differ by.
+
+    Notes
+    -----
+    Source: Montgomery, Design and Analysis of Experiments, chapter 15 (analysis of
+    covariance: groups as blocks, time as covariate).
+    """
+    t = without_group_means(times, groups)
+    y = without_group_means(readings, groups)
+    df = len(groups) - int(groups.max()) - 2
+    stt = float(t @ t)
+    span = float(np.ptp(times))
+    if df < 1 or stt <= (1e-9 * max(span, 1e-300)) ** 2:
+        raise StudyError(
+            "No part was measured at two different times, so drift cannot be told from what "
+            "the parts differ by",
+            "Measure every part at least twice, all parts once before the first is repeated",
+        )
+    slope = np.asarray(y @ t / stt)
+    residual = y - slope[..., None] * t
+    variance = np.square(residual).sum(axis=-1) / df
+    return Slope(slope, np.sqrt(variance / stt), float(df))
+
+
+def mean_slope(slopes: list[Slope]) -> Slope:
+    """Return the mean of several operators' slopes, each with its own scatter.
+
+    Notes
+    -----
+    Source: Satterthwaite, Biometrics Bulletin 2 (1946), 110-114 (degrees of freedom).
+    """
+    count = len(slopes)
+    variances = [np.square(s.error) / count**2 for s in slopes]
+    total = np.asarray(sum(variances))
+    spent = np.asarray(sum(v**2 / s.df for v, s in zip(variances, slopes, strict=True)))
+    least = float(min(np.min(s.df) for s in slopes))
+    df = np.where(spent > 0.0, total**2 / np.where(spent > 0.0, spent, 1.0), least)
+    mean = np.asarray(sum(s.slope for s in slopes)) / count
+    return Slope(mean, np.sqrt(total), df)

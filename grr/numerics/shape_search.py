@@ -1,0 +1,94 @@
+"""Whether one of many shapes, added to a straight drift, explains more than chance would."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grr.numerics.arrays import Array
+from grr.numerics.drift_slope import without_group_means
+
+#: Series without any shape from which p is counted.
+SIMULATIONS = 4000
+SEED = 1
+
+
+@dataclass(frozen=True)
+class BestShape:
+    """The shape that explains most beside the straight drift.
+
+    Attributes
+    ----------
+    index : ndarray of int, shape (...)
+        Its place in the family.
+    f : ndarray, shape (...)
+        Its F value.
+    p : ndarray, shape (...)
+        How often the best shape of the family reaches that F by chance (simulated).
+    """
+
+    index: NDArray[np.intp]
+    f: Array
+    p: Array
+
+
+def best_shape(
+    times: Array,
+    readings: Array,
+    groups: NDArray[np.int64],
+    family: Array,
+    *,
+    simulations: int = SIMULATIONS,
+    seed: int = SEED,
+) -> BestShape:
+    """Add each shape of a family to group means and a straight line, and keep the best.
+
+    Parameters
+    ----------
+    times : ndarray, shape (n,)
+    readings : ndarray, shape (..., n)
+    groups : ndarray of int, shape (n,)
+    family : ndarray, shape (shapes, n)
+        Each shape as its values at the readings.
+    simulations, seed : int
+        Normal series without any shape, at the same times and groups.
+
+    Notes
+    -----
+    The largest of many F values does not follow F, so its distribution is simulated.
+    Source: Andrews, Econometrica 61 (1993), 821-856 (tests with a parameter that exists
+    only under the alternative).
+    """
+    n = len(groups)
+    line = without_group_means(times, groups)
+    line /= np.linalg.norm(line)
+    shapes = without_group_means(family, groups)
+    shapes -= np.outer(shapes @ line, line)
+    size = np.linalg.norm(shapes, axis=1)
+    usable = size > 1e-6 * max(float(size.max(initial=0.0)), 1e-300)
+    df = n - int(groups.max()) - 3
+    if df < 1 or not usable.any():
+        nothing = np.zeros(np.shape(readings)[:-1])
+        return BestShape(nothing.astype(np.intp), nothing, nothing + 1.0)
+    shapes[usable] /= size[usable, None]
+    shapes[~usable] = 0.0
+
+    def f_values(values: Array) -> Array:
+        left = without_group_means(values, groups)
+        left = left - (left @ line)[..., None] * line
+        about_line = np.square(left).sum(axis=-1)[..., None]
+        explained = np.square(left @ shapes.T)
+        remaining = np.maximum(about_line - explained, 1e-12 * about_line)
+        some = remaining > 0.0
+        return np.where(some, explained / np.where(some, remaining, 1.0) * df, 0.0)
+
+    f = f_values(np.asarray(readings, dtype=np.float64))
+    largest = np.asarray(f.max(axis=-1))
+    null = np.random.default_rng(seed).standard_normal((simulations, n))
+    by_chance = np.sort(f_values(null).max(axis=-1))
+    reached = simulations - np.searchsorted(by_chance, largest, side="left")
+    return BestShape(
+        np.asarray(f.argmax(axis=-1)), largest, np.asarray((reached + 1.0) / (simulations + 1.0))
+    )

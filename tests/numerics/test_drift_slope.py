@@ -1,0 +1,75 @@
+import numpy as np
+import pandas as pd
+import pytest
+from statsmodels.formula.api import ols
+
+from grr.errors import StudyError
+from grr.numerics.drift_slope import drift_slope, mean_slope, without_group_means
+
+PARTS, TRIALS = 10, 3
+
+
+def run_sheet(seed=1, parts=PARTS, trials=TRIALS):
+    """Every part once in random order, then again; one reading about every 20 seconds."""
+    rng = np.random.default_rng(seed)
+    groups = np.concatenate([rng.permutation(parts) for _ in range(trials)])
+    times = np.cumsum(rng.uniform(0.2, 0.5, parts * trials))
+    return times, groups
+
+
+def test_it_is_statsmodels_analysis_of_covariance():
+    times, groups = run_sheet()
+    readings = np.random.default_rng(2).normal(size=30) + groups + 0.05 * times
+    table = pd.DataFrame({"y": readings, "t": times, "part": groups})
+    expected = ols("y ~ C(part) + t", table).fit()
+    found = drift_slope(times, readings, groups)
+    assert found.df == expected.df_resid
+    assert float(found.slope) == pytest.approx(expected.params["t"], rel=1e-10)
+    assert float(found.error) == pytest.approx(expected.bse["t"], rel=1e-10)
+    assert float(found.p()) == pytest.approx(expected.pvalues["t"], rel=1e-8)
+    low, high = found.limits(0.95)
+    assert (low, high) == pytest.approx(tuple(expected.conf_int().loc["t"]), rel=1e-8)
+
+
+def test_the_interval_holds_the_truth():
+    times, groups = run_sheet()
+    rng = np.random.default_rng(3)
+    readings = rng.normal(0, 3, (10_000, PARTS))[:, groups] - 0.05 * times
+    found = drift_slope(times, readings + rng.normal(0, 0.3, readings.shape), groups)
+    low, high = found.limits()
+    assert ((low <= -0.05) & (high >= -0.05)).mean() == pytest.approx(0.95, abs=0.01)
+
+
+def test_the_mean_of_slopes_holds_the_truth_though_one_operator_scatters():
+    rng = np.random.default_rng(4)
+    slopes = []
+    for operator, sd in enumerate((0.2, 0.2, 0.8)):
+        times, groups = run_sheet(seed=operator)
+        readings = rng.normal(0, sd, (5000, len(times))) + 0.05 * times
+        slopes.append(drift_slope(times, readings, groups))
+    low, high = mean_slope(slopes).limits()
+    assert ((low <= 0.05) & (high >= 0.05)).mean() == pytest.approx(0.95, abs=0.015)
+
+
+def test_one_slope_is_its_own_mean():
+    times, groups = run_sheet()
+    one = drift_slope(times, np.random.default_rng(5).normal(size=30), groups)
+    same = mean_slope([one])
+    assert float(same.slope) == pytest.approx(float(one.slope))
+    assert float(same.error) == pytest.approx(float(one.error))
+    assert float(same.df) == pytest.approx(float(one.df))
+
+
+def test_group_means_are_taken_off_without_losing_digits():
+    groups = np.array([0, 1, 0, 1, 2])
+    values = np.array([1.0, 5.0, 3.0, 9.0, 7.0])
+    assert without_group_means(values, groups) == pytest.approx([-1, -2, 1, 2, 0])
+    far = without_group_means(values * 1e-6 + 1e4, groups)
+    assert far == pytest.approx(np.array([-1, -2, 1, 2, 0]) * 1e-6, abs=1e-11)
+
+
+def test_parts_measured_once_are_refused():
+    with pytest.raises(StudyError, match="two different times"):
+        drift_slope(np.arange(5.0), np.arange(5.0), np.arange(5))
+    with pytest.raises(StudyError, match="two different times"):
+        drift_slope(np.zeros(6), np.arange(6.0), np.array([0, 0, 1, 1, 2, 2]))

@@ -1,0 +1,75 @@
+import numpy as np
+import pytest
+
+from grr.numerics.bump import find_bump
+from grr.numerics.settling import fit_settling, settling_shape, settling_test
+from grr.numerics.shape_search import best_shape
+
+PARTS, TRIALS = 10, 3
+
+
+def series(seed, operators=3):
+    """Three operators' sessions under one method, each from its own start."""
+    rng = np.random.default_rng(seed)
+    times, groups = [], []
+    for operator in range(operators):
+        order = np.concatenate([rng.permutation(PARTS) for _ in range(TRIALS)])
+        times.append(np.cumsum(rng.uniform(0.25, 0.55, PARTS * TRIALS)))
+        groups.append(order + PARTS * operator)
+    return np.concatenate(times), np.concatenate(groups), rng
+
+
+def test_a_warm_up_is_found_and_its_intervals_hold_the_truth():
+    times, groups, rng = series(1)
+    truth = groups - 0.6 * settling_shape(times, 3.0)
+    readings = truth + rng.normal(0, 0.1, (300, len(times)))
+    assert (settling_test(times, readings, groups).p < 0.01).mean() > 0.95
+    fits = [fit_settling(times, row, groups) for row in readings]
+    amount = [low <= -0.6 <= high for low, high in (fit.amount_limits for fit in fits)]
+    time = [low <= 3.0 <= high for low, high in (fit.time_constant_limits for fit in fits)]
+    # 300 series: standard error 1.3 %.
+    assert 0.91 < np.mean(amount) < 0.98
+    assert 0.91 < np.mean(time) < 0.98
+
+
+@pytest.mark.parametrize("drift", [0.0, -0.05])
+def test_a_straight_drift_is_seldom_taken_for_a_curve(drift):
+    times, groups, rng = series(2)
+    readings = groups + rng.normal(0, 0.2, (2000, len(times))) + drift * times
+    alarms = (settling_test(times, readings, groups).p < 0.05).mean()
+    assert alarms == pytest.approx(0.05, abs=0.02)
+
+
+def test_the_curve_starts_at_nothing_and_ends_at_the_amount():
+    times, groups, rng = series(1)
+    readings = rng.normal(0, 0.05, len(times)) + 0.8 * settling_shape(times, 2.0)
+    fit = fit_settling(times, readings, groups)
+    assert fit.at(np.array([0.0])) == pytest.approx([0.0])
+    assert fit.at(np.array([1e9])) == pytest.approx([fit.amount])
+
+
+def one_session(count, bump=0.0, at=14):
+    rng = np.random.default_rng(6)
+    groups = np.concatenate([rng.permutation(PARTS) for _ in range(TRIALS)])
+    times = np.cumsum(rng.uniform(0.25, 0.55, PARTS * TRIALS))
+    readings = groups + rng.normal(0, 0.2, (count, 30)) + bump * (np.arange(30) >= at)
+    return times, readings, groups
+
+
+def test_a_bump_is_found_where_it_happened():
+    times, readings, groups = one_session(12, bump=0.9)
+    found = [find_bump(times, row, groups) for row in readings]
+    assert sum(bump.p < 0.01 for bump in found) >= 10
+    assert sum(abs(bump.first_after - 14) <= 2 for bump in found) >= 11
+    assert np.mean([bump.size for bump in found]) == pytest.approx(0.9, abs=0.2)
+
+
+def test_without_a_bump_few_alarms():
+    times, readings, groups = one_session(2000)
+    steps = (np.arange(30) >= np.arange(3, 28)[:, None]).astype(float)
+    alarms = (best_shape(times, readings, groups, steps).p < 0.05).mean()
+    assert alarms == pytest.approx(0.05, abs=0.02)
+
+
+def test_too_short_a_series_has_no_bump():
+    assert find_bump(np.arange(5.0), np.zeros(5), np.array([0, 1, 0, 1, 0])) is None
