@@ -147,29 +147,37 @@ def _levels(
 ) -> tuple[range, dict[str, Level]]:
     """Return the rows of a header and its levels, the lowest last; "" where unnamed."""
     columns = [at for at in columns if at not in down]
-    here = _level(grid, row, columns)
-    two = len(needed) == 2 and "trial" in needed
+    above, here, below = (_level(grid, r, columns) for r in (row - 1, row, row + 1))
     if all(grid.text(row + 1, at) == "" for at in down):
-        below = _level(grid, row + 1, columns)
-        if _numbered(below):
-            title = _title(here)
-            if title:
-                return range(row, row + 2), {_key(title, needed): below}
-            if two:
-                return range(row, row + 2), {"": _carried(here), "trial": below}
-        elif two and _numbered(here) and any(below.values()) and _all_words(below):
-            return range(row, row + 2), {"trial": _carried(here), "": below}
-    above = _level(grid, row - 1, columns)
+        levels = _two_levels(here, below, needed)
+        if levels:
+            return range(row, row + 2), levels
     corner = [grid.text(row - 1, at) for at in down]
-    if any(above.values()) and all(text == "" or meaning(text) for text in corner):
-        title = _title(above)
-        if title:
-            return range(row - 1, row + 1), {_key(title, needed): here}
-        if two and _numbered(here) and not any(text.endswith(":") for text in above.values()):
-            return range(row - 1, row + 1), {"": _carried(above), "trial": here}
-        if two and _numbered(above) and len(set(_carried(above).values())) < len(columns):
-            return range(row - 1, row + 1), {"trial": _carried(above), "": here}
+    captions = any(text.endswith(":") for text in above.values())
+    if not captions and all(text == "" or meaning(text) for text in corner):
+        levels = _two_levels(above, here, needed)
+        if levels:
+            return range(row - 1, row + 1), levels
     return range(row, row + 1), {"": here}
+
+
+def _two_levels(upper: Level, lower: Level, needed: set[str]) -> dict[str, Level]:
+    """Return the levels that two rows make; none where they are not one header."""
+    if not any(upper.values()) or not any(lower.values()) or _has_readings(lower):
+        return {}
+    title = _title(upper)
+    if title:
+        return {title if title in needed and title != "operator" else "": lower}
+    if len(needed) == 2 and "trial" in needed:
+        if _numbered(lower):
+            return {"": _carried(upper), "trial": lower}
+        if _numbered(upper) and not any(map(looks_numeric, lower.values())):
+            return {"trial": _carried(upper), "": lower}
+    return {}
+
+
+def _has_readings(level: Level) -> bool:
+    return any(looks_numeric(text) and trial_number(text) is None for text in level.values())
 
 
 def _level(grid: Grid, row: int, columns: Sequence[int]) -> Level:
@@ -191,18 +199,10 @@ def _title(level: Level) -> str:
     return meaning(names.pop()) if len(names) == 1 else ""
 
 
-def _key(title: str, needed: set[str]) -> str:
-    return title if title in needed and title != "operator" else ""
-
-
 def _numbered(level: Level) -> bool:
     """Whether a row numbers trials: besides numbers only summaries and blank cells."""
     texts = [text for text in level.values() if text and not _is_ignored(text, level)]
     return bool(texts) and all(trial_number(without_unit(text)) is not None for text in texts)
-
-
-def _all_words(level: Level) -> bool:
-    return not any(looks_numeric(text) for text in level.values())
 
 
 def _is_ignored(text: str, level: Level) -> bool:

@@ -1,0 +1,234 @@
+"""Excel workbooks: merged headers, several sheets, formulas, and what is refused unread."""
+
+import io
+import re
+import zipfile
+from datetime import datetime
+
+import openpyxl
+import pytest
+
+from grr.errors import StudyError
+from grr.files.readers.taken import describe_reading
+from grr.files.readings_file import read_readings
+
+LONG = [("part", "operator", "trial", "reading"), (1, "A", 1, 10.1), (2, "A", 1, 10.2)]
+
+
+def saved(tmp_path, *sheets, name="study.xlsx", change=None):
+    """Save sheets given as rows, or as (title, rows), and return the path."""
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for number, sheet in enumerate(sheets, start=1):
+        title, rows = sheet if isinstance(sheet, tuple) else (f"Sheet{number}", sheet)
+        page = book.create_sheet(title)
+        for row in rows:
+            page.append(row)
+    if change:
+        change(book)
+    file = tmp_path / name
+    book.save(file)
+    return file
+
+
+def altered(file, part, alter):
+    """Rewrite one part of a workbook's archive."""
+    source = zipfile.ZipFile(io.BytesIO(file.read_bytes()))
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as target:
+        for name in source.namelist():
+            content = source.read(name)
+            target.writestr(name, alter(content) if name == part else content)
+    return file
+
+
+def test_long_table(tmp_path):
+    readings = read_readings(saved(tmp_path, LONG))
+    assert readings["reading"].tolist() == [10.1, 10.2]
+    assert readings["part"].tolist() == ["1", "2"]
+    assert readings.attrs["taken"]["sheet"] == "Sheet1"
+    assert readings.attrs["taken"]["cells"] == "D2:D3"
+
+
+def test_merged_headers_and_averages(tmp_path):
+    rows = [
+        ["Gauge study of the pins"],
+        ["Part", "Anna", None, "Average", "Boris", None, "Average"],
+        [None, 1, 2, None, 1, 2, None],
+        [1, 10.1, 10.2, "=AVERAGE(B4:C4)", 10.3, 10.4, "=AVERAGE(E4:F4)"],
+        [2, 20.1, 20.2, "=AVERAGE(B5:C5)", 20.3, None, "=AVERAGE(E5:F5)"],
+        ["Range", "=MAX(B4:B5)-MIN(B4:B5)"],
+    ]
+
+    def merge(book):
+        for span in ("A1:G1", "A2:A3", "B2:C2", "D2:D3", "E2:F2", "G2:G3"):
+            book.active.merge_cells(span)
+
+    readings = read_readings(saved(tmp_path, rows, change=merge))
+    assert readings.groupby("operator")["reading"].sum().round(9).to_dict() == {
+        "Anna": 60.6,
+        "Boris": 41.0,
+    }
+    text = describe_reading(readings)
+    assert "Read from study.xlsx, sheet Sheet1, cells B4:F5." in text
+    assert "part 2, operator Boris, trial 2 in F5" in text
+    assert "column D (Average)" in text
+    assert "row 6 (Range" in text
+
+
+def test_operators_merged_down_the_side(tmp_path):
+    rows = [["Operator", "Trial", 1, 2], ["A", 1, 10.1, 20.1], [None, 2, 10.2, 20.2]]
+    readings = read_readings(
+        saved(tmp_path, rows, change=lambda book: book.active.merge_cells("A2:A3"))
+    )
+    assert readings["operator"].tolist() == ["A"] * 4
+    assert readings["part"].tolist() == ["1", "2", "1", "2"]
+
+
+def test_unit_of_the_cell_format(tmp_path):
+    def formatted(book):
+        for row in book.active.iter_rows(min_row=2, min_col=4):
+            row[0].number_format = '0.0000" mm"'
+
+    readings = read_readings(saved(tmp_path, LONG, change=formatted))
+    assert readings.attrs["unit"] == "mm"
+    assert readings["reading"].tolist() == [10.1, 10.2]
+
+
+def test_only_sheet_with_readings_is_taken(tmp_path):
+    file = saved(tmp_path, ("Notes", [["Measured in May"]]), ("Pins", LONG), ("Empty", []))
+    assert read_readings(file).attrs["taken"]["sheet"] == "Pins"
+
+
+def test_two_sheets_with_readings_want_a_name(tmp_path):
+    file = saved(tmp_path, ("May", LONG), ("June", LONG))
+    with pytest.raises(StudyError, match=r"Several sheets hold readings.*sheet='May'"):
+        read_readings(file)
+    assert read_readings(file, sheet="June").attrs["taken"]["sheet"] == "June"
+    with pytest.raises(StudyError, match="Name one of: May, June"):
+        read_readings(file, sheet="July")
+
+
+def test_sheet_with_a_mistake_still_counts_as_one_with_readings(tmp_path):
+    wrong = [*LONG, (3, "A", 1, "10.1O")]
+    with pytest.raises(StudyError, match="Several sheets"):
+        read_readings(saved(tmp_path, ("Old", LONG), ("New", wrong)))
+
+
+def test_hidden_sheets_are_not_taken(tmp_path):
+    def hide(book):
+        book["Old"].sheet_state = "hidden"
+
+    file = saved(tmp_path, ("Old", LONG), ("New", LONG), change=hide)
+    assert read_readings(file).attrs["taken"]["sheet"] == "New"
+
+
+@pytest.mark.parametrize(
+    ("cell", "problem"),
+    [
+        ("=1/10", "formula without a stored result"),
+        ("#DIV/0!", "shows an error"),
+        (True, "not a number"),
+        (datetime(2026, 5, 10), "holds a date"),
+        ("10.1O", "something other than a unit"),
+    ],
+)
+def test_cell_that_holds_no_number_is_refused_with_its_place(tmp_path, cell, problem):
+    with pytest.raises(StudyError, match=problem) as refusal:
+        read_readings(saved(tmp_path, [*LONG, (3, "A", 1, cell)]))
+    assert refusal.value.row == 4
+    assert refusal.value.column == "D (reading)"
+    assert refusal.value.file == "study.xlsx, sheet Sheet1"
+
+
+def test_part_that_became_a_date_is_refused(tmp_path):
+    with pytest.raises(StudyError, match="holds a date or an error") as refusal:
+        read_readings(saved(tmp_path, [*LONG, (datetime(2026, 1, 2), "A", 1, 10.1)]))
+    assert refusal.value.row == 4
+
+
+def test_stored_results_of_formulas_are_read(tmp_path):
+    file = saved(tmp_path, [*LONG, (3, "A", 1, "=5+5.3")])
+
+    def with_result(sheet):
+        assert sheet.count(b"<v />") == 1 or sheet.count(b"<v></v>") == 1
+        return re.sub(rb"<v ?/>|<v></v>", b"<v>10.3</v>", sheet)
+
+    readings = read_readings(altered(file, "xl/worksheets/sheet1.xml", with_result))
+    assert readings["reading"].tolist() == [10.1, 10.2, 10.3]
+
+
+def test_archive_that_unpacks_to_more_than_a_study_is_refused(tmp_path):
+    file = saved(tmp_path, LONG)
+    bomb = altered(file, "xl/worksheets/sheet1.xml", lambda sheet: sheet + b" " * 40_000_000)
+    assert bomb.stat().st_size < 100_000
+    with pytest.raises(StudyError, match="larger than a gauge study"):
+        read_readings(bomb)
+
+
+def test_sheet_spread_too_wide_is_refused(tmp_path):
+    file = saved(tmp_path, LONG, change=lambda book: book.active.cell(1_000_000, 16_000, "x"))
+    with pytest.raises(StudyError, match="larger than a gauge study"):
+        read_readings(file)
+
+
+def test_merged_cells_without_end_are_refused(tmp_path):
+    file = saved(tmp_path, LONG, change=lambda book: book.active.merge_cells("A5:B6"))
+    wide = altered(
+        file, "xl/worksheets/sheet1.xml", lambda sheet: sheet.replace(b"A5:B6", b"A5:XFD1048576")
+    )
+    with pytest.raises(StudyError, match="merged or linked cells"):
+        read_readings(wide)
+
+
+def test_entities_that_multiply_are_refused(tmp_path):
+    laughs = b'<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa">' + b"".join(
+        b'<!ENTITY %c "&%c;&%c;&%c;&%c;&%c;&%c;&%c;&%c;">' % ((c, *[c - 1] * 8))
+        for c in range(ord("b"), ord("m"))
+    )
+    laughs += b"]><worksheet>&l;</worksheet>"
+    file = altered(saved(tmp_path, LONG), "xl/worksheets/sheet1.xml", lambda _: laughs)
+    with pytest.raises(StudyError, match="damaged"):
+        read_readings(file)
+
+
+@pytest.mark.parametrize(
+    ("content", "problem"),
+    [
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600), r"old Excel workbook \(\.xls\)"),
+        (b"PK\x03\x04" + bytes(600), "damaged"),
+        (b"%PDF-1.7\n\x00\x81\x8d\xff", "neither text nor"),
+    ],
+)
+def test_other_files_are_refused_with_the_way_out(tmp_path, content, problem):
+    file = tmp_path / "study.xlsx"
+    file.write_bytes(content)
+    with pytest.raises(StudyError, match=problem):
+        read_readings(file)
+
+
+def test_zip_that_is_no_workbook_is_refused(tmp_path):
+    file = tmp_path / "study.ods"
+    with zipfile.ZipFile(file, "w") as archive:
+        archive.writestr("content.xml", "<x/>")
+    with pytest.raises(StudyError, match=r"no \.xlsx workbook"):
+        read_readings(file)
+
+
+def test_cut_workbook_is_refused(tmp_path):
+    file = saved(tmp_path, LONG)
+    content = file.read_bytes()
+    for length in range(5, len(content), 501):
+        file.write_bytes(content[:length])
+        with pytest.raises(StudyError, match="damaged"):
+            read_readings(file)
+
+
+def test_workbook_with_flipped_bytes_is_read_or_refused(tmp_path):
+    file = saved(tmp_path, LONG)
+    content = file.read_bytes()
+    for at in range(0, len(content), 53):
+        file.write_bytes(content[:at] + bytes([content[at] ^ 0x55]) + content[at + 1 :])
+        try:
+            assert read_readings(file)["reading"].tolist() == [10.1, 10.2]
+        except StudyError as refusal:
+            assert refusal.remedy
