@@ -212,8 +212,31 @@ TERMS = (
 )
 
 
-def explain(term: str | None = None) -> Explanation | pd.DataFrame:
-    """Explain a term: meaning, formula and source; without a term, all of them as a table.
+@dataclass(frozen=True, repr=False)
+class Glossary:
+    """All terms, each with its meaning, formula and source."""
+
+    entries: tuple[Explanation, ...] = TERMS
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a term."""
+        return pd.concat([entry.to_frame() for entry in self.entries], ignore_index=True)
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+    def __str__(self) -> str:
+        return "\n\n".join(map(str, self.entries))
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        rows = [[e.term, e.meaning, e.formula, e.source] for e in self.entries]
+        return tables.html_table(["Term", "Meaning", "Formula", "Source"], rows, left=4)
+
+
+def explain(term: str | None = None) -> Explanation | Glossary:
+    """Explain a term: meaning, formula and source; without a term, all of them.
 
     Parameters
     ----------
@@ -226,7 +249,7 @@ def explain(term: str | None = None) -> Explanation | pd.DataFrame:
         The term is not in the glossary; the nearest ones are named.
     """
     if term is None:
-        return pd.concat([entry.to_frame() for entry in TERMS], ignore_index=True)
+        return Glossary()
     names = {name.casefold(): entry for entry in TERMS for name in (entry.term, *entry.also)}
     wanted = str(term).strip().casefold()
     if wanted in names:

@@ -31,8 +31,9 @@ def fine_interval(lower: float, upper: float, unit: str) -> str:
     fine = fine_unit(unit)
     factor = conversion(unit, fine)
     decimals = decimals_for((upper - lower) * factor)
-    low, high = (f"{end * factor:.{decimals}f}" for end in (lower, upper))
-    return with_unit(f"{low} to {high}", fine)
+    return with_unit(
+        f"{_signed(lower * factor, decimals)} to {_signed(upper * factor, decimals)}", fine
+    )
 
 
 def fine_length(value: float, spread: float, unit: str) -> str:
@@ -41,4 +42,10 @@ def fine_length(value: float, spread: float, unit: str) -> str:
         return "not estimated"
     fine = fine_unit(unit)
     factor = conversion(unit, fine)
-    return with_unit(f"{value * factor:.{decimals_for(spread * factor)}f}", fine)
+    return with_unit(_signed(value * factor, decimals_for(spread * factor)), fine)
+
+
+def _signed(value: float, decimals: int) -> str:
+    """Return a number with a typographic minus, and no minus before 0."""
+    text = f"{value:.{decimals}f}"
+    return text.replace("-", "" if float(text) == 0.0 else "−")

@@ -47,8 +47,9 @@ def build(source: Path) -> Path:
 
 def main(names: list[str]) -> None:
     """Build the notebooks named, or all of them."""
-    for source in sorted(SOURCES.glob("[0-9]*.py")):
-        if not names or source.stem in names:
+    for source in sorted(SOURCES.glob("*.py")):
+        wanted = source.name != Path(__file__).name and (not names or source.stem in names)
+        if wanted:
             print(build(source))
 
 

@@ -21,7 +21,9 @@ def test_every_term_has_meaning_and_source() -> None:
         assert entry.meaning.endswith(".")
         assert entry.source
         assert entry._repr_html_().startswith("<h4")
-    assert len(grr.explain()) == len(TERMS)
+    everything = grr.explain()
+    assert len(everything) == len(everything.to_frame()) == len(TERMS)
+    assert everything._repr_html_().count("<tr>") == len(TERMS) + 1
 
 
 def test_names_are_not_given_twice() -> None:

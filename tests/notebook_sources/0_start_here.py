@@ -1,0 +1,46 @@
+# %% [markdown]
+# # What do you want to decide?
+#
+# A reading may accept or reject a part only when the measuring system (gauge, person, grip,
+# room) is good enough for the tolerance. These notebooks lead you there, one question each.
+#
+# | I want to know … | Go to | Minutes |
+# |---|---|---|
+# | whether a gauge may be used for a tolerance | [1 Plan](1_plan.ipynb) → [2 Collect](2_collect.ipynb) → [3 Check](3_check.ipynb) → [4 Judge](4_judge.ipynb) | 15 |
+# | how many parts are misjudged, and safe acceptance limits | [5 Risk and limits](5_risk_and_limits.ipynb) | 10 |
+# | which operator needs what help | [6 Operators](6_which_operator_needs_what.ipynb) | 10 |
+# | whether the stand is worth its trouble | [7 Stand or handheld](7_stand_or_handheld.ipynb) | 10 |
+# | whether a new micrometer qualifies | [8 Qualify](8_qualify_a_micrometer.ipynb) | 15 |
+# | whether a gauge stays good | [9 Keep watching](9_keep_watching.ipynb) | 5 |
+# | what an old study file says | pick it below, then [3 Check](3_check.ipynb) | 5 |
+#
+# Run a cell with **Shift+Enter**.
+
+# %%
+import grr
+
+# %% [markdown]
+# ## Which study?
+#
+# Pick a study; the other notebooks open the one picked here. The demo studies are **examples with
+# invented readings**: they say nothing about your gauge. Your own studies live in the folder
+# `studies` beside `notebooks`; [1 Plan](1_plan.ipynb) makes one.
+
+# %%
+grr.choose_study()
+
+# %% [markdown]
+# ## An old spreadsheet or form
+#
+# Put the file (CSV or XLSX) into the folder `studies` and name it here. What was taken and what
+# was left out is shown, so that you can confirm it.
+
+# %%
+readings = grr.read_readings("../demo_data/old_form.xlsx")
+print(grr.describe_reading(readings))
+
+# %% [markdown]
+# ## Words
+#
+# Every term has its formula and its source: `grr.explain("ndc")`, or the
+# [glossary](glossary.ipynb).
