@@ -114,8 +114,14 @@ def crossed_pivots(
         interaction = np.full_like(r_interaction, np.nan)
     part = (r_part - r_interaction) / (o_eff * r)
     if operators == "fixed":
+        along = np.asarray(means.parts_per_difference, dtype=np.float64)
         operator = fixed_effects_pivot(
-            means.ss_operator, r_interaction, o, p_eff * r, draws=draws, rng=rng
+            means.ss_operator * along / means.parts_per_operator,
+            r_interaction,
+            o,
+            _column(along) * r,
+            draws=draws,
+            rng=rng,
         )
         operator_in_mean: Array | float = 0.0
     else:

@@ -29,6 +29,9 @@ class UnweightedMeans:
     operators_per_part, parts_per_operator : float or ndarray, shape (...)
         How many cells stand behind the effect of a part and of an operator; the
         numbers of operators and of parts where no cell is empty.
+    parts_per_difference : float or ndarray, shape (...)
+        The same as ``parts_per_operator``, along the differences seen among these
+        operators: what counts where the operators are fixed.
     cells : float or ndarray, shape (...)
         How many cells stand behind the mean.
     mean : ndarray, shape (...)
@@ -43,6 +46,7 @@ class UnweightedMeans:
     trials: Count
     operators_per_part: Count
     parts_per_operator: Count
+    parts_per_difference: Count
     cells: Count
     mean: Array
     ss_part: Array
@@ -71,6 +75,7 @@ def balanced_means(anova: CrossedAnova) -> UnweightedMeans:
         trials=anova.trials,
         operators_per_part=anova.operators,
         parts_per_operator=anova.parts,
+        parts_per_difference=anova.parts,
         cells=anova.parts * anova.operators,
         mean=anova.mean,
         ss_part=anova.ss_part,
@@ -106,7 +111,7 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
     -----
     Source: Thomas & Hultquist, Annals of Statistics 6 (1978), 582-587 (unweighted
     means and the harmonic n, one way); Burdick & Graybill, Confidence Intervals on
-    Variance Components (1992), chapter 6 (two-way, every cell filled). Applying the
+    Variance Components (1992), unbalanced crossed designs (chapter not at hand). Applying the
     harmonic mean to adjusted effects where cells are empty is this project's own
     extension, justified by simulated coverage (tests/coverage).
     """
@@ -133,6 +138,7 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
         trials=trials,
         operators_per_part=fit.operators_per_part,
         parts_per_operator=fit.parts_per_operator,
+        parts_per_difference=fit.parts_per_difference,
         cells=fit.cells,
         mean=first + fit.mean,
         ss_part=trials * fit.operators_per_part * fit.ss_part,
@@ -152,6 +158,7 @@ class _Fit:
     ss_rest: Array
     operators_per_part: Array
     parts_per_operator: Array
+    parts_per_difference: Array
     cells: Array
 
 
@@ -178,17 +185,31 @@ def _fitted_effects(cell_means: Array, filled: Mask) -> _Fit:
     covariance = np.linalg.inv(normal)
     effects = covariance @ np.swapaxes(design, -1, -2) @ values
     rest = values * filled.reshape(*stack, p * o, 1) - design @ effects
+    of_part, of_operator = effects[..., 1:p, 0], effects[..., p:, 0]
     spread = np.diagonal(covariance, axis1=-2, axis2=-1)
-    effects = effects[..., 0]
+    if o > 1:
+        per_operator = 1.0 / spread[..., p:].mean(axis=-1)
+        per_difference = _readings_along(of_operator, covariance[..., p:, p:], per_operator)
+    else:
+        per_operator = per_difference = np.full(stack, float(p))
     return _Fit(
-        mean=effects[..., 0],
-        ss_part=np.square(effects[..., 1:p]).sum(axis=-1),
-        ss_operator=np.square(effects[..., p:]).sum(axis=-1),
+        mean=effects[..., 0, 0],
+        ss_part=np.square(of_part).sum(axis=-1),
+        ss_operator=np.square(of_operator).sum(axis=-1),
         ss_rest=np.square(rest[..., 0]).sum(axis=-1),
         operators_per_part=1.0 / spread[..., 1:p].mean(axis=-1),
-        parts_per_operator=1.0 / spread[..., p:].mean(axis=-1) if o > 1 else np.full(stack, p),
+        parts_per_operator=per_operator,
+        parts_per_difference=per_difference,
         cells=1.0 / spread[..., 0],
     )
+
+
+def _readings_along(effects: Array, covariance: Array, where_none: Array) -> Array:
+    """Return the inverse variance of the effects along the direction they were seen in."""
+    squares = np.square(effects).sum(axis=-1)
+    variance = np.einsum("...i,...ij,...j->...", effects, covariance, effects)
+    seen = squares > 0.0
+    return np.where(seen, squares / np.where(seen, variance, 1.0), where_none)
 
 
 def _contrasts(levels: int) -> Array:

@@ -19,7 +19,8 @@ def study(parts=6, operators=3, trials=3, seed=2):
 
 
 FIELDS = ("mean", "ss_part", "ss_operator", "ss_interaction", "ss_error", "cells")
-FIELDS += ("trials", "operators_per_part", "parts_per_operator", "df_interaction", "df_error")
+FIELDS += ("trials", "operators_per_part", "parts_per_operator", "parts_per_difference")
+FIELDS += ("df_interaction", "df_error")
 
 
 @pytest.mark.parametrize("shape", [(6, 3, 3), (5, 2, 2), (4, 1, 3), (7, 3, 1)])
@@ -69,6 +70,9 @@ def test_empty_cells_leave_the_least_squares_fit_of_the_cell_means():
     scale = fit.cov_params().loc[names, names].to_numpy() / fit.scale
     last = scale.sum()
     assert (np.trace(scale) + last) / 2 == pytest.approx(1 / per_operator, rel=1e-9)
+    seen = effects / np.linalg.norm(effects)
+    full = np.block([[scale, -scale.sum(1)[:, None]], [-scale.sum(0), last]])
+    assert seen @ full @ seen == pytest.approx(1 / found.parts_per_difference, rel=1e-9)
 
 
 def test_a_stack_with_different_gaps_gives_what_each_study_gives():
