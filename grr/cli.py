@@ -6,8 +6,12 @@ import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from grr.errors import StudyError
+
+if TYPE_CHECKING:
+    from grr.study import Study
 
 #: Exit status of ``grr analyse``, by decision; 2 is bad input.
 EXIT_STATUS = {
@@ -128,7 +132,7 @@ def _analyse(options: argparse.Namespace) -> int:
     return EXIT_STATUS[verdict.decision]
 
 
-def _by_ranges(study: object) -> str:
+def _by_ranges(study: Study) -> str:
     import grr
 
     try:

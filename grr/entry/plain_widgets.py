@@ -1,0 +1,32 @@
+"""Small pieces that the forms share."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Any
+
+from grr.wording.tables import FONT
+
+
+def form_box(children: list[Any], *, instruction: str) -> Any:
+    """Return a column of widgets that shows an instruction where it cannot be shown itself.
+
+    A stored notebook that has not been run has no live widget, only its text: an
+    instruction there, and the same on every run.
+    """
+    import ipywidgets as widgets
+
+    class Form(widgets.VBox):
+        def __repr__(self) -> str:
+            return instruction
+
+    return Form(children)
+
+
+def status_line(text: str, *, good: bool) -> str:
+    """Return HTML that says how the last action ended; never by colour alone."""
+    mark, colour = ("✔", "#00664a") if good else ("✖", "#a63d00")
+    return (
+        f'<div role="status" style="font:15px/1.5 {FONT};color:{colour};max-width:72ch">'
+        f"{mark} {escape(text)}</div>"
+    )
