@@ -1,0 +1,133 @@
+"""Planned precision, against closed forms and simulated readings."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from grr.errors import StudyError
+from grr.numerics.crossed import crossed_anova
+from grr.numerics.precision import (
+    Design,
+    Shares,
+    designs_within,
+    simulated_anova,
+    simulated_precision,
+)
+
+
+def simulated_readings(design, shares, studies, rng):
+    p, o, r = design.parts, design.operators, design.trials
+    operator = rng.normal(0.0, 1.0, (studies, 1, o, 1))
+    if design.operators_are == "fixed":
+        effects = np.linspace(-1.0, 1.0, o)
+        operator = (effects / np.sqrt(np.mean(effects**2)))[None, None, :, None]
+    return (
+        rng.normal(0.0, 1.0, (studies, p, 1, 1))
+        + np.sqrt(shares.operator) * operator
+        + np.sqrt(shares.interaction) * rng.normal(0.0, 1.0, (studies, p, o, 1))
+        + np.sqrt(shares.repeatability) * rng.normal(0.0, 1.0, (studies, p, o, r))
+    )
+
+
+@pytest.mark.parametrize("operators_are", ["random", "fixed"])
+def test_drawn_sums_of_squares_are_those_of_simulated_readings(operators_are):
+    rng = np.random.default_rng(3)
+    design, shares, n = Design(5, 3, 2, operators_are), Shares(0.5, 0.3, 0.2), 6000
+    drawn = simulated_anova(design, shares, n, rng)
+    measured = crossed_anova(simulated_readings(design, shares, n, rng))
+    for name in ("ss_part", "ss_operator", "ss_interaction", "ss_error"):
+        a, b = getattr(drawn, name), getattr(measured, name)
+        # Two-sample Kolmogorov-Smirnov (scipy): same distribution.
+        assert stats.ks_2samp(a, b).pvalue > 1e-3, name
+
+
+def test_one_operator_has_a_closed_form():
+    design = Design(10, 1, 3)
+    got = simulated_precision(design, studies=3000, draws=8000, seed=5)
+    df = 20
+    at_most = np.sqrt(df / stats.chi2.ppf(0.05, df))
+    # The bound of a study is s·√(ν/χ²(0.05)); it is under 10/8 with this probability.
+    exact = stats.chi2.cdf(df * (10.0 / 8.0 / at_most) ** 2, df)
+    assert got.assurance_under(10.0, 8.0) == pytest.approx(exact, abs=0.03)
+    mean_sd = stats.chi.mean(df) / np.sqrt(df)
+    low, high = np.sqrt(df / stats.chi2.ppf([0.975, 0.025], df))
+    assert got.width == pytest.approx(mean_sd * (high - low), rel=0.02)
+    assert got.shares == Shares(1.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("operators_are", ["random", "fixed"])
+def test_limits_hold_the_truth_as_often_as_stated(operators_are):
+    got = simulated_precision(Design(10, 4, 2, operators_are), studies=2000, draws=2000)
+    covered = np.mean((got.lower <= 1.0) & (got.upper >= 1.0))
+    assert 0.93 < covered < 0.98
+    assert np.mean(got.at_most < 1.0) < 0.075
+    assert np.mean(got.at_least > 1.0) < 0.075
+
+
+def test_more_operators_narrow_the_interval_and_more_parts_hardly():
+    def width(*design):
+        return simulated_precision(Design(*design), studies=500, draws=1000).width
+
+    start = width(10, 3, 3)
+    assert width(10, 6, 3) < 0.6 * start
+    assert width(40, 3, 3) > 0.75 * start
+
+
+def test_assurance_follows_the_truth():
+    got = simulated_precision(Design(10, 6, 3), studies=500, draws=1000)
+    assert got.assurance_under(30.0, 5.0) > got.assurance_under(30.0, 20.0)
+    assert got.assurance_over(30.0, 60.0) > got.assurance_over(30.0, 35.0)
+    assert got.assurance_over(30.0, 20.0) < 0.06  # a true statement would be wrong here
+    assert got.limits(20.0)[0] < 20.0 < got.limits(20.0)[1]
+
+
+def test_same_seed_same_numbers_and_progress_counts_every_study():
+    counted = []
+    one = simulated_precision(
+        Design(5, 2, 2), studies=600, draws=500, seed=1, progress=counted.append
+    )
+    two = simulated_precision(Design(5, 2, 2), studies=600, draws=500, seed=1)
+    assert sum(counted) == 600
+    assert (one.upper == two.upper).all()
+    assert one.upper.shape == (600,)
+
+
+def test_designs_use_the_readings_that_there_are():
+    designs = designs_within(90)
+    assert Design(10, 3, 3) in designs
+    assert all(design.readings <= 90 and design.parts >= 5 for design in designs)
+    assert all(design.parts <= 8 for design in designs_within(90, most_parts=8))
+    with pytest.raises(StudyError, match="No design fits"):
+        designs_within(12)
+
+
+@pytest.mark.parametrize(
+    ("values", "word"),
+    [
+        ((1, 3, 3), "parts"),
+        ((10, 0, 3), "operators"),
+        ((10, 3, 0), "trials"),
+        ((10.0, 3, 3), "parts"),
+        ((True, 3, 3), "parts"),
+        ((10, 1, 1), "nothing is measured twice"),
+        ((10, 3, 3, "some"), "operators_are"),
+    ],
+)
+def test_designs_that_cannot_be_are_refused(values, word):
+    with pytest.raises(StudyError, match=word):
+        Design(*values)
+
+
+def test_shares_are_scaled_to_one_and_checked():
+    assert Shares(2.0, 1.0, 1.0).repeatability == 0.5
+    for bad in ((0.0, 1.0, 0.0), (1.0, -0.1, 0.0), (np.nan, 0.0, 0.0)):
+        with pytest.raises(StudyError):
+            Shares(*bad)
+
+
+@pytest.mark.parametrize(
+    "change", [{"level": 1.0}, {"confidence": 0.4}, {"studies": 5}, {"draws": 3}]
+)
+def test_settings_that_cannot_be_are_refused(change):
+    with pytest.raises(StudyError):
+        simulated_precision(Design(5, 2, 2), **{"studies": 100, "draws": 200, **change})
