@@ -12,9 +12,16 @@ if TYPE_CHECKING:
     from grr.analysis.anova import anova as anova
     from grr.analysis.ranges import average_range as average_range
     from grr.analysis.result import GaugeResult as GaugeResult
+    from grr.analysis.reference_study import reference_study as reference_study
+    from grr.analysis.linearity import linearity as linearity
+    from grr.analysis.reference_result import ReferenceResult as ReferenceResult
+    from grr.analysis.linearity_result import LinearityResult as LinearityResult
     from grr.errors import StudyError as StudyError
+    from grr.files.folder import open_study as open_study
+    from grr.files.folder import save_study as save_study
     from grr.files.readers.taken import describe_reading as describe_reading
     from grr.files.readings_file import read_readings as read_readings
+    from grr.entry.widget import collect as collect
     from grr.judge.check import check as check
     from grr.judge.findings import Finding as Finding
     from grr.judge.findings import Findings as Findings
@@ -28,11 +35,18 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "LinearityResult": "grr.analysis.linearity_result",
+    "ReferenceResult": "grr.analysis.reference_result",
+    "linearity": "grr.analysis.linearity",
+    "reference_study": "grr.analysis.reference_study",
     "Finding": "grr.judge.findings",
     "Findings": "grr.judge.findings",
     "Verdict": "grr.judge.verdict",
     "check": "grr.judge.check",
+    "collect": "grr.entry.widget",
     "describe_reading": "grr.files.readers.taken",
+    "open_study": "grr.files.folder",
+    "save_study": "grr.files.folder",
     "read_readings": "grr.files.readings_file",
     "explain": "grr.wording.glossary",
     "verdict": "grr.judge.verdict",
