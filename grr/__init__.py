@@ -10,18 +10,22 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from grr.analysis.anova import anova as anova
-    from grr.analysis.ranges import average_range as average_range
-    from grr.analysis.result import GaugeResult as GaugeResult
-    from grr.analysis.reference_study import reference_study as reference_study
     from grr.analysis.linearity import linearity as linearity
-    from grr.analysis.reference_result import ReferenceResult as ReferenceResult
     from grr.analysis.linearity_result import LinearityResult as LinearityResult
+    from grr.analysis.ranges import average_range as average_range
+    from grr.analysis.reference_result import ReferenceResult as ReferenceResult
+    from grr.analysis.reference_study import reference_study as reference_study
+    from grr.analysis.result import GaugeResult as GaugeResult
+    from grr.entry.choosing import choose_study as choose_study
+    from grr.entry.study_form import study_form as study_form
+    from grr.entry.widget import collect as collect
     from grr.errors import StudyError as StudyError
+    from grr.files.chosen import chosen_folder as chosen_folder
+    from grr.files.chosen import chosen_study as chosen_study
     from grr.files.folder import open_study as open_study
     from grr.files.folder import save_study as save_study
     from grr.files.readers.taken import describe_reading as describe_reading
     from grr.files.readings_file import read_readings as read_readings
-    from grr.entry.widget import collect as collect
     from grr.judge.check import check as check
     from grr.judge.findings import Finding as Finding
     from grr.judge.findings import Findings as Findings
@@ -48,6 +52,10 @@ _HOMES = {
     "open_study": "grr.files.folder",
     "save_study": "grr.files.folder",
     "read_readings": "grr.files.readings_file",
+    "choose_study": "grr.entry.choosing",
+    "chosen_folder": "grr.files.chosen",
+    "chosen_study": "grr.files.chosen",
+    "study_form": "grr.entry.study_form",
     "explain": "grr.wording.glossary",
     "verdict": "grr.judge.verdict",
     "GaugeResult": "grr.analysis.result",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import Any
 
-from grr.wording.tables import FONT
+from grr.wording.tables import FONT, INK
 
 
 def form_box(children: list[Any], *, instruction: str) -> Any:
@@ -16,11 +16,20 @@ def form_box(children: list[Any], *, instruction: str) -> Any:
     """
     import ipywidgets as widgets
 
-    class Form(widgets.VBox):
+    class Form(widgets.VBox):  # type: ignore[misc]
         def __repr__(self) -> str:
             return instruction
 
     return Form(children)
+
+
+def heading(text: str) -> Any:
+    """Return a section's heading as a widget."""
+    import ipywidgets as widgets
+
+    return widgets.HTML(
+        f'<div style="font:600 17px {FONT};color:{INK};margin:12px 0 2px">{escape(text)}</div>'
+    )
 
 
 def status_line(text: str, *, good: bool) -> str:

@@ -1,0 +1,251 @@
+"""`grr.study_form`: the facts of a study, asked one by one and kept in its folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from grr.entry.form_fields import Field, field_for, value_of
+from grr.entry.plain_widgets import form_box, heading, status_line
+from grr.errors import StudyError
+from grr.facts import FACTS
+from grr.files.chosen import remember_choice
+from grr.files.folder import change_settings, new_study_folder
+from grr.files.settings import Settings
+from grr.files.study_file import STUDY_FILE, read_settings
+from grr.rules import Plan
+from grr.tolerance import Tolerance
+
+_LIMITS, _DEVIATIONS = "limits", "nominal size with deviations"
+_PURPOSES = {"accept": "accept parts against the tolerance", "control": "control a process"}
+_OPERATORS = {
+    "random": "a sample of those who will measure",
+    "fixed": "all who will ever measure",
+}
+_PARTS = {"process": "as the process makes them", "chosen": "picked on purpose"}
+
+#: The questions of the form, by section: key, question, kind, help.
+_SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
+    (
+        "The tolerance",
+        (
+            Field("title", "Name of the study", "text", "What is measured, in a few words."),
+            Field("unit", "Unit", "choice", "The unit of the readings.", ("mm", "µm", "in", "µin")),
+            Field("given_as", "Tolerance given as", "choice", "", (_LIMITS, _DEVIATIONS)),
+            Field("lower", "Lower limit", "number", "Leave empty where there is none."),
+            Field("upper", "Upper limit", "number", "Leave empty where there is none."),
+            Field("nominal", "Nominal size", "number", "With deviations only."),
+            Field("lower_deviation", "Lower deviation", "number", "With its sign: +0.006"),
+            Field("upper_deviation", "Upper deviation", "number", "With its sign: +0.012"),
+            Field("resolution", "Last digit of the gauge", "number", "Its step, such as 0.0001"),
+            Field("purpose", "What for?", "choice", "", tuple(_PURPOSES.values())),
+            Field(
+                "process_sd",
+                "Standard deviation of the process",
+                "number",
+                "From records, if known; the total as observed.",
+            ),
+        ),
+    ),
+    (
+        "The plan",
+        (
+            Field("parts", "Number of parts", "number", "10 is usual."),
+            Field("parts_from", "The parts are", "choice", "", tuple(_PARTS.values())),
+            Field("operators", "Operators", "text", "Names, separated by commas."),
+            Field(
+                "operators_are",
+                "They are",
+                "choice",
+                "Fixed operators need far fewer readings for the same certainty, but the verdict "
+                "holds for them only.",
+                tuple(_OPERATORS.values()),
+            ),
+            Field("trials", "Readings of each part", "number", "By each operator; 3 is usual."),
+            Field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
+        ),
+    ),
+    (
+        "Gauge, part and place",
+        tuple(
+            Field(fact.key, fact.question, fact.kind, fact.help, fact.choices, fact.unit)
+            for fact in FACTS
+            if fact.key != "nominal"
+        ),
+    ),
+)
+
+
+def study_form(folder: str | Path) -> Any:
+    """Return a form for the facts of the study in ``folder``.
+
+    A folder that holds no study yet gets one when the form is saved. Once readings are
+    there, a change needs a name and a reason, and is logged.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Such as "../studies/pins_lot_7".
+
+    Raises
+    ------
+    StudyError
+        The folder holds a study that cannot be read.
+    """
+    import ipywidgets as widgets
+
+    folder = Path(folder)
+    old = read_settings(folder) if (folder / STUDY_FILE).exists() else None
+    shown = _answers(old)
+    fields: dict[str, Any] = {}
+    blocks: list[Any] = []
+    for title, section in _SECTIONS:
+        rows = []
+        for entry in section:
+            fields[entry.key] = field_for(entry, shown.get(entry.key))
+            rows.append(fields[entry.key].row)
+        blocks += [heading(title), widgets.VBox(rows)]
+    who = field_for(Field("who", "Changed by", "text", "Needed once there are readings."), "")
+    why = field_for(Field("why", "Reason of the change", "text", "It is kept on record."), "")
+    button = widgets.Button(description="Save the study", button_style="primary")
+    status = widgets.HTML(status_line(f"Nothing is written to {folder} until you save.", good=True))
+
+    def changed(_: object) -> None:
+        status.value = status_line(
+            "Changed and not saved. Results shown anywhere are out of date until you save and "
+            "run their cells again.",
+            good=False,
+        )
+
+    def save(_: object) -> None:
+        try:
+            answers = {key: value_of(entry) for key, entry in fields.items()}
+            settings = _settings(answers, read_settings(folder) if _exists(folder) else None)
+            if _exists(folder):
+                change_settings(folder, settings, who=value_of(who) or "", why=value_of(why) or "")
+            else:
+                new_study_folder(folder, **_as_options(settings))
+            remember_choice(f"{folder.parent.name}/{folder.name}", folder.parent.parent)
+        except StudyError as error:
+            status.value = status_line(str(error), good=False)
+            return
+        status.value = status_line(
+            f"Saved in {folder}. The notebooks now use this study; run their cells again.",
+            good=True,
+        )
+
+    for entry in fields.values():
+        entry.control.observe(changed, names="value")
+    button.on_click(save)
+    box = form_box(
+        [*blocks, who.row, why.row, button, status],
+        instruction="Run this cell to see the form for the facts of the study.",
+    )
+    box.fields, box.who, box.why, box.button, box.status = fields, who, why, button, status
+    return box
+
+
+def _exists(folder: Path) -> bool:
+    return (folder / STUDY_FILE).exists()
+
+
+def _as_options(settings: Settings) -> dict[str, Any]:
+    return {name: getattr(settings, name) for name in Settings.__dataclass_fields__}
+
+
+def _answers(settings: Settings | None) -> dict[str, Any]:
+    """Return what the form shows at first."""
+    if settings is None:
+        return {"unit": "mm", "parts": 10, "trials": 3, "resolution": 0.0001}
+    plan, tolerance = settings.plan, settings.tolerance
+    answers: dict[str, Any] = dict(settings.facts)
+    answers |= {
+        "title": settings.title,
+        "unit": settings.unit,
+        "lower": tolerance.lower if tolerance else None,
+        "upper": tolerance.upper if tolerance else None,
+        "resolution": settings.resolution,
+        "purpose": _PURPOSES[settings.purpose],
+        "process_sd": settings.process_sd,
+        "parts_from": _PARTS[settings.parts_from],
+        "operators_are": _OPERATORS[settings.operators_are],
+    }
+    if plan is not None:
+        answers |= {
+            "parts": len(plan.parts),
+            "operators": ", ".join(plan.operators),
+            "trials": plan.trials,
+            "methods": ", ".join(plan.methods),
+        }
+    return answers
+
+
+def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
+    """Return the settings that the answers describe."""
+    facts = {fact.key: answers[fact.key] for fact in FACTS if answers[fact.key] is not None}
+    if old is not None:
+        facts = {key: v for key, v in old.facts.items() if key not in answers} | facts
+    base = Settings() if old is None else old
+    return Settings(
+        title=answers["title"] or "",
+        unit=answers["unit"],
+        resolution=answers["resolution"],
+        tolerance=_tolerance(answers),
+        purpose=_key(_PURPOSES, answers["purpose"]),
+        operators_are=_key(_OPERATORS, answers["operators_are"]),
+        parts_from=_key(_PARTS, answers["parts_from"]),
+        process_sd=answers["process_sd"],
+        process_mean=base.process_mean,
+        design=base.design,
+        rules=base.rules,
+        plan=_plan(answers, base),
+        facts=facts,
+        example=base.example,
+        id=base.id,
+    )
+
+
+def _tolerance(answers: dict[str, Any]) -> Tolerance | None:
+    if answers["given_as"] == _DEVIATIONS:
+        if answers["nominal"] is None:
+            raise StudyError(
+                "The nominal size is missing", "Give the size on the drawing", column="nominal"
+            )
+        return Tolerance.about(
+            answers["nominal"], answers["lower_deviation"], answers["upper_deviation"]
+        )
+    if answers["lower"] is None and answers["upper"] is None:
+        return None
+    return Tolerance(answers["lower"], answers["upper"])
+
+
+def _plan(answers: dict[str, Any], base: Settings) -> Plan | None:
+    old = base.plan
+    operators = _names(answers["operators"])
+    if not operators:
+        return old
+    parts, trials = (_count(name, answers[name]) for name in ("parts", "trials"))
+    kept = old.parts if old is not None and len(old.parts) == parts else None
+    return Plan(
+        parts=kept or tuple(str(number) for number in range(1, parts + 1)),
+        operators=operators,
+        trials=trials,
+        methods=_names(answers["methods"]),
+        seed=int(base.id[:6], 16) if old is None else old.seed,
+    )
+
+
+def _names(text: str | None) -> tuple[str, ...]:
+    return tuple(name.strip() for name in (text or "").split(",") if name.strip())
+
+
+def _count(name: str, value: float | None) -> int:
+    if value is None or value < 1 or value != int(value):
+        raise StudyError(
+            f"The number of {name} is not a whole number from 1", "Correct it", value=value
+        )
+    return int(value)
+
+
+def _key(words: dict[str, str], shown: str) -> str:
+    return next(key for key, text in words.items() if text == shown)

@@ -1,0 +1,87 @@
+"""The form writes what was answered, refuses what cannot be used, and logs changes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from published import manual_readings
+
+import grr
+from grr.files.study_file import read_settings
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "demo_data").mkdir()
+    return tmp_path / "studies" / "pins"
+
+
+def fill(form: object, **answers: object) -> None:
+    for key, answer in answers.items():
+        form.fields[key].control.value = answer
+
+
+def test_a_new_study_is_made_and_chosen(folder: Path) -> None:
+    form = grr.study_form(folder)
+    assert repr(form) == "Run this cell to see the form for the facts of the study."
+    fill(form, title="Pins", lower="10.006", upper="10.012 mm", operators="Ilse, Jan", trials="2")
+    assert "out of date" in form.status.value
+    form.button.click()
+    assert "Saved" in form.status.value
+    settings = read_settings(folder)
+    assert settings.tolerance == grr.Tolerance(10.006, 10.012)
+    assert settings.plan is not None
+    assert settings.plan.operators == ("Ilse", "Jan")
+    assert settings.plan.readings == 40
+    assert grr.chosen_folder(folder.parent.parent) == folder
+
+
+def test_nominal_with_deviations(folder: Path) -> None:
+    form = grr.study_form(folder)
+    fill(form, given_as="nominal size with deviations", nominal="10", operators="A, B")
+    fill(form, lower_deviation="+0.006", upper_deviation="+0.012")
+    form.button.click()
+    assert read_settings(folder).tolerance == grr.Tolerance(10.006, 10.012)
+
+
+def test_what_cannot_be_used_is_named_and_nothing_is_written(folder: Path) -> None:
+    form = grr.study_form(folder)
+    fill(form, lower="ten", operators="A")
+    form.button.click()
+    assert "Lower limit" in form.status.value
+    assert not folder.exists()
+    fill(form, lower="10.012", upper="10.006")
+    form.button.click()
+    assert "not below the upper limit" in form.status.value
+    fill(form, lower="10.000", trials="2.5")
+    form.button.click()
+    assert "number of trials" in form.status.value
+
+
+def test_a_form_shows_what_is_known_and_keeps_the_study_id(folder: Path) -> None:
+    first = grr.study_form(folder)
+    fill(first, title="Pins", operators="A, B", gauge_number="M-7", place_marked="yes")
+    first.button.click()
+    before = read_settings(folder)
+    second = grr.study_form(folder)
+    assert second.fields["gauge_number"].control.value == "M-7"
+    assert second.fields["place_marked"].control.value == "yes"
+    fill(second, title="Pins, lot 7")
+    second.button.click()
+    after = read_settings(folder)
+    assert (after.title, after.id, after.plan) == ("Pins, lot 7", before.id, before.plan)
+
+
+def test_a_change_after_the_first_reading_needs_name_and_reason(folder: Path) -> None:
+    study = grr.Study(manual_readings(), title="Old", unit="mm")
+    grr.save_study(study, folder)
+    form = grr.study_form(folder)
+    fill(form, title="New")
+    form.button.click()
+    assert "needs a name and a reason" in form.status.value
+    assert read_settings(folder).title == "Old"
+    form.who.control.value, form.why.control.value = "Ilse", "typing error"
+    form.button.click()
+    assert read_settings(folder).title == "New"
+    assert "typing error" in (folder / "events.csv").read_text(encoding="utf-8")
