@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from grr.analysis.balanced import balanced_anova
+from grr.analysis.incomplete import incomplete_result
+from grr.analysis.nested import nested_result
 from grr.analysis.result import GaugeResult
 from grr.errors import StudyError
-from grr.study import Study
+from grr.study import Cube, Study
 from grr.values import number, one_of
 
 
@@ -35,12 +39,17 @@ def anova(
     Raises
     ------
     StudyError
-        Nothing was repeated, or readings are missing.
+        Nothing was repeated, or the design cannot tell the sources apart.
 
     Notes
     -----
+    Complete crossed studies: analysis of variance. Readings missing: restricted maximum
+    likelihood, from all that are there. Nested studies (``design="nested"``): each part
+    belongs to one operator. `GaugeResult.estimator` says which was used.
+
     Source: AIAG MSA, 4th ed., chapter III section B and appendix A; Burdick, Borror &
-    Montgomery (SIAM 2005), chapter 3.
+    Montgomery (SIAM 2005), chapter 3; Searle, Casella & McCulloch, Variance Components
+    (1992), chapter 6.
     """
     rules = study.rules
     interaction = one_of(
@@ -52,11 +61,20 @@ def anova(
         "pool_above", rules.pool_above if pool_above is None else pool_above, above=0.0, below=1.0
     )
     spread = number("spread", rules.spread if spread is None else spread, above=0.0)
-    if not study.cube().complete:
+    if study.design == "nested":
+        return nested_result(study, spread=spread)
+    cube = study.cube()
+    estimate = balanced_anova if cube.complete else incomplete_result
+    if not cube.complete:
+        _refuse_nested(cube)
+    return estimate(study, interaction=interaction, pool_above=pool_above, spread=spread)
+
+
+def _refuse_nested(cube: Cube) -> None:
+    seen = np.isfinite(cube.values).any(axis=2)
+    if seen.shape[1] > 1 and (seen.sum(axis=1) < 2).all():
         raise StudyError(
-            "Readings are missing, and this analysis needs every operator to measure every "
-            "part equally often",
-            "Take the missing readings",
-            value=f"{study.taken} of {study.cube().values.size} readings are there",
+            "No part was measured by two operators, so operators cannot be told from parts",
+            "If that was meant (measuring destroys the part, say), give design='nested'; "
+            "otherwise let every operator measure the same parts",
         )
-    return balanced_anova(study, interaction=interaction, pool_above=pool_above, spread=spread)

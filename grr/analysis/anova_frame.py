@@ -10,6 +10,7 @@ import pandas as pd
 
 from grr.numerics.crossed import CrossedAnova
 from grr.numerics.interaction import f_test
+from grr.numerics.nested import NestedAnova
 
 
 class _Line(NamedTuple):
@@ -46,9 +47,28 @@ def anova_frame(table: CrossedAnova, pooled: bool) -> pd.DataFrame:
         against = both._replace(name="error")
         lines = [part, *([operator] if table.operators > 1 else []), against]
         tested = {"part": against, "operator": against}
+    return _frame(lines, tested, [part, operator, both])
+
+
+def nested_frame(table: NestedAnova) -> pd.DataFrame:
+    """Return the table of a nested study: operators against parts, parts against error.
+
+    Notes
+    -----
+    Source: Montgomery, Design and Analysis of Experiments, section 14.1 (both random).
+    """
+    operator = _Line("operator", float(table.ss_operator), table.df_operator)
+    part = _Line("part", float(table.ss_part), table.df_part)
+    error = _Line("error", float(table.ss_error), table.df_error)
+    lines = [*([operator] if table.operators > 1 else []), part, error]
+    return _frame(lines, {"operator": part, "part": error}, lines)
+
+
+def _frame(lines: list[_Line], tested: dict[str, _Line], whole: list[_Line]) -> pd.DataFrame:
+    """Return the lines with their F tests, and the total of ``whole``."""
     rows = [_row(line, tested.get(line.name)) for line in lines]
-    total = sum(line.sum_sq for line in (part, operator, both))
-    rows.append((total, part.df + operator.df + both.df, math.nan, math.nan, math.nan, ""))
+    total = _Line("total", sum(line.sum_sq for line in whole), sum(line.df for line in whole))
+    rows.append((total.sum_sq, total.df, math.nan, math.nan, math.nan, ""))
     sums, df, means, f, p, names = zip(*rows, strict=True)
     return pd.DataFrame(
         {"df": df, "sum_sq": sums, "mean_sq": means, "F": f, "p": p, "tested_against": names},

@@ -74,6 +74,7 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
         sources=sources.table,
         reasons=sources.reasons,
         below_zero=below,
+        anova_table_reason="The average-and-range method has no table of sums of squares.",
         pooled=True,
         floored=floored,
         mean=mean,

@@ -33,6 +33,8 @@ class GaugeResult:
     anova_table : DataFrame or None
         Index part, operator, interaction, error, total; columns df, sum_sq, mean_sq, F,
         p, tested_against. None by ranges, and where readings are missing.
+    anova_table_reason : str
+        Why there is no such table; "" where there is one.
     pooled : bool
         Whether the interaction was pooled with the error (left out).
     floored : bool
@@ -52,6 +54,7 @@ class GaugeResult:
     reasons: dict[str, str] = field(default_factory=dict)
     below_zero: tuple[str, ...] = ()
     anova_table: pd.DataFrame | None = None
+    anova_table_reason: str = ""
     pooled: bool = False
     floored: bool = False
     notes: tuple[str, ...] = ()

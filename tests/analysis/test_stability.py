@@ -1,0 +1,148 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+import grr
+from grr.errors import StudyError
+
+MONTHS = pd.date_range("2024-01-15", periods=24, freq="30D")
+TOLERANCE = grr.Tolerance(10.006, 10.012)
+
+
+def made(shift=0.0, at=15, drift=0.0, sd=0.0001, per_check=1, day_sd=0.0, seed=1):
+    rng = np.random.default_rng(seed)
+    level = 10.0 + shift * (np.arange(24) >= at) + drift * np.arange(24) / 12.0
+    level = level + rng.normal(0, day_sd, 24)
+    readings = np.repeat(level, per_check) + rng.normal(0, sd, 24 * per_check)
+    return pd.DataFrame(
+        {"time": np.repeat(MONTHS.strftime("%Y-%m-%d"), per_check), "reading": readings}
+    )
+
+
+def watched(table, **more):
+    return grr.stability(table, **({"unit": "mm", "tolerance": TOLERANCE} | more))
+
+
+def test_limits_are_frozen_from_the_baseline():
+    table = made()
+    result = watched(table, baseline=12)
+    first = table["reading"][:12].to_numpy()
+    sigma = np.abs(np.diff(first)).mean() / (2 / np.sqrt(np.pi))
+    assert result.limits.upper == pytest.approx(first.mean() + 3 * sigma)
+    by_date = watched(table, baseline="2024-12-15")
+    assert by_date.baseline == 12
+    later = table.assign(reading=table["reading"] + 0.01 * (np.arange(24) >= 12))
+    assert watched(later, baseline=12).limits.upper == result.limits.upper
+
+
+def test_a_true_shift_is_found_and_placed():
+    result = watched(made(shift=0.0008), baseline=12)
+    assert result.alarmed and result.alarm_now
+    before, after = result.step_between
+    assert (before, after) == tuple(MONTHS[14:16].tz_localize("UTC"))
+    assert result.step.size == pytest.approx(0.0008, abs=0.0002)
+    assert result.last_good <= before
+    assert result.next_check is None and "before the gauge is used again" in " ".join(
+        str(result).split()
+    )
+
+
+def test_a_quiet_gauge_raises_no_alarm_and_gets_an_interval():
+    result = watched(made(), baseline=20, rules=("WE 1",))
+    assert not result.signals and result.step is None
+    assert result.alarms.run_length == pytest.approx(370.4, abs=0.01)
+    assert result.recheck_days == 365.0
+    assert result.next_check > result.times[-1].date()
+    assert result.last_good == result.times[-1]
+
+
+def test_a_drift_shortens_the_interval():
+    result = watched(made(drift=0.001, sd=0.00002), baseline=3)
+    assert result.drift.lower < 0.001 * 365.25 / 360 < result.drift.upper
+    # 10 % of 6 µm at about 1 µm a year: some seven months, at the faster end a little less
+    assert 180 < result.recheck_days < 0.0006 / 0.001 * 366
+    assert watched(made(drift=0.001), baseline=12, longest_days=30).recheck_days == 30.0
+
+
+def test_mean_and_range_where_checks_hold_several_readings():
+    result = watched(made(per_check=3))
+    assert result.chart == "mean and range" and result.limits.per_check == 3
+    restless = watched(made(per_check=3, day_sd=0.0005))
+    assert restless.chart == "individuals"
+    assert "scatter more than the readings within them" in " ".join(str(restless).split())
+    asked = watched(made(per_check=3, day_sd=0.0005), chart="mean and range")
+    assert len(asked.signals) > len(restless.signals)
+
+
+def test_a_wild_range_is_an_alarm_of_its_own():
+    table = made(per_check=3)
+    table.loc[table.index[-1], "reading"] += 0.002
+    table.loc[table.index[-2], "reading"] -= 0.002
+    result = watched(table, baseline=20, rules=("WE 1",))
+    assert [s.rule for s in result.signals] == ["range beyond its limit"]
+    assert result.to_frame()["rules_met"].iloc[-1] == "range beyond its limit"
+
+
+def test_checks_may_be_numbered():
+    table = made(per_check=2)
+    table["check"] = np.arange(48) // 4
+    assert len(watched(table, baseline=5).means) == 12
+
+
+def test_readings_that_repeat_to_the_last_digit_do_not_alarm():
+    table = pd.DataFrame({"time": MONTHS.strftime("%Y-%m-%d"), "reading": 10.0})
+    table.loc[20, "reading"] = 10.0001
+    result = watched(table, baseline=12, resolution=0.0001, rules=("WE 1",))
+    assert not result.signals
+    assert "resolution/√12" in str(result)
+
+
+def test_without_a_tolerance_no_interval_is_proposed():
+    result = watched(made(), tolerance=None)
+    assert result.recheck_days is None and "No interval" in str(result)
+
+
+def test_order_of_rows_does_not_matter():
+    table = made(per_check=2)
+    shuffled = table.sample(frac=1.0, random_state=3)
+    pd.testing.assert_frame_equal(watched(table).to_frame(), watched(shuffled).to_frame())
+
+
+def test_prints_within_eighty_columns():
+    result = watched(
+        made(shift=0.0008, per_check=3), rules="nelson", title="<i>", reference=10.0, example=True
+    )
+    assert max(map(len, str(result).splitlines())) <= 80
+    assert "<i>" not in result._repr_html_()
+    assert "Nelson 1 to 8" in str(result)
+
+
+@pytest.mark.parametrize(
+    ("table", "arguments", "message"),
+    [
+        (made()[:2], {}, "Fewer than three checks"),
+        (made().assign(time=""), {}, "row 1"),
+        (made().assign(time="15.1.2024"), {}, "not an ISO 8601"),
+        (made().drop(columns="time"), {}, "no column time"),
+        (made().assign(reading="x"), {}, "reading is not a number"),
+        (made(), {"baseline": 1}, "at least two of the checks"),
+        (made(), {"baseline": 99}, "from 2 to 24"),
+        (made(), {"baseline": "soon"}, "not a date"),
+        (made(), {"rules": "best"}, "rules is not a word known here"),
+        (made(), {"rules": ("WE 9",)}, "rules is not a word known here"),
+        (made(), {"rules": ()}, "No run rule"),
+        (made(), {"chart": "pie"}, "chart is not a word known here"),
+        (made(), {"chart": "mean and range"}, "same number of readings"),
+        (made(), {"share": 3}, "share must be less than 1"),
+        (made(), {"longest_days": 0}, "longest_days must be more than 0"),
+        (
+            pd.DataFrame({"time": ["2024-01-01"] * 3, "check": [1, 2, 3], "reading": 1.0}),
+            {},
+            "same time",
+        ),
+    ],
+)
+def test_bad_input_is_one_sentence_with_a_remedy(table, arguments, message):
+    with pytest.raises(StudyError, match=message) as caught:
+        watched(table, **arguments)
+    assert caught.value.remedy
