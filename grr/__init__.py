@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from grr.analysis.anova import anova as anova
     from grr.analysis.linearity import linearity as linearity
     from grr.analysis.linearity_result import LinearityResult as LinearityResult
+    from grr.analysis.misclassifying import misclassification as misclassification
     from grr.analysis.ranges import average_range as average_range
     from grr.analysis.reference_result import ReferenceResult as ReferenceResult
     from grr.analysis.reference_study import reference_study as reference_study
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from grr.entry.choosing import choose_study as choose_study
     from grr.entry.study_form import study_form as study_form
     from grr.entry.widget import collect as collect
+    from grr.analysis.stability import stability as stability
+    from grr.analysis.stability_result import StabilityResult as StabilityResult
     from grr.errors import StudyError as StudyError
     from grr.files.chosen import chosen_folder as chosen_folder
     from grr.files.chosen import chosen_study as chosen_study
@@ -39,6 +42,9 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "StabilityResult": "grr.analysis.stability_result",
+    "stability": "grr.analysis.stability",
+    "misclassification": "grr.analysis.misclassifying",
     "LinearityResult": "grr.analysis.linearity_result",
     "ReferenceResult": "grr.analysis.reference_result",
     "linearity": "grr.analysis.linearity",

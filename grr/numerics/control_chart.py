@@ -46,7 +46,7 @@ def moving_ranges(readings: Array) -> Array:
     return np.asarray(np.abs(np.diff(readings, axis=-1)))
 
 
-def individuals_limits(baseline: Array) -> ChartLimits:
+def individuals_limits(baseline: Array, *, least_sigma: float = 0.0) -> ChartLimits:
     """Return the limits for single readings from the moving ranges of a baseline period.
 
     sigma = mean moving range / d2(2).
@@ -55,6 +55,9 @@ def individuals_limits(baseline: Array) -> ChartLimits:
     ----------
     baseline : ndarray, shape (..., n)
         Readings of the baseline in order of time.
+    least_sigma : float
+        sigma is not taken as less than this (half a digit where readings repeat to the
+        last one).
 
     Raises
     ------
@@ -70,14 +73,14 @@ def individuals_limits(baseline: Array) -> ChartLimits:
     _refuse_short(values.shape[-1])
     return _limits(
         centre=_mean(values),
-        mean_range=moving_ranges(values).mean(axis=-1),
+        mean_range=np.maximum(moving_ranges(values).mean(axis=-1), least_sigma * d2(2)),
         range_size=2,
         per_check=1,
         baseline=values.shape[-1],
     )
 
 
-def mean_range_limits(baseline: Array) -> ChartLimits:
+def mean_range_limits(baseline: Array, *, least_sigma: float = 0.0) -> ChartLimits:
     """Return the limits for means of several readings a check, from the ranges within checks.
 
     sigma = mean range / (d2·√m) for m readings a check. The scatter between checks (another
@@ -87,6 +90,8 @@ def mean_range_limits(baseline: Array) -> ChartLimits:
     Parameters
     ----------
     baseline : ndarray, shape (..., checks, m)
+    least_sigma : float
+        The sd of one reading is not taken as less than this.
 
     Raises
     ------
@@ -98,17 +103,18 @@ def mean_range_limits(baseline: Array) -> ChartLimits:
     Source: ISO 7870-2, mean and range (from memory); ASTM E2587.
     """
     values = np.asarray(baseline, dtype=np.float64)
+    m = values.shape[-1]
     _refuse_short(values.shape[-2])
-    if values.shape[-1] < 2:
+    if m < 2:
         raise StudyError(
             "One reading a check has no range",
             "Use single readings with moving ranges, or take two or more readings a check",
         )
     return _limits(
         centre=_mean(values.reshape(*values.shape[:-2], -1)),
-        mean_range=np.ptp(values, axis=-1).mean(axis=-1),
-        range_size=values.shape[-1],
-        per_check=values.shape[-1],
+        mean_range=np.maximum(np.ptp(values, axis=-1).mean(axis=-1), least_sigma * d2(m)),
+        range_size=m,
+        per_check=m,
         baseline=values.shape[-2],
     )
 

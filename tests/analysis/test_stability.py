@@ -94,7 +94,9 @@ def test_readings_that_repeat_to_the_last_digit_do_not_alarm():
     table.loc[20, "reading"] = 10.0001
     result = watched(table, baseline=12, resolution=0.0001, rules=("WE 1",))
     assert not result.signals
-    assert "resolution/√12" in str(result)
+    assert "flips by one digit" in " ".join(str(result).split())
+    table.loc[21:, "reading"] = 10.0002
+    assert watched(table, baseline=12, resolution=0.0001, rules=("WE 1",)).alarm_now
 
 
 def test_without_a_tolerance_no_interval_is_proposed():
