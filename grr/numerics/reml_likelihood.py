@@ -24,6 +24,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import helmert
 
 from grr.numerics.arrays import Array, Mask
 from grr.numerics.cell_grid import CellGrid
@@ -99,40 +100,76 @@ def memberships(rows: int, operators: int) -> tuple[Array, Array]:
     return z_part, z_operator
 
 
+@lru_cache(maxsize=32)
+def level_and_contrasts(operators: int) -> Array:
+    """Return orthonormal columns: the common level of operators, then their contrasts."""
+    columns: Array = np.hstack([np.full((operators, 1), operators**-0.5), helmert(operators).T])
+    columns.setflags(write=False)
+    return columns
+
+
 def projection(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Projection:
-    """Return P and the fixed effects at the given variances, shape (studies, 4)."""
-    z_part, z_operator = memberships(*grid.counts.shape[1:])
-    studies, cells, levels = len(variances), *z_operator.shape
+    """Return P and the fixed effects at the given variances, shape (studies, 4).
+
+    Operators are turned to their common level, which with the mean is free to take any
+    value, and their contrasts, of variance ``operator``; then ::
+
+        K = (contrast precision + Z_o' R Z_o)⁻¹.
+
+    The level is far less certain than the contrasts where parts differ much. What
+    concerns it is therefore written down directly, not left over from a subtraction.
+    """
+    rows, operators = grid.counts.shape[1:]
+    z_part, z_operator = memberships(rows, operators)
+    turned = level_and_contrasts(operators)
+    contrasts = turned[:, 1:]
+    studies, cells = len(variances), rows * operators
     part, operator, interaction, error = (variances[:, i, None] for i in range(4))
     counts = grid.counts.reshape(studies, cells)
-    filled = counts > 0
     variance = interaction + error / np.maximum(counts, 1.0)
-    weight = np.where(filled, 1.0 / variance, 0.0)
+    weight = np.where(counts > 0, 1.0 / variance, 0.0)
     growth = 1.0 + part * (weight @ z_part)
     c = (weight * (np.sqrt(part / growth) @ z_part.T))[..., None] * z_part
-    b = weight[..., None] * z_operator - c @ (np.swapaxes(c, -1, -2) @ z_operator)
-    a = z_operator.T @ b
-    sums = (np.swapaxes(b, -1, -2) @ grid.means.reshape(studies, cells, 1))[..., 0]
-    log_det = np.log(np.where(filled, variance, 1.0)).sum(axis=-1) + np.log(growth).sum(axis=-1)
-    if operators_fixed:
-        k = covariance = np.asarray(np.linalg.inv(a), dtype=np.float64)
-        effects = (k @ sums[..., None])[..., 0]
-        log_det += np.linalg.slogdet(a)[1]
-    else:
-        core = np.eye(levels) + operator[..., None] * a
-        inverse = np.linalg.inv(core)
-        ones = inverse.sum(axis=-1)
-        in_all = ((weight / (growth @ z_part.T)) @ z_operator * ones).sum(axis=-1)
-        k = operator[..., None] * inverse + ones[:, :, None] * (ones / in_all[:, None])[:, None, :]
-        effects = ((ones * sums).sum(axis=-1) / in_all)[:, None]
-        covariance = (1.0 / in_all)[:, None, None]
-        log_det += np.linalg.slogdet(core)[1] + np.log(in_all)
+    r_z = weight[..., None] * z_operator - c @ (np.swapaxes(c, -1, -2) @ z_operator)
+    level = weight / (growth @ z_part.T) / np.sqrt(operators)
+    b = np.concatenate([level[..., None], r_z @ contrasts], axis=-1)
+
+    precision = np.empty((studies, operators, operators))
+    precision[:, 0, 0] = level.sum(axis=-1) / np.sqrt(operators)
+    precision[:, 0, 1:] = precision[:, 1:, 0] = level @ z_operator @ contrasts
+    precision[:, 1:, 1:] = contrasts.T @ (z_operator.T @ b[..., 1:])
+    prior = np.ones((studies, operators))
+    if not operators_fixed:
+        prior[:, 1:] = np.sqrt(operator)
+        precision *= prior[:, :, None] * prior[:, None, :]
+        precision[:, 1:, 1:] += np.eye(operators - 1)
+    k, log_det = _inverse(precision)
+    k *= prior[:, :, None] * prior[:, None, :]
+
+    sums = np.swapaxes(b, -1, -2) @ grid.means.reshape(studies, cells, 1)
+    means = turned @ (k @ sums)
+    covariance = turned @ k @ turned.T
+    if not operators_fixed:
+        log_det += np.log(operators)
+        means = means.mean(axis=1, keepdims=True)
+        covariance = (k[:, :1, :1] + operator[..., None]) / operators
+    log_det += np.log(growth).sum(axis=-1)
+    log_det += np.log(np.where(counts > 0, variance, 1.0)).sum(axis=-1)
+
     left = np.concatenate([-c, -b @ k], axis=-1)
     right = np.concatenate([np.swapaxes(c, -1, -2), np.swapaxes(b, -1, -2)], axis=-2)
     matrix = left @ right
     diagonal = np.arange(cells)
     matrix[:, diagonal, diagonal] += weight
-    return Projection(matrix, log_det, effects, covariance)
+    return Projection(matrix, log_det, means[..., 0], covariance)
+
+
+def _inverse(matrices: Array) -> tuple[Array, Array]:
+    """Return inverses of positive definite matrices of uneven scale, and their log det."""
+    unit = 1.0 / np.sqrt(np.einsum("saa->sa", matrices))
+    scaled = matrices * unit[:, :, None] * unit[:, None, :]
+    inverse = np.linalg.inv(scaled) * unit[:, :, None] * unit[:, None, :]
+    return inverse, np.linalg.slogdet(scaled)[1] - 2.0 * np.log(unit).sum(axis=-1)
 
 
 def deviance(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Deviance:
