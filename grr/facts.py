@@ -58,6 +58,13 @@ FACTS = (
     ),
     Fact("drawing", "Drawing number", "text", "The drawing whose tolerance is used."),
     Fact(
+        "nominal",
+        "Nominal size on the drawing",
+        "number",
+        "Sizes are also shown as deviations from it.",
+        "study",
+    ),
+    Fact(
         "drawing_revision",
         "Drawing revision",
         "text",

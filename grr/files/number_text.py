@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ _TRANSLATION = {
 _NUMBER = re.compile(
     r"""(?P<sign>[+-]?)\ *
         (?P<digits>[0-9.,][0-9.,]*(?:[ '][0-9]{3}(?![0-9])[0-9.,]*)*)
-        (?P<exponent>[eE][+-]?[0-9]{1,2}(?![0-9]))?""",
+        (?P<exponent>[eE][+-]?[0-9]{1,3}(?![0-9]))?""",
     re.VERBOSE,
 )
 
@@ -91,6 +92,10 @@ def parse_number(text: str, decimal: str | None = None) -> ParsedNumber:
     mantissa, decimals = _plain_digits(match["digits"], decimal, text)
     unit = _unit(body[match.end() :], text)
     value = float(f"{match['sign']}{mantissa}{match['exponent'] or ''}") + 0.0  # no -0.0
+    if not math.isfinite(value) or (value == 0.0 and mantissa.strip("0.") != ""):
+        raise StudyError(
+            "The number is too large or too small", "Enter the reading as shown", value=text
+        )
     power = int((match["exponent"] or "e0")[1:])
     return ParsedNumber(value, unit, max(0, decimals - power), text)
 

@@ -18,6 +18,9 @@ from grr.files.readers.words import (
 _KEYS = ("part", "operator", "trial", "method")
 _HEADER_ROWS = 60
 
+#: A label that begins with one of these is written with an apostrophe before it.
+FORMULA_SIGNS = "=+-@'"
+
 
 def long_layout(grid: Grid) -> Layout | None:
     """Return where the readings of a long table stand; None where there is no such table.
@@ -109,10 +112,11 @@ def _repeats(grid: Grid, header: int, row: int, columns: dict[str, int]) -> bool
 def _not_a_reading(grid: Grid, header: int, row: int, columns: dict[str, int]) -> str:
     """Return why a row is no reading: a summary or a remark; "" where it is one."""
     keys = [columns[key] for key in _KEYS if key in columns]
+    blank = [at for at in keys if grid.text(row, at) == ""]
+    labelled = "trial" in columns and not blank and trial_number(grid.text(row, columns["trial"]))
     for at in grid.filled(row):
         if (at in keys or grid.text(header, at) == "") and is_summary(grid.text(row, at)):
-            return grid.text(row, at)
-    blank = [at for at in keys if grid.text(row, at) == ""]
+            return "" if labelled else grid.row_text(row)
     if looks_empty(grid.at(row, columns["reading"])) and blank:
         return grid.row_text(row)
     return ""
@@ -155,7 +159,8 @@ def label_text(grid: Grid, row: int, column: int, named: str = "") -> str:
             column,
             named,
         )
-    return cell.isoformat() if hasattr(cell, "isoformat") else grid.text(row, column)
+    text = cell.isoformat() if hasattr(cell, "isoformat") else grid.text(row, column)
+    return text[1:] if text[:1] == "'" and text[1:2] in tuple(FORMULA_SIGNS) else text
 
 
 def trial_label(grid: Grid, row: int, column: int, named: str = "") -> int:

@@ -1,0 +1,240 @@
+"""Study folders: ``study.toml`` beside ``readings.csv``."""
+
+from __future__ import annotations
+
+import csv
+import io
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from grr.errors import StudyError
+from grr.files.atomic import write_whole
+from grr.files.disk_errors import not_written
+from grr.files.events import Event, Events
+from grr.files.journal import is_journal, read_journal, standing_readings
+from grr.files.readers.long_form import FORMULA_SIGNS
+from grr.files.readings_file import read_readings
+from grr.files.settings import Settings, settings_of
+from grr.files.study_file import STUDY_FILE, read_settings, settings_text, write_settings
+from grr.study import Study
+
+READINGS_FILE = "readings.csv"
+EVENTS_FILE = "events.csv"
+_WORKBOOK = "readings.xlsx"
+
+
+def open_study(folder: str | PathLike[str]) -> Study:
+    """Return the study in a folder that holds ``study.toml`` and ``readings.csv``.
+
+    The readings may also be an imported workbook, ``readings.xlsx``.
+
+    Raises
+    ------
+    StudyError
+        The folder is no study, has no readings yet, or something in it cannot be used.
+    """
+    folder = Path(folder)
+    settings = read_settings(folder)
+    file = _readings_file(folder)
+    readings = _readings(file, settings)
+    try:
+        return settings.study(readings, folder)
+    except StudyError as error:
+        raise _placed(error, readings, file) from None
+
+
+def save_study(study: Study, folder: str | PathLike[str]) -> None:
+    """Write a study into a new folder, or into one that holds no study yet.
+
+    Raises
+    ------
+    StudyError
+        The folder holds a study already, or cannot be written.
+    """
+    folder = _made(folder)
+    write_whole(folder / READINGS_FILE, _readings_text(study))
+    write_settings(folder, settings_of(study))
+
+
+def new_study_folder(folder: str | PathLike[str], **settings: Any) -> Settings:
+    """Start a study without readings and return its settings.
+
+    Parameters
+    ----------
+    folder : str or path
+        Made where it does not exist.
+    **settings
+        See `grr.files.settings.Settings`: title, unit, resolution, tolerance, plan ...
+
+    Raises
+    ------
+    StudyError
+        A setting cannot be used, the folder holds a study already, or cannot be written.
+    """
+    started = Settings(**settings)
+    write_settings(_made(folder), started)
+    return started
+
+
+def change_settings(
+    folder: str | PathLike[str], settings: Settings, *, who: str = "", why: str = ""
+) -> None:
+    """Replace ``study.toml``; once there are readings each change is logged in ``events.csv``.
+
+    Raises
+    ------
+    StudyError
+        There are readings and it is not said who changes the settings and why.
+    """
+    folder = Path(folder)
+    changes = _changes(read_settings(folder), settings)
+    begun = (folder / READINGS_FILE).exists() or (folder / _WORKBOOK).exists()
+    if begun and changes:
+        if not who.strip() or not why.strip():
+            raise StudyError(
+                "The study has readings: a change of its settings needs a name and a reason",
+                "Say who makes the change and why",
+                file=folder / STUDY_FILE,
+                column=", ".join(name for name, _, _ in changes),
+            )
+        events = Events(folder / EVENTS_FILE)
+        events.append(
+            *(
+                Event(
+                    kind="study", name=name, old=old, value=new, reason=why.strip(), entered_by=who
+                )
+                for name, old, new in changes
+            )
+        )
+    write_settings(folder, settings)
+
+
+def _readings_file(folder: Path) -> Path:
+    found = [folder / name for name in (READINGS_FILE, _WORKBOOK) if (folder / name).exists()]
+    if len(found) == 2:
+        raise StudyError(
+            "The folder has readings in two files",
+            f"Keep either {READINGS_FILE} or {_WORKBOOK} and move the other away",
+            file=folder,
+        )
+    if not found:
+        raise StudyError(
+            "The study has no readings yet",
+            f"Take them with grr.collect, or put a file {READINGS_FILE} into the folder",
+            file=folder,
+        )
+    return found[0]
+
+
+def _readings(file: Path, settings: Settings) -> pd.DataFrame:
+    if file.suffix == ".csv" and _is_journal(file):
+        readings = standing_readings(read_journal(file))
+        if readings.empty:
+            raise StudyError(
+                "The study has no readings yet", "Take them with grr.collect", file=file
+            )
+        return readings
+    readings = read_readings(file)
+    unit = readings.attrs["unit"]
+    if unit not in ("", settings.unit):
+        raise StudyError(
+            f"The readings are in {unit} and study.toml says {settings.unit or 'nothing'}",
+            f'Correct the one that is wrong: unit = "{unit}"',
+            file=file,
+            column="unit",
+        )
+    return readings
+
+
+def _is_journal(file: Path) -> bool:
+    try:
+        with file.open(encoding="utf-8-sig", errors="replace", newline="") as text:
+            return is_journal(text.readline().strip().split(","))
+    except OSError:
+        return False  # read_readings says what is wrong with it
+
+
+def _placed(error: StudyError, readings: pd.DataFrame, file: Path) -> StudyError:
+    """Return a refusal of the whole study with the place of the reading it is about."""
+    if error.row is None:
+        return StudyError(
+            error.problem, error.remedy, file=file.parent, column=error.column, value=error.value
+        )
+    reading = readings.iloc[error.row - 1]
+    keys = [key for key in ("part", "operator", "trial", "method") if key in readings]
+    place = ", ".join(f"{key} {reading[key]}" for key in keys)
+    return StudyError(
+        f"{error.problem}: {place}",
+        error.remedy,
+        file=file,
+        column=error.column,
+        value=error.value,
+    )
+
+
+def _made(folder: str | PathLike[str]) -> Path:
+    """Return the folder, made where needed; it must not hold a study."""
+    folder = Path(folder)
+    for name in (STUDY_FILE, READINGS_FILE, _WORKBOOK, EVENTS_FILE):
+        if (folder / name).exists():
+            raise StudyError(
+                "The folder holds a study already: nothing was written",
+                "Name another folder",
+                file=folder / name,
+            )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise not_written(error, folder) from error
+    return folder
+
+
+def _readings_text(study: Study) -> str:
+    table = study.readings
+    if "time" in table:
+        times = table["time"].dt.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+        table["time"] = times.str.replace(r"\.?0*Z$", "Z", regex=True)
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(table.columns)
+    if "order" in table:
+        whole = [int(x) if float(x).is_integer() else x for x in table["order"]]
+        table["order"] = pd.Series(whole, dtype=object)
+    for row in table.itertuples(index=False):
+        writer.writerow([_cell(value) for value in row])
+    return text.getvalue()
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, str):
+        text = " ".join(value.split())
+        return (
+            f"'{text}" if text and text[0] in FORMULA_SIGNS else text
+        )  # so that no spreadsheet runs it
+    if value is None or pd.isna(value):  # type: ignore[call-overload]
+        return ""
+    return str(value)
+
+
+def _changes(old: Settings, new: Settings) -> list[tuple[str, str, str]]:
+    """Return each setting that differs: its key in study.toml, and both values as text."""
+    before, after = _flat(old), _flat(new)
+    keys = [*before, *(key for key in after if key not in before)]
+    return [
+        (key, before.get(key, ""), after.get(key, ""))
+        for key in keys
+        if before.get(key) != after.get(key)
+    ]
+
+
+def _flat(settings: Settings) -> dict[str, str]:
+    import tomllib
+
+    flat = {}
+    for key, value in tomllib.loads(settings_text(settings)).items():
+        entries = value.items() if isinstance(value, dict) else [("", value)]
+        flat.update({f"{key}.{name}".rstrip("."): str(entry) for name, entry in entries})
+    return flat

@@ -1,0 +1,287 @@
+"""``study.toml``: a study's settings as text that a person can read and edit."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, fields
+from pathlib import Path
+from typing import Any
+
+from grr.errors import StudyError
+from grr.facts import FACTS
+from grr.files.atomic import write_whole
+from grr.files.settings import Settings, with_name
+from grr.rules import Plan, Rules
+from grr.tolerance import Tolerance
+
+STUDY_FILE = "study.toml"
+
+_TEXTS = (
+    *("title", "characteristic", "id", "unit"),
+    *("purpose", "operators_are", "parts_from", "design"),
+)
+_NUMBERS = ("resolution", "process_sd", "process_mean")
+_TABLES = ("tolerance", "plan", "rules", "facts")
+_TOP = (*_TEXTS, *_NUMBERS, "example", *_TABLES)
+_LIMITS = ("lower", "upper", "nominal", "lower_deviation", "upper_deviation")
+_HEAD = (
+    "# A gauge study. Edit it with any text editor; lengths are in the unit stated here.\n"
+    "# Settle tolerance and rules before the first reading.\n\n"
+)
+
+
+def read_settings(folder: str | Path) -> Settings:
+    """Return the settings in a study folder's ``study.toml``.
+
+    Raises
+    ------
+    StudyError
+        There is no such file, it is no TOML, or a value in it cannot be used; the
+        message names the file and the key.
+    """
+    file = Path(folder) / STUDY_FILE
+    document = _document(file)
+    try:
+        return _settings(document)
+    except StudyError as error:
+        raise StudyError(
+            error.problem, error.remedy, file=file, column=error.column, value=error.value
+        ) from None
+
+
+def write_settings(folder: str | Path, settings: Settings) -> None:
+    """Write ``study.toml``; the file that was there is replaced in one step.
+
+    Raises
+    ------
+    StudyError
+        It could not be written.
+    """
+    write_whole(Path(folder) / STUDY_FILE, settings_text(settings))
+
+
+def settings_text(settings: Settings) -> str:
+    """Return the contents of ``study.toml``; facts not yet known are listed as comments."""
+    import tomli_w
+
+    facts = dict(settings.facts)
+    document: dict[str, Any] = {
+        "title": settings.title,
+        "characteristic": facts.pop("characteristic", ""),
+        "id": settings.id,
+        "unit": settings.unit,
+        "resolution": settings.resolution,
+        "purpose": settings.purpose,
+        "operators_are": settings.operators_are,
+        "parts_from": settings.parts_from,
+        "process_sd": settings.process_sd,
+        "process_mean": settings.process_mean,
+        "design": settings.design,
+        "example": settings.example,
+        "tolerance": asdict(settings.tolerance) if settings.tolerance else None,
+        "plan": _plan_table(settings.plan) if settings.plan else None,
+        "rules": asdict(settings.rules),
+        "facts": facts,
+    }
+    unknown = [
+        f"# {fact.key} = {'' if fact.unit in ('', 'study') else f'({fact.unit}) '}{fact.question}"
+        for fact in FACTS
+        if fact.key not in settings.facts and fact.key != "characteristic"
+    ]
+    text = tomli_w.dumps(_without_none(document))
+    return f"{_HEAD}{text}{'# Not stated yet:' if unknown else ''}\n" + "".join(
+        f"{line}\n" for line in unknown
+    )
+
+
+def _plan_table(plan: Plan) -> dict[str, Any]:
+    return {key: list(v) if isinstance(v, tuple) else v for key, v in asdict(plan).items()}
+
+
+def _without_none(table: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        key: _without_none(value) if isinstance(value, Mapping) else value
+        for key, value in table.items()
+        if value is not None
+    }
+
+
+def _document(file: Path) -> dict[str, Any]:
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise StudyError(
+            "This is no study folder: it holds no study.toml",
+            "Name the folder of a study, or start one with grr new",
+            file=file,
+        ) from None
+    except UnicodeDecodeError:
+        raise StudyError(
+            "The file is not written in UTF-8", "Save it as UTF-8 in the text editor", file=file
+        ) from None
+    except (OSError, ValueError) as error:
+        raise StudyError(
+            "The file cannot be read", "Check the name of the folder", file=file, value=error
+        ) from None
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
+        place = re.search(r"at line ([0-9]+)", str(error))
+        last_line = max(1, text.count("\n") + (not text.endswith("\n")))
+        raise StudyError(
+            "The line cannot be understood",
+            "Write key = value, text in quotation marks, numbers with a decimal point",
+            file=file,
+            row=int(place[1]) if place else last_line,
+            value=error,
+        ) from None
+
+
+def _settings(document: Mapping[str, Any]) -> Settings:
+    _refuse_unknown(document, _TOP, "")
+    for name in _TABLES:
+        if not isinstance(document.get(name, {}), dict):
+            raise StudyError(
+                f"{name} is not a table", f"Write a line [{name}] and its keys below", column=name
+            )
+    facts = dict(document.get("facts", {}))
+    given: dict[str, Any] = {name: _text(document, name) for name in _TEXTS if name in document}
+    given |= {name: _number(document, name, "") for name in _NUMBERS if name in document}
+    if characteristic := given.pop("characteristic", ""):
+        facts["characteristic"] = characteristic
+    tolerance = _tolerance(document.get("tolerance", {}), facts)
+    return Settings(
+        **given,
+        example=_yes_or_no(document, "example"),
+        tolerance=tolerance,
+        plan=_plan(document["plan"]) if document.get("plan") else None,
+        rules=_rules(document.get("rules", {})),
+        facts=facts,
+    )
+
+
+def _tolerance(table: Mapping[str, Any], facts: dict[str, Any]) -> Tolerance | None:
+    """Return the limits; a nominal size stated with them is kept among the facts."""
+    _refuse_unknown(table, _LIMITS, "tolerance")
+    given = {name: _number(table, name, "tolerance") for name in _LIMITS if name in table}
+    if "nominal" in given:
+        facts.setdefault("nominal", given["nominal"])
+    deviations = [given.get("lower_deviation"), given.get("upper_deviation")]
+    if deviations == [None, None]:
+        if given.keys() <= {"nominal"}:
+            return None
+        limits: Tolerance = with_name(
+            "tolerance", Tolerance, given.get("lower"), given.get("upper")
+        )
+        return limits
+    if "lower" in given or "upper" in given or "nominal" not in given:
+        raise StudyError(
+            "The tolerance is stated in two ways at once, or without its nominal size",
+            "Give lower and upper, or nominal with lower_deviation and upper_deviation",
+            column="tolerance",
+        )
+    about: Tolerance = with_name("tolerance", Tolerance.about, given["nominal"], *deviations)
+    return Tolerance(*(None if x is None else round(x, 12) for x in (about.lower, about.upper)))
+
+
+def _plan(table: Mapping[str, Any]) -> Plan:
+    _refuse_unknown(table, [field.name for field in fields(Plan)], "plan")
+    for name in ("parts", "operators", "trials"):
+        if name not in table:
+            raise StudyError(
+                f"The plan has no {name}", f"Add {name} to the table [plan]", column=f"plan.{name}"
+            )
+    trials = _whole(table, "trials", least=1)
+    return Plan(
+        parts=_names(table, "parts"),
+        operators=_names(table, "operators"),
+        trials=trials,
+        methods=_names(table, "methods") if table.get("methods") else (),
+        seed=_whole(table, "seed", least=0) if "seed" in table else 0,
+    )
+
+
+def _rules(table: Mapping[str, Any]) -> Rules:
+    kinds = {field.name: type(field.default) for field in fields(Rules)}
+    _refuse_unknown(table, kinds, "rules")
+    given: dict[str, Any] = {}
+    for name in table:
+        if kinds[name] is str:
+            given[name] = _text(table, name, "rules")
+        elif kinds[name] is int:
+            given[name] = _whole(table, name, least=1, table_name="rules")
+        else:
+            given[name] = _number(table, name, "rules")
+    rules: Rules = with_name("rules", Rules, **given)
+    return rules
+
+
+def _refuse_unknown(table: Mapping[str, Any], known: Iterable[str], name: str) -> None:
+    known = list(known)
+    for key in table:
+        if key in known:
+            continue
+        near = difflib.get_close_matches(key, known, n=1)
+        where = f"the table [{name}]" if name else "the file"
+        advice = f"Did you mean {near[0]}" if near else f"Use one of: {', '.join(known)}"
+        own = "" if name else "; what is no setting belongs in the table [facts]"
+        raise StudyError(
+            f"There is no setting of this name in {where}", f"{advice}{own}", column=key
+        )
+
+
+def _text(table: Mapping[str, Any], name: str, table_name: str = "") -> str:
+    if not isinstance(table[name], str):
+        raise _wrong(table, name, table_name, "is not text", "Write it in quotation marks")
+    return str(table[name])
+
+
+def _number(table: Mapping[str, Any], name: str, table_name: str) -> float:
+    value = table[name]
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise _wrong(
+            *(table, name, table_name, "is not a number"),
+            "Write digits with a decimal point, without quotation marks and without a unit",
+        )
+    try:
+        return float(value)
+    except OverflowError:
+        raise _wrong(table, name, table_name, "is too large", "Correct the number") from None
+
+
+def _whole(table: Mapping[str, Any], name: str, *, least: int, table_name: str = "plan") -> int:
+    value = table[name]
+    if isinstance(value, bool) or not isinstance(value, int) or not least <= value < 2**63:
+        raise _wrong(
+            *(table, name, table_name, f"is not a whole number from {least}"), "Correct the number"
+        )
+    return value
+
+
+def _yes_or_no(table: Mapping[str, Any], name: str) -> bool:
+    value = table.get(name, False)
+    if not isinstance(value, bool):
+        raise _wrong(table, name, "", "is neither true nor false", "Write true or false")
+    return value
+
+
+def _names(table: Mapping[str, Any], name: str) -> tuple[str, ...]:
+    value = table[name]
+    entries = value if isinstance(value, list) else []
+    names = [str(entry).strip() for entry in entries if isinstance(entry, (str, int))]
+    if not names or len(names) != len(entries) or "" in names or len(set(names)) != len(names):
+        raise _wrong(
+            *(table, name, "plan", "is not a list of different names"),
+            f'Write it like {name} = ["1", "2", "3"]',
+        )
+    return tuple(names)
+
+
+def _wrong(
+    table: Mapping[str, Any], name: str, table_name: str, what: str, remedy: str
+) -> StudyError:
+    key = f"{table_name}.{name}" if table_name else name
+    return StudyError(f"{name} {what}", remedy, column=key, value=table[name])
