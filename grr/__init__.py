@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from grr import show as show
     from grr.analysis.anova import anova as anova
     from grr.analysis.linearity import linearity as linearity
     from grr.analysis.linearity_result import LinearityResult as LinearityResult
@@ -74,11 +75,16 @@ _HOMES = {
     "Tolerance": "grr.tolerance",
 }
 
-__all__ = list(_HOMES)
+#: Folders whose own public names are reached through them: ``grr.show.tolerance_ruler``.
+_FOLDERS = ("show",)
+
+__all__ = [*_HOMES, *_FOLDERS]
 __version__ = "0.1.0"
 
 
 def __getattr__(name: str) -> Any:
+    if name in _FOLDERS:
+        return import_module(f"grr.{name}")
     if name not in _HOMES:
         raise AttributeError(f"module 'grr' has no attribute {name!r}")
     value = getattr(import_module(_HOMES[name]), name)
@@ -87,4 +93,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted([*globals(), *_HOMES])
+    return sorted({*globals(), *__all__})

@@ -1,1 +1,39 @@
-"""Figures and pages, each titled by the question that it answers."""
+"""Figures and pages, each titled by the question that it answers.
+
+Plotly is loaded when the first figure is drawn.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from grr.show.cells_figure import parts_by_operators as parts_by_operators
+    from grr.show.order_figure import in_order as in_order
+    from grr.show.ranges_figure import trial_ranges as trial_ranges
+    from grr.show.ruler_figure import tolerance_ruler as tolerance_ruler
+    from grr.show.sources_figure import spread_sources as spread_sources
+
+#: Public name → the module that defines it.
+_HOMES = {
+    "in_order": "grr.show.order_figure",
+    "parts_by_operators": "grr.show.cells_figure",
+    "spread_sources": "grr.show.sources_figure",
+    "tolerance_ruler": "grr.show.ruler_figure",
+    "trial_ranges": "grr.show.ranges_figure",
+}
+
+__all__ = list(_HOMES)
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'grr.show' has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOMES])

@@ -106,9 +106,14 @@ def one(value: float) -> float | None:
     return rounded([value])[0]
 
 
+def lines(text: str, length: int = LINE_LENGTH) -> list[str]:
+    """Return plain text in lines of at most so many characters."""
+    return textwrap.wrap(text, length)
+
+
 def wrapped(text: str, length: int = LINE_LENGTH) -> str:
     """Return plain text as lines that plotly draws; nothing in it is taken for markup."""
-    return "<br>".join(markup(line) for line in textwrap.wrap(text, length)) or ""
+    return "<br>".join(markup(line) for line in lines(text, length))
 
 
 def note(text: str, x: float | None, y: float | None, **how: Any) -> dict[str, Any]:
@@ -116,9 +121,9 @@ def note(text: str, x: float | None, y: float | None, **how: Any) -> dict[str, A
 
     A line break in the text stays one.
     """
-    lines = "<br>".join(markup(line) for line in text.split("\n"))
+    shown = "<br>".join(markup(line) for line in text.split("\n"))
     bold = how.pop("bold", False)
-    return {"text": f"<b>{lines}</b>" if bold else lines, "x": x, "y": y, "showarrow": False, **how}
+    return {"text": f"<b>{shown}</b>" if bold else shown, "x": x, "y": y, "showarrow": False, **how}
 
 
 def draw(
@@ -128,6 +133,7 @@ def draw(
     *,
     traces: Sequence[dict[str, Any]],
     height: int,
+    top: int = 0,
     alt: str = "",
     shapes: Sequence[dict[str, Any]] = (),
     notes: Sequence[dict[str, Any]] = (),
@@ -145,6 +151,8 @@ def draw(
         Plotly traces, numbers from `rounded`.
     height : int
         Height in px of the drawing; the room for title and answer is added.
+    top : int
+        Height in px kept free between the answer and the drawing, for labels.
     alt : str, optional
         What the picture shows, for those who do not see it; the answer where left out.
     shapes, notes : sequence of dict
@@ -155,9 +163,8 @@ def draw(
     from plotly.graph_objects import Figure
 
     title, below = wrapped(question, TITLE_LENGTH), wrapped(answer)
-    head = 27 * (title.count("<br>") + 1) + 21 * (below.count("<br>") + 1) + 22
-    margin = {"l": 20, "r": 20, "b": 20, "t": head, "pad": 0} | layout.pop("margin", {})
-    margin["t"] = max(margin["t"], head)
+    head = 27 * (title.count("<br>") + 1) + 21 * (below.count("<br>") + 1) + 22 + top
+    margin = {"l": 20, "r": 20, "b": 20, "pad": 0, **layout.pop("margin", {}), "t": head}
     return Figure(
         data=list(traces),
         layout={
@@ -204,4 +211,17 @@ def draw(
             },
             **layout,
         },
+    )
+
+
+def unanswered(figure_id: str, question: str, why: str) -> Figure:
+    """Return a page with the question and what is needed to answer it."""
+    return draw(
+        figure_id,
+        question,
+        why,
+        traces=[],
+        height=20,
+        xaxis={"visible": False},
+        yaxis={"visible": False},
     )

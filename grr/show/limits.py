@@ -1,0 +1,22 @@
+"""Confidence intervals of standard deviations, for figures."""
+
+from __future__ import annotations
+
+from grr.analysis.result import GaugeResult
+from grr.errors import StudyError
+
+
+def sd_intervals(result: GaugeResult, level: float = 0.95) -> dict[str, tuple[float, float]]:
+    """Return source → two-sided interval of its sd; empty where the study gives none."""
+    intervals = getattr(result, "intervals", None)
+    if intervals is None:
+        return {}
+    try:
+        table = intervals(level)
+    except StudyError:
+        return {}
+    return {
+        quantity: (float(row["lower"]), float(row["upper"]))
+        for (quantity, measure), row in table.iterrows()
+        if measure == "sd" and row[["lower", "upper"]].notna().all()
+    }

@@ -1,0 +1,320 @@
+"""`grr.show.tolerance_ruler`: the tolerance as a ruler, with the zones of doubt at its limits."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from grr.analysis.result import GaugeResult
+from grr.show import theme
+from grr.show.names import clean, markup, shortened
+from grr.show.ruler_layout import LETTER, NARROW, RulerLayout, number_labels, ruler_layout
+from grr.show.ruler_words import (
+    confidence_reach,
+    limit_text,
+    reach_text,
+    ruler_alt,
+    ruler_answer,
+)
+from grr.show.scale import fine_scale
+from grr.study import Study
+from grr.wording.rounding import figures, length, size, with_unit
+from grr.wording.tables import FAINT, INK
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
+
+QUESTION = "How near to a limit can this gauge tell good from bad?"
+#: Heights: the ruler lies from 0 to 1.
+PARTS_AT, PARTS_NAME_AT, SPAN_AT, SPAN_NAME_AT, LIMIT_TOP, TOP = 1.12, 1.22, 1.66, 1.74, 2.1, 2.62
+GRADUATION = {"fine": 0.1, "half": 0.17, "numbered": 0.26}
+HATCH = ("/", "\\")
+
+
+def tolerance_ruler(result: GaugeResult) -> Figure:
+    """Draw the tolerance to scale as a ruler, with the spread of measuring at each limit.
+
+    A part whose size is exactly a limit reads anywhere in the zone drawn there: half the
+    spread to either side. Within it this gauge cannot tell good from bad.
+
+    Parameters
+    ----------
+    result : GaugeResult
+
+    Returns
+    -------
+    plotly Figure
+        Without a tolerance, a page that says what is needed.
+    """
+    study = result.study
+    if study.tolerance is None:
+        return theme.unanswered(
+            "tolerance-ruler",
+            QUESTION,
+            "No tolerance was given, so nothing can be said about good and bad parts. Give the "
+            "lower limit, the upper limit or both.",
+        )
+    place = ruler_layout(result)
+    scale = fine_scale(study)
+    bound = confidence_reach(result)
+    return theme.draw(
+        "tolerance-ruler",
+        QUESTION,
+        ruler_answer(result, place, bound),
+        alt=ruler_alt(result, place),
+        traces=[
+            *_zones(result, place),
+            _marks(place),
+            *_reaches(place, bound),
+            *([_distance(place)] if len(place.limits) == 1 else []),
+            _parts(study, place),
+        ],
+        height=262,
+        shapes=[_body(place), *_limit_lines(place)],
+        notes=[*_limit_names(study, place), *_zone_names(study, place), *_lane_names(study, place)],
+        margin={"l": 24, "r": 24, "b": 70},
+        xaxis={
+            "range": [theme.one(place.low), theme.one(place.high)],
+            "tickvals": theme.rounded(place.numbered) if place.numbered else [],
+            "ticktext": number_labels(place.origin, place.numbered, place.step, scale.factor),
+            "ticks": "",
+            "showline": False,
+            "title": {"text": _axis_title(study, scale.unit) if place.numbered else ""},
+        },
+        yaxis={"range": [0.0, TOP], "visible": False},
+    )
+
+
+def _axis_title(study: Study, fine: str) -> str:
+    end = "upper" if study.tolerance is not None and study.tolerance.lower is None else "lower"
+    unit = f", {study.unit}" if study.unit else ""
+    below = f", {fine}" if fine else ""
+    return f"size{unit}; below it the distance from the {end} limit{below}"
+
+
+def _body(place: RulerLayout) -> dict[str, Any]:
+    """Return the ruler; without a second limit it goes on past the picture."""
+    beyond = place.span if len(place.limits) == 1 else 0.0
+    lower_only = place.start == place.limits[0]
+    return {
+        "type": "rect",
+        "x0": theme.one(place.start - (0.0 if lower_only else beyond)),
+        "x1": theme.one(place.end + (beyond if lower_only else 0.0)),
+        "y0": 0,
+        "y1": 1,
+        "fillcolor": "#F7F4EC",
+        "line": {"color": FAINT, "width": 1},
+        "layer": "below",
+    }
+
+
+def _marks(place: RulerLayout) -> dict[str, Any]:
+    """Return the graduations as one broken line."""
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for at in place.fine:
+        ratio = at / place.step * 2.0
+        kind = "fine"
+        if math.isclose(ratio, round(ratio), abs_tol=1e-6):
+            kind = "half" if round(ratio) % 2 else "numbered"
+        x += [theme.one(at), theme.one(at), None]
+        y += [0.0, GRADUATION[kind], None]
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": x,
+        "y": y,
+        "line": {"color": INK, "width": 1},
+        "hoverinfo": "skip",
+    }
+
+
+def _zones(result: GaugeResult, place: RulerLayout) -> list[dict[str, Any]]:
+    text = (
+        "zone of doubt: a part on the limit reads anywhere in here<br>"
+        f"{markup(reach_text(result))} to either side"
+    )
+    traces = []
+    for limit, hatch in zip(place.limits, HATCH, strict=False):
+        left, right = theme.one(limit - place.half), theme.one(limit + place.half)
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": [left, right, right, left, left],
+                "y": [0, 0, 1, 1, 0],
+                "fill": "toself",
+                "fillcolor": "rgba(213,94,0,0.16)",
+                "fillpattern": {
+                    "shape": hatch,
+                    "fgcolor": theme.ROLES["doubt"],
+                    "bgcolor": "rgba(213,94,0,0.12)",
+                    "size": 9,
+                    "solidity": 0.22,
+                },
+                "line": {"color": theme.ROLES["doubt"], "width": 1},
+                "hoveron": "fills",
+                "hoverinfo": "text",
+                "text": text,
+            }
+        )
+    return traces
+
+
+def _reaches(place: RulerLayout, bound: float | None) -> list[dict[str, Any]]:
+    """Return the reach of each zone as a dimension line; dotted on to the bound."""
+    colour = theme.ROLES["doubt"]
+    traces = []
+    for limit in place.limits:
+        traces.append(_dimension(limit - place.half, limit + place.half, SPAN_AT, colour))
+        if bound is not None:
+            ends = [max(limit - bound, place.low), min(limit + bound, place.high)]
+            dotted = _dimension(ends[0], ends[1], SPAN_AT, colour) | {"mode": "lines"}
+            traces.append(dotted | {"line": {"color": colour, "width": 1.2, "dash": "dot"}})
+    return traces
+
+
+def _distance(place: RulerLayout) -> dict[str, Any]:
+    """Return the distance from the mean to the only limit as a dimension line."""
+    return _dimension(place.mean, 0.0, 0.42, theme.ROLES["part"])
+
+
+def _dimension(start: float, end: float, height: float, colour: str) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "lines+markers",
+        "x": theme.rounded([start, end]),
+        "y": [height, height],
+        "line": {"color": colour, "width": 1.6},
+        "marker": {"symbol": "line-ns", "size": 11, "line": {"color": colour, "width": 1.6}},
+        "hoverinfo": "skip",
+    }
+
+
+def _limit_lines(place: RulerLayout) -> list[dict[str, Any]]:
+    return [
+        {
+            "type": "line",
+            "x0": theme.one(limit),
+            "x1": theme.one(limit),
+            "y0": 0,
+            "y1": LIMIT_TOP,
+            "line": {"color": theme.ROLES["limit"], "width": 2},
+        }
+        for limit in place.limits
+    ]
+
+
+def _limit_names(study: Study, place: RulerLayout) -> list[dict[str, Any]]:
+    tolerance = study.tolerance
+    assert tolerance is not None
+    named = [("lower limit", tolerance.lower), ("upper limit", tolerance.upper)]
+    given = [(name, value) for name, value in named if value is not None]
+    return [
+        theme.note(
+            f"{name}\n{limit_text(study, value)}",
+            theme.one(at),
+            LIMIT_TOP,
+            yanchor="bottom",
+            bold=True,
+            **_outward(place, name == "lower limit", 130.0),
+        )
+        for (name, value), at in zip(given, place.limits, strict=True)
+    ]
+
+
+def _zone_names(study: Study, place: RulerLayout) -> list[dict[str, Any]]:
+    text = f"doubt ±{with_unit(figures(place.half), fine_scale(study).unit)}"
+    return [
+        theme.note(
+            text,
+            theme.one(limit),
+            SPAN_NAME_AT,
+            yanchor="bottom",
+            font={"color": "#A63D00", "size": theme.SMALL},
+            bgcolor="rgba(255,255,255,0.85)",
+            **_outward(
+                place,
+                index == 0 and len(place.limits) == 2,
+                8 + LETTER * len(text.split("\n", maxsplit=1)[0]),
+            ),
+        )
+        for index, limit in enumerate(place.limits)
+    ]
+
+
+def _outward(place: RulerLayout, lower: bool, pixels: float) -> dict[str, Any]:
+    """Return where a label hangs: over its limit, or outward where two would meet."""
+    gap = (place.end - place.start) / place.span * NARROW
+    if len(place.limits) == 1 or gap > pixels:
+        return {"xanchor": "center"}
+    return {"xanchor": "right" if lower else "left", "xshift": -4 if lower else 4}
+
+
+def _lane_names(study: Study, place: RulerLayout) -> list[dict[str, Any]]:
+    """Return the words inside the ruler and above it, where they fit."""
+    notes = []
+    if len(place.limits) == 2:
+        words = "clear of doubt"
+        if place.clear / place.span * NARROW > LETTER * len(words):
+            middle = theme.one((place.start + place.end) / 2.0)
+            notes.append(theme.note(words, middle, 0.62, font={"color": "#00664A", "size": 14}))
+    elif place.half < abs(place.mean):
+        away = length(abs(place.mean) / fine_scale(study).factor, study.unit, 3)
+        notes.append(
+            theme.note(
+                f"mean to limit {away}",
+                theme.one(place.mean / 2.0),
+                0.47,
+                yanchor="bottom",
+                font={"color": theme.ROLES["part"], "size": theme.SMALL},
+                bgcolor="rgba(247,244,236,0.9)",
+            )
+        )
+    notes.append(_parts_name(place))
+    return notes
+
+
+def _parts_name(place: RulerLayout) -> dict[str, Any]:
+    """Return what the marks above the ruler are, near the middle of them."""
+    inside = [at for at in place.parts.tolist() if place.low <= at <= place.high]
+    hidden = len(place.parts) - len(inside)
+    text = "the parts measured" + (f"; {hidden} lie beyond the picture" if hidden else "")
+    half = 0.5 * (LETTER * len(text) + 8) / NARROW * place.span
+    middle = sum(inside) / len(inside) if inside else place.low
+    return theme.note(
+        text,
+        theme.one(min(max(middle, place.low + half), place.high - half)),
+        PARTS_NAME_AT,
+        yanchor="bottom",
+        font={"color": theme.ROLES["part"], "size": theme.SMALL},
+        bgcolor="rgba(255,255,255,0.85)",
+    )
+
+
+def _parts(study: Study, place: RulerLayout) -> dict[str, Any]:
+    factor = fine_scale(study).factor
+    shown = [
+        (name, at)
+        for name, at in zip(study.parts, place.parts.tolist(), strict=True)
+        if place.low <= at <= place.high
+    ]
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": theme.rounded([at for _, at in shown]),
+        "y": [PARTS_AT] * len(shown),
+        "marker": {
+            "symbol": "triangle-down",
+            "size": 10,
+            "color": theme.ROLES["part"],
+            "opacity": 0.75,
+            "line": {"color": "#ffffff", "width": 1},
+        },
+        "hoverinfo": "text",
+        "hovertext": [
+            f"part {markup(shortened(clean(name), 80))}<br>mean "
+            f"{markup(size(place.origin + at / factor, study.resolution, study.unit))}"
+            for name, at in shown
+        ],
+    }

@@ -1,0 +1,293 @@
+"""`grr.show.spread_sources`: how much each source adds to the spread of the readings."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from grr.analysis.result import GaugeResult
+from grr.analysis.sources import NAMES, SOURCES
+from grr.judge.criteria import dominant_source
+from grr.show import theme
+from grr.show.limits import sd_intervals
+from grr.show.names import markup
+from grr.show.scale import Fine, centred_axis, fine_scale
+from grr.wording.rounding import JOIN, length, percent, with_unit
+from grr.wording.tables import FAINT, INK
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
+
+QUESTION = "Where does the spread of the readings come from?"
+ROW = 56
+LEVEL = 0.95
+#: The scale ends at so many times the largest spread; an interval that goes on is cut there.
+LONGEST = 1.5
+#: A tolerance wider than so many times the largest spread is not drawn: it would dwarf the bars.
+WIDEST_TOLERANCE = 3.0
+COLUMNS = {"percent_tolerance": "of the\ntolerance", "percent_tv": "of the\ntotal"}
+COLUMN_WIDTH = 82
+
+
+def spread_sources(result: GaugeResult) -> Figure:
+    """Draw the spread of each source, in µm first and as percentages second.
+
+    Parameters
+    ----------
+    result : GaugeResult
+
+    Returns
+    -------
+    plotly Figure
+        A bar a source from EV to TV, to scale, as far to either side as a reading may
+        fall (6 standard deviations in all, or as the result has it); its 95 % confidence
+        interval as a line over both ends; the tolerance as two lines to the same scale.
+    """
+    scale = fine_scale(result.study)
+    spreads = {name: result.value(name, "spread") * scale.factor for name in SOURCES}
+    ends = {
+        name: (low * result.spread * scale.factor, high * result.spread * scale.factor)
+        for name, (low, high) in sd_intervals(result, LEVEL).items()
+        if not math.isnan(spreads.get(name, math.nan))
+    }
+    width = _tolerance_width(result, scale, max(_known(spreads), default=0.0))
+    reach = _reach(_known(spreads), ends, width)
+    columns = [name for name in COLUMNS if result.sources[name].notna().any()]
+    return theme.draw(
+        "spread-sources",
+        QUESTION,
+        _answer(result, interval=bool(ends)),
+        alt=_alt(result),
+        traces=[_bars(result, spreads), *_intervals(ends, reach)],
+        height=ROW * len(SOURCES) + 66,
+        top=44,
+        shapes=[_ground(), *_limit_lines(width)],
+        notes=[
+            *_reasons(result, spreads),
+            *_percentages(result, columns),
+            *_limit_names(result, width),
+        ],
+        margin={"r": 24 + COLUMN_WIDTH * len(columns), "b": 60},
+        bargap=0.6,
+        xaxis=centred_axis(
+            reach / 2.0,
+            scale.named(f"to either side of the middle (a bar is {result.spread:g} sd long)"),
+        ),
+        yaxis={
+            "range": [len(SOURCES) - 0.5, -0.5],
+            "tickvals": list(range(len(SOURCES))),
+            "ticktext": [_label(result, name) for name in SOURCES],
+            "ticks": "",
+            "ticklabelstandoff": 8,
+            "showline": False,
+        },
+    )
+
+
+def _known(spreads: dict[str, float]) -> list[float]:
+    return [value for value in spreads.values() if not math.isnan(value)]
+
+
+def _tolerance_width(result: GaugeResult, scale: Fine, longest: float) -> float | None:
+    """Return the width of the tolerance where it can be drawn beside the bars."""
+    tolerance = result.study.tolerance
+    if tolerance is None or tolerance.width is None:
+        return None
+    width = tolerance.width * scale.factor
+    return width if width <= WIDEST_TOLERANCE * longest else None
+
+
+def _reach(
+    spreads: list[float], ends: dict[str, tuple[float, float]], width: float | None
+) -> float:
+    """Return the length that the axis must hold."""
+    longest = max(spreads, default=0.0)
+    lengths = [longest, width or 0.0, *(min(high, LONGEST * longest) for _, high in ends.values())]
+    return 1.06 * max(lengths) or 1.0
+
+
+def _label(result: GaugeResult, name: str) -> str:
+    spread = result.value(name, "spread")
+    shown = "—" if math.isnan(spread) else length(spread, result.study.unit)
+    if name in result.below_zero:
+        shown = "0 (estimated below zero)"
+    elif name == "INT" and result.pooled and spread == 0.0:
+        shown = "0 (pooled with EV)"
+    return f"{NAMES[name]} {name}<br><b>{markup(shown)}</b>"
+
+
+def _bars(result: GaugeResult, spreads: dict[str, float]) -> dict[str, Any]:
+    lengths = list(spreads.values())
+    return {
+        "type": "bar",
+        "orientation": "h",
+        "x": theme.rounded(lengths),
+        "base": theme.rounded([-value / 2.0 for value in lengths]),
+        "y": list(range(len(SOURCES))),
+        "marker": {"color": [theme.ROLES[name] for name in SOURCES]},
+        "hoverinfo": "text",
+        "hovertext": [_hover(result, name) for name in SOURCES],
+    }
+
+
+def _hover(result: GaugeResult, name: str) -> str:
+    lines = [f"{NAMES[name]} {name}"]
+    sd = result.value(name, "sd")
+    if not math.isnan(sd):
+        lines.append(f"standard deviation {markup(length(sd, result.study.unit))}")
+    for measure, words in (
+        ("percent_tolerance", "of the tolerance"),
+        ("percent_tv", "of the total variation"),
+        ("percent_contribution", "of the variance"),
+    ):
+        value = result.value(name, measure)
+        if not math.isnan(value):
+            lines.append(f"{percent(value)} {words}")
+    return "<br>".join(lines)
+
+
+def _intervals(ends: dict[str, tuple[float, float]], reach: float) -> list[dict[str, Any]]:
+    """Return a line from lower to upper limit over both ends of a bar; an arrow if cut."""
+    traces = []
+    for name, (lower, upper) in ends.items():
+        row = SOURCES.index(name)
+        for side, arrow in ((-0.5, "triangle-left"), (0.5, "triangle-right")):
+            traces.append(
+                {
+                    "type": "scatter",
+                    "mode": "lines+markers",
+                    "x": theme.rounded([side * lower, side * min(upper, reach)]),
+                    "y": [row, row],
+                    "line": {"color": INK, "width": 1.6},
+                    "marker": {
+                        "symbol": ["line-ns", arrow if upper > reach else "line-ns"],
+                        "size": 10,
+                        "color": INK,
+                        "line": {"color": INK, "width": 1.6},
+                    },
+                    "cliponaxis": False,
+                    "hoverinfo": "skip",
+                }
+            )
+    return traces
+
+
+def _ground() -> dict[str, Any]:
+    """Return the ground behind the measuring system: the row that is judged."""
+    row = SOURCES.index("GRR")
+    return {
+        "type": "rect",
+        "xref": "paper",
+        "x0": 0,
+        "x1": 1,
+        "y0": row - 0.5,
+        "y1": row + 0.5,
+        "fillcolor": theme.ROLES["band"],
+        "line": {"width": 0},
+        "layer": "below",
+    }
+
+
+def _limit_lines(width: float | None) -> list[dict[str, Any]]:
+    if width is None:
+        return []
+    return [
+        {
+            "type": "line",
+            "x0": theme.one(side * width),
+            "x1": theme.one(side * width),
+            "yref": "paper",
+            "y0": 0,
+            "y1": 1,
+            "line": {"color": theme.ROLES["limit"], "width": 1.2, "dash": "dash"},
+            "layer": "below",
+        }
+        for side in (-0.5, 0.5)
+    ]
+
+
+def _limit_names(result: GaugeResult, width: float | None) -> list[dict[str, Any]]:
+    tolerance = result.study.tolerance
+    if width is None or tolerance is None or tolerance.width is None:
+        return []
+    text = f"between the dashed lines: the tolerance, {_width(result, tolerance.width)}"
+    return [theme.note(text, 0, 1, yref="paper", xanchor="center", yanchor="bottom", yshift=4)]
+
+
+def _width(result: GaugeResult, width: float) -> str:
+    scale = fine_scale(result.study)
+    return with_unit(f"{width * scale.factor:.6g}", scale.unit)
+
+
+def _reasons(result: GaugeResult, spreads: dict[str, float]) -> list[dict[str, Any]]:
+    notes = []
+    for row, name in enumerate(SOURCES):
+        if math.isnan(spreads[name]):
+            text = f"not estimated: {result.reasons.get(name, 'the study cannot give it')}"
+            lines = theme.lines(text, 42)
+            notes.append(
+                theme.note(
+                    "\n".join(lines),
+                    0,
+                    row,
+                    xref="paper",
+                    xanchor="left",
+                    yanchor="middle",
+                    align="left",
+                    bgcolor="#ffffff",
+                    font={"color": FAINT, "size": 12},
+                )
+            )
+    return notes
+
+
+def _percentages(result: GaugeResult, columns: list[str]) -> list[dict[str, Any]]:
+    notes = []
+    for column, measure in enumerate(columns):
+        place = {
+            "xref": "paper",
+            "xanchor": "right",
+            "align": "right",
+            "xshift": 8 + COLUMN_WIDTH * (column + 1),
+        }
+        notes.append(
+            theme.note(COLUMNS[measure], 1, 1, yref="paper", yanchor="bottom", **place)
+            | {"font": {"color": FAINT, "size": theme.SMALL}}
+        )
+        for row, name in enumerate(SOURCES):
+            value = result.value(name, measure)
+            if not math.isnan(value):
+                notes.append(
+                    theme.note(
+                        percent(value), 1, row, yanchor="middle", bold=name == "GRR", **place
+                    )
+                )
+    return notes
+
+
+def _answer(result: GaugeResult, *, interval: bool) -> str:
+    study = result.study
+    grr = result.value("GRR", "spread")
+    if not grr > 0.0:
+        return "The readings of a part do not differ at all: no spread of measuring was seen."
+    of_tolerance = result.value("GRR", "percent_tolerance")
+    share = "" if math.isnan(of_tolerance) else f", {percent(of_tolerance)} of the tolerance"
+    source = dominant_source(result)
+    part = result.value(source, "variance") / result.value("GRR", "variance")
+    amount = f"{percent(100 * part)} of the variance"
+    most = "Most of it" if part > 0.5 else "The largest part"
+    what = "All of it" if part > 0.9995 else f"{most}, {amount},"
+    bounds = f" The thin lines are {100 * LEVEL:g}{JOIN}% confidence intervals." if interval else ""
+    return (
+        f"Readings of one part spread over {length(grr, study.unit)} "
+        f"({result.spread:g} sd){share}. {what} is {NAMES[source]} ({source}).{bounds}"
+    )
+
+
+def _alt(result: GaugeResult) -> str:
+    shown = [
+        f"{NAMES[name]} {length(result.value(name, 'spread'), result.study.unit)}"
+        for name in SOURCES
+        if not math.isnan(result.value(name, "spread"))
+    ]
+    return f"Bars as long as the spread of each source: {', '.join(shown)}."
