@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from grr.analysis.reference_result import ReferenceResult as ReferenceResult
     from grr.analysis.reference_study import reference_study as reference_study
     from grr.analysis.result import GaugeResult as GaugeResult
+    from grr.analysis.stability import stability as stability
+    from grr.analysis.stability_result import StabilityResult as StabilityResult
     from grr.entry.choosing import choose_study as choose_study
     from grr.entry.study_form import study_form as study_form
     from grr.entry.widget import collect as collect
-    from grr.analysis.stability import stability as stability
-    from grr.analysis.stability_result import StabilityResult as StabilityResult
     from grr.errors import StudyError as StudyError
     from grr.files.chosen import chosen_folder as chosen_folder
     from grr.files.chosen import chosen_study as chosen_study
@@ -78,7 +78,7 @@ _HOMES = {
 #: Folders whose own public names are reached through them: ``grr.show.tolerance_ruler``.
 _FOLDERS = ("show",)
 
-__all__ = [*_HOMES, *_FOLDERS]
+__all__ = list(_HOMES)
 __version__ = "0.1.0"
 
 
@@ -93,4 +93,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted({*globals(), *_HOMES, *_FOLDERS})
