@@ -17,7 +17,7 @@ COOL_MINUTES = 10
 #: Off zero by more last digits than this: set it again, or keep it on purpose.
 ZERO_DIGITS = 2
 
-HELPER, ALONE = "a helper hands them out, coded", "I take them myself"
+HELPER, ALONE = "a helper, coded", "I take them myself"
 
 
 @dataclass(frozen=True)
@@ -42,13 +42,13 @@ _ITEMS = (
         "handing_out",
         "Who hands out the parts?",
         "choice",
-        "If you know the part, you may remember its reading: the report then says “not blind”.",
+        "Yourself: the report says “not blind”.",
         choices=(HELPER, ALONE),
     ),
     Item("faces_cleaned", "Measuring faces and parts wiped clean?", "yes_no"),
     Item(
         "soak_minutes",
-        "How long have gauge and parts been lying side by side in this room?",
+        "Gauge and parts side by side in this room for",
         "number",
         "",
         "min",
@@ -56,11 +56,11 @@ _ITEMS = (
     Item("room_temperature", "Room temperature", "number", "", "°C"),
     Item("holding", "How do you hold the gauge?", "choice", choices=HOLDINGS),
     Item("zeroed_on", "Zero checked on", "choice", choices=(CLOSED_FACES, MASTER)),
-    Item("zero_master_size", "Size of the master", "number", "Leave empty for closed faces."),
-    Item("zero_master_certificate", "Its certificate", "text", "Leave empty for closed faces."),
+    Item("zero_master_size", "Size of the master", "number"),
+    Item("zero_master_certificate", "Its certificate", "text"),
     Item(
         "zero_orientation",
-        "Was the gauge held as in measuring while you checked zero?",
+        "Gauge held as in measuring while zero was checked?",
         "yes_no",
     ),
     Item("zero", "What does the gauge show at zero?", "number", "Press the gauge's button here."),
@@ -154,6 +154,6 @@ def _checked(item: Item, text: str, unit: str) -> str:
     return text
 
 
-def zero_is_off(zero: float, expected: float, resolution: float | None) -> bool:
-    """Whether the gauge shows so far from zero that it should be set again."""
-    return resolution is not None and abs(zero - expected) > (ZERO_DIGITS + 0.01) * resolution
+def zero_is_off(off: float, resolution: float | None) -> bool:
+    """Whether the gauge is so far off zero that it should be set again."""
+    return resolution is not None and abs(off) > (ZERO_DIGITS + 0.01) * resolution

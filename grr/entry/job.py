@@ -1,15 +1,19 @@
-"""What is to be measured, where and with what: read from ``study.toml``."""
+"""What is to be measured, where, in which order and with what."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+
+import numpy as np
 
 from grr.entry.places import Place
-from grr.facts import DEVIATION
+from grr.errors import StudyError
+from grr.files.settings import Settings
+from grr.files.study_file import STUDY_FILE, read_settings
+from grr.rules import Plan
+from grr.study import Study
 from grr.wording.rounding import size
 
 
@@ -20,22 +24,15 @@ class Job:
     Parameters
     ----------
     folder : Path
+    settings : Settings
+        From ``study.toml``.
     places : tuple of Place
         Every planned reading, in the order of measurement.
-    lower, upper : float, optional
-        Limits of the drawing, in ``unit``.
-    resolution : float, optional
-    facts : mapping
     """
 
     folder: Path
+    settings: Settings
     places: tuple[Place, ...]
-    title: str = ""
-    unit: str = ""
-    lower: float | None = None
-    upper: float | None = None
-    resolution: float | None = None
-    facts: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def key(self) -> str:
@@ -49,24 +46,70 @@ class Job:
 
     @property
     def shown_limits(self) -> tuple[float | None, float | None]:
-        """The limits as the gauge shows them: less the master's size where it shows deviations."""
-        master = self.facts.get("setting_master_size")
-        shift = 0.0
-        if self.facts.get("readings_are") == DEVIATION and master is not None:
-            shift = float(master)
-        return (
-            None if self.lower is None else self.lower - shift,
-            None if self.upper is None else self.upper - shift,
-        )
+        """The limits of the drawing as the gauge shows them."""
+        tolerance = self.settings.shown_tolerance
+        return (None, None) if tolerance is None else (tolerance.lower, tolerance.upper)
 
     @property
     def limits_in_words(self) -> str:
         """Such as "10.0060 to 10.0120 mm"; "" where there are none."""
-        if self.lower is not None and self.upper is not None:
-            low = size(self.lower, self.resolution)
-            return f"{low} to {size(self.upper, self.resolution, self.unit)}"
-        if self.upper is not None:
-            return f"at most {size(self.upper, self.resolution, self.unit)}"
-        if self.lower is not None:
-            return f"at least {size(self.lower, self.resolution, self.unit)}"
-        return ""
+        tolerance, digit, unit = (
+            self.settings.tolerance,
+            self.settings.resolution,
+            self.settings.unit,
+        )
+        if tolerance is None:
+            return ""
+        if tolerance.lower is not None and tolerance.upper is not None:
+            return f"{size(tolerance.lower, digit)} to {size(tolerance.upper, digit, unit)}"
+        if tolerance.upper is not None:
+            return f"at most {size(tolerance.upper, digit, unit)}"
+        return f"at least {size(float(tolerance.lower or 0.0), digit, unit)}"
+
+
+def open_job(study: Study | str | Path) -> Job:
+    """Return the job of collecting a study.
+
+    Parameters
+    ----------
+    study : Study or path-like
+        A study folder, or a study that was opened from one.
+
+    Raises
+    ------
+    StudyError
+        There is no such folder, or its ``study.toml`` cannot be used or holds no plan.
+    """
+    folder = study.folder if isinstance(study, Study) else Path(study)
+    if folder is None:
+        raise StudyError(
+            "This study was not opened from a folder",
+            "Save it with grr.save_study, then collect into that folder",
+        )
+    settings = read_settings(folder)
+    if settings.plan is None:
+        raise StudyError(
+            "The study has no plan: what should be measured?",
+            "Add parts, operators and trials to the table [plan]",
+            file=folder / STUDY_FILE,
+        )
+    return Job(folder, settings, run_order(settings.plan))
+
+
+def run_order(plan: Plan) -> tuple[Place, ...]:
+    """Return the places of a plan: by operator, then trial and method, parts in random order.
+
+    From one trial to the next, and from one operator to the next, the methods change
+    places, so that a drift does not fall on one of them alone.
+    """
+    places = []
+    for number, operator in enumerate(plan.operators):
+        for trial in range(1, plan.trials + 1):
+            methods = list(plan.methods or ("",))
+            if (number + trial) % 2 == 0:
+                methods.reverse()
+            for which, method in enumerate(methods):
+                generator = np.random.default_rng([plan.seed, number, trial, which])
+                order = generator.permutation(len(plan.parts))
+                places += [Place(operator, method, trial, plan.parts[i]) for i in order]
+    return tuple(places)

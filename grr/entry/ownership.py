@@ -24,6 +24,8 @@ LOCK, OWNER = ".collecting.lock", ".collecting.owner"
 
 #: One lock object a folder for the whole process: a second one would lock the first out.
 _locks: dict[Path, FileLock] = {}
+#: The names that owners in this process have.
+_ours: set[str] = set()
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,8 @@ class Ownership:
         self.folder = folder.resolve()
         self.name = new_id()
         self.operator = ""
+        self._locked_before = False
+        _ours.add(self.name)
 
     def take(self, *, by_force: bool = False) -> Elsewhere | None:
         """Become the owner; return who holds the folder instead, or None.
@@ -55,24 +59,37 @@ class Ownership:
         StudyError
             The folder cannot be written to.
         """
+        held = self._lock()
+        displaced = self._owner().get("name", self.name) not in _ours
+        if not by_force and (not held or (displaced and self._locked_before)):
+            return self._who() or Elsewhere("", "")
+        self._write_owner()
+        return None
+
+    def _lock(self) -> bool:
+        """Take the lock where it is free; tell whether this process has it."""
         lock = _locks.setdefault(
             self.folder, FileLock(self.folder / LOCK, thread_local=False, is_singleton=False)
         )
+        self._locked_before = lock.is_locked
         try:
             if not lock.is_locked:
                 lock.acquire(timeout=0)
         except Timeout:
-            if not by_force:
-                return self._read_owner() or Elsewhere("", "")
+            return False
         except OSError as error:
             raise not_written(error, self.folder) from error
-        self._write_owner()
-        return None
+        return True
 
     @property
     def mine(self) -> bool:
         """Whether no other window has taken over."""
-        return self._owner_text().get("name") == self.name
+        owner = self._owner().get("name")
+        if owner == self.name:
+            self._lock()  # after a take-over the lock becomes free once the other one noticed
+        elif owner not in _ours and self.folder in _locks:
+            _locks[self.folder].release()
+        return owner == self.name
 
     def insist(self) -> None:
         """Refuse to go on where another window has taken over.
@@ -104,13 +121,13 @@ class Ownership:
         except OSError as error:
             raise not_written(error, self.folder / OWNER) from error
 
-    def _owner_text(self) -> dict[str, str]:
+    def _owner(self) -> dict[str, str]:
         try:
             content = json.loads((self.folder / OWNER).read_text(encoding="utf-8"))
         except (OSError, ValueError):
             return {}
         return content if isinstance(content, dict) else {}
 
-    def _read_owner(self) -> Elsewhere | None:
-        content = self._owner_text()
+    def _who(self) -> Elsewhere | None:
+        content = self._owner()
         return Elsewhere(content.get("since", ""), content.get("operator", "")) if content else None

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from grr.entry import checklist
 from grr.entry.desk import FROM_SHEET, Desk, Outcome
 from grr.entry.numbers import one_number
 from grr.entry.record import Record
+from grr.entry.settings_log import settings_events
 from grr.errors import StudyError
 from grr.facts import DEVIATION, MASTER
 
@@ -31,15 +33,21 @@ def begin(desk: Desk, operator: str, *, from_sheet: bool = False) -> Outcome:
                 value=operator,
             )
         desk.ownership.operator = operator
-        desk.log(
+        number = str(record.sessions_begun + 1)
+        start = desk.event(
             record,
             "session",
             name="start",
             value=operator,
             reason=FROM_SHEET if from_sheet else "",
-            session=str(record.sessions_begun + 1),
+            session=number,
             entered_by=operator,
         )
+        found = [
+            replace(event, session=number, time=start.time)
+            for event in settings_events(desk.job.settings, record)
+        ]
+        desk.events.append(*found, start)
         return Outcome("done", f"{operator} begins.")
 
 
@@ -57,8 +65,8 @@ def end(desk: Desk, zero: str = "") -> Outcome:
         operator = record.session.value
         events = [desk.event(record, "session", name="end", value=operator)]
         if zero.strip():
-            number = one_number(zero, desk.job.unit)
-            on = _zeroed_on(record, {}, desk.job.unit)
+            number = one_number(zero, desk.job.settings.unit)
+            on = _zeroed_on(record, {}, desk.job.settings.unit)
             events.insert(0, desk.event(record, "zero", name="after", old=on, value=number.text))
         desk.events.append(*events)
         return Outcome("done", f"The session of {operator} is ended.")
@@ -68,8 +76,8 @@ def questions(desk: Desk, record: Record) -> list[checklist.Item]:
     """Return the checklist that is due now, with the answers known from the facts."""
     place = desk.due(record)
     return checklist.items(
-        desk.job.unit,
-        desk.job.facts,
+        desk.job.settings.unit,
+        desk.job.settings.facts,
         desk.job.methods,
         place.method if place else "",
         again=desk.stage(record) == "again",
@@ -87,12 +95,12 @@ def answer(desk: Desk, answers: Mapping[str, Any], *, keep_zero: bool = False) -
     with desk.writing() as record:
         place = desk.due(record)
         method = place.method if place else ""
-        unit = desk.job.unit
+        unit = desk.job.settings.unit
         kept = checklist.checked_answers(questions(desk, record), answers, method, unit)
         zero = kept.pop("zero")
         on = _zeroed_on(record, kept, unit)
-        expected = _expected_zero(desk, record, kept)
-        if not keep_zero and checklist.zero_is_off(float(zero), expected, desk.job.resolution):
+        off = float(zero) - _expected_zero(desk, record, kept)
+        if not keep_zero and checklist.zero_is_off(off, desk.job.settings.resolution):
             return Outcome(
                 "asked",
                 "The zero is off. Set the gauge to zero and enter what it shows, or keep it.",
@@ -122,6 +130,6 @@ def _zeroed_on(record: Record, kept: Mapping[str, str], unit: str) -> str:
 
 def _expected_zero(desk: Desk, record: Record, kept: Mapping[str, str]) -> float:
     answers = _answers(record, kept)
-    absolute = desk.job.facts.get("readings_are") != DEVIATION
+    absolute = desk.job.settings.facts.get("readings_are") != DEVIATION
     on_master = answers.get("zeroed_on") == MASTER and absolute
     return float(answers["zero_master_size"]) if on_master else 0.0

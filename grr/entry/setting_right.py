@@ -77,7 +77,7 @@ def set_right(desk: Desk, identifier: str, text: str, reason: str = "") -> Outco
     """
     with desk.writing() as record:
         row = desk.reading(record, identifier)
-        number = one_number(text, desk.job.unit)
+        number = one_number(text, desk.job.settings.unit)
         new = corrections.replacing(
             row, reason or "mistyped", reading=number.text, raw=number.raw, source=TYPED
         )

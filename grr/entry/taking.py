@@ -70,7 +70,7 @@ def take(
         known = record.row(identifier) if identifier else None
         if known is not None:
             return Outcome("recorded", "Recorded before.", (known,))
-        numbers = numbers_in(text, desk.job.unit)
+        numbers = numbers_in(text, desk.job.settings.unit)
         if place is None:
             _refuse_out_of_turn(desk, record, len(numbers))
         arrival = Arrival(desk.clock() - timedelta(seconds=max(0.0, seconds_ago)), source)
@@ -125,7 +125,7 @@ def _file(desk: Desk, number: EnteredNumber, place: Place | None, arrival: Arriv
         words.append("this place has a reading already")
     row = _row(record, number, place, arrival)
     if not words:
-        return Outcome("recorded", "Recorded.", (desk.journal.append(row),))
+        return Outcome("recorded", f"Part {place.part} recorded.", (desk.journal.append(row),))
     row = desk.journal.append(replace(row, reason=ASKED + "; ".join(words)))
     return Outcome("asked", "; ".join(words), (row,))
 
@@ -138,7 +138,7 @@ def _doubts(desk: Desk, record: Record, number: EnteredNumber, arrival: Arrival)
     return doubts_about(
         number,
         limits=desk.job.shown_limits,
-        resolution=desk.job.resolution,
+        resolution=desk.job.settings.resolution,
         before=[float(row.reading) for row in measured],
         seconds_since_last=seconds,
     )
@@ -158,8 +158,9 @@ def _measured_again(
     for old in asked:
         desk.log(record, "question", name=old.id, old=old.reason.removeprefix(ASKED), value=AGAIN)
     if len(twice) == len(there):
-        return Outcome("recorded", "Recorded. The double trigger is put aside.", (written[0],))
-    return Outcome("again", "Measured again. The first reading counts.", (written[0],))
+        words = f"Part {row.part} recorded. The double trigger is put aside."
+        return Outcome("recorded", words, (written[0],))
+    return Outcome("again", f"Part {row.part} measured again.", (written[0],))
 
 
 def _row(record: Record, number: EnteredNumber, place: Place, arrival: Arrival) -> JournalRow:

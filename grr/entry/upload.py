@@ -13,6 +13,7 @@ from grr.entry.places import Place
 from grr.entry.record import Record
 from grr.errors import StudyError
 from grr.files.journal import IMPORTED, JournalRow
+from grr.files.readings_file import read_readings
 from grr.wording.rounding import counted, reading_decimals
 
 
@@ -45,7 +46,7 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
         path = Path(folder) / f"sheet{PurePath(file).suffix}"
         path.write_bytes(content)
         try:
-            table = _table(path)
+            table = read_readings(path)
         except StudyError as error:
             raise StudyError(
                 error.problem,
@@ -62,13 +63,6 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
         rows = desk.journal.append_all([_row(cell, desk, record, file) for cell in new])
         words = f"{counted(len(rows), 'reading')} taken from {file}."
         return Outcome("recorded", words, tuple(rows))
-
-
-def _table(path: Path) -> pd.DataFrame:
-    import grr
-
-    table: pd.DataFrame = grr.read_readings(path)
-    return table
 
 
 def _cells(table: pd.DataFrame, desk: Desk) -> list[_Cell]:
@@ -113,7 +107,7 @@ def _new_readings(desk: Desk, record: Record, cells: list[_Cell], file: str) -> 
 
 def _row(cell: _Cell, desk: Desk, record: Record, file: str) -> JournalRow:
     session = record.session
-    resolution = desk.job.resolution
+    resolution = desk.job.settings.resolution
     text = repr(cell.value) if resolution is None else _shown(cell.value, resolution)
     return JournalRow(
         part=cell.place.part,

@@ -29,8 +29,8 @@ def view(desk: Desk) -> dict[str, Any]:
     stage = desk.stage(record)
     return {
         "study": desk.job.key,
-        "title": desk.job.title,
-        "unit": desk.job.unit,
+        "title": desk.job.settings.title,
+        "unit": desk.job.settings.unit,
         "facts": _facts(desk),
         "stage": stage,
         "operator": operator,
@@ -59,7 +59,7 @@ def view(desk: Desk) -> dict[str, Any]:
 
 
 def _facts(desk: Desk) -> list[str]:
-    facts = desk.job.facts
+    facts = desk.job.settings.facts
     gauge = facts.get("gauge_number")
     return [
         text

@@ -9,9 +9,11 @@ from grr.entry.desk import Desk
 from grr.entry.job import Job
 from grr.entry.places import Place
 from grr.entry.taking import take
+from grr.files.settings import Settings
+from grr.tolerance import Tolerance
 
 ANSWERS = {
-    "handing_out": "a helper hands them out, coded",
+    "handing_out": "a helper, coded",
     "faces_cleaned": "yes",
     "soak_minutes": "90",
     "room_temperature": "20.5",
@@ -46,17 +48,15 @@ def places(operators=("Ann", "Ben"), parts=("P1", "P2", "P3"), trials=2, methods
 
 
 def a_job(folder, **changed):
-    facts = changed.pop("facts", {"gauge_number": "M-07"})
+    order = changed.pop("places", places())
     given = {
-        "places": places(),
         "title": "Dowel pin",
         "unit": "mm",
-        "lower": 10.006,
-        "upper": 10.012,
+        "tolerance": Tolerance(10.006, 10.012),
         "resolution": 0.0001,
-        "facts": facts,
+        "facts": {"gauge_number": "M-07"},
     }
-    return Job(folder, **(given | changed))
+    return Job(folder, Settings(**(given | changed)), order)
 
 
 def a_desk(folder, clock=None, **changed):

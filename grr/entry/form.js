@@ -1,0 +1,906 @@
+// The entry form in the notebook. Python decides everything (grr/entry/messages.py); this file
+// shows what Python says and carries numbers to it. Each number is kept in the browser until
+// Python has answered that it is on the disk.
+
+const SLOW = 600; // ms without an answer: "waiting"
+const LOST = 2000; // ms without an answer: "NOT SAVED"
+const TYPED_BY_MACHINE = 35; // ms between keys, on average: a gauge, not a hand
+const COMMANDS = {
+  k: "keep", u: "undo", n: "note", l: "list", o: "one part out", p: "pause", m: "mute",
+  e: "end", a: "more", d: "dirt", t: "tilted", w: "wrong part", x: "double trigger",
+};
+
+export default {
+  render({ model, el }) {
+    const form = new Form(model, el);
+    return () => form.remove();
+  },
+};
+
+// Small helpers
+
+function h(tag, attributes = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (value === true) node.setAttribute(name, "");
+    else if (value !== false && value != null) node.setAttribute(name, value);
+  }
+  node.append(...children.flat().filter((child) => child != null && child !== false));
+  return node;
+}
+
+function randomName() {
+  return Array.from(crypto.getRandomValues(new Uint8Array(4)), (b) => b.toString(16).padStart(2, "0")).join("");
+}
+
+function plural(count, noun) {
+  return `${count} ${noun}${count === 1 ? "" : "s"}`;
+}
+
+// Tones: told apart by pitch and rhythm, not by loudness
+
+const TONES = {
+  recorded: [[1320, 0, 0.08]],
+  asked: [[660, 0, 0.14], [440, 0.17, 0.2]],
+  refused: [[196, 0, 0.16], [196, 0.22, 0.3]],
+  unsaved: [[294, 0, 0.12], [262, 0.16, 0.12], [233, 0.32, 0.3]],
+  lost: [[520, 0, 0.12], [390, 0.2, 0.12]],
+  finished: [[660, 0, 0.1], [880, 0.12, 0.1], [1320, 0.24, 0.2]],
+};
+
+class Tones {
+  constructor() {
+    this.muted = localStorage.getItem("grr-muted") === "yes";
+    this.played = [];
+  }
+
+  mute(muted) {
+    this.muted = muted;
+    localStorage.setItem("grr-muted", muted ? "yes" : "no");
+  }
+
+  play(name) {
+    this.played.push(name);
+    if (this.muted) return;
+    try {
+      this.audio ??= new AudioContext();
+      for (const [pitch, start, length] of TONES[name]) {
+        const from = this.audio.currentTime + start;
+        const tone = new OscillatorNode(this.audio, { frequency: pitch, type: "triangle" });
+        const gain = new GainNode(this.audio, { gain: 0 });
+        gain.gain.setValueAtTime(0, from);
+        gain.gain.linearRampToValueAtTime(0.3, from + 0.01);
+        gain.gain.linearRampToValueAtTime(0, from + length);
+        tone.connect(gain).connect(this.audio.destination);
+        tone.start(from);
+        tone.stop(from + length);
+      }
+    } catch {
+      // A browser without sound still flashes.
+    }
+  }
+}
+
+// Numbers on their way: kept in the browser until Python has them on the disk
+
+class Outbox {
+  constructor(study) {
+    this.key = `grr-outbox-${study}`;
+    try {
+      this.items = JSON.parse(localStorage.getItem(this.key) ?? "[]");
+    } catch {
+      this.items = [];
+    }
+    for (const item of this.items) item.sent = item.first = 0;
+  }
+
+  store() {
+    if (this.items.length) localStorage.setItem(this.key, JSON.stringify(this.items));
+    else localStorage.removeItem(this.key);
+  }
+
+  add(item) {
+    this.items.push(item);
+    this.store();
+  }
+
+  take(id) {
+    const item = this.items.find((one) => one.id === id);
+    this.items = this.items.filter((one) => one !== item);
+    this.store();
+    return item;
+  }
+}
+
+class Form {
+  constructor(model, el) {
+    this.model = model;
+    this.name = randomName();
+    this.sequence = 0;
+    this.tones = new Tones();
+    this.view = null;
+    this.outbox = null;
+    this.waiting = new Map(); // id of a command → what to do with the answer
+    this.role = "waiting"; // writer, reader (another window writes) or retired
+    this.why = "";
+    this.armed = false; // the keyboard belongs to this form from the first focus on
+    this.paused = false;
+    this.keys = [];
+    this.build(el);
+    this.onMessage = (message) => this.hear(message);
+    model.on("msg:custom", this.onMessage);
+    this.onKey = (event) => this.catchStrayKey(event);
+    window.addEventListener("keydown", this.onKey, true);
+    this.timers = [
+      setInterval(() => this.watch(), 250),
+      setInterval(() => this.say("look"), 5000),
+    ];
+    this.hello();
+  }
+
+  remove() {
+    this.timers.forEach(clearInterval);
+    window.removeEventListener("keydown", this.onKey, true);
+    this.model.off("msg:custom", this.onMessage);
+  }
+
+  // Talking to Python
+
+  say(kind, fields = {}) {
+    const id = `${this.name}-${++this.sequence}`;
+    const message = { kind, id, from: this.name, ...fields };
+    try {
+      this.model.send(message);
+    } catch {
+      this.kernelGone = true;
+    }
+    return message.id;
+  }
+
+  hello() {
+    this.say("hello");
+    // Where the window that had the form is gone it does not answer: this one takes its place.
+    this.claimTimer = setTimeout(() => this.role !== "writer" && !this.held && this.say("claim", { quiet: true }), 1500);
+  }
+
+  command(kind, fields = {}, then = null) {
+    if (this.role !== "writer") return;
+    if (this.outbox?.items.some((item) => item.sent) && kind !== "list") {
+      this.tell("refused", "Wait: a reading is not saved yet.");
+      return;
+    }
+    const id = this.say(kind, fields);
+    const timer = setTimeout(() => {
+      this.waiting.delete(id);
+      this.tell("refused", "No answer from the kernel. Nothing was changed. Try again, or run the cell again.");
+    }, 4 * LOST);
+    this.waiting.set(id, { then, timer });
+  }
+
+  hear(message) {
+    if (message.to && message.to !== this.name) {
+      if (message.holder && message.holder !== this.name) this.become("reader", message.why ?? "");
+      return;
+    }
+    if (message.ping) {
+      if (message.ping === this.name) this.say("here", { asker: message.asker });
+      return;
+    }
+    if (message.held) {
+      this.held = true;
+      return;
+    }
+    this.kernelGone = false;
+    if (message.role) this.become(message.role, message.why ?? "");
+    if (message.view) this.adopt(message.view);
+    if (message.arrived) this.hearArrival(message);
+    else if (message.id) this.hearAnswer(message);
+    if (this.view) this.show();
+  }
+
+  // A number that came over the serial port straight to Python
+  hearArrival(message) {
+    if (message.refused && message.again) {
+      this.outbox.add({ id: message.id, text: message.arrived, source: "gauge", at: Date.now(), sent: 0 });
+    }
+    this.hearReading(message, { text: message.arrived });
+  }
+
+  hearAnswer(message) {
+    const item = this.outbox?.items.find((one) => one.id === message.id);
+    if (item) {
+      if (message.refused && message.again) {
+        item.failed = message.refused;
+        item.sent = Date.now();
+        this.tones.play("unsaved");
+        return;
+      }
+      this.outbox.take(message.id);
+      this.hearReading(message, item);
+      this.send();
+      return;
+    }
+    const command = this.waiting.get(message.id);
+    if (!command) return;
+    clearTimeout(command.timer);
+    this.waiting.delete(message.id);
+    if (message.refused) {
+      this.tell("refused", message.refused);
+      this.markColumn(message.column);
+    } else if (message.outcome?.kind === "asked") this.tell("asked", message.outcome.words);
+    else if (message.outcome) this.tell("done", message.outcome.words);
+    if (command.then && !message.refused) command.then(message);
+  }
+
+  hearReading(message, item) {
+    if (message.refused) {
+      this.tell("refused", `${message.refused}`);
+      return;
+    }
+    const outcome = message.outcome;
+    if (outcome.rest) {
+      const id = `${this.name}-${++this.sequence}`;
+      this.outbox.add({ id, text: outcome.rest, source: item.source, at: Date.now(), held: true, sent: 0 });
+    }
+    this.saved = (this.saved ?? 0) + 1;
+    this.root.dataset.saved = this.saved;
+    if (outcome.kind === "asked") this.tell("asked", "");
+    else if (outcome.kind === "again") this.tell("again", outcome.words);
+    else this.tell("recorded", outcome.words);
+  }
+
+  // What this window may do
+
+  become(role, why) {
+    if (role === this.role && why === this.why) return;
+    this.role = role;
+    this.why = why;
+    this.root.dataset.role = role;
+    clearTimeout(role === "writer" ? this.claimTimer : undefined);
+  }
+
+  adopt(view) {
+    const stage = this.view?.stage;
+    this.view = view;
+    if (!this.outbox) {
+      this.outbox = new Outbox(view.study);
+      this.kept = this.outbox.items.length;
+      if (this.kept) this.note(`${plural(this.kept, "reading")} kept in this browser: sent again now.`);
+    }
+    if (this.role === "writer") this.send();
+    if (stage !== view.stage) {
+      this.stageChanged = true;
+      this.closePanel();
+      if (view.stage === "finished" && stage) this.tones.play("finished");
+    }
+  }
+
+  // Readings
+
+  enter(text, source) {
+    if (this.role !== "writer") return;
+    const word = COMMANDS[text.trim().toLowerCase()] ?? text.trim().toLowerCase();
+    if (this.shortcut(word)) return;
+    const stage = this.view?.stage;
+    if (stage !== "measure") return;
+    const place = this.placeShown();
+    const many = /\d[\s;]+[+-]?\d/.test(text.trim());
+    if (!place) {
+      this.tell("refused", "Nothing is due. End the session, or wait until the last reading is saved.");
+      return;
+    }
+    this.outbox.add({
+      id: `${this.name}-${++this.sequence}`,
+      text,
+      place: many ? null : place,
+      source: this.view.from_sheet ? "sheet" : source,
+      at: Date.now(),
+      held: many,
+      sent: 0,
+    });
+    this.flash("");
+    this.send();
+    this.show();
+  }
+
+  // The place that the screen shows: the one due, or one further for each number not saved yet
+  placeShown(count = this.pending().length) {
+    const view = this.view;
+    if (!view?.place) return null;
+    return [view.place.key, ...view.ahead][count] ?? null;
+  }
+
+  pending() {
+    return this.outbox?.items.filter((item) => !item.held) ?? [];
+  }
+
+  send() {
+    if (this.role !== "writer" || !this.outbox) return;
+    for (const item of this.outbox.items) {
+      if (item.held && (this.view.question || this.pending().length || this.view.stage !== "measure")) break;
+      if (item.held) {
+        item.held = false;
+        item.place = null;
+      }
+      if (!item.sent) this.sendOne(item);
+    }
+    this.outbox.store();
+  }
+
+  sendOne(item) {
+    item.sent = Date.now();
+    item.first ||= item.sent;
+    const { id, text, place, source, note } = item;
+    try {
+      this.model.send({ kind: "reading", id, from: this.name, text, place, source, note, age: Date.now() - item.at });
+    } catch {
+      this.kernelGone = true;
+    }
+  }
+
+  // Words typed into the field instead of a number: the same as the buttons
+  shortcut(word) {
+    const question = this.view?.question;
+    const doubted = question ?? this.view?.compared;
+    if (word === "keep") {
+      if (question) this.command("keep", { reading: question.id });
+      return true;
+    }
+    if (this.view?.causes?.includes(word)) {
+      if (doubted) this.command("cause", { reading: doubted.id, cause: word });
+      return true;
+    }
+    if (word === "undo") this.command("undo", {});
+    else if (word === "note" || word === "list" || word === "one part out") this.openList();
+    else if (word === "more") this.openMore();
+    else if (word === "pause") this.pause(true);
+    else if (word === "mute") this.mute();
+    else if (word === "end") this.openEnd();
+    else return false;
+    return true;
+  }
+
+  // Watching: what is not saved, and where the keyboard is
+
+  watch() {
+    const now = Date.now();
+    const late = this.pending().filter((item) => item.sent);
+    const oldest = late.reduce((age, item) => Math.max(age, now - item.first), 0);
+    const failed = late.find((item) => item.failed)?.failed ?? "";
+    const state = failed || oldest > LOST ? "unsaved" : oldest > SLOW ? "slow" : "";
+    if (state === "unsaved" && this.root.dataset.save !== "unsaved") this.tones.play("unsaved");
+    if (this.root.dataset.save !== state || failed !== this.failed) {
+      this.root.dataset.save = state;
+      this.failed = failed;
+      this.showSaving(late.length, failed);
+      this.showPlace();
+    }
+    for (const item of late) if (now - item.sent > 2 * LOST) this.sendOne(item);
+    this.watchKeyboard(now);
+  }
+
+  watchKeyboard(now) {
+    const inside = this.root.contains(document.activeElement) && document.hasFocus();
+    const wanted = ["measure", "checklist", "again", "zero"].includes(this.view?.stage);
+    if (inside) this.armed = true;
+    const lost = this.armed && wanted && !inside && !this.paused && this.role === "writer";
+    if (lost !== this.lost) {
+      this.lost = lost;
+      this.root.classList.toggle("lost", lost);
+      this.lastTone = 0;
+    }
+    if (lost && now - this.lastTone > 1500) {
+      this.lastTone = now;
+      this.tones.play("lost");
+    }
+  }
+
+  // Keys that a gauge types while nothing that takes text has the keyboard are numbers for
+  // this form; they would be shortcuts of the notebook otherwise.
+  catchStrayKey(event) {
+    if (!this.armed || this.paused || this.role !== "writer" || this.view?.stage !== "measure") return;
+    const target = event.target;
+    const takesText = target.isContentEditable || (target.matches("input,textarea,select") && !["radio", "checkbox"].includes(target.type));
+    if (takesText || event.ctrlKey || event.metaKey || event.altKey || !this.root.isConnected) return;
+    const isNumber = /^[0-9.,+\-−]$/.test(event.key);
+    const ends = (event.key === "Enter" || event.key === "Tab") && this.field.value !== "";
+    if (!isNumber && !ends) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+    if (isNumber) {
+      this.field.value += event.key;
+      this.keyTyped();
+    } else if (this.panel.hidden) this.submit();
+    else {
+      this.field.value = "";
+      this.tell("refused", "A number came while another page was open. It was not taken.");
+      this.note(this.told.words);
+    }
+    if (this.panel.hidden) this.field.focus();
+  }
+
+  keyTyped() {
+    const now = performance.now();
+    if (this.field.value.length <= 1) this.keys = [];
+    this.keys.push(now);
+    this.showPlace();
+  }
+
+  sourceOfKeys() {
+    const keys = this.keys;
+    if (keys.length < 4) return "typed";
+    return (keys.at(-1) - keys[0]) / (keys.length - 1) < TYPED_BY_MACHINE ? "gauge" : "typed";
+  }
+
+  submit() {
+    const text = this.field.value;
+    this.field.value = "";
+    if (text.trim() !== "") this.enter(text, this.sourceOfKeys());
+    this.keys = [];
+    this.showPlace();
+  }
+
+  pause(on) {
+    this.paused = on;
+    this.root.classList.toggle("paused", on);
+    this.show();
+    if (!on) this.focusField();
+    else this.root.querySelector(".go-on")?.focus();
+  }
+
+  mute() {
+    this.tones.mute(!this.tones.muted);
+    this.soundButton.textContent = this.tones.muted ? "Sound off" : "Sound on";
+    this.soundButton.setAttribute("aria-pressed", String(!this.tones.muted));
+  }
+
+  // Telling: tone, flash, words on the screen and for a screen reader
+
+  tell(kind, words) {
+    this.told = { kind, words };
+    if (kind === "recorded" || kind === "again") this.tones.play("recorded");
+    else if (kind === "asked" || kind === "refused") this.tones.play(kind);
+    this.flash(kind);
+    this.showTold();
+  }
+
+  note(words) {
+    this.banner.textContent = words;
+    this.banner.hidden = words === "";
+  }
+
+  flash(kind) {
+    this.root.dataset.flash = "";
+    void this.root.offsetWidth; // lets the animation begin anew
+    this.root.dataset.flash = kind;
+  }
+
+  // Building the page once
+
+  build(el) {
+    this.title = h("strong", { class: "title" });
+    this.facts = h("span", { class: "facts" });
+    this.soundButton = h("button", { class: "quiet", type: "button", "aria-pressed": String(!this.tones.muted), onclick: () => { this.mute(); this.focusField(); } },
+      this.tones.muted ? "Sound off" : "Sound on");
+    this.banner = h("p", { class: "banner", role: "note", hidden: true });
+    this.saving = h("p", { class: "saving", role: "alert", hidden: true });
+    this.live = h("div", { class: "unseen", role: "status", "aria-live": "polite" });
+    this.stage = h("div", { class: "stage" });
+    this.panel = h("div", { class: "panel", hidden: true });
+    this.cover = h("button", { class: "cover", type: "button", onclick: () => this.focusField() },
+      h("span", {}, h("b", {}, "The keyboard is elsewhere"), "Click here, then measure on"));
+    this.buildMeasure();
+    this.root = h("section", { class: "grr-entry", "aria-label": "Entry of readings", "data-lm-suppress-shortcuts": "true" },
+      h("header", {}, h("div", {}, this.title, this.facts), this.soundButton),
+      this.banner, this.saving, this.stage, this.panel, this.live, this.cover);
+    this.root.addEventListener("keydown", (event) => this.keyInside(event));
+    el.append(this.root);
+    this.stage.append(h("p", { class: "calm" }, "Waiting for the kernel …"));
+  }
+
+  keyInside(event) {
+    if (event.key === "Escape" && !this.panel.hidden) {
+      this.closePanel();
+      this.focusField();
+    }
+    event.stopPropagation();
+  }
+
+  buildMeasure() {
+    this.field = h("input", {
+      class: "field", type: "text", inputmode: "decimal", autocomplete: "off", autocorrect: "off",
+      spellcheck: "false", "aria-label": "Reading",
+      oninput: () => this.keyTyped(),
+      onkeydown: (event) => {
+        if (event.key === "Enter" || (event.key === "Tab" && !event.shiftKey && this.field.value.trim() !== "")) {
+          event.preventDefault();
+          this.submit();
+        }
+      },
+      onpaste: (event) => {
+        const text = event.clipboardData.getData("text");
+        if (!/[\r\n\t;]/.test(text.trim())) return;
+        event.preventDefault();
+        this.field.value = "";
+        this.enter(text, "pasted");
+      },
+    });
+    this.part = h("span", { class: "part" });
+    this.where = h("p", { class: "where" });
+    this.next = h("p", { class: "next" });
+    this.unit = h("span", { class: "unit" });
+    this.result = h("p", { class: "result" });
+    this.question = h("div", { class: "question", role: "group", "aria-label": "Question", hidden: true });
+    this.ruler = h("div", { class: "ruler" });
+    this.count = h("p", { class: "count" });
+    const action = (words, key, what) =>
+      h("button", { type: "button", onclick: what }, words, h("kbd", {}, key));
+    this.measure = h("div", { class: "measure" },
+      h("div", { class: "now" },
+        h("div", { class: "tag" }, h("span", { class: "small" }, "Measure part"), this.part),
+        h("div", { class: "beside" }, this.where,
+          h("label", { class: "entry" }, this.field, this.unit), this.result, this.next)),
+      this.question,
+      h("div", { class: "so-far" }, this.ruler, this.count),
+      h("nav", { "aria-label": "Other actions" },
+        action("Undo last", "u", () => { this.command("undo"); this.focusField(); }),
+        action("Readings, notes, corrections", "l", () => this.openList()),
+        action("Pause", "p", () => this.pause(true)),
+        action("End session", "e", () => this.openEnd()),
+        action("More", "a", () => this.openMore()),
+        h("span", { class: "hint" }, "or type the letter and Enter")));
+  }
+
+  focusField() {
+    this.armed = true;
+    if (this.role !== "writer") return;
+    const stage = this.view?.stage;
+    if (stage === "measure" && !this.paused) this.field.focus({ preventScroll: false });
+    else this.stage.querySelector("[data-first]")?.focus();
+  }
+
+  // Showing
+
+  show() {
+    const view = this.view;
+    this.title.textContent = view.title || "Gauge study";
+    this.facts.textContent = view.facts.join("  ·  ");
+    if (view.torn_rows.length) {
+      this.note(`Row ${view.torn_rows.join(", ")} of readings.csv was cut off by a power cut. It is kept in the file and does not count.`);
+    }
+    const stage = this.role === "writer" ? (this.paused ? "paused" : view.stage) : this.role;
+    this.root.dataset.stage = stage;
+    if (stage !== this.shown || this.stageChanged || stage === "reader") {
+      const first = this.shown === undefined;
+      this.stageChanged = false;
+      this.shown = stage;
+      this.stage.replaceChildren(...[this.stageOf(stage)].flat());
+      if (!first || view.stage === "measure") setTimeout(() => this.role === "writer" && (this.armed || view.stage === "measure") && this.focusField(), first ? 300 : 0);
+    }
+    if (stage === "measure") this.showMeasure();
+  }
+
+  stageOf(stage) {
+    const stages = {
+      operator: () => this.operatorStage(),
+      checklist: () => this.checklistStage(),
+      again: () => this.checklistStage(),
+      measure: () => this.measure,
+      zero: () => this.zeroStage(),
+      finished: () => this.finishedStage(),
+      paused: () => this.pausedStage(),
+    };
+    return (stages[stage] ?? (() => this.readerStage()))();
+  }
+
+  showMeasure() {
+    const view = this.view;
+    this.unit.textContent = view.unit;
+    this.showQuestion();
+    this.showPlace();
+    this.showTold();
+    const left = view.total - view.done;
+    this.count.textContent = `${view.done} of ${view.total} done by ${view.operator}, ${left} left  ·  whole study ${view.all_done} of ${view.all_total}`;
+    this.showRuler();
+  }
+
+  showPlace() {
+    const view = this.view;
+    if (view?.stage !== "measure" || !view.place) return;
+    const pending = this.pending().length;
+    const ahead = pending && (this.field.value !== "" || this.root.dataset.save) ? pending : 0;
+    const [operator, method, trial, part] = this.placeShown(ahead) ?? view.place.key;
+    this.root.classList.toggle("on-its-way", pending > 0 && ahead === 0);
+    this.part.textContent = part;
+    this.part.classList.toggle("long", part.length > 5);
+    this.part.classList.toggle("very-long", part.length > 14);
+    this.where.textContent = [operator, `trial ${trial} of ${view.place.trials}`, method].filter(Boolean).join("  ·  ");
+    const after = [view.place.key, ...view.ahead][ahead + 1];
+    this.next.textContent = after ? `then ${after[3]}${after[2] === trial ? "" : `, trial ${after[2]}`}` : "then zero once more";
+    const spoken = `Part ${part}, trial ${trial}`;
+    if (spoken !== this.spoken && !pending) {
+      this.spoken = spoken;
+      this.field.setAttribute("aria-label", `Reading of part ${part}, trial ${trial}, ${operator}`);
+      this.showTold();
+    }
+  }
+
+  showTold() {
+    const { kind, words } = this.told ?? { kind: "", words: "" };
+    const place = this.view?.place;
+    const next = this.view?.stage === "measure" && place ? ` Now part ${place.part}, trial ${place.trial}.` : "";
+    const question = this.view?.question;
+    const text = question ? "" : words;
+    this.result.dataset.kind = question ? "" : kind;
+    this.result.textContent = text;
+    const spoken = question ? `Question: ${question.words.join("; ")}. Keep, or measure again?` : `${words}${next}`;
+    if (this.live.textContent !== spoken) this.live.textContent = spoken;
+  }
+
+  showQuestion() {
+    const { question, compared, causes } = this.view;
+    const doubted = question ?? compared;
+    this.root.classList.toggle("asking", Boolean(question));
+    this.question.hidden = !doubted;
+    if (!doubted) {
+      this.question.replaceChildren();
+      return;
+    }
+    const button = (words, key, what, extra = {}) => h("button", { type: "button", ...extra, onclick: () => { what(); this.focusField(); } }, words, h("kbd", {}, key));
+    const cause = (words) => button(words, Object.keys(COMMANDS).find((k) => COMMANDS[k] === words) ?? "", () => this.command("cause", { reading: doubted.id, cause: words }));
+    const heading = question
+      ? h("p", { class: "asked" }, h("b", {}, "Measure this part again, or keep?"), question.words.join("; "))
+      : h("p", { class: "asked" }, h("b", {}, `The first reading of ${doubted.place[3]} counts.`), "If you know what was wrong with it, say so. Otherwise just measure on.");
+    this.question.replaceChildren(heading,
+      h("div", { class: "answers" },
+        question ? button("Keep it", "k", () => this.command("keep", { reading: question.id }), { class: "strong" }) : null,
+        question ? h("span", { class: "or" }, "or just measure again, or put it aside:") : null,
+        causes.map(cause)));
+  }
+
+  showSaving(count, failed) {
+    const state = this.root.dataset.save;
+    this.saving.hidden = state === "";
+    if (state === "slow") this.saving.textContent = "Waiting for the kernel …";
+    if (state !== "unsaved") return;
+    const texts = this.pending().map((item) => item.text.trim());
+    this.saving.replaceChildren(h("b", {}, "NOT SAVED"),
+      ` ${plural(count, "reading")} on hold: ${texts.slice(0, 6).join(", ")}${texts.length > 6 ? " …" : ""}. `,
+      failed || "The kernel does not answer. Wait; if it was restarted, run this cell again. The readings are kept in this browser until then.");
+  }
+
+  showRuler() {
+    const { done, total } = this.view;
+    const width = 1000;
+    const step = width / Math.max(1, total);
+    const perTrial = Math.max(1, Math.round(total / (this.view.place?.trials ?? 1)));
+    let ticks = "";
+    for (let i = 0; i <= total; i++) {
+      const long = i % perTrial === 0 ? 22 : i % 5 === 0 ? 15 : 10;
+      ticks += `M${(i * step).toFixed(1)} 34v-${long}`;
+    }
+    const x = (done * step).toFixed(1);
+    this.ruler.innerHTML = `<svg viewBox="-8 0 ${width + 16} 44" preserveAspectRatio="none" role="img" aria-label="${done} of ${total} readings done">
+      <rect class="filled" x="0" y="12" width="${x}" height="22"/><path class="ticks" d="${ticks}M0 34H${width}"/>
+      <path class="hand" d="M${x} 12l-7-11h14z"/></svg>`;
+  }
+
+  // The other pages
+
+  operatorStage() {
+    const view = this.view;
+    const rest = view.operators.filter((one) => one.done < one.total);
+    const button = (one, index) => h("button", {
+      type: "button", class: "choice", "data-first": index === 0, disabled: one.done >= one.total,
+      onclick: () => { this.armed = true; this.command("begin", { operator: one.name, from_sheet: this.fromSheet?.checked ?? false }); },
+    }, h("b", {}, one.name), h("span", {}, one.done >= one.total ? "✓ all done" : one.done ? `${one.done} of ${one.total} done` : plural(one.total, "reading")));
+    this.fromSheet = h("input", { type: "checkbox" });
+    const order = [...rest, ...view.operators.filter((one) => one.done >= one.total)];
+    return h("div", { class: "page" }, h("h3", {}, "Who measures now?"),
+      h("div", { class: "choices" }, order.map(button)),
+      h("label", { class: "option" }, this.fromSheet, "I type in a run sheet that was filled by hand"),
+      this.moreForms());
+  }
+
+  checklistStage() {
+    const { checklist, stage, cool_minutes: cool, place } = this.view;
+    this.inputs = {};
+    const heading = stage === "again" ? "After the break: soak and zero once more" : cool ? `Now with: ${place.method}` : "Before the first reading";
+    const ask = (item, index) => {
+      const name = `${this.name}-${item.key}`;
+      const label = h("span", { class: "label" }, item.question, item.help ? h("small", {}, item.help) : null);
+      if (item.kind === "yes_no" || item.kind === "choice") {
+        const options = item.kind === "yes_no" ? ["yes", "no"] : item.choices;
+        const buttons = options.map((option, number) => h("label", {}, h("input", { type: "radio", name, value: option, checked: item.answer === option, "data-first": index === 0 && number === 0 }), h("span", {}, option)));
+        return h("fieldset", { "data-key": item.key }, h("legend", {}, label), h("div", { class: "radios" }, buttons));
+      }
+      const input = h("input", { type: "text", inputmode: item.kind === "number" ? "decimal" : "text", autocomplete: "off", name, value: item.answer, "data-first": index === 0 });
+      return h("label", { class: "line", "data-key": item.key }, label, h("span", { class: "box" }, input, h("span", { class: "unit" }, item.unit)));
+    };
+    this.keepZero = false;
+    this.checkForm = h("form", { class: "page checklist", novalidate: true, onsubmit: (event) => { event.preventDefault(); this.sendChecklist(); } },
+      h("h3", {}, heading),
+      cool ? h("p", { class: "calm" }, `Put the gauge down for ${cool} minutes first, so that the warmth of the hand leaves it.`) : null,
+      h("div", { class: "questions" }, checklist.map(ask)),
+      this.checkResult = h("p", { class: "result", role: "status" }),
+      h("div", { class: "answers" }, h("button", { type: "submit", class: "strong" }, "Begin measuring", h("kbd", {}, "Enter")),
+        this.keepButton = h("button", { type: "button", hidden: true, onclick: () => { this.keepZero = true; this.sendChecklist(); } }, "Keep this zero"),
+        h("button", { type: "button", onclick: () => this.openEnd() }, "End session")));
+    this.checkForm.addEventListener("keydown", (event) => this.keyInChecklist(event));
+    this.checkForm.addEventListener("change", () => this.showMasterFields());
+    this.showMasterFields();
+    return this.checkForm;
+  }
+
+  showMasterFields() {
+    const on = this.checkForm.querySelector('[data-key="zeroed_on"] input:checked')?.value;
+    for (const group of this.checkForm.querySelectorAll('[data-key^="zero_master"]')) group.hidden = on !== "master";
+  }
+
+  keyInChecklist(event) {
+    if (event.key !== "Enter" || event.target.tagName === "BUTTON") return;
+    event.preventDefault();
+    if (event.target.type === "radio") event.target.checked = true;
+    this.showMasterFields();
+    const groups = [...this.checkForm.querySelectorAll("[data-key]:not([hidden])")];
+    const here = groups.indexOf(event.target.closest("[data-key]"));
+    const after = groups[here + 1];
+    if (after) (after.querySelector("input:checked") ?? after.querySelector("input")).focus();
+    else this.sendChecklist();
+  }
+
+  sendChecklist() {
+    const answers = {};
+    for (const group of this.checkForm.querySelectorAll("[data-key]")) {
+      const inputs = [...group.querySelectorAll("input")];
+      const picked = inputs[0].type === "radio" ? inputs.find((one) => one.checked) : inputs[0];
+      answers[group.dataset.key] = picked?.value ?? "";
+      group.classList.remove("wrong");
+    }
+    this.command("checklist", { answers, keep_zero: this.keepZero }, (message) => {
+      if (message.outcome.kind !== "asked") return;
+      this.checkResult.textContent = message.outcome.words;
+      this.keepButton.hidden = false;
+      this.checkForm.querySelector('[data-key="zero"] input').select();
+    });
+  }
+
+  markColumn(column) {
+    const group = column && this.checkForm?.isConnected && this.checkForm.querySelector(`[data-key="${CSS.escape(column)}"]`);
+    if (this.checkResult?.isConnected) this.checkResult.textContent = this.told.words;
+    if (!group) return;
+    group.classList.add("wrong");
+    group.querySelector("input").focus();
+  }
+
+  zeroStage(ended = false) {
+    const view = this.view;
+    const sheet = view.from_sheet;
+    const input = h("input", { class: "field", type: "text", inputmode: "decimal", autocomplete: "off", "aria-label": "What the gauge shows at zero", "data-first": true });
+    const words = sheet ? "Everything of this sheet is typed in." : "Check zero once more: clean the faces, hold the gauge as in measuring.";
+    const page = h("form", { class: "page", novalidate: true, onsubmit: (event) => { event.preventDefault(); if (sheet || input.value.trim()) this.command("end", { zero: input.value }); } },
+      ended ? null : h("h3", {}, `All ${view.total} readings of ${view.operator} are taken`),
+      h("p", { class: "calm" }, words),
+      sheet ? null : h("label", { class: "entry" }, input, h("span", { class: "unit" }, view.unit)),
+      h("div", { class: "answers" },
+        h("button", { type: "submit", class: "strong", "data-first": sheet }, sheet ? "End" : "Save zero and end", h("kbd", {}, "Enter")),
+        sheet ? null : h("button", { type: "button", onclick: () => this.command("end", { zero: "" }) }, "End without checking zero"),
+        ended ? null : h("button", { type: "button", onclick: () => this.command("undo") }, "Undo last"),
+        ended ? null : h("button", { type: "button", onclick: () => this.openList() }, "Readings, notes, corrections")));
+    return page;
+  }
+
+  finishedStage() {
+    const { finished, all_total: total } = this.view;
+    const line = (words, value) => h("div", {}, h("dt", {}, words), h("dd", {}, value));
+    return h("div", { class: "page done" }, h("h3", {}, `✓ All ${total} readings are taken and saved`),
+      h("dl", {}, line("First and last", `${finished.from} to ${finished.to}`), line("Sessions", String(finished.sessions)),
+        line("Measured again without a cause", String(finished.again)), line("Voided", String(finished.voided))),
+      h("p", { class: "calm" }, "Go on with the next step of the notebook: check the readings."),
+      h("div", { class: "answers" }, h("button", { type: "button", "data-first": true, onclick: () => this.openList() }, "Readings, notes, corrections"), h("button", { type: "button", onclick: () => this.openMore() }, "More")));
+  }
+
+  pausedStage() {
+    return h("div", { class: "page" }, h("h3", {}, "Paused"), h("p", { class: "calm" }, `Everything is saved. After ${this.view.gap_minutes} minutes soak and zero are asked again.`),
+      h("div", { class: "answers" }, h("button", { type: "button", class: "strong go-on", "data-first": true, onclick: () => this.pause(false) }, "Measure on", h("kbd", {}, "Enter"))));
+  }
+
+  readerStage() {
+    if (this.role === "waiting") return h("p", { class: "calm" }, "Waiting for the kernel …");
+    const retired = this.role === "retired";
+    return h("div", { class: "page" }, h("h3", {}, retired ? "This form is closed" : "This study is open in another window"),
+      h("p", { class: "calm" }, this.why || "Numbers typed here are not taken."),
+      retired ? null : h("div", { class: "answers" }, h("button", { type: "button", class: "strong", onclick: () => { this.armed = true; this.say("claim"); } }, "Take over here")));
+  }
+
+  // Panels: the list of readings, the end of a session, and everything rare
+
+  openPanel(...content) {
+    this.panel.replaceChildren(h("div", { class: "panel-head" }, content[0], h("button", { type: "button", class: "quiet", onclick: () => { this.closePanel(); this.focusField(); } }, "Close", h("kbd", {}, "Esc"))), ...content.slice(1));
+    this.panel.hidden = false;
+    this.stage.hidden = true; // no part is shown while a number would not be filed
+    const first = ["input:checked", "[data-first]", "input", "button"].map((one) => this.panel.querySelector(one));
+    first.find((one) => one)?.focus();
+  }
+
+  closePanel() {
+    this.panel.hidden = true;
+    this.stage.hidden = false;
+    this.panel.replaceChildren();
+  }
+
+  openEnd() {
+    if (this.view.from_sheet) return this.command("end", {});
+    this.openPanel(h("h3", {}, `End the session of ${this.view.operator}`), this.zeroStage(true));
+  }
+
+  openList() {
+    this.command("list", {}, ({ list }) => this.showList(list));
+  }
+
+  showList(list) {
+    const reason = h("input", { type: "text", placeholder: "reason", "aria-label": "Reason" });
+    const text = h("input", { type: "text", placeholder: "note, or the right number", "aria-label": "Note or the right number" });
+    const again = () => this.openList();
+    const act = (kind, fields) => this.command(kind, { reason: reason.value, ...fields }, again);
+    const picked = () => this.panel.querySelector("input[name=reading]:checked")?.value;
+    const need = (what) => () => (picked() ? what(picked()) : this.tell("refused", "Pick a reading in the list first."));
+    const row = (one, index) => h("tr", { class: one.state === "voided" ? "voided" : "" },
+      h("td", {}, one.state === "voided" ? "" : h("input", { type: "radio", name: "reading", value: one.id, "aria-label": `Reading ${one.order}`, checked: index === 0 })),
+      h("td", {}, one.order), h("td", {}, one.part), h("td", {}, one.trial), h("td", {}, [one.operator, one.method].filter(Boolean).join(", ")),
+      h("td", {}, one.time.slice(11)), h("td", { class: "value" }, list.seen ? one.value : "hidden"), h("td", {}, one.state === "counts" ? "" : one.state), h("td", {}, one.note));
+    const head = ["", "No.", "Part", "Trial", "Operator", "Time", "Reading", "", "Note"].map((words) => h("th", { scope: "col" }, words));
+    const button = (words, what) => h("button", { type: "button", onclick: need(what) }, words);
+    this.openPanel(h("h3", {}, "Readings"),
+      h("div", { class: "tools" }, text, reason,
+        button("Add note", (id) => act("note", { reading: id, text: text.value })),
+        button("Set right", (id) => act("set right", { reading: id, text: text.value })),
+        button("Void, measure again", (id) => act("void", { reading: id })),
+        button("From here on: the part after", (id) => act("one part out", { reading: id, step: 1 })),
+        button("From here on: the part before", (id) => act("one part out", { reading: id, step: -1 })),
+        list.seen ? null : h("button", { type: "button", onclick: () => this.command("open", {}, again) }, "Show values (ends blindness)")),
+      h("div", { class: "scroll", tabindex: "0" }, h("table", {}, h("thead", {}, h("tr", {}, head)), h("tbody", {}, list.rows.map(row)))));
+  }
+
+  openMore() {
+    this.openPanel(h("h3", {}, "More"), this.moreForms(true));
+  }
+
+  moreForms(open = false) {
+    const { parts, operators } = this.view;
+    const field = (words, extra = {}) => h("input", { type: "text", placeholder: words, "aria-label": words, ...extra });
+    const picker = (names, words) => h("select", { "aria-label": words }, names.map((name) => h("option", { value: name }, name)));
+    const newOperator = field("name of the new operator");
+    const newPart = field("name of the new part");
+    const part = picker(parts, "Part to withdraw");
+    const operator = picker(operators.map((one) => one.name), "Operator to withdraw");
+    const why = field("what happened");
+    const replacement = field("new part in its place, if any");
+    const who = field("what happened");
+    const file = h("input", { type: "file", accept: ".csv,.txt,.xlsx", "aria-label": "Filled run sheet" });
+    const port = h("select", { "aria-label": "Serial port" });
+    const speed = picker(["4800", "9600", "2400", "19200", "115200"], "Speed of the port");
+    const line = (words, ...fields) => h("div", { class: "tool" }, h("span", {}, words), ...fields);
+    const button = (words, what) => h("button", { type: "button", onclick: what }, words);
+    const done = () => { this.closePanel(); this.stageChanged = true; this.show(); this.focusField(); };
+    const connect = () => this.command("connect", { port: port.value, speed: Number(speed.value) }, done);
+    const forms = [
+      line("Someone new measures", newOperator, button("Add", () => this.command("add", { what: "operator", name: newOperator.value }, done))),
+      line("Someone falls ill", operator, who, button("Withdraw", () => this.command("withdraw", { what: "operator", name: operator.value, reason: who.value }, done))),
+      line("A part was dropped", part, why, replacement, button("Withdraw", () => this.command("withdraw", { what: "part", name: part.value, reason: why.value, replacement: replacement.value }, done))),
+      line("One more part", newPart, button("Add", () => this.command("add", { what: "part", name: newPart.value }, done))),
+      line("A run sheet filled elsewhere", file, button("Take in", () => this.upload(file.files[0], done))),
+      line("A gauge on a serial port", port, speed, button("Find ports", () => this.command("ports", {}, (m) => port.replaceChildren(...m.ports.map(([id, words]) => h("option", { value: id }, words))))), button("Connect", connect)),
+    ];
+    return open ? h("div", { class: "tools-list" }, forms) : h("details", {}, h("summary", {}, "Something changed, or the readings are elsewhere"), h("div", { class: "tools-list" }, forms));
+  }
+
+  async upload(file, then) {
+    if (!file) return this.tell("refused", "Pick a file first.");
+    const bytes = new Uint8Array(await file.arrayBuffer());
+    let text = "";
+    for (let i = 0; i < bytes.length; i += 8192) text += String.fromCharCode(...bytes.subarray(i, i + 8192));
+    this.command("file", { name: file.name, content: btoa(text) }, then);
+  }
+}

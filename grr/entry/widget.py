@@ -1,0 +1,194 @@
+"""`grr.collect`: the entry form in the notebook."""
+
+from __future__ import annotations
+
+import base64
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import anywidget
+
+from grr.entry.desk import Desk
+from grr.entry.job import open_job
+from grr.entry.messages import Clerk
+from grr.entry.ownership import Elsewhere
+from grr.entry.serial_port import SerialGauge, ports
+from grr.errors import StudyError
+from grr.files.journal import GAUGE, new_id
+from grr.study import Study
+
+_HERE = Path(__file__).parent
+_ELSEWHERE = "Numbers typed here are not taken."
+
+#: The newest form of each study folder in this kernel; older ones are closed.
+_newest: dict[Path, CollectForm] = {}
+
+
+def collect(study: Study | str | Path) -> CollectForm:
+    """Return the form that takes a study's readings; it appears under the cell.
+
+    Every reading is in ``readings.csv`` of the study folder, flushed to the disk, before
+    the form says so. Running the cell again goes on where it was.
+
+    Parameters
+    ----------
+    study : Study or path-like
+        A study folder, or a study that was opened from one.
+
+    Raises
+    ------
+    StudyError
+        There is no such folder, its ``study.toml`` holds no plan, or its readings were not
+        collected with this form.
+    """
+    return CollectForm(Desk(open_job(study)))
+
+
+class CollectForm(anywidget.AnyWidget):
+    """The form of one study; made by `grr.collect`.
+
+    Parameters
+    ----------
+    desk : Desk
+    """
+
+    _esm = _HERE / "form.js"
+    _css = _HERE / "form.css"
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk = desk
+        self._clerk = Clerk(desk)
+        self._guard = threading.RLock()
+        self._writer = ""
+        self._retired = False
+        self._serial: SerialGauge | None = None
+        folder = desk.job.folder.resolve()
+        before = _newest.get(folder)
+        if before is not None:
+            before.retire()
+        _newest[folder] = self
+        self._elsewhere = desk.ownership.take()
+        self.on_msg(self._heard)
+
+    def __repr__(self) -> str:
+        return "The entry form: run this cell to open it, then pick the operator."
+
+    def close(self) -> None:
+        """Close the form, free the serial port, and let other windows collect."""
+        self._disconnect()
+        self.desk.ownership.release()
+        super().close()
+
+    def retire(self) -> None:
+        """Take no more numbers: a newer form of the same study was opened."""
+        self._retired = True
+        self._disconnect()
+        self.send({"role": "retired", "why": "A newer form of this study is open. Go on there."})
+
+    def _disconnect(self) -> None:
+        if self._serial is not None:
+            self._serial.close()
+            self._serial = None
+
+    # Messages from the page; they may come on any thread, and from several pages
+
+    def _heard(self, _widget: object, message: Mapping[str, Any], _buffers: object) -> None:
+        with self._guard:
+            page = str(message.get("from", ""))
+            kind = message.get("kind")
+            if self._retired:
+                self.send({"to": page, "role": "retired", "why": "Go on in the newer form."})
+            elif kind == "hello":
+                self._greet(page, message)
+            elif kind == "claim":
+                self._hand_over(page, message)
+            elif kind == "here":
+                self.send({"to": message.get("asker"), "held": True})
+            else:
+                self._work(page, message)
+
+    def _greet(self, page: str, message: Mapping[str, Any]) -> None:
+        if self._elsewhere is None and self._writer in ("", page):
+            self._writer = page
+        elif self._writer != page:
+            self.send({"ping": self._writer, "asker": page})
+        self._reply(page, self._clerk.answer({"kind": "look", "id": message.get("id")}))
+
+    def _hand_over(self, page: str, message: Mapping[str, Any]) -> None:
+        """Let another page write; a quiet claim never takes over from another kernel."""
+        quiet = bool(message.get("quiet"))
+        if quiet and self._elsewhere is not None:
+            return
+        try:
+            before = self.desk.ownership.take(by_force=not quiet)
+        except StudyError as error:
+            self._reply(page, {"refused": str(error)})
+            return
+        if before is None:
+            self._elsewhere = None
+            self._writer = page
+            if not quiet:
+                self.desk.log(self.desk.record, "taken over")
+            self.send({"to": "*", "holder": page, "why": _ELSEWHERE})
+        self._reply(page, self._clerk.answer({"kind": "look", "id": message.get("id")}))
+
+    def _work(self, page: str, message: Mapping[str, Any]) -> None:
+        kind = message.get("kind")
+        if self._elsewhere is None and not self.desk.ownership.mine:
+            self._elsewhere = Elsewhere("", "")
+        if self._elsewhere is not None or (page != self._writer and kind != "look"):
+            reply: dict[str, Any] = {"id": message.get("id"), "refused": _ELSEWHERE, "again": True}
+            self._reply(page, reply if kind != "look" else {})
+            return
+        if kind == "ports":
+            self._reply(page, self._ports(message))
+        elif kind == "connect":
+            self._reply(page, self._connect(message))
+        elif kind == "file":
+            content = base64.b64decode(str(message.get("content", "")))
+            self._reply(page, self._clerk.answer({**message, "content": content}))
+        else:
+            self._reply(page, self._clerk.answer(message))
+
+    def _reply(self, page: str, reply: Mapping[str, Any]) -> None:
+        writer = self._elsewhere is None and page == self._writer
+        role = {"role": "writer"} if writer else {"role": "reader", "why": self._why()}
+        self.send({"to": page, **role, **reply})
+
+    def _why(self) -> str:
+        elsewhere = self._elsewhere
+        if elsewhere is None or not elsewhere.since:
+            return _ELSEWHERE
+        who = f" by {elsewhere.operator}" if elsewhere.operator else ""
+        return f"It is being filled{who} in another window or notebook. {_ELSEWHERE}"
+
+    # A gauge on a serial port
+
+    def _ports(self, message: Mapping[str, Any]) -> dict[str, Any]:
+        try:
+            return {"id": message.get("id"), "outcome": _done("Pick the port."), "ports": ports()}
+        except StudyError as error:
+            return {"id": message.get("id"), "refused": str(error)}
+
+    def _connect(self, message: Mapping[str, Any]) -> dict[str, Any]:
+        self._disconnect()
+        try:
+            self._serial = SerialGauge(
+                str(message.get("port", "")), self._line_arrived, int(message.get("speed", 4800))
+            )
+        except StudyError as error:
+            return {"id": message.get("id"), "refused": str(error)}
+        words = f"Connected: {message.get('port')}. Numbers from there are filed like typed ones."
+        return {"id": message.get("id"), "outcome": _done(words)}
+
+    def _line_arrived(self, text: str) -> None:
+        with self._guard:
+            reading = {"kind": "reading", "id": new_id(), "text": text, "source": GAUGE}
+            self._reply(self._writer, {**self._clerk.answer(reading), "arrived": text})
+
+
+def _done(words: str) -> dict[str, str]:
+    return {"kind": "done", "words": words}

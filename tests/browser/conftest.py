@@ -1,0 +1,155 @@
+"""One JupyterLab for all browser tests, and a Chromium to look at it with."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import os
+import secrets
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from dataclasses import dataclass
+from pathlib import Path
+
+import nbformat
+import pytest
+
+CHROMIUM = Path("/usr/bin/chromium")
+ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+
+
+@dataclass
+class Lab:
+    """A running JupyterLab; ``folder`` is its root."""
+
+    address: str
+    token: str
+    folder: Path
+
+    def notebook(self, name: str, *cells: str) -> str:
+        """Write a notebook of code cells and return its address in the browser."""
+        book = nbformat.v4.new_notebook(
+            cells=[nbformat.v4.new_code_cell(cell, id=f"cell-{n}") for n, cell in enumerate(cells)],
+            metadata={"kernelspec": {"name": "python3", "display_name": "Python 3"}},
+        )
+        nbformat.write(book, self.folder / name)
+        return self.page(name)
+
+    def page(self, name: str) -> str:
+        """Return the address of a notebook in the folder."""
+        return f"{self.address}/lab/tree/{name}?reset&token={self.token}"
+
+    def ask(self, path: str, method: str = "GET") -> object:
+        """Ask the server's own interface."""
+        request = urllib.request.Request(
+            f"{self.address}/api/{path}",
+            method=method,
+            headers={"Authorization": f"token {self.token}"},
+        )
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            content = answer.read()
+        return json.loads(content) if content else None
+
+    def wait_for_kernel(self, name: str) -> None:
+        """Wait until the kernel of a notebook is there and has nothing to do."""
+        for _ in range(240):
+            for session in self.ask("sessions"):
+                if session["path"] == name and session["kernel"]["execution_state"] == "idle":
+                    return
+            time.sleep(0.1)
+        raise TimeoutError(f"no idle kernel for {name}")
+
+    def kernel_of(self, name: str) -> str:
+        """Return the id of the kernel that runs a notebook."""
+        sessions = self.ask("sessions")
+        return next(s["kernel"]["id"] for s in sessions if s["path"] == name)
+
+
+@pytest.fixture(scope="session")
+def lab(tmp_path_factory):
+    """A JupyterLab on a free port, with settings and data of its own."""
+    from grr.lab_settings import write_settings
+
+    home = tmp_path_factory.mktemp("jupyter")
+    folder = tmp_path_factory.mktemp("lab")
+    write_settings(home / "bench")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    token = secrets.token_hex(16)
+    environment = os.environ | {
+        "JUPYTER_CONFIG_DIR": str(home / "config"),
+        "JUPYTER_DATA_DIR": str(home / "data"),
+        "JUPYTER_RUNTIME_DIR": str(home / "runtime"),
+        "JUPYTER_CONFIG_PATH": str(home / "bench"),
+        "JUPYTER_TOKEN": token,
+        "IPYTHONDIR": str(home / "ipython"),
+    }
+    command = [
+        *(sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={port}"),
+        *("--ServerApp.port_retries=0", "--allow-root", "--no-browser"),
+        f"--ServerApp.root_dir={folder}",
+        "--LabApp.news_url=None",
+        "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
+        "--ServerApp.terminals_enabled=False",
+    ]
+    log = (home / "log.txt").open("wb")
+    server = subprocess.Popen(command, env=environment, stdout=log, stderr=log, cwd=folder)
+    running = Lab(f"http://127.0.0.1:{port}", token, folder)
+    try:
+        _wait_until_up(running, server, home / "log.txt")
+        yield running
+    finally:
+        server.send_signal(signal.SIGTERM)
+        try:
+            server.wait(timeout=15)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait()
+        log.close()
+
+
+def _wait_until_up(running: Lab, server: subprocess.Popen, log: Path) -> None:
+    for _ in range(240):
+        if server.poll() is not None:
+            break
+        try:
+            running.ask("status")
+            return
+        except OSError:
+            time.sleep(0.25)
+    pytest.fail(f"JupyterLab did not start:\n{log.read_text(encoding='utf-8')[-3000:]}")
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """A headless Chromium."""
+    if importlib.util.find_spec("playwright") is None:
+        pytest.skip("the package playwright is not installed")
+    if not CHROMIUM.exists():
+        pytest.skip(f"there is no {CHROMIUM}")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def window(chromium):
+    """Makes browser windows that share nothing; ``size`` is (width, height)."""
+    contexts = []
+
+    def open_window(size=(1366, 768)):
+        context = chromium.new_context(viewport={"width": size[0], "height": size[1]})
+        contexts.append(context)
+        return context.new_page()
+
+    yield open_window
+    for context in contexts:
+        context.close()
