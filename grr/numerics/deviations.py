@@ -1,4 +1,4 @@
-"""Readings seen from their part's mean, ranges of repeats, and drift over the order taken."""
+"""Readings seen from their part's mean, and ranges of repeats against their limit."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtrit
 
 from grr.numerics.arrays import Array
 from grr.numerics.range_constants import upper_range_limit
@@ -95,69 +94,3 @@ def repeatability_bands(ev_sd: float, operators: int, trials: int) -> tuple[floa
     """
     reading = SIGMAS * ev_sd * math.sqrt(1.0 - 1.0 / (operators * trials))
     return reading, SIGMAS * ev_sd * math.sqrt((1.0 - 1.0 / operators) / trials)
-
-
-@dataclass(frozen=True)
-class Drift:
-    """A straight line through the residuals over the order taken.
-
-    Attributes
-    ----------
-    change : float
-        Change of the line over the longest sitting: from the first to the last reading of
-        one operator.
-    margin : float
-        Half of the confidence interval of that change.
-    per_reading : float
-        Change from one reading to the next.
-    """
-
-    change: float
-    margin: float
-    per_reading: float
-
-    @property
-    def shown(self) -> bool:
-        """Whether the change is more than scatter alone would give."""
-        return abs(self.change) > self.margin
-
-
-def drift(readings: Array, order: Array, *, confidence: float = 0.95) -> Drift | None:
-    """Return the drift within the operators' own readings; None where it cannot be told.
-
-    Least squares of the readings on part, operator and order. What an operator who
-    measured in one sitting reads differently from the others is the operator's own: a
-    drift between sittings cannot be told from a difference between operators.
-
-    Parameters
-    ----------
-    readings, order : ndarray, shape (parts, operators, trials)
-        NaN where missing.
-
-    Notes
-    -----
-    Source: Searle, Linear Models (Wiley 1971), sections 3.5 and 8.2 (analysis of
-    covariance); the t interval of a slope, NIST/SEMATECH e-Handbook of Statistical
-    Methods, section 4.1.4.1.
-    """
-    used = np.isfinite(readings) & np.isfinite(order)
-    part, operator, _ = np.nonzero(used)
-    if part.size == 0:
-        return None
-    y = readings[used] - readings[used][0]
-    t = order[used]
-    reach = max(float(np.ptp(t[operator == index])) for index in np.unique(operator))
-    design = np.column_stack(
-        [part[:, None] == np.unique(part), (operator[:, None] == np.unique(operator))[:, 1:]]
-    ).astype(np.float64)
-    both = np.column_stack([(t - t.mean()) / (reach or 1.0), y])
-    left = both - design @ np.linalg.lstsq(design, both, rcond=None)[0]
-    along, across = left[:, 0], left[:, 1]
-    sxx = float(along @ along)
-    df = y.size - int(np.linalg.matrix_rank(design)) - 1
-    if df < 1 or sxx < 1e-9 * y.size:
-        return None
-    change = float(along @ across) / sxx
-    residual = across - change * along
-    error = math.sqrt(float(residual @ residual) / df / sxx)
-    return Drift(change, float(stdtrit(df, 0.5 + confidence / 2.0)) * error, change / reach)

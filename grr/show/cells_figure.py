@@ -7,18 +7,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.analysis.agreement import Agreement, agreement
+from grr.analysis.offsets import Offsets, operator_offsets
 from grr.analysis.result import GaugeResult
 from grr.show import theme
 from grr.show.lanes import Lanes, lanes_for
-from grr.show.names import markup, short_names, shortened
+from grr.show.markup import markup
 from grr.show.scale import fine_scale
+from grr.wording.names import short_names, shortened
 from grr.wording.rounding import counted, length, listed, size
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
 
 QUESTION = "Do the operators agree on every part?"
+ALONE = "Do readings repeat alike on every part?"
 MEAN_BAND, READING_BAND = "#C9D3DC", "#EAEEF2"
 
 
@@ -37,17 +39,16 @@ def parts_by_operators(result: GaugeResult) -> Figure:
         only repeatability acted.
     """
     study = result.study
-    found = agreement(result)
+    found = operator_offsets(result)
     factor = fine_scale(study).factor
     lanes = lanes_for(study.operator_names, found.readings * factor, found.reading_band * factor)
     names = short_names(study.parts, 10 if len(study.parts) <= 10 else 6)
-    single = len(study.operator_names) == 1
     shapes = lanes.band(found.reading_band * factor, READING_BAND)
-    if not single:
+    if not found.single:
         shapes += lanes.band(found.mean_band * factor, MEAN_BAND)
     return theme.draw(
         "parts-by-operators",
-        QUESTION if not single else "Does the operator repeat alike on every part?",
+        QUESTION if not found.single else ALONE,
         _answer(result, found),
         alt=(
             "One lane an operator: each reading as a circle and each mean as a bar, measured from "
@@ -82,7 +83,7 @@ class _Drawing:
     """One operator's lane: what is drawn, and where."""
 
     result: GaugeResult
-    found: Agreement
+    found: Offsets
     lanes: Lanes
     lane: int
 
@@ -129,13 +130,13 @@ class _Drawing:
 
     def _means(self, colour: str) -> dict[str, Any]:
         """Return the operator's mean of each part: a bar, a diamond where it is outside."""
-        offsets, outside = self.found.offsets[:, self.lane], self.found.outside[:, self.lane]
-        there = np.flatnonzero(np.isfinite(offsets)).tolist()
+        means, outside = self.found.means[:, self.lane], self.found.outside[:, self.lane]
+        there = np.flatnonzero(np.isfinite(means)).tolist()
         return {
             "type": "scatter",
             "mode": "markers",
             "x": there,
-            "y": theme.rounded([self.height(float(offsets[part])) for part in there]),
+            "y": theme.rounded([self.height(float(means[part])) for part in there]),
             "marker": {
                 "symbol": ["diamond-wide" if outside[part] else "line-ew" for part in there],
                 "size": 15,
@@ -145,7 +146,7 @@ class _Drawing:
             "hoverinfo": "text",
             "hovertext": [
                 f"part {self.part(part)}<br>{self.operator}: mean "
-                f"{length(float(offsets[part]), self.result.study.unit)} from the part's mean"
+                f"{length(float(means[part]), self.result.study.unit)} from the part's mean"
                 for part in there
             ],
         }
@@ -177,18 +178,18 @@ class _Drawing:
         ]
 
 
-def _answer(result: GaugeResult, found: Agreement) -> str:
+def _answer(result: GaugeResult, found: Offsets) -> str:
     study = result.study
     outer = "the pale band would hold 99.7 % of the readings if only repeatability acted"
-    if len(study.operator_names) == 1:
+    if found.single:
         beyond = np.abs(found.readings) > found.reading_band
         count = int(np.nansum(beyond))
         return (
             f"{counted(count, 'reading')} of {study.taken} "
-            f"{'lies' if count == 1 else 'lie'} outside the band: {outer}. One operator measured, "
-            "so nothing is said about others."
+            f"{'lies' if count == 1 else 'lie'} outside the band: {outer}. Each part "
+            "was measured by one operator, so nothing is seen of differences between them."
         )
-    count, cells = int(found.outside.sum()), int(np.isfinite(found.offsets).sum())
+    count, cells = int(found.outside.sum()), int(np.isfinite(found.means).sum())
     if count == 0:
         first = (
             f"Yes: each of the {cells} means (bars) lies in the darker band, where repeatability "
@@ -203,7 +204,7 @@ def _answer(result: GaugeResult, found: Agreement) -> str:
     return f"{first}. {_offsets(result, found)}"
 
 
-def _where(result: GaugeResult, found: Agreement) -> str:
+def _where(result: GaugeResult, found: Offsets) -> str:
     """Return how many means of which operator are outside."""
     counts = found.outside.sum(axis=0)
     order = [int(i) for i in np.argsort(-counts, kind="stable") if counts[i]]
@@ -211,10 +212,10 @@ def _where(result: GaugeResult, found: Agreement) -> str:
     return listed([f"{counts[i]} by {shortened(names[i], 20)}" for i in order], 4)
 
 
-def _offsets(result: GaugeResult, found: Agreement) -> str:
+def _offsets(result: GaugeResult, found: Offsets) -> str:
     """Return who reads highest and lowest, and how far apart they are."""
     study = result.study
-    means = np.nanmean(found.offsets, axis=0)
+    means = np.nanmean(found.means, axis=0)
     high, low = int(np.argmax(means)), int(np.argmin(means))
     gap = float(means[high] - means[low])
     if gap <= 1e-9 * float(np.nanmax(np.abs(found.readings), initial=0.0)):

@@ -11,8 +11,8 @@ import numpy as np
 
 from grr.numerics.arrays import Array
 from grr.show import theme
-from grr.show.names import clean, shortened
 from grr.show.scale import round_step, tick_text
+from grr.wording.names import clean, shortened
 from grr.wording.tables import FAINT
 
 #: Height of a lane in px, of its name above it, and the longest name written out.

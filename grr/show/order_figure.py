@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from grr.errors import StudyError
 from grr.numerics.arrays import Array
-from grr.numerics.deviations import Drift, drift, from_part_mean
+from grr.numerics.deviations import from_part_mean
+from grr.numerics.drift_slope import drift_slope
 from grr.show import theme
 from grr.show.lanes import Lanes, lanes_for
-from grr.show.names import markup, shortened
+from grr.show.markup import markup
 from grr.show.scale import fine_scale
 from grr.study import Study
+from grr.wording.names import shortened
 from grr.wording.rounding import JOIN, counted, length, size
 from grr.wording.tables import INK, LINE
 
@@ -51,7 +54,7 @@ def in_order(study: Study) -> Figure:
     deviations = np.where(used, from_part_mean(cube.values), np.nan)
     scale = fine_scale(study)
     lanes = lanes_for(cube.operators, deviations * scale.factor, 0.0)
-    found = drift(cube.values, order, confidence=CONFIDENCE)
+    found = _drift(cube.values, order)
     most = int(used.sum(axis=(0, 2)).max())
     return theme.draw(
         "in-order",
@@ -81,6 +84,40 @@ def in_order(study: Study) -> Figure:
     )
 
 
+@dataclass(frozen=True)
+class _Drift:
+    """A straight line within the operators' own readings of a part.
+
+    ``change`` is that of the longest sitting, from one operator's first reading to the last;
+    ``margin`` is half of its confidence interval.
+    """
+
+    change: float
+    margin: float
+    per_reading: float
+
+    @property
+    def shown(self) -> bool:
+        """Whether the change is more than scatter alone would give."""
+        return abs(self.change) > self.margin
+
+
+def _drift(readings: Array, order: Array) -> _Drift | None:
+    """Return the drift shared by all operators; None where it cannot be told."""
+    part, operator, trial = np.nonzero(np.isfinite(readings) & np.isfinite(order))
+    if part.size == 0:
+        return None
+    taken = order[part, operator, trial]
+    cell = np.unique(part * readings.shape[1] + operator, return_inverse=True)[1]
+    try:
+        slope = drift_slope(taken, readings[part, operator, trial], cell)
+    except StudyError:
+        return None
+    per_reading, upper = float(slope.slope), float(slope.limits(CONFIDENCE)[1])
+    sitting = max(float(np.ptp(taken[operator == one])) for one in np.unique(operator))
+    return _Drift(per_reading * sitting, (upper - per_reading) * sitting, per_reading)
+
+
 def _with_order(study: Study) -> Study | None:
     """Return the study with the order of its readings; None where it was not recorded."""
     table = study.readings
@@ -92,7 +129,7 @@ def _with_order(study: Study) -> Study | None:
 
 
 def _lane(
-    study: Study, lanes: Lanes, lane: int, drawn: tuple[Array, Array], found: Drift | None
+    study: Study, lanes: Lanes, lane: int, drawn: tuple[Array, Array], found: _Drift | None
 ) -> list[dict[str, Any]]:
     """Return the readings of one operator, given all deviations and their order."""
     deviations, order = drawn
@@ -149,14 +186,17 @@ def _lane(
     return traces
 
 
-def _answer(study: Study, found: Drift | None, left_out: int) -> str:
+def _answer(study: Study, found: _Drift | None, left_out: int) -> str:
     note = ""
     if len(study.operator_names) > 1:
         note = " A change between two operators' sittings cannot be told from the operators."
     if left_out:
         note += f" {counted(left_out, 'reading')} without a place in the order left out."
     if found is None:
-        return f"The order does not allow a drift to be told from parts and operators.{note}"
+        return (
+            "A drift cannot be told from what the parts differ by: nothing was measured twice by "
+            f"the same operator.{note}"
+        )
     change, margin = (length(abs(v), study.unit) for v in (found.change, found.margin))
     whose = "an operator's" if len(study.operator_names) > 1 else "the"
     level = f"{100 * CONFIDENCE:g}{JOIN}%"

@@ -11,9 +11,10 @@ from grr.numerics.deviations import TrialRanges
 from grr.numerics.deviations import trial_ranges as ranges_of
 from grr.show import theme
 from grr.show.lanes import NAME
-from grr.show.names import markup, shortened
+from grr.show.markup import markup
 from grr.show.scale import fine_scale, value_axis
 from grr.study import Study
+from grr.wording.names import shortened
 from grr.wording.rounding import counted, figures, length, listed
 from grr.wording.tables import FAINT, LINE
 

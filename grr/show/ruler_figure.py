@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from grr.analysis.result import GaugeResult
 from grr.show import theme
-from grr.show.names import clean, markup, shortened
+from grr.show.markup import markup
 from grr.show.ruler_layout import LETTER, NARROW, RulerLayout, number_labels, ruler_layout
 from grr.show.ruler_words import (
     confidence_reach,
@@ -18,6 +18,7 @@ from grr.show.ruler_words import (
 )
 from grr.show.scale import fine_scale
 from grr.study import Study
+from grr.wording.names import clean, shortened
 from grr.wording.rounding import figures, length, size, with_unit
 from grr.wording.tables import FAINT, INK
 

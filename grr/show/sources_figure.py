@@ -10,7 +10,7 @@ from grr.analysis.sources import NAMES, SOURCES
 from grr.judge.criteria import dominant_source
 from grr.show import theme
 from grr.show.limits import sd_intervals
-from grr.show.names import markup
+from grr.show.markup import markup
 from grr.show.scale import Fine, centred_axis, fine_scale
 from grr.wording.rounding import JOIN, length, percent, with_unit
 from grr.wording.tables import FAINT, INK

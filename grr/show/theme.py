@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.show.names import markup
+from grr.show.markup import markup
 from grr.wording.tables import FAINT, FONT, INK, LINE
 
 if TYPE_CHECKING:

@@ -12,15 +12,17 @@ from grr.numerics.deviations import cell_means, from_part_mean, repeatability_ba
 
 
 @dataclass(frozen=True)
-class Agreement:
+class Offsets:
     """Deviations from the part's mean, and the bands that repeatability alone would fill.
 
     Attributes
     ----------
     readings : ndarray, shape (parts, operators, trials)
         Readings minus their part's mean, in the unit of the study.
-    offsets : ndarray, shape (parts, operators)
+    means : ndarray, shape (parts, operators)
         Their means.
+    single : bool
+        Whether every part was measured by one operator only.
     reading_band, mean_band : float
         Half widths of the bands of a reading and of a mean.
     outside : ndarray of bool, shape (parts, operators)
@@ -28,20 +30,21 @@ class Agreement:
     """
 
     readings: Array
-    offsets: Array
+    means: Array
+    single: bool
     reading_band: float
     mean_band: float
     outside: Mask
 
 
-def agreement(result: GaugeResult) -> Agreement:
+def operator_offsets(result: GaugeResult) -> Offsets:
     """Return every reading and every operator's mean as distances from the part's mean."""
     study = result.study
     readings = from_part_mean(study.cube().values)
-    reading_band, mean_band = repeatability_bands(
-        result.value("EV", "sd"), len(study.operator_names), study.trials
-    )
-    offsets = cell_means(readings)
+    means = cell_means(readings)
+    operators = int(np.isfinite(means).sum(axis=1).max())
+    single = operators == 1
+    reading_band, mean_band = repeatability_bands(result.value("EV", "sd"), operators, study.trials)
     noise = 1e-9 * float(np.nanmax(np.abs(readings)))
-    outside = np.abs(np.nan_to_num(offsets)) > mean_band + noise
-    return Agreement(readings, offsets, reading_band, mean_band, outside)
+    outside = np.abs(np.nan_to_num(means)) > mean_band + noise
+    return Offsets(readings, means, single, reading_band, mean_band, outside)

@@ -1,12 +1,9 @@
-"""Names that people gave, made fit for a label: escaped, shortened, told apart."""
+"""Names that people gave, made fit for a line of text: cleaned, shortened, told apart."""
 
 from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-
-#: What plotly would take for markup, a formula or a placeholder, as entities that it draws.
-_ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;", "$": "&#36;", "{": "&#123;", "}": "&#125;"}
 
 
 def clean(name: str) -> str:
@@ -17,11 +14,6 @@ def clean(name: str) -> str:
         if character.isspace() or unicodedata.category(character) not in {"Cc", "Cf", "Cs", "Co"}
     )
     return " ".join(shown.split()) or "?"
-
-
-def markup(text: str) -> str:
-    """Return plain text in which plotly finds nothing to interpret."""
-    return "".join(_ENTITIES.get(character, character) for character in text)
 
 
 def shortened(name: str, most: int) -> str:
