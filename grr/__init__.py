@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from grr.judge.check import check as check
     from grr.judge.findings import Finding as Finding
     from grr.judge.findings import Findings as Findings
+    from grr.judge.self_checking import SelfCheck as SelfCheck
+    from grr.judge.self_checking import self_check as self_check
     from grr.judge.verdict import Verdict as Verdict
     from grr.judge.verdict import verdict as verdict
     from grr.rules import Plan as Plan
@@ -63,6 +65,8 @@ _HOMES = {
     "chosen_folder": "grr.files.chosen",
     "chosen_study": "grr.files.chosen",
     "study_form": "grr.entry.study_form",
+    "SelfCheck": "grr.judge.self_checking",
+    "self_check": "grr.judge.self_checking",
     "explain": "grr.wording.glossary",
     "verdict": "grr.judge.verdict",
     "GaugeResult": "grr.analysis.result",

@@ -85,6 +85,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     analyse.add_argument("folder", type=Path, help="study folder")
     analyse.set_defaults(run=_analyse)
+
+    check = commands.add_parser(
+        "self-check", help="run the published examples on this installation"
+    )
+    check.add_argument("-o", "--output", type=Path, help="also write a page to file (HTML)")
+    check.set_defaults(run=_self_check)
     return parser
 
 
@@ -139,6 +145,19 @@ def _by_ranges(study: Study) -> str:
         return str(grr.average_range(study))
     except StudyError as error:
         return f"By average and range: not possible. {error}"
+
+
+def _self_check(options: argparse.Namespace) -> int:
+    import grr
+    from grr.files.atomic import write_whole
+    from grr.wording.tables import html_page
+
+    found = grr.self_check()
+    print(found)
+    if options.output is not None:
+        write_whole(options.output, html_page("Self-check of grr", found._repr_html_()))
+        print(f"\nWritten: {options.output}")
+    return 0 if found.passed else 1
 
 
 if __name__ == "__main__":

@@ -24,13 +24,13 @@ def limits_text(tolerance: Tolerance | None, resolution: float | None, unit: str
     return with_unit(f"{lower} to {upper}", unit)
 
 
-def fine_interval(lower: float, upper: float, unit: str) -> str:
+def fine_interval(lower: float, upper: float, unit: str, digits: int = 2) -> str:
     """Return an interval of small lengths given in ``unit``, to two figures of its width."""
     if not (math.isfinite(lower) and math.isfinite(upper)):
         return "not estimated"
     fine = fine_unit(unit)
     factor = conversion(unit, fine)
-    decimals = decimals_for((upper - lower) * factor)
+    decimals = decimals_for((upper - lower) * factor, digits)
     return with_unit(
         f"{_signed(lower * factor, decimals)} to {_signed(upper * factor, decimals)}", fine
     )

@@ -125,3 +125,13 @@ def html_banner(text: str, *, colour: str) -> str:
         f'<div style="background:{colour};color:#fff;font:700 26px {FONT};padding:14px 20px;'
         f'border-radius:4px;margin:8px 0;max-width:960px">{escape(text)}</div>'
     )
+
+
+def html_page(title: str, body: str) -> str:
+    """Return a whole page of HTML; ``body`` is HTML already, the title is escaped."""
+    return (
+        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f"<title>{escape(title)}</title></head>"
+        f'<body style="max-width:960px;margin:24px auto;padding:0 16px;font:15px/1.5 {FONT};'
+        f'color:{INK}"><h1 style="font:600 26px {FONT}">{escape(title)}</h1>{body}</body></html>\n'
+    )

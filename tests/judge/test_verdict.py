@@ -6,10 +6,10 @@ import dataclasses
 
 import numpy as np
 import pytest
-from published import manual_readings
 
 import grr
 from grr.judge.criteria import criterion
+from published import manual_readings
 
 
 def judged(width: float, **options: object) -> grr.Verdict:
