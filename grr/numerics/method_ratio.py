@@ -81,7 +81,14 @@ def grr_variance_draws(
         reproducibility = (summed - gamma) / p
     else:
         squares = np.square(of_operators).sum(axis=(-3, -2))
-        reproducibility = fixed_effects_pivot(squares, gamma, o, p, draws=draws, rng=rng)
+        # one call a method: their estimates of the same operators err by themselves
+        reproducibility = np.stack(
+            [
+                fixed_effects_pivot(squares[..., i], gamma[..., i, :], o, p, draws=draws, rng=rng)
+                for i in (0, 1)
+            ],
+            axis=-2,
+        )
     repeats = np.stack(
         [
             (1.0 - 1.0 / r) * chi_square_pivot(np.asarray(ss_error)[..., i], df, draws, rng)

@@ -1,4 +1,7 @@
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from grr.errors import StudyError
@@ -35,6 +38,7 @@ def drawn(readings, **options):
     "operators, case",
     [
         ("fixed", {"ev": (1, 2), "interaction": 0.5, "offsets": (-1.0, 0.3, 0.7)}),
+        ("fixed", {"ev": (0.3, 0.5), "interaction": 0.1, "offsets": (-1.0, 0.3, 0.7)}),
         ("fixed", {"ev": (1, 1), "interaction": 1.0, "offsets": (0.0, 0.0, 0.0)}),
         ("random", {"ev": (1, 2), "interaction": 0.5, "operator_sd": 1.0}),
     ],
@@ -97,3 +101,8 @@ def test_methods_exchanged_give_the_inverse():
 def test_too_little_is_refused(shape, operators):
     with pytest.raises(StudyError, match="three parts"):
         grr_variance_draws(np.zeros((*shape, 2)), np.zeros(2), (2, 2), (9, 9), operators=operators)
+
+
+def test_the_committed_simulation_covers():
+    script = Path(__file__).parents[1] / "coverage" / "method_ratio.csv"
+    assert pd.read_csv(script)["coverage"].between(0.94, 1.0).all()
