@@ -29,7 +29,12 @@ def percent_of_tolerance(sd: Array | float, width: Array | float, *, spread: flo
 
 
 def percent_of_one_side(
-    sd: Array | float, mean: Array | float, limit: Array | float, *, upper: bool, spread: float = 6.0
+    sd: Array | float,
+    mean: Array | float,
+    limit: Array | float,
+    *,
+    upper: bool,
+    spread: float = 6.0,
 ) -> Array:
     """Return half the spread as a percentage of the distance from the mean to the limit.
 
