@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from grr.analysis.result import GaugeResult as GaugeResult
     from grr.analysis.stability import stability as stability
     from grr.analysis.stability_result import StabilityResult as StabilityResult
+    from grr.analysis.worked_sheet import WorkedSheet as WorkedSheet
+    from grr.analysis.worked_sheet import worked_sheet as worked_sheet
     from grr.entry.choosing import choose_study as choose_study
     from grr.entry.study_form import study_form as study_form
     from grr.entry.widget import collect as collect
@@ -70,6 +72,8 @@ _HOMES = {
     "explain": "grr.wording.glossary",
     "verdict": "grr.judge.verdict",
     "GaugeResult": "grr.analysis.result",
+    "WorkedSheet": "grr.analysis.worked_sheet",
+    "worked_sheet": "grr.analysis.worked_sheet",
     "anova": "grr.analysis.anova",
     "average_range": "grr.analysis.ranges",
     "Plan": "grr.rules",

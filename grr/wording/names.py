@@ -5,15 +5,17 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 
+#: Kinds of characters that do not print: controls, direction marks, halves, private ones.
+_UNPRINTED = {"Cc", "Cf", "Cs", "Co"}
+#: Joiners that belong to the spelling of some scripts and to composed pictures.
+_JOINERS = "\u200c\u200d"
+
 
 def clean(name: str) -> str:
     """Return a name on one line, without characters that steer the text around it."""
-    shown = "".join(
-        " " if character.isspace() else character
-        for character in name
-        if character.isspace() or unicodedata.category(character) not in {"Cc", "Cf", "Cs", "Co"}
-    )
-    return " ".join(shown.split()) or "?"
+    spaced = (" " if character.isspace() else character for character in name)
+    kept = (c for c in spaced if c in _JOINERS or unicodedata.category(c) not in _UNPRINTED)
+    return " ".join("".join(kept).split()) or "?"
 
 
 def shortened(name: str, most: int) -> str:
@@ -32,7 +34,10 @@ def short_names(names: Sequence[str], most: int = 14) -> list[str]:
     """
     short = [shortened(name, most) for name in names]
     counts = {label: short.count(label) for label in short}
-    return [
+    numbered = [
         label if counts[label] == 1 else f"{shortened(label, max(3, most - 4))} #{index}"
         for index, label in enumerate(short, start=1)
     ]
+    if len(set(numbered)) < len(numbered):
+        return [f"#{index} {label}" for index, label in enumerate(short, start=1)]
+    return numbered
