@@ -49,11 +49,11 @@ def validated(table: object) -> pd.DataFrame:
     result["trial"] = _whole_numbers(table["trial"], "trial")
     if "method" in table and table["method"].notna().any():
         result["method"] = _labels(table["method"], "method")
-    result["reading"] = _numbers(table["reading"], "reading")
+    result["reading"] = numbers_of(table["reading"], "reading")
     if "order" in table:
-        result["order"] = _numbers(table["order"], "order")
+        result["order"] = numbers_of(table["order"], "order")
     if "time" in table:
-        result["time"] = _times(table["time"])
+        result["time"] = times_of(table["time"])
     if "note" in table:
         result["note"] = table["note"].fillna("").astype(str).to_list()
     _refuse_duplicates(result)
@@ -119,7 +119,8 @@ def _whole_numbers(column: pd.Series[Any], name: str) -> pd.Series[int]:
     return numbers.astype("int64")
 
 
-def _numbers(column: pd.Series[Any], name: str) -> pd.Series[float]:
+def numbers_of(column: pd.Series[Any], name: str) -> pd.Series[float]:
+    """Return a column as floats, NaN where a cell is empty; StudyError where it is no number."""
     numbers = pd.to_numeric(column, errors="coerce").astype("float64")
     plain = pd.api.types.is_numeric_dtype(column) and column.dtype != bool
     blank = column.isna() if plain else column.map(_is_missing)
@@ -139,7 +140,8 @@ def _numbers(column: pd.Series[Any], name: str) -> pd.Series[float]:
     return numbers
 
 
-def _times(column: pd.Series[Any]) -> pd.Series[Any]:
+def times_of(column: pd.Series[Any]) -> pd.Series[Any]:
+    """Return a column as times in UTC; StudyError where a cell is no date and time."""
     times = pd.to_datetime(column, errors="coerce", utc=True, format="ISO8601")
     wrong = times.isna() & ~column.map(_is_missing)
     if wrong.any():

@@ -10,8 +10,7 @@ import pandas as pd
 
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
-from grr.readings_table import _numbers as numbers_of
-from grr.readings_table import _times as times_of
+from grr.readings_table import numbers_of, times_of
 from grr.values import number
 
 
