@@ -197,6 +197,8 @@ def fixed_effects_pivot(
 ) -> Array:
     """Return draws of Σα²/levels, the mean square of fixed effects; shape (..., draws).
 
+    Not truncated: negative where the effects look smaller than chance makes them.
+
     Parameters
     ----------
     sum_of_squares : ndarray, shape (...)

@@ -25,11 +25,20 @@ def test_every_draw_solves_its_equation():
     draws = noncentrality_draws(observed, 1, 2_000, np.random.default_rng(8))
     uniform = np.random.default_rng(8).uniform(size=2_000)
     positive = draws > 0.0
-    again = stats.norm.cdf(np.sqrt(observed) - np.sqrt(draws)) - stats.norm.cdf(
-        -np.sqrt(observed) - np.sqrt(draws)
-    )
+    s, delta = np.sqrt(observed), np.sqrt(np.maximum(draws, 0.0))
+    again = stats.norm.cdf(s - delta) - stats.norm.cdf(-s - delta)
     np.testing.assert_allclose(again[positive], uniform[positive], atol=1e-9)
     assert (uniform[~positive] >= stats.chi2.cdf(observed[~positive], 1) - 1e-12).all()
+
+
+def test_where_nothing_fits_the_draw_is_what_is_left_after_chance():
+    observed = np.full(40_000, 0.1)
+    draws = noncentrality_draws(observed, 3, 40_000, np.random.default_rng(5))
+    below = np.sort(draws[draws <= 0.0])
+    for quantile in (0.1, 0.5, 0.9):
+        value = np.quantile(below, quantile)
+        expected = stats.chi2.sf(0.1 - value, 3) / stats.chi2.sf(0.1, 3)
+        assert quantile == pytest.approx(expected, abs=0.01)
 
 
 def test_a_stack_gives_what_each_row_gives():
