@@ -66,8 +66,12 @@ class Grid:
         return (at for at, cell in enumerate(self.cells[row]) if shown(cell) != "")
 
     def row_text(self, row: int) -> str:
-        """Return what a row shows in one line, shortened, for messages."""
-        text = " | ".join(self.text(row, at) for at in self.filled(row))
+        """Return what a row shows in one line, merged cells once, shortened for messages."""
+        texts = [self.text(row, at) for at in self.filled(row)]
+        changes = [
+            text for text, before in zip(texts, ["", *texts], strict=False) if text != before
+        ]
+        text = " | ".join(changes)
         return text if len(text) <= 60 else f"{text[:59]}…"
 
     @property

@@ -44,7 +44,7 @@ class Layout:
     def ignored(self) -> tuple[str, ...]:
         """What was left, columns first, then rows from the top."""
         rows = (f"row {row + 1} ({why})" for row, why in sorted(self.ignored_rows.items()))
-        return (*self.ignored_columns, *rows)
+        return (*dict.fromkeys(self.ignored_columns), *rows)
 
 
 def looks_numeric(cell: Any) -> bool:

@@ -72,7 +72,7 @@ def describe_reading(readings: pd.DataFrame) -> str:
         f"Operators: {_listed(taken['operators'])}.",
         f"Parts: {_listed(taken['parts'])}.",
         f"Unit: {unit}, stated in {taken['unit_from']}." if unit else "Unit: not stated anywhere.",
-        *(f"Taken from {caption}." for caption in taken["stated"]),
+        *(f"Stated in {caption}." for caption in taken["stated"]),
         *(f"Assumed: {assumption}." for assumption in taken["assumed"]),
         *_section("Missing", taken["missing"], "none"),
         *_section("Ignored", taken["ignored"], "nothing"),

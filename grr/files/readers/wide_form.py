@@ -144,12 +144,15 @@ def _refuse_unread_header(grid: Grid, header: Header) -> None:
 
 def _stated_above(grid: Grid, block: Block, headings: set[int], layout: Layout) -> dict[str, Any]:
     """Return what captions above a block state for all its readings."""
+    header = block.header
+    named = {key for keys in header.down.values() for key in keys.split("/")} | {"unit"}
+    named |= {key for labels in header.across.values() for key in labels}
     stated: dict[str, Any] = {}
-    for row in range(block.header.top):
+    for row in range(header.top):
         if row in headings:
             continue
         found = captions(grid, row, block.columns.start, block.columns.stop)
-        found.pop("unit", None)
+        found = {key: text for key, text in found.items() if key not in named}
         stated |= found
         if found:
             layout.captions[row] = grid.row_text(row)

@@ -103,7 +103,9 @@ def _label_columns(grid: Grid, row: int) -> list[dict[int, str]]:
 def _stands_over_numbers(grid: Grid, row: int, at: int, down: dict[int, str]) -> bool:
     """Whether a word is the title of numbers below it, as "Part" over 1 to 10."""
     numbered = trial_number(grid.text(row + 1, at)) is not None
-    return numbered and all(grid.text(row + 1, label) == "" for label in down)
+    return numbered and all(
+        grid.text(row + 1, label) in ("", grid.text(row, label)) for label in down
+    )
 
 
 def _header(grid: Grid, row: int, down: dict[int, str], columns: range) -> Header:
@@ -195,7 +197,7 @@ def _carried(level: Level) -> Level:
 
 def _title(level: Level) -> str:
     """Return what a row says about all that stands below it: part, trial, reading ..."""
-    names = {without_unit(text) for text in level.values() if text and not is_summary(text)}
+    names = {without_unit(text) for text in level.values() if text and not _is_ignored(text, level)}
     return meaning(names.pop()) if len(names) == 1 else ""
 
 

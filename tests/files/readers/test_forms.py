@@ -193,7 +193,7 @@ def test_description_tells_what_was_taken_and_what_was_left(tmp_path):
 
 def test_captions_are_told(tmp_path):
     text = describe_reading(read(tmp_path, WAYS["a block for each operator"]))
-    assert "Taken from row 4: Operator: A." in text
+    assert "Stated in row 4: Operator: A." in text
     assert "row 2 (Gauge no. | 17 | Date | 3 May)" in text
     assert "row 14 (Signed | N.N.)" in text
 
