@@ -10,9 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from grr import show as show
+    from grr.analysis.acceptance import guard_band as guard_band
     from grr.analysis.anova import anova as anova
+    from grr.analysis.budget import UncertaintyBudget as UncertaintyBudget
+    from grr.analysis.contribution import Contribution as Contribution
     from grr.analysis.linearity import linearity as linearity
     from grr.analysis.linearity_result import LinearityResult as LinearityResult
+    from grr.analysis.micrometer_lines import MicrometerLines as MicrometerLines
     from grr.analysis.misclassifying import misclassification as misclassification
     from grr.analysis.ranges import average_range as average_range
     from grr.analysis.reference_result import ReferenceResult as ReferenceResult
@@ -47,6 +51,10 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "guard_band": "grr.analysis.acceptance",
+    "MicrometerLines": "grr.analysis.micrometer_lines",
+    "Contribution": "grr.analysis.contribution",
+    "UncertaintyBudget": "grr.analysis.budget",
     "StabilityResult": "grr.analysis.stability_result",
     "stability": "grr.analysis.stability",
     "misclassification": "grr.analysis.misclassifying",

@@ -59,6 +59,11 @@ class InputQuantity:
             return 0.5 * (self.size / self.limit_half_width) ** 2
         return self.df
 
+    @property
+    def spread_is_endless(self) -> bool:
+        """Whether the t distribution of the input has no finite standard deviation."""
+        return self.distribution in ("normal", "readings") and self.df <= 2.0 and self.size > 0.0
+
     def values(self, z: Array, rng: np.random.Generator) -> Array:
         """Return values of the input from standard normal ones.
 
