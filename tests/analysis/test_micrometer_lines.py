@@ -1,11 +1,11 @@
 import math
 
 import pytest
-from published import manual_readings
 
 import grr
 from grr.errors import StudyError
 from grr.numerics.contact import CARBIDE, cylinder_on_flat
+from published import manual_readings
 
 LINES = grr.MicrometerLines(25.0, "mm")
 
