@@ -100,7 +100,7 @@ def crossed_pivots(
         return _one_operator(means, draws, rng)
     o = means.operators
     r, p_eff, o_eff = (
-        _column(n) for n in (means.trials, means.parts_per_operator, means.operators_per_part)
+        column(n) for n in (means.trials, means.parts_per_operator, means.operators_per_part)
     )
     r_part = chi_square_pivot(means.ss_part, means.df_part, draws, rng)
     r_operator = chi_square_pivot(means.ss_operator, means.df_operator, draws, rng)
@@ -119,7 +119,7 @@ def crossed_pivots(
             means.ss_operator * along / means.parts_per_operator,
             r_interaction,
             o,
-            _column(along) * r,
+            column(along) * r,
             draws=draws,
             rng=rng,
         )
@@ -128,7 +128,7 @@ def crossed_pivots(
         operator = (r_operator - r_interaction) / (p_eff * r)
         operator_in_mean = operator / o
     grr = operator + cell
-    in_mean = part / means.parts + operator_in_mean + r_interaction / (_column(means.cells) * r)
+    in_mean = part / means.parts + operator_in_mean + r_interaction / (column(means.cells) * r)
     return Pivots(
         part=part,
         operator=operator,
@@ -146,7 +146,7 @@ def _one_operator(means: UnweightedMeans, draws: int, rng: np.random.Generator) 
             "Nothing was measured twice, so repeatability cannot be estimated",
             "Measure each part at least twice",
         )
-    r = _column(means.trials)
+    r = column(means.trials)
     r_part = chi_square_pivot(means.ss_part, means.df_part, draws, rng)
     r_error = chi_square_pivot(means.ss_error, means.df_error, draws, rng)
     part = (r_part - r_error) / r
@@ -222,5 +222,6 @@ def mean_pivot(mean: Array, variance: Array, draws: int, rng: np.random.Generato
     return np.asarray(mean)[..., None] - scatter * rng.standard_normal(draws)
 
 
-def _column(count: Count) -> Array:
+def column(count: Count) -> Array:
+    """Return a number, or one number a study, ready to meet draws (..., draws)."""
     return np.asarray(count, dtype=np.float64)[..., None]

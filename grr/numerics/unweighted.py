@@ -115,23 +115,16 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
     harmonic mean to adjusted effects where cells are empty is this project's own
     extension, justified by simulated coverage (tests/coverage).
     """
-    cube = np.asarray(readings, dtype=np.float64)
-    *_, p, o, _r = cube.shape
+    cells = cell_sums(readings)
+    filled = cells.counts > 0
+    p, o = filled.shape[-2:]
     if p < 2:
         raise StudyError("Only one part was measured", "Measure at least two parts")
-    taken = np.isfinite(cube)
-    counts = taken.sum(axis=-1)
-    filled = counts > 0
     _refuse_unmeasured(filled)
-    first = _first_reading(cube, taken)
-    deviations = np.where(taken, cube - first[..., None, None, None], 0.0)
-    cell_means = deviations.sum(axis=-1) / np.maximum(counts, 1)
-    ss_error = np.square(np.where(taken, deviations - cell_means[..., None], 0.0)).sum(
-        axis=(-3, -2, -1)
-    )
-    fit = _fitted_effects(cell_means, filled)
+    fit = _fitted_effects(cells.means, filled)
     n_cells = filled.sum(axis=(-2, -1))
-    trials = n_cells / np.where(filled, 1.0 / np.maximum(counts, 1), 0.0).sum(axis=(-2, -1))
+    inverse = np.where(filled, 1.0 / np.maximum(cells.counts, 1), 0.0)
+    trials = n_cells / inverse.sum(axis=(-2, -1))
     return UnweightedMeans(
         parts=p,
         operators=o,
@@ -140,14 +133,48 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
         parts_per_operator=fit.parts_per_operator,
         parts_per_difference=fit.parts_per_difference,
         cells=fit.cells,
-        mean=first + fit.mean,
+        mean=cells.origin + fit.mean,
         ss_part=trials * fit.operators_per_part * fit.ss_part,
         ss_operator=trials * fit.parts_per_operator * fit.ss_operator,
         ss_interaction=trials * fit.ss_rest,
-        ss_error=ss_error,
+        ss_error=cells.ss_error,
         df_interaction=n_cells - p - o + 1,
-        df_error=counts.sum(axis=(-2, -1)) - n_cells,
+        df_error=cells.counts.sum(axis=(-2, -1)) - n_cells,
     )
+
+
+@dataclass(frozen=True)
+class CellSums:
+    """Readings summed up by cell; a cell without readings has count and mean 0.
+
+    Attributes
+    ----------
+    counts, means : ndarray, shape (..., rows, columns)
+        Number of readings, and their mean less ``origin``.
+    ss_error : ndarray, shape (...)
+        Sum of squares of the readings about their cell means.
+    origin : ndarray, shape (...)
+        Taken off every reading, so that a large common offset costs no digits.
+    """
+
+    counts: NDArray[np.int64]
+    means: Array
+    ss_error: Array
+    origin: Array
+
+
+def cell_sums(readings: Array) -> CellSums:
+    """Sum up readings of shape (..., rows, columns, trials), NaN where missing."""
+    cube = np.asarray(readings, dtype=np.float64)
+    taken = np.isfinite(cube)
+    counts = taken.sum(axis=-1)
+    flat = cube.reshape(*cube.shape[:-3], -1)
+    first = taken.reshape(flat.shape).argmax(axis=-1)
+    origin = np.take_along_axis(flat, first[..., None], axis=-1)[..., 0]
+    deviations = np.where(taken, cube - origin[..., None, None, None], 0.0)
+    means = deviations.sum(axis=-1) / np.maximum(counts, 1)
+    rest = np.where(taken, deviations - means[..., None], 0.0)
+    return CellSums(counts, means, np.square(rest).sum(axis=(-3, -2, -1)), origin)
 
 
 @dataclass(frozen=True)
@@ -217,12 +244,6 @@ def _contrasts(levels: int) -> Array:
     from_mean = np.eye(levels) - 1.0 / levels
     columns: Array = np.linalg.svd(from_mean)[0][:, : levels - 1]
     return columns
-
-
-def _first_reading(cube: Array, taken: Mask) -> Array:
-    flat = cube.reshape(*cube.shape[:-3], -1)
-    place = taken.reshape(flat.shape).argmax(axis=-1)
-    return np.take_along_axis(flat, place[..., None], axis=-1)[..., 0]
 
 
 def _refuse_unmeasured(filled: Mask) -> None:

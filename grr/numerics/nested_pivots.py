@@ -1,0 +1,103 @@
+"""Generalised pivots of nested studies: every part was measured by one operator only."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from grr.numerics.arrays import Array
+from grr.numerics.nested import NestedAnova
+from grr.numerics.pivots import (
+    DRAWS,
+    SEED,
+    Pivots,
+    chi_square_pivot,
+    column,
+    fixed_effects_pivot,
+    mean_pivot,
+    seeded,
+)
+from grr.numerics.unweighted_nested import UnweightedNested
+from grr.values import one_of
+
+
+def nested_pivots(
+    anova: NestedAnova | UnweightedNested,
+    *,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    operators: str = "random",
+) -> Pivots:
+    """Draw the variances of nested studies.
+
+    AV = (R_O − R_P(O)) / (pr) and PV = (R_P(O) − R_E) / r with R = sum of squares / χ²
+    draws; TV = [R_O + (p−1)·R_P(O) + p(r−1)·R_E] / (pr). GRR is AV + R_E, AV not
+    truncated, but not below R_E: see `_at_least`.
+
+    Parameters
+    ----------
+    anova : NestedAnova or UnweightedNested
+        One study or a stack (...) of studies.
+    draws, seed, operators
+        As in `grr.numerics.pivots.crossed_pivots`.
+
+    Returns
+    -------
+    Pivots
+        ``interaction`` is NaN: it cannot be told from the parts, and ``part`` holds it.
+
+    Raises
+    ------
+    StudyError
+        Too few draws.
+
+    Notes
+    -----
+    Source: Burdick, Borror & Montgomery, Design and Analysis of Gauge R&R Studies (SIAM
+    2005), nested designs (chapter not at hand); Weerahandi, Journal of the American
+    Statistical Association 88 (1993), 899-905.
+    """
+    one_of("operators", operators, ("random", "fixed"))
+    rng = seeded(draws, seed)
+    o, p, r = anova.operators, column(anova.parts), column(anova.trials)
+    r_part = chi_square_pivot(anova.ss_part, anova.df_part, draws, rng)
+    r_error = chi_square_pivot(anova.ss_error, anova.df_error, draws, rng)
+    part = (r_part - r_error) / r
+    nothing = np.full_like(part, np.nan)
+    in_mean = r_part / (o * p * r)
+    if o == 1:
+        operator, grr, total = nothing, r_error, part + r_error
+    else:
+        if operators == "fixed":
+            operator = fixed_effects_pivot(
+                anova.ss_operator, r_part, o, p * r, draws=draws, rng=rng
+            )
+        else:
+            r_operator = chi_square_pivot(anova.ss_operator, anova.df_operator, draws, rng)
+            operator = (r_operator - r_part) / (p * r)
+            in_mean = r_operator / (o * p * r)
+        total = operator + r_error + part
+        grr = _at_least(operator + r_error, r_error)
+    return Pivots(
+        part=part,
+        operator=operator,
+        interaction=nothing,
+        repeatability=r_error,
+        grr=grr,
+        total=total,
+        mean=mean_pivot(anova.mean, in_mean, draws, rng),
+    )
+
+
+def _at_least(draws: Array, floor: Array) -> Array:
+    """Lift draws so that none of their quantiles lies below the same quantile of ``floor``.
+
+    GRR holds EV. The mean square of parts is subtracted in AV, and where parts differ much
+    AV falls far below 0: left so, GRR's limits would end below EV's, even at 0; with AV
+    truncated draw by draw, GRR's lower limit is too high (88–92 % covered where 95 % is
+    meant, simulated). Lifting quantile by quantile gives 94–97 %.
+    """
+    order = np.argsort(draws, axis=-1)
+    ordered = np.take_along_axis(draws, order, axis=-1)
+    lifted = np.empty_like(draws)
+    np.put_along_axis(lifted, order, np.maximum(ordered, np.sort(floor, axis=-1)), axis=-1)
+    return lifted
