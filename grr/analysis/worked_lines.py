@@ -12,10 +12,9 @@ from grr.analysis.sources import NAMES
 from grr.numerics.arrays import Array
 from grr.numerics.average_range import AverageRange
 from grr.numerics.range_constants import MANY_RANGES, d2, d2_star, upper_range_limit
-from grr.numerics.ratios import NDC_FACTOR
 from grr.study import Study
 from grr.wording.names import shortened
-from grr.wording.rounding import decimals_for, figures, listed, percent, reading_decimals
+from grr.wording.rounding import decimals_for, figures, listed, reading_decimals
 
 FORM = "AIAG MSA, 4th ed., chapter III section B"
 CONSTANTS = "AIAG MSA, 4th ed., appendix C"
@@ -57,12 +56,13 @@ class Line:
         return " = ".join(step for step in steps if step)
 
 
-def _five(value: float) -> str:
+def five(value: float) -> str:
+    """Return a number with five significant figures."""
     return figures(value, FIGURES).replace("-", "−")
 
 
 def _with_unit(value: float, study: Study) -> str:
-    return f"{_five(value)} {study.unit}".rstrip()
+    return f"{five(value)} {study.unit}".rstrip()
 
 
 def _operator(study: Study, index: int) -> str:
@@ -79,7 +79,7 @@ def range_lines(study: Study, lines: AverageRange) -> list[Line]:
             f"Mean range, {_operator(study, index)}",
             f"R̄{index + 1}",
             "sum of the ranges / parts",
-            f"{_five(float(sums[index]))} / {p}",
+            f"{five(float(sums[index]))} / {p}",
             float(means[index]),
             _with_unit(float(means[index]), study),
             FORM,
@@ -92,7 +92,7 @@ def range_lines(study: Study, lines: AverageRange) -> list[Line]:
             "Mean range of all",
             "R̄",
             "sum of the mean ranges / operators",
-            f"({' + '.join(_five(float(value)) for value in means)}) / {o}",
+            f"({' + '.join(five(float(value)) for value in means)}) / {o}",
             mean,
             _with_unit(mean, study),
             FORM,
@@ -103,7 +103,7 @@ def range_lines(study: Study, lines: AverageRange) -> list[Line]:
             "Limit of a range",
             "UCL_R",
             "D4 × R̄",
-            f"{_five(factor)} × {_five(mean)}",
+            f"{five(factor)} × {five(mean)}",
             limit,
             f"{_with_unit(limit, study)} (beyond it: {_beyond(study, lines)})",
             FORM,
@@ -187,9 +187,9 @@ def _constant(symbol: str, what: str, size: int, ranges: int) -> Line:
         f"Constant for {size} {what} ({count}: {why})",
         symbol,
         f"1 / {name}",
-        f"1 / {_five(divisor)}",
+        f"1 / {five(divisor)}",
         1.0 / divisor,
-        _five(1.0 / divisor),
+        five(1.0 / divisor),
         CONSTANTS,
     )
 
@@ -208,23 +208,23 @@ def spread_lines(result: GaugeResult, lines: AverageRange) -> list[Line]:
 
     worked = [
         _constant("K1", "trials", lines.trials, lines.parts * lines.operators),
-        sd("EV", "R̄ × K1", f"{_five(mean)} × {_five(k1)}", _floored(result, mean * k1)),
+        sd("EV", "R̄ × K1", f"{five(mean)} × {five(k1)}", _floored(result, mean * k1)),
     ]
     if lines.operators > 1:
         n = lines.parts * lines.trials
         between, within = (float(lines.operator_gap) * k2) ** 2, (mean * k1) ** 2 / n
-        zero = f"√({_five(between - within)}), below zero, so 0" if between < within else ""
+        zero = f"√({five(between - within)}), below zero, so 0" if between < within else ""
         worked.append(_constant("K2", "operators", lines.operators, 1))
         worked.append(
             sd(
                 "AV",
                 "√[(X̄diff × K2)² − (R̄ × K1)² / (parts × trials)]",
-                f"√[({_five(float(lines.operator_gap))} × {_five(k2)})² − {_five(mean * k1)}² / "
+                f"√[({five(float(lines.operator_gap))} × {five(k2)})² − {five(mean * k1)}² / "
                 f"({lines.parts} × {lines.trials})]",
                 zero,
             )
         )
-        worked.append(sd("GRR", "√(EV² + AV²)", f"√({_five(ev)}² + {_five(av)}²)"))
+        worked.append(sd("GRR", "√(EV² + AV²)", f"√({five(ev)}² + {five(av)}²)"))
     else:
         worked.append(sd("AV", "", "", f"not estimated, {result.reasons['AV']}"))
         worked.append(sd("GRR", "EV", ""))
@@ -233,15 +233,15 @@ def spread_lines(result: GaugeResult, lines: AverageRange) -> list[Line]:
         pv_line = sd(
             "PV",
             "√(TV² − GRR²)",
-            f"√({_five(tv)}² − {_five(grr)}²)",
+            f"√({five(tv)}² − {five(grr)}²)",
             f"not estimated, {result.reasons['PV']}" if math.isnan(pv) else "",
         )
         return [*worked, tv_line, pv_line]
     return [
         *worked,
         _constant("K3", "parts", lines.parts, 1),
-        sd("PV", "Rp × K3", f"{_five(float(lines.part_gap))} × {_five(k3)}"),
-        sd("TV", "√(GRR² + PV²)", f"√({_five(grr)}² + {_five(pv)}²)"),
+        sd("PV", "Rp × K3", f"{five(float(lines.part_gap))} × {five(k3)}"),
+        sd("TV", "√(GRR² + PV²)", f"√({five(grr)}² + {five(pv)}²)"),
     ]
 
 
@@ -251,78 +251,4 @@ def _floored(result: GaugeResult, from_ranges: float) -> str:
     return (
         f"{_with_unit(from_ranges, result.study)}, under 0.3 of the resolution, so resolution/√12 "
         f"= {_with_unit(result.value('EV', 'sd'), result.study)}"
-    )
-
-
-def share_lines(result: GaugeResult) -> list[Line]:
-    """Return the percentages of total variation and of the tolerance, and ndc."""
-    tv = result.value("TV", "sd")
-    worked = []
-    for name in ("EV", "AV", "GRR", "PV"):
-        value, sd = result.value(name, "percent_tv"), result.value(name, "sd")
-        if math.isnan(value):
-            reason = result.reasons.get("percent_tv", result.reasons.get(name, "TV is 0"))
-            worked.append(_share(name, "TV", ("", ""), value, f"not estimated, {reason}"))
-        else:
-            working = (f"100 × {name} / TV", f"100 × {_five(sd)} / {_five(tv)}")
-            worked.append(_share(name, "TV", working, value, percent(value)))
-    worked.append(_categories(result))
-    worked += _tolerance_lines(result)
-    return worked
-
-
-def _share(name: str, whole: str, working: tuple[str, str], value: float, shown: str) -> Line:
-    """Return a percentage of "TV" or of "tolerance"; ``working`` is formula and numbers."""
-    words = "total variation" if whole == "TV" else "the tolerance"
-    quantity = f"{NAMES[name].capitalize()}, percent of {words}"
-    return Line(quantity, f"{name}, % of {whole}", *working, value, shown, FORM)
-
-
-def _categories(result: GaugeResult) -> Line:
-    exact = result.ndc_exact
-    if result.ndc is None:
-        return Line("Distinct categories", "ndc", "", "", exact, "not estimated", FORM)
-    pv, grr = result.value("PV", "sd"), result.value("GRR", "sd")
-    return Line(
-        "Distinct categories, rounded down and at least 1",
-        "ndc",
-        f"{NDC_FACTOR:g} × PV / GRR",
-        f"{NDC_FACTOR:g} × {_five(pv)} / {_five(grr)}",
-        exact,
-        f"{figures(exact, 3)}, so {result.ndc}",
-        FORM,
-    )
-
-
-def _tolerance_lines(result: GaugeResult) -> list[Line]:
-    if result.study.tolerance is None:
-        return []
-    worked = []
-    for name in ("EV", "AV", "GRR"):
-        value = result.value(name, "percent_tolerance")
-        if math.isnan(value):
-            reason = result.reasons.get(name, result.reasons.get("percent_tolerance", ""))
-            worked.append(_share(name, "tolerance", ("", ""), value, f"not estimated, {reason}"))
-        else:
-            working = _against_tolerance(result, name)
-            worked.append(_share(name, "tolerance", working, value, percent(value)))
-    return worked
-
-
-def _against_tolerance(result: GaugeResult, name: str) -> tuple[str, str]:
-    """Return formula and numbers of the spread over the tolerance; half of it for one limit."""
-    study, sd, times = result.study, _five(result.value(name, "sd")), result.spread
-    tolerance = study.tolerance
-    assert tolerance is not None
-    if tolerance.width is not None:
-        whole = _five(tolerance.width)
-        over = "(upper limit − lower limit)"
-        return f"100 × {times:g} × {name} / {over}", f"100 × {times:g} × {sd} / {whole}"
-    centre = result.mean if study.process_mean is None else study.process_mean
-    limit = tolerance.upper if tolerance.upper is not None else tolerance.lower
-    assert limit is not None
-    half, whole = f"{times / 2:g}", _five(abs(limit - centre))
-    return (
-        f"100 × {half} × {name} / distance from the mean to the limit",
-        f"100 × {half} × {sd} / {whole}",
     )

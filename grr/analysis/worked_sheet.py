@@ -9,7 +9,8 @@ import pandas as pd
 from grr.analysis.printing import opening
 from grr.analysis.ranges import average_range
 from grr.analysis.result import GaugeResult
-from grr.analysis.worked_lines import Line, mean_lines, range_lines, share_lines, spread_lines
+from grr.analysis.worked_lines import Line, mean_lines, range_lines, spread_lines
+from grr.analysis.worked_shares import share_lines
 from grr.numerics import average_range as form
 from grr.study import Study
 from grr.wording import tables

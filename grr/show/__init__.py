@@ -14,13 +14,17 @@ if TYPE_CHECKING:
     from grr.show.ranges_figure import trial_ranges as trial_ranges
     from grr.show.ruler_figure import tolerance_ruler as tolerance_ruler
     from grr.show.sources_figure import spread_sources as spread_sources
+    from grr.show.svg_ruler import tolerance_ruler_svg as tolerance_ruler_svg
+    from grr.show.svg_sources import spread_sources_svg as spread_sources_svg
 
 #: Public name → the module that defines it.
 _HOMES = {
     "in_order": "grr.show.order_figure",
     "parts_by_operators": "grr.show.cells_figure",
     "spread_sources": "grr.show.sources_figure",
+    "spread_sources_svg": "grr.show.svg_sources",
     "tolerance_ruler": "grr.show.ruler_figure",
+    "tolerance_ruler_svg": "grr.show.svg_ruler",
     "trial_ranges": "grr.show.ranges_figure",
 }
 

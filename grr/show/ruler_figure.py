@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 from grr.analysis.result import GaugeResult
 from grr.show import theme
 from grr.show.markup import markup
-from grr.show.ruler_layout import LETTER, NARROW, RulerLayout, number_labels, ruler_layout
+from grr.show.ruler_labels import LIMIT_TOP, PARTS_AT, REACH_AT, TOP, ruler_labels
+from grr.show.ruler_layout import RulerLayout, number_labels, ruler_layout
 from grr.show.ruler_words import (
+    axis_title,
     confidence_reach,
-    limit_text,
     reach_text,
     ruler_alt,
     ruler_answer,
@@ -19,15 +20,13 @@ from grr.show.ruler_words import (
 from grr.show.scale import fine_scale
 from grr.study import Study
 from grr.wording.names import clean, shortened
-from grr.wording.rounding import figures, length, size, with_unit
+from grr.wording.rounding import size
 from grr.wording.tables import FAINT, INK
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
 
 QUESTION = "How near to a limit can this gauge tell good from bad?"
-#: Heights: the ruler lies from 0 to 1.
-PARTS_AT, PARTS_NAME_AT, SPAN_AT, SPAN_NAME_AT, LIMIT_TOP, TOP = 1.12, 1.22, 1.66, 1.74, 2.1, 2.62
 GRADUATION = {"fine": 0.1, "half": 0.17, "numbered": 0.26}
 HATCH = ("/", "\\")
 
@@ -72,7 +71,7 @@ def tolerance_ruler(result: GaugeResult) -> Figure:
         ],
         height=262,
         shapes=[_body(place), *_limit_lines(place)],
-        notes=[*_limit_names(study, place), *_zone_names(study, place), *_lane_names(study, place)],
+        notes=ruler_labels(study, place),
         margin={"l": 24, "r": 24, "b": 70},
         xaxis={
             "range": [theme.one(place.low), theme.one(place.high)],
@@ -80,17 +79,10 @@ def tolerance_ruler(result: GaugeResult) -> Figure:
             "ticktext": number_labels(place.origin, place.numbered, place.step, scale.factor),
             "ticks": "",
             "showline": False,
-            "title": {"text": _axis_title(study, scale.unit) if place.numbered else ""},
+            "title": {"text": axis_title(study) if place.numbered else ""},
         },
         yaxis={"range": [0.0, TOP], "visible": False},
     )
-
-
-def _axis_title(study: Study, fine: str) -> str:
-    end = "upper" if study.tolerance is not None and study.tolerance.lower is None else "lower"
-    unit = f", {study.unit}" if study.unit else ""
-    below = f", {fine}" if fine else ""
-    return f"size{unit}; below it the distance from the {end} limit{below}"
 
 
 def _body(place: RulerLayout) -> dict[str, Any]:
@@ -167,10 +159,10 @@ def _reaches(place: RulerLayout, bound: float | None) -> list[dict[str, Any]]:
     colour = theme.ROLES["doubt"]
     traces = []
     for limit in place.limits:
-        traces.append(_dimension(limit - place.half, limit + place.half, SPAN_AT, colour))
+        traces.append(_dimension(limit - place.half, limit + place.half, REACH_AT, colour))
         if bound is not None:
             ends = [max(limit - bound, place.low), min(limit + bound, place.high)]
-            dotted = _dimension(ends[0], ends[1], SPAN_AT, colour) | {"mode": "lines"}
+            dotted = _dimension(ends[0], ends[1], REACH_AT, colour) | {"mode": "lines"}
             traces.append(dotted | {"line": {"color": colour, "width": 1.2, "dash": "dot"}})
     return traces
 
@@ -204,93 +196,6 @@ def _limit_lines(place: RulerLayout) -> list[dict[str, Any]]:
         }
         for limit in place.limits
     ]
-
-
-def _limit_names(study: Study, place: RulerLayout) -> list[dict[str, Any]]:
-    tolerance = study.tolerance
-    assert tolerance is not None
-    named = [("lower limit", tolerance.lower), ("upper limit", tolerance.upper)]
-    given = [(name, value) for name, value in named if value is not None]
-    return [
-        theme.note(
-            f"{name}\n{limit_text(study, value)}",
-            theme.one(at),
-            LIMIT_TOP,
-            yanchor="bottom",
-            bold=True,
-            **_outward(place, name == "lower limit", 130.0),
-        )
-        for (name, value), at in zip(given, place.limits, strict=True)
-    ]
-
-
-def _zone_names(study: Study, place: RulerLayout) -> list[dict[str, Any]]:
-    text = f"doubt ±{with_unit(figures(place.half), fine_scale(study).unit)}"
-    return [
-        theme.note(
-            text,
-            theme.one(limit),
-            SPAN_NAME_AT,
-            yanchor="bottom",
-            font={"color": "#A63D00", "size": theme.SMALL},
-            bgcolor="rgba(255,255,255,0.85)",
-            **_outward(
-                place,
-                index == 0 and len(place.limits) == 2,
-                8 + LETTER * len(text.split("\n", maxsplit=1)[0]),
-            ),
-        )
-        for index, limit in enumerate(place.limits)
-    ]
-
-
-def _outward(place: RulerLayout, lower: bool, pixels: float) -> dict[str, Any]:
-    """Return where a label hangs: over its limit, or outward where two would meet."""
-    gap = (place.end - place.start) / place.span * NARROW
-    if len(place.limits) == 1 or gap > pixels:
-        return {"xanchor": "center"}
-    return {"xanchor": "right" if lower else "left", "xshift": -4 if lower else 4}
-
-
-def _lane_names(study: Study, place: RulerLayout) -> list[dict[str, Any]]:
-    """Return the words inside the ruler and above it, where they fit."""
-    notes = []
-    if len(place.limits) == 2:
-        words = "clear of doubt"
-        if place.clear / place.span * NARROW > LETTER * len(words):
-            middle = theme.one((place.start + place.end) / 2.0)
-            notes.append(theme.note(words, middle, 0.62, font={"color": "#00664A", "size": 14}))
-    elif place.half < abs(place.mean):
-        away = length(abs(place.mean) / fine_scale(study).factor, study.unit, 3)
-        notes.append(
-            theme.note(
-                f"mean to limit {away}",
-                theme.one(place.mean / 2.0),
-                0.47,
-                yanchor="bottom",
-                font={"color": theme.ROLES["part"], "size": theme.SMALL},
-                bgcolor="rgba(247,244,236,0.9)",
-            )
-        )
-    notes.append(_parts_name(place))
-    return notes
-
-
-def _parts_name(place: RulerLayout) -> dict[str, Any]:
-    """Return what the marks above the ruler are, near the middle of them."""
-    inside = [at for at in place.parts.tolist() if place.low <= at <= place.high]
-    hidden = len(place.parts) - len(inside)
-    text = "the parts measured" + (f"; {hidden} lie beyond the picture" if hidden else "")
-    half = 0.5 * (LETTER * len(text) + 8) / NARROW * place.span
-    middle = sum(inside) / len(inside) if inside else place.low
-    return theme.note(
-        text,
-        theme.one(min(max(middle, place.low + half), place.high - half)),
-        PARTS_NAME_AT,
-        yanchor="bottom",
-        font={"color": theme.ROLES["part"], "size": theme.SMALL},
-        bgcolor="rgba(255,255,255,0.85)",
-    )
 
 
 def _parts(study: Study, place: RulerLayout) -> dict[str, Any]:

@@ -12,6 +12,14 @@ from grr.study import Study
 from grr.wording.rounding import JOIN, counted, figures, length, percent, size, with_unit
 
 
+def axis_title(study: Study) -> str:
+    """Return what the numbers under the ruler are, with their units."""
+    end = "upper" if study.tolerance is not None and study.tolerance.lower is None else "lower"
+    fine = fine_scale(study).unit
+    unit, below = (f", {name}" if name else "" for name in (study.unit, fine))
+    return f"size{unit}; below it the distance from the {end} limit{below}"
+
+
 def limit_text(study: Study, value: float) -> str:
     """Return a limit with its unit, with no decimal lost."""
     shown = size(value, study.resolution)

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 from grr.analysis.result import GaugeResult
 from grr.analysis.sources import NAMES, SOURCES
-from grr.judge.criteria import dominant_source
 from grr.show import theme
 from grr.show.limits import sd_intervals
 from grr.show.markup import markup
 from grr.show.scale import Fine, centred_axis, fine_scale
-from grr.wording.rounding import JOIN, length, percent, with_unit
+from grr.show.sources_words import LEVEL, shown_spread, sources_alt, sources_answer
+from grr.wording.rounding import length, percent, with_unit
 from grr.wording.tables import FAINT, INK
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
 QUESTION = "Where does the spread of the readings come from?"
 ROW = 56
-LEVEL = 0.95
 #: The scale ends at so many times the largest spread; an interval that goes on is cut there.
 LONGEST = 1.5
 #: A tolerance wider than so many times the largest spread is not drawn: it would dwarf the bars.
@@ -56,8 +55,8 @@ def spread_sources(result: GaugeResult) -> Figure:
     return theme.draw(
         "spread-sources",
         QUESTION,
-        _answer(result, interval=bool(ends)),
-        alt=_alt(result),
+        sources_answer(result, interval=bool(ends)),
+        alt=sources_alt(result),
         traces=[_bars(result, spreads), *_intervals(ends, reach)],
         height=ROW * len(SOURCES) + 66,
         top=44,
@@ -107,13 +106,7 @@ def _reach(
 
 
 def _label(result: GaugeResult, name: str) -> str:
-    spread = result.value(name, "spread")
-    shown = "—" if math.isnan(spread) else length(spread, result.study.unit)
-    if name in result.below_zero:
-        shown = "0 (estimated below zero)"
-    elif name == "INT" and result.pooled and spread == 0.0:
-        shown = "0 (pooled with EV)"
-    return f"{NAMES[name]} {name}<br><b>{markup(shown)}</b>"
+    return f"{NAMES[name]} {name}<br><b>{markup(shown_spread(result, name))}</b>"
 
 
 def _bars(result: GaugeResult, spreads: dict[str, float]) -> dict[str, Any]:
@@ -263,31 +256,3 @@ def _percentages(result: GaugeResult, columns: list[str]) -> list[dict[str, Any]
                     )
                 )
     return notes
-
-
-def _answer(result: GaugeResult, *, interval: bool) -> str:
-    study = result.study
-    grr = result.value("GRR", "spread")
-    if not grr > 0.0:
-        return "The readings of a part do not differ at all: no spread of measuring was seen."
-    of_tolerance = result.value("GRR", "percent_tolerance")
-    share = "" if math.isnan(of_tolerance) else f", {percent(of_tolerance)} of the tolerance"
-    source = dominant_source(result)
-    part = result.value(source, "variance") / result.value("GRR", "variance")
-    amount = f"{percent(100 * part)} of the variance"
-    most = "Most of it" if part > 0.5 else "The largest part"
-    what = "All of it" if part > 0.9995 else f"{most}, {amount},"
-    bounds = f" The thin lines are {100 * LEVEL:g}{JOIN}% confidence intervals." if interval else ""
-    return (
-        f"Readings of one part spread over {length(grr, study.unit)} "
-        f"({result.spread:g} sd){share}. {what} is {NAMES[source]} ({source}).{bounds}"
-    )
-
-
-def _alt(result: GaugeResult) -> str:
-    shown = [
-        f"{NAMES[name]} {length(result.value(name, 'spread'), result.study.unit)}"
-        for name in SOURCES
-        if not math.isnan(result.value(name, "spread"))
-    ]
-    return f"Bars as long as the spread of each source: {', '.join(shown)}."
