@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from grr.numerics.arrays import Array
-from grr.numerics.drift_slope import without_group_means
+from grr.numerics.drift_slope import Blocks
 from grr.numerics.shape_search import best_shape
 
 #: Readings that must lie on either side of a bump.
@@ -37,15 +36,15 @@ class Bump:
     residual_sum: float
 
 
-def find_bump(times: Array, readings: Array, groups: NDArray[np.int64]) -> Bump | None:
+def find_bump(times: Array, readings: Array, means: Blocks) -> Bump | None:
     """Find the place at which one step helps most beside a straight drift.
 
     Parameters
     ----------
     times, readings : ndarray, shape (n,)
         In the order of time.
-    groups : ndarray of int, shape (n,)
-        Part of each reading.
+    means : Blocks
+        What is taken off: the means of parts and of sittings.
 
     Returns
     -------
@@ -56,16 +55,16 @@ def find_bump(times: Array, readings: Array, groups: NDArray[np.int64]) -> Bump 
     -----
     Source: Andrews, Econometrica 61 (1993), 821-856; see `best_shape`.
     """
-    n = len(groups)
+    n = means.readings
     places = np.arange(LEAST_SIDE, n - LEAST_SIDE + 1)
-    if n - int(groups.max()) < 6 or not len(places):
+    if n - means.rank < 5 or not len(places):
         return None
     steps = (np.arange(n) >= places[:, None]).astype(np.float64)
-    found = best_shape(times, readings, groups, steps)
+    found = best_shape(times, readings, means, steps)
     best = int(found.index)
-    y = without_group_means(readings, groups)
-    step = without_group_means(steps[best], groups)
-    line = without_group_means(times, groups)
+    y = means.taken_off(readings)
+    step = means.taken_off(steps[best])
+    line = means.taken_off(times)
     both = np.linalg.lstsq(np.column_stack([step, line]), y, rcond=None)[0]
     alone = float(y @ y) - float(y @ step) ** 2 / max(float(step @ step), 1e-300)
     return Bump(int(places[best]), float(both[0]), float(found.p), alone)

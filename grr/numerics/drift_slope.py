@@ -38,24 +38,50 @@ class Slope:
             return np.asarray(2.0 * stdtr(self.df, -np.abs(self.slope / self.error)))
 
 
-def without_group_means(values: Array, groups: NDArray[np.int64]) -> Array:
-    """Return values with the mean of each group taken off, along the last axis.
+@dataclass(frozen=True)
+class Blocks:
+    """What is taken off before drift is looked at: the means of parts and of sittings.
+
+    Attributes
+    ----------
+    basis : ndarray, shape (n, rank)
+        Orthonormal columns that span all those means.
+    """
+
+    basis: Array
+
+    @property
+    def readings(self) -> int:
+        """How many readings there are."""
+        return int(self.basis.shape[0])
+
+    @property
+    def rank(self) -> int:
+        """How many means are taken off that are not determined by the others."""
+        return int(self.basis.shape[1])
+
+    def taken_off(self, values: Array) -> Array:
+        """Return values, shape (..., n), with those means taken off."""
+        values = np.asarray(values, dtype=np.float64)
+        about = values - values[..., :1]
+        return np.asarray(about - (about @ self.basis) @ self.basis.T)
+
+
+def blocks(*groupings: NDArray[np.int64]) -> Blocks:
+    """Return the means to take off, from one or more groupings of the readings.
 
     Parameters
     ----------
-    values : ndarray, shape (..., n)
-    groups : ndarray of int, shape (n,)
-        Codes from 0 without gaps, such as the part of each reading.
+    *groupings : ndarray of int, shape (n,)
+        Codes from 0 without gaps, such as the part and the sitting of each reading. The
+        effects of several groupings add up.
     """
-    values = np.asarray(values, dtype=np.float64)
-    member = np.zeros((len(groups), int(groups.max()) + 1))
-    member[np.arange(len(groups)), groups] = 1.0
-    origin = values[..., :1]
-    means = (values - origin) @ (member / member.sum(axis=0))
-    return np.asarray(values - origin - means[..., groups])
+    members = [np.eye(int(codes.max()) + 1)[codes] for codes in groupings]
+    left, size, _ = np.linalg.svd(np.hstack(members), full_matrices=False)
+    return Blocks(np.ascontiguousarray(left[:, size > 1e-9 * size[0]]))
 
 
-def drift_slope(times: Array, readings: Array, groups: NDArray[np.int64]) -> Slope:
+def drift_slope(times: Array, readings: Array, groups: NDArray[np.int64] | Blocks) -> Slope:
     """Fit one straight drift to readings of several groups, each with a mean of its own.
 
     Least squares of the readings on time, both less their group means.
@@ -65,8 +91,9 @@ def drift_slope(times: Array, readings: Array, groups: NDArray[np.int64]) -> Slo
     times : ndarray, shape (n,)
         Minutes since the gauge was picked up or zeroed, or places in the order taken.
     readings : ndarray, shape (..., n)
-    groups : ndarray of int, shape (n,)
-        Part of each reading; part by operator where several operators share one drift.
+    groups : ndarray of int, shape (n,), or Blocks
+        Part of each reading; part by operator where several operators share one drift;
+        `blocks` where sittings have means of their own too.
 
     Raises
     ------
@@ -79,9 +106,9 @@ def drift_slope(times: Array, readings: Array, groups: NDArray[np.int64]) -> Slo
     Source: Montgomery, Design and Analysis of Experiments, chapter 15 (analysis of
     covariance: groups as blocks, time as covariate).
     """
-    t = without_group_means(times, groups)
-    y = without_group_means(readings, groups)
-    df = len(groups) - int(groups.max()) - 2
+    means = groups if isinstance(groups, Blocks) else blocks(groups)
+    t, y = means.taken_off(times), means.taken_off(readings)
+    df = means.readings - means.rank - 1
     stt = float(t @ t)
     span = float(np.ptp(times))
     if df < 1 or stt <= (1e-9 * max(span, 1e-300)) ** 2:

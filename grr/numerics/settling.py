@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import fdtri, stdtrit
 
 from grr.numerics.arrays import Array
-from grr.numerics.drift_slope import without_group_means
+from grr.numerics.drift_slope import Blocks
 from grr.numerics.shape_search import BestShape, best_shape
 
 #: How many time constants are tried.
@@ -50,19 +49,17 @@ def settling_shape(times: Array, time_constant: Array | float) -> Array:
     return np.asarray(-np.expm1(-np.asarray(times) / time_constant), dtype=np.float64)
 
 
-def settling_test(times: Array, readings: Array, groups: NDArray[np.int64]) -> BestShape:
+def settling_test(times: Array, readings: Array, means: Blocks) -> BestShape:
     """Test whether a settling curve explains more than a straight drift does.
 
     See `best_shape`; the family are curves with time constants on a grid.
     """
     family = settling_shape(np.asarray(times), _time_constants(times)[::4, None])
-    return best_shape(times, readings, groups, family)
+    return best_shape(times, readings, means, family)
 
 
-def fit_settling(
-    times: Array, readings: Array, groups: NDArray[np.int64], *, level: float = 0.95
-) -> Settling:
-    """Fit A·(1 − exp(−t/τ)) to readings of several groups, each with a mean of its own.
+def fit_settling(times: Array, readings: Array, means: Blocks, *, level: float = 0.95) -> Settling:
+    """Fit A·(1 − exp(−t/τ)) to readings less the means of their parts.
 
     Least squares over a fine grid of τ, which cannot stop in a side minimum; the interval
     of τ holds every τ whose sum of squares is not significantly larger, that of A comes
@@ -71,7 +68,7 @@ def fit_settling(
     Parameters
     ----------
     times, readings : ndarray, shape (n,)
-    groups : ndarray of int, shape (n,)
+    means : Blocks
     level : float
 
     Notes
@@ -81,19 +78,19 @@ def fit_settling(
     shape.
     """
     t = np.asarray(times, dtype=np.float64)
-    y = without_group_means(readings, groups)
+    y = means.taken_off(readings)
     taus = _time_constants(t)
-    curves = without_group_means(settling_shape(t, taus[:, None]), groups)
+    curves = means.taken_off(settling_shape(t, taus[:, None]))
     norms = np.square(curves).sum(axis=1)
     amounts = curves @ y / norms
     left = float(y @ y) - np.square(curves @ y) / norms
     best = int(left.argmin())
-    df = len(groups) - int(groups.max()) - 3
+    df = means.readings - means.rank - 2
     variance = left[best] / df
     within = left <= left[best] * (1.0 + float(fdtri(1, df, level)) / df)
     inside = taus[within]
     tau = float(taus[best])
-    by_tau = without_group_means(-amounts[best] * t / tau**2 * np.exp(-t / tau), groups)
+    by_tau = means.taken_off(-amounts[best] * t / tau**2 * np.exp(-t / tau))
     jacobian = np.column_stack([curves[best], by_tau])
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance
     reach = float(stdtrit(df, 0.5 + 0.5 * level)) * float(np.sqrt(covariance[0, 0]))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grr.numerics.arrays import Array
-from grr.numerics.drift_slope import without_group_means
+from grr.numerics.drift_slope import Blocks
 
 #: Series without any shape from which p is counted.
 SIMULATIONS = 4000
@@ -37,7 +37,7 @@ class BestShape:
 def best_shape(
     times: Array,
     readings: Array,
-    groups: NDArray[np.int64],
+    means: Blocks,
     family: Array,
     *,
     simulations: int = SIMULATIONS,
@@ -49,11 +49,11 @@ def best_shape(
     ----------
     times : ndarray, shape (n,)
     readings : ndarray, shape (..., n)
-    groups : ndarray of int, shape (n,)
+    means : Blocks
     family : ndarray, shape (shapes, n)
         Each shape as its values at the readings.
     simulations, seed : int
-        Normal series without any shape, at the same times and groups.
+        Normal series without any shape, at the same times and means.
 
     Notes
     -----
@@ -61,14 +61,14 @@ def best_shape(
     Source: Andrews, Econometrica 61 (1993), 821-856 (tests with a parameter that exists
     only under the alternative).
     """
-    n = len(groups)
-    line = without_group_means(times, groups)
+    n = means.readings
+    line = means.taken_off(times)
     line /= np.linalg.norm(line)
-    shapes = without_group_means(family, groups)
+    shapes = means.taken_off(family)
     shapes -= np.outer(shapes @ line, line)
     size = np.linalg.norm(shapes, axis=1)
     usable = size > 1e-6 * max(float(size.max(initial=0.0)), 1e-300)
-    df = n - int(groups.max()) - 3
+    df = n - means.rank - 2
     if df < 1 or not usable.any():
         nothing = np.zeros(np.shape(readings)[:-1])
         return BestShape(nothing.astype(np.intp), nothing, nothing + 1.0)
@@ -76,7 +76,7 @@ def best_shape(
     shapes[~usable] = 0.0
 
     def f_values(values: Array) -> Array:
-        left = without_group_means(values, groups)
+        left = means.taken_off(values)
         left = left - (left @ line)[..., None] * line
         about_line = np.square(left).sum(axis=-1)[..., None]
         explained = np.square(left @ shapes.T)

@@ -4,7 +4,7 @@ import pytest
 from statsmodels.formula.api import ols
 
 from grr.errors import StudyError
-from grr.numerics.drift_slope import drift_slope, mean_slope, without_group_means
+from grr.numerics.drift_slope import blocks, drift_slope, mean_slope
 
 PARTS, TRIALS = 10, 3
 
@@ -51,6 +51,24 @@ def test_the_mean_of_slopes_holds_the_truth_though_one_operator_scatters():
     assert ((low <= 0.05) & (high >= 0.05)).mean() == pytest.approx(0.95, abs=0.015)
 
 
+def test_sittings_with_means_of_their_own_do_not_hide_the_drift():
+    # Three sittings, each zeroed anew; time counts from the start of each.
+    rng = np.random.default_rng(8)
+    groups = np.concatenate([rng.permutation(PARTS) for _ in range(TRIALS)])
+    sitting = np.repeat(np.arange(TRIALS), PARTS)
+    times = np.tile(np.arange(1.0, PARTS + 1) * 0.3, TRIALS)
+    zero = rng.normal(0, 1.0, (5000, TRIALS))[:, sitting]
+    readings = groups + zero + rng.normal(0, 0.2, (5000, 30)) - 0.2 * times
+    found = drift_slope(times, readings, blocks(groups, sitting))
+    assert found.df == 30 - 10 - 2 - 1
+    low, high = found.limits()
+    assert ((low <= -0.2) & (high >= -0.2)).mean() == pytest.approx(0.95, abs=0.011)
+    table = pd.DataFrame({"y": readings[0], "t": times, "part": groups, "sitting": sitting})
+    expected = ols("y ~ C(part) + C(sitting) + t", table).fit()
+    assert found.slope[0] == pytest.approx(expected.params["t"], rel=1e-9)
+    assert found.error[0] == pytest.approx(expected.bse["t"], rel=1e-9)
+
+
 def test_one_slope_is_its_own_mean():
     times, groups = run_sheet()
     one = drift_slope(times, np.random.default_rng(5).normal(size=30), groups)
@@ -63,8 +81,8 @@ def test_one_slope_is_its_own_mean():
 def test_group_means_are_taken_off_without_losing_digits():
     groups = np.array([0, 1, 0, 1, 2])
     values = np.array([1.0, 5.0, 3.0, 9.0, 7.0])
-    assert without_group_means(values, groups) == pytest.approx([-1, -2, 1, 2, 0])
-    far = without_group_means(values * 1e-6 + 1e4, groups)
+    assert blocks(groups).taken_off(values) == pytest.approx([-1, -2, 1, 2, 0])
+    far = blocks(groups).taken_off(values * 1e-6 + 1e4)
     assert far == pytest.approx(np.array([-1, -2, 1, 2, 0]) * 1e-6, abs=1e-11)
 
 

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from grr.numerics.bump import find_bump
+from grr.numerics.drift_slope import blocks
 from grr.numerics.settling import fit_settling, settling_shape, settling_test
 from grr.numerics.shape_search import best_shape
 
@@ -23,8 +24,8 @@ def test_a_warm_up_is_found_and_its_intervals_hold_the_truth():
     times, groups, rng = series(1)
     truth = groups - 0.6 * settling_shape(times, 3.0)
     readings = truth + rng.normal(0, 0.1, (300, len(times)))
-    assert (settling_test(times, readings, groups).p < 0.01).mean() > 0.95
-    fits = [fit_settling(times, row, groups) for row in readings]
+    assert (settling_test(times, readings, blocks(groups)).p < 0.01).mean() > 0.95
+    fits = [fit_settling(times, row, blocks(groups)) for row in readings]
     amount = [low <= -0.6 <= high for low, high in (fit.amount_limits for fit in fits)]
     time = [low <= 3.0 <= high for low, high in (fit.time_constant_limits for fit in fits)]
     # 300 series: standard error 1.3 %.
@@ -36,14 +37,14 @@ def test_a_warm_up_is_found_and_its_intervals_hold_the_truth():
 def test_a_straight_drift_is_seldom_taken_for_a_curve(drift):
     times, groups, rng = series(2)
     readings = groups + rng.normal(0, 0.2, (2000, len(times))) + drift * times
-    alarms = (settling_test(times, readings, groups).p < 0.05).mean()
+    alarms = (settling_test(times, readings, blocks(groups)).p < 0.05).mean()
     assert alarms == pytest.approx(0.05, abs=0.02)
 
 
 def test_the_curve_starts_at_nothing_and_ends_at_the_amount():
     times, groups, rng = series(1)
     readings = rng.normal(0, 0.05, len(times)) + 0.8 * settling_shape(times, 2.0)
-    fit = fit_settling(times, readings, groups)
+    fit = fit_settling(times, readings, blocks(groups))
     assert fit.at(np.array([0.0])) == pytest.approx([0.0])
     assert fit.at(np.array([1e9])) == pytest.approx([fit.amount])
 
@@ -58,7 +59,7 @@ def one_session(count, bump=0.0, at=14):
 
 def test_a_bump_is_found_where_it_happened():
     times, readings, groups = one_session(12, bump=0.9)
-    found = [find_bump(times, row, groups) for row in readings]
+    found = [find_bump(times, row, blocks(groups)) for row in readings]
     assert sum(bump.p < 0.01 for bump in found) >= 10
     assert sum(abs(bump.first_after - 14) <= 2 for bump in found) >= 11
     assert np.mean([bump.size for bump in found]) == pytest.approx(0.9, abs=0.2)
@@ -67,9 +68,9 @@ def test_a_bump_is_found_where_it_happened():
 def test_without_a_bump_few_alarms():
     times, readings, groups = one_session(2000)
     steps = (np.arange(30) >= np.arange(3, 28)[:, None]).astype(float)
-    alarms = (best_shape(times, readings, groups, steps).p < 0.05).mean()
+    alarms = (best_shape(times, readings, blocks(groups), steps).p < 0.05).mean()
     assert alarms == pytest.approx(0.05, abs=0.02)
 
 
 def test_too_short_a_series_has_no_bump():
-    assert find_bump(np.arange(5.0), np.zeros(5), np.array([0, 1, 0, 1, 0])) is None
+    assert find_bump(np.arange(5.0), np.zeros(5), blocks(np.array([0, 1, 0, 1, 0]))) is None

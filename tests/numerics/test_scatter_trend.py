@@ -1,0 +1,29 @@
+import numpy as np
+import pytest
+
+from grr.numerics.scatter_trend import scatter_trend
+
+
+@pytest.mark.parametrize("trials", [3, 5])
+def test_steady_scatter_alarms_at_the_level(trials):
+    rng = np.random.default_rng(3)
+    readings = rng.normal(0, 5, (4000, 10, 1)) + rng.normal(size=(4000, 10, trials))
+    _, p = scatter_trend(readings)
+    assert (p < 0.05).mean() == pytest.approx(0.05, abs=0.011)
+
+
+def test_growing_and_shrinking_scatter_are_found():
+    rng = np.random.default_rng(4)
+    noise = rng.normal(size=(500, 15, 3)) * np.array([0.3, 0.6, 2.4])
+    ratio, p = scatter_trend(rng.normal(0, 5, (500, 15, 1)) + noise)
+    assert (p < 0.05).mean() > 0.9
+    # √(0.6² + 2.4²)/√(0.3² + 0.6²) = 3.7
+    assert np.median(ratio) == pytest.approx(3.7, abs=0.4)
+    back, same_p = scatter_trend(noise[..., ::-1])
+    assert np.median(back) < 1 and (same_p < 0.05).mean() > 0.9
+
+
+def test_nothing_scatters_or_too_little_was_measured():
+    assert np.isnan(scatter_trend(np.ones((10, 3)))).all()
+    assert np.isnan(scatter_trend(np.random.default_rng(1).normal(size=(10, 2)))).all()
+    assert np.isnan(scatter_trend(np.random.default_rng(1).normal(size=(3, 3)))).all()
