@@ -140,11 +140,12 @@ def _analyse(options: argparse.Namespace) -> int:
 
 def _by_ranges(study: Study) -> str:
     import grr
+    from grr.wording.tables import paragraph
 
     try:
         return str(grr.average_range(study))
     except StudyError as error:
-        return f"By average and range: not possible. {error}"
+        return paragraph(f"By average and range: not possible. {error}")
 
 
 def _self_check(options: argparse.Namespace) -> int:

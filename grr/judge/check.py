@@ -7,18 +7,16 @@ from dataclasses import replace
 
 from grr.judge.check_completeness import completeness
 from grr.judge.check_facts import facts
-from grr.judge.check_mistakes import mistakes
+from grr.judge.check_mistakes import mistakes, without_factor_slips
 from grr.judge.check_resolution import resolution
 from grr.judge.check_scatter import scatter
 from grr.judge.findings import SEVERITIES, Finding, Findings
 from grr.study import Study
 
-_CHECKS: tuple[Callable[[Study], Iterator[Finding]], ...] = (
-    completeness,
-    mistakes,
-    scatter,
-    resolution,
-)
+_Check = Callable[[Study], Iterator[Finding]]
+#: Checks of the readings as they are, and of those that are left when wrong factors are out.
+_AS_TAKEN: tuple[_Check, ...] = (completeness, mistakes)
+_WITHOUT_SLIPS: tuple[_Check, ...] = (scatter, resolution)
 
 
 def check(study: Study) -> Findings:
@@ -40,14 +38,20 @@ def check(study: Study) -> Findings:
     """
     found = list(facts(study))
     if len(study.methods) < 2:
-        found += [finding for find in _CHECKS for finding in find(study)]
+        found += _of_one_method(study)
     else:
         for method in study.methods:
-            one = study.for_method(method)
             found += [
                 replace(finding, place=f"{method}: {finding.place}")
-                for find in _CHECKS
-                for finding in find(one)
+                for finding in _of_one_method(study.for_method(method))
             ]
     severity = list(SEVERITIES)
     return Findings(tuple(sorted(found, key=lambda finding: severity.index(finding.severity))))
+
+
+def _of_one_method(study: Study) -> list[Finding]:
+    clean = without_factor_slips(study)
+    return [
+        *(finding for find in _AS_TAKEN for finding in find(study)),
+        *(finding for find in _WITHOUT_SLIPS for finding in find(clean)),
+    ]

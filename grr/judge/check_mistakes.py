@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -39,6 +40,26 @@ def mistakes(study: Study) -> Iterator[Finding]:
         if not all((swap.operator, trial) in shifted for trial in swap.trials):
             yield _swap(cube, swap)
     yield from (_copy(cube, copy) for copy in suspects.copied_trials(values))
+
+
+def without_factor_slips(study: Study) -> Study:
+    """Return the study with readings that are off by a factor taken as missing.
+
+    One such reading would hide every other fault behind its own size.
+    """
+    cube = study.cube()
+    slips = suspects.factor_slips(cube.values, study.resolution)
+    if study.design == "nested" or not slips:
+        return study
+    table = study.readings
+    for slip in slips:
+        here = (
+            (table["part"] == cube.parts[slip.part])
+            & (table["operator"] == cube.operators[slip.operator])
+            & (table["trial"] == cube.trials[slip.trial])
+        )
+        table.loc[here, "reading"] = np.nan
+    return replace(study, readings=table)
 
 
 def _shifts(study: Study, values: np.ndarray) -> list[suspects.Shift]:

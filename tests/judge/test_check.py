@@ -94,6 +94,9 @@ def test_mistakes_are_found_together() -> None:
     assert "operator Mo, every trial" in only(findings, "exchanged parts").place
     assert "operator Jan, trials 2 and 3" in only(findings, "copied trial").place
     assert findings.must_mend
+    # A reading ten times too large would hide every other fault behind its own size.
+    assert findings.about("parts alike") == ()
+    assert findings.about("range beyond limit") == ()
     assert [f.severity for f in findings] == sorted(
         (f.severity for f in findings), key=["mend", "look", "know"].index
     )
