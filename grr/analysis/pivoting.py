@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
+from grr.analysis.incomplete import measured
 from grr.analysis.result import GaugeResult
-from grr.errors import StudyError
+from grr.numerics.arrays import Array
 from grr.numerics.crossed import crossed_anova
+from grr.numerics.nested import nested_anova
+from grr.numerics.nested_pivots import nested_pivots
+from grr.numerics.nested_reml import nested_cube
 from grr.numerics.pivots import DRAWS, SEED, Pivots, crossed_pivots
 from grr.numerics.ratios import rounding_floor
+from grr.numerics.unweighted import unweighted_means
+from grr.numerics.unweighted_nested import unweighted_nested
 from grr.numerics.yardstick import Yardstick
 from grr.study import Study
 
@@ -53,13 +60,23 @@ def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> P
 
 @lru_cache(maxsize=4)
 def _study_pivots(study: Study, draws: int, seed: int) -> Pivots:
+    options: dict[str, Any] = {"draws": draws, "seed": seed, "operators": study.operators}
+    if study.design == "nested":
+        readings = nested_readings(study)
+        if np.isfinite(readings).all():
+            return nested_pivots(nested_anova(readings), **options)
+        return nested_pivots(unweighted_nested(readings), **options)
     cube = study.cube()
-    if not cube.complete:
-        raise StudyError(
-            "Readings are missing, and these limits need every operator to measure every part "
-            "equally often",
-            "Take the missing readings",
-        )
-    return crossed_pivots(
-        crossed_anova(cube.packed), draws=draws, seed=seed, operators=study.operators
+    if cube.complete:
+        return crossed_pivots(crossed_anova(cube.packed), **options)
+    return crossed_pivots(unweighted_means(measured(cube.packed)), **options)
+
+
+def nested_readings(study: Study) -> Array:
+    """Return the readings of a nested study, operators × parts × trials, NaN where missing."""
+    table = study.readings.dropna(subset="reading")
+    return nested_cube(
+        table["reading"].to_numpy(dtype=np.float64),
+        table["part"].to_numpy(str),
+        table["operator"].to_numpy(str),
     )
