@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from grr.analysis.anova import anova as anova
     from grr.analysis.budget import UncertaintyBudget as UncertaintyBudget
     from grr.analysis.contribution import Contribution as Contribution
+    from grr.analysis.improving import what_would_help as what_would_help
     from grr.analysis.linearity import linearity as linearity
     from grr.analysis.linearity_result import LinearityResult as LinearityResult
     from grr.analysis.micrometer_lines import MicrometerLines as MicrometerLines
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
     from grr.entry.choosing import choose_study as choose_study
     from grr.entry.study_form import study_form as study_form
     from grr.entry.widget import collect as collect
+    from grr.judge.qualify import qualify as qualify
+    from grr.judge.qualification import Qualification as Qualification
+    from grr.judge.after_check import after_check as after_check
     from grr.errors import StudyError as StudyError
     from grr.files.chosen import chosen_folder as chosen_folder
     from grr.files.chosen import chosen_study as chosen_study
@@ -51,6 +55,10 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "after_check": "grr.judge.after_check",
+    "Qualification": "grr.judge.qualification",
+    "qualify": "grr.judge.qualify",
+    "what_would_help": "grr.analysis.improving",
     "guard_band": "grr.analysis.acceptance",
     "MicrometerLines": "grr.analysis.micrometer_lines",
     "Contribution": "grr.analysis.contribution",
