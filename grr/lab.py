@@ -14,6 +14,7 @@ from pathlib import Path
 from grr.errors import StudyError
 from grr.lab_settings import write_settings
 from grr.shipped import PutResult, put_into
+from grr.wording.rounding import counted
 
 FIRST_NOTEBOOK = "notebooks/0_start_here.ipynb"
 
@@ -94,7 +95,7 @@ def opening_words(folder: Path, address: str, put: PutResult) -> str:
     lines = [f"Working folder: {folder}"]
     if put.kept:
         lines.append(
-            f"Kept as you changed them: {len(put.kept)} files "
+            f"Kept as you changed them: {counted(len(put.kept), 'file')} "
             "(delete one to get the shipped one back)."
         )
     lines += [

@@ -1,0 +1,76 @@
+"""The ``grr`` command: what it prints, and what its exit status says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from grr.cli import EXIT_STATUS, main
+from grr.shipped import shipped_folder
+
+DEMO = shipped_folder("demo_data")
+
+
+@pytest.mark.parametrize(
+    ("study", "decision"),
+    [
+        ("dowel_pin", "USE"),
+        ("dowel_pin_handheld", "DO NOT USE FOR THIS TOLERANCE"),
+        ("dowel_pin_mistakes", "NOT DECIDED YET"),
+    ],
+)
+def test_analyse_tells_the_decision(
+    study: str, decision: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["analyse", str(DEMO / study)]) == EXIT_STATUS[decision]
+    printed = capsys.readouterr().out
+    assert decision in printed
+    assert "EXAMPLE" in printed
+    assert "GRR measuring system" in printed
+    assert "Average and range" in printed or "By average and range: not possible" in printed
+    assert max(map(len, printed.splitlines())) <= 80
+
+
+def test_new_makes_a_folder_to_collect_into(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "pins"
+    arguments = ["--lower", "10.006", "--upper", "10.012", "--operators", "Ilse", "Jan"]
+    assert main(["new", str(folder), "--title", "Pins", *arguments]) == 0
+    assert "grr collect" in capsys.readouterr().out
+    assert 'title = "Pins"' in (folder / "study.toml").read_text(encoding="utf-8")
+    assert main(["analyse", str(folder)]) == 2
+    assert "no readings yet" in capsys.readouterr().err
+    assert main(["new", str(folder)]) == 2
+    assert "nothing was written" in capsys.readouterr().err
+
+
+def test_bad_input_is_one_sentence_and_status_2(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["analyse", str(tmp_path / "nowhere")]) == 2
+    message = capsys.readouterr().err
+    assert "nowhere" in message
+    assert "Traceback" not in message
+    assert len(message.strip().splitlines()) == 1
+    assert main(["new", str(tmp_path / "x"), "--lower", "2", "--upper", "1"]) == 2
+    assert "not below the upper limit" in capsys.readouterr().err
+
+
+def test_self_check_passes_and_can_be_filed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = tmp_path / "check.html"
+    assert main(["self-check", "-o", str(page)]) == 0
+    assert "published values were reproduced" in capsys.readouterr().out
+    assert "agrees" in page.read_text(encoding="utf-8")
+
+
+def test_help_reads_well(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main(["--help"])
+    assert stopped.value.code == 0
+    printed = capsys.readouterr().out
+    for word in ("lab", "new", "analyse", "self-check", "exit status"):
+        assert word in printed
