@@ -4,24 +4,15 @@ import pytest
 
 import grr
 from grr.errors import StudyError
+from grr.numerics.published import linearity_table
 
-#: AIAG MSA, 4th ed., linearity example: reference value, twelve readings.
-MANUAL = """
-2   2.7 2.5 2.4 2.5 2.7 2.3 2.5 2.5 2.4 2.4 2.6 2.4
-4   5.1 3.9 4.2 5.0 3.8 3.9 3.9 3.9 3.9 4.0 4.1 3.8
-6   5.8 5.7 5.9 5.9 6.0 6.1 6.0 6.1 6.4 6.3 6.0 6.1
-8   7.6 7.7 7.8 7.7 7.8 7.8 7.8 7.7 7.8 7.5 7.6 7.7
-10  9.1 9.3 9.5 9.3 9.4 9.5 9.5 9.5 9.6 9.2 9.3 9.4
-"""
 SIZES = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])
 
 
 def manual():
-    rows = [[float(word) for word in line.split()] for line in MANUAL.strip().splitlines()]
-    return pd.DataFrame(
-        [(row[0], reading) for row in rows for reading in row[1:]],
-        columns=["reference", "reading"],
-    )
+    """AIAG MSA, 4th ed., linearity example."""
+    reference, bias = linearity_table()
+    return pd.DataFrame({"reference": reference, "reading": reference + bias})
 
 
 def made(bias=lambda x: 0.0 * x, sd=0.0001, repeats=5, block_sd=0.0, seed=1):

@@ -4,9 +4,10 @@ import pytest
 
 import grr
 from grr.errors import StudyError
+from grr.numerics import published
 
 #: AIAG MSA, 4th ed., bias example (from memory): reference 6.00.
-MANUAL = [5.8, 5.7, 5.9, 5.9, 6.0, 6.1, 6.0, 6.1, 6.4, 6.3, 6.0, 6.1, 6.2, 5.6, 6.0]
+MANUAL = list(published.BIAS_READINGS)
 TOLERANCE = grr.Tolerance(10.006, 10.012)
 
 

@@ -3,10 +3,11 @@ import pytest
 from scipy import stats
 
 from grr.errors import StudyError
+from grr.numerics import published
 from grr.numerics.bias import bias_by_range, bias_by_sd, t_quantile, with_reference_uncertainty
 
 #: AIAG MSA, 4th ed., bias example (from memory): reference 6.00.
-MANUAL = np.array([5.8, 5.7, 5.9, 5.9, 6.0, 6.1, 6.0, 6.1, 6.4, 6.3, 6.0, 6.1, 6.2, 5.6, 6.0])
+MANUAL = np.array(published.BIAS_READINGS)
 
 
 def test_the_manuals_example_by_range():

@@ -14,26 +14,13 @@ from grr.numerics.linearity_band import (
     prediction_band,
     slope_calibration_u,
 )
+from grr.numerics.published import linearity_table
 
-#: AIAG MSA, 4th ed., linearity example: reference value, twelve readings.
-MANUAL = """
-2   2.7 2.5 2.4 2.5 2.7 2.3 2.5 2.5 2.4 2.4 2.6 2.4
-4   5.1 3.9 4.2 5.0 3.8 3.9 3.9 3.9 3.9 4.0 4.1 3.8
-6   5.8 5.7 5.9 5.9 6.0 6.1 6.0 6.1 6.4 6.3 6.0 6.1
-8   7.6 7.7 7.8 7.7 7.8 7.8 7.8 7.7 7.8 7.5 7.6 7.7
-10  9.1 9.3 9.5 9.3 9.4 9.5 9.5 9.5 9.6 9.2 9.3 9.4
-"""
 SIZES = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])
 
 
-def manual():
-    rows = [[float(word) for word in line.split()] for line in MANUAL.strip().splitlines()]
-    reference = np.repeat([row[0] for row in rows], 12)
-    return reference, np.concatenate([row[1:] for row in rows]) - reference
-
-
 def test_the_manuals_example():
-    reference, bias = manual()
+    reference, bias = linearity_table()
     line = fit_line(reference, bias)
     blocks = gather_blocks(reference, bias)
     assert blocks.means == pytest.approx([0.491667, 0.125, 0.025, -0.291667, -0.616667], abs=1e-6)
@@ -77,7 +64,7 @@ def test_line_bands_and_joint_test_are_statsmodels():
 
 
 def test_lack_of_fit_is_the_comparison_of_two_models():
-    reference, bias = manual()
+    reference, bias = linearity_table()
     bias = bias + 0.02 * (reference - 6) ** 2
     found = lack_of_fit(gather_blocks(reference, bias), fit_line(reference, bias))
     line = sm.OLS(bias, sm.add_constant(reference)).fit()
@@ -133,7 +120,7 @@ def test_the_band_says_where_zero_is_and_how_far_bias_may_reach():
 
 
 def test_block_intervals_are_t_intervals_from_pooled_repeats():
-    reference, bias = manual()
+    reference, bias = linearity_table()
     blocks = gather_blocks(reference, bias)
     low, high = block_intervals(blocks)
     reach = scipy.stats.t.ppf(0.975, 55) * blocks.within_sd / np.sqrt(12)
