@@ -230,12 +230,10 @@ def spread_lines(result: GaugeResult, lines: AverageRange) -> list[Line]:
         worked.append(sd("GRR", "EV", ""))
     if study.process_sd is not None:
         tv_line = sd("TV", "process sd, as given", "")
-        pv_line = sd(
-            "PV",
-            "√(TV² − GRR²)",
-            f"√({five(tv)}² − {five(grr)}²)",
-            f"not estimated, {result.reasons['PV']}" if math.isnan(pv) else "",
-        )
+        if math.isnan(pv):
+            pv_line = sd("PV", "", "", f"not estimated, {result.reasons['PV']}")
+        else:
+            pv_line = sd("PV", "√(TV² − GRR²)", f"√({five(tv)}² − {five(grr)}²)")
         return [*worked, tv_line, pv_line]
     return [
         *worked,

@@ -94,7 +94,7 @@ def _parts_name(place: RulerLayout) -> dict[str, Any]:
     """Return what the marks above the ruler are, near the middle of them."""
     inside = [at for at in place.parts.tolist() if place.low <= at <= place.high]
     hidden = len(place.parts) - len(inside)
-    text = "the parts measured" + (f"; {hidden} lie beyond the picture" if hidden else "")
+    text = "the parts measured" + (f"; {hidden} beyond the picture" if hidden else "")
     half = 0.5 * (LETTER * len(text) + 8) / NARROW * place.span
     middle = sum(inside) / len(inside) if inside else place.low
     return theme.note(

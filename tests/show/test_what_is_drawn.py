@@ -1,0 +1,236 @@
+"""The places of bars, marks and zones, against numbers computed on another way."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from studies import M5, SHAPES, invented
+
+import grr
+from grr.show.lanes import APART
+
+
+def data(figure: object) -> list[dict]:
+    return figure.to_plotly_json()["data"]
+
+
+def read_off(trace: dict, lane: int, per_unit: float) -> np.ndarray:
+    """Turn heights in a lane back into values, given the height of one unit."""
+    return (np.array(trace["y"]) + APART * lane) / per_unit
+
+
+def unit_of(figure: object) -> float:
+    """Height of one unit, from two numbered ticks of the first lane."""
+    axis = figure.layout.yaxis
+    number = float(axis.ticktext[2].replace("−", "-"))
+    return (axis.tickvals[2] - axis.tickvals[1]) / number
+
+
+def test_bars_are_as_long_as_the_spreads() -> None:
+    study = invented(8, 3, 3, sd=(1.5e-3, 0.4e-3, 0.2e-3), tolerance=M5)
+    result = grr.anova(study, interaction="keep")
+    bars = data(grr.show.spread_sources(result))[0]
+    expected = 6000.0 * np.sqrt(result.sources["variance"])
+    assert bars["x"] == pytest.approx(expected.tolist(), rel=1e-8)
+    assert bars["base"] == pytest.approx((-expected / 2).tolist(), rel=1e-8)
+
+
+def test_sources_say_the_spread_and_the_largest_part() -> None:
+    study = invented(8, 3, 3, sd=(1.5e-3, 0.9e-3, 0.1e-3), tolerance=M5)
+    result = grr.anova(study)
+    answer = grr.show.spread_sources(result).layout.meta["answer"]
+    grr_um = 6000.0 * np.sqrt(result.value("GRR", "variance"))
+    assert f"over {grr_um:.1f}\u00a0µm (6 sd)" in answer
+    assert f"{result.value('GRR', 'percent_tolerance'):.1f}\u00a0%" in answer
+    assert "is reproducibility (AV)" in answer
+
+
+def test_a_source_that_is_not_estimated_says_why() -> None:
+    figure = grr.show.spread_sources(grr.anova(SHAPES["one operator"]()))
+    notes = [note.text.replace("<br>", " ") for note in figure.layout.annotations]
+    assert sum("not estimated: one operator measured" in note for note in notes) == 2
+    assert data(figure)[0]["x"][1] is None
+
+
+def test_zones_reach_half_the_spread_to_either_side_of_each_limit() -> None:
+    result = grr.anova(SHAPES["inch"]())
+    zones = [t for t in data(grr.show.tolerance_ruler(result)) if "fillpattern" in t]
+    half = 3e6 * np.sqrt(result.value("GRR", "variance"))
+    for zone, limit in zip(zones, (0.0, 160.0), strict=True):
+        assert min(zone["x"]) == pytest.approx(limit - half, rel=1e-7)
+        assert max(zone["x"]) == pytest.approx(limit + half, rel=1e-7)
+
+
+def test_ruler_counts_from_the_only_limit_down_and_says_the_share() -> None:
+    study = SHAPES["upper limit only"]()
+    result = grr.anova(study)
+    figure = grr.show.tolerance_ruler(result)
+    zones = [t for t in data(figure) if "fillpattern" in t]
+    assert len(zones) == 1
+    assert (min(zones[0]["x"]) + max(zones[0]["x"])) / 2 == pytest.approx(0.0, abs=1e-9)
+    half = 3.0 * np.sqrt(result.value("GRR", "variance"))
+    share = 100.0 * half / (10.014 - study.readings["reading"].mean())
+    assert f"{share:.1f}\u00a0% of the distance" in figure.layout.meta["answer"]
+    assert "upper limit" in figure.layout.xaxis.title.text
+    assert "−1" in " ".join(figure.layout.xaxis.ticktext)
+
+
+@pytest.mark.parametrize("shape", ["manual", "inch", "20 parts, 10 operators", "lower limit only"])
+def test_parts_stand_where_their_means_are(shape: str) -> None:
+    study = SHAPES[shape]()
+    marks = data(grr.show.tolerance_ruler(grr.anova(study)))[-1]
+    factor = {"mm": 1e3, "in": 1e6, "": 1.0}[study.unit]
+    means = study.readings.groupby("part")["reading"].mean()[list(study.parts)]
+    expected = (means - study.tolerance.lower) * factor
+    assert marks["x"] == pytest.approx(expected.tolist(), rel=1e-6)
+
+
+def test_ruler_is_numbered_with_sizes_and_distances() -> None:
+    figure = grr.show.tolerance_ruler(grr.anova(SHAPES["two of each"]()))
+    axis = figure.layout.xaxis
+    assert axis.ticktext[0] == "10.006<br>0"
+    assert axis.ticktext[-1] == "10.012<br>+6"
+    assert list(axis.tickvals) == pytest.approx(list(range(7)))
+    assert axis.title.text == "size, mm; below it the distance from the lower limit, µm"
+
+
+def test_ruler_tells_what_is_left_clear() -> None:
+    result = grr.anova(SHAPES["two of each"]())
+    clear = 6.0 - 6e3 * np.sqrt(result.value("GRR", "variance"))
+    answer = grr.show.tolerance_ruler(result).layout.meta["answer"]
+    assert f"leaves {clear:.1f}\u00a0µm clear" in answer
+    meet = grr.show.tolerance_ruler(grr.anova(SHAPES["GRR over the tolerance"]()))
+    assert meet.layout.meta["answer"].startswith("Nowhere inside the tolerance")
+
+
+def test_part_far_outside_is_counted_not_drawn() -> None:
+    table = SHAPES["two of each"]().readings
+    table.loc[table["part"] == "2", "reading"] += 1.0
+    study = grr.Study(table, unit="mm", resolution=1e-4, tolerance=M5)
+    figure = grr.show.tolerance_ruler(grr.anova(study))
+    assert "1 beyond the picture" in " ".join(n.text for n in figure.layout.annotations)
+
+
+def test_no_tolerance_says_what_is_needed() -> None:
+    figure = grr.show.tolerance_ruler(grr.anova(SHAPES["no tolerance"]()))
+    assert not figure.data
+    assert "Give the lower limit" in figure.layout.meta["answer"]
+
+
+def test_readings_and_means_are_drawn_from_the_parts_mean() -> None:
+    study = SHAPES["manual"]()
+    figure = grr.show.parts_by_operators(grr.anova(study))
+    per_unit = unit_of(figure)
+    table = study.readings
+    table["from"] = table["reading"] - table.groupby("part")["reading"].transform("mean")
+    readings = [t for t in data(figure) if t["marker"]["symbol"] == "circle-open"]
+    means = [t for t in data(figure) if isinstance(t["marker"]["symbol"], list)]
+    for lane, name in enumerate(study.operator_names):
+        own = table[table["operator"] == name]
+        own = own.assign(place=own["part"].astype(int) - 1).sort_values(["place", "trial"])
+        assert readings[lane]["x"] == own["place"].tolist()
+        drawn = read_off(readings[lane], lane, per_unit)
+        assert drawn == pytest.approx(own["from"].to_numpy(), abs=1e-6)
+        mean = own.groupby("place")["from"].mean()
+        assert read_off(means[lane], lane, per_unit) == pytest.approx(mean.to_numpy(), abs=1e-6)
+
+
+def test_agreement_counts_the_means_outside() -> None:
+    study = SHAPES["manual"]()
+    result = grr.anova(study)
+    table = study.readings
+    table["from"] = table["reading"] - table.groupby("part")["reading"].transform("mean")
+    means = table.groupby(["part", "operator"])["from"].mean()
+    band = 3.0 * result.value("EV", "sd") * np.sqrt((1 - 1 / 3) / 3)
+    outside = int((means.abs() > band).sum())
+    answer = grr.show.parts_by_operators(result).layout.meta["answer"]
+    assert outside > 0
+    assert f"{outside} of 30 means (diamonds) lie outside" in answer
+    assert "A reads highest and C lowest, 0.44 apart" in answer
+
+
+def test_a_slip_is_drawn_at_the_edge_not_to_scale() -> None:
+    table = invented(6, 3, 3).readings
+    table.loc[5, "reading"] *= 25.4
+    study = grr.Study(table, unit="mm", tolerance=M5)
+    arrows = [
+        trace["marker"]["symbol"]
+        for trace in data(grr.show.in_order(study))
+        if "triangle-up" in trace["marker"]["symbol"]
+    ]
+    assert len(arrows) == 1
+    axis = grr.show.in_order(study).layout.yaxis
+    assert max(float(text.replace("−", "-")) for text in axis.ticktext) < 10.0
+
+
+@pytest.mark.parametrize("shape", ["manual", "one operator", "readings missing"])
+def test_ranges_are_drawn_where_they_are(shape: str) -> None:
+    study = SHAPES[shape]()
+    factor = {"mm": 1e3, "": 1.0}[study.unit]
+    grouped = study.readings.groupby(["operator", "part"])["reading"]
+    ranges = (grouped.max() - grouped.min())[grouped.count() == study.trials]
+    figure = grr.show.trial_ranges(study)
+    for trace, name in zip(data(figure), study.operator_names, strict=True):
+        assert sorted(trace["x"]) == pytest.approx(sorted(ranges[name] * factor), rel=1e-6)
+    assert f"of {len(ranges)} ranges" in figure.layout.meta["answer"] or (
+        f"none of the {len(ranges)} ranges" in figure.layout.meta["answer"]
+    )
+
+
+def test_range_beyond_the_limit_is_named() -> None:
+    # Published: the manual's example has one range beyond 0.88 (AIAG MSA, 4th ed., chapter
+    # III section B, range chart): part 4, operator B.
+    figure = grr.show.trial_ranges(SHAPES["manual"]())
+    answer = figure.layout.meta["answer"]
+    assert "1 of 30 ranges is beyond the limit of 0.88 (2.57 × the mean range of 0.34)" in answer
+    assert "part 4 by B" in answer
+    diamonds = [s for t in data(figure) for s in t["marker"]["symbol"] if s == "diamond"]
+    assert len(diamonds) == 1
+
+
+def test_one_trial_has_no_range() -> None:
+    figure = grr.show.trial_ranges(SHAPES["one trial"]())
+    assert not figure.data
+    assert "at least twice" in figure.layout.meta["answer"]
+
+
+def test_order_is_followed_and_a_drift_is_told() -> None:
+    table = invented(8, 2, 3, step=None).readings
+    steady = grr.show.in_order(grr.Study(table, unit="mm"))
+    assert steady.layout.meta["answer"].startswith("No drift shows")
+    table["reading"] += 0.002 * table["order"] / len(table)
+    study = grr.Study(table.sample(frac=1.0, random_state=1), unit="mm")
+    drifting = grr.show.in_order(study)
+    assert "drift up by" in drifting.layout.meta["answer"]
+    assert any(trace["line"].get("dash") == "dash" for trace in data(drifting))
+    orders = [int(t.split(":")[0].split()[1]) for t in data(drifting)[0]["hovertext"]]
+    assert orders == sorted(orders)
+    assert data(drifting)[0]["x"] == list(range(1, 25))
+
+
+def test_drift_is_that_of_a_general_purpose_fit() -> None:
+    # statsmodels: least squares on part-by-operator cells and order.
+    import statsmodels.formula.api as smf
+
+    table = invented(8, 2, 3, step=None).readings
+    table["reading"] += 0.003 * table["order"] / len(table)
+    fit = smf.ols("reading ~ C(part):C(operator) + order", table).fit()
+    low, high = 1e3 * 23.0 * fit.conf_int().loc["order"]
+    answer = grr.show.in_order(grr.Study(table, unit="mm")).layout.meta["answer"]
+    assert f"drift up by {(low + high) / 2:.1f}\u00a0µm (±{(high - low) / 2:.2f}\u00a0µm" in answer
+
+
+def test_time_gives_the_order_where_no_order_is_kept() -> None:
+    table = invented(5, 2, 2).readings
+    by_order = grr.show.in_order(grr.Study(table, unit="mm"))
+    start = pd.Timestamp("2030-01-01T08:00:00Z")
+    times = [start + pd.Timedelta(minutes=int(order)) for order in table["order"]]
+    timed = table.drop(columns="order").assign(time=times)
+    assert grr.show.in_order(grr.Study(timed, unit="mm")).to_json() == by_order.to_json()
+
+
+def test_no_order_says_what_is_needed() -> None:
+    figure = grr.show.in_order(grr.Study(invented(5, 2, 2).readings.drop(columns="order")))
+    assert not figure.data
+    assert "column order" in figure.layout.meta["answer"]
