@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from grr.numerics.arrays import Array
@@ -22,6 +23,8 @@ from grr.numerics.risk import (
     specific_risk,
 )
 from grr.values import number, one_of
+
+Rows = NDArray[np.intp]
 
 #: What may be held under a value: names of fields of `grr.numerics.risk.Risks`.
 HOLDABLE = ("bad_accepted", "accepted_if_bad", "bad_if_accepted")
@@ -101,30 +104,25 @@ def guard_for_risk(
     number("target", target, above=0.0, below=1.0)
     one_of("hold", hold, HOLDABLE)
     refuse_values_without_risk(process_mean, process_sd, grr_sd)
-    lower, upper, mean, sd, error = (
-        np.array(v)
-        for v in np.broadcast_arrays(
-            *(np.asarray(v, np.float64) for v in (tolerance.lower, tolerance.upper)),
-            *(np.asarray(v, np.float64) for v in (process_mean, process_sd, grr_sd)),
-        )
-    )
+    values = np.broadcast_arrays(tolerance.lower, tolerance.upper, process_mean, process_sd, grr_sd)
+    lower, upper, mean, sd, error = (np.asarray(v, np.float64).ravel() for v in values)
     zone = Zone(lower, upper)
     process: dict[str, Array] = {"process_mean": mean, "process_sd": sd, "grr_sd": error}
+    of_accepted = hold == "bad_if_accepted"
     goal = np.full(lower.shape, target)
     if hold == "accepted_if_bad":
         goal = target * (ndtr((lower - mean) / sd) + ndtr((mean - upper) / sd))
 
-    def risk(guard: Array) -> tuple[Array, Array]:
-        return _risk_and_slope(zone, guard, process, of_accepted=hold == "bad_if_accepted")
+    def risk(guard: Array, rows: Rows) -> tuple[Array, Array]:
+        some = {name: value[rows] for name, value in process.items()}
+        return _risk_and_slope(Zone(lower[rows], upper[rows]), guard, some, of_accepted=of_accepted)
 
-    unguarded = risk(np.zeros(lower.shape))[0]
-    if hold == "bad_if_accepted":
+    if of_accepted:
         wide_enough = _guard_that_holds_every_reading(zone, target, process)
     else:
         # Bad and accepted takes an error larger than the guard band.
         wide_enough = np.minimum(-error * ndtri(0.5 * goal), 0.5 * (upper - lower))
-    guard = _falling_root(risk, goal, wide_enough)
-    return np.where(unguarded <= goal, 0.0, guard)
+    return _falling_root(risk, goal, wide_enough).reshape(values[0].shape)
 
 
 def _risk_and_slope(
@@ -177,20 +175,26 @@ def _guard_that_holds_every_reading(
     return found
 
 
-def _falling_root(risk: Callable[[Array], tuple[Array, Array]], goal: Array, high: Array) -> Array:
-    """Return where a falling risk reaches its goal between 0 and ``high``; NaN without one."""
-    low = np.zeros(goal.shape)
-    high = high.copy()
-    guard = 0.0 * high
+def _falling_root(
+    risk: Callable[[Array, Rows], tuple[Array, Array]], goal: Array, high: Array
+) -> Array:
+    """Return where a falling risk reaches its goal between 0 and ``high``.
+
+    0 where it is at its goal already; NaN where ``high`` is.
+    """
+    guard, low, high = np.zeros(goal.shape), np.zeros(goal.shape), high.copy()
+    rows = np.arange(goal.size)
     for _ in range(60):
-        value, slope = risk(guard)
-        above = value > goal
-        low, high = np.where(above, guard, low), np.where(above, high, guard)
+        here = guard[rows]
+        value, slope = risk(here, rows)
+        above = value > goal[rows]
+        low[rows] = np.where(above, here, low[rows])
+        high[rows] = np.where(above, high[rows], here)
         with np.errstate(divide="ignore", invalid="ignore"):
-            step = guard - value * np.log(value / goal) / slope
-        following = np.where((step > low) & (step < high), step, 0.5 * (low + high))
-        settled = np.abs(following - guard) <= 1e-11 * np.abs(following)
-        guard = following
-        if np.all(settled | np.isnan(guard)):
+            step = here - value * np.log(value / goal[rows]) / slope
+        inside = (step > low[rows]) & (step < high[rows])
+        guard[rows] = np.where(inside, step, 0.5 * (low[rows] + high[rows]))
+        rows = rows[np.abs(guard[rows] - here) > 1e-11 * np.abs(here)]
+        if not rows.size:
             break
     return guard

@@ -10,7 +10,7 @@ from grr.numerics.arrays import Array
 from grr.numerics.ratios import hidden_by_rounding, rounding_floor
 
 #: More readings of one part than this are not practicable.
-MOST_READINGS = 50
+MOST_READINGS = 20
 
 
 @dataclass(frozen=True)

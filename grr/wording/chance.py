@@ -20,7 +20,7 @@ def chance(probability: float) -> str:
     if probability < 1e-3:
         return f"{figures(1e6 * probability)} in a million"
     if probability > 0.99:
-        shown = "over 99.999" if probability > 0.99999 else f"{_not_rounded_to_all(probability)}"
+        shown = "over 99.999" if probability > 0.99999 else _not_rounded_to_all(probability)
         return f"{shown}{JOIN}%"
     return f"{figures(100.0 * probability, 2 if probability < 0.1 else 3)}{JOIN}%"
 
@@ -36,5 +36,4 @@ def chances(lower: float, upper: float) -> str:
 
 def _not_rounded_to_all(probability: float) -> str:
     missing = 100.0 * (1.0 - probability)
-    decimals = max(1, 1 - math.floor(math.log10(missing)))
-    return f"{100.0 - missing:.{decimals}f}"
+    return f"{100.0 - missing:.{max(1, -math.floor(math.log10(missing)))}f}"

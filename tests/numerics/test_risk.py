@@ -6,6 +6,9 @@ from direct_integration import by_adaptive_quadrature
 from scipy import stats
 
 from grr.errors import StudyError
+from grr.numerics.crossed import crossed_anova
+from grr.numerics.intervals import two_sided_limits
+from grr.numerics.pivots import crossed_pivots
 from grr.numerics.risk import Zone, consumers_risk, global_risks, specific_risk
 
 INF = np.inf
@@ -143,3 +146,26 @@ def test_values_without_a_risk_are_refused(change, word):
 def test_half_a_process_is_refused():
     with pytest.raises(StudyError, match="both its mean and its sd"):
         specific_risk(1.0, Zone(-2, 2), grr_sd=0.2, process_sd=1.0)
+
+
+def test_intervals_of_a_risk_hold_the_truth():
+    # Studies of 12 parts, 6 operators, 2 trials, whose true risk is known; nominal 95 %.
+    rng = np.random.default_rng(6)
+    studies, p, o, r = 150, 12, 6, 2
+    readings = (
+        rng.normal(10.009, 0.0013, (studies, p, 1, 1))
+        + rng.normal(0.0, 0.0002, (studies, 1, o, 1))
+        + rng.normal(0.0, np.sqrt(0.0004**2 - 0.0002**2), (studies, p, o, r))
+    )
+    pivots = crossed_pivots(crossed_anova(readings), draws=300)
+    drawn = consumers_risk(
+        PIN,
+        PIN,
+        process_mean=pivots.mean,
+        process_sd=np.sqrt(np.maximum(pivots.part, 1e-9)),
+        grr_sd=np.sqrt(pivots.grr),
+    )
+    truth = consumers_risk(PIN, PIN, process_mean=10.009, process_sd=0.0013, grr_sd=0.0004)
+    limits = two_sided_limits(drawn, 0.95)
+    held = np.mean((limits.lower <= truth) & (limits.upper >= truth))
+    assert held > 0.90
