@@ -9,9 +9,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from published import manual_readings
-
 import grr
+from published import manual_readings
 
 
 @pytest.fixture

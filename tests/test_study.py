@@ -7,9 +7,9 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
-from published import manual_readings
 
 import grr
+from published import manual_readings
 
 
 def changed(row: int, column: str, value: object) -> pd.DataFrame:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from published import manual_readings
 
 import grr
+from published import manual_readings
 
 
 def table(cube: np.ndarray) -> pd.DataFrame:

@@ -10,12 +10,12 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
-from published import manual_readings
 from pytest_benchmark.fixture import BenchmarkFixture
 
 import grr
 from grr.numerics.crossed import crossed_anova
 from grr.numerics.interaction import components_by_rule
+from published import manual_readings
 
 
 def median_seconds(work: Callable[[], object], repeats: int = 15) -> float:

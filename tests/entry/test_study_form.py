@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from published import manual_readings
 
 import grr
 from grr.files.study_file import read_settings
+from published import manual_readings
 
 
 @pytest.fixture
