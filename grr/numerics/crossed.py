@@ -9,7 +9,6 @@ import numpy as np
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
 
-
 #: Rounding error of one reading relative to its size, with room for a few operations.
 _ROUNDING = 4.0 * float(np.finfo(np.float64).eps)
 
