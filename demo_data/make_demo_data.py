@@ -14,9 +14,13 @@ from pathlib import Path
 from bushings import bushing_inch
 from dowel_pins import dowel_pin, dowel_pin_handheld, dowel_pin_mistakes
 from old_forms import old_forms
+from two_ways import pins_two_ways, rollers_two_ways
 
 #: The functions that each fill one study folder of their own name.
-STUDIES = (dowel_pin, dowel_pin_handheld, dowel_pin_mistakes, bushing_inch)
+STUDIES = (
+    *(dowel_pin, dowel_pin_handheld, dowel_pin_mistakes, bushing_inch),
+    *(pins_two_ways, rollers_two_ways),
+)
 #: The functions that write files beside the study folders.
 FILES = (old_forms,)
 

@@ -45,6 +45,12 @@ class Reading:
     trial: int
     value: float
     time: datetime
+    method: str = ""
+
+    @property
+    def session(self) -> str:
+        """Whose session it belongs to, and by which method."""
+        return f"{self.operator}-{self.method}" if self.method else self.operator
 
 
 def spread_evenly(mean: float, sd: float, count: int) -> list[float]:
@@ -109,12 +115,13 @@ def write_study(
             part=reading.part,
             operator=reading.operator,
             trial=str(reading.trial),
+            method=reading.method,
             reading=f"{reading.value:.{decimals}f}",
             time=f"{reading.time.isoformat(timespec='milliseconds')}Z",
             entered_by=reading.operator,
             source=GAUGE,
             raw=f"{reading.value:+.{decimals}f}",
-            session=f"{name}-{reading.operator}",
+            session=f"{name}-{reading.session}",
         )
         for number, reading in enumerate(readings, start=1)
     ]

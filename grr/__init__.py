@@ -41,6 +41,8 @@ if TYPE_CHECKING:
     from grr.files.readers.taken import describe_reading as describe_reading
     from grr.files.readings_file import read_readings as read_readings
     from grr.judge.check import check as check
+    from grr.judge.compare_operators import OperatorComparison as OperatorComparison
+    from grr.judge.compare_operators import compare_operators as compare_operators
     from grr.judge.findings import Finding as Finding
     from grr.judge.findings import Findings as Findings
     from grr.judge.self_checking import SelfCheck as SelfCheck
@@ -74,6 +76,8 @@ _HOMES = {
     "Findings": "grr.judge.findings",
     "Verdict": "grr.judge.verdict",
     "check": "grr.judge.check",
+    "OperatorComparison": "grr.judge.compare_operators",
+    "compare_operators": "grr.judge.compare_operators",
     "collect": "grr.entry.widget",
     "describe_reading": "grr.files.readers.taken",
     "open_study": "grr.files.folder",

@@ -19,9 +19,11 @@ class InteractionCells:
     ----------
     residual : ndarray, shape (..., parts, operators)
         In the unit of the readings.
-    error : ndarray, shape (...)
-        Standard error that repeatability alone gives a residual.
-    limit : ndarray, shape (...)
+    error : ndarray, shape (..., operators)
+        Standard error that repeatability alone gives an operator's residuals.
+    df : ndarray, shape (..., operators)
+        Degrees of freedom of that error.
+    limit : ndarray, shape (..., operators)
         Family-wise limit of |residual|: without interaction, no residual of the whole
         study exceeds it, at the level asked for.
     p : ndarray, shape (..., parts, operators)
@@ -35,6 +37,7 @@ class InteractionCells:
 
     residual: Array
     error: Array
+    df: Array
     limit: Array
     p: Array
     share: Array
@@ -44,44 +47,51 @@ class InteractionCells:
     @property
     def beyond(self) -> Mask:
         """Which cells lie beyond the limit."""
-        return np.asarray(np.abs(self.residual) > self.limit[..., None, None])
+        return np.asarray(np.abs(self.residual) > self.limit[..., None, :])
 
 
 def interaction_cells(
-    cell_means: Array, trials: Array | float, ms_error: Array, df_error: int, *, level: float = 0.95
+    cell_means: Array,
+    trials: Array | float,
+    ms_error: Array,
+    df_error: Array,
+    *,
+    level: float = 0.95,
 ) -> InteractionCells:
     """Judge each residual of the cell means, and each operator's residuals together.
 
-    Without interaction a residual has the variance σ²/r·(p − 1)(o − 1)/(po); it is
-    compared with Student's t at (1 − level) shared among all distinct residuals. An
-    operator's own mean square is r·Σd²·o/((p − 1)(o − 1)), with p − 1 degrees of freedom.
+    Every operator's repeatability counts by itself: pooled, it would make the one who
+    scatters look as if he depended on the part. Without interaction an operator's
+    residuals before the part means are taken off have the variance
+    V = [(1 − 1/o)²·σj² + Σ σk²/o²]/r, the sum over the others; a residual has V·(p − 1)/p,
+    and Σd²/(p − 1) is V times χ²/(p − 1). Degrees of freedom by Satterthwaite.
 
     Parameters
     ----------
     cell_means : ndarray, shape (..., parts, operators)
     trials : float or ndarray, shape (...)
         Readings in a cell; their harmonic mean where numbers differ.
-    ms_error : ndarray, shape (...)
-        Repeatability variance of a single reading.
-    df_error : int
+    ms_error : ndarray, shape (..., operators)
+        Each operator's repeatability variance of a single reading.
+    df_error : ndarray, shape (..., operators)
     level : float
         Family-wise confidence.
 
     Raises
     ------
     StudyError
-        Nothing was repeated, or fewer than two parts or operators.
+        Somebody repeated nothing, or fewer than two parts or operators.
 
     Notes
     -----
     Source: Stefansky, Technometrics 14 (1972), 469-479 (residuals of a two-way layout,
-    limits from the Bonferroni inequality), with the independent repeatability in place
-    of the residual mean square. The operator's own F is this project's: the residuals of
-    one operator, taken together, over the same repeatability.
+    limits from the Bonferroni inequality); Satterthwaite, Biometrics Bulletin 2 (1946),
+    110-114. Unequal repeatabilities and the operator's own F are this project's.
     """
     cells = np.asarray(cell_means, dtype=np.float64)
     *_, p, o = cells.shape
-    if df_error < 1 or p < 2 or o < 2:
+    df_error = np.asarray(df_error, dtype=np.float64)
+    if (df_error < 1).any() or p < 2 or o < 2:
         raise StudyError(
             "The interaction cannot be told from repeatability here",
             "Let at least two operators measure at least two parts, each part twice or more",
@@ -93,25 +103,39 @@ def interaction_cells(
         - deviations.mean(axis=-2, keepdims=True)
         + deviations.mean(axis=(-2, -1), keepdims=True)
     )
-    shrink = (p - 1) * (o - 1) / (p * o)
-    error = np.sqrt(np.asarray(ms_error) / trials * shrink)
+    variance, df = _expected(np.asarray(ms_error, dtype=np.float64), df_error, o)
+    variance = variance / np.asarray(trials)[..., None]
+    error = np.sqrt(variance * (p - 1) / p)
     tests = _distinct(p, o)
+    squares = np.square(rest).sum(axis=-2)
     with np.errstate(divide="ignore", invalid="ignore"):
-        t = np.abs(rest) / error[..., None, None]
-        squares = np.square(rest).sum(axis=-2)
-        own = squares * (np.asarray(trials) / (shrink * p))[..., None]
-        ratio = own / np.asarray(ms_error)[..., None]
+        t = np.abs(rest) / error[..., None, :]
+        ratio = squares / (p - 1) / variance
         share = squares / squares.sum(axis=-1, keepdims=True)
-    operator_p = np.where(np.isinf(ratio), 0.0, fdtrc(p - 1, df_error, ratio))
+    operator_p = np.where(np.isinf(ratio), 0.0, fdtrc(p - 1, df, ratio))
     return InteractionCells(
         residual=rest,
         error=error,
-        limit=stdtrit(df_error, 1.0 - 0.5 * (1.0 - level) / tests) * error,
-        p=np.minimum(1.0, tests * 2.0 * stdtr(df_error, -t)),
+        df=df,
+        limit=stdtrit(df, 1.0 - 0.5 * (1.0 - level) / tests) * error,
+        p=np.minimum(1.0, tests * 2.0 * stdtr(df[..., None, :], -t)),
         share=share,
         operator_ratio=ratio,
         operator_p=np.minimum(1.0, (o if o > 2 else 1) * operator_p),
     )
+
+
+def _expected(ms_error: Array, df_error: Array, operators: int) -> tuple[Array, Array]:
+    """Return what repeatability gives one operator's residuals (one trial), and its df."""
+    weights = np.full((operators, operators), 1.0 / operators**2)
+    np.fill_diagonal(weights, (1.0 - 1.0 / operators) ** 2)
+    variance = ms_error @ weights
+    spent = np.square(ms_error) / df_error @ np.square(weights)
+    some = spent > 0.0
+    df = np.where(
+        some, np.square(variance) / np.where(some, spent, 1.0), df_error.sum(-1)[..., None]
+    )
+    return variance, df
 
 
 def _distinct(parts: int, operators: int) -> int:

@@ -7,8 +7,9 @@ from grr.numerics.interaction_cells import interaction_cells
 
 def judged(readings, level=0.95):
     *_, p, o, r = readings.shape
-    ms_error = readings.var(axis=-1, ddof=1).mean(axis=(-2, -1))
-    return interaction_cells(readings.mean(axis=-1), r, ms_error, p * o * (r - 1), level=level)
+    ms_error = readings.var(axis=-1, ddof=1).mean(axis=-2)
+    df = np.full(o, p * (r - 1))
+    return interaction_cells(readings.mean(axis=-1), r, ms_error, df, level=level)
 
 
 def noise(studies, parts=10, operators=3, trials=3, seed=1):
@@ -16,12 +17,15 @@ def noise(studies, parts=10, operators=3, trials=3, seed=1):
 
 
 def test_residuals_by_hand():
-    # Means 1 2 / 3 8: grand 3.5; rows 1.5, 5.5; columns 2, 5; residual ±1.
-    found = interaction_cells(np.array([[1.0, 2.0], [3.0, 8.0]]), 2, np.asarray(4.0), 4)
+    # Means 1 2 / 3 8: grand 3.5; rows 1.5, 5.5; columns 2, 5; residual ±1. Variances 3 and 5
+    # with 2 df each: V = (3/4 + 5/4)/2 = 1, df = 2²/((9/16 + 25/16)/2) = 3.7647.
+    means = np.array([[1.0, 2.0], [3.0, 8.0]])
+    found = interaction_cells(means, 2, np.array([3.0, 5.0]), np.array([2, 2]))
     assert found.residual == pytest.approx(np.array([[1.0, -1.0], [-1.0, 1.0]]))
-    assert found.error == pytest.approx(np.sqrt(4 / 2 * 1 / 4))
+    assert found.error == pytest.approx([np.sqrt(1 / 2)] * 2)
+    assert found.df == pytest.approx([3.7647] * 2, abs=1e-4)
     assert found.share == pytest.approx([0.5, 0.5])
-    # own mean square = 2·(1 + 1)·2/((2 − 1)(2 − 1)) = 8, over 4
+    # (1 + 1)/(2 − 1) over V
     assert found.operator_ratio == pytest.approx([2.0, 2.0])
 
 
@@ -31,6 +35,13 @@ def test_without_interaction_few_studies_alarm(operators):
     found = judged(noise(4000, operators=operators))
     assert 0.035 < found.beyond.any(axis=(-2, -1)).mean() < 0.06
     assert 0.03 < (found.operator_p < 0.05).any(axis=-1).mean() < 0.06
+
+
+def test_one_who_scatters_is_not_taken_for_one_who_depends_on_the_part():
+    readings = noise(4000, seed=3) * np.array([1.0, 1.0, 4.0])[:, None]
+    found = judged(readings)
+    assert 0.03 < found.beyond.any(axis=(-2, -1)).mean() < 0.065
+    assert 0.02 < (found.operator_p < 0.05).any(axis=-1).mean() < 0.06
 
 
 def test_one_deviating_pair_is_found_and_named():
@@ -53,4 +64,4 @@ def test_an_operator_who_differs_part_by_part_is_found():
 
 def test_unrepeated_readings_are_refused():
     with pytest.raises(StudyError, match="cannot be told"):
-        interaction_cells(np.zeros((5, 3)), 1, np.asarray(0.0), 0)
+        interaction_cells(np.zeros((5, 3)), 1, np.zeros(3), np.zeros(3))

@@ -1,0 +1,115 @@
+"""`grr.compare_operators`: who reads high, who scatters, and who needs what."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import pandas as pd
+
+from grr.analysis.operator_numbers import OperatorNumbers, operator_numbers
+from grr.judge.operator_printing import operators_html, operators_text
+from grr.judge.operator_words import (
+    AGREES,
+    OperatorConclusion,
+    in_plural,
+    operator_conclusions,
+)
+from grr.study import Study
+from grr.values import number
+from grr.wording.rounding import listed
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class OperatorComparison:
+    """How the operators of a study compare.
+
+    Attributes
+    ----------
+    numbers : OperatorNumbers
+        Every figure behind it: ``numbers.table``, ``numbers.pairs``,
+        ``numbers.scatter_tests``, ``numbers.cells``.
+    conclusions : tuple of OperatorConclusion
+        One an operator: findings, a sentence, usual causes, how to confirm.
+    headline : str
+        The answer in one sentence.
+    """
+
+    numbers: OperatorNumbers
+    conclusions: tuple[OperatorConclusion, ...]
+    headline: str
+
+    @property
+    def study(self) -> Study:
+        """The study compared."""
+        return self.numbers.study
+
+    def about(self, operator: str) -> OperatorConclusion:
+        """Return the conclusion about one operator."""
+        return next(c for c in self.conclusions if c.operator == operator)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row an operator: the figures, and the findings in words."""
+        findings = [", ".join(c.findings) for c in self.conclusions]
+        return self.numbers.table.assign(findings=findings)
+
+    def __str__(self) -> str:
+        return operators_text(self.numbers, self.conclusions, self.headline)
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        return operators_html(self.numbers, self.conclusions, self.headline)
+
+
+def compare_operators(study: Study, *, level: float = 0.95) -> OperatorComparison:
+    """Compare the operators of a study: offset, scatter, part by part, and over time.
+
+    Each operator's mean is compared with the others on the same parts, the error being
+    the part-by-operator interaction; all pairs by Tukey's test. Repeatabilities are
+    compared by Bartlett's and Cochran's tests on the pooled variance within cells.
+
+    Parameters
+    ----------
+    study : Study
+        Readings by one method; take one of several with ``study.for_method``.
+    level : float
+        Confidence of the intervals; each question is asked of all operators together at
+        1 − level.
+
+    Returns
+    -------
+    OperatorComparison
+
+    Raises
+    ------
+    StudyError
+        Two methods, one operator, fewer than three parts, or a part that somebody did not
+        measure.
+
+    Notes
+    -----
+    Source: Montgomery, Design and Analysis of Experiments, sections 3.5.7 and 13.3
+    (Tukey's test; mixed model); ISO 5725-2 and ASTM E691 (Cochran's C, h and k).
+    """
+    numbers = operator_numbers(study, level=number("level", level, above=0.5, below=1.0))
+    conclusions = operator_conclusions(numbers)
+    return OperatorComparison(numbers, conclusions, _headline(numbers, conclusions))
+
+
+def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]) -> str:
+    by_finding: dict[str, list[str]] = {}
+    for conclusion in conclusions:
+        for finding in conclusion.findings:
+            by_finding.setdefault(finding, []).append(conclusion.operator)
+    agreeing = by_finding.pop(AGREES, [])
+    if not by_finding:
+        worst = float(numbers.pairs["difference"].abs().max())
+        seen = "" if math.isnan(worst) else " within what this study can see"
+        return f"The operators agree{seen}: nobody reads off, scatters more or drifts."
+    phrases = [
+        f"{listed(names)} {in_plural(finding, len(names))}" for finding, names in by_finding.items()
+    ]
+    if agreeing:
+        phrases.append(f"{listed(agreeing)} {'agrees' if len(agreeing) == 1 else 'agree'}")
+    return "; ".join(phrases) + "."

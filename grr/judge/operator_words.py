@@ -1,0 +1,247 @@
+"""What a comparison says about each operator, in words, and what usually causes it.
+
+Causes and ways to confirm them are common practice at a micrometer; no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from grr.analysis.operator_numbers import OperatorNumbers
+from grr.study import Study
+from grr.wording.rounding import figures, length, listed, percent
+
+AGREES, HIGH, LOW, SCATTERS, DEPENDS, DRIFTS, TIRES = (
+    "agrees",
+    "reads high",
+    "reads low",
+    "scatters more",
+    "depends on the part",
+    "drifts",
+    "scatters more and more",
+)
+
+#: What usually lies behind a finding at a micrometer.
+CAUSES = {
+    HIGH: "too little or a jerky feel at the ratchet, a part tilted between the faces, dirt on "
+    "the faces, or another habit of zeroing",
+    LOW: "more force at the ratchet or turning the thimble instead of it, a frame warmed by the "
+    "hand, or another habit of zeroing",
+    SCATTERS: "an uneven feel at the ratchet, a part that is not aligned the same way each time, "
+    "another spot on the part each time, or a hand that moves while reading",
+    DEPENDS: "where on the part is measured (taper, out-of-round, a burr), or parts that one "
+    "hand holds better than another",
+    DRIFTS: "a gauge or parts that warm in the hand, a zero that moves, or a habit that settles "
+    "while measuring",
+    TIRES: "fatigue or haste: the session may be too long",
+}
+#: How to find out, without guessing.
+CONFIRM = {
+    HIGH: "Let everyone zero the gauge alike and measure one gauge block near this size ten "
+    "times: it shows who is off, not only that they differ.",
+    SCATTERS: "Let this operator repeat one marked part ten times, by hand and in a stand, with "
+    "the same number of ratchet clicks each time, and compare.",
+    DEPENDS: "Mark the spot on the parts named, look at them for taper, burrs and roundness, and "
+    "let everyone measure there once more.",
+    DRIFTS: "Check zero on a part-sized master at the start, in the middle and at the end; "
+    "grr.drift(study) says how fast it goes.",
+    TIRES: "Split the session in two on different days and compare.",
+}
+CONFIRM[LOW] = CONFIRM[HIGH]
+
+
+@dataclass(frozen=True)
+class OperatorConclusion:
+    """What the study says about one operator.
+
+    Attributes
+    ----------
+    operator : str
+    findings : tuple of str
+        "agrees", or some of "reads high", "reads low", "scatters more", "depends on the
+        part", "drifts", "scatters more and more".
+    sentence : str
+    """
+
+    operator: str
+    findings: tuple[str, ...]
+    sentence: str
+
+    @property
+    def causes(self) -> tuple[str, ...]:
+        """What usually causes it."""
+        return tuple(CAUSES[kind] for kind in self.findings if kind != AGREES)
+
+    @property
+    def confirm(self) -> tuple[str, ...]:
+        """How to find out."""
+        return tuple(dict.fromkeys(CONFIRM[kind] for kind in self.findings if kind != AGREES))
+
+
+def operator_conclusions(numbers: OperatorNumbers) -> tuple[OperatorConclusion, ...]:
+    """Return a conclusion for each operator.
+
+    Each question (offset, scatter, part, trend) is asked of all operators together at the
+    family-wise level of the comparison. Offsets are Tukey's: an operator reads high or low
+    where more than half of the others differ from them; scatter is Cochran's test, asked of
+    each operator; an operator depends on the part where their own share of the interaction
+    is beyond chance and not smaller than an equal share.
+    """
+    return tuple(_conclusion(numbers, name) for name in numbers.study.operator_names)
+
+
+def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
+    found = {
+        **_offset(numbers, name),
+        **_scatter(numbers, name),
+        **_by_part(numbers, name),
+        **_trend(numbers, name),
+    }
+    if set(found) <= {AGREES}:
+        others = "the other operators" if len(numbers.table) > 2 else _others(numbers, name)[0]
+        sentence = found.get(AGREES, f"{name} agrees with {others} within what the study can see.")
+        return OperatorConclusion(name, (AGREES,), sentence)
+    kinds = tuple(kind for kind in found if kind != AGREES)
+    return OperatorConclusion(name, kinds, " ".join(found.values()))
+
+
+def _others(numbers: OperatorNumbers, name: str) -> list[str]:
+    return [other for other in numbers.study.operator_names if other != name]
+
+
+def _offset(numbers: OperatorNumbers, name: str) -> dict[str, str]:
+    """Return the finding about an operator's mean; who differs is named."""
+    study = numbers.study
+    alpha = 1.0 - numbers.level
+    different = {o: d for o, (d, p) in numbers.differences_of(name).items() if p < alpha}
+    others = _others(numbers, name)
+    if not different:
+        return {}
+    offset = numbers.value(name, "from_others")
+    value, high = abs(offset), offset > 0.0
+    if len(others) == 1:
+        way = "higher" if high else "lower"
+        return {
+            HIGH if high else LOW: f"{name} reads {_size(value, study)} {way} than {others[0]}; "
+            "which of the two is right, this study cannot say."
+        }
+    if 2 * len(different) <= len(others):
+        pairs = [
+            f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
+            for other, d in different.items()
+        ]
+        agreeing = [other for other in others if other not in different]
+        return {
+            AGREES: f"{name} agrees with {listed(agreeing)}, but reads {listed(pairs)}.",
+        }
+    sign = 1.0 if high else -1.0
+    low, top = sorted(
+        sign * numbers.value(name, f"from_others_{end}") for end in ("lower", "upper")
+    )
+    interval = (
+        f"{100 * numbers.level:g} % interval {_range(low, top, study)}, against the mean of the "
+        "others"
+    )
+    return {
+        HIGH if high else LOW: f"{name} reads {'high' if high else 'low'} by "
+        f"{_size(value, study)}; {interval}."
+    }
+
+
+def _scatter(numbers: OperatorNumbers, name: str) -> dict[str, str]:
+    p, count = numbers.value(name, "scatter_p"), len(numbers.table)
+    if math.isnan(p) or p >= (1.0 - numbers.level) / count:
+        return {}
+    ratio = numbers.value(name, "scatter_ratio")
+    if math.isinf(ratio):
+        return {SCATTERS: f"{name}'s readings scatter; the others' repeat to the last digit."}
+    low, high = (numbers.value(name, f"scatter_ratio_{end}") for end in ("lower", "upper"))
+    spread = length(numbers.value(name, "sd"), numbers.study.unit)
+    return {
+        SCATTERS: f"{name} scatters more than the others by a factor {figures(ratio)} "
+        f"({100 * numbers.level:g} % interval {figures(low)} to {figures(high)}; standard "
+        f"deviation {spread})."
+    }
+
+
+def _by_part(numbers: OperatorNumbers, name: str) -> dict[str, str]:
+    alpha = 1.0 - numbers.level
+    cells = numbers.cells.loc[(slice(None), name), ["residual", "residual_p"]]
+    parts = cells.index.get_level_values("part").tolist()
+    residuals, p = cells["residual"].tolist(), cells["residual_p"].tolist()
+    # the two ways to be noticed share the level
+    noticed = numbers.value(name, "interaction_p") < alpha / 2 or min(p) < alpha / 2
+    if not noticed or numbers.value(name, "interaction_share") < 1.0 / len(numbers.table):
+        return {}
+    beyond = [i for i in range(len(parts)) if p[i] < alpha]
+    if not beyond:
+        beyond = [max(range(len(parts)), key=lambda i: abs(residuals[i]))]
+    shown = [
+        f"part {parts[i]} ({length(abs(residuals[i]), numbers.study.unit)} "
+        f"{'higher' if residuals[i] > 0 else 'lower'})"
+        for i in beyond
+    ]
+    return {
+        DEPENDS: f"How far {name} is from the others depends on the part: most on "
+        f"{listed(shown)} than {name} otherwise reads."
+    }
+
+
+def _trend(numbers: OperatorNumbers, name: str) -> dict[str, str]:
+    study = numbers.study
+    alpha = (1.0 - numbers.level) / len(numbers.table)
+    found = {}
+    if numbers.value(name, "trend_p") < alpha:
+        slope, over = numbers.value(name, "trend"), numbers.value(name, "trend_over")
+        per = "a minute" if numbers.trend_unit == "min" else "from one reading to the next"
+        found[DRIFTS] = (
+            f"{name}'s readings {'rise' if slope > 0 else 'fall'} while measuring, by "
+            f"{length(abs(slope), study.unit)} {per}: over the session {_size(abs(over), study)}."
+        )
+    growth = numbers.value(name, "scatter_growth")
+    if numbers.value(name, "scatter_growth_p") < alpha and growth > 1.0:
+        found[TIRES] = (
+            f"{name}'s last trials scatter {figures(growth)} times as much as the first ones."
+        )
+    return found
+
+
+def _size(value: float, study: Study) -> str:
+    """Return a length with its share of the tolerance, and a note where no digit shows it."""
+    text = length(value, study.unit)
+    width = None if study.tolerance is None else study.tolerance.width
+    notes = []
+    if width is not None:
+        notes.append(f"{percent(100.0 * value / width)} of the tolerance")
+    if study.resolution is not None and value < study.resolution:
+        notes.append("less than the last digit of the gauge")
+    return f"{text} ({', '.join(notes)})" if notes else text
+
+
+def _range(low: float, high: float, study: Study) -> str:
+    return f"{length(low, study.unit)} to {length(high, study.unit)}"
+
+
+def advice(conclusions: tuple[OperatorConclusion, ...]) -> list[tuple[str, str]]:
+    """Return each finding with its operators, and its usual causes and how to confirm it."""
+    people: dict[str, list[str]] = {}
+    for conclusion in conclusions:
+        for kind in conclusion.findings:
+            if kind != AGREES:
+                people.setdefault(kind, []).append(conclusion.operator)
+    return [
+        (
+            f"{listed(names)} {in_plural(kind, len(names))}",
+            f"Usual causes: {CAUSES[kind]}. To confirm: {CONFIRM[kind]}",
+        )
+        for kind, names in people.items()
+    ]
+
+
+def in_plural(finding: str, people: int) -> str:
+    """Return "reads high" as it is said of one person, and "read high" of several."""
+    if people == 1:
+        return finding
+    verb, _, rest = finding.partition(" ")
+    return f"{verb.removesuffix('s')} {rest}".strip()
