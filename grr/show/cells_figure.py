@@ -50,6 +50,7 @@ def parts_by_operators(result: GaugeResult) -> Figure:
         "parts-by-operators",
         QUESTION if not found.single else ALONE,
         _answer(result, found),
+        example=study.example,
         alt=(
             "One lane an operator: each reading as a circle and each mean as a bar, measured from "
             "the part's mean, over the band that repeatability alone would fill."

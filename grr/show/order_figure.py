@@ -60,6 +60,7 @@ def in_order(study: Study) -> Figure:
         "in-order",
         QUESTION,
         _answer(study, found, int(np.isfinite(cube.values).sum() - used.sum())),
+        example=study.example,
         alt=(
             "One lane an operator: the readings in the order taken, each measured from its "
             "part's mean."

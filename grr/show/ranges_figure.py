@@ -72,6 +72,7 @@ def trial_ranges(study: Study) -> Figure:
         "trial-ranges",
         QUESTION,
         _answer(study, found),
+        example=study.example,
         alt="One lane an operator; each part a mark placed by the range of its repeats, with the "
         "limit as a line.",
         traces=[
@@ -186,7 +187,9 @@ def _line_names(
 def _lane_names(study: Study, found: TrialRanges, lane: int, top: float) -> list[dict[str, Any]]:
     place = {"xref": "paper", "yanchor": "top", "yshift": -3}
     name = shortened(study.operator_names[lane], 34)
-    notes = [theme.note(name, 0, theme.one(top), xanchor="left", bold=True, **place)]
+    notes = [
+        theme.note(name, 0, theme.one(top), xanchor="left", bold=True, bgcolor="#fff", **place)
+    ]
     out = np.flatnonzero(np.nan_to_num(found.ranges[:, lane]) > found.limit).tolist()
     if out:
         parts = listed([shortened(study.parts[part], 10) for part in out], 4)
@@ -196,7 +199,7 @@ def _lane_names(study: Study, found: TrialRanges, lane: int, top: float) -> list
                 1,
                 theme.one(top),
                 xanchor="right",
-                font={"color": "#A63D00", "size": theme.SMALL},
+                font={"color": theme.WARNING, "size": theme.SMALL},
                 **place,
             )
         )

@@ -61,6 +61,7 @@ def tolerance_ruler(result: GaugeResult) -> Figure:
         "tolerance-ruler",
         QUESTION,
         ruler_answer(result, place, bound),
+        example=study.example,
         alt=ruler_alt(result, place),
         traces=[
             *_zones(result, place),

@@ -46,7 +46,7 @@ def _zone_names(study: Study, place: RulerLayout) -> list[dict[str, Any]]:
             theme.one(limit),
             REACH_NAME_AT,
             yanchor="bottom",
-            font={"color": "#A63D00", "size": theme.SMALL},
+            font={"color": theme.WARNING, "size": theme.SMALL},
             bgcolor="rgba(255,255,255,0.85)",
             **_outward(
                 place,

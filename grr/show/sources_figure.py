@@ -56,6 +56,7 @@ def spread_sources(result: GaugeResult) -> Figure:
         "spread-sources",
         QUESTION,
         sources_answer(result, interval=bool(ends)),
+        example=result.study.example,
         alt=sources_alt(result),
         traces=[_bars(result, spreads), *_intervals(ends, reach)],
         height=ROW * len(SOURCES) + 66,

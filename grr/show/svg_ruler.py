@@ -13,7 +13,7 @@ from grr.wording.tables import FAINT
 
 #: Margins to the left and right; heights of the ruler's edges, the parts and the reaches.
 MARGIN, BODY_TOP, BODY_END, PARTS, REACH = 14.0, 108.0, 168.0, 98.0, 62.0
-DOUBT_TEXT, HATCH = "#A63D00", "grr-doubt"
+HATCH = "grr-doubt"
 
 
 def tolerance_ruler_svg(result: GaugeResult) -> str:
@@ -74,7 +74,7 @@ def _zones(result: GaugeResult, place: RulerLayout) -> list[str]:
         pieces += [
             svg.box(size, f"url(#{HATCH}-{index})", theme.ROLES["doubt"]),
             svg.dimension(left, right, REACH, theme.ROLES["doubt"]),
-            _over_limit(place, index, words, REACH - 9, colour=DOUBT_TEXT),
+            _over_limit(place, index, words, REACH - 9, colour=theme.WARNING),
         ]
     return pieces
 

@@ -53,6 +53,12 @@ TITLE_LENGTH = 56
 #: Significant digits of a number in a figure: the same picture on every machine.
 DIGITS = 9
 
+#: Dark enough to be read as text, where a colour of the palette would be too pale.
+WARNING = "#A63D00"
+EXAMPLE = "EXAMPLE: invented readings, not your gauge."
+#: Tools of plotly that a still picture has no use for.
+TOOLS = ["zoom", "pan", "select", "lasso", "zoomIn", "zoomOut", "autoScale", "resetScale"]
+
 AXIS = {
     "showline": True,
     "linecolor": FAINT,
@@ -135,6 +141,7 @@ def draw(
     height: int,
     top: int = 0,
     alt: str = "",
+    example: bool = False,
     shapes: Sequence[dict[str, Any]] = (),
     notes: Sequence[dict[str, Any]] = (),
     **layout: Any,
@@ -155,6 +162,8 @@ def draw(
         Height in px kept free between the answer and the drawing, for labels.
     alt : str, optional
         What the picture shows, for those who do not see it; the answer where left out.
+    example : bool
+        Whether the readings are invented; the picture says so then.
     shapes, notes : sequence of dict
         Plotly shapes; labels from `note`.
     **layout
@@ -163,7 +172,9 @@ def draw(
     from plotly.graph_objects import Figure
 
     title, below = wrapped(question, TITLE_LENGTH), wrapped(answer)
-    head = 27 * (title.count("<br>") + 1) + 21 * (below.count("<br>") + 1) + 22 + top
+    if example:
+        below = f'<span style="color:{WARNING}">{EXAMPLE}</span><br>{below}'
+    head = 70 + 36 * title.count("<br>") + 21 * below.count("<br>") + top
     margin = {"l": 20, "r": 20, "b": 20, "pad": 0, **layout.pop("margin", {}), "t": head}
     return Figure(
         data=list(traces),
@@ -182,25 +193,14 @@ def draw(
                 "y": 1,
                 "yref": "container",
                 "yanchor": "top",
-                "pad": {"l": 12, "t": 12},
+                "pad": {"l": 12, "t": 12 + 8 * title.count("<br>")},
             },
             "height": height + head,
             "margin": margin,
             "showlegend": False,
             "dragmode": False,
             "hovermode": "closest",
-            "modebar": {
-                "remove": [
-                    "zoom",
-                    "pan",
-                    "select",
-                    "lasso",
-                    "zoomIn",
-                    "zoomOut",
-                    "autoScale",
-                    "resetScale",
-                ]
-            },
+            "modebar": {"remove": TOOLS},
             "shapes": list(shapes),
             "annotations": list(notes),
             "meta": {

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -131,3 +132,13 @@ def test_ids_are_different_and_template_is_ours() -> None:
     assert len({figure.layout.meta["id"] for figure in figures}) == len(FIGURES)
     for figure in figures:
         assert len(json.dumps(figure.to_plotly_json()["layout"]["template"])) < 3000
+
+
+@pytest.mark.parametrize("figure", FIGURES)
+def test_invented_readings_are_stamped(figure: str) -> None:
+    example = replace(study("one operator"), example=True)
+    subject = grr.anova(example) if figure in OF_RESULT else example
+    stamped = getattr(grr.show, figure)(subject)
+    assert theme.EXAMPLE in stamped.layout.title.subtitle.text
+    assert theme.EXAMPLE not in drawn(figure, "one operator").layout.title.subtitle.text
+    assert stamped.layout.margin.t > drawn(figure, "one operator").layout.margin.t
