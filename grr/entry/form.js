@@ -52,7 +52,6 @@ const TONES = {
 class Tones {
   constructor() {
     this.muted = localStorage.getItem("grr-muted") === "yes";
-    this.played = [];
   }
 
   mute(muted) {
@@ -61,7 +60,7 @@ class Tones {
   }
 
   play(name) {
-    this.played.push(name);
+    this.root.dataset.tone = name;
     if (this.muted) return;
     try {
       this.audio ??= new AudioContext();
@@ -494,6 +493,7 @@ class Form {
     this.root = h("section", { class: "grr-entry", "aria-label": "Entry of readings", "data-lm-suppress-shortcuts": "true" },
       h("header", {}, h("div", {}, this.title, this.facts), this.soundButton),
       this.banner, this.saving, this.stage, this.panel, this.live, this.cover);
+    this.tones.root = this.root;
     this.root.addEventListener("keydown", (event) => this.keyInside(event));
     el.append(this.root);
     this.stage.append(h("p", { class: "calm" }, "Waiting for the kernel …"));

@@ -42,7 +42,7 @@ class Ownership:
     def __init__(self, folder: Path) -> None:
         self.folder = folder.resolve()
         self.name = new_id()
-        self.operator = ""
+        self._operator = ""
         self._locked_before = False
         _ours.add(self.name)
 
@@ -65,6 +65,12 @@ class Ownership:
             return self._who() or Elsewhere("", "")
         self._write_owner()
         return None
+
+    def tell_operator(self, operator: str) -> None:
+        """Let other windows know who measures here."""
+        self._operator = operator
+        if self.mine:
+            self._write_owner()
 
     def _lock(self) -> bool:
         """Take the lock where it is free; tell whether this process has it."""
@@ -115,7 +121,7 @@ class Ownership:
                 (self.folder / OWNER).unlink()
 
     def _write_owner(self) -> None:
-        text = json.dumps({"name": self.name, "since": now(), "operator": self.operator})
+        text = json.dumps({"name": self.name, "since": now(), "operator": self._operator})
         try:
             (self.folder / OWNER).write_text(text, encoding="utf-8", newline="\n")
         except OSError as error:

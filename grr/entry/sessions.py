@@ -32,7 +32,7 @@ def begin(desk: Desk, operator: str, *, from_sheet: bool = False) -> Outcome:
                 "Pick one of the list, or add a new operator",
                 value=operator,
             )
-        desk.ownership.operator = operator
+        desk.ownership.tell_operator(operator)
         number = str(record.sessions_begun + 1)
         start = desk.event(
             record,

@@ -71,6 +71,9 @@ class CollectForm(anywidget.AnyWidget):
             before.retire()
         _newest[folder] = self
         self._elsewhere = desk.ownership.take()
+        session = desk.record.session
+        if session is not None:
+            desk.ownership.tell_operator(session.value)
         self.on_msg(self._heard)
 
     def __repr__(self) -> str:

@@ -18,6 +18,8 @@ from pathlib import Path
 import nbformat
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parent))
+
 CHROMIUM = Path("/usr/bin/chromium")
 ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 
@@ -153,3 +155,11 @@ def window(chromium):
     yield open_window
     for context in contexts:
         context.close()
+
+
+@pytest.fixture
+def new_bench(lab, window):
+    """Makes a study to collect and a browser window; see `Bench`."""
+    from bench import Bench
+
+    return lambda name, size=(1366, 768), **how: Bench(lab, window(size), name, **how)

@@ -2,179 +2,201 @@
 
 from __future__ import annotations
 
-import json
-import os
-from pathlib import Path
+import random
 
-import pytest
-
-from grr.files.journal import read_journal, standing_readings
-
-STUDY = """\
-title = "Dowel pin 10 m5 (invented)"
-unit = "mm"
-resolution = 0.0001
-tolerance = {{lower = 10.006, upper = 10.012}}
-
-[facts]
-characteristic = "diameter"
-gauge_number = "M-07"
-measuring_place = "5 mm from the chamfer"
-
-[plan]
-parts = [{parts}]
-operators = [{operators}]
-trials = {trials}
-methods = [{methods}]
-seed = 7
-"""
-#: Lets tests type faster than anyone can measure.
-UNHURRIED = "import grr.numerics.plausibility as p; p.FASTEST_SECONDS = 0.0; "
+from grr.files.journal import verify
 
 
-def names(items):
-    return ", ".join(json.dumps(item) for item in items)
+def plausible(count, seed=1):
+    """Return so many different believable readings as a gauge shows them."""
+    digits = random.Random(seed).sample(range(10_0050, 10_0130), count)
+    return [f"{digit / 10_000:.4f}" for digit in digits]
 
 
-class Bench:
-    """A study folder, its notebook, and the form in a browser window."""
-
-    def __init__(
-        self,
-        lab,
-        page,
-        name,
-        *,
-        parts=10,
-        operators=("Ann", "Ben", "Eva"),
-        trials=2,
-        methods=(),
-        hurried=False,
-    ):
-        self.lab, self.page, self.name = lab, page, name
-        self.folder = lab.folder / name
-        self.folder.mkdir()
-        text = STUDY.format(
-            parts=names(f"P{number}" for number in range(1, parts + 1)),
-            operators=names(operators),
-            trials=trials,
-            methods=names(methods),
-        )
-        (self.folder / "study.toml").write_text(text, encoding="utf-8")
-        start = "" if hurried else UNHURRIED
-        self.address = lab.notebook(
-            f"{name}.ipynb", f"{start}import grr\nform = grr.collect('{name}')\nform"
-        )
-
-    def open(self):
-        self.page.goto(self.address)
-        self.page.wait_for_selector(".jp-Notebook:visible .jp-CodeCell", timeout=60_000)
-        self.lab.wait_for_kernel(f"{self.name}.ipynb")
-        self.run_cell()
-
-    def run_cell(self):
-        self.page.click(".jp-Notebook:visible .jp-CodeCell .cm-content")
-        self.page.keyboard.press("Control+Enter")
-        self.page.wait_for_selector(".grr-entry[data-role]", timeout=60_000)
-
-    def form(self, selector=""):
-        return self.page.locator(f".grr-entry {selector}".strip())
-
-    def begin(self, operator="Ann"):
-        self.form(
-            ".choice",
-        ).filter(has_text=operator).click()
-        self.checklist()
-
-    def checklist(self):
-        """Answer with the keyboard alone: Space picks, Enter goes on."""
-        self.page.wait_for_selector(".grr-entry .checklist")
-        press = self.page.keyboard.press
-        for key in ("Space", "Enter", "Space", "Enter"):  # handed out by a helper; clean
-            press(key)
-        for text in ("90", "20.3"):
-            self.page.keyboard.type(text)
-            press("Enter")
-        for key in ("Space", "Enter") * 3:  # how held, zero on closed faces, as in measuring
-            press(key)
-        self.page.keyboard.type("0.0000")
-        press("Enter")
-        self.page.wait_for_selector(".grr-entry[data-stage=measure]")
-
-    def type(self, *texts, wait=True):
-        for text in texts:
-            before = self.saved()
-            self.page.keyboard.type(text)
-            self.page.keyboard.press("Enter")
-            if wait:
-                self.page.wait_for_function(
-                    "n => Number(document.querySelector('.grr-entry').dataset.saved ?? 0) > n",
-                    arg=before,
-                )
-
-    def saved(self):
-        return int(self.form().get_attribute("data-saved") or 0)
-
-    def journal(self):
-        return read_journal(self.folder / "readings.csv")
-
-    def standing(self):
-        return standing_readings(self.journal())
-
-
-PICTURES = Path(os.environ["GRR_PICTURES"]) if "GRR_PICTURES" in os.environ else None
-
-
-def picture(page, name):
-    """Save a picture where the environment variable GRR_PICTURES names a folder."""
-    if PICTURES is not None:
-        PICTURES.mkdir(parents=True, exist_ok=True)
-        page.screenshot(path=str(PICTURES / f"{name}.png"))
-
-
-@pytest.mark.parametrize("size", [(1366, 768), (1024, 768)], ids=["pc", "tablet"])
-def test_pictures_of_every_page(lab, window, size):
-    tag = f"{size[0]}"
-    bench = Bench(lab, window(size), f"pictures-{tag}", parts=3, operators=("Ann",), trials=2)
-    page = bench.page
+def test_a_whole_study_typed_as_a_keyboard_would(new_bench):
+    """Ten parts, three operators, two trials; undo; a warning answered both ways."""
+    bench = new_bench("whole")
     bench.open()
-    picture(page, f"operator-{tag}")
-    bench.form(".choice").first.click()
-    page.wait_for_selector(".grr-entry .checklist")
-    picture(page, f"checklist-{tag}")
-    bench.checklist()
-    picture(page, f"measure-{tag}")
-    bench.type("10.0071")
-    page.wait_for_timeout(900)
-    picture(page, f"recorded-{tag}")
-    bench.type("100.0820")
-    page.wait_for_timeout(1000)
-    picture(page, f"question-{tag}")
+    texts = plausible(60)
+    typed = {}
+    for number, operator in enumerate(("Ann", "Ben", "Eva")):
+        bench.begin(operator)
+        for count, text in enumerate(texts[20 * number : 20 * number + 20]):
+            part = bench.due()
+            trial = 1 + count // 10
+            assert bench.field_has_focus
+            assert bench.form(".where").inner_text().startswith(f"{operator} · trial {trial}")
+            if (number, count) == (0, 3):  # undo a wrong number
+                bench.type("10.0120")
+                bench.command("u")
+                bench.wait(f"f.querySelector('.part').textContent === '{part}'")
+            if (number, count) == (1, 5):  # asked, and measured again with a cause
+                bench.type("100.0810")
+                assert bench.form(".question").is_visible()
+                assert bench.due() == part
+                bench.type(text)
+                bench.command("d")
+                bench.wait("f.querySelector('.question').hidden")
+            elif (number, count) == (2, 7):  # asked, and kept
+                text = "10.0300"
+                bench.type(text)
+                assert bench.due() == part
+                bench.command("k")
+                bench.wait("f.querySelector('.question').hidden")
+            else:
+                bench.type(text)
+            typed[part, operator, trial] = float(text)
+        bench.stage("zero")
+        bench.wait("document.activeElement.matches('.grr-entry .page input.field')")
+        bench.page.keyboard.type("0.0001")
+        bench.page.keyboard.press("Enter")
+        bench.stage("finished" if operator == "Eva" else "operator")
+    table = bench.standing()
+    filed = {
+        (part, operator, trial): reading
+        for part, operator, trial, reading in zip(
+            table["part"], table["operator"], table["trial"], table["reading"], strict=True
+        )
+    }
+    assert len(typed) == 60
+    assert filed == typed
+    assert table["time"].is_monotonic_increasing
+    assert set(bench.journal()["source"]) == {"gauge", "typed"} or set(
+        bench.journal()["source"]
+    ) == {"gauge"}
+    assert (
+        bench.journal()["raw"].str.strip().isin([*texts, "10.0120", "100.0810", "10.0300"]).sum()
+        == 62
+    )
+    assert verify(bench.folder / "readings.csv") is None
+
+
+def test_thirty_readings_without_waiting_and_a_reload_in_mid_study(new_bench):
+    bench = new_bench("stream", operators=("Ann",), parts=20)
+    bench.open()
+    bench.begin()
+    texts = plausible(31)
+    bench.type(*texts[:30], wait=False)
+    bench.wait("Number(f.dataset.saved) === 30")
+    assert bench.standing()["reading"].tolist() == [float(text) for text in texts[:30]]
+    part = bench.due()
+    bench.page.reload()
+    bench.page.wait_for_selector(".jp-Notebook:visible .jp-CodeCell", timeout=60_000)
+    bench.lab.wait_for_kernel("stream.ipynb")
+    bench.run_cell()
+    bench.stage("measure")
+    assert bench.due() == part
+    bench.wait("document.activeElement.matches('input.field')")
+    bench.type(texts[30])
+    assert len(bench.standing()) == 31
+
+
+def test_a_double_trigger_never_reaches_the_next_part(new_bench):
+    bench = new_bench("hurried", operators=("Ann",), parts=3, trials=1, hurried=True)
+    bench.open()
+    bench.begin()
+    first = bench.due()
+    bench.type("10.0071", "10.0071")
+    second = bench.due()
+    assert bench.form(".question").is_visible()
+    assert "double trigger" in bench.form(".question").inner_text()
+    bench.page.wait_for_timeout(700)
     bench.type("10.0082")
-    page.wait_for_timeout(1000)
-    picture(page, f"again-{tag}")
-    page.keyboard.type("abc")
-    page.keyboard.press("Enter")
-    page.wait_for_timeout(1200)
-    picture(page, f"refused-{tag}")
-    page.keyboard.type("l")
-    page.keyboard.press("Enter")
-    page.wait_for_selector(".grr-entry table")
-    picture(page, f"list-{tag}")
-    page.keyboard.press("Escape")
-    page.keyboard.type("a")
-    page.keyboard.press("Enter")
-    page.wait_for_selector(".grr-entry .tools-list")
-    picture(page, f"more-{tag}")
-    page.keyboard.press("Escape")
-    page.click(".jp-Notebook:visible .jp-CodeCell .cm-content")
-    page.wait_for_selector(".grr-entry.lost")
-    picture(page, f"lost-{tag}")
-    page.click(".grr-entry .cover")
-    bench.type("10.0093", "10.0074", "10.0085", "10.0096")
-    page.wait_for_selector(".grr-entry[data-stage=zero]")
-    picture(page, f"zero-{tag}")
-    page.keyboard.type("0.0001")
-    page.keyboard.press("Enter")
-    page.wait_for_selector(".grr-entry[data-stage=finished]")
-    picture(page, f"finished-{tag}")
+    table = bench.standing()
+    assert dict(zip(table["part"], table["reading"], strict=True)) == {
+        first: 10.0071,
+        second: 10.0082,
+    }
+
+
+def test_keys_that_go_elsewhere(new_bench):
+    """A gauge types while the notebook is in command mode, and while a cell is edited."""
+    bench = new_bench("elsewhere", operators=("Ann",), parts=3, more_cells=("1 + 1",))
+    bench.open()
+    bench.begin()
+    page = bench.page
+    bench.type("10.0071")
+    prompt = page.locator(".jp-Notebook .jp-CodeCell .jp-InputPrompt").last
+    prompt.click()
+    bench.wait("f.classList.contains('lost')")
+    bench.wait("f.dataset.tone === 'lost'")
+    bench.picture("lost")
+    before = page.evaluate("[...document.querySelectorAll('.jp-Notebook .jp-Cell')].length")
+    bench.type("10.0082", "10.0100")
+    assert bench.field_has_focus
+    bench.wait("!f.classList.contains('lost')")
+    assert bench.standing()["reading"].tolist() == [10.0071, 10.0082, 10.01]
+    # Without the form's help: the single keys of command mode are switched off.
+    bench.command("p")
+    bench.stage("paused")
+    prompt.click()
+    page.wait_for_selector(".jp-Notebook.jp-mod-commandMode")
+    assert not bench.page.evaluate("document.querySelector('.grr-entry').contains(document.activeElement)")
+    for keys in (
+        "0",
+        "0",
+        "1",
+        "2",
+        "i",
+        "i",
+        "d",
+        "d",
+        "m",
+        "x",
+        "a",
+        "b",
+        "y",
+        "r",
+        "z",
+        "Enter",
+    ):
+        page.keyboard.press(keys)
+    page.wait_for_timeout(300)
+    assert page.locator(".jp-Dialog").count() == 0
+    assert page.locator(".jp-Notebook .jp-MarkdownCell").count() == 0
+    assert page.evaluate("[...document.querySelectorAll('.jp-Notebook .jp-Cell')].length") == before
+    cells = page.locator(".jp-Notebook .jp-CodeCell .cm-content")
+    assert cells.last.inner_text() == "1 + 1"
+    # In a cell that is edited nothing can be caught: stripes and a tone.
+    bench.form(".go-on").click()
+    bench.stage("measure")
+    cells.last.click()
+    bench.wait("f.classList.contains('lost')")
+    bench.form(".cover").click()
+    bench.wait("!f.classList.contains('lost')")
+    bench.type("10.0093")
+    assert len(bench.standing()) == 4
+
+
+def test_a_second_window_is_told(new_bench, lab, window):
+    from bench import Bench
+
+    bench = new_bench("twice", operators=("Ann",), parts=3)
+    bench.open()
+    bench.begin()
+    bench.type("10.0071")
+    bench.save()
+    # The same notebook in another window: the same kernel, a second view of the form.
+    second = Bench(lab, window(), "twice")
+    second.open(run=False)
+    second.stage("reader")
+    assert "another window" in second.form(".page").inner_text()
+    bench.type("10.0082")
+    # Another notebook: another kernel.
+    lab.notebook("third.ipynb", "import grr\ngrr.collect('twice')")
+    third = Bench(lab, window(), "twice")
+    third.name = "third"
+    third.open()
+    third.stage("reader")
+    assert "filled by Ann in another window" in third.form(".page").inner_text()
+    third.picture("second-window")
+    third.form("button.strong").click()
+    third.stage("measure")
+    bench.stage("reader")
+    third.type("10.0093")
+    assert bench.standing()["reading"].tolist() == [10.0071, 10.0082, 10.0093]
+    bench.form("button.strong").click()
+    bench.stage("measure")
+    bench.type("10.0074")
+    assert len(bench.standing()) == 4
+    assert verify(bench.folder / "readings.csv") is None
