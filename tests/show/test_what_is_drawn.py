@@ -234,3 +234,45 @@ def test_no_order_says_what_is_needed() -> None:
     figure = grr.show.in_order(grr.Study(invented(5, 2, 2).readings.drop(columns="order")))
     assert not figure.data
     assert "column order" in figure.layout.meta["answer"]
+
+
+def with_intervals(monkeypatch: pytest.MonkeyPatch, low: float, high: float) -> grr.GaugeResult:
+    """Return a result whose sds lie between so many times their estimates."""
+
+    def intervals(result: grr.GaugeResult, level: float = 0.95) -> pd.DataFrame:
+        sd = result.sources["sd"]
+        index = pd.MultiIndex.from_product([sd.index, ["sd"]], names=["quantity", "measure"])
+        columns = {"estimate": sd, "lower": low * sd, "upper": high * sd}
+        return pd.DataFrame({name: v.to_numpy() for name, v in columns.items()}, index)
+
+    monkeypatch.setattr(grr.GaugeResult, "intervals", intervals, raising=False)
+    return grr.anova(SHAPES["manual"]())
+
+
+def test_intervals_reach_over_both_ends_of_a_bar(monkeypatch: pytest.MonkeyPatch) -> None:
+    result = with_intervals(monkeypatch, 0.8, 1.25)
+    figure = grr.show.spread_sources(result)
+    lines = [t for t in data(figure) if t["type"] == "scatter"]
+    half = 3.0 * result.value("GRR", "sd")
+    row = [line["x"] for line in lines if line["y"] == [3, 3]]
+    assert row == [
+        pytest.approx([-0.8 * half, -1.25 * half]),
+        pytest.approx([0.8 * half, 1.25 * half]),
+    ]
+    assert "95\u00a0% confidence intervals" in figure.layout.meta["answer"]
+
+
+def test_an_interval_past_the_picture_ends_in_an_arrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    figure = grr.show.spread_sources(with_intervals(monkeypatch, 0.5, 9.0))
+    last = data(figure)[-1]
+    assert last["marker"]["symbol"][1] == "triangle-right"
+    assert last["x"][1] == pytest.approx(figure.layout.xaxis.range[1])
+
+
+def test_ruler_shows_how_far_the_doubt_may_reach(monkeypatch: pytest.MonkeyPatch) -> None:
+    result = with_intervals(monkeypatch, 0.8, 1.25)
+    figure = grr.show.tolerance_ruler(result)
+    dotted = [t for t in data(figure) if t.get("line", {}).get("dash") == "dot"]
+    reach = 1.25 * 3.0 * result.value("GRR", "sd")
+    assert [t["x"][1] for t in dotted] == pytest.approx([reach, figure.layout.xaxis.range[1]])
+    assert f"under ±{reach:.1f} (dotted)" in figure.layout.meta["answer"]
