@@ -26,14 +26,11 @@ class Bump:
         After minus before, the drift and the parts taken out.
     p : float
         How often a series without a step shows as large a one somewhere.
-    residual_sum : float
-        Sum of squares that step and part means leave, without any drift.
     """
 
     first_after: int
     size: float
     p: float
-    residual_sum: float
 
 
 def find_bump(times: Array, readings: Array, means: Blocks) -> Bump | None:
@@ -66,5 +63,4 @@ def find_bump(times: Array, readings: Array, means: Blocks) -> Bump | None:
     step = means.taken_off(steps[best])
     line = means.taken_off(times)
     both = np.linalg.lstsq(np.column_stack([step, line]), y, rcond=None)[0]
-    alone = float(y @ y) - float(y @ step) ** 2 / max(float(step @ step), 1e-300)
-    return Bump(int(places[best]), float(both[0]), float(found.p), alone)
+    return Bump(int(places[best]), float(both[0]), float(found.p))

@@ -29,8 +29,8 @@ class Settling:
         τ: after τ 63 % of the way is done, after 2.3·τ 90 %.
     time_constant_limits : (float, float)
         Two-sided profile interval of τ; infinite where the data do not bound it.
-    residual_sum : float
-        Sum of squares that the curve leaves.
+    residual_sum, line_residual_sum : float
+        Sums of squares that the curve, and a straight line in its place, leave.
     """
 
     amount: float
@@ -38,6 +38,7 @@ class Settling:
     time_constant: float
     time_constant_limits: tuple[float, float]
     residual_sum: float
+    line_residual_sum: float
 
     def at(self, times: Array) -> Array:
         """Return the curve, 0 at time 0."""
@@ -49,16 +50,25 @@ def settling_shape(times: Array, time_constant: Array | float) -> Array:
     return np.asarray(-np.expm1(-np.asarray(times) / time_constant), dtype=np.float64)
 
 
-def settling_test(times: Array, readings: Array, means: Blocks) -> BestShape:
+def settling_test(
+    times: Array, readings: Array, means: Blocks, *, weights: Array | None = None
+) -> BestShape:
     """Test whether a settling curve explains more than a straight drift does.
 
     See `best_shape`; the family are curves with time constants on a grid.
     """
     family = settling_shape(np.asarray(times), _time_constants(times)[::4, None])
-    return best_shape(times, readings, means, family)
+    return best_shape(times, readings, means, family, weights=weights)
 
 
-def fit_settling(times: Array, readings: Array, means: Blocks, *, level: float = 0.95) -> Settling:
+def fit_settling(
+    times: Array,
+    readings: Array,
+    means: Blocks,
+    *,
+    weights: Array | None = None,
+    level: float = 0.95,
+) -> Settling:
     """Fit A·(1 − exp(−t/τ)) to readings less the means of their parts.
 
     Least squares over a fine grid of τ, which cannot stop in a side minimum; the interval
@@ -69,6 +79,8 @@ def fit_settling(times: Array, readings: Array, means: Blocks, *, level: float =
     ----------
     times, readings : ndarray, shape (n,)
     means : Blocks
+    weights : ndarray, shape (n,), optional
+        As in `best_shape`.
     level : float
 
     Notes
@@ -78,9 +90,10 @@ def fit_settling(times: Array, readings: Array, means: Blocks, *, level: float =
     shape.
     """
     t = np.asarray(times, dtype=np.float64)
-    y = means.taken_off(readings)
+    weights = np.ones(len(t)) if weights is None else weights
+    y = means.taken_off(readings) * weights
     taus = _time_constants(t)
-    curves = means.taken_off(settling_shape(t, taus[:, None]))
+    curves = means.taken_off(settling_shape(t, taus[:, None])) * weights
     norms = np.square(curves).sum(axis=1)
     amounts = curves @ y / norms
     left = float(y @ y) - np.square(curves @ y) / norms
@@ -90,11 +103,12 @@ def fit_settling(times: Array, readings: Array, means: Blocks, *, level: float =
     within = left <= left[best] * (1.0 + float(fdtri(1, df, level)) / df)
     inside = taus[within]
     tau = float(taus[best])
-    by_tau = means.taken_off(-amounts[best] * t / tau**2 * np.exp(-t / tau))
+    by_tau = means.taken_off(-amounts[best] * t / tau**2 * np.exp(-t / tau)) * weights
     jacobian = np.column_stack([curves[best], by_tau])
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance
     reach = float(stdtrit(df, 0.5 + 0.5 * level)) * float(np.sqrt(covariance[0, 0]))
     amount = float(amounts[best])
+    line = means.taken_off(t) * weights
     return Settling(
         amount=amount,
         amount_limits=(amount - reach, amount + reach),
@@ -104,6 +118,7 @@ def fit_settling(times: Array, readings: Array, means: Blocks, *, level: float =
             float("inf") if within[-1] else float(inside[-1]),
         ),
         residual_sum=float(left[best]),
+        line_residual_sum=float(y @ y) - float(line @ y) ** 2 / float(line @ line),
     )
 
 

@@ -40,6 +40,7 @@ def best_shape(
     means: Blocks,
     family: Array,
     *,
+    weights: Array | None = None,
     simulations: int = SIMULATIONS,
     seed: int = SEED,
 ) -> BestShape:
@@ -52,6 +53,9 @@ def best_shape(
     means : Blocks
     family : ndarray, shape (shapes, n)
         Each shape as its values at the readings.
+    weights : ndarray, shape (n,), optional
+        One over the standard deviation of each reading, up to a factor; equal within
+        what shares a mean.
     simulations, seed : int
         Normal series without any shape, at the same times and means.
 
@@ -62,9 +66,10 @@ def best_shape(
     only under the alternative).
     """
     n = means.readings
-    line = means.taken_off(times)
+    weights = np.ones(n) if weights is None else weights
+    line = means.taken_off(times) * weights
     line /= np.linalg.norm(line)
-    shapes = means.taken_off(family)
+    shapes = means.taken_off(family) * weights
     shapes -= np.outer(shapes @ line, line)
     size = np.linalg.norm(shapes, axis=1)
     usable = size > 1e-6 * max(float(size.max(initial=0.0)), 1e-300)
@@ -75,8 +80,8 @@ def best_shape(
     shapes[usable] /= size[usable, None]
     shapes[~usable] = 0.0
 
-    def f_values(values: Array) -> Array:
-        left = means.taken_off(values)
+    def f_values(values: Array, weights: Array | float) -> Array:
+        left = means.taken_off(values) * weights
         left = left - (left @ line)[..., None] * line
         about_line = np.square(left).sum(axis=-1)[..., None]
         explained = np.square(left @ shapes.T)
@@ -84,10 +89,10 @@ def best_shape(
         some = remaining > 0.0
         return np.where(some, explained / np.where(some, remaining, 1.0) * df, 0.0)
 
-    f = f_values(np.asarray(readings, dtype=np.float64))
+    f = f_values(np.asarray(readings, dtype=np.float64), weights)
     largest = np.asarray(f.max(axis=-1))
     null = np.random.default_rng(seed).standard_normal((simulations, n))
-    by_chance = np.sort(f_values(null).max(axis=-1))
+    by_chance = np.sort(f_values(null, 1.0).max(axis=-1))
     reached = simulations - np.searchsorted(by_chance, largest, side="left")
     return BestShape(
         np.asarray(f.argmax(axis=-1)), largest, np.asarray((reached + 1.0) / (simulations + 1.0))

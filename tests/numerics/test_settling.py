@@ -41,6 +41,20 @@ def test_a_straight_drift_is_seldom_taken_for_a_curve(drift):
     assert alarms == pytest.approx(0.05, abs=0.02)
 
 
+def test_weights_keep_one_who_scatters_from_hiding_the_curve():
+    times, groups, rng = series(5)
+    noise = np.repeat([0.1, 0.1, 1.0], PARTS * TRIALS)
+    readings = groups + rng.normal(size=(200, len(times))) * noise
+    readings = readings - 0.6 * settling_shape(times, 3.0)
+    plain = settling_test(times, readings, blocks(groups)).p < 0.01
+    weighted = settling_test(times, readings, blocks(groups), weights=1 / noise).p < 0.01
+    assert plain.mean() < 0.3 < 0.8 < weighted.mean()
+    fits = [fit_settling(times, row, blocks(groups), weights=1 / noise) for row in readings]
+    held = [low <= -0.6 <= high for low, high in (fit.amount_limits for fit in fits)]
+    assert 0.9 < np.mean(held) < 0.99
+    assert all(fit.residual_sum < fit.line_residual_sum for fit in fits)
+
+
 def test_the_curve_starts_at_nothing_and_ends_at_the_amount():
     times, groups, rng = series(1)
     readings = rng.normal(0, 0.05, len(times)) + 0.8 * settling_shape(times, 2.0)
