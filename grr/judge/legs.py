@@ -15,6 +15,8 @@ OUTCOMES = {FAIL: "✖", NOT_DONE: "—", CANNOT_TELL: "○", CONDITIONAL: "◐"
 
 RESOLUTION, BIAS, REPEATABILITY = "Resolution", "Bias", "Repeatability on a reference"
 RANGE, UNCERTAINTY = "Linearity over the range", "Uncertainty"
+#: A share used up is told up to this many times what is allowed.
+MOST = 10.0
 #: What a gauge without checks over time shows.
 NO_HISTORY = "no history yet"
 STUDY, STABILITY = "GR&R on real parts", "Stability"
@@ -53,7 +55,9 @@ class Leg:
     @property
     def used_text(self) -> str:
         """The share used up, as a percentage; "" where it has no meaning."""
-        return "" if math.isnan(self.used) else percent(100.0 * self.used)
+        if math.isnan(self.used):
+            return ""
+        return percent(100.0 * self.used) if self.used < MOST else f"over {percent(100.0 * MOST)}"
 
     @property
     def severity(self) -> tuple[int, float]:

@@ -116,6 +116,9 @@ def repeatability_leg(result: ReferenceResult | None, confidence: float) -> Leg:
     limit = result.asked.limit
     outcome = between(low, high, limit, most=False)
     by_value = "both reach" if worse >= limit else "the smaller misses"
+    sure = "the bias alone may use up the whole share"
+    if low > 0.0:
+        sure = f"with confidence the smaller is at least {figures(low, 3)}"
     return Leg(
         REPEATABILITY,
         asked,
@@ -123,8 +126,7 @@ def repeatability_leg(result: ReferenceResult | None, confidence: float) -> Leg:
         "" if result.floored else f"{figures(low, 3)} to {figures(high, 3)}",
         outcome,
         used=limit / low if low > 0.0 else math.inf,
-        why=f"By the calculated value {by_value} {limit:g}; with confidence the smaller is "
-        f"at least {figures(low, 3)}.",
+        why=f"By the calculated value {by_value} {limit:g}; {sure}.",
         todo=_todo(result, outcome),
     )
 

@@ -1,0 +1,142 @@
+"""What holds for every figure of a gauge's qualification."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import grr
+from grr.show import theme
+
+TOLERANCE = grr.Tolerance(9.997, 10.003)
+SIZES = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])
+
+
+def reference(count: int = 30, **more: Any) -> grr.ReferenceResult:
+    readings = np.round(np.random.default_rng(1).normal(10.0001, 0.0001, count), 4)
+    given = {"unit": "mm", "resolution": 0.0001, "tolerance": TOLERANCE} | more
+    return grr.reference_study(readings, reference=10.0, **given)
+
+
+def over_range(repeats: int = 4, **more: Any) -> grr.LinearityResult:
+    x = np.repeat(SIZES, repeats)
+    y = x + 0.0003 * np.sin(2 * np.pi * x / 0.5) + np.random.default_rng(2).normal(0, 1e-4, len(x))
+    table = pd.DataFrame({"reference": x, "reading": y})
+    return grr.linearity(table, **({"unit": "mm", "resolution": 0.0001} | more))
+
+
+def checks(shift: float = 0.0, count: int = 24) -> grr.StabilityResult:
+    rng = np.random.default_rng(3)
+    times = pd.date_range("2025-01-15", periods=count, freq="30D").strftime("%Y-%m-%d")
+    reading = 10.0 + rng.normal(0, 0.0001, count) + shift * (np.arange(count) >= count - 5)
+    table = pd.DataFrame({"time": times, "reading": reading})
+    return grr.stability(table, unit="mm", tolerance=TOLERANCE, baseline=max(2, count - 8))
+
+
+def budget(name: str = "calibration", size: float = 0.0003) -> grr.UncertaintyBudget:
+    held = grr.Contribution(
+        "resolution", 0.00005, "rectangular", inside="repeatability", in_study=True
+    )
+    lines = [grr.Contribution(name, size), grr.Contribution("repeatability", 0.0001), held]
+    return grr.UncertaintyBudget(lines, unit="mm")
+
+
+HOSTILE = "<script>alert(1)</script> $x^2$ %{meta.id} \u202eabc" + "n" * 300
+
+CASES = {
+    "reference": lambda: grr.show.on_reference(reference()),
+    "reference, few, no tolerance": lambda: grr.show.on_reference(reference(3, tolerance=None)),
+    "reference, no scatter": lambda: grr.show.on_reference(
+        grr.reference_study([10.0] * 12, reference=10.0, unit="mm", tolerance=TOLERANCE)
+    ),
+    "range": lambda: grr.show.over_range(over_range(bias_limit=0.001, mpe=0.002, pitch=0.5)),
+    "range, once, no limits": lambda: grr.show.over_range(over_range(repeats=1)),
+    "range, no unit": lambda: grr.show.over_range(over_range(unit="")),
+    "turn": lambda: grr.show.screw_turn(over_range(pitch=0.5)),
+    "turn, not asked": lambda: grr.show.screw_turn(over_range()),
+    "checks": lambda: grr.show.checks_over_time(checks()),
+    "checks, shifted": lambda: grr.show.checks_over_time(checks(shift=0.001)),
+    "checks, three": lambda: grr.show.checks_over_time(checks(count=3)),
+    "budget": lambda: grr.show.uncertainty_sources(budget()),
+    "budget, hostile": lambda: grr.show.uncertainty_sources(budget(HOSTILE)),
+    "acceptance": lambda: grr.show.acceptance_ruler(budget(), TOLERANCE),
+    "acceptance, none": lambda: grr.show.acceptance_ruler(budget(size=0.01), TOLERANCE),
+    "acceptance, one limit": lambda: grr.show.acceptance_ruler(budget(), grr.Tolerance(upper=10.0)),
+    "legs, empty": lambda: grr.show.weakest_leg(grr.qualify(TOLERANCE, unit="mm")),
+    "legs": lambda: grr.show.weakest_leg(
+        grr.qualify(TOLERANCE, unit="mm", reference=reference(), budget=budget(size=0.01))
+    ),
+}
+every = pytest.mark.parametrize("case", CASES)
+
+
+@cache
+def drawn(case: str) -> Any:
+    return CASES[case]()
+
+
+def texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for key, entry in value.items():
+            if key not in {"meta", "template"}:
+                yield from texts(entry)
+    elif isinstance(value, (list, tuple)):
+        for entry in value:
+            yield from texts(entry)
+
+
+@every
+def test_title_is_a_question_and_the_answer_fits_under_it(case: str) -> None:
+    layout = drawn(case).layout
+    assert layout.title.text.endswith("?")
+    assert layout.meta["answer"].endswith(".")
+    lines = layout.title.subtitle.text.split("<br>")
+    assert 1 <= len(lines) <= 8
+    assert all(len(line) <= theme.LINE_LENGTH + 20 for line in lines)
+    assert layout.meta["alt"] and layout.meta["id"].startswith("fig-")
+
+
+@every
+def test_the_same_bytes_on_two_runs_in_plain_lists(case: str) -> None:
+    first = drawn(case).to_json()
+    assert CASES[case]().to_json() == first
+    for word in ("bdata", "NaN", "Infinity"):
+        assert word not in first
+    for trace in json.loads(first)["data"]:
+        for value in trace.get("y", []):
+            assert value is None or float(f"{value:.8e}") == value
+
+
+@every
+def test_nothing_is_said_to_be_nan_and_nothing_is_markup(case: str) -> None:
+    for text in texts(drawn(case).to_plotly_json()):
+        assert not re.search(r"\bnan\b|\binf\b|None$", text), text
+        assert set(re.findall(r"<[^>]*>?", text)) <= {"<br>", "<b>", "</b>"}, text
+        assert "$" not in text and "%{" not in text and "\u202e" not in text
+
+
+def test_what_does_not_count_is_drawn_in_outline() -> None:
+    bars = drawn("budget").data[0]
+    colours = dict(zip(bars.y, bars.marker.color, strict=True))
+    assert list(colours.values()).count("#ffffff") == 1
+
+
+def test_alarms_are_diamonds_and_a_step_is_drawn() -> None:
+    shifted = drawn("checks, shifted")
+    assert list(shifted.data[0].marker.symbol[-5:]) == ["diamond"] * 5
+    assert len(shifted.data) == 3 and "stepped by" in shifted.layout.meta["answer"]
+
+
+def test_the_acceptance_zone_is_what_the_guard_leaves() -> None:
+    figure, use = drawn("acceptance"), budget().against(TOLERANCE)
+    assert max(figure.data[0].x) == pytest.approx(1000 * use.guard)
+    assert f"{use.left_percent:.1f}" in " ".join(texts(figure.to_plotly_json()))
