@@ -16,6 +16,7 @@ from grr.files.readers.table import readings_in
 from grr.files.readers.text_table import text_grid
 from grr.files.readers.wide_form import wide_layout
 from grr.files.readers.workbook import workbook_grids
+from grr.values import one_of
 
 #: The largest file read, in bytes; a gauge study takes some thousands.
 LARGEST_FILE = 20_000_000
@@ -61,6 +62,8 @@ def read_readings(
         The file cannot be read, is no table of readings, or a cell of it cannot be used;
         the message names file, row (as a spreadsheet shows it), column, value and remedy.
     """
+    if decimal is not None:
+        one_of("decimal", decimal, (".", ","))
     file = Path(path)
     content = _content(file)
     grids = _grids(content, file.name, sheet)

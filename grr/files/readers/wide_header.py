@@ -232,7 +232,8 @@ def _read(levels: dict[str, Level], needed: set[str]) -> dict[int, dict[str, Any
 
 
 def _read_names(names: Level, needed: set[str]) -> dict[int, dict[str, Any]]:
-    """Read headers that say for themselves what they stand for."""
+    """Read headers that say for themselves what they stand for; Reading is no name."""
+    names = {at: name for at, name in names.items() if meaning(name) == ""}
     trials = {at: trial_number(name) for at, name in names.items()}
     all_trials = None not in trials.values()
     worded = all_trials and not any(name.isdecimal() for name in names.values())
