@@ -274,5 +274,5 @@ def test_ruler_shows_how_far_the_doubt_may_reach(monkeypatch: pytest.MonkeyPatch
     figure = grr.show.tolerance_ruler(result)
     dotted = [t for t in data(figure) if t.get("line", {}).get("dash") == "dot"]
     reach = 1.25 * 3.0 * result.value("GRR", "sd")
-    assert [t["x"][1] for t in dotted] == pytest.approx([reach, figure.layout.xaxis.range[1]])
+    assert [t["x"][1] for t in dotted] == pytest.approx([reach, 8.0 + reach])
     assert f"under ±{reach:.1f} (dotted)" in figure.layout.meta["answer"]
