@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from grr.show.budget_figure import uncertainty_sources as uncertainty_sources
     from grr.show.cells_figure import parts_by_operators as parts_by_operators
     from grr.show.checks_figure import checks_over_time as checks_over_time
+    from grr.show.label import gauge_label as gauge_label
     from grr.show.legs_figure import weakest_leg as weakest_leg
     from grr.show.order_figure import in_order as in_order
     from grr.show.range_figure import over_range as over_range
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "gauge_label": "grr.show.label",
     "weakest_leg": "grr.show.legs_figure",
     "acceptance_ruler": "grr.show.acceptance_figure",
     "uncertainty_sources": "grr.show.budget_figure",

@@ -1,0 +1,50 @@
+import pytest
+
+import grr
+
+TOLERANCE = grr.Tolerance(9.997, 10.003)
+
+
+def page(size=0.0003, **more):
+    budget = grr.UncertaintyBudget([grr.Contribution("all", size)], unit="mm")
+    given = {"gauge": "M-17", "characteristic": "pin diameter", "report": "Q-2027-3"} | more
+    return grr.qualify(TOLERANCE, unit="mm", resolution=0.0001, budget=budget, **given)
+
+
+def test_it_says_what_the_bench_needs():
+    facts = {"holding": "stand", "soak_minutes": 30, "calibration_due": "2027-06-30"}
+    label = grr.show.gauge_label(page(facts=facts, mean_of=3, rezero_minutes=15))
+    text = str(label).replace("\u00a0", " ")
+    for words in (
+        "M-17",
+        "pin diameter",
+        "9.9970 to 10.0030 mm",
+        "stand",
+        "30 min",
+        "every 15 min, on a part-sized block",
+        "mean of 3",
+        "Q-2027-3",
+        "2027-06-30",
+    ):
+        assert words in text
+    assert "NOT DECIDED YET" in label.html
+
+
+def test_without_facts_it_says_so():
+    text = str(grr.show.gauge_label(page(gauge="", report="")))
+    assert "number not given" in text and "by the procedure" in text
+
+
+def test_a_master_needs_no_other_block():
+    text = str(grr.show.gauge_label(page(facts={"zeroed_on": "master"})))
+    assert "part-sized" not in text
+
+
+def test_it_is_saved_as_a_page_that_needs_nothing_else(tmp_path):
+    label = grr.show.gauge_label(page(gauge="<script>alert(1)</script>" + "x" * 300, example=True))
+    saved = label.save(tmp_path / "label.html").read_text(encoding="utf-8")
+    assert "<script>" not in saved and "EXAMPLE" in saved
+    assert "http" not in saved.replace("http-equiv", "")
+    assert max(map(len, str(label).splitlines())) < 80
+    with pytest.raises(grr.StudyError):
+        label.save(tmp_path / "no such folder" / "label.html")
