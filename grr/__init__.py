@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from grr.judge.qualify import qualify as qualify
     from grr.judge.qualification import Qualification as Qualification
     from grr.judge.after_check import after_check as after_check
+    from grr.files.columns_file import read_columns as read_columns
     from grr.errors import StudyError as StudyError
     from grr.files.chosen import chosen_folder as chosen_folder
     from grr.files.chosen import chosen_study as chosen_study
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
     from grr.judge.check import check as check
     from grr.judge.compare_operators import OperatorComparison as OperatorComparison
     from grr.judge.compare_operators import compare_operators as compare_operators
+    from grr.judge.drift import Drift as Drift
+    from grr.judge.drift import drift as drift
     from grr.judge.findings import Finding as Finding
     from grr.judge.findings import Findings as Findings
     from grr.judge.self_checking import SelfCheck as SelfCheck
@@ -57,6 +60,7 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "read_columns": "grr.files.columns_file",
     "after_check": "grr.judge.after_check",
     "Qualification": "grr.judge.qualification",
     "qualify": "grr.judge.qualify",
@@ -78,6 +82,8 @@ _HOMES = {
     "check": "grr.judge.check",
     "OperatorComparison": "grr.judge.compare_operators",
     "compare_operators": "grr.judge.compare_operators",
+    "Drift": "grr.judge.drift",
+    "drift": "grr.judge.drift",
     "collect": "grr.entry.widget",
     "describe_reading": "grr.files.readers.taken",
     "open_study": "grr.files.folder",

@@ -65,14 +65,15 @@ def read_readings(
     if decimal is not None:
         one_of("decimal", decimal, (".", ","))
     file = Path(path)
-    content = _content(file)
-    grids = _grids(content, file.name, sheet)
+    content = file_content(file)
+    grids = grids_in(content, file.name, sheet)
     sha256 = hashlib.sha256(content).hexdigest()
     grid, layout = _chosen(grids, file.name, several=sheet is None)
     return readings_in(grid, layout, sha256=sha256, unit=unit, decimal=decimal)
 
 
-def _content(file: Path) -> bytes:
+def file_content(file: Path) -> bytes:
+    """Return the bytes of a file of readings, or say why it cannot be read."""
     try:
         if file.is_dir():
             raise StudyError(
@@ -111,7 +112,8 @@ def _content(file: Path) -> bytes:
     return content
 
 
-def _grids(content: bytes, file: str, sheet: str | None) -> list[Grid]:
+def grids_in(content: bytes, file: str, sheet: str | None) -> list[Grid]:
+    """Return the cells of a text file, or of each sheet (or the one named) of a workbook."""
     if content.startswith(_OLD_WORKBOOK):
         raise StudyError(
             "This is an old Excel workbook (.xls), or one protected with a password",
