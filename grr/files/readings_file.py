@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from grr.errors import StudyError
+from grr.files.journal import is_journal
 from grr.files.readers.grid import Grid
 from grr.files.readers.layout import Layout
 from grr.files.readers.long_form import long_layout
@@ -125,7 +126,14 @@ def grids_in(content: bytes, file: str, sheet: str | None) -> list[Grid]:
             raise StudyError(
                 "A text file has no sheets", "Leave the sheet out", file=file, value=sheet
             )
-        return [text_grid(content, file)]
+        grid = text_grid(content, file)
+        if grid.cells and is_journal(grid.cells[0]):
+            raise StudyError(
+                "This is the journal of a study: it also holds readings that do not count",
+                "Open the folder with grr.open_study",
+                file=file,
+            )
+        return [grid]
     grids = workbook_grids(content, file)
     if sheet is None:
         return grids

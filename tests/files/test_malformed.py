@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from grr.errors import StudyError
 from grr.files.folder import new_study_folder, open_study
+from grr.files.journal import Journal, JournalRow
 from grr.files.readings_file import read_readings
 
 #: Texts that are no reading. Each is tried in a long table, in a form and in a workbook.
@@ -195,6 +196,11 @@ FILES = {
         "Part,1,2\n1,1.5,2.5\n2,1.5,2.5\n\nPart,1,2\n1,1.5,2.5\n2,1.5,2.5\n",
         *(6, "B", "Operator: name"),
     ),
+    "range or operator R": ("Part,A,B,R\n1,10.1,10.2,0.1\n", 1, "D", "which operator"),
+    "range or part R": (
+        "Part,A1,A2\nP,10.1,10.2\nQ,10.1,10.2\nR,0.1,0.1\n",
+        *(4, "A", "not clear whether R is a part"),
+    ),
     "a web page": ("<html><body><table><tr><td>1</td></tr></table></body></html>", 1, None, "Name"),
     "json": ('{"part": 1, "reading": 10.1}', None, None, ""),
 }
@@ -220,6 +226,12 @@ def test_file_too_large(tmp_path):
     with file.open("wb") as out:
         out.truncate(25_000_000)
     assert "larger than a gauge study" in refused(file).problem
+
+
+def test_journal_of_a_study(tmp_path):
+    row = JournalRow(part="1", operator="A", trial="1", reading="10.1")
+    Journal(tmp_path / "readings.csv").append(row)
+    assert "grr.open_study" in refused(tmp_path / "readings.csv").remedy
 
 
 def test_sheet_of_a_text_file(tmp_path):

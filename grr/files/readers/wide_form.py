@@ -8,17 +8,19 @@ from typing import Any
 
 from grr.errors import StudyError
 from grr.files.readers.captions import captions
-from grr.files.readers.grid import Grid, address, column_letter
+from grr.files.readers.grid import Grid, address, column_letter, shown
 from grr.files.readers.layout import Found, Layout, looks_empty, looks_numeric
 from grr.files.readers.long_form import label_text, trial_label
 from grr.files.readers.wide_header import Header, header_without_corner, headers_at
 from grr.files.readers.words import (
     is_summary,
+    is_summary_letter,
     may_be_summary,
     operator_and_trial,
     plain_label,
     trial_number,
 )
+from grr.units import SPELLINGS
 
 
 @dataclass(frozen=True)
@@ -119,6 +121,8 @@ def _read_block(grid: Grid, block: Block, headings: set[int], layout: Layout) ->
         numbers = sum(map(looks_numeric, cells))
         if not any(labels) and all(map(looks_empty, cells)):
             gap = True
+        elif units := _only_units(labels, cells):
+            layout.units += [(unit, f"row {row + 1}") for unit in units]
         elif reason := _no_readings(grid, row, block, gap=gap):
             layout.ignored_rows[row] = reason
         elif gap and 2 * numbers <= len(cells) and numbers:
@@ -128,6 +132,13 @@ def _read_block(grid: Grid, block: Block, headings: set[int], layout: Layout) ->
             for at, across in header.across.items():
                 found = {**constant, **down, **across}
                 layout.found.append(_complete(grid, row, at, found, layout))
+
+
+def _only_units(labels: list[str], cells: list[Any]) -> list[str]:
+    """Return the units of a row that holds nothing else, below the header of a form."""
+    texts = [text for text in map(shown, cells) if text]
+    units = [text for text in texts if text.lower() in SPELLINGS]
+    return units if not any(labels) and len(units) == len(texts) else []
 
 
 def _refuse_unread_header(grid: Grid, header: Header) -> None:
@@ -182,9 +193,20 @@ def _refuse_readings_without_header(grid: Grid, block: Block, layout: Layout) ->
 def _no_readings(grid: Grid, row: int, block: Block, *, gap: bool) -> str:
     """Return why a row of a block holds no readings; "" where it does or should."""
     labels = [grid.text(row, at) for at in block.header.down]
-    for key, label in zip(block.header.down.values(), labels, strict=True):
+    for at, key in block.header.down.items():
+        label = grid.text(row, at)
+        others = [grid.text(r, at) for r in block.rows] if may_be_summary(label) else []
         if is_summary(label) or (key == "trial" and may_be_summary(label)):
             return grid.row_text(row)
+        if is_summary_letter(label, others):
+            return grid.row_text(row)
+        if may_be_summary(label):
+            raise grid.refusal(
+                f"It is not clear whether {label} is a {key} or stands for ranges or averages",
+                f"Write {key.capitalize()} {label}, or Range, or Average",
+                row,
+                at,
+            )
     cells = [grid.at(row, at) for at in block.header.across]
     if any(map(looks_numeric, cells)):
         return ""

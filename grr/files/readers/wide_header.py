@@ -11,6 +11,7 @@ from grr.files.readers.layout import looks_numeric
 from grr.files.readers.words import (
     is_beside,
     is_summary,
+    is_summary_letter,
     may_be_summary,
     meaning,
     operator_and_trial,
@@ -132,6 +133,7 @@ def _header(grid: Grid, row: int, down: dict[int, str], columns: range) -> Heade
     across = _read(
         {key: {at: without_unit(level[at]) for at in kept} for key, level in levels.items()}, needed
     )
+    across = {at: labels for at, labels in across.items() if not may_be_summary(lowest[at])}
     unread = {at: lowest[at] for at in kept if at not in across}
     units = {unit_in(grid.text(r, at)) for r in rows for at in lowest} - {""}
     return Header(rows[0], rows[-1], down, across, ignored, unread, tuple(sorted(units)))
@@ -208,9 +210,8 @@ def _numbered(level: Level) -> bool:
 
 
 def _is_ignored(text: str, level: Level) -> bool:
-    """Whether a column holds no readings; R, X and S only among longer or numbered names."""
-    letters = [t for t in level.values() if len(t) == 1 and t.isalpha() and not may_be_summary(t)]
-    return is_summary(text) or is_beside(text) or (may_be_summary(text) and not letters)
+    """Whether a column holds no readings: averages, ranges, remarks."""
+    return is_summary(text) or is_beside(text) or is_summary_letter(text, level.values())
 
 
 def _read(levels: dict[str, Level], needed: set[str]) -> dict[int, dict[str, Any]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 from grr.files.number_text import clean_text
 from grr.units import SPELLINGS
@@ -105,6 +106,12 @@ def is_summary(label: str) -> bool:
 def may_be_summary(label: str) -> bool:
     """Whether the label is a letter that may stand for a range, a mean or a deviation."""
     return clean_text(label).lower() in ("r", "x", "s")
+
+
+def is_summary_letter(label: str, others: Iterable[str]) -> bool:
+    """Whether R, X or S is a range, mean or deviation: not where other names are letters."""
+    letters = [text for text in others if len(text) == 1 and text.isalpha()]
+    return may_be_summary(label) and all(map(may_be_summary, letters))
 
 
 def is_beside(header: str) -> bool:

@@ -95,6 +95,10 @@ Checked by: N.N.;;;
     "no name over the parts": ",A1,A2,B1,B2\n1,10.1,10.2,10.3,10.4\n2,20.1,20.2,20.3,20.4\n",
     "a pivot table": "operator,A,A,B,B\ntrial,1,2,1,2\npart,,,,\n1,10.1,10.2,10.3,10.4\n"
     "2,20.1,20.2,20.3,20.4\n",
+    "ranges called R below": "Part,A1,A2,B1,B2\n1,10.1,10.2,10.3,10.4\n"
+    "2,20.1,20.2,20.3,20.4\nR,10,10,10,10\n",
+    "a row of units": "Part,A1,A2,B1,B2\n,mm,mm,mm,mm\n1,10.1,10.2,10.3,10.4\n"
+    "2,20.1,20.2,20.3,20.4\n",
     "a head that looks like a form": "Part,Pin,Operator,N.N.\nGauge,17,Size,10 m5\n\n"
     "Part,A1,A2,B1,B2\n1,10.1,10.2,10.3,10.4\n2,20.1,20.2,20.3,20.4\n",
 }
