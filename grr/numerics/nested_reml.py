@@ -9,7 +9,7 @@ from grr.numerics.arrays import Array
 from grr.numerics.cell_grid import checked_codes, cube_of_codes, grid_of_cube
 from grr.numerics.components import Components
 from grr.numerics.nested import require_nested
-from grr.numerics.reml_fit import STARTS, Model, fit
+from grr.numerics.reml_fit import FROM_EVERY_CORNER, Model, fit
 from grr.numerics.reml_result import RemlFit, in_units, labelled, own_differences
 from grr.values import one_of
 
@@ -58,7 +58,7 @@ def nested_reml(
         interaction=True,
         operators_fixed=several and operators == "fixed",
     )
-    found = in_units(grid, fit(grid, model, STARTS))
+    found = in_units(grid, fit(grid, model, FROM_EVERY_CORNER))
     operator_variance = found.variances[:, 1]
     if model.operators_fixed:
         operator_variance = own_differences(found)

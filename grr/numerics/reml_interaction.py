@@ -23,7 +23,7 @@ class InteractionTest:
     ----------
     statistic, p : ndarray, shape (...)
         Twice the gain in restricted log likelihood, and how often as much would be gained
-        without any interaction.
+        without any interaction. NaN where a fit did not settle.
     kept, pooled : RemlFit
         The fits with and without the interaction.
     """
@@ -79,7 +79,8 @@ def boundary_p(statistic: Array) -> Array:
 
     The tail of a chi-square with one degree of freedom is erfc(√(x/2)).
     """
-    return np.where(statistic > 0.0, 0.5 * erfc(np.sqrt(np.maximum(statistic, 0.0) / 2.0)), 1.0)
+    tail = 0.5 * erfc(np.sqrt(np.asarray(statistic) / 2.0))
+    return np.where(np.equal(statistic, 0.0), 1.0, tail)
 
 
 def _compared(estimate: Callable[..., RemlFit]) -> InteractionTest:
@@ -87,5 +88,6 @@ def _compared(estimate: Callable[..., RemlFit]) -> InteractionTest:
     gained = ~kept.interaction_at_zero & np.isfinite(pooled.log_likelihood)
     gain = np.zeros(np.shape(gained))
     np.subtract(kept.log_likelihood, pooled.log_likelihood, out=gain, where=gained)
-    statistic = 2.0 * np.maximum(gain, 0.0)
+    settled = kept.converged & pooled.converged
+    statistic = np.where(settled, 2.0 * np.maximum(gain, 0.0), np.nan)
     return InteractionTest(statistic, boundary_p(statistic), kept, pooled)

@@ -11,11 +11,15 @@ from grr.numerics.arrays import Array, Mask
 from grr.numerics.cell_grid import CellGrid
 from grr.numerics.reml_likelihood import Deviance, deviance
 
-_LONGEST = 200
-_SHORTEST = 1e-9
-_ROUNDING = 1e-12
-_CONVEX = 1e-6
 _ERROR = 3
+_MOST_STEPS = 200
+#: A step is halved, where it does not lower the deviance, down to this share of it.
+_SHORTEST = 1e-9
+#: Deviances that differ by less, relatively, are alike.
+_ROUNDING = 1e-12
+#: Smallest eigenvalue, in squared standard errors, of a surface that counts as convex.
+_CONVEX = 1e-6
+#: Numbers the choices of variances that are positive.
 _BINARY = np.array([1, 2, 4, 8])
 #: Predicted gains in deviance: below the first the search is over; below the second it is
 #: good enough where rounding stops it. 1e-10 is a step of 1e-5 standard errors.
@@ -70,7 +74,7 @@ def minimise(grid: CellGrid, start: Array, terms: Mask, *, operators_fixed: bool
     values = at.value.copy()
     converged = np.zeros(studies, dtype=np.bool_)
     running = np.arange(studies)
-    for _ in range(_LONGEST):
+    for _ in range(_MOST_STEPS):
         here = variances[running]
         step = bounded_step(at, here, terms)
         gain = (step[:, None, :] @ at.expected @ step[..., None])[:, 0, 0]
@@ -103,7 +107,7 @@ def bounded_step(at: Deviance, variances: Array, terms: Mask) -> Array:
         here, gradient, second = variances[left], at.gradient[left], at.expected[left]
         step = _step_on(free, here, gradient, second)
         slope = gradient + (second @ step[..., None])[..., 0]
-        unit = np.sqrt(np.einsum("saa->sa", second))
+        unit = np.sqrt(np.where(terms, np.einsum("saa->sa", second), 1.0))
         below = np.where(free, -(here + step) * unit, 0.0).max(axis=-1)
         downhill = np.where(terms & ~free, -slope / unit, 0.0).max(axis=-1)
         violation = np.maximum(below, downhill)
