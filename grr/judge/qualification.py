@@ -110,8 +110,8 @@ class Qualification:
                 "repaired gauge must be qualified again."
             )
         return (
-            f"Valid until {self.valid_until}, the next check; a dropped, adjusted or repaired "
-            "gauge must be qualified again."
+            f"Valid until {self.valid_until} (calibration or next check, whichever comes first); "
+            "a dropped, adjusted or repaired gauge must be qualified again."
         )
 
     def _sections(self) -> list[tuple[str, tuple[str, ...]]]:
