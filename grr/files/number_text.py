@@ -102,6 +102,8 @@ def parse_number(text: str, decimal: str | None = None) -> ParsedNumber:
 
 def clean_text(text: str) -> str:
     """Return the text in plain characters, without invisible ones and outer spaces."""
+    if text.isascii() and text.isprintable():
+        return text.strip()
     plain = text.translate(_TRANSLATION)
     return "".join(_plain_character(character) for character in plain).strip()
 
