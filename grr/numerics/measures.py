@@ -52,14 +52,16 @@ def variance_draws(pivots: Pivots, quantity: str, yardstick: Yardstick) -> Array
 
 
 def share_draws(pivots: Pivots, quantity: str, yardstick: Yardstick) -> Array:
-    """Return draws of a variance divided by that of TV.
+    """Return draws of a variance divided by that of TV, TV not below GRR.
 
     A share of a given process sd may exceed 1: that says the sd given is too small.
     """
-    share = _ratio(
-        variance_draws(pivots, quantity, yardstick), variance_draws(pivots, "TV", yardstick)
-    )
-    return share if yardstick.process_sd is not None else np.minimum(share, 1.0)
+    part = variance_draws(pivots, quantity, yardstick)
+    whole = variance_draws(pivots, "TV", yardstick)
+    if yardstick.process_sd is not None:
+        return _ratio(part, whole)
+    whole = np.maximum(whole, variance_draws(pivots, "GRR", yardstick))
+    return np.minimum(_ratio(whole if quantity == "TV" else part, whole), 1.0)
 
 
 def signal_draws(pivots: Pivots, yardstick: Yardstick) -> Array:

@@ -123,11 +123,12 @@ def crossed_pivots(
             draws=draws,
             rng=rng,
         )
+        grr = at_least(operator + cell, r_error)
         operator_in_mean: Array | float = 0.0
     else:
         operator = (r_operator - r_interaction) / (p_eff * r)
+        grr = operator + cell
         operator_in_mean = operator / o
-    grr = operator + cell
     in_mean = part / means.parts + operator_in_mean + r_interaction / (column(means.cells) * r)
     return Pivots(
         part=part,
@@ -135,7 +136,7 @@ def crossed_pivots(
         interaction=interaction,
         repeatability=r_error,
         grr=grr,
-        total=part + grr,
+        total=part + operator + cell,
         mean=mean_pivot(means.mean, in_mean, draws, rng),
     )
 
@@ -214,6 +215,21 @@ def fixed_effects_pivot(
     observed = np.where(some, squares / np.where(some, variance, 1.0), 0.0)
     scatter = noncentrality_draws(observed, levels - 1, draws, rng) * variance
     return np.where(some, scatter, squares) / (levels * readings)
+
+
+def at_least(draws: Array, floor: Array) -> Array:
+    """Lift draws so that none of their quantiles lies below the same quantile of ``floor``.
+
+    GRR holds EV. In a nested study the mean square of parts is subtracted in AV, and where
+    parts differ much AV falls far below 0: left so, GRR's limits would end below EV's, even
+    at 0; with AV truncated draw by draw, GRR's lower limit is too high (88–92 % covered
+    where 95 % is meant, simulated). Lifting quantile by quantile gives 94–97 %.
+    """
+    order = np.argsort(draws, axis=-1)
+    ordered = np.take_along_axis(draws, order, axis=-1)
+    lifted = np.empty_like(draws)
+    np.put_along_axis(lifted, order, np.maximum(ordered, np.sort(floor, axis=-1)), axis=-1)
+    return lifted
 
 
 def mean_pivot(mean: Array, variance: Array, draws: int, rng: np.random.Generator) -> Array:
