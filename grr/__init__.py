@@ -10,14 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from grr import show as show
+    from grr.analysis.acceptance import GuardBand as GuardBand
     from grr.analysis.acceptance import guard_band as guard_band
     from grr.analysis.anova import anova as anova
     from grr.analysis.budget import UncertaintyBudget as UncertaintyBudget
     from grr.analysis.contribution import Contribution as Contribution
+    from grr.analysis.improving import Improvement as Improvement
     from grr.analysis.improving import what_would_help as what_would_help
     from grr.analysis.linearity import linearity as linearity
     from grr.analysis.linearity_result import LinearityResult as LinearityResult
     from grr.analysis.micrometer_lines import MicrometerLines as MicrometerLines
+    from grr.analysis.misclassifying import Misclassification as Misclassification
     from grr.analysis.misclassifying import misclassification as misclassification
     from grr.analysis.ranges import average_range as average_range
     from grr.analysis.reference_result import ReferenceResult as ReferenceResult
@@ -30,17 +33,15 @@ if TYPE_CHECKING:
     from grr.entry.choosing import choose_study as choose_study
     from grr.entry.study_form import study_form as study_form
     from grr.entry.widget import collect as collect
-    from grr.judge.qualify import qualify as qualify
-    from grr.judge.qualification import Qualification as Qualification
-    from grr.judge.after_check import after_check as after_check
-    from grr.files.columns_file import read_columns as read_columns
     from grr.errors import StudyError as StudyError
     from grr.files.chosen import chosen_folder as chosen_folder
     from grr.files.chosen import chosen_study as chosen_study
+    from grr.files.columns_file import read_columns as read_columns
     from grr.files.folder import open_study as open_study
     from grr.files.folder import save_study as save_study
     from grr.files.readers.taken import describe_reading as describe_reading
     from grr.files.readings_file import read_readings as read_readings
+    from grr.judge.after_check import after_check as after_check
     from grr.judge.check import check as check
     from grr.judge.compare_operators import OperatorComparison as OperatorComparison
     from grr.judge.compare_operators import compare_operators as compare_operators
@@ -48,10 +49,19 @@ if TYPE_CHECKING:
     from grr.judge.drift import drift as drift
     from grr.judge.findings import Finding as Finding
     from grr.judge.findings import Findings as Findings
+    from grr.judge.qualification import Qualification as Qualification
+    from grr.judge.qualify import qualify as qualify
     from grr.judge.self_checking import SelfCheck as SelfCheck
     from grr.judge.self_checking import self_check as self_check
     from grr.judge.verdict import Verdict as Verdict
     from grr.judge.verdict import verdict as verdict
+    from grr.plan.expecting import DesignComparison as DesignComparison
+    from grr.plan.expecting import ExpectedPrecision as ExpectedPrecision
+    from grr.plan.expecting import compare_designs as compare_designs
+    from grr.plan.expecting import expected_precision as expected_precision
+    from grr.plan.planning import StudyPlan as StudyPlan
+    from grr.plan.planning import plan_study as plan_study
+    from grr.plan.planning import run_sheet as run_sheet
     from grr.rules import Plan as Plan
     from grr.rules import Rules as Rules
     from grr.study import Study as Study
@@ -60,6 +70,16 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "Improvement": "grr.analysis.improving",
+    "GuardBand": "grr.analysis.acceptance",
+    "Misclassification": "grr.analysis.misclassifying",
+    "DesignComparison": "grr.plan.expecting",
+    "ExpectedPrecision": "grr.plan.expecting",
+    "compare_designs": "grr.plan.expecting",
+    "expected_precision": "grr.plan.expecting",
+    "StudyPlan": "grr.plan.planning",
+    "run_sheet": "grr.plan.planning",
+    "plan_study": "grr.plan.planning",
     "read_columns": "grr.files.columns_file",
     "after_check": "grr.judge.after_check",
     "Qualification": "grr.judge.qualification",

@@ -24,8 +24,9 @@ class Sittings:
     Attributes
     ----------
     table : DataFrame
-        part, operator, method ("" where there is one only), trial, reading, sitting
-        (numbered from 0), and since: how long the sitting had lasted.
+        part, operator, method ("" where none is named), trial, reading, time (missing
+        where it is not known), sitting (numbered from 0), and since: how long the sitting
+        had lasted.
     unit : {"min", "reading"}
         Of ``since``: minutes, or places in the order taken where there are no times.
     """
@@ -80,7 +81,9 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
     zero_of_sitting = since_zero[start][sitting]
     usable = zero_of_sitting <= PAUSE_MINUTES
     since = np.where(usable, since_zero, clock - first + (0.0 if by_time else 1.0))
-    columns = ["part", "operator", "method", "trial", "reading"]
+    if not by_time:
+        table["time"] = pd.NaT
+    columns = ["part", "operator", "method", "trial", "reading", "time"]
     return Sittings(
         table[columns].assign(sitting=sitting, since=since), "min" if by_time else "reading"
     )

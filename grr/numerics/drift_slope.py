@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtr, stdtrit
+from scipy.special import fdtrc, stdtr, stdtrit
 
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
@@ -61,10 +61,16 @@ class Blocks:
         return int(self.basis.shape[1])
 
     def taken_off(self, values: Array) -> Array:
-        """Return values, shape (..., n), with those means taken off."""
+        """Return values, shape (..., n), with those means taken off.
+
+        What is left by rounding alone counts as nothing.
+        """
         values = np.asarray(values, dtype=np.float64)
         about = values - values[..., :1]
-        return np.asarray(about - (about @ self.basis) @ self.basis.T)
+        left = about - (about @ self.basis) @ self.basis.T
+        noise = 1e-12 * np.abs(about).max(axis=-1, keepdims=True)
+        nothing = np.abs(left).max(axis=-1, keepdims=True) <= noise
+        return np.where(nothing, 0.0, left)
 
 
 def blocks(*groupings: NDArray[np.int64]) -> Blocks:
@@ -138,3 +144,25 @@ def mean_slope(slopes: list[Slope]) -> Slope:
     df = np.where(spent > 0.0, total**2 / np.where(spent > 0.0, spent, 1.0), least)
     mean = np.asarray(sum(s.slope for s in slopes)) / count
     return Slope(mean, np.sqrt(total), df)
+
+
+def slopes_differ(slopes: list[Slope]) -> Array:
+    """Return the p value of all operators having the same slope; NaN with one operator.
+
+    Notes
+    -----
+    Source: Welch, Biometrika 38 (1951), 330-336 (means with unequal variances, applied to
+    slopes).
+    """
+    k = len(slopes)
+    if k < 2:
+        return np.full(np.shape(slopes[0].slope), np.nan)
+    b = np.stack([s.slope for s in slopes])
+    df = np.stack([np.broadcast_to(s.df, np.shape(s.slope)) for s in slopes])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        w = 1.0 / np.square(np.stack([s.error for s in slopes]))
+        share = w / w.sum(axis=0)
+        apart = (w * np.square(b - (share * b).sum(axis=0))).sum(axis=0) / (k - 1)
+        doubt = (np.square(1.0 - share) / df).sum(axis=0)
+        f = apart / (1.0 + 2.0 * (k - 2) / (k**2 - 1) * doubt)
+        return np.asarray(fdtrc(k - 1, (k**2 - 1) / (3.0 * doubt), f))

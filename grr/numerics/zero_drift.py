@@ -34,7 +34,9 @@ class ZeroDrift:
     largest: float
 
 
-def zero_drift(changes: Array, minutes: Array, *, level: float = 0.95) -> ZeroDrift:
+def zero_drift(
+    changes: Array, minutes: Array, *, level: float = 0.95, least_sd: float = 0.0
+) -> ZeroDrift:
     """Return the mean change of the zero with Student's interval.
 
     Parameters
@@ -44,6 +46,9 @@ def zero_drift(changes: Array, minutes: Array, *, level: float = 0.95) -> ZeroDr
     minutes : ndarray, shape (sessions,)
         Between the two checks.
     level : float
+    least_sd : float
+        The changes are not taken to scatter less than this: the rounding error of a
+        difference, resolution/√6.
 
     Raises
     ------
@@ -64,13 +69,13 @@ def zero_drift(changes: Array, minutes: Array, *, level: float = 0.95) -> ZeroDr
     mean = float(changes.mean())
     reach = np.nan
     if n > 1:
-        error = float(changes.std(ddof=1)) / np.sqrt(n)
+        error = max(float(changes.std(ddof=1)), least_sd) / np.sqrt(n)
         reach = float(stdtrit(n - 1, 0.5 + 0.5 * level)) * error
     total = float(np.sum(minutes))
     return ZeroDrift(
         mean=mean,
-        lower=mean - reach,
-        upper=mean + reach,
+        lower=float(mean - reach),
+        upper=float(mean + reach),
         per_minute=float(changes.sum()) / total if total > 0.0 else np.nan,
         largest=float(changes[np.abs(changes).argmax()]),
     )

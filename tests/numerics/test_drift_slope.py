@@ -4,7 +4,7 @@ import pytest
 from statsmodels.formula.api import ols
 
 from grr.errors import StudyError
-from grr.numerics.drift_slope import blocks, drift_slope, mean_slope
+from grr.numerics.drift_slope import blocks, drift_slope, mean_slope, slopes_differ
 
 PARTS, TRIALS = 10, 3
 
@@ -76,6 +76,19 @@ def test_one_slope_is_its_own_mean():
     assert float(same.slope) == pytest.approx(float(one.slope))
     assert float(same.error) == pytest.approx(float(one.error))
     assert float(same.df) == pytest.approx(float(one.df))
+
+
+def test_slopes_that_differ_are_told_apart_and_others_seldom():
+    rng = np.random.default_rng(9)
+    for extra, expected in ((0.0, 0.05), (0.15, 1.0)):
+        slopes = []
+        for operator, sd in enumerate((0.2, 0.2, 0.8)):
+            times, groups = run_sheet(seed=operator)
+            drift = 0.05 + (extra if operator == 1 else 0.0)
+            noise = rng.normal(0, sd, (4000, len(times)))
+            slopes.append(drift_slope(times, noise + drift * times, groups))
+        assert (slopes_differ(slopes) < 0.05).mean() == pytest.approx(expected, abs=0.013)
+    assert np.isnan(slopes_differ(slopes[:1])).all()
 
 
 def test_group_means_are_taken_off_without_losing_digits():

@@ -33,6 +33,12 @@ def test_zero_drift_by_hand():
     assert found.largest == -0.4
 
 
+def test_readings_that_repeat_to_the_last_digit_are_not_exact():
+    found = zero_drift(np.zeros(4), np.full(4, 10.0), least_sd=0.1)
+    # t(3) = 3.182; 3.182·0.1/2
+    assert (found.lower, found.upper) == pytest.approx((-0.1591, 0.1591), abs=1e-4)
+
+
 def test_one_session_has_no_interval_and_none_is_refused():
     one = zero_drift(np.array([0.1]), np.array([5.0]))
     assert one.mean == 0.1 and np.isnan(one.lower)
