@@ -248,37 +248,50 @@ def simulated_anova(
     )
 
 
+#: Numbers of parts that are tried when designs are compared.
+PARTS = (5, 8, 10, 12, 15, 20, 25, 30, 40, 50)
+
+
 def designs_within(
     readings: int,
     *,
     most_operators: int = 12,
     most_parts: int = 50,
-    most_trials: int = 4,
+    most_trials: int = 3,
     operators_are: str = "random",
 ) -> tuple[Design, ...]:
-    """Return the designs that a number of readings allows.
+    """Return the designs that a number of readings allows, the fewest readings first.
 
-    For each number of operators and trials (from two each) as many parts as fit; designs
-    with fewer than five parts are left out (common practice, no source).
+    From two operators and two trials; one trial cannot tell repeatability from the
+    interaction. From five parts (common practice, no source).
 
     Raises
     ------
     StudyError
         No design fits.
     """
-    found = []
-    for operators in range(2, most_operators + 1):
-        for trials in range(2, most_trials + 1):
-            parts = min(most_parts, int(readings) // (operators * trials))
-            if parts >= 5:
-                found.append(Design(parts, operators, trials, operators_are))
+    most = {
+        name: number(name, value)
+        for name, value in (
+            ("readings", readings),
+            ("most_operators", most_operators),
+            ("most_parts", most_parts),
+        )
+    }
+    found = [
+        Design(parts, operators, trials, operators_are)
+        for parts in PARTS
+        for operators in range(2, int(most["most_operators"]) + 1)
+        for trials in range(2, most_trials + 1)
+        if parts <= most["most_parts"] and parts * operators * trials <= most["readings"]
+    ]
     if not found:
         raise StudyError(
-            "No design fits into so few readings",
+            "No design fits into so few readings, parts or operators",
             "Allow at least 20 readings: 5 parts by 2 operators twice",
             value=readings,
         )
-    return tuple(found)
+    return tuple(sorted(found, key=lambda design: design.readings))
 
 
 def _chunks(studies: int) -> Iterator[int]:

@@ -1,0 +1,164 @@
+"""Run sheets: complete, random, the same again, safe to keep."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+import grr
+from grr.entry.job import open_job
+from grr.files.folder import new_study_folder
+
+
+def sheet(**how: object) -> grr.StudyPlan:
+    given: dict[str, object] = {"parts": 10, "operators": ["Ann", "Ben", "Cem"], "trials": 3}
+    return grr.plan_study(**{**given, **how})  # type: ignore[arg-type]
+
+
+def test_every_part_by_every_operator_in_every_trial_once() -> None:
+    table = sheet(methods=["stand", "handheld"]).to_frame()
+    assert list(table.columns) == ["order", "session", "operator", "trial", "part", "method"]
+    assert list(table["order"]) == list(range(1, 181))
+    counts = table.groupby(["operator", "trial", "part", "method"]).size()
+    assert len(counts) == 180 and (counts == 1).all()
+
+
+def test_a_session_is_one_operator_with_all_parts_once() -> None:
+    table = sheet().to_frame()
+    assert table["session"].is_monotonic_increasing
+    for _, one in table.groupby("session"):
+        assert one["operator"].nunique() == one["trial"].nunique() == 1
+        assert sorted(one["part"], key=int) == [str(i) for i in range(1, 11)]
+    assert table["session"].nunique() == 9
+
+
+def test_one_way_of_measuring_has_no_method() -> None:
+    assert set(sheet().to_frame()["method"]) == {""}
+
+
+def test_the_order_is_as_good_as_random() -> None:
+    # Over 400 seeds each part comes as often at each place; chi-square by scipy.
+    places = np.zeros((5, 5))
+    for seed in range(400):
+        first = sheet(parts=5, operators=1, trials=1, seed=seed).to_frame()["part"]
+        for place, part in enumerate(first):
+            places[int(part) - 1, place] += 1
+    assert stats.chisquare(places, axis=None, ddof=8).pvalue > 1e-4
+
+
+def test_the_same_seed_gives_the_same_sheet_and_another_seed_another() -> None:
+    one, same, other = sheet(seed=5), sheet(seed=5), sheet(seed=6)
+    pd.testing.assert_frame_equal(one.to_frame(), same.to_frame())
+    assert one.page() == same.page()
+    assert list(one.to_frame()["part"]) != list(other.to_frame()["part"])
+    assert dict(one.codes) != dict(other.codes)
+
+
+def test_codes_hide_the_parts() -> None:
+    plan = sheet(parts=50)
+    key = plan.key()
+    assert key["code"].is_unique and list(key["part"]) == [str(i) for i in range(1, 51)]
+    assert key["code"].str.fullmatch("[CDFHJKLMNPRTVWXY]{2}").all()
+    # Alphabetical order of the codes says nothing of the parts.
+    rank = stats.spearmanr(key["code"].rank(), range(50)).statistic
+    assert abs(rank) < 0.45
+    named = sheet(parts=["alpha-pin", "beta-pin"])
+    assert "alpha-pin" not in named.page() and "alpha-pin" in named.page(coded=False)
+    assert all(code in named.page() for code in named.codes.values())
+    assert "alpha-pin" in named.key_page()
+    assert grr.plan_study(200, 1, 2).key()["code"].str.len().eq(3).all()
+
+
+def test_saved_files_can_be_filled_and_read_back(tmp_path: Path) -> None:
+    plan = sheet(operators=["Ann", "=cmd()", "O'Neil; Jr."], methods=["stand", "hand"])
+    files = plan.save(tmp_path / "study")
+    assert [file.name for file in files] == ["run_sheet.csv", "run_sheet.html", "key_sheet.html"]
+    text = files[0].read_text(encoding="utf-8")
+    assert "\n=cmd" not in text and ",=cmd" not in text
+    table = pd.read_csv(files[0], dtype=str, keep_default_na=False)
+    table["reading"] = [f"{10 + i / 10000:.4f}" for i in range(len(table))]
+    filled = tmp_path / "filled.csv"
+    table.to_csv(filled, index=False)
+    back = grr.read_readings(filled)
+    wanted = plan.to_frame()
+    assert list(back["part"]) == list(wanted["part"])
+    assert list(back["order"]) == list(wanted["order"])
+    assert list(back["reading"])[:2] == [10.0, 10.0001]
+
+
+def test_a_sheet_without_methods_reads_back_as_a_study(tmp_path: Path) -> None:
+    plan = sheet(parts=5)
+    file = plan.save(tmp_path)[0]
+    table = pd.read_csv(file, dtype=str)
+    rng = np.random.default_rng(1)
+    table["reading"] = rng.normal(10, 0.001, len(table)).round(4)
+    table.to_csv(tmp_path / "filled.csv", index=False)
+    study = grr.Study(grr.read_readings(tmp_path / "filled.csv"), unit="mm")
+    assert study.taken == 45 and study.balanced
+
+
+def test_a_sheet_with_other_contents_is_not_overwritten(tmp_path: Path) -> None:
+    sheet(seed=1).save(tmp_path)
+    assert len(sheet(seed=1).save(tmp_path)) == 3
+    with pytest.raises(grr.StudyError, match="another run sheet") as refused:
+        sheet(seed=2).save(tmp_path)
+    assert refused.value.file is not None
+
+
+def test_the_sheet_of_a_study_folder_is_the_order_of_the_entry_form(tmp_path: Path) -> None:
+    folder = tmp_path / "pins"
+    new_study_folder(
+        folder,
+        title="Pins",
+        unit="mm",
+        resolution=0.0001,
+        tolerance=grr.Tolerance(10.006, 10.012),
+        plan=grr.Plan(("P1", "P2", "P3"), ("Ann", "Ben"), 2, seed=9),
+    )
+    plan = grr.run_sheet(folder)
+    places = open_job(folder).places
+    assert [(p.operator, p.trial, p.part) for p in places] == list(
+        plan.to_frame()[["operator", "trial", "part"]].itertuples(index=False, name=None)
+    )
+    assert "10.0060 to 10.0120" in plan.page() and "Pins" in plan.page()
+    with pytest.raises(grr.StudyError):
+        grr.run_sheet(tmp_path / "nowhere")
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        ({"parts": 1}, "number of parts"),
+        ({"parts": 2.5}, "number of parts"),
+        ({"parts": 1000}, "number of parts"),
+        ({"parts": "P1"}, "no list"),
+        ({"parts": ["a", "a"]}, "named twice"),
+        ({"parts": ["a", " "]}, "empty"),
+        ({"parts": ["a"]}, "2 to"),
+        ({"operators": 0}, "number of operators"),
+        ({"operators": []}, "operators"),
+        ({"trials": 0}, "trials"),
+        ({"trials": "three"}, "trials"),
+        ({"methods": ["stand", "stand"]}, "named twice"),
+        ({"methods": "stand"}, "no list"),
+        ({"seed": -1}, "seed"),
+        ({"unit": "parsec"}, "unit"),
+        ({"resolution": 0}, "resolution"),
+        ({"tolerance": (1, 2)}, "Tolerance"),
+    ],
+)
+def test_what_is_no_plan_is_refused(change: dict[str, object], word: str) -> None:
+    with pytest.raises(grr.StudyError, match=word):
+        sheet(**change)
+
+
+def test_printing() -> None:
+    plan = sheet(operators=["A" * 200, "Ben"], parts=40, title="Pins <b>")
+    assert max(len(line) for line in str(sheet()).splitlines()) <= 80
+    assert "9 sessions" in str(sheet()).replace("\n", " ")
+    html = plan._repr_html_()
+    assert "<b>" not in html.replace("&lt;b&gt;", "") and "class=" not in html
