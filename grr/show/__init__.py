@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from grr.show.label import gauge_label as gauge_label
     from grr.show.legs_figure import weakest_leg as weakest_leg
     from grr.show.order_figure import in_order as in_order
+    from grr.show.planning_figures import certainty_bought as certainty_bought
     from grr.show.range_figure import over_range as over_range
     from grr.show.ranges_figure import trial_ranges as trial_ranges
     from grr.show.reference_figure import on_reference as on_reference
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "certainty_bought": "grr.show.planning_figures",
     "gauge_label": "grr.show.label",
     "weakest_leg": "grr.show.legs_figure",
     "acceptance_ruler": "grr.show.acceptance_figure",
