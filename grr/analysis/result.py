@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from grr.analysis.printing import result_html, result_text
+from grr.numerics.pivots import DRAWS, SEED
 from grr.numerics.ratios import distinct_categories
 from grr.study import Study
+
+if TYPE_CHECKING:
+    from grr.analysis.interval_table import IntervalTable
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -78,6 +83,20 @@ class GaugeResult:
         """
         exact = self.ndc_exact
         return None if math.isnan(exact) else max(1, math.floor(exact))
+
+    def intervals(
+        self, level: float = 0.95, *, draws: int = DRAWS, seed: int = SEED
+    ) -> IntervalTable:
+        """Return estimate and limits of every quantity, indexed by (quantity, measure).
+
+        See `grr.analysis.intervals.interval_frame` for rows, columns and source.
+        """
+        from grr.analysis.interval_table import IntervalTable
+        from grr.analysis.intervals import interval_frame
+
+        table = IntervalTable(interval_frame(self, level=level, draws=draws, seed=seed))
+        table.level, table.unit = level, self.study.unit
+        return table
 
     def to_frame(self) -> pd.DataFrame:
         """Return the table of sources."""

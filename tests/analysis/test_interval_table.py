@@ -1,0 +1,90 @@
+"""The labelled intervals: complete, seeded, honest about what is not estimated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import chi2
+
+import grr
+from published import manual_readings
+
+
+def test_every_quantity_is_there_and_lies_in_order(manual_study: grr.Study) -> None:
+    table = grr.anova(manual_study, interaction="keep").intervals()
+    assert isinstance(table, pd.DataFrame)
+    assert list(table.columns) == ["estimate", "lower", "upper", "reason"]
+    for source in ("EV", "AV", "INT", "GRR", "PV", "TV"):
+        for measure in ("variance", "sd", "spread", "percent_contribution", "percent_tv"):
+            row = table.loc[(source, measure)]
+            assert row["lower"] <= row["upper"]
+    for key in (("GRR", "percent_tolerance"), ("ndc", "value"), ("ICC", "value")):
+        row = table.loc[key]
+        assert row["lower"] < row["estimate"] < row["upper"]
+
+
+def test_repeatability_is_the_exact_chi_square_interval(manual_study: grr.Study) -> None:
+    # 60 degrees of freedom: ss/χ²; the draws come within half a percent.
+    row = grr.anova(manual_study).intervals().loc[("EV", "variance")]
+    sum_sq = 2.7589333333333332
+    assert row["lower"] == pytest.approx(sum_sq / chi2.ppf(0.975, 60), rel=0.005)
+    assert row["upper"] == pytest.approx(sum_sq / chi2.ppf(0.025, 60), rel=0.005)
+
+
+def test_the_same_from_run_to_run_and_another_with_another_seed(manual_study: grr.Study) -> None:
+    result = grr.anova(manual_study)
+    first, second = result.intervals(), grr.anova(manual_study).intervals()
+    pd.testing.assert_frame_equal(first, second)
+    other = result.intervals(seed=7)
+    assert other.loc[("GRR", "sd"), "upper"] != first.loc[("GRR", "sd"), "upper"]
+    assert other.loc[("GRR", "sd"), "upper"] == pytest.approx(
+        first.loc[("GRR", "sd"), "upper"], rel=0.05
+    )
+
+
+def test_a_higher_level_is_wider(manual_study: grr.Study) -> None:
+    result = grr.anova(manual_study)
+    wide, narrow = (result.intervals(level).loc[("GRR", "sd")] for level in (0.99, 0.8))
+    assert wide["lower"] < narrow["lower"] < narrow["upper"] < wide["upper"]
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0, 1.5, -1, float("nan"), "high"])
+def test_a_level_outside_0_to_1_is_refused(manual_study: grr.Study, level: object) -> None:
+    with pytest.raises(grr.StudyError, match="level"):
+        grr.anova(manual_study).intervals(level)
+
+
+def test_what_is_not_estimated_says_why() -> None:
+    readings = manual_readings()
+    one_operator = grr.anova(grr.Study(readings.query("operator == 'A'"))).intervals()
+    row = one_operator.loc[("AV", "sd")]
+    assert np.isnan(row["lower"])
+    assert "one operator" in row["reason"]
+    one_trial = grr.anova(grr.Study(readings.query("trial == 1"))).intervals()
+    assert "told from repeatability" in one_trial.loc[("INT", "sd"), "reason"]
+    chosen = grr.anova(grr.Study(readings, parts_from="chosen")).intervals()
+    assert "chosen" in chosen.loc[("ndc", "value"), "reason"]
+
+
+def test_missing_readings_and_nested_studies_have_intervals_too() -> None:
+    readings = manual_readings()
+    lost = grr.anova(grr.Study(readings.drop(index=[3, 40, 77]))).intervals()
+    assert lost.loc[("GRR", "sd"), "upper"] > 0.3
+    apart = readings.assign(part=readings["operator"] + readings["part"].astype(str))
+    nested = grr.anova(grr.Study(apart, design="nested")).intervals()
+    assert nested.loc[("EV", "sd"), "lower"] > 0.15
+    assert "one operator only" in nested.loc[("INT", "sd"), "reason"]
+
+
+def test_both_methods_share_the_intervals_of_the_readings(manual_study: grr.Study) -> None:
+    by_anova = grr.anova(manual_study).intervals()
+    by_ranges = grr.average_range(manual_study).intervals()
+    assert by_anova.loc[("GRR", "sd"), "lower"] == by_ranges.loc[("GRR", "sd"), "lower"]
+
+
+def test_printing(manual_study: grr.Study) -> None:
+    table = grr.anova(manual_study).intervals()
+    assert max(map(len, str(table).splitlines())) <= 80
+    assert "95 % confidence" in str(table)
+    assert "<script" not in table._repr_html_()
