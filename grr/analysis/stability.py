@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from grr.analysis.columns import refuse_gaps, table_of
-from grr.analysis.stability_notes import stability_notes
+from grr.analysis.stability_notes import AHEAD, stability_notes
 from grr.analysis.stability_result import Drift, StabilityResult
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
@@ -21,7 +21,7 @@ from grr.numerics.control_chart import (
     moving_ranges,
     standardised,
 )
-from grr.numerics.false_alarms import false_alarms
+from grr.numerics.false_alarms import chance_of_false_alarm, false_alarms
 from grr.numerics.linearity import fit_line
 from grr.numerics.ratios import hidden_by_rounding
 from grr.numerics.recheck import recheck_after
@@ -141,6 +141,7 @@ def stability(
         rules=chosen,
         met={rule.name: signals(z, rule) for rule in chosen},
         alarms=false_alarms(chosen),
+        chance_ahead=_chance_ahead(kind, chosen, frozen),
         drift=drift,
         step=step,
         reference=None if reference is None else number("reference", reference),
@@ -265,8 +266,18 @@ def _limits(
     )
 
 
+def _chance_ahead(kind: str, rules: tuple[RunRule, ...], frozen: int) -> float | None:
+    """Return the chance of a false alarm within the next twelve checks; individuals only."""
+    if kind != "individuals":
+        return None
+    return chance_of_false_alarm(rules, baseline=frozen, points=AHEAD)
+
+
 def _drift(days: Array, means: Array, step: StepChange | None, level: float) -> Drift:
-    """Return the drift a year: a straight line, beside a step where there is one."""
+    """Return the drift a year: a straight line, beside a step where there is one.
+
+    A step too small to be found is part of the drift (``tests/coverage``).
+    """
     if step is None:
         line = fit_line(days, means)
         slope, error, df = float(line.slope), float(line.slope_error), line.df

@@ -6,6 +6,8 @@ from grr.wording.probability import p_text
 
 #: Limits from fewer checks than this are provisional (common practice, no source).
 ENOUGH = 20
+#: Checks ahead for which the chance of a false alarm is told.
+AHEAD = 12
 
 
 def stability_notes(
@@ -23,9 +25,8 @@ def stability_notes(
     notes = [f"Missing readings: {missing}; they are left out."] if missing else []
     if baseline < ENOUGH:
         notes.append(
-            f"The limits come from {baseline} checks only and are provisional: with so few, "
-            "false alarms are more frequent than stated. Compute them again from "
-            f"{ENOUGH} checks made while all was well."
+            f"The limits come from {baseline} checks only and are provisional. Compute them again "
+            f"from {ENOUGH} checks made while all was well."
         )
     if baseline == checks:
         notes.append("Every check belongs to the baseline, so nothing was watched after it yet.")

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from grr.analysis.printing import EXAMPLE
+from grr.analysis.stability_notes import AHEAD
 from grr.wording import tables
 from grr.wording.limits import fine_interval, fine_length
 from grr.wording.probability import p_text
-from grr.wording.rounding import counted, length, percent, size
+from grr.wording.rounding import JOIN, counted, length, percent, size
 
 if TYPE_CHECKING:
     from grr.analysis.stability_result import StabilityResult
@@ -128,9 +129,15 @@ def _meanings(result: StabilityResult) -> list[str]:
 def _rate_sentence(result: StabilityResult) -> str:
     alarms = result.alarms
     about = "about " if alarms.standard_error > 0.0 else ""
+    ahead = ""
+    if result.chance_ahead is not None:
+        ahead = (
+            f" With limits from {result.baseline} checks the chance of a false alarm within "
+            f"{AHEAD} checks is about {100 * result.chance_ahead:.0f}{JOIN}%."
+        )
     return (
         f"With nothing wrong and exact limits, the rules watched ({result.rule_names}) alarm "
-        f"once in {about}{alarms.run_length:.0f} checks."
+        f"once in {about}{alarms.run_length:.0f} checks.{ahead}"
     )
 
 

@@ -57,6 +57,9 @@ class StabilityResult:
         Name of a rule → for each check whether it is met there.
     alarms : FalseAlarms
         How often the rules alarm with nothing wrong and limits known.
+    chance_ahead : float or None
+        Chance of a false alarm within the next twelve checks, the limits being from so
+        few checks (simulated); None for mean and range.
     drift : Drift
         In the unit of the readings, a year; with a step taken out where there is one.
     step : StepChange or None
@@ -86,6 +89,7 @@ class StabilityResult:
     rules: tuple[RunRule, ...]
     met: dict[str, Mask]
     alarms: FalseAlarms
+    chance_ahead: float | None
     drift: Drift
     step: StepChange | None
     reference: float | None

@@ -56,6 +56,13 @@ def test_a_quiet_gauge_raises_no_alarm_and_gets_an_interval():
     assert result.last_good == result.times[-1]
 
 
+def test_the_chance_of_a_false_alarm_grows_with_a_short_baseline():
+    few, many = watched(made(), baseline=8), watched(made(), baseline=20)
+    assert 0.1 < many.chance_ahead < few.chance_ahead < 0.5
+    assert watched(made(per_check=3)).chance_ahead is None
+    assert "chance of a false alarm within 12 checks" in " ".join(str(few).split())
+
+
 def test_a_drift_shortens_the_interval():
     result = watched(made(drift=0.001, sd=0.00002), baseline=3)
     assert result.drift.lower < 0.001 * 365.25 / 360 < result.drift.upper
