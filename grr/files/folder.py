@@ -18,7 +18,13 @@ from grr.files.journal import is_journal, read_journal, standing_readings
 from grr.files.readers.long_form import FORMULA_SIGNS
 from grr.files.readings_file import read_readings
 from grr.files.settings import Settings, settings_of
-from grr.files.study_file import STUDY_FILE, read_settings, settings_text, write_settings
+from grr.files.study_file import (
+    STUDY_FILE,
+    by_key,
+    read_settings,
+    settings_text,
+    write_settings,
+)
 from grr.study import Study
 
 READINGS_FILE = "readings.csv"
@@ -221,20 +227,10 @@ def _cell(value: object) -> str:
 
 def _changes(old: Settings, new: Settings) -> list[tuple[str, str, str]]:
     """Return each setting that differs: its key in study.toml, and both values as text."""
-    before, after = _flat(old), _flat(new)
+    before, after = (by_key(settings_text(settings)) for settings in (old, new))
     keys = [*before, *(key for key in after if key not in before)]
     return [
         (key, before.get(key, ""), after.get(key, ""))
         for key in keys
         if before.get(key) != after.get(key)
     ]
-
-
-def _flat(settings: Settings) -> dict[str, str]:
-    import tomllib
-
-    flat = {}
-    for key, value in tomllib.loads(settings_text(settings)).items():
-        entries = value.items() if isinstance(value, dict) else [("", value)]
-        flat.update({f"{key}.{name}".rstrip("."): str(entry) for name, entry in entries})
-    return flat

@@ -97,6 +97,15 @@ def settings_text(settings: Settings) -> str:
     )
 
 
+def by_key(text: str) -> dict[str, str]:
+    """Return the contents of a ``study.toml`` as "table.key" → value in words."""
+    flat: dict[str, str] = {}
+    for key, value in tomllib.loads(text).items():
+        entries: dict[str, Any] = value if isinstance(value, dict) else {"": value}
+        flat |= {f"{key}.{name}".rstrip("."): str(entry) for name, entry in entries.items()}
+    return flat
+
+
 def _plan_table(plan: Plan) -> dict[str, Any]:
     return {key: list(v) if isinstance(v, tuple) else v for key, v in asdict(plan).items()}
 

@@ -1,6 +1,7 @@
 from dataclasses import replace
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -149,6 +150,15 @@ def test_form_in_the_folder_is_read(tmp_path):
     new_study_folder(tmp_path / "pins", unit="mm")
     file = tmp_path / "pins" / "readings.csv"
     file.write_text("Part;A1;A2\n1;10,1;10,2\n2;10,3;10,45\n", encoding="utf-8")
+    assert open_study(tmp_path / "pins").taken == 4
+
+
+def test_workbook_in_the_folder_is_read(tmp_path):
+    new_study_folder(tmp_path / "pins", unit="mm")
+    book = openpyxl.Workbook()
+    for row in (["Part", "A1", "A2"], [1, 10.1, 10.2], [2, 10.3, 10.45]):
+        book.active.append(row)
+    book.save(tmp_path / "pins" / "readings.xlsx")
     assert open_study(tmp_path / "pins").taken == 4
 
 

@@ -202,7 +202,7 @@ def _no_readings(grid: Grid, row: int, block: Block, *, gap: bool) -> str:
             return grid.row_text(row)
         if may_be_summary(label):
             raise grid.refusal(
-                f"It is not clear whether {label} is a {key} or stands for ranges or averages",
+                f"It is not clear whether {label} names one {key} or stands for ranges or averages",
                 f"Write {key.capitalize()} {label}, or Range, or Average",
                 row,
                 at,
