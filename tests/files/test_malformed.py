@@ -1,8 +1,8 @@
 """What people get wrong in a file: refused with its place and a remedy, or read rightly.
 
-The lists below are written by hand: three times 60 readings, twice 13 trials, 12 labels and
-some 60 whole files, and 50 settings in ``test_study_file.py``, more than 300 inputs; the
-property tests at the end add some hundred more at each run.
+The lists below are written by hand: three times some 60 readings, twice 13 trials, 12 labels
+and some 60 whole files and calls, and with the settings in ``test_study_file.py`` more than
+300 inputs; the property tests at the end add some hundred more at each run.
 """
 
 import math

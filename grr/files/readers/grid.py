@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from grr.errors import StudyError
@@ -46,6 +47,11 @@ class Grid:
     separator: str = ""
     encoding: str = ""
     remarks: tuple[str, ...] = field(default=())
+
+    @cached_property
+    def width(self) -> int:
+        """The number of cells in the longest row."""
+        return max(map(len, self.cells), default=0)
 
     def at(self, row: int, column: int) -> Any:
         """Return the cell at a row and a column, both from 0; None outside the grid."""

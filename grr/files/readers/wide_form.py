@@ -76,14 +76,13 @@ def _blocks(grid: Grid) -> list[Block]:
     serving = [header for header in headers if _serves(grid, header, headers)]
     most = max((len(header.across) for header in serving), default=0)
     chosen = [header for header in serving if 2 * len(header.across) >= most]
-    width = max(map(len, grid.cells), default=0)
     blocks = []
     for header in chosen:
         beside = [other for other in chosen if other.top == header.top]
         left = min(header.down) if min(header.down) > min(min(o.down) for o in beside) else 0
         right = [min(o.down) for o in beside if min(o.down) > min(header.down)]
         rows = range(header.bottom + 1, _end(grid, header, chosen))
-        blocks.append(Block(header, rows, range(left, min(right, default=width))))
+        blocks.append(Block(header, rows, range(left, min(right, default=grid.width))))
     return blocks
 
 

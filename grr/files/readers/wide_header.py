@@ -63,7 +63,7 @@ def headers_at(grid: Grid, row: int) -> list[Header]:
     if not blocks:
         return []
     starts = [min(down) for down in blocks]
-    ends = [*starts[1:], len(grid.cells[row])]
+    ends = [*starts[1:], grid.width]
     return [
         _header(grid, row, down, range(min(down) + 1, end))
         for down, end in zip(blocks, ends, strict=True)
@@ -76,7 +76,7 @@ def header_without_corner(grid: Grid, row: int) -> Header | None:
     first = next(grid.filled(row), None)
     if not first:
         return None
-    header = _header(grid, row, {first - 1: "part"}, range(first, len(grid.cells[row])))
+    header = _header(grid, row, {first - 1: "part"}, range(first, grid.width))
     read = [{"operator", "trial"} <= labels.keys() for labels in header.across.values()]
     return header if len(read) > 1 and all(read) and not header.unread else None
 

@@ -4,6 +4,8 @@ import math
 
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from grr.errors import StudyError
 from grr.files.readers.taken import describe_reading
@@ -205,3 +207,75 @@ def test_captions_are_told(tmp_path):
 def test_table_without_a_description_is_refused():
     with pytest.raises(StudyError, match="does not say where it was read from"):
         describe_reading(pd.DataFrame({"reading": [1.0]}))
+
+
+TITLES = [["Gauge study"], ["Part name:", "Pin", "Gauge no.", "17"], ["Date:", "3 May"], []]
+FOOTERS = [["R-bar", "0.1"], ["UCL", "0.3"], ["Signed:", "N.N."], ["Remarks: none"]]
+
+
+def decorated(draw, header, blocks):
+    """Return a form with what people write around the readings.
+
+    ``header`` holds the header's rows and ``blocks`` the rows of readings, each as a list
+    of its label cells and a list of groups of readings, one group an operator.
+    """
+    averages, remarks, gap, rows_of_averages = (draw(st.booleans()) for _ in range(4))
+
+    def line(labels, groups, average):
+        cells = list(labels)
+        for number, group in enumerate(groups):
+            cells += [""] if gap and number and not averages else []
+            cells += [*group, *([average] if averages else [])]
+        return [*cells, *(["burr"] if remarks and average == "10.0" else [])]
+
+    lines = draw(st.lists(st.sampled_from(TITLES), max_size=3))
+    last = len(header) - 1
+    for at, (labels, groups) in enumerate(header):
+        cells = line(labels, groups, "Average" if at == last else "")
+        lines.append([*cells, "Remarks"] if remarks and at == last else cells)
+    for at, (labels, groups) in enumerate(blocks):
+        lines += [[]] if at and draw(st.integers(0, 5)) == 0 else []
+        lines.append(line(labels, groups, "10.0"))
+    if rows_of_averages:
+        labels, groups = blocks[0]
+        lines.append(line(["Average", *labels[1:]], [["9.9"] * len(g) for g in groups], "9.8"))
+    footers = draw(st.lists(st.sampled_from(FOOTERS), max_size=2))
+    return [*lines, *([[], *footers] if footers else [])]
+
+
+@settings(deadline=None, max_examples=150)
+@given(
+    data=st.data(),
+    parts=st.integers(2, 12),
+    operators=st.sampled_from([["Anna", "Boris"], ["A", "B", "C"], ["Cara"]]),
+    trials=st.integers(2, 4),
+    two_rows=st.booleans(),
+)
+def test_what_people_write_around_a_form_changes_nothing(
+    tmp_path_factory, data, parts, operators, trials, two_rows
+):
+    rounds = range(1, trials + 1)
+    values = {
+        (str(p), o, t): (10_000 * p + 10 * t + i) / 10_000
+        for p in range(1, parts + 1)
+        for i, o in enumerate(operators)
+        for t in rounds
+    }
+    if two_rows:
+        header = [
+            (["Part"], [[o, *[""] * (trials - 1)] for o in operators]),
+            ([""], [[str(t) for t in rounds] for _ in operators]),
+        ]
+    else:
+        header = [(["Part"], [[f"{o} {t}" for t in rounds] for o in operators])]
+    blocks = [
+        ([str(p)], [[f"{values[str(p), o, t]:.4f}" for t in rounds] for o in operators])
+        for p in range(1, parts + 1)
+    ]
+    lines = decorated(data.draw, header, blocks)
+    file = tmp_path_factory.getbasetemp() / "decorated.csv"
+    text = "\n".join(";".join(line) for line in lines)
+    if data.draw(st.booleans()):
+        text = text.replace(".", ",")
+    file.write_text(text, encoding="utf-8")
+    assert places(read_readings(file)) == values
