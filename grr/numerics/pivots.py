@@ -23,7 +23,8 @@ from grr.numerics.noncentrality import noncentrality_draws
 from grr.numerics.unweighted import Count, UnweightedMeans, balanced_means
 from grr.values import one_of
 
-#: Enough that limits repeat to about half a percent from seed to seed.
+#: Enough that limits of an sd repeat to about 1 % from seed to seed with three operators,
+#: the worst case of common designs.
 DRAWS = 100_000
 
 #: Fixed, so that the same readings give the same limits, run after run.
