@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from grr.errors import StudyError as StudyError
     from grr.files.chosen import chosen_folder as chosen_folder
     from grr.files.chosen import chosen_study as chosen_study
+    from grr.files.chosen import practice_folder as practice_folder
     from grr.files.columns_file import read_columns as read_columns
     from grr.files.folder import open_study as open_study
     from grr.files.folder import save_study as save_study
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
     from grr.files.readings_file import read_readings as read_readings
     from grr.judge.after_check import after_check as after_check
     from grr.judge.check import check as check
+    from grr.judge.compare_methods import MethodComparison as MethodComparison
+    from grr.judge.compare_methods import compare_methods as compare_methods
     from grr.judge.compare_operators import OperatorComparison as OperatorComparison
     from grr.judge.compare_operators import compare_operators as compare_operators
     from grr.judge.drift import Drift as Drift
@@ -100,6 +103,8 @@ _HOMES = {
     "Findings": "grr.judge.findings",
     "Verdict": "grr.judge.verdict",
     "check": "grr.judge.check",
+    "MethodComparison": "grr.judge.compare_methods",
+    "compare_methods": "grr.judge.compare_methods",
     "OperatorComparison": "grr.judge.compare_operators",
     "compare_operators": "grr.judge.compare_operators",
     "Drift": "grr.judge.drift",
@@ -112,6 +117,7 @@ _HOMES = {
     "choose_study": "grr.entry.choosing",
     "chosen_folder": "grr.files.chosen",
     "chosen_study": "grr.files.chosen",
+    "practice_folder": "grr.files.chosen",
     "study_form": "grr.entry.study_form",
     "SelfCheck": "grr.judge.self_checking",
     "self_check": "grr.judge.self_checking",

@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from grr.errors import StudyError
+from grr.files.chosen import WORKING_FOLDER_MARK
 
-#: Remembers what was put into a working folder, so that a person's edits are never lost.
-MANIFEST = ".grr_put_here.json"
 _FOLDERS = ("notebooks", "demo_data")
 _LEFT_OUT = {".ipynb_checkpoints", "__pycache__"}
 
@@ -43,7 +42,7 @@ def put_into(folder: Path) -> PutResult:
     StudyError
         The folder cannot be written.
     """
-    manifest_file = folder / MANIFEST
+    manifest_file = folder / WORKING_FOLDER_MARK
     added, renewed, kept = [], [], []
     try:
         folder.mkdir(parents=True, exist_ok=True)

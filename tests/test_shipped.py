@@ -50,10 +50,10 @@ def test_edits_are_kept_and_untouched_files_renewed(source: Path, tmp_path: Path
 def test_a_spoilt_manifest_costs_nothing_but_the_renewal(source: Path, tmp_path: Path) -> None:
     work = tmp_path / "work"
     shipped.put_into(work)
-    (work / shipped.MANIFEST).write_text("{ broken")
+    (work / shipped.WORKING_FOLDER_MARK).write_text("{ broken")
     (source / "notebooks" / "1_plan.ipynb").write_text("second")
     assert shipped.put_into(work).kept == ("notebooks/1_plan.ipynb",)
-    assert json.loads((work / shipped.MANIFEST).read_text())
+    assert json.loads((work / shipped.WORKING_FOLDER_MARK).read_text())
 
 
 def test_a_deleted_file_comes_back(source: Path, tmp_path: Path) -> None:

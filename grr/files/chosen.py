@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from tempfile import mkdtemp
 
 from grr.errors import StudyError
-from grr.files.folder import open_study
+from grr.files.folder import new_study_folder, open_study
+from grr.files.settings import Settings
+from grr.files.study_file import read_settings
 from grr.study import Study
 
+#: Stands in every working folder that ``grr lab`` has filled, and lists what was put there.
+WORKING_FOLDER_MARK = ".grr_put_here.json"
 #: Holds the chosen folder, relative to the working folder.
 CHOICE_FILE = "chosen_study.txt"
 DEFAULT = "demo_data/dowel_pin"
@@ -64,3 +69,30 @@ def chosen_study(top: str | Path = "..") -> Study:
         It is not there, or cannot be used.
     """
     return open_study(chosen_folder(top))
+
+
+def practice_folder(top: str | Path = "..") -> Path:
+    """Return the folder to collect into: the chosen study if it is a person's own, else practice.
+
+    A demo study is never written to: for practice its plan is copied into a folder of its
+    own, ``studies/practice`` of a working folder (outside one: a temporary folder), without
+    its readings.
+
+    Raises
+    ------
+    StudyError
+        The folder cannot be made.
+    """
+    top = Path(top)
+    chosen = chosen_folder(top)
+    if chosen.parent.name != "demo_data":
+        return chosen
+    in_working_folder = (top / WORKING_FOLDER_MARK).exists()
+    place = top / "studies" if in_working_folder else Path(mkdtemp(prefix="grr_"))
+    practice = place / "practice"
+    if not (practice / "study.toml").exists():
+        settings = read_settings(chosen)
+        options = {name: getattr(settings, name) for name in Settings.__dataclass_fields__}
+        options |= {"title": "Practice", "id": Settings().id}
+        new_study_folder(practice, **options)
+    return practice
