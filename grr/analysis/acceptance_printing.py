@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from grr.analysis.misclassifying_printing import situation_lines
+from grr.analysis.misclassifying_printing import PPM, situation_lines
 from grr.tolerance import Tolerance
 from grr.wording import tables
 from grr.wording.chance import chance
@@ -117,4 +117,6 @@ def _closing(band: GuardBand) -> list[str]:
         )
     if band.circumstances.grr_is != "given":
         lines.append(ONLY_GRR)
+    if now is not None:
+        lines.append(PPM)
     return [*lines, AGREED]

@@ -19,6 +19,7 @@ ASSUMED = (
     "Assumed: true values and errors are normal, the process stays as it is, and each part is "
     "judged by one reading."
 )
+PPM = "ppm: parts per million."
 CAUTION = (
     "How much risk is allowed is for the drawing, the customer and the law to say, not for "
     "this calculation."
@@ -100,7 +101,7 @@ def _closing(result: Misclassification) -> list[str]:
             "The intervals carry the uncertainty of the study: with few operators GRR itself is "
             "not known well."
         )
-    return [*lines, ASSUMED, CAUTION]
+    return [*lines, PPM, ASSUMED, CAUTION]
 
 
 def _count(probability: float) -> str:

@@ -139,7 +139,7 @@ def simulated_precision(
     level: float = 0.95,
     confidence: float = 0.95,
     studies: int = 2000,
-    draws: int = 4000,
+    draws: int = 3000,
     seed: int = SEED,
     progress: Callable[[int], object] | None = None,
 ) -> Precision:

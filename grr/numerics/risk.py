@@ -17,6 +17,8 @@ from grr.numerics.arrays import Array
 from grr.numerics.normal_pair import interval_probability, rectangle_probability
 
 Value = Array | float
+#: Limits of the true value, and limits of the reading.
+Rectangle = tuple[Value, Value, Value, Value]
 
 
 @dataclass(frozen=True)
@@ -104,18 +106,11 @@ def global_risks(
     """
     refuse_values_without_risk(process_mean, process_sd, grr_sd, bias)
     read = (tolerance if acceptance is None else acceptance).moved(-np.asarray(bias))
-    good = (tolerance.lower, tolerance.upper)
-
-    def chance(true: tuple[Value, Value], reading: tuple[Value, Value]) -> Array:
-        return rectangle_probability(
-            true, reading, mean=process_mean, sd=process_sd, error_sd=grr_sd
-        )
-
-    accepting = (read.lower, read.upper)
-    bad_accepted = chance((-np.inf, tolerance.lower), accepting) + chance(
-        (tolerance.upper, np.inf), accepting
+    process = (process_mean, process_sd, grr_sd)
+    chances = _chances(
+        [*_bad_accepted(tolerance, read), *_good_rejected(tolerance, read)], *process
     )
-    good_rejected = chance(good, (-np.inf, read.lower)) + chance(good, (read.upper, np.inf))
+    bad_accepted, good_rejected = chances[:2].sum(axis=0), chances[2:].sum(axis=0)
     reading_sd = np.hypot(process_sd, grr_sd)
     bad = _outside(tolerance, process_mean, process_sd)
     is_good = _inside(tolerance, process_mean, process_sd)
@@ -143,15 +138,8 @@ def consumers_risk(
 ) -> Array:
     """Return only P(bad and accepted): half the work of `global_risks`."""
     read = acceptance.moved(-np.asarray(bias))
-    sides = ((-np.inf, tolerance.lower), (tolerance.upper, np.inf))
-    return np.asarray(
-        sum(
-            rectangle_probability(
-                side, (read.lower, read.upper), mean=process_mean, sd=process_sd, error_sd=grr_sd
-            )
-            for side in sides
-        )
-    )
+    rectangles = _bad_accepted(tolerance, read)
+    return np.asarray(_chances(rectangles, process_mean, process_sd, grr_sd).sum(axis=0))
 
 
 def specific_risk(
@@ -199,6 +187,33 @@ def specific_risk(
     trust = np.square(process_sd) / (np.square(process_sd) + np.square(grr_sd))
     mean = process_mean + trust * (corrected - process_mean)
     return _outside(tolerance, mean, np.sqrt(trust) * grr_sd)
+
+
+def _bad_accepted(tolerance: Zone, read: Zone) -> list[Rectangle]:
+    return [
+        (-np.inf, tolerance.lower, read.lower, read.upper),
+        (tolerance.upper, np.inf, read.lower, read.upper),
+    ]
+
+
+def _good_rejected(tolerance: Zone, read: Zone) -> list[Rectangle]:
+    return [
+        (tolerance.lower, tolerance.upper, -np.inf, read.lower),
+        (tolerance.lower, tolerance.upper, read.upper, np.inf),
+    ]
+
+
+def _chances(rectangles: list[Rectangle], mean: Value, sd: Value, error_sd: Value) -> Array:
+    """Return the chances of limits of true value and reading; shape (rectangles, ...)."""
+    given = [value for rectangle in rectangles for value in rectangle]
+    shape = np.broadcast_shapes(*(np.shape(value) for value in (*given, mean, sd, error_sd)))
+    low, high, read_low, read_high = (
+        np.stack([np.broadcast_to(rectangle[i], shape) for rectangle in rectangles])
+        for i in range(4)
+    )
+    return rectangle_probability(
+        (low, high), (read_low, read_high), mean=mean, sd=sd, error_sd=error_sd
+    )
 
 
 def _outside(limits: Zone, mean: Value, sd: Value) -> Array:

@@ -8,17 +8,17 @@ from grr.wording.rounding import JOIN, NOT_ESTIMATED, figures
 
 
 def chance(probability: float) -> str:
-    """Return a probability as a percentage; a small one as how many in a million.
+    """Return a probability as a percentage; a small one in parts per million (ppm).
 
-    0.0312 is "3.1 %", 0.00004 is "40 in a million"; a probability close to 1 keeps the
+    0.0312 is "3.1 %", 0.00004 is "40 ppm"; a probability close to 1 keeps the
     figures that tell it from 1.
     """
     if not math.isfinite(probability):
         return NOT_ESTIMATED
     if probability < 1e-9:
-        return "under 0.001 in a million"
+        return f"under 0.001{JOIN}ppm"
     if probability < 1e-3:
-        return f"{figures(1e6 * probability)} in a million"
+        return f"{figures(1e6 * probability)}{JOIN}ppm"
     if probability > 0.99:
         shown = "over 99.999" if probability > 0.99999 else _not_rounded_to_all(probability)
         return f"{shown}{JOIN}%"

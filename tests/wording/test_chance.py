@@ -10,10 +10,10 @@ from grr.wording.chance import chance, chances
 @pytest.mark.parametrize(
     ("probability", "words"),
     [
-        (0.0, "under 0.001 in a million"),
-        (5e-10, "under 0.001 in a million"),
-        (2.5e-8, "0.025 in a million"),
-        (0.00004, "40 in a million"),
+        (0.0, "under 0.001 ppm"),
+        (5e-10, "under 0.001 ppm"),
+        (2.5e-8, "0.025 ppm"),
+        (0.00004, "40 ppm"),
         (0.0312, "3.1 %"),
         (0.5, "50.0 %"),
         (0.994, "99.4 %"),
@@ -28,6 +28,6 @@ def test_chance(probability, words):
 
 
 def test_an_interval_names_both_ends_once():
-    assert chances(1e-12, 1e-11) == "under 0.001 in a million"
+    assert chances(1e-12, 1e-11).replace("\u00a0", " ") == "under 0.001 ppm"
     assert chances(0.01, 0.02).replace("\u00a0", " ") == "1.0 % to 2.0 %"
     assert chances(math.nan, 0.1) == "not estimated"
