@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from grr.errors import StudyError
-from grr.facts import FACTS
+from grr.facts import FACTS, Fact
 from grr.files.atomic import write_whole
 from grr.files.settings import Settings, with_name
 from grr.rules import Plan, Rules
@@ -29,8 +29,18 @@ _TOP = (*_TEXTS, *_NUMBERS, "example", *_TABLES)
 _LIMITS = ("lower", "upper", "nominal", "lower_deviation", "upper_deviation")
 _HEAD = (
     "# A gauge study. Edit it with any text editor; lengths are in the unit stated here.\n"
-    "# Settle tolerance and rules before the first reading.\n\n"
+    "# A line that begins with # is not read. Settle tolerance and rules before the first\n"
+    "# reading.\n"
 )
+_NO_TOLERANCE = (
+    "# [tolerance]\n# lower = the lower limit on the drawing\n# upper = the upper limit\n"
+)
+#: What may be left out, and what it is.
+_OPTIONAL = {
+    "resolution": "the last digit of the gauge, such as 0.0001",
+    "process_sd": "standard deviation of the process, from records",
+    "process_mean": "mean of the process, from records",
+}
 
 
 def read_settings(folder: str | Path) -> Settings:
@@ -68,7 +78,7 @@ def settings_text(settings: Settings) -> str:
     import tomli_w
 
     facts = dict(settings.facts)
-    document: dict[str, Any] = {
+    top: dict[str, Any] = {
         "title": settings.title,
         "characteristic": facts.pop("characteristic", ""),
         "id": settings.id,
@@ -81,20 +91,33 @@ def settings_text(settings: Settings) -> str:
         "process_mean": settings.process_mean,
         "design": settings.design,
         "example": settings.example,
+    }
+    tables: dict[str, Any] = {
         "tolerance": asdict(settings.tolerance) if settings.tolerance else None,
         "plan": _plan_table(settings.plan) if settings.plan else None,
         "rules": asdict(settings.rules),
         "facts": facts,
     }
-    unknown = [
-        f"# {fact.key} = {'' if fact.unit in ('', 'study') else f'({fact.unit}) '}{fact.question}"
+    open_keys = [f"# {key} = {what}" for key, what in _OPTIONAL.items() if top[key] is None]
+    questions = [
+        _question(fact)
         for fact in FACTS
         if fact.key not in settings.facts and fact.key != "characteristic"
     ]
-    text = tomli_w.dumps(_without_none(document))
-    return f"{_HEAD}{text}{'# Not stated yet:' if unknown else ''}\n" + "".join(
-        f"{line}\n" for line in unknown
-    )
+    pieces = [
+        f"{_HEAD}\n{tomli_w.dumps(_without_none(top))}",
+        "".join(f"{line}\n" for line in open_keys),
+        "" if settings.tolerance else f"\n{_NO_TOLERANCE}",
+        f"\n{tomli_w.dumps(_without_none(tables))}",
+        "".join(f"{line}\n" for line in ("# Not stated yet:", *questions) if questions),
+    ]
+    return "".join(pieces)
+
+
+def _question(fact: Fact) -> str:
+    unit = "" if fact.unit in ("", "study") else f"({fact.unit}) "
+    choices = " or ".join(f'"{choice}"' for choice in fact.choices)
+    return f"# {fact.key} = {unit}{fact.question}{f' {choices}' if choices else ''}"
 
 
 def by_key(text: str) -> dict[str, str]:

@@ -56,6 +56,8 @@ def test_empty_file_means_the_defaults(tmp_path):
 def test_questions_not_answered_yet_are_listed_as_comments():
     text = settings_text(FULL)
     assert "# gauge_number = Number of the gauge" in text
+    assert "# [tolerance]" in settings_text(Settings())
+    assert "# resolution = the last digit" in settings_text(Settings())
     assert "# soak_minutes" not in text
     tomllib.loads(text)
 
