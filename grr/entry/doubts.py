@@ -13,12 +13,12 @@ from grr.wording.rounding import reading_decimals
 RIGHT_AFTER = "right after the one before"
 
 _FACTOR_WORDS = {
-    10.0: "about 10 times too large for the drawing: a slipped decimal sign?",
-    0.1: "about 10 times too small for the drawing: a slipped decimal sign?",
-    25.4: "about 25.4 times too large for the drawing: mm in place of inches?",
-    1 / 25.4: "about 25.4 times too small for the drawing: inches in place of mm?",
-    1000.0: "about 1000 times too large for the drawing: another unit?",
-    0.001: "about 1000 times too small for the drawing: another unit?",
+    10.0: "about 10 times too large for the drawing (a slipped decimal sign?)",
+    0.1: "about 10 times too small for the drawing (a slipped decimal sign?)",
+    25.4: "about 25.4 times too large for the drawing (mm in place of inches?)",
+    1 / 25.4: "about 25.4 times too small for the drawing (inches in place of mm?)",
+    1000.0: "about 1000 times too large for the drawing (another unit?)",
+    0.001: "about 1000 times too small for the drawing (another unit?)",
 }
 
 
@@ -61,5 +61,5 @@ def doubts_about(
     if plausibility.equal_to_those_before(recent)[-1]:
         words.append("exactly the same as the three before it")
     if seconds_since_last is not None and plausibility.too_soon(np.array(seconds_since_last)):
-        words.append(f"it came {RIGHT_AFTER}: a double trigger?")
+        words.append(f"it came {RIGHT_AFTER} (a double trigger?)")
     return words

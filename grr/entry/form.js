@@ -255,6 +255,7 @@ class Form {
     if (role === this.role && why === this.why) return;
     this.role = role;
     this.why = why;
+    this.stageChanged = true;
     this.root.dataset.role = role;
     clearTimeout(role === "writer" ? this.claimTimer : undefined);
   }
@@ -283,7 +284,7 @@ class Form {
     if (this.shortcut(word)) return;
     const stage = this.view?.stage;
     if (stage !== "measure") return;
-    const place = this.placeShown();
+    const place = this.placesDue()[0];
     const many = /\d[\s;]+[+-]?\d/.test(text.trim());
     if (!place) {
       this.tell("refused", "Nothing is due. End the session, or wait until the last reading is saved.");
@@ -303,11 +304,12 @@ class Form {
     this.show();
   }
 
-  // The place that the screen shows: the one due, or one further for each number not saved yet
-  placeShown(count = this.pending().length) {
+  // Places in the order in which they are due; those of numbers that are not saved yet last
+  placesDue() {
     const view = this.view;
-    if (!view?.place) return null;
-    return [view.place.key, ...view.ahead][count] ?? null;
+    if (!view?.place) return [];
+    const taken = new Set(this.pending().map((item) => String(item.place)));
+    return [view.place.key, ...view.ahead].filter((place) => !taken.has(String(place)));
   }
 
   pending() {
@@ -317,7 +319,7 @@ class Form {
   send() {
     if (this.role !== "writer" || !this.outbox) return;
     for (const item of this.outbox.items) {
-      if (item.held && (this.view.question || this.pending().length || this.view.stage !== "measure")) break;
+      if (item.held && (this.view.question || this.pending().length || this.view.stage !== "measure")) continue;
       if (item.held) {
         item.held = false;
         item.place = null;
@@ -487,8 +489,9 @@ class Form {
     this.live = h("div", { class: "unseen", role: "status", "aria-live": "polite" });
     this.stage = h("div", { class: "stage" });
     this.panel = h("div", { class: "panel", hidden: true });
+    this.coverWords = h("em", {});
     this.cover = h("button", { class: "cover", type: "button", onclick: () => this.focusField() },
-      h("span", {}, h("b", {}, "The keyboard is elsewhere"), "Click here, then measure on"));
+      h("span", {}, h("b", {}, "The keyboard is elsewhere"), "Click here, then measure on", this.coverWords));
     this.buildMeasure();
     this.root = h("section", { class: "grr-entry", "aria-label": "Entry of readings", "data-lm-suppress-shortcuts": "true" },
       h("header", {}, h("div", {}, this.title, this.facts), this.soundButton),
@@ -552,6 +555,10 @@ class Form {
         h("span", { class: "hint" }, "or type the letter and Enter")));
   }
 
+  takeKeyboard() {
+    if (!this.root.contains(document.activeElement)) this.focusField();
+  }
+
   focusField() {
     this.armed = true;
     if (this.role !== "writer") return;
@@ -571,12 +578,13 @@ class Form {
     }
     const stage = this.role === "writer" ? (this.paused ? "paused" : view.stage) : this.role;
     this.root.dataset.stage = stage;
-    if (stage !== this.shown || this.stageChanged || stage === "reader") {
-      const first = this.shown === undefined;
+    if (stage !== this.shown || this.stageChanged) {
+      if (this.shown === undefined && stage === "measure") this.armed = true;
       this.stageChanged = false;
       this.shown = stage;
       this.stage.replaceChildren(...[this.stageOf(stage)].flat());
-      if (!first || view.stage === "measure") setTimeout(() => this.role === "writer" && (this.armed || view.stage === "measure") && this.focusField(), first ? 300 : 0);
+      // Once at once, and once more after the notebook has moved the keyboard to the next cell.
+      if (this.armed && this.role === "writer") for (const after of [0, 300]) setTimeout(() => this.takeKeyboard(), after);
     }
     if (stage === "measure") this.showMeasure();
   }
@@ -608,16 +616,18 @@ class Form {
   showPlace() {
     const view = this.view;
     if (view?.stage !== "measure" || !view.place) return;
+    // A number just sent stays on the tag until it is saved, or until the next one is typed.
     const pending = this.pending().length;
-    const ahead = pending && (this.field.value !== "" || this.root.dataset.save) ? pending : 0;
-    const [operator, method, trial, part] = this.placeShown(ahead) ?? view.place.key;
-    this.root.classList.toggle("on-its-way", pending > 0 && ahead === 0);
+    const stays = pending && this.field.value === "" && !this.root.dataset.save;
+    const due = stays ? [view.place.key, ...view.ahead] : this.placesDue();
+    const [operator, method, trial, part] = due[0] ?? view.place.key;
+    this.root.classList.toggle("on-its-way", Boolean(stays));
     this.part.textContent = part;
     this.part.classList.toggle("long", part.length > 5);
     this.part.classList.toggle("very-long", part.length > 14);
     this.where.textContent = [operator, `trial ${trial} of ${view.place.trials}`, method].filter(Boolean).join("  ·  ");
-    const after = [view.place.key, ...view.ahead][ahead + 1];
-    this.next.textContent = after ? `then ${after[3]}${after[2] === trial ? "" : `, trial ${after[2]}`}` : "then zero once more";
+    const after = due[1];
+    this.next.textContent = after ? `then ${after[3]}${after[2] === trial ? "" : `, trial ${after[2]}`}` : view.then_method ? `then with: ${view.then_method}` : "then zero once more";
     const spoken = `Part ${part}, trial ${trial}`;
     if (spoken !== this.spoken && !pending) {
       this.spoken = spoken;
@@ -650,24 +660,27 @@ class Form {
     const button = (words, key, what, extra = {}) => h("button", { type: "button", ...extra, onclick: () => { what(); this.focusField(); } }, words, h("kbd", {}, key));
     const cause = (words) => button(words, Object.keys(COMMANDS).find((k) => COMMANDS[k] === words) ?? "", () => this.command("cause", { reading: doubted.id, cause: words }));
     const heading = question
-      ? h("p", { class: "asked" }, h("b", {}, "Measure this part again, or keep?"), question.words.join("; "))
+      ? h("p", { class: "asked" }, h("b", {}, "Measure this part again, or keep?"), question.words.map((words) => h("span", {}, words)))
       : h("p", { class: "asked" }, h("b", {}, `The first reading of ${doubted.place[3]} counts.`), "If you know what was wrong with it, say so. Otherwise just measure on.");
     this.question.replaceChildren(heading,
       h("div", { class: "answers" },
         question ? button("Keep it", "k", () => this.command("keep", { reading: question.id }), { class: "strong" }) : null,
         question ? h("span", { class: "or" }, "or just measure again, or put it aside:") : null,
         causes.map(cause)));
+    if (question && this.asked !== question.id) this.question.scrollIntoView({ block: "nearest" });
+    this.asked = question?.id;
   }
 
   showSaving(count, failed) {
     const state = this.root.dataset.save;
     this.saving.hidden = state === "";
+    this.coverWords.textContent = state === "unsaved" ? `NOT SAVED: ${plural(count, "reading")} on hold` : "";
     if (state === "slow") this.saving.textContent = "Waiting for the kernel …";
     if (state !== "unsaved") return;
     const texts = this.pending().map((item) => item.text.trim());
     this.saving.replaceChildren(h("b", {}, "NOT SAVED"),
       ` ${plural(count, "reading")} on hold: ${texts.slice(0, 6).join(", ")}${texts.length > 6 ? " …" : ""}. `,
-      failed || "The kernel does not answer. Wait; if it was restarted, run this cell again. The readings are kept in this browser until then.");
+      failed ? `${failed} It is tried again by itself.` : "The kernel does not answer. Wait; if it was restarted, run this cell again. The readings are kept in this browser until then.");
   }
 
   showRuler() {

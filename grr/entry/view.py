@@ -37,6 +37,7 @@ def view(desk: Desk) -> dict[str, Any]:
         "from_sheet": bool(session and session.reason == FROM_SHEET),
         "place": _place(due, own),
         "ahead": [place.as_list for place in _ahead(desk, record, due)],
+        "then_method": _then_method(desk, record, due),
         "done": sum(place in record.at for place in own),
         "total": len(own),
         "all_done": sum(place in record.at for place in places),
@@ -98,6 +99,14 @@ def _ahead(desk: Desk, record: Record, due: Place | None) -> list[Place]:
             break
         ahead.append(place)
     return ahead
+
+
+def _then_method(desk: Desk, record: Record, due: Place | None) -> str:
+    """Return the other way of holding that the operator measures with later, if any."""
+    if due is None:
+        return ""
+    left = desk.open_places(record, due.operator)
+    return next((place.method for place in left if place.method != due.method), "")
 
 
 def _operators(places: list[Place], record: Record) -> list[dict[str, Any]]:

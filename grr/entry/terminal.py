@@ -1,0 +1,231 @@
+"""`grr collect FOLDER`: taking readings at the terminal, where widgets cannot run.
+
+The same checks, questions and files as the form in the notebook. A number and Enter records;
+a letter and Enter is a command.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TextIO
+
+from grr.entry import disturbances, sessions, setting_right
+from grr.entry.desk import Desk, Outcome
+from grr.entry.job import open_job
+from grr.entry.taking import take
+from grr.entry.view import readings_list, view
+from grr.errors import StudyError
+from grr.files.journal import PASTED, SHEET, TYPED
+from grr.wording.tables import paragraph, text_table
+
+HELP = """\
+  a number   record it; several on one line are a block, in the order of measurement
+  k          keep a doubted reading
+  d t w x    put it aside: dirt, tilted, wrong part, double trigger
+  u          undo the last reading
+  n TEXT     a note on the last reading
+  o+ o-      the last reading belongs to the part after, to the part before
+  l          list the readings; b shows their values (ends blindness)
+  e          end the session
+  q          quit; everything is saved"""
+_CAUSES = {"d": "dirt", "t": "tilted", "w": "wrong part", "x": "double trigger"}
+
+
+class _QuitError(Exception):
+    """Someone typed q, or the input ended."""
+
+
+def collect_in_terminal(folder: str | Path, lines: TextIO, out: TextIO) -> int:
+    """Take a study's readings line by line.
+
+    Parameters
+    ----------
+    folder : path-like
+        A study folder with a plan.
+    lines, out : text streams
+        Where lines are read from and answers go; standard input and output.
+
+    Returns
+    -------
+    int
+        0; everything typed so far is saved whenever it returns.
+
+    Raises
+    ------
+    StudyError
+        The folder holds no study with a plan, or another window collects into it.
+    """
+    desk = Desk(open_job(folder))
+    elsewhere = desk.ownership.take()
+    if elsewhere is not None:
+        raise StudyError(
+            "This study is being collected in another window", "Go on there, or close it first"
+        )
+    try:
+        _Terminal(desk, lines, out).run()
+    finally:
+        desk.ownership.release()
+    return 0
+
+
+class _Terminal:
+    def __init__(self, desk: Desk, lines: TextIO, out: TextIO) -> None:
+        self.desk = desk
+        self.lines = lines
+        self.out = out
+
+    def run(self) -> None:
+        shown = view(self.desk)
+        self.say(f"{shown['title'] or 'Gauge study'}: {' · '.join(shown['facts'])}")
+        for row in shown["torn_rows"]:
+            self.say(f"Row {row} of readings.csv was cut off by a power cut; it does not count.")
+        pages = {
+            "operator": self.pick_operator,
+            "checklist": self.ask_checklist,
+            "again": self.ask_checklist,
+            "measure": self.measure,
+            "zero": self.ask_zero,
+        }
+        try:
+            while (stage := view(self.desk)["stage"]) != "finished":
+                pages[stage]()
+            self.say("All readings are taken and saved.")
+        except _QuitError:
+            self.say("Everything is saved. Start again to go on.")
+
+    def say(self, words: str) -> None:
+        self.out.write(f"{words}\n")
+        self.out.flush()
+
+    def ask(self, words: str) -> str:
+        self.out.write(f"{words} ")
+        self.out.flush()
+        line = self.lines.readline()
+        if line == "" or line.strip() == "q":
+            self.out.write("\n")
+            raise _QuitError
+        return line.strip()
+
+    def pick_operator(self) -> None:
+        operators = [one for one in view(self.desk)["operators"] if one["done"] < one["total"]]
+        self.say("\nWho measures now?")
+        for number, one in enumerate(operators, start=1):
+            self.say(f"  {number}  {one['name']} ({one['done']} of {one['total']} done)")
+        self.say("  s NUMBER  type in a run sheet that was filled by hand;  + NAME  someone new")
+        answer = self.ask(">")
+        if answer.startswith("+"):
+            self.attempt(lambda: disturbances.add(self.desk, "operator", answer[1:].strip()))
+            return
+        from_sheet = answer.startswith("s ")
+        name = answer.removeprefix("s ").strip()
+        if name.isdecimal() and 1 <= int(name) <= len(operators):
+            name = operators[int(name) - 1]["name"]
+        self.attempt(lambda: sessions.begin(self.desk, name, from_sheet=from_sheet))
+
+    def ask_checklist(self) -> None:
+        shown = view(self.desk)
+        if shown["cool_minutes"]:
+            self.say(
+                f"\nNow with: {shown['place']['method']}. Put the gauge down for "
+                f"{shown['cool_minutes']} minutes first."
+            )
+        self.say("\nBefore measuring (Enter alone takes what stands in brackets):")
+        answers: dict[str, Any] = {}
+        for item in shown["checklist"]:
+            if item["key"].startswith("zero_master") and answers.get("zeroed_on") != "master":
+                continue
+            choices = ["yes", "no"] if item["kind"] == "yes_no" else list(item["choices"])
+            hint = " / ".join(f"{n} {c}" for n, c in enumerate(choices, start=1)) or item["unit"]
+            known = f" [{item['answer']}]" if item["answer"] else ""
+            text = self.ask(f"  {item['question']} {f'({hint})' if hint else ''}{known}:")
+            if text.isdecimal() and choices and 1 <= int(text) <= len(choices):
+                text = choices[int(text) - 1]
+            answers[item["key"]] = text or item["answer"]
+        outcome = self.attempt(lambda: sessions.answer(self.desk, answers))
+        if outcome is not None and outcome.kind == "asked":
+            zero = self.ask("  The new zero, or k to keep it:")
+            keep = zero == "k"
+            answers["zero"] = answers["zero"] if keep else zero
+            self.attempt(lambda: sessions.answer(self.desk, answers, keep_zero=keep))
+
+    def measure(self) -> None:
+        shown = view(self.desk)
+        place = shown["place"]
+        doubted = shown["question"] or shown["compared"]
+        if shown["question"]:
+            words = "; ".join(shown["question"]["words"])
+            self.say(paragraph(f"? {words}. Measure again, or k to keep, or d t w x."))
+        method = f", {place['method']}" if place["method"] else ""
+        prompt = (
+            f"{shown['done'] + 1 - bool(shown['question'])}/{shown['total']}  {place['operator']}, "
+            f"trial {place['trial']}{method}  PART {place['part']} >"
+        )
+        self.act(self.ask(prompt), doubted, shown)
+
+    def act(self, text: str, doubted: dict[str, Any] | None, shown: dict[str, Any]) -> None:
+        desk = self.desk
+        last = desk.record.last_measured()
+        word, _, rest = text.partition(" ")
+        if word == "u":
+            self.attempt(lambda: setting_right.undo(desk, rest))
+        elif word == "k" and shown["question"]:
+            self.attempt(lambda: setting_right.keep(desk, shown["question"]["id"]))
+        elif word in _CAUSES and doubted:
+            self.attempt(lambda: setting_right.name_cause(desk, doubted["id"], _CAUSES[word]))
+        elif word == "n" and last:
+            self.attempt(lambda: setting_right.add_note(desk, last[-1].id, rest))
+        elif word in ("o+", "o-") and last:
+            step = 1 if word == "o+" else -1
+            self.attempt(lambda: setting_right.one_part_out(desk, last[-1].id, step))
+        elif word == "l":
+            self.list()
+        elif word == "b":
+            self.attempt(lambda: disturbances.show_earlier_readings(desk))
+        elif word == "e":
+            self.ask_zero()
+        elif word in ("", "h", "?"):
+            self.say(HELP)
+        else:
+            source = TYPED if self.lines.isatty() else PASTED
+            if shown["from_sheet"]:
+                source = SHEET
+            self.attempt(lambda: take(desk, text, source=source))
+
+    def list(self) -> None:
+        listed = readings_list(self.desk)
+        head = ["No.", "Part", "Trial", "Operator", "Time", "Reading", "", "Note"]
+        rows = [
+            [
+                *(row["order"], row["part"], row["trial"], row["operator"], row["time"][11:]),
+                *(row["value"] or "hidden", row["state"], row["note"]),
+            ]
+            for row in reversed(listed["rows"])
+        ]
+        self.say(text_table(head, rows))
+
+    def ask_zero(self) -> None:
+        if view(self.desk)["from_sheet"]:
+            self.attempt(lambda: sessions.end(self.desk))
+            return
+        text = self.ask("Zero checked once more, the gauge shows (Enter: not checked; u undo):")
+        if text == "u":
+            self.attempt(lambda: setting_right.undo(self.desk))
+        else:
+            self.attempt(lambda: sessions.end(self.desk, text))
+
+    def attempt(self, action: Callable[[], Outcome]) -> Outcome | None:
+        """Do it and say what became of it; a refusal is said and nothing is changed."""
+        try:
+            outcome = action()
+        except StudyError as error:
+            self.say(f"✕ {error}")
+            return None
+        if outcome.kind != "asked":
+            self.say(f"✓ {outcome.words}")
+        elif not outcome.rows:
+            self.say(f"? {outcome.words}")
+        if outcome.rest:
+            rest = " ".join(outcome.rest.split())
+            self.say(f"  Not taken yet: {rest}. Send it again after the answer.")
+        return outcome

@@ -1,0 +1,111 @@
+import io
+
+import pytest
+
+from grr.entry.terminal import collect_in_terminal
+from grr.errors import StudyError
+from grr.files.folder import new_study_folder
+from grr.files.journal import read_journal, standing_readings, verify
+from grr.files.verify_folder import verify_folder
+from grr.rules import Plan
+from grr.tolerance import Tolerance
+
+#: helper, clean, soak, room, stand, closed faces, as in measuring, zero
+CHECKLIST = "1\n1\n90\n20.5\n1\n1\n1\n0.0000\n"
+
+
+@pytest.fixture
+def folder(tmp_path):
+    new_study_folder(
+        tmp_path / "study",
+        title="Pin",
+        unit="mm",
+        resolution=0.0001,
+        tolerance=Tolerance(10.006, 10.012),
+        plan=Plan(("P1", "P2"), ("Ann", "Ben"), 1),
+    )
+    return tmp_path / "study"
+
+
+def collect(folder, text):
+    out = io.StringIO()
+    assert collect_in_terminal(folder, io.StringIO(text), out) == 0
+    return out.getvalue()
+
+
+def test_a_whole_study_at_the_terminal(folder):
+    ann = f"1\n{CHECKLIST}10.0071\n10,0082 mm\n0.0001\n"
+    ben = f"1\n{CHECKLIST}10.0073\n10.0084\n\n"
+    words = collect(folder, ann + ben)
+    assert words.endswith("All readings are taken and saved.\n")
+    table = standing_readings(read_journal(folder / "readings.csv"))
+    assert table["reading"].tolist() == [10.0071, 10.0082, 10.0073, 10.0084]
+    assert verify(folder / "readings.csv") is None
+    for text in ("10.0071", "10.0082"):
+        assert text not in words  # blind
+
+
+def test_questions_and_commands(folder):
+    words = collect(
+        folder,
+        f"Ann\n{CHECKLIST}100.0710\n10.0071\nd\nu\n10.0072\nn burr found\nabc\nl\n10.5\nk\nq\n",
+    )
+    assert "about 10 times too large" in words
+    assert "measured again" in words
+    assert "Put aside: dirt" in words
+    assert "Undone" in words
+    assert "✕ This is not a number" in words
+    assert "hidden" in words
+    table = standing_readings(read_journal(folder / "readings.csv"))
+    assert table["reading"].tolist() == [10.0072, 10.5]
+    assert table["note"].tolist() == ["burr found", ""]
+
+
+def test_going_on_after_the_input_ended(folder):
+    collect(folder, f"Ann\n{CHECKLIST}10.0071\n")
+    words = collect(folder, "10.0082\n")
+    assert "1/2" not in words
+    assert len(read_journal(folder / "readings.csv")) == 2
+
+
+def test_a_zero_that_is_off_and_an_answer_that_is_wrong(folder):
+    off = CHECKLIST.replace("0.0000", "0.0009")
+    words = collect(folder, f"Ann\n{off}0.0001\n10.0071\n")
+    assert "The zero is off" in words
+    assert len(read_journal(folder / "readings.csv")) == 1
+    wrong = CHECKLIST.replace("90", "long")
+    words = collect(folder, f"e\n\nBen\n{wrong}")
+    assert "✕ This is not a number" in words
+
+
+def test_typing_a_filled_sheet(folder):
+    words = collect(folder, "s 1\n10.0071\n10.0082\n")
+    assert "Before measuring" not in words
+    assert read_journal(folder / "readings.csv")["source"].tolist() == ["sheet", "sheet"]
+
+
+def test_someone_new(folder):
+    collect(folder, f"+ Dana\nDana\n{CHECKLIST}10.0071\n10.0082\n")
+    assert set(read_journal(folder / "readings.csv")["operator"]) == {"Dana"}
+
+
+def test_a_folder_without_a_study(tmp_path):
+    with pytest.raises(StudyError, match=r"no study\.toml"):
+        collect_in_terminal(tmp_path, io.StringIO(), io.StringIO())
+
+
+def test_verify_names_the_first_altered_row_and_the_last_hash(folder):
+    collect(folder, f"Ann\n{CHECKLIST}10.0071\n10.0082\n")
+    found = verify_folder(folder)
+    assert found.unaltered
+    assert "readings.csv: 2 rows, each as it was written" in str(found)
+    assert found.files[0].last_hash in str(found)
+    path = folder / "readings.csv"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace("10.0082", "10.0080"), encoding="utf-8"
+    )
+    found = verify_folder(folder)
+    assert not found.unaltered
+    assert "row 3 is the first" in str(found)
+    with pytest.raises(StudyError, match=r"no readings\.csv"):
+        verify_folder(folder.parent)
