@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass
-from pathlib import Path, PurePath
+from pathlib import Path, PureWindowsPath
 
 import pandas as pd
 
@@ -41,9 +41,9 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
         The table cannot be read, a reading has no place in the plan, or its place holds
         another reading already. Nothing is filed then.
     """
-    file = PurePath(name).name
+    file = PureWindowsPath(name).name
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"sheet{PurePath(file).suffix}"
+        path = Path(folder) / f"sheet{PureWindowsPath(file).suffix}"
         path.write_bytes(content)
         try:
             table = read_readings(path)

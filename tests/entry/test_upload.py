@@ -1,0 +1,50 @@
+import io
+
+import pandas as pd
+import pytest
+
+from grr.entry.upload import take_file
+from grr.errors import StudyError
+from grr.files.journal import read_journal, standing_readings, verify
+
+
+def sheet(rows):
+    return "part,operator,trial,reading\n" + "".join(f"{row}\n" for row in rows)
+
+
+def test_a_filled_csv_goes_into_the_journal(session, measure):
+    measure(session, "10.0071")
+    content = sheet(["P1,Ann,1,10.0071", "P2,Ann,1,10.0082", "P3,Ben,2,10.0093", "P1,Ben,1,"])
+    outcome = take_file(session, "C:\\sheets\\monday.csv", content.encode())
+    assert outcome.words == "2 readings taken from monday.csv."
+    table = standing_readings(read_journal(session.journal.path))
+    assert table["reading"].tolist() == [10.0071, 10.0082, 10.0093]
+    assert table["time"].tolist()[1:] == ["", ""]
+    assert verify(session.journal.path) is None
+    assert "is not here already" in take_file(session, "monday.csv", content.encode()).words
+
+
+def test_a_filled_workbook(session):
+    table = pd.DataFrame(
+        {"part": ["P1", "P2"], "operator": "Ann", "trial": 1, "reading": [10.0071, 10.008]}
+    )
+    content = io.BytesIO()
+    table.to_excel(content, index=False)
+    take_file(session, "sheet.xlsx", content.getvalue())
+    assert [row.reading for row in session.journal.rows] == ["10.0071", "10.0080"]
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("P9,Ann,1,10.0071", "no place for part P9"),
+        ("P1,Ann,3,10.0071", "no place for part P1, trial 3"),
+        ("P1,Ann,1,10.0099", "another reading of part P1"),
+        ("P2,Ann,1,ten", "sheet.csv"),
+    ],
+)
+def test_a_sheet_that_does_not_fit_is_refused_as_a_whole(session, measure, row, words):
+    measure(session, "10.0071")
+    with pytest.raises(StudyError, match=words):
+        take_file(session, "sheet.csv", sheet(["P2,Ann,2,10.0082", row]).encode())
+    assert len(session.journal.rows) == 1
