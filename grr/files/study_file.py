@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,14 @@ from grr.errors import StudyError
 from grr.facts import FACTS, Fact
 from grr.files.atomic import write_whole
 from grr.files.settings import Settings, with_name
+from grr.files.toml_values import (
+    names_value,
+    number_value,
+    refuse_unknown,
+    text_value,
+    truth_value,
+    whole_value,
+)
 from grr.rules import Plan, Rules
 from grr.tolerance import Tolerance
 
@@ -173,21 +180,23 @@ def _document(file: Path) -> dict[str, Any]:
 
 
 def _settings(document: Mapping[str, Any]) -> Settings:
-    _refuse_unknown(document, _TOP, "")
+    refuse_unknown(document, _TOP, "")
     for name in _TABLES:
         if not isinstance(document.get(name, {}), dict):
             raise StudyError(
                 f"{name} is not a table", f"Write a line [{name}] and its keys below", column=name
             )
     facts = dict(document.get("facts", {}))
-    given: dict[str, Any] = {name: _text(document, name) for name in _TEXTS if name in document}
-    given |= {name: _number(document, name, "") for name in _NUMBERS if name in document}
+    given: dict[str, Any] = {
+        name: text_value(document, name) for name in _TEXTS if name in document
+    }
+    given |= {name: number_value(document, name, "") for name in _NUMBERS if name in document}
     if characteristic := given.pop("characteristic", ""):
         facts["characteristic"] = characteristic
     tolerance = _tolerance(document.get("tolerance", {}), facts)
     return Settings(
         **given,
-        example=_yes_or_no(document, "example"),
+        example=truth_value(document, "example"),
         tolerance=tolerance,
         plan=_plan(document["plan"]) if document.get("plan") else None,
         rules=_rules(document.get("rules", {})),
@@ -197,8 +206,8 @@ def _settings(document: Mapping[str, Any]) -> Settings:
 
 def _tolerance(table: Mapping[str, Any], facts: dict[str, Any]) -> Tolerance | None:
     """Return the limits; a nominal size stated with them is kept among the facts."""
-    _refuse_unknown(table, _LIMITS, "tolerance")
-    given = {name: _number(table, name, "tolerance") for name in _LIMITS if name in table}
+    refuse_unknown(table, _LIMITS, "tolerance")
+    given = {name: number_value(table, name, "tolerance") for name in _LIMITS if name in table}
     if "nominal" in given:
         facts.setdefault("nominal", given["nominal"])
     deviations = [given.get("lower_deviation"), given.get("upper_deviation")]
@@ -220,100 +229,32 @@ def _tolerance(table: Mapping[str, Any], facts: dict[str, Any]) -> Tolerance | N
 
 
 def _plan(table: Mapping[str, Any]) -> Plan:
-    _refuse_unknown(table, [field.name for field in fields(Plan)], "plan")
+    refuse_unknown(table, [field.name for field in fields(Plan)], "plan")
     for name in ("parts", "operators", "trials"):
         if name not in table:
             raise StudyError(
                 f"The plan has no {name}", f"Add {name} to the table [plan]", column=f"plan.{name}"
             )
-    trials = _whole(table, "trials", least=1)
+    trials = whole_value(table, "trials", least=1)
     return Plan(
-        parts=_names(table, "parts"),
-        operators=_names(table, "operators"),
+        parts=names_value(table, "parts"),
+        operators=names_value(table, "operators"),
         trials=trials,
-        methods=_names(table, "methods") if table.get("methods") else (),
-        seed=_whole(table, "seed", least=0) if "seed" in table else 0,
+        methods=names_value(table, "methods") if table.get("methods") else (),
+        seed=whole_value(table, "seed", least=0) if "seed" in table else 0,
     )
 
 
 def _rules(table: Mapping[str, Any]) -> Rules:
     kinds = {field.name: type(field.default) for field in fields(Rules)}
-    _refuse_unknown(table, kinds, "rules")
+    refuse_unknown(table, kinds, "rules")
     given: dict[str, Any] = {}
     for name in table:
         if kinds[name] is str:
-            given[name] = _text(table, name, "rules")
+            given[name] = text_value(table, name, "rules")
         elif kinds[name] is int:
-            given[name] = _whole(table, name, least=1, table_name="rules")
+            given[name] = whole_value(table, name, least=1, table_name="rules")
         else:
-            given[name] = _number(table, name, "rules")
+            given[name] = number_value(table, name, "rules")
     rules: Rules = with_name("rules", Rules, **given)
     return rules
-
-
-def _refuse_unknown(table: Mapping[str, Any], known: Iterable[str], name: str) -> None:
-    known = list(known)
-    for key in table:
-        if key in known:
-            continue
-        near = difflib.get_close_matches(key, known, n=1)
-        where = f"the table [{name}]" if name else "the file"
-        advice = f"Did you mean {near[0]}" if near else f"Use one of: {', '.join(known)}"
-        own = "" if name else "; what is no setting belongs in the table [facts]"
-        raise StudyError(
-            f"There is no setting of this name in {where}", f"{advice}{own}", column=key
-        )
-
-
-def _text(table: Mapping[str, Any], name: str, table_name: str = "") -> str:
-    if not isinstance(table[name], str):
-        raise _wrong(table, name, table_name, "is not text", "Write it in quotation marks")
-    return str(table[name])
-
-
-def _number(table: Mapping[str, Any], name: str, table_name: str) -> float:
-    value = table[name]
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise _wrong(
-            *(table, name, table_name, "is not a number"),
-            "Write digits with a decimal point, without quotation marks and without a unit",
-        )
-    try:
-        return float(value)
-    except OverflowError:
-        raise _wrong(table, name, table_name, "is too large", "Correct the number") from None
-
-
-def _whole(table: Mapping[str, Any], name: str, *, least: int, table_name: str = "plan") -> int:
-    value = table[name]
-    if isinstance(value, bool) or not isinstance(value, int) or not least <= value < 2**63:
-        raise _wrong(
-            *(table, name, table_name, f"is not a whole number from {least}"), "Correct the number"
-        )
-    return value
-
-
-def _yes_or_no(table: Mapping[str, Any], name: str) -> bool:
-    value = table.get(name, False)
-    if not isinstance(value, bool):
-        raise _wrong(table, name, "", "is neither true nor false", "Write true or false")
-    return value
-
-
-def _names(table: Mapping[str, Any], name: str) -> tuple[str, ...]:
-    value = table[name]
-    entries = value if isinstance(value, list) else []
-    names = [str(entry).strip() for entry in entries if isinstance(entry, (str, int))]
-    if not names or len(names) != len(entries) or "" in names or len(set(names)) != len(names):
-        raise _wrong(
-            *(table, name, "plan", "is not a list of different names"),
-            f'Write it like {name} = ["1", "2", "3"]',
-        )
-    return tuple(names)
-
-
-def _wrong(
-    table: Mapping[str, Any], name: str, table_name: str, what: str, remedy: str
-) -> StudyError:
-    key = f"{table_name}.{name}" if table_name else name
-    return StudyError(f"{name} {what}", remedy, column=key, value=table[name])
