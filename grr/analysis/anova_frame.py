@@ -11,6 +11,40 @@ import pandas as pd
 from grr.numerics.crossed import CrossedAnova
 from grr.numerics.interaction import f_test
 from grr.numerics.nested import NestedAnova
+from grr.wording import tables
+from grr.wording.rounding import figures
+
+
+class AnovaTable(pd.DataFrame):
+    """The table of sums of squares as a DataFrame that prints rounded for reading."""
+
+    @property
+    def _constructor(self) -> type[pd.DataFrame]:
+        """A part of the table is a plain DataFrame."""
+        return pd.DataFrame
+
+    def __str__(self) -> str:
+        return tables.text_table(*self._printed())
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        return tables.html_table(*self._printed())
+
+    def _printed(self) -> tuple[list[str], list[list[str]]]:
+        head = ["Source", "df", "sum of squares", "mean square", "F", "p", "tested against"]
+        rows = [
+            [
+                str(name),
+                str(df),
+                figures(sum_sq, 4),
+                *("" if math.isnan(value) else figures(value, 4) for value in (mean_sq, f)),
+                "" if math.isnan(p) else f"{p:.2g}",
+                against,
+            ]
+            for name, df, sum_sq, mean_sq, f, p, against in self.itertuples(name=None)
+        ]
+        return head, rows
 
 
 class _Line(NamedTuple):
@@ -23,7 +57,7 @@ class _Line(NamedTuple):
         return self.sum_sq / self.df if self.df else math.nan
 
 
-def anova_frame(table: CrossedAnova, pooled: bool) -> pd.DataFrame:
+def anova_frame(table: CrossedAnova, pooled: bool) -> AnovaTable:
     """Return the table of sums of squares with F tests.
 
     Parts and operators are tested against the interaction where it is kept, against
@@ -50,7 +84,7 @@ def anova_frame(table: CrossedAnova, pooled: bool) -> pd.DataFrame:
     return _frame(lines, tested, [part, operator, both])
 
 
-def nested_frame(table: NestedAnova) -> pd.DataFrame:
+def nested_frame(table: NestedAnova) -> AnovaTable:
     """Return the table of a nested study: operators against parts, parts against error.
 
     Notes
@@ -64,13 +98,13 @@ def nested_frame(table: NestedAnova) -> pd.DataFrame:
     return _frame(lines, {"operator": part, "part": error}, lines)
 
 
-def _frame(lines: list[_Line], tested: dict[str, _Line], whole: list[_Line]) -> pd.DataFrame:
+def _frame(lines: list[_Line], tested: dict[str, _Line], whole: list[_Line]) -> AnovaTable:
     """Return the lines with their F tests, and the total of ``whole``."""
     rows = [_row(line, tested.get(line.name)) for line in lines]
     total = _Line("total", sum(line.sum_sq for line in whole), sum(line.df for line in whole))
     rows.append((total.sum_sq, total.df, math.nan, math.nan, math.nan, ""))
     sums, df, means, f, p, names = zip(*rows, strict=True)
-    return pd.DataFrame(
+    return AnovaTable(
         {"df": df, "sum_sq": sums, "mean_sq": means, "F": f, "p": p, "tested_against": names},
         index=pd.Index([*(line.name for line in lines), "total"], name="source"),
     )

@@ -104,7 +104,7 @@ def study_form(folder: str | Path) -> Any:
         for entry in section:
             fields[entry.key] = field_for(entry, shown.get(entry.key))
             rows.append(fields[entry.key].row)
-        blocks += [heading(title), widgets.VBox(rows)]
+        blocks += _block(title, rows, folded=section is _SECTIONS[-1][1])
     who = field_for(Field("who", "Changed by", "text", "Needed once there are readings."), "")
     why = field_for(Field("why", "Reason of the change", "text", "It is kept on record."), "")
     button = widgets.Button(description="Save the study", button_style="primary")
@@ -143,6 +143,15 @@ def study_form(folder: str | Path) -> Any:
     )
     box.fields, box.who, box.why, box.button, box.status = fields, who, why, button, status
     return box
+
+
+def _block(title: str, rows: list[Any], *, folded: bool) -> list[Any]:
+    """Return a section: open under its heading, or folded away where it can wait."""
+    import ipywidgets as widgets
+
+    if not folded:
+        return [heading(title), widgets.VBox(rows)]
+    return [widgets.Accordion([widgets.VBox(rows)], titles=(f"{title} (for the record)",))]
 
 
 def _exists(folder: Path) -> bool:
