@@ -131,11 +131,12 @@ def _trust_notebooks(files: list[Path]) -> None:
     import nbformat
     from nbformat.sign import NotebookNotary
 
-    notary = NotebookNotary()
+    notary = NotebookNotary()  # type: ignore[no-untyped-call]
     for path in files:
         if path.suffix != ".ipynb":
             continue
         try:
-            notary.sign(nbformat.read(path, as_version=4))
+            notebook = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
+            notary.sign(notebook)  # type: ignore[no-untyped-call]
         except (OSError, ValueError) as error:
             print(f"{path.name} could not be marked as trusted: {error}", file=sys.stderr)

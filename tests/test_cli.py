@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
+import shutil
 from pathlib import Path
 
 import pytest
 
-from grr.cli import EXIT_STATUS, main
+from grr.cli import main
+from grr.cli_commands import EXIT_STATUS
 from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")
@@ -72,5 +75,27 @@ def test_help_reads_well(capsys: pytest.CaptureFixture[str]) -> None:
         main(["--help"])
     assert stopped.value.code == 0
     printed = capsys.readouterr().out
-    for word in ("lab", "new", "analyse", "self-check", "exit status"):
+    for word in ("lab", "new", "analyse", "collect", "verify", "self-check", "exit status"):
         assert word in printed
+
+
+def test_verify_names_the_altered_row(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    study = tmp_path / "pins"
+    shutil.copytree(DEMO / "dowel_pin", study)
+    assert main(["verify", str(study)]) == 0
+    readings = study / "readings.csv"
+    text = readings.read_text(encoding="utf-8")
+    readings.write_text(text.replace(",10.0", ",10.1", 1), encoding="utf-8")
+    capsys.readouterr()
+    assert main(["verify", str(study)]) == 1
+    assert "row 2" in capsys.readouterr().out
+
+
+def test_collect_stops_kindly_where_nothing_more_is_typed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "pins"
+    main(["new", str(folder), "--parts", "2", "--operators", "Ilse", "--trials", "1"])
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    assert main(["collect", str(folder)]) == 0
+    assert "Traceback" not in capsys.readouterr().err

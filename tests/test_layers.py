@@ -24,7 +24,7 @@ LAYERS = [
     {"judge"},
     {"plan", "entry", "show"},
     {"many", "cluster"},
-    {"shipped", "lab_settings", "lab", "cli"},
+    {"shipped", "lab_settings", "lab", "cli_commands", "cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 MODULES = sorted(PACKAGE.rglob("*.py"))

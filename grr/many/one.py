@@ -62,9 +62,11 @@ def result_row(result: GaugeResult, *, intervals: bool, level: float) -> Row:
         flags.insert(0, "readings missing")
     row["flags"] = "; ".join(flags)
     if intervals:
-        for (quantity, measure), limits in result.intervals(level=level).iterrows():
+        limits = result.intervals(level=level)
+        for key, lower, upper in zip(limits.index, limits["lower"], limits["upper"], strict=True):
+            quantity, measure = str(key[0]), str(key[1])
             if measure in (*MEASURES, "value"):
                 name = quantity if measure == "value" else f"{quantity}_{measure}"
-                row[f"{name}_lower"], row[f"{name}_upper"] = limits["lower"], limits["upper"]
+                row[f"{name}_lower"], row[f"{name}_upper"] = lower, upper
         row["decision"] = verdict(result).decision
     return row

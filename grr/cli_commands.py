@@ -1,0 +1,107 @@
+"""What each command of ``grr`` does; the words of the command line are in `grr.cli`."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+from grr.errors import StudyError
+
+if TYPE_CHECKING:
+    from grr.study import Study
+
+#: Exit status of ``grr analyse``, by decision; 2 is bad input.
+EXIT_STATUS = {
+    "USE": 0,
+    "USE ONLY LIKE THIS": 3,
+    "DO NOT USE FOR THIS TOLERANCE": 4,
+    "NOT DECIDED YET": 5,
+}
+
+
+def lab(options: argparse.Namespace) -> int:
+    """Start JupyterLab on the guided notebooks."""
+    from grr.lab import run_lab
+
+    return run_lab(options.folder, port=options.port, browser=not options.no_browser)
+
+
+def new(options: argparse.Namespace) -> int:
+    """Start a study folder."""
+    from grr.files.folder import new_study_folder
+    from grr.rules import Plan
+    from grr.tolerance import Tolerance
+
+    tolerance = None
+    if options.lower is not None or options.upper is not None:
+        tolerance = Tolerance(options.lower, options.upper)
+    new_study_folder(
+        options.folder,
+        title=options.title,
+        unit=options.unit,
+        resolution=options.resolution,
+        tolerance=tolerance,
+        plan=Plan(
+            parts=tuple(str(number) for number in range(1, options.parts + 1)),
+            operators=tuple(options.operators),
+            trials=options.trials,
+        ),
+    )
+    print(f"Study folder made: {options.folder}")
+    print(f"1. Open {options.folder / 'study.toml'} and fill in what is still empty.")
+    print(f"2. Take the readings: grr collect {options.folder}")
+    print(f"3. See what they prove: grr analyse {options.folder}")
+    return 0
+
+
+def analyse(options: argparse.Namespace) -> int:
+    """Print checks, tables and verdict; the exit status tells the decision."""
+    import grr
+
+    study = grr.open_study(options.folder)
+    findings = grr.check(study)
+    result = grr.anova(study)
+    verdict = grr.verdict(result)
+    print(findings, result, _by_ranges(study), verdict, sep="\n\n")
+    return EXIT_STATUS[verdict.decision]
+
+
+def _by_ranges(study: Study) -> str:
+    import grr
+    from grr.wording.tables import paragraph
+
+    try:
+        return str(grr.average_range(study))
+    except StudyError as error:
+        return paragraph(f"By average and range: not possible. {error}")
+
+
+def self_check(options: argparse.Namespace) -> int:
+    """Run the published examples on this installation."""
+    import grr
+    from grr.files.atomic import write_whole
+    from grr.wording.tables import html_page
+
+    found = grr.self_check()
+    print(found)
+    if options.output is not None:
+        write_whole(options.output, html_page("Self-check of grr", found._repr_html_()))
+        print(f"\nWritten: {options.output}")
+    return 0 if found.passed else 1
+
+
+def collect(options: argparse.Namespace) -> int:
+    """Take readings in the terminal."""
+    from grr.entry.terminal import collect_in_terminal
+
+    return collect_in_terminal(options.folder, sys.stdin, sys.stdout)
+
+
+def verify(options: argparse.Namespace) -> int:
+    """Check the seals of a study's record."""
+    from grr.files.verify_folder import verify_folder
+
+    found = verify_folder(options.folder)
+    print(found)
+    return 0 if found.unaltered else 1
