@@ -37,7 +37,7 @@ def additive_effects(grid: CellGrid, *, parts: bool, operators: bool) -> tuple[A
             [np.ones((len(row), 1)), parts * np.eye(rows)[row], operators * np.eye(columns)[column]]
         )
         values = grid.means[alike][:, row, column] * weight
-        solution = np.linalg.lstsq(design * weight[:, None], values.T)[0].T
+        solution = np.linalg.lstsq(design * weight[:, None], values.T, rcond=None)[0].T
         found_part, found_operator = solution[:, 1 : rows + 1], solution[:, rows + 1 :]
         part_mean = found_part.mean(axis=-1, keepdims=True)
         operator_mean = found_operator.mean(axis=-1, keepdims=True)

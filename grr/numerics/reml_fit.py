@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from grr.numerics.additive_cells import additive_effects, is_exact
 from grr.numerics.arrays import Array, Mask
 from grr.numerics.cell_grid import CellGrid
-from grr.numerics.reml_likelihood import projection
+from grr.numerics.reml_projection import projection
 from grr.numerics.reml_solver import minimise
 
 #: Where one search starts: shares of part, operator, interaction and error.

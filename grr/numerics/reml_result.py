@@ -36,9 +36,7 @@ class RemlFit:
     log_likelihood : ndarray, shape (...)
         Restricted log likelihood; ∞ where repeats do not scatter.
     converged : ndarray of bool, shape (...)
-        The conditions of a maximum hold; where not, every number is NaN. It has not been
-        seen to fail where the repeatability's standard deviation is over 1e-5 of the
-        total.
+        The conditions of a maximum hold; where not, every number is NaN.
     part_at_zero, operator_at_zero, interaction_at_zero : ndarray of bool, shape (...)
         The likelihood falls from 0 upwards: the component was estimated at the boundary.
     parts, operators : int

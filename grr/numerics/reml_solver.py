@@ -12,9 +12,9 @@ from grr.numerics.cell_grid import CellGrid
 from grr.numerics.reml_likelihood import Deviance, deviance
 
 _ERROR = 3
-_MOST_STEPS = 200
+_MOST_STEPS = 100
 #: A step is halved, where it does not lower the deviance, down to this share of it.
-_SHORTEST = 1e-9
+_SHORTEST = 1e-5
 #: Deviances that differ by less, relatively, are alike.
 _ROUNDING = 1e-12
 #: Smallest eigenvalue, in squared standard errors, of a surface that counts as convex.
@@ -24,6 +24,8 @@ _BINARY = np.array([1, 2, 4, 8])
 #: Predicted gains in deviance: below the first the search is over; below the second it is
 #: good enough where rounding stops it. 1e-10 is a step of 1e-5 standard errors.
 _OVER, _GOOD_ENOUGH = 1e-20, 1e-10
+#: A gain that is good enough and no longer falls to this share of the last is rounding.
+_PROGRESS = 0.25
 #: Newton's step is better than scoring only near the end.
 _NEAR = 1.0
 
@@ -73,13 +75,14 @@ def minimise(grid: CellGrid, start: Array, terms: Mask, *, operators_fixed: bool
     at = deviance(grid, variances, operators_fixed=operators_fixed)
     values = at.value.copy()
     converged = np.zeros(studies, dtype=np.bool_)
-    running = np.arange(studies)
+    running, last = np.arange(studies), np.full(studies, np.inf)
     for _ in range(_MOST_STEPS):
         here = variances[running]
         step = bounded_step(at, here, terms)
         gain = (step[:, None, :] @ at.expected @ step[..., None])[:, 0, 0]
         converged[running] = gain < _GOOD_ENOUGH
-        ahead = gain >= _OVER
+        ahead = (gain >= _OVER) & ((gain >= _GOOD_ENOUGH) | (gain < _PROGRESS * last[running]))
+        last[running] = gain
         running, at, here, step = running[ahead], at[ahead], here[ahead], step[ahead]
         near = gain[ahead] < _NEAR
         if not len(running):

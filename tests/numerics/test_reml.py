@@ -280,6 +280,23 @@ def test_readings_all_alike_have_no_variance():
     assert fit.mean == 10.01
 
 
+@pytest.mark.parametrize("scatter", [1e-3, 1e-5, 1e-7])
+@pytest.mark.parametrize("interaction", [True, False])
+def test_parts_that_differ_many_thousand_times_the_scatter(scatter, interaction):
+    # The limit differs from the estimate by a share of the order of the scatter.
+    rng = np.random.default_rng(16)
+    part, operator = without(rng, *design(6, 3, 3), 9)
+    exact = simulated(rng, part, operator, sds=(2, 1, 0.0, 0))
+    noise = rng.normal(0, 1, len(part))
+    fit = reml(exact + scatter * noise, part, operator, interaction=interaction)
+    near = reml(exact + scatter / 10 * noise, part, operator, interaction=interaction)
+    assert bool(fit.converged) and bool(near.converged)
+    assert fit.components.part == pytest.approx(near.components.part, rel=20 * scatter)
+    assert fit.components.operator == pytest.approx(near.components.operator, rel=20 * scatter)
+    ratio = float(fit.components.repeatability / near.components.repeatability)
+    assert ratio == pytest.approx(100, rel=1e-5 + 1e3 * scatter**2 + 1e-8 / scatter)
+
+
 def test_one_study_without_scatter_in_a_stack():
     rng = np.random.default_rng(12)
     part, operator = without(rng, *design(5, 3, 2), 5)
