@@ -50,6 +50,10 @@ class MethodDrift:
         Length of the longest sitting.
     differ_p : float
         p value of all operators drifting alike; NaN with one operator.
+    scatter : float
+        Standard deviation of the readings about the fitted drift, operators pooled.
+    mean : float
+        Mean of the fitted drift over the readings, counted from the start of each sitting.
     zero : ZeroDrift or None
         Change of the zero, where it was checked before and after.
     """
@@ -61,6 +65,8 @@ class MethodDrift:
     curve: Settling | None
     span: float
     differ_p: float
+    scatter: float
+    mean: float
     zero: ZeroDrift | None
 
     def at(self, since: Array | float) -> Array:
@@ -210,12 +216,29 @@ def _method_drift(
     slope = mean_slope([series.slope for series in parts])
     curve_p, curve = _curve(parts, level)
     shape = STRAIGHT if float(slope.p()) < 1.0 - level else NONE
-    span = max(float(series.since.max()) for series in parts)
-    differ_p = float(slopes_differ([series.slope for series in parts]))
     found = MethodDrift(
-        method, shape if curve is None else SETTLING, slope, curve_p, curve, span, differ_p, None
+        method=method,
+        shape=shape if curve is None else SETTLING,
+        slope=slope,
+        curve_p=curve_p,
+        curve=curve,
+        span=max(float(series.since.max()) for series in parts),
+        differ_p=float(slopes_differ([series.slope for series in parts])),
+        scatter=math.sqrt(float(np.mean([_left(series, curve) for series in parts]))),
+        mean=0.0,
+        zero=None,
     )
-    return found, [_row(method, series, curve, level) for series in parts]
+    mean = float(np.mean(np.concatenate([found.at(series.since) for series in parts])))
+    rows = [_row(method, series, curve, level) for series in parts]
+    return replace(found, mean=mean), rows
+
+
+def _left(series: _Series, curve: Settling | None) -> float:
+    """Return the variance of one operator's readings about the drift fitted to them."""
+    if curve is None:
+        return series.scatter**2
+    left = series.means.taken_off(series.readings - curve.at(series.since))
+    return float(left @ left) / float(series.slope.df)
 
 
 def _curve(parts: list[_Series], level: float) -> tuple[float, Settling | None]:

@@ -212,13 +212,18 @@ def _per(numbers: DriftNumbers) -> str:
 
 
 def _time(value: float, numbers: DriftNumbers) -> str:
-    """Return a duration: minutes, or seconds where short; readings where no time is known."""
+    """Return a time: a duration, or readings where no time is known."""
     if numbers.taken.unit == "reading":
         count = max(1, math.floor(value))
         return f"{count} reading{'s' if count > 1 else ''}"
-    if value < 1.0:
-        return f"{max(1, math.floor(60.0 * value))}{JOIN}s"
-    return f"{figures(value)}{JOIN}min"
+    return duration(value)
+
+
+def duration(minutes: float) -> str:
+    """Return a duration in minutes, or in seconds where it is short."""
+    if minutes < 1.0:
+        return f"{max(1, math.floor(60.0 * minutes))}{JOIN}s"
+    return f"{figures(minutes)}{JOIN}min"
 
 
 def _length(value: float, study: Study) -> str:

@@ -1,0 +1,304 @@
+"""Two methods of studies with a known truth: the decision, the numbers and the words."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+import grr
+
+DEMO = Path(__file__).parents[2] / "demo_data"
+
+
+def study(
+    stand=0.1,
+    handheld=0.2,
+    difference=0.0,
+    *,
+    offsets=(0.0, 0.05, -0.05),
+    parts=10,
+    trials=3,
+    seed=1,
+    methods=("stand", "handheld"),
+    **settings,
+):
+    """A study in µm, tolerance 6 µm; each method has a scatter, handheld a difference."""
+    rng = np.random.default_rng(seed)
+    sizes = rng.normal(0, 0.8, parts)
+    rows = []
+    for method, scatter, shift in zip(
+        methods, (stand, handheld, stand), (0.0, difference, 0.0), strict=False
+    ):
+        for name, offset in zip("ABCDE", offsets, strict=False):
+            for trial in range(1, trials + 1):
+                for part in range(parts):
+                    value = sizes[part] + offset + shift + rng.normal(0, scatter)
+                    rows.append((part + 1, name, trial, method, value))
+    table = pd.DataFrame(rows, columns=["part", "operator", "trial", "method", "reading"])
+    return grr.Study(table, **{"unit": "µm", "tolerance": grr.Tolerance(-3.0, 3.0), **settings})
+
+
+def compared(source, **options):
+    return grr.compare_methods(source, **{"baseline": "stand", "candidate": "handheld", **options})
+
+
+def plain(result):
+    return " ".join(str(result).split())
+
+
+@pytest.mark.parametrize(
+    "truth, decision",
+    [
+        ({"handheld": 0.12}, "candidate is good enough for this tolerance"),
+        ({"handheld": 0.6}, "baseline is needed"),
+        ({"stand": 0.6, "handheld": 0.9}, "neither is good enough"),
+        ({"handheld": 0.3}, "can't tell yet"),
+        ({"handheld": 0.12, "difference": 0.8}, "baseline is needed"),
+        ({"handheld": 0.12, "difference": 0.3}, "can't tell yet"),
+    ],
+)
+def test_the_decision_is_the_one_that_the_truth_calls_for(truth, decision):
+    result = compared(study(**truth))
+    assert result.decision == decision
+    assert 0.0 <= result.confidence <= 1.0
+    if decision != "can't tell yet":
+        assert result.confidence >= 0.95
+
+
+def test_the_first_screen_states_the_decision():
+    text = str(compared(study(handheld=0.6)))
+    assert text.startswith("◐ STAND IS NEEDED")
+    html = compared(study(handheld=0.12))._repr_html_()
+    assert html.index("HANDHELD IS GOOD ENOUGH FOR THIS TOLERANCE") < 400
+
+
+def test_the_numbers_are_those_of_the_definitions():
+    source = study(handheld=0.2, difference=0.3)
+    numbers = compared(source).numbers
+    table = source.readings
+    means = table.groupby(["method", "part"])["reading"].mean().unstack("method")
+    expected = stats.ttest_rel(means["handheld"], means["stand"])
+    low, high = numbers.difference.limits(0.95)
+    interval = expected.confidence_interval(0.95)
+    assert (float(low), float(high)) == pytest.approx((interval.low, interval.high), rel=1e-9)
+    cells = table.groupby(["method", "part", "operator"])["reading"].var().groupby("method").mean()
+    assert numbers.ev_ratio.estimate == pytest.approx(
+        np.sqrt(cells["handheld"] / cells["stand"]), rel=1e-9
+    )
+    assert numbers.ev_ratio.lower < 2.0 < numbers.ev_ratio.upper
+    assert numbers.grr_ratio.lower < numbers.grr_ratio.estimate < numbers.grr_ratio.upper
+    for name in ("stand", "handheld"):
+        alone = grr.anova(
+            grr.Study(
+                table[table["method"] == name].drop(columns="method"),
+                tolerance=source.tolerance,
+                unit="µm",
+                operators="fixed",
+            )
+        )
+        assert numbers.results[name].value("GRR", "sd") == pytest.approx(alone.value("GRR", "sd"))
+    assert list(numbers.by_part.columns) == ["stand", "handheld", "difference"]
+    assert numbers.by_part["difference"].mean() == pytest.approx(float(numbers.difference.mean))
+    assert numbers.anova_table.loc["method", "tested_against"] == "part × method"
+    f, p = numbers.anova_table.loc["method", ["F", "p"]]
+    assert f == pytest.approx(expected.statistic**2)
+    assert p == pytest.approx(expected.pvalue)
+
+
+def test_single_readings_lie_within_the_limits_of_agreement():
+    source = study(handheld=0.3, difference=0.2, seed=6)
+    found = compared(source).numbers.agreement
+    wide = source.readings.pivot(
+        index=["part", "operator", "trial"], columns="method", values="reading"
+    )
+    pairs = wide["handheld"] - wide["stand"]
+    inside = pairs.between(float(found.lower), float(found.upper)).mean()
+    assert inside == pytest.approx(0.95, abs=0.06)
+
+
+def test_operators_as_a_sample_make_it_less_sure_and_it_says_so():
+    source = study(handheld=0.15, offsets=(0.0, 0.2, -0.2))
+    fixed, sampled = compared(source), compared(source, operators="random")
+    assert fixed.decision == "candidate is good enough for this tolerance"
+    assert sampled.confidence < fixed.confidence
+    bounds = [r.judgements["handheld"].criterion.upper for r in (fixed, sampled)]
+    assert bounds[1] > 1.5 * bounds[0]
+    assert "count as a sample" in plain(sampled)
+    assert "hold for them only" in plain(fixed) or "holds for them only" in plain(fixed)
+
+
+def test_the_margin_is_the_studys_and_its_origin_is_printed():
+    source = study(difference=0.2, handheld=0.12)
+    default = compared(source)
+    assert default.margin.length == pytest.approx(0.3)
+    assert default.margin.stated == "by default"
+    assert "state it in the study before the first reading" in plain(default)
+    stated = compared(study(difference=0.2, handheld=0.12, facts={"difference_margin_percent": 2}))
+    assert stated.margin.length == pytest.approx(0.12)
+    assert stated.margin.stated == "in the study"
+    assert stated.decision == "baseline is needed"
+    given = compared(source, margin=0.5)
+    assert given.margin.stated == "when comparing"
+    assert compared(source, margin_share=0.1).margin.length == pytest.approx(0.6)
+
+
+def test_risks_count_the_difference_as_a_bias():
+    result = compared(study(handheld=0.12, difference=0.8))
+    assert result.risks.misjudged("handheld") > 3 * result.risks.misjudged("stand")
+    assert "Of a thousand parts are misjudged" in plain(result)
+    chosen = compared(study(parts_from="chosen"))
+    assert chosen.risks.by_method == {}
+    assert "Parts misjudged: not estimated" in plain(chosen)
+
+
+def test_the_mean_of_several_readings_is_offered_where_it_helps():
+    result = compared(study(handheld=0.5))
+    (remedy,) = result.remedies
+    # About 50 % of the tolerance, all repeatability: √(50/30)² = 2.8, so 3 readings.
+    assert remedy.what == "the mean of 3 readings"
+    assert remedy.enough and remedy.share < 30
+    assert compared(study(handheld=0.12)).remedies == ()
+
+
+def test_a_difference_that_stays_can_be_set_right():
+    assert "can be set right" in plain(compared(study(handheld=0.12, difference=0.8)))
+
+
+def test_purpose_control_judges_by_the_total_variation():
+    result = compared(study(purpose="control"))
+    assert result.judgements["stand"].criterion.name == "of the total variation"
+
+
+def test_one_operator_compares_repeatability():
+    result = compared(study(handheld=0.6, offsets=(0.0,)))
+    numbers = result.numbers
+    assert numbers.grr_ratio == numbers.ev_ratio
+    assert numbers.anova_table is None
+    assert result.decision == "baseline is needed"
+    assert "Analysis of variance" not in result._repr_html_()
+
+
+def test_two_trials_one_reading_lost():
+    source = study(handheld=0.6, trials=2)
+    table = source.readings
+    table.loc[[7, 100], "reading"] = np.nan
+    lost = grr.Study(table, unit="µm", tolerance=source.tolerance)
+    assert compared(lost).decision == "baseline is needed"
+
+
+def test_one_trial_gives_what_it_can():
+    result = compared(study(handheld=0.6, trials=1))
+    assert result.numbers.ev_ratio is None
+    assert "nothing was repeated" in plain(result)
+    assert result.decision == "baseline is needed"
+
+
+def test_three_methods_need_both_names():
+    source = study(methods=("stand", "handheld", "clamp"))
+    assert compared(source, candidate="clamp").numbers.methods == ("stand", "clamp")
+    with pytest.raises(grr.StudyError, match="not said which methods"):
+        grr.compare_methods(source, baseline="stand")
+
+
+def test_with_two_methods_one_name_is_enough():
+    source = study()
+    assert grr.compare_methods(source, baseline="stand").numbers.candidate == "handheld"
+    assert grr.compare_methods(source, candidate="stand").numbers.baseline == "handheld"
+
+
+def test_without_a_tolerance_the_numbers_come_without_a_decision():
+    result = compared(study(tolerance=None))
+    assert result.decision == "can't tell yet"
+    assert result.numbers.ev_ratio.lower < 2.0 < result.numbers.ev_ratio.upper
+    assert "no tolerance was given" in plain(result)
+    one_sided = study(handheld=0.12, tolerance=grr.Tolerance(upper=6.0))
+    assert "State how far the methods may differ" in plain(compared(one_sided))
+    assert compared(one_sided, margin=0.3).decision.startswith("candidate is good enough")
+    with pytest.raises(grr.StudyError, match="needs a lower and an upper limit"):
+        compared(one_sided, margin_share=0.05)
+
+
+def test_to_frame_has_one_row_a_method():
+    table = compared(study()).to_frame()
+    assert table.index.tolist() == ["stand", "handheld"]
+    assert (table["percent_lower"] < table["percent"]).all()
+    assert table["seconds_per_reading"].isna().all()
+
+
+def test_bad_input_is_told_with_a_remedy():
+    source = study()
+    table = source.readings
+    alone = grr.Study(table[table["method"] == "stand"], unit="µm")
+    with pytest.raises(grr.StudyError, match=r"by one method only.*Add a column method"):
+        compared(alone)
+    bare = grr.Study(table[table["method"] == "stand"].drop(columns="method"), unit="µm")
+    with pytest.raises(grr.StudyError, match=r"by one method only"):
+        compared(bare)
+    others = table.copy()
+    others.loc[(others["method"] == "handheld") & (others["operator"] == "C"), "operator"] = "D"
+    with pytest.raises(grr.StudyError, match=r"Operator C was measuring only by stand.*the same"):
+        compared(grr.Study(others, unit="µm"))
+    elsewhere = table[~((table["method"] == "handheld") & table["part"].isin(["9", "10"]))]
+    with pytest.raises(grr.StudyError, match=r"Part 9 and 10 were measured only by stand"):
+        compared(grr.Study(elsewhere, unit="µm"))
+    gone = (table["method"] == "handheld") & (table["part"] == "4") & (table["operator"] == "B")
+    with pytest.raises(grr.StudyError, match=r"Operator B did not measure part 4 by handheld"):
+        compared(grr.Study(table[~gone], unit="µm"))
+    few = table[table["part"].isin(["1", "2"])]
+    with pytest.raises(grr.StudyError, match=r"Fewer than three parts.*at least three"):
+        compared(grr.Study(few, unit="µm"))
+    with pytest.raises(grr.StudyError, match="knows no such method"):
+        compared(source, candidate="clamp")
+    with pytest.raises(grr.StudyError, match="same method"):
+        compared(source, candidate="stand")
+    with pytest.raises(grr.StudyError, match=r"Two operators are too few"):
+        compared(study(offsets=(0.0, 0.1)), operators="random")
+    with pytest.raises(grr.StudyError, match="operators is not a word"):
+        compared(source, operators="some")
+
+
+def test_text_fits_a_terminal_and_names_are_escaped():
+    result = compared(
+        study(handheld=0.6, methods=("stand", "<u>held & bare by a long name, in the hand")),
+        candidate="<u>held & bare by a long name, in the hand",
+    )
+    assert max(map(len, str(result).splitlines())) <= 80
+    assert "<u>" not in result._repr_html_()
+
+
+@pytest.mark.parametrize(
+    "name, decision",
+    [
+        ("pins_two_ways", "baseline is needed"),
+        ("rollers_two_ways", "candidate is good enough for this tolerance"),
+    ],
+)
+def test_the_demo_decides_as_its_truth_calls_for(name, decision):
+    truth = tomllib.loads((DEMO / name / "truth.toml").read_text(encoding="utf-8"))
+    people = truth["operators_in_micrometres"]
+    result = compared(grr.open_study(DEMO / name))
+    assert result.decision == decision
+    assert result.margin.stated == "in the study"
+    low, high = (1000 * float(v) for v in result.numbers.difference.limits())
+    assert low < truth["handheld_minus_stand_in_micrometres"] < high
+    # a repeat scatters, drifts and is rounded; by the stand nothing drifts
+    variances = [people[f"{who}, stand"]["scatter"] ** 2 for who in ("Ilka", "Jonas", "Miro")]
+    ev = np.sqrt(np.mean(variances) + 0.1**2 / 12)
+    stand = result.numbers.results["stand"]
+    limits = stand.intervals().loc[("EV", "sd"), ["lower", "upper"]] * 1000
+    assert limits.iloc[0] < ev < limits.iloc[1]
+    assert result.numbers.seconds["stand"] > result.numbers.seconds["handheld"]
+
+
+def test_the_demo_hand_would_do_without_drift_and_by_means():
+    result = compared(grr.open_study(DEMO / "pins_two_ways"))
+    *_, steady, last = result.remedies
+    assert "without drift" in steady.what and not steady.enough
+    assert "the same, and the mean of" in last.what
+    assert last.enough
+    assert abs(last.difference) < 0.0001
