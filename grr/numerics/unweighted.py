@@ -205,8 +205,8 @@ def _fitted_effects(cell_means: Array, filled: Mask) -> _Fit:
         )
     if o > 1 and (filled.sum(axis=(-2, -1)) - p - o + 1 < 1).any():
         raise StudyError(
-            "Too few parts were measured by more than one operator to see how far "
-            "operators disagree part by part",
+            "Too few parts were measured by more than one operator to give intervals: how far "
+            "operators disagree part by part cannot be seen",
             "Let every operator measure every part at least once",
         )
     covariance = np.linalg.inv(normal)
