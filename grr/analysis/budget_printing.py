@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from grr.analysis.printing import EXAMPLE
 from grr.wording import tables
-from grr.wording.rounding import figures, length, percent, with_unit
+from grr.wording.rounding import JOIN, figures, length, percent, with_unit
 
 if TYPE_CHECKING:
     from grr.analysis.budget import UncertaintyBudget
@@ -26,9 +26,9 @@ def budget_text(budget: UncertaintyBudget) -> str:
 def budget_html(budget: UncertaintyBudget) -> str:
     """Return the budget for a notebook, with the formula of each line."""
     head, rows = _rows(budget)
-    frame = budget.to_frame()
-    rows = [[*row, str(frame.at[row[0], "note"])] for row in rows]
-    table = tables.html_table([*head, "how"], rows)
+    notes = budget.to_frame()["note"].tolist()
+    rows = [[row[0], str(note), *row[1:]] for row, note in zip(rows, notes, strict=True)]
+    table = tables.html_table([head[0], "how", *head[1:]], rows, left=2)
     return tables.html_prose(*_opening(budget)) + table + tables.html_list(_closing(budget))
 
 
@@ -64,6 +64,8 @@ def _rows(budget: UncertaintyBudget) -> tuple[list[str], list[list[str]]]:
 
 def _size(value: float, unit: str, own: str) -> str:
     """Return the size of a line: a length as it reads best, else with its unit."""
+    if unit == "1/K":
+        return f"{figures(1e6 * value)}·10⁻⁶{JOIN}/K"
     return length(value, unit) if unit == own else with_unit(figures(value), unit)
 
 

@@ -16,6 +16,7 @@ from grr.numerics.thermal import STEEL as STEEL_EXPANSION
 from grr.numerics.thermal import growth
 from grr.units import canonical_unit, conversion
 from grr.values import number
+from grr.wording.rounding import JOIN
 from grr.wording.rounding import length as fine
 
 REPEATABILITY, REPRODUCIBILITY = "repeatability", "reproducibility"
@@ -158,7 +159,7 @@ class MicrometerLines:
             "rectangular",
             sensitivity=self.length * away,
             unit="1/K",
-            formula=f"L·Δθ·Δα = {self.length:g} {self.unit} · {away:g} K · {expansion_off:g} /K",
+            formula=f"L·Δθ·Δα = {self.length:g} {self.unit} · {away:g} K · {_ppm(expansion_off)}",
         )
 
     def part_against_gauge(self, kelvin: float, *, in_study: bool | None = None) -> Contribution:
@@ -182,7 +183,7 @@ class MicrometerLines:
             "rectangular",
             sensitivity=float(growth(self.length, 1.0, self.expansion)),
             unit="K",
-            formula=f"L·α·Δθ = {self.length:g} {self.unit} · {self.expansion:g} /K · {off:g} K",
+            formula=f"L·α·Δθ = {self.length:g} {self.unit} · {_ppm(self.expansion)} · {off:g} K",
             inside=REPRODUCIBILITY,
             in_study=in_study,
         )
@@ -309,6 +310,11 @@ class MicrometerLines:
         return Contribution(
             "orientation", at_least_zero("orientation", within), "rectangular", formula=how
         )
+
+
+def _ppm(expansion: float) -> str:
+    """Return an expansion coefficient as it is printed in tables."""
+    return f"{1e6 * expansion:g}·10⁻⁶{JOIN}/K"
 
 
 def _repeat_df(result: GaugeResult) -> float:

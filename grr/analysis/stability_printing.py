@@ -9,7 +9,7 @@ from grr.analysis.stability_notes import AHEAD
 from grr.wording import tables
 from grr.wording.limits import fine_interval, fine_length
 from grr.wording.probability import p_text
-from grr.wording.rounding import JOIN, counted, length, percent, size
+from grr.wording.rounding import JOIN, counted, length, size
 
 if TYPE_CHECKING:
     from grr.analysis.stability_result import StabilityResult
@@ -156,7 +156,7 @@ def _recheck_sentence(result: StabilityResult) -> str:
     return (
         f"Next check: at the latest {result.next_check}, {int(result.recheck_days)} days after the "
         f"last. Until then the drift, at the faster end of its interval, stays under "
-        f"{percent(100 * result.share)} of the tolerance ({allowance}), and the interval is no "
+        f"{100 * result.share:g}{JOIN}% of the tolerance ({allowance}), and the interval is no "
         f"longer than the gauge has been watched nor than {result.longest_days:g} days. The "
         "laboratory's procedure goes before this."
     )

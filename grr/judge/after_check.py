@@ -37,10 +37,9 @@ class AfterCheck:
     __repr__ = __str__
 
     def _repr_html_(self) -> str:
-        numbered = [f"{n}. {step}" for n, step in enumerate(self.steps, start=1)]
-        return (
-            tables.html_prose(self.headline) + tables.html_list(numbered) + tables.html_prose(DEFER)
-        )
+        # every step is escaped, so the only list tags are the list's own
+        steps = tables.html_list(self.steps).replace("<ul", "<ol").replace("</ul>", "</ol>")
+        return tables.html_prose(self.headline) + steps + tables.html_prose(DEFER)
 
 
 def after_check(result: StabilityResult | None = None, *, event: str = "check") -> AfterCheck:

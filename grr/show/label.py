@@ -22,6 +22,8 @@ _BOX = (
     f"font:10.5px/1.3 {FONT};color:#000;background:#fff;border:1.5px solid #000;"
     "width:90mm;min-height:55mm;padding:3mm;box-sizing:border-box"
 )
+#: A notebook stripes tables and aligns them to the right unless told otherwise.
+_CELL = "padding:0 8px 1px 0;text-align:left;vertical-align:top;background:none;border:0"
 
 
 @dataclass(frozen=True, repr=False)
@@ -81,8 +83,8 @@ def gauge_label(page: Qualification) -> GaugeLabel:
     mark, _ = LOOKS[page.decision]
     lines = tuple(_lines(page))
     rows = "".join(
-        f'<tr><td style="padding:0 8px 1px 0;white-space:nowrap;vertical-align:top">'
-        f'{escape(name)}</td><td style="font-weight:600">{escape(value)}</td></tr>'
+        f'<tr style="background:none"><td style="{_CELL};white-space:nowrap">{escape(name)}</td>'
+        f'<td style="{_CELL};font-weight:600">{escape(value)}</td></tr>'
         for name, value in lines[1:]
     )
     example = (

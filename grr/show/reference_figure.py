@@ -11,7 +11,7 @@ from grr.analysis.reference_result import ReferenceResult
 from grr.show import theme
 from grr.show.axes import count_axis, level_band, level_line, level_name, reach_axis, unit_scale
 from grr.wording.limits import fine_interval, fine_length
-from grr.wording.rounding import figures, length, percent, size
+from grr.wording.rounding import JOIN, figures, length, size
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -44,7 +44,7 @@ def on_reference(result: ReferenceResult) -> Figure:
     if math.isfinite(half):
         heights += [-half, half]
         shapes.insert(0, level_band(-half, half))
-        share = percent(100.0 * result.asked.share)
+        share = f"{100.0 * result.asked.share:g}{JOIN}%"
         notes.append(level_name(f"ground: {share} of the tolerance", half, above=False, left=True))
     return theme.draw(
         "on-reference",

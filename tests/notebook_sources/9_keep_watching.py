@@ -1,0 +1,78 @@
+# %% [markdown]
+# # Keep watching a gauge
+#
+# [Start](0_start_here.ipynb) · [8 Qualify](8_qualify_a_micrometer.ipynb) · **9 Keep watching**
+#
+# *About 5 minutes.* A gauge that was good in January can be bad in June, and nobody sees it on the
+# parts. So the same check standard, a block or a kept part, is read at regular intervals, always
+# in the same way, and each reading is held against the limits of a time when all was well.
+#
+# The readings are an **example, invented**: two years of monthly checks of a 10 mm block.
+#
+# **With your own checks**: a file (CSV or Excel) with the columns `time` and `reading`, several
+# readings a day if you like; change the lines in the next cell and set `example` to `False`.
+
+# %%
+import grr
+
+checks = grr.read_columns("../demo_data/micrometer_25/checks.csv")
+gauge = {
+    "unit": "mm",
+    "resolution": 0.0001,
+    "tolerance": grr.Tolerance(10.006, 10.012),
+    "reference": 10.0,
+    "example": True,
+}
+
+# %% [markdown]
+# ## The first year: the baseline
+#
+# The limits come from the first twelve checks and then stay as they are. Twenty would be better:
+# with few checks the limits are uncertain themselves, and false alarms are more frequent.
+
+# %%
+first_year = grr.stability(checks[:12], baseline=12, **gauge)
+first_year
+
+# %%
+grr.show.checks_over_time(first_year)
+
+# %% [markdown]
+# ## Two years
+
+# %%
+two_years = grr.stability(checks, baseline=12, **gauge)
+two_years
+
+# %%
+grr.show.checks_over_time(two_years)
+
+# %% [markdown]
+# Every rule that is watched finds more, and alarms more often for nothing. Choose a few and keep to
+# them: `rules=("WE 1", "WE 4")`, or the sets `"western electric"` and `"nelson"`.
+
+# %%
+print(grr.stability(checks[:16], baseline=12, rules=("WE 1", "WE 4"), **gauge))
+
+# %% [markdown]
+# ## What follows an alarm?
+
+# %%
+grr.after_check(two_years)
+
+# %% [markdown]
+# ## And a gauge that fell, or was repaired?
+
+# %%
+grr.after_check(event="dropped")
+
+# %%
+grr.after_check(event="repaired")
+
+# %% [markdown]
+# ## How long until the next check?
+#
+# The interval above is the time in which the drift, at the faster end of its interval, would use up
+# a tenth of the tolerance (`share=`), and never more than the gauge has been watched or the
+# laboratory's own interval (`longest_days=`). It is a proposal: the laboratory's procedure goes
+# before it. A gauge without history keeps to the procedure.
