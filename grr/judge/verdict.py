@@ -143,9 +143,9 @@ def verdict(result: GaugeResult) -> Verdict:
             None,
             "By the manual's rule: not applicable.",
             str(error),
+            _to_mend(findings),
             (),
-            (),
-            (error.remedy + ".",),
+            (*_remedies(findings), error.remedy + "."),
             findings,
         )
     categories = least_categories(result) if study.purpose == "control" else None
@@ -218,13 +218,7 @@ def _reasons(
 ) -> tuple[str, ...]:
     study = result.study
     source = dominant_source(result)
-    reasons = []
-    if findings.must_mend:
-        count = sum(finding.severity == "mend" for finding in findings)
-        reasons.append(
-            f"{counted(count, 'finding')} must be settled before these numbers can be trusted; "
-            "see grr.check."
-        )
+    reasons = list(_to_mend(findings))
     share = result.value(source, "variance") / result.value("GRR", "variance")
     reasons.append(
         f"The measuring system spreads over {length(result.value('GRR', 'spread'), study.unit)} "
@@ -262,7 +256,7 @@ def _next_steps(
     result: GaugeResult, found: Criterion, decision: str, findings: Findings
 ) -> tuple[str, ...]:
     if findings.must_mend:
-        return tuple(f.todo for f in findings if f.severity == "mend")[:4]
+        return _remedies(findings)
     advice = bench_advice(result)
     if decision == NOT_DECIDED:
         return ways_to_decide(result, found, advice[0])
@@ -272,3 +266,19 @@ def _next_steps(
             "standard.",
         )
     return advice
+
+
+def _to_mend(findings: Findings) -> tuple[str, ...]:
+    """Return the sentence that says how much must be settled first; none where nothing must."""
+    count = sum(finding.severity == "mend" for finding in findings)
+    if not count:
+        return ()
+    return (
+        f"{counted(count, 'finding')} must be settled before these numbers can be trusted; see "
+        "grr.check.",
+    )
+
+
+def _remedies(findings: Findings) -> tuple[str, ...]:
+    mend = [f"{f.place}: {f.todo}" for f in findings if f.severity == "mend"]
+    return tuple(mend[:6])

@@ -110,9 +110,11 @@ def swapped_parts(readings: Array, resolution: float | None = None) -> list[Swap
         expected = median(others, axis=(1, 2))
         offset = float(median(readings[:, operator] - expected[:, None]))
         residual = readings[:, operator] - expected[:, None] - offset
+        # Who scatters more than the others is no suspect for that.
+        own = max(scale, 1.4826 * float(median(np.abs(residual))))
         for a, b in combinations(range(p), 2):
             gap = expected[b] - expected[a]
-            if not abs(gap) > 8.0 * scale:
+            if not abs(gap) > 8.0 * own:
                 continue
             for trial in range(r):
                 wrong = (residual[a, trial], residual[b, trial])

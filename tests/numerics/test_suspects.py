@@ -79,3 +79,13 @@ def test_missing_readings_are_no_suspects() -> None:
     assert suspects.factor_slips(cube, STEP) == []
     assert suspects.swapped_parts(cube, STEP) == []
     assert suspects.shifted_sequences(cube, order, STEP) == []
+
+
+def test_an_operator_who_scatters_has_exchanged_nothing() -> None:
+    alarms = 0
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        cube = 10.009 + 0.0015 * rng.normal(size=(10, 1, 1)) + 0.0001 * rng.normal(size=(10, 3, 3))
+        cube[:, 2] += 0.0006 * rng.normal(size=(10, 3))
+        alarms += bool(suspects.swapped_parts(np.round(cube, 4), STEP))
+    assert alarms <= 2

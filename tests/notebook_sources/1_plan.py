@@ -1,0 +1,79 @@
+# %% [markdown]
+# # Plan the study
+#
+# [Start](0_start_here.ipynb) · **1 Plan** · [2 Collect](2_collect.ipynb) ·
+# [3 Check](3_check.ipynb) · [4 Judge](4_judge.ipynb) · [5 Risk and limits](5_risk_and_limits.ipynb)
+#
+# *About 10 minutes.* What tolerance, which parts, who measures, how often, and will that be
+# enough to decide? All of it is settled **before** the first reading, and kept in the study's
+# folder.
+
+# %%
+import grr
+
+# %% [markdown]
+# ## The facts of the study
+#
+# Change the name in the line below to a name of your own, run it, fill in the form and save.
+# Only the tolerance, the plan and the last digit of the gauge are needed to go on; the rest makes
+# the verdict worth filing.
+#
+# - **Parts**: ten, taken from what the process makes over some days, not the nicest ones. Number
+#   them where the number cannot be read while measuring. Mark the place to measure.
+# - **Operators**: those who will use the gauge. If three people are *all* who ever will, say so:
+#   a study of *fixed* operators decides far more with the same readings, but holds for them only.
+# - **Readings of each part**: three by each operator is usual.
+
+# %%
+grr.study_form("../studies/my_study")
+
+# %% [markdown]
+# ## Will that be enough to decide?
+#
+# Studies of this design, simulated: a good gauge (8 % of the tolerance) should be found good and a
+# bad one (40 %) bad.
+
+# %%
+grr.expected_precision(parts=10, operators=3, trials=3, operators_are="fixed", progress=False)
+
+# %%
+grr.expected_precision(parts=10, operators=3, trials=3, operators_are="random", progress=False)
+
+# %% [markdown]
+# With three operators who stand for many others, hardly any study decides, however many parts are
+# measured: three people say little about a fourth. More operators help, more readings do not.
+
+# %%
+designs = grr.compare_designs(120, operators_are="random", progress=False)
+designs
+
+# %%
+grr.show.certainty_bought(designs)
+
+# %% [markdown]
+# ## The run sheet
+#
+# The order of measurement, one page for each operator and trial, parts in random order. Each part
+# bears a code, so that nobody recognises it; a helper hands the parts out from the key sheet. The
+# entry form in [2 Collect](2_collect.ipynb) asks in the same order; the paper is for shops
+# without a computer at the bench.
+
+# %%
+study = grr.chosen_study()
+sheet = grr.run_sheet(study)
+sheet
+
+# %% [markdown]
+# `sheet.save("../studies/my_study/run_sheet")` writes the pages to print (run sheet, key sheet)
+# and a table to fill in.
+#
+# ## Before the first reading
+#
+# 1. **Clean** anvil, spindle face and parts: lint-free cloth, then paper drawn through closed faces.
+# 2. **Soak**: gauge and parts side by side in the room for an hour or more; no sun, no hand.
+# 3. **Zero** in the orientation in which you measure, with the same number of ratchet turns.
+# 4. **Hold** it the way it will be held every day: the study speaks for that way only.
+#
+# ## Next
+#
+# **[2 Collect](2_collect.ipynb)**: take the readings.

@@ -1,0 +1,45 @@
+# %% [markdown]
+# # Collect the readings
+#
+# [Start](0_start_here.ipynb) · [1 Plan](1_plan.ipynb) · **2 Collect** ·
+# [3 Check](3_check.ipynb) · [4 Judge](4_judge.ipynb) · [5 Risk and limits](5_risk_and_limits.ipynb)
+#
+# *As long as the measuring takes.* The form below shows what to measure now. The gauge's cable
+# or foot switch types the number and Enter; so can you. Eyes on the part: one tone says *recorded*,
+# another *look*.
+#
+# - Every reading is on the disk before the form says so. If the power fails, run the cell again:
+#   it goes on where it was.
+# - Something odd is **asked**, never blocked: keep it, or measure the same part again.
+# - Earlier readings stay hidden until the study is complete.
+# - One operator today, another tomorrow: pick the name and go on.
+
+# %%
+import grr
+
+# %% [markdown]
+# ## Measure
+#
+# This takes readings for a practice study until you pick your own on the [start
+# page](0_start_here.ipynb) or name its folder here.
+
+# %%
+grr.collect(grr.practice_folder())
+
+# %% [markdown]
+# ## Other ways in
+#
+# - **A filled run sheet or spreadsheet**: choose *Upload* in the form, or save it as
+#   `readings.csv` in the study's folder (columns part, operator, trial, reading).
+# - **A serial port**: choose it in the form; the gauge needs no keyboard then.
+# - **No notebook at the bench**: `grr collect FOLDER` in a terminal asks the same questions and
+#   writes the same file.
+#
+# ## Is the record whole?
+#
+# Each row of `readings.csv` is sealed with the row before it. `grr verify FOLDER` names the first
+# row that was changed afterwards.
+#
+# ## Next
+#
+# Zero checked again after the session? Then **[3 Check](3_check.ipynb)**.
