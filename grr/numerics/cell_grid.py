@@ -71,7 +71,9 @@ class CellGrid:
 
 def designs(grid: CellGrid) -> list[tuple[Array, NDArray[np.intp]]]:
     """Return each pattern of counts, shape (rows, operators), and the studies that have it."""
-    _, rows, columns = grid.counts.shape
+    studies, rows, columns = grid.counts.shape
+    if (grid.counts == grid.counts[:1]).all():
+        return [(grid.counts[0], np.arange(studies))]
     patterns, which = np.unique(
         grid.counts.reshape(-1, rows * columns), axis=0, return_inverse=True
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from grr.errors import StudyError
-from grr.numerics.arrays import Array
+from grr.numerics.arrays import Array, Mask
 
 
 def require_crossed(counts: Array, *, interaction: bool) -> None:
@@ -38,7 +38,7 @@ def require_crossed(counts: Array, *, interaction: bool) -> None:
             "No part was measured by two operators, so operators cannot be told from parts",
             "Analyse the study as nested, or let every operator measure the same parts",
         )
-    if np.linalg.matrix_rank(_additive(counts)) < p + o - 1:
+    if not _all_linked(filled):
         raise StudyError(
             "The parts fall into groups that no operator has in common",
             "Let one operator measure parts of both groups, or analyse the groups apart",
@@ -87,8 +87,11 @@ def _require_measured(counts: Array) -> None:
             )
 
 
-def _additive(counts: Array) -> Array:
-    """Return the part and operator columns of the cells that hold readings."""
-    part, operator = np.nonzero(counts)
-    p, o = counts.shape
-    return np.hstack([np.eye(p)[part], np.eye(o)[operator]])
+def _all_linked(filled: Mask) -> bool:
+    """Say whether every part is reached from the first by operators in common."""
+    reached = np.arange(len(filled)) == 0
+    while True:
+        further = filled[:, filled[reached].any(axis=0)].any(axis=1)
+        if (further == reached).all():
+            return bool(reached.all())
+        reached = further

@@ -125,9 +125,11 @@ def _search(grid: CellGrid, model: Model, starts: Array) -> Fit:
 
 def _search_together(grid: CellGrid, model: Model, starts: Array) -> Fit:
     studies = len(grid.counts)
+    study = np.tile(np.arange(studies), len(starts))
     ends = minimise(
-        grid[np.tile(np.arange(studies), len(starts))],
+        grid[study],
         np.repeat(starts, studies, axis=0),
+        study,
         model.terms,
         operators_fixed=model.operators_fixed,
     )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from grr.numerics.arrays import Array, Mask
 from grr.numerics.cell_grid import CellGrid
@@ -22,12 +23,16 @@ _CONVEX = 1e-6
 #: Numbers the choices of variances that are positive.
 _BINARY = np.array([1, 2, 4, 8])
 #: Predicted gains in deviance: below the first the search is over; below the second it is
-#: good enough where rounding stops it. 1e-10 is a step of 1e-5 standard errors.
-_OVER, _GOOD_ENOUGH = 1e-20, 1e-10
+#: good enough where rounding stops it. 1e-8 is a step of 1e-4 standard errors.
+_OVER, _GOOD_ENOUGH = 1e-20, 1e-8
 #: A gain that is good enough and no longer falls to this share of the last is rounding.
-_PROGRESS = 0.25
-#: Newton's step is better than scoring only near the end.
-_NEAR = 1.0
+_PROGRESS = 0.5
+#: Newton's step is better than scoring only near the end; a gain squares with each, so
+#: that after one of the second size nothing is left to gain.
+_NEAR, _LAST = 1.0, 1e-10
+#: Steps after which searches are compared, and the squared distance, in standard errors,
+#: at which two of them count as one.
+_MEETINGS, _TOGETHER = (2, 3, 5, 8), 1e-2
 
 
 @dataclass(frozen=True)
@@ -50,49 +55,79 @@ class Optimum:
     converged: Mask
 
 
-def minimise(grid: CellGrid, start: Array, terms: Mask, *, operators_fixed: bool) -> Optimum:
-    """Search for the minimum of the deviance of each study from one start.
+def minimise(
+    grid: CellGrid, start: Array, study: NDArray[np.intp], terms: Mask, *, operators_fixed: bool
+) -> Optimum:
+    """Search for the minimum of the deviance, from one or more starts for each study.
 
     Each step solves the quadratic problem with the expected second derivatives exactly,
     bounds included (Fisher scoring: on balanced data with positive estimates one step
     reaches the analysis of variance). Near the end Newton's step on the variances that
     stay positive replaces it, so that the last steps are quadratic. No step raises the
-    deviance.
+    deviance. Of searches of one study that meet on the way, the lowest goes on; the
+    deviance of the others is ∞.
 
     Parameters
     ----------
     grid : CellGrid
-        No study fits the model without any error.
-    start : ndarray, shape (studies, 4)
+        One entry for each search. No study fits the model without any error.
+    start : ndarray, shape (searches, 4)
         Shares of the variances.
+    study : ndarray of int, shape (searches,)
+        The study that each search is of.
     terms : ndarray of bool, shape (4,)
         The terms of the model; the variances of the others stay 0.
     operators_fixed : bool
     """
-    studies = len(grid.counts)
     variances = np.where(terms, start, 0.0)
     variances /= variances.sum(axis=-1, keepdims=True)
     at = deviance(grid, variances, operators_fixed=operators_fixed)
     values = at.value.copy()
-    converged = np.zeros(studies, dtype=np.bool_)
-    running, last = np.arange(studies), np.full(studies, np.inf)
-    for _ in range(_MOST_STEPS):
+    converged = np.zeros(len(study), dtype=np.bool_)
+    running, last = np.arange(len(study)), np.full(len(study), np.inf)
+    for number in range(_MOST_STEPS):
         here = variances[running]
         step = bounded_step(at, here, terms)
         gain = (step[:, None, :] @ at.expected @ step[..., None])[:, 0, 0]
-        converged[running] = gain < _GOOD_ENOUGH
-        ahead = (gain >= _OVER) & ((gain >= _GOOD_ENOUGH) | (gain < _PROGRESS * last[running]))
+        step /= np.maximum(1.0, -step[:, _ERROR] / (0.9 * here[:, _ERROR]))[:, None]
+        there, by_newton = _newton_where_near(here, at, here + step, gain < _NEAR)
+        final = by_newton & (gain < _LAST)
+        variances[running[final]] = there[final]
+        values[running[final]] -= gain[final] / 2.0
+        converged[running] = final | (gain < _GOOD_ENOUGH)
+        rounding = (gain < _GOOD_ENOUGH) & (gain > _PROGRESS * last[running])
         last[running] = gain
-        running, at, here, step = running[ahead], at[ahead], here[ahead], step[ahead]
-        near = gain[ahead] < _NEAR
+        ahead = ~(final | rounding | (gain < _OVER))
+        if number in _MEETINGS:
+            twin = _follows(study[running], here, at, gain) & ahead
+            values[running[twin]] = np.inf
+            ahead &= ~twin
+        running = running[ahead]
         if not len(running):
             break
         there, at, moved = _descend(
-            grid[running], here, at, step, near, operators_fixed=operators_fixed
+            grid[running],
+            here[ahead],
+            at[ahead],
+            step[ahead],
+            there[ahead],
+            operators_fixed=operators_fixed,
         )
         running, at = running[moved], at[moved]
         variances[running], values[running] = there[moved], at.value
     return Optimum(variances, values, converged)
+
+
+def _follows(study: NDArray[np.intp], here: Array, at: Deviance, gain: Array) -> Mask:
+    """Say which searches near their end have met a lower one of the same study."""
+    order = np.lexsort((at.value, study))
+    _, first, which = np.unique(study[order], return_index=True, return_inverse=True)
+    leader = np.empty_like(order)
+    leader[order] = order[first][which]
+    apart = here - here[leader]
+    distance = (apart[:, None, :] @ at.expected[leader] @ apart[..., None])[:, 0, 0]
+    near = (gain < _NEAR) & (gain[leader] < _NEAR)
+    return np.asarray(near & (distance < _TOGETHER) & (leader != np.arange(len(study))))
 
 
 def bounded_step(at: Deviance, variances: Array, terms: Mask) -> Array:
@@ -136,12 +171,12 @@ def _step_on(free: Mask, here: Array, gradient: Array, second: Array) -> Array:
 
 
 def _descend(
-    grid: CellGrid, here: Array, at: Deviance, step: Array, near: Mask, *, operators_fixed: bool
+    grid: CellGrid, here: Array, at: Deviance, step: Array, there: Array, *, operators_fixed: bool
 ) -> tuple[Array, Deviance, Mask]:
-    """Return where each study goes, the deviance there, and whether it went anywhere."""
-    shortened = np.maximum(1.0, -step[:, _ERROR] / (0.9 * here[:, _ERROR]))
-    step /= shortened[:, None]
-    there = _newton_where_near(here, at, here + step, near)
+    """Return where each search goes, the deviance there, and whether it went anywhere.
+
+    It goes ``there`` if that lowers the deviance, else as far along ``step`` as does.
+    """
     new = deviance(grid, there, operators_fixed=operators_fixed)
     limit = at.value + _ROUNDING * (1.0 + np.abs(at.value))
     left = np.flatnonzero(~(new.value <= limit))
@@ -157,8 +192,9 @@ def _descend(
     return there, new, moved
 
 
-def _newton_where_near(here: Array, at: Deviance, there: Array, near: Mask) -> Array:
-    """Return ``there``, or Newton's point where the end is near and the surface convex."""
+def _newton_where_near(here: Array, at: Deviance, there: Array, near: Mask) -> tuple[Array, Mask]:
+    """Return ``there``, or Newton's point where near and the surface convex; and where so."""
+    by_newton = np.zeros(len(here), dtype=np.bool_)
     pattern = (there > 0.0) @ _BINARY
     for number in set(pattern[near].tolist()):
         alike = np.flatnonzero(near & (pattern == number))
@@ -170,4 +206,5 @@ def _newton_where_near(here: Array, at: Deviance, there: Array, near: Mask) -> A
         newton = here[alike] + _step_on(free, here[alike], at.gradient[alike], at.observed[alike])
         inside = (newton >= 0.0).all(axis=-1) & (newton[:, _ERROR] > 0.1 * here[alike, _ERROR])
         there[alike[inside]] = newton[inside]
-    return there
+        by_newton[alike[inside]] = True
+    return there, by_newton
