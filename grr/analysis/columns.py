@@ -70,7 +70,7 @@ def table_of(table: object, numbers: tuple[str, ...], times: tuple[str, ...] = (
     plain = table.reset_index(drop=True)
     result = pd.DataFrame(index=plain.index)
     for name in times:
-        result[name] = times_of(plain[names[name]])
+        result[name] = times_of(plain[names[name]].map(_without_bare_numbers))
     for name in numbers:
         result[name] = number_column(plain[names[name]], name)
     if len(result) == 0:
@@ -89,6 +89,13 @@ def refuse_gaps(table: pd.DataFrame, name: str, why: str) -> None:
     if gaps.any():
         row = int(np.flatnonzero(gaps.to_numpy())[0])
         raise StudyError(f"A row has no {name}", why, row=row + 1, column=name)
+
+
+def _without_bare_numbers(cell: object) -> object:
+    """Return a cell of times; a number is no date, whatever a spreadsheet counts from."""
+    if isinstance(cell, (int, float, np.number)) and np.isfinite(cell):
+        return f"number {cell}"
+    return cell
 
 
 def _flat(readings: Iterable[Any]) -> list[Any]:

@@ -17,6 +17,7 @@ from grr.numerics.linearity_band import (
     block_intervals,
     confidence_band,
     prediction_band,
+    slope_calibration_u,
 )
 from grr.numerics.pitch_error import pitch_error
 from grr.units import canonical_unit
@@ -104,14 +105,8 @@ def linearity(
     by_block = test is not None and float(test.p) < lack_of_fit_level and len(blocks.values) > 2
     line = fit_line(blocks.values, blocks.means, by_block=True) if by_block else plain
     x = np.union1d(np.linspace(blocks.values[0], blocks.values[-1], STEPS), blocks.values)
-    band = _widest_band(
-        line,
-        x,
-        level=level,
-        blocks=blocks,
-        block_u=block_u,
-        correlations=_correlations(block_correlation),
-    )
+    covariances = _covariances(block_u, block_correlation, by_block=by_block)
+    band = _widest_band(line, x, level=level, blocks=blocks, covariances=covariances)
     lower, upper = block_intervals(blocks, level=level, calibration_u=block_u)
     family = 1.0 - (1.0 - level) / len(blocks.values)  # Bonferroni over the blocks
     strict_lower, strict_upper = block_intervals(blocks, level=family, calibration_u=block_u)
@@ -134,6 +129,7 @@ def linearity(
         line=line,
         lack_of_fit=test,
         band=band,
+        slope_u=max(slope_calibration_u(line, blocks.values, one) for one in covariances),
         prediction=prediction_band(line, x, level=level),
         pitch=wave,
         bias_limit=limit,
@@ -185,41 +181,35 @@ def _read(
     return reference[taken], bias, expanded[taken] / k, int((~taken).sum())
 
 
-def _correlations(given: float | None) -> tuple[float, ...]:
-    if given is None:
-        return (0.0, 1.0)
-    value = number("block_correlation", given)
-    if not 0.0 <= value <= 1.0:
-        raise StudyError(
-            "block_correlation is not between 0 and 1",
-            "Give 0 for blocks calibrated independently, 1 for errors wholly in common",
-            value=given,
-        )
-    return (value,)
-
-
-def _widest_band(
-    line: LineFit,
-    x: Array,
-    *,
-    level: float,
-    blocks: Blocks,
-    block_u: Array,
-    correlations: tuple[float, ...],
-) -> Band:
-    """Return the band at the least favourable of the correlations, point by point.
+def _covariances(block_u: Array, correlation: float | None, *, by_block: bool) -> list[Array]:
+    """Return the covariances of the blocks' errors to reckon with: one, or both extremes.
 
     A line through block means has the blocks' independent errors in its own scatter
     already; there only the error that they share is added.
     """
-    bands = []
-    for r in correlations:
-        covariance = block_covariance(block_u, r)
-        if line.by_block:
-            covariance = block_covariance(np.sqrt(r) * block_u, 1.0)
-        bands.append(
-            confidence_band(line, x, level=level, blocks=blocks.values, covariance=covariance)
-        )
+    if correlation is None:
+        correlations = [0.0, 1.0]
+    else:
+        correlations = [number("block_correlation", correlation)]
+        if not 0.0 <= correlations[0] <= 1.0:
+            raise StudyError(
+                "block_correlation is not between 0 and 1",
+                "Give 0 for blocks calibrated independently, 1 for errors wholly in common",
+                value=correlation,
+            )
+    if by_block:
+        return [block_covariance(np.sqrt(r) * block_u, 1.0) for r in correlations]
+    return [block_covariance(block_u, r) for r in correlations]
+
+
+def _widest_band(
+    line: LineFit, x: Array, *, level: float, blocks: Blocks, covariances: list[Array]
+) -> Band:
+    """Return the band at the least favourable of the covariances, point by point."""
+    bands = [
+        confidence_band(line, x, level=level, blocks=blocks.values, covariance=one)
+        for one in covariances
+    ]
     return Band(
         x=x,
         fitted=bands[0].fitted,

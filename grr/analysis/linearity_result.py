@@ -46,6 +46,8 @@ class LinearityResult:
     lack_of_fit : LackOfFit or None
     band : Band
         Where the true line lies, the blocks' uncertainty in it.
+    slope_u : float
+        Standard uncertainty that the blocks' calibration gives to the slope.
     prediction : Band
         Where one further reading (or block mean) would lie.
     pitch : PitchError or None
@@ -72,6 +74,7 @@ class LinearityResult:
     line: LineFit
     lack_of_fit: LackOfFit | None
     band: Band
+    slope_u: float
     prediction: Band
     pitch: PitchError | None
     bias_limit: float | None
@@ -86,8 +89,14 @@ class LinearityResult:
 
     @property
     def slope_interval(self) -> tuple[float, float]:
-        """Two-sided interval of the slope from the scatter of the readings."""
-        reach = float(t_quantile(0.5 + self.level / 2.0, self.line.df) * self.line.slope_error)
+        """Two-sided interval of the slope, the blocks' uncertainty in it.
+
+        Source: JCGM 100:2008 (GUM), equations (10) and (G.2b).
+        """
+        error = float(self.line.slope_error)
+        combined = math.hypot(error, self.slope_u)
+        df = self.line.df * (combined / error) ** 4 if error > 0.0 else math.inf
+        reach = float(t_quantile(0.5 + self.level / 2.0, df)) * combined
         return float(self.line.slope) - reach, float(self.line.slope) + reach
 
     @property

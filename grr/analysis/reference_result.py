@@ -9,12 +9,15 @@ from typing import NamedTuple
 import pandas as pd
 
 from grr.analysis.reference_printing import reference_html, reference_text
+from grr.analysis.result import GaugeResult
+from grr.errors import StudyError
 from grr.numerics.bias import Bias, with_reference_uncertainty
 from grr.numerics.gauge_capability import GaugeCapability, smallest_tolerance
 from grr.numerics.process_suitability import (
     LIMIT_SYSTEM,
     SystemUncertainty,
     percent_of_width,
+    process_uncertainty,
     smallest_width,
 )
 from grr.numerics.sd_interval import sd_interval
@@ -126,6 +129,41 @@ class ReferenceResult:
     def q_ms(self) -> float:
         """Q_MS in percent (ISO 22514-7, from memory); NaN where not estimated."""
         return float(percent_of_width(self.system.combined, self.width))
+
+    def q_mp(self, study: GaugeResult) -> float:
+        """Return Q_MP in percent: this reference together with a study on real parts.
+
+        Operators, interaction and the repeatability on parts join in; temperature and
+        whatever else the study does not hold need an uncertainty budget.
+
+        Parameters
+        ----------
+        study : GaugeResult
+            In the same unit.
+
+        Raises
+        ------
+        StudyError
+            The study is in another unit.
+
+        Notes
+        -----
+        Source: ISO 22514-7 (from memory; limit 30 %).
+        """
+        if study.study.unit != self.unit:
+            raise StudyError(
+                "The study is in another unit than the reference",
+                "Use one unit for both",
+                value=f"{study.study.unit or 'no unit'} and {self.unit or 'no unit'}",
+            )
+        ev, av, interaction = (study.value(name, "sd") for name in ("EV", "AV", "INT"))
+        u = process_uncertainty(
+            self.system,
+            repeatability_on_parts=ev,
+            operators=0.0 if math.isnan(av) else av,
+            interaction=0.0 if math.isnan(interaction) else interaction,
+        )
+        return float(percent_of_width(u, self.width))
 
     @property
     def resolution_percent(self) -> float:

@@ -106,6 +106,9 @@ def qualify(
     """
     unit = canonical_unit(unit)
     width = _checked(tolerance, unit, reference, linearity, budget, study, stability)
+    mean_of = int(number("mean_of", mean_of, above=0.0))
+    if rezero_minutes is not None:
+        rezero_minutes = number("rezero_minutes", rezero_minutes, above=0.0)
     confidence = number("confidence", confidence, above=0.5, below=1.0)
     limit = number("bias_share", bias_share, above=0.0, below=1.0) * width
     known = {**(dict(study.study.facts) if study else {}), **checked_facts(facts or {})}
@@ -124,8 +127,8 @@ def qualify(
         tolerance=tolerance,
         unit=unit,
         resolution=step,
-        gauge=gauge or str(known.get("gauge_number", "")),
-        characteristic=characteristic or str(known.get("characteristic", "")),
+        gauge=str(gauge or known.get("gauge_number", "")),
+        characteristic=str(characteristic or known.get("characteristic", "")),
         legs=legs,
         decision=_decision(legs),
         conditions=(
@@ -138,7 +141,7 @@ def qualify(
         rezero_minutes=rezero_minutes,
         facts=known,
         valid_until=_valid_until(known, stability),
-        report=report,
+        report=str(report),
         example=example
         or any(_is_example(one) for one in (reference, linearity, stability, budget))
         or bool(study and study.study.example),
@@ -223,7 +226,15 @@ def _from_budget(
 def _valid_until(facts: Mapping[str, Any], stability: StabilityResult | None) -> date | None:
     """Return the earlier of the calibration's end and the next check; None where unknown."""
     days = [facts.get("calibration_due"), stability.next_check if stability else None]
-    known = [date.fromisoformat(str(day)) for day in days if day]
+    try:
+        known = [date.fromisoformat(str(day)) for day in days if day]
+    except ValueError:
+        raise StudyError(
+            "The day on which the calibration is due is not a date",
+            "Write it like 2027-03-31",
+            column="calibration_due",
+            value=days[0],
+        ) from None
     return min(known) if known else None
 
 

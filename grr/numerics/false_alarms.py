@@ -82,6 +82,7 @@ def simulated_run_lengths(rules: tuple[RunRule, ...], *, studies: int, seed: int
     return lengths
 
 
+@lru_cache(maxsize=256)
 def chance_of_false_alarm(
     rules: tuple[RunRule, ...],
     *,

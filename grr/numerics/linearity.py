@@ -137,15 +137,15 @@ def fit_line(reference: Array, bias: Array, *, by_block: bool = False) -> LineFi
     """
     x = np.asarray(reference, dtype=np.float64)
     y = np.asarray(bias, dtype=np.float64)
-    if len(x) < 3 or np.ptp(x) == 0.0:
+    centre = float(x.mean())
+    from_centre = x - centre
+    spread = float(from_centre @ from_centre)
+    if len(x) < 3 or not spread > np.finfo(np.float64).tiny:
         raise StudyError(
             "A line over the range needs at least three readings on two or more blocks",
             "Measure blocks at five or more sizes spread over the range",
             value=f"{len(x)} readings on {len(np.unique(x))} blocks",
         )
-    centre = float(x.mean())
-    from_centre = x - centre
-    spread = float(from_centre @ from_centre)
     mean = y.mean(axis=-1)
     from_mean = y - mean[..., None]
     slope = from_mean @ from_centre / spread

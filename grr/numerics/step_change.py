@@ -45,6 +45,9 @@ def step_change(
 ) -> StepChange:
     """Find the place at which one step, added to a straight line, helps most.
 
+    For one check standard read over time; `grr.numerics.bump` does the same within a
+    gauge study, with the means of parts and sittings taken off.
+
     Parameters
     ----------
     times : ndarray, shape (n,)

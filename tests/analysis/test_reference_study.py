@@ -43,6 +43,20 @@ def test_cg_cgk_and_q_ms_worked_by_hand():
     assert other.cg == pytest.approx(0.15 * 0.006 / (4 * sd))
 
 
+def test_q_mp_joins_the_study_on_parts(manual_study):
+    result = studied(made(), tolerance=grr.Tolerance(9.99, 10.02))
+    table = manual_study.readings
+    table["reading"] = 10.0 + 0.001 * table["reading"]
+    study = grr.anova(grr.Study(table, unit="mm"))
+    ev, av = study.value("EV", "sd"), study.value("AV", "sd")
+    # the repeatability on parts is the larger one here
+    assert ev > result.sd
+    u = np.sqrt(ev**2 + av**2 + result.bias**2 / 3)
+    assert result.q_mp(study) == pytest.approx(100 * 4 * u / 0.03)
+    with pytest.raises(StudyError, match="another unit"):
+        result.q_mp(grr.anova(manual_study))
+
+
 def test_the_smallest_tolerance_just_passes():
     result = studied(made(), expanded_uncertainty=0.0001)
     least = result.smallest_tolerance

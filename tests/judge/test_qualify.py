@@ -189,6 +189,10 @@ def test_it_prints_within_eighty_columns_and_escapes():
         (TOLERANCE, {"reference": reference(tolerance=None)}, "another tolerance"),
         (TOLERANCE, {"bias_share": 1.5}, "bias_share"),
         (TOLERANCE, {"confidence": 0.4}, "confidence"),
+        (TOLERANCE, {"mean_of": 0}, "mean_of"),
+        (TOLERANCE, {"rezero_minutes": -1}, "rezero_minutes"),
+        (TOLERANCE, {"study": on_parts(calibration_due="soon")}, "not a date"),
+        (TOLERANCE, {"facts": {"calibration_due": "soon"}}, "calibration"),
     ],
 )
 def test_bad_input_is_one_sentence_with_a_remedy(tolerance, legs, message):

@@ -95,6 +95,13 @@ study = grr.anova(grr.open_study("../demo_data/dowel_pin"))
 grr.verdict(study)
 
 # %% [markdown]
+# ISO 22514-7 puts both together: the reference and the study on parts, in percent of the tolerance
+# (Q_MP; limit, from memory, 30 %). Temperature and the like come with the budget below.
+
+# %%
+f"Q_MP {reference.q_mp(study):.1f} %"
+
+# %% [markdown]
 # ## 4. What makes a result uncertain?
 #
 # Take the lines that apply. `in_study=True` means: the study on parts holds this already, since it
