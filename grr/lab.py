@@ -81,7 +81,8 @@ def _command(folder: Path, port: int, browser: bool) -> list[str]:
         "--LabApp.news_url=None",
         "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
         "--ServerApp.terminals_enabled=False",
-        "--ServerApp.log_level=WARN",
+        "--LabApp.extension_manager=readonly",
+        "--log-level=WARN",
     ]
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         command.append("--allow-root")

@@ -47,7 +47,7 @@ def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> P
     StudyError
         The readings cannot carry an interval, and why.
     """
-    pivots = _study_pivots(result.study, draws, seed)
+    pivots = _study_pivots(result.study, draws, seed, _operators(result))
     step = result.study.resolution
     if not result.floored or step is None:
         return pivots
@@ -58,9 +58,14 @@ def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> P
     )
 
 
+def _operators(result: GaugeResult) -> str:
+    """Return how the operators count: by ranges always as a sample, as the estimate takes them."""
+    return "random" if result.method == "average_range" else result.study.operators
+
+
 @lru_cache(maxsize=4)
-def _study_pivots(study: Study, draws: int, seed: int) -> Pivots:
-    options: dict[str, Any] = {"draws": draws, "seed": seed, "operators": study.operators}
+def _study_pivots(study: Study, draws: int, seed: int, operators: str) -> Pivots:
+    options: dict[str, Any] = {"draws": draws, "seed": seed, "operators": operators}
     if study.design == "nested":
         readings = nested_readings(study)
         if np.isfinite(readings).all():

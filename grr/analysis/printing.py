@@ -6,7 +6,9 @@ import math
 from typing import TYPE_CHECKING
 
 from grr.analysis.sources import NAMES, SOURCES
+from grr.facts import DEVIATION
 from grr.study import Study
+from grr.units import conversion, fine_unit
 from grr.wording import tables
 from grr.wording.rounding import figures, length, percent, size
 
@@ -23,11 +25,26 @@ def tolerance_text(study: Study) -> str:
     lower, upper = study.tolerance.lower, study.tolerance.upper
     shown = [None if v is None else size(v, study.resolution) for v in (lower, upper)]
     unit = f" {study.unit}" if study.unit else ""
+    beside = _deviations(study)
     if shown[0] is None:
-        return f"at most {shown[1]}{unit}"
+        return f"at most {shown[1]}{unit}{beside}"
     if shown[1] is None:
-        return f"at least {shown[0]}{unit}"
-    return f"{shown[0]} to {shown[1]}{unit}"
+        return f"at least {shown[0]}{unit}{beside}"
+    return f"{shown[0]} to {shown[1]}{unit}{beside}"
+
+
+def _deviations(study: Study) -> str:
+    """Return the limits as deviations from the nominal size, in brackets; "" if not stated."""
+    nominal = study.facts.get("nominal")
+    deviates = study.facts.get("readings_are") == DEVIATION
+    if nominal is None or study.tolerance is None or not study.unit or deviates:
+        return ""
+    fine = fine_unit(study.unit)
+    factor = conversion(study.unit, fine)
+    limits = (study.tolerance.lower, study.tolerance.upper)
+    # Ten digits: 10.012 − 10 is 0.01199999999999 in binary.
+    shown = [f"{(limit - nominal) * factor:+.10g}" for limit in limits if limit is not None]
+    return f" ({nominal:g} with {' and '.join(shown)} {fine})"
 
 
 def opening(result: GaugeResult) -> list[str]:

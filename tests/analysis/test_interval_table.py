@@ -88,3 +88,14 @@ def test_printing(manual_study: grr.Study) -> None:
     assert max(map(len, str(table).splitlines())) <= 80
     assert "95 % confidence" in str(table)
     assert "<script" not in table._repr_html_()
+
+
+def test_by_ranges_operators_are_a_sample_in_estimate_and_limits() -> None:
+    fixed = grr.Study(manual_readings(), operators="fixed")
+    sampled = grr.Study(manual_readings(), operators="random")
+    pd.testing.assert_frame_equal(
+        grr.average_range(fixed).intervals().to_frame(),
+        grr.average_range(sampled).intervals().to_frame(),
+    )
+    by_anova = grr.anova(fixed).intervals()
+    assert by_anova.loc[("AV", "sd"), "upper"] < 0.5

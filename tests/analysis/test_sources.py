@@ -129,3 +129,13 @@ def test_printing_fits_80_columns(manual_study: grr.Study) -> None:
         assert max(map(len, str(result).splitlines())) <= 80
         assert result._repr_html_()
         assert isinstance(result.to_frame(), pd.DataFrame)
+
+
+def test_deviations_are_shown_beside_sizes() -> None:
+    study = grr.Study(
+        manual_readings(),
+        tolerance=grr.Tolerance(10.006, 10.012),
+        unit="mm",
+        facts={"nominal": 10.0},
+    )
+    assert "10.0060 to 10.0120 mm (10 with +6 and +12 µm)" in str(grr.anova(study))

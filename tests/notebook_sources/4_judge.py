@@ -67,6 +67,9 @@ grr.average_range(study)
 # ranges (5.09, rounded down) and 4 by analysis of variance (4.86, rounded down), although
 # nothing but the arithmetic differs: the two are estimates, and 5 is no cliff.
 # The method of record is set before the first reading and printed with the verdict.
+#
+# A customer who demands the paper form gets it line by line, every number substituted:
+# `grr.worked_sheet(study)`.
 # </details>
 #
 # ## How sure is each number?

@@ -55,7 +55,7 @@ grr.guard_band(result, rule="risk", risk=0.001)
 # A part reads just inside the upper limit. How likely is it bad?
 
 # %%
-grr.misclassification(result, reading=study.tolerance.upper - 0.0001)
+grr.misclassification(result, reading=10.0119)  # put a reading of yours here
 
 # %% [markdown]
 # ## What would help

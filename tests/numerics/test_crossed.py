@@ -21,7 +21,7 @@ from grr.numerics.interaction import interaction_test
 # certified values, ship inside scipy. A one-way layout with equal replicates is our two-way
 # layout with one operator: groups are parts, replicates are trials.
 NIST = Path(scipy.__file__).parent / "stats" / "tests" / "data" / "nist_anova"
-BALANCED = ["SiRstv", *(f"SmLs0{i}" for i in range(1, 10))]
+BALANCED = ["SiRstv", "AtmWtAg", *(f"SmLs0{i}" for i in range(1, 10))]
 
 
 def read_nist(name: str) -> tuple[np.ndarray, float]:
