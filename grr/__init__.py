@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from grr.analysis.micrometer_lines import MicrometerLines as MicrometerLines
     from grr.analysis.misclassifying import Misclassification as Misclassification
     from grr.analysis.misclassifying import misclassification as misclassification
+    from grr.analysis.operator_codes import code_operators as code_operators
     from grr.analysis.ranges import average_range as average_range
     from grr.analysis.reference_result import ReferenceResult as ReferenceResult
     from grr.analysis.reference_study import reference_study as reference_study
@@ -103,6 +104,7 @@ _HOMES = {
     "Findings": "grr.judge.findings",
     "Verdict": "grr.judge.verdict",
     "check": "grr.judge.check",
+    "code_operators": "grr.analysis.operator_codes",
     "MethodComparison": "grr.judge.compare_methods",
     "compare_methods": "grr.judge.compare_methods",
     "OperatorComparison": "grr.judge.compare_operators",

@@ -90,6 +90,9 @@ class DriftNumbers:
         the series and when it happens).
     methods : dict
         Method → MethodDrift.
+    readings : DataFrame
+        method, operator, since, and drift: each reading with the means of parts and
+        sittings taken off, seen from the start of the fitted drift.
     level : float
     """
 
@@ -97,6 +100,7 @@ class DriftNumbers:
     taken: Sittings
     series: pd.DataFrame
     methods: dict[str, MethodDrift]
+    readings: pd.DataFrame
     level: float
 
     def value(self, method: str, operator: str, column: str) -> float:
@@ -146,12 +150,14 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
     names = study.methods or ("",)
     methods: dict[str, MethodDrift] = {}
     rows: list[dict[str, object]] = []
+    seen: list[pd.DataFrame] = []
     for method in names:
         parts = _series(taken, method, study.operator_names)
         if parts:
             found, of_method = _method_drift(method, parts, level)
             methods[method] = found
             rows += of_method
+            seen += [_seen_from_start(found, series) for series in parts]
     if not methods:
         raise StudyError(
             "No part was measured at two different times by the same operator, so drift cannot "
@@ -165,7 +171,7 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
             for name, found in methods.items()
         }
     table = pd.DataFrame(rows).set_index(["method", "operator"])
-    return DriftNumbers(study, taken, table, methods, level)
+    return DriftNumbers(study, taken, table, methods, pd.concat(seen, ignore_index=True), level)
 
 
 @dataclass(frozen=True)
@@ -185,6 +191,18 @@ class _Series:
         left = self.means.taken_off(self.readings)
         left = left - float(self.slope.slope) * self.means.taken_off(self.since)
         return math.sqrt(float(left @ left) / float(self.slope.df))
+
+
+def _seen_from_start(found: MethodDrift, series: _Series) -> pd.DataFrame:
+    fitted = found.at(series.since)
+    return pd.DataFrame(
+        {
+            "method": found.method,
+            "operator": series.operator,
+            "since": series.since,
+            "drift": fitted + series.means.taken_off(series.readings - fitted),
+        }
+    )
 
 
 def _series(taken: Sittings, method: str, operators: tuple[str, ...]) -> list[_Series]:

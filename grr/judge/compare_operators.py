@@ -17,7 +17,11 @@ from grr.judge.operator_words import (
 )
 from grr.study import Study
 from grr.values import number
+from grr.wording.names import shortened
 from grr.wording.rounding import listed
+
+#: Longest name in a headline.
+LONGEST_NAME = 30
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -101,7 +105,7 @@ def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, .
     by_finding: dict[str, list[str]] = {}
     for conclusion in conclusions:
         for finding in conclusion.findings:
-            by_finding.setdefault(finding, []).append(conclusion.operator)
+            by_finding.setdefault(finding, []).append(shortened(conclusion.operator, LONGEST_NAME))
     agreeing = by_finding.pop(AGREES, [])
     if not by_finding:
         worst = float(numbers.pairs["difference"].abs().max())

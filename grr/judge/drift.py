@@ -23,7 +23,11 @@ from grr.judge.drift_words import (
 from grr.study import Study
 from grr.values import number
 from grr.wording import tables
+from grr.wording.names import shortened
 from grr.wording.rounding import figures, length, listed
+
+#: Longest name in a headline.
+LONGEST_NAME = 30
 
 CAUTION = (
     "Zero on a master of the part's size: an even warming of gauge and spindle cannot be seen on "
@@ -194,14 +198,14 @@ def _allowed(study: Study, share: float, allowed: float | None) -> tuple[float |
 
 def _headline(numbers: DriftNumbers) -> str:
     changes = {name: numbers.change(name) for name in numbers.methods}
-    steady = [name for name, change in changes.items() if change == 0.0]
+    steady = [shortened(name, LONGEST_NAME) for name, change in changes.items() if change == 0.0]
     if len(steady) == len(changes):
         return "No drift shows while measuring."
     phrases = []
     for name, change in changes.items():
         if change != 0.0:
-            who = numbers.fastest(name) or "the gauge"
-            how = f" ({name})" if name else ""
+            who = shortened(numbers.fastest(name) or "the gauge", LONGEST_NAME)
+            how = f" ({shortened(name, LONGEST_NAME)})" if name else ""
             way = "falls" if change < 0 else "rises"
             size = length(abs(change), numbers.study.unit)
             phrases.append(f"what {who} reads{how} {way} by {size} in a sitting")

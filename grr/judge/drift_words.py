@@ -200,7 +200,12 @@ def _joined(operator: str, method: str) -> str:
 
 
 def _name(found: MethodDrift) -> str:
-    return found.method or "All readings"
+    return begun(found.method) or "All readings"
+
+
+def begun(text: str) -> str:
+    """Return a text as it begins a sentence."""
+    return f"{text[0].upper()}{text[1:]}" if text else text
 
 
 def _way(change: float) -> str:

@@ -6,10 +6,12 @@ import math
 
 from grr.analysis.method_numbers import MethodNumbers, Ratio
 from grr.judge.criteria import Criterion
+from grr.judge.drift_words import begun
 from grr.judge.method_evidence import Margin, MethodJudgement
 from grr.judge.method_help import Remedy
 from grr.judge.method_risks import MethodRisks
 from grr.numerics.method_choice import BASELINE, CANDIDATE, NEITHER, OPEN, MethodEvidence
+from grr.wording.names import shortened
 from grr.wording.rounding import JOIN, counted, figures, length, listed, percent
 
 #: What each choice is called.
@@ -21,17 +23,20 @@ DECISIONS = {
 }
 
 
+#: Longest name in a headline.
+LONGEST_NAME = 30
 #: With fewer degrees of freedom than this, equivalence is hopeless.
 FEW_DF = 5.0
 
 
 def headline(numbers: MethodNumbers, choice: str) -> str:
     """Return the decision with the names of the methods."""
+    baseline, candidate = (shortened(name, LONGEST_NAME) for name in numbers.methods)
     return {
-        CANDIDATE: f"{numbers.candidate} is good enough for this tolerance",
-        BASELINE: f"{numbers.baseline} is needed",
-        NEITHER: f"Neither {numbers.baseline} nor {numbers.candidate} is good enough",
-        OPEN: f"Can't tell yet whether {numbers.candidate} will do",
+        CANDIDATE: f"{candidate} is good enough for this tolerance",
+        BASELINE: f"{baseline} is needed",
+        NEITHER: f"Neither {baseline} nor {candidate} is good enough",
+        OPEN: f"Can't tell yet whether {candidate} will do",
     }[choice]
 
 
@@ -68,7 +73,7 @@ def difference_sentence(
     mean = float(found.mean)
     low, high = (float(v) for v in found.limits(numbers.level))
     text = (
-        f"{numbers.candidate} reads {length(abs(mean), study.unit)} "
+        f"{begun(numbers.candidate)} reads {length(abs(mean), study.unit)} "
         f"{'lower' if mean < 0 else 'higher'} than {numbers.baseline} on average "
         f"({100 * numbers.level:g}{JOIN}% interval {_signed(low, study.unit)} to "
         f"{_signed(high, study.unit)})"
@@ -108,7 +113,7 @@ def ratio_sentence(numbers: MethodNumbers) -> str:
         return "The repeatabilities cannot be compared: nothing was repeated, or nothing scatters."
     if len(phrases) == 2 and numbers.ev_ratio is numbers.grr_ratio:
         phrases = phrases[:1]
-    return f"{numbers.candidate} over {numbers.baseline}: {listed(phrases)}."
+    return f"{begun(numbers.candidate)} over {numbers.baseline}: {listed(phrases)}."
 
 
 def _times(ratio: Ratio) -> str:
@@ -153,7 +158,7 @@ def cost_sentences(
     if base is not None and candidate is not None:
         more = candidate.value - base.value
         lines.append(
-            f"{numbers.candidate} takes {percent(abs(more))} "
+            f"{begun(numbers.candidate)} takes {percent(abs(more))} "
             f"{'more' if more >= 0 else 'less'} {candidate.name} than {numbers.baseline}."
         )
     if risks.by_method:
@@ -224,8 +229,8 @@ def open_sentences(
             lines.append("The mean difference is too near the margin to tell: measure more parts.")
     else:
         lines.append(
-            f"{numbers.candidate} is not good enough, but it is open whether {numbers.baseline} "
-            "is: study that method first."
+            f"{begun(numbers.candidate)} is not good enough, but it is open whether "
+            f"{numbers.baseline} is: study that method first."
         )
     return lines
 

@@ -6,7 +6,14 @@ import numpy as np
 
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
-from grr.numerics.pivots import DRAWS, SEED, chi_square_pivot, fixed_effects_pivot, seeded
+from grr.numerics.pivots import (
+    DRAWS,
+    SEED,
+    at_least,
+    chi_square_pivot,
+    fixed_effects_pivot,
+    seeded,
+)
 from grr.values import one_of
 
 
@@ -89,14 +96,15 @@ def grr_variance_draws(
             ],
             axis=-2,
         )
-    repeats = np.stack(
+    errors = np.stack(
         [
-            (1.0 - 1.0 / r) * chi_square_pivot(np.asarray(ss_error)[..., i], df, draws, rng)
-            for i, (r, df) in enumerate(zip(trials, df_error, strict=True))
+            chi_square_pivot(np.asarray(ss_error)[..., i], df, draws, rng)
+            for i, df in enumerate(df_error)
         ],
         axis=-2,
     )
-    return np.asarray(reproducibility + gamma + repeats)
+    averaged_out = (1.0 - 1.0 / np.asarray(trials))[:, None] * errors
+    return at_least(reproducibility + gamma + averaged_out, errors)
 
 
 def covariance_diagonal_pivot(

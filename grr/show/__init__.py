@@ -13,8 +13,11 @@ if TYPE_CHECKING:
     from grr.show.budget_figure import uncertainty_sources as uncertainty_sources
     from grr.show.cells_figure import parts_by_operators as parts_by_operators
     from grr.show.checks_figure import checks_over_time as checks_over_time
+    from grr.show.drift_figure import drift_over_time as drift_over_time
     from grr.show.label import gauge_label as gauge_label
     from grr.show.legs_figure import weakest_leg as weakest_leg
+    from grr.show.methods_figure import methods_by_part as methods_by_part
+    from grr.show.operators_figure import operators_side_by_side as operators_side_by_side
     from grr.show.order_figure import in_order as in_order
     from grr.show.planning_figures import certainty_bought as certainty_bought
     from grr.show.range_figure import over_range as over_range
@@ -28,6 +31,9 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "drift_over_time": "grr.show.drift_figure",
+    "methods_by_part": "grr.show.methods_figure",
+    "operators_side_by_side": "grr.show.operators_figure",
     "certainty_bought": "grr.show.planning_figures",
     "gauge_label": "grr.show.label",
     "weakest_leg": "grr.show.legs_figure",

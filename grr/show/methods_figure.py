@@ -1,0 +1,293 @@
+"""`grr.show.methods_by_part`: what either method reads on each part, and its tolerance ruler."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from grr.judge.compare_methods import MethodComparison
+from grr.judge.drift_words import begun
+from grr.judge.method_words import headline
+from grr.show import theme
+from grr.show.markup import markup
+from grr.show.scale import fine_scale, graduations, round_step, tick_text
+from grr.wording.names import short_names, shortened
+from grr.wording.rounding import JOIN, length, percent, size
+from grr.wording.tables import FAINT
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
+
+QUESTION = "Do both methods read the same parts alike?"
+#: Height of a row of the parts, and of a ruler with the room above it, in px.
+ROW, RULER = 24, 74
+#: Baseline and candidate: colour, shape.
+LOOKS = ((theme.BLUE, "circle"), (theme.VERMILLION, "diamond"))
+HATCH = ("/", "\\")
+BODY = "#F7F4EC"
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where things stand: the fine unit of the study, from the lower limit (or the mean)."""
+
+    origin: float
+    factor: float
+    limits: tuple[float, ...]
+    lower_only: bool
+    low: float
+    high: float
+
+    def at(self, value: float) -> float:
+        return (value - self.origin) * self.factor
+
+    def ruler(self, which: int) -> float:
+        """Return the height of a ruler's lower edge; parts stand at 0, 1, 2 … above."""
+        return -(2.4 + 3.0 * which)
+
+
+def methods_by_part(comparison: MethodComparison) -> Figure:
+    """Draw each part's mean by either method, paired, over the tolerance ruler of each.
+
+    Parameters
+    ----------
+    comparison : MethodComparison
+
+    Returns
+    -------
+    plotly Figure
+        One row a part, the smallest below; a ruler for each method with the zone at each
+        limit in which it cannot tell good from bad.
+    """
+    numbers, study = comparison.numbers, comparison.study
+    place = _place(comparison)
+    order = np.argsort(numbers.by_part[numbers.baseline].to_numpy(), kind="stable").tolist()
+    names = short_names(list(numbers.by_part.index), 12)
+    rulers = len(numbers.methods) if place.limits else 0
+    bottom = place.ruler(rulers - 1) - 0.6 if rulers else -0.8
+    return theme.draw(
+        "methods-by-part",
+        QUESTION,
+        _answer(comparison),
+        alt=(
+            "One row a part with its mean by either method joined by a line; below, a ruler of "
+            "the tolerance for each method with its zones of doubt."
+        ),
+        example=study.example,
+        traces=[
+            *_pairs(comparison, place, order),
+            *(t for which in range(rulers) for t in _zones(comparison, place, which)),
+        ],
+        height=ROW * len(order) + RULER * rulers + 74,
+        top=8,
+        shapes=[
+            *(_body(place, which) for which in range(rulers)),
+            *_limit_lines(place, len(order), bottom),
+        ],
+        notes=[
+            *_method_names(comparison, len(order)),
+            *(_ruler_name(comparison, place, which) for which in range(rulers)),
+        ],
+        margin={"r": 30, "b": 66},
+        xaxis=_axis(comparison, place),
+        yaxis={
+            "range": [bottom, len(order) + 0.7],
+            "tickvals": list(range(len(order))),
+            "ticktext": [markup(names[i]) for i in order],
+            "title": {"text": "part"},
+            "ticks": "",
+            "showline": False,
+        },
+    )
+
+
+def _place(comparison: MethodComparison) -> _Place:
+    study, table = comparison.study, comparison.numbers.by_part
+    factor = fine_scale(study).factor
+    tolerance = study.tolerance
+    given = () if tolerance is None else (tolerance.lower, tolerance.upper)
+    limits = [limit for limit in given if limit is not None]
+    values = table[list(comparison.numbers.methods)].to_numpy()
+    origin = limits[0] if limits else float(values.mean())
+    shown = (values - origin) * factor
+    edges = [(limit - origin) * factor for limit in limits]
+    halves = [_half(comparison, name) for name in comparison.numbers.methods]
+    low = min([float(shown.min()), *(edge - max(halves) for edge in edges)])
+    high = max([float(shown.max()), *(edge + max(halves) for edge in edges)])
+    pad = 0.04 * (high - low) or 1.0
+    lower_only = tolerance is not None and tolerance.upper is None
+    return _Place(origin, factor, tuple(edges), lower_only, low - pad, high + pad)
+
+
+def _half(comparison: MethodComparison, method: str) -> float:
+    """Return how far a method's zone of doubt reaches to either side, in the fine unit."""
+    result = comparison.numbers.results[method]
+    spread = result.value("GRR", "spread")
+    return 0.0 if math.isnan(spread) else 0.5 * spread * fine_scale(comparison.study).factor
+
+
+def _pairs(comparison: MethodComparison, place: _Place, order: list[int]) -> list[dict[str, Any]]:
+    """Return the line that joins the two means of each part, and the means."""
+    table = comparison.numbers.by_part
+    columns = [
+        [place.at(float(value)) for value in table[name].to_numpy()[order]]
+        for name in comparison.numbers.methods
+    ]
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for row, ends in enumerate(zip(*columns, strict=True)):
+        x += [*theme.rounded(ends), None]
+        y += [row, row, None]
+    joins = {
+        "type": "scatter",
+        "mode": "lines",
+        "x": x,
+        "y": y,
+        "line": {"color": FAINT, "width": 1.4},
+        "hoverinfo": "skip",
+    }
+    return [joins, *(_means(comparison, order, columns[i], i) for i in (0, 1))]
+
+
+def _means(
+    comparison: MethodComparison, order: list[int], values: list[float], which: int
+) -> dict[str, Any]:
+    study, name = comparison.study, comparison.numbers.methods[which]
+    table = comparison.numbers.by_part
+    colour, symbol = LOOKS[which]
+    edge = {"color": "#fff", "width": 1}
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": theme.rounded(values),
+        "y": list(range(len(order))),
+        "marker": {"color": colour, "symbol": symbol, "size": 9, "line": edge},
+        "hoverinfo": "text",
+        "hovertext": [
+            f"part {markup(shortened(str(table.index[i]), 40))}<br>{markup(shortened(name, 40))}: "
+            f"{markup(size(float(table[name].iloc[i]), study.resolution, study.unit))}"
+            for i in order
+        ],
+    }
+
+
+def _body(place: _Place, which: int) -> dict[str, Any]:
+    """Return the ruler of a method: the tolerance, with one limit as far as the picture goes."""
+    at = place.ruler(which)
+    start = place.limits[0] if len(place.limits) == 2 or place.lower_only else place.low
+    end = place.high if place.lower_only else place.limits[-1]
+    return {
+        "type": "rect",
+        "x0": theme.one(start),
+        "x1": theme.one(end),
+        "y0": at,
+        "y1": at + 1.0,
+        "fillcolor": BODY,
+        "line": {"color": FAINT, "width": 1},
+        "layer": "below",
+    }
+
+
+def _zones(comparison: MethodComparison, place: _Place, which: int) -> list[dict[str, Any]]:
+    at, half = place.ruler(which), _half(comparison, comparison.numbers.methods[which])
+    colour, _ = LOOKS[which]
+    reach = markup(length(half / place.factor, comparison.study.unit))
+    return [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": theme.rounded(
+                [limit - half, limit + half, limit + half, limit - half, limit - half]
+            ),
+            "y": [at, at, at + 1.0, at + 1.0, at],
+            "fill": "toself",
+            "fillcolor": "rgba(255,255,255,0)",
+            "fillpattern": {"shape": HATCH[which], "fgcolor": colour, "size": 8, "solidity": 0.25},
+            "line": {"color": colour, "width": 1},
+            "hoveron": "fills",
+            "hoverinfo": "text",
+            "text": f"zone of doubt: {reach} to either side",
+        }
+        for limit in place.limits
+    ]
+
+
+def _limit_lines(place: _Place, rows: int, bottom: float) -> list[dict[str, Any]]:
+    return [
+        {
+            "type": "line",
+            "x0": theme.one(limit),
+            "x1": theme.one(limit),
+            "y0": bottom,
+            "y1": rows - 0.4,
+            "line": {"color": theme.ROLES["limit"], "width": 1.8},
+            "layer": "below",
+        }
+        for limit in place.limits
+    ]
+
+
+def _method_names(comparison: MethodComparison, rows: int) -> list[dict[str, Any]]:
+    """Return the names of the methods with their marks, above the rows."""
+    marks = ("●", "◆")
+    return [
+        theme.note(
+            f"{marks[i]} {shortened(name, 24)}",
+            0.5,
+            rows + 0.1,
+            xref="paper",
+            xanchor=("right", "left")[i],
+            xshift=(-10, 10)[i],
+            yanchor="middle",
+            bold=True,
+            font={"color": LOOKS[i][0], "size": theme.TEXT_SIZE},
+        )
+        for i, name in enumerate(comparison.numbers.methods)
+    ]
+
+
+def _ruler_name(comparison: MethodComparison, place: _Place, which: int) -> dict[str, Any]:
+    name = comparison.numbers.methods[which]
+    found = comparison.judgements[name].criterion
+    half = length(_half(comparison, name) / place.factor, comparison.study.unit)
+    share = "" if found is None else f", GRR {percent(found.value)} {found.name}"
+    return theme.note(
+        f"{shortened(name, 24)}: doubt ±{half} at a limit{share}",
+        theme.one((place.low + place.high) / 2.0),
+        place.ruler(which) + 1.1,
+        xanchor="center",
+        yanchor="bottom",
+        font={"color": LOOKS[which][0], "size": theme.SMALL},
+        bgcolor="rgba(255,255,255,0.85)",
+    )
+
+
+def _axis(comparison: MethodComparison, place: _Place) -> dict[str, Any]:
+    study, scale = comparison.study, fine_scale(comparison.study)
+    step = round_step((place.high - place.low) / 9.0)
+    at = graduations(place.low, place.high, step)
+    first = "limit" if len(place.limits) == 1 else "lower limit"
+    start = f"from the {first}" if place.limits else "from the mean of all readings"
+    where = size(place.origin, study.resolution, study.unit).replace("-", "−")
+    return {
+        "range": theme.rounded([place.low, place.high]),
+        "tickvals": theme.rounded(at),
+        "ticktext": [tick_text(value, step) for value in at],
+        "title": {"text": markup(scale.named(f"distance {start} ({where})"))},
+    }
+
+
+def _answer(comparison: MethodComparison) -> str:
+    numbers, unit = comparison.numbers, comparison.study.unit
+    mean = float(numbers.difference.mean)
+    low, high = (float(v) for v in numbers.difference.limits(numbers.level))
+    baseline, candidate = (shortened(name, 24) for name in numbers.methods)
+    return (
+        f"{begun(headline(numbers, comparison.choice))}. {begun(candidate)} reads "
+        f"{length(abs(mean), unit)} {'lower' if mean < 0 else 'higher'} than {baseline} on average "
+        f"(±{length((high - low) / 2, unit)}, {100 * numbers.level:g}{JOIN}% confidence). Hatched: "
+        "where a part can read good or bad by measuring alone."
+    )
