@@ -1,0 +1,108 @@
+# %% [markdown]
+# # Stand or handheld?
+#
+# [Start](0_start_here.ipynb) · [6 Operators](6_which_operator_needs_what.ipynb) ·
+# **7 Stand or handheld** · [5 Risk and limits](5_risk_and_limits.ipynb)
+#
+# *About 10 minutes.* A stand costs time on every part. Whether it is worth that depends on the
+# tolerance. The same people measure the same parts both ways, and the answer comes with how sure
+# it is, what it costs, and what would make the cheaper way good enough.
+#
+# Run each cell with **Shift+Enter**. The readings are an **example, invented**: ten dowel pins of
+# 10 m5 (10.006 to 10.012 mm), three operators, three trials in a stand and three in the hand, with
+# the time of each reading.
+#
+# **With your own study**: the readings need a column `method`, with the same parts and operators
+# under each; [1 Plan](1_plan.ipynb) plans it, [2 Collect](2_collect.ipynb) records the times. Write
+# `study = grr.chosen_study()` below, and name the two methods.
+
+# %%
+import grr
+
+study = grr.open_study("../demo_data/pins_two_ways")
+answer = grr.compare_methods(study, baseline="stand", candidate="handheld")
+answer
+
+# %% [markdown]
+# The candidate is **good enough** where two things are shown with confidence: its GRR takes less
+# of the tolerance than the limit, and it reads the same as the baseline on average, within the
+# margin. The **baseline is needed** where the candidate surely fails and the baseline does not.
+# Everything else is *can't tell yet*, with what would decide.
+#
+# The **margin** must stand in `study.toml` before the first reading
+# (`difference_margin_percent = 5.0` under `[facts]`): a margin chosen after looking at the
+# readings proves nothing.
+#
+# ## Part by part, and the ruler of each
+
+# %%
+grr.show.methods_by_part(answer)
+
+# %% [markdown]
+# Each line joins what the two methods read on one part. Lines that all lean the same way are a
+# difference on average: a zero, a force, a warm frame. The hatched zones are where a part can read
+# good or bad by measuring alone.
+#
+# ## Does it drift?
+
+# %%
+drift = grr.drift(study)
+grr.show.drift_over_time(drift)
+
+# %%
+drift
+
+# %% [markdown]
+# A hand warms the frame, and a frame that got warm **after** zeroing reads **low**. Ten minutes in
+# a bare hand make about half a micrometre on a 25 mm micrometer, which is what 1.7 K do to an inch
+# of steel (common practice, no source). If readings *rise* instead, look for parts that warm in the
+# hand, or for a gauge that was zeroed warm.
+#
+# ## The same people, a wider tolerance
+#
+# Rollers of 10 h9: 36 µm wide instead of 6. The same gauge, the same hands.
+
+# %%
+wide = grr.compare_methods(
+    grr.open_study("../demo_data/rollers_two_ways"), baseline="stand", candidate="handheld"
+)
+wide
+
+# %%
+grr.show.methods_by_part(wide)
+
+# %% [markdown]
+# The hand is as unsteady as before; the tolerance can afford it.
+#
+# ## If these operators are only a sample
+
+# %%
+sample = grr.compare_methods(study, baseline="stand", candidate="handheld", operators="random")
+sample.decision
+
+# %% [markdown]
+# Then the answer must hold for people who were not there, and three operators say little about a
+# fourth: the mean difference has about two or three degrees of freedom. That is why operators
+# count as fixed here unless you say otherwise.
+#
+# <details><summary>How it is computed</summary>
+#
+# Parts are random, methods fixed, operators fixed (or random, on request). The mean difference is
+# a paired comparison part by part; with random operators its variance is
+# (MS of part × method + MS of operator × method − MS of all three), never taken as less than the
+# larger of the first two. **Equivalence** is two one-sided tests against the margin. **Limits of
+# agreement** (Bland & Altman) are for single readings. The **ratio of the GRRs** is drawn for both
+# methods together, since the same people measured by both. In simulation each decision is made
+# wrongly in at most 5 of 100 studies with the candidate exactly at the limit; with a hand twice as
+# noisy as the stand (20 and 40 % of the tolerance) ten parts, three operators and three trials
+# find that out in 93 of 100. All figures as a table: `answer.to_frame()`.
+# </details>
+#
+# ## Next
+#
+# - Which operator needs what: **[6 Operators](6_which_operator_needs_what.ipynb)**
+# - How many parts are misjudged, and acceptance limits:
+#   **[5 Risk and limits](5_risk_and_limits.ipynb)**
+#
+# *A comparison of methods is one leg of a decision. The drawing, the customer's requirements, the
+# gauge's calibration and a competent person's judgement come with it.*
