@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from grr.entry.numbers import one_number
 from grr.errors import StudyError
 from grr.facts import CLOSED_FACES, HOLDINGS, MASTER
+from grr.files.collection import HELPER
 
 #: A pause longer than this asks for soak and zero again: a hand has warmed the gauge, or
 #: the room has changed (common practice, no source).
@@ -17,7 +18,7 @@ COOL_MINUTES = 10
 #: Off zero by more last digits than this: set it again, or keep it on purpose.
 ZERO_DIGITS = 2
 
-HELPER, ALONE = "a helper, coded", "I take them myself"
+ALONE = "I take them myself"
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from grr.entry.checklist import GAP_MINUTES
@@ -20,6 +20,7 @@ from grr.entry.ownership import Ownership
 from grr.entry.places import Place, place_of, with_changes
 from grr.entry.record import Record
 from grr.errors import StudyError
+from grr.files.collection import HELPER
 from grr.files.events import Event, Events
 from grr.files.journal import Journal, JournalRow
 
@@ -146,6 +147,26 @@ class Desk:
             return place_of(row)
         left = self.open_places(record, record.session.value)
         return left[0] if left else None
+
+    def label(self, record: Record, part: str) -> str:
+        """Return how a part is called on the screen.
+
+        By its code where a helper hands out the parts by the key sheet, so that the operator
+        does not know which one it is; by code and name while a filled run sheet is typed in.
+        """
+        session = record.session
+        code = self.job.codes.get(part, "")
+        if session is None or not code:
+            return part
+        if session.reason == FROM_SHEET:
+            return f"{code} = {part}"
+        given = [e.value for e in record.in_session("checklist") if e.name == "handing_out"]
+        return code if given[-1:] == [HELPER] and not record.opened else part
+
+    def named(self, record: Record, row: JournalRow) -> str:
+        """Return the place of a reading in words, with the part as the screen calls it."""
+        place = place_of(row)
+        return str(replace(place, part=self.label(record, place.part)))
 
     def reading(self, record: Record, identifier: str) -> JournalRow:
         """Return a reading that counts or is kept for comparison, by its id.

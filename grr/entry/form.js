@@ -159,8 +159,11 @@ class Form {
 
   hello() {
     this.say("hello");
-    // Where the window that had the form is gone it does not answer: this one takes its place.
-    this.claimTimer = setTimeout(() => this.role !== "writer" && !this.held && this.say("claim", { quiet: true }), 1500);
+  }
+
+  // Where the window that had the form is gone it does not answer: this one takes its place.
+  claimIfAlone() {
+    this.claimTimer ??= setTimeout(() => this.role !== "writer" && !this.held && this.say("claim", { quiet: true }), 3000);
   }
 
   command(kind, fields = {}, then = null) {
@@ -192,6 +195,7 @@ class Form {
     }
     this.kernelGone = false;
     if (message.role) this.become(message.role, message.why ?? "");
+    if (message.role === "reader") this.claimIfAlone();
     if (message.view) this.adopt(message.view);
     if (message.arrived) this.hearArrival(message);
     else if (message.id) this.hearAnswer(message);
@@ -257,7 +261,6 @@ class Form {
     this.why = why;
     this.stageChanged = true;
     this.root.dataset.role = role;
-    clearTimeout(role === "writer" ? this.claimTimer : undefined);
   }
 
   adopt(view) {
@@ -302,6 +305,11 @@ class Form {
     this.flash("");
     this.send();
     this.show();
+  }
+
+  // How the screen calls a part: by its code where a helper hands the parts out
+  label(part) {
+    return this.view.labels[part] ?? part;
   }
 
   // Places in the order in which they are due; those of numbers that are not saved yet last
@@ -371,7 +379,8 @@ class Form {
     const failed = late.find((item) => item.failed)?.failed ?? "";
     const state = failed || oldest > LOST ? "unsaved" : oldest > SLOW ? "slow" : "";
     if (state === "unsaved" && this.root.dataset.save !== "unsaved") this.tones.play("unsaved");
-    if (this.root.dataset.save !== state || failed !== this.failed) {
+    if (this.root.dataset.save !== state || failed !== this.failed || late.length !== this.late) {
+      this.late = late.length;
       this.root.dataset.save = state;
       this.failed = failed;
       this.showSaving(late.length, failed);
@@ -579,12 +588,13 @@ class Form {
     const stage = this.role === "writer" ? (this.paused ? "paused" : view.stage) : this.role;
     this.root.dataset.stage = stage;
     if (stage !== this.shown || this.stageChanged) {
-      if (this.shown === undefined && stage === "measure") this.armed = true;
+      const first = this.shown === undefined;
+      if (first && stage === "measure") this.armed = true;
       this.stageChanged = false;
       this.shown = stage;
       this.stage.replaceChildren(...[this.stageOf(stage)].flat());
-      // Once at once, and once more after the notebook has moved the keyboard to the next cell.
-      if (this.armed && this.role === "writer") for (const after of [0, 300]) setTimeout(() => this.takeKeyboard(), after);
+      // When the cell was just run the notebook may yet move the keyboard to the next cell.
+      if (this.armed && this.role === "writer") for (const after of first ? [0, 300] : [0]) setTimeout(() => this.takeKeyboard(), after);
     }
     if (stage === "measure") this.showMeasure();
   }
@@ -622,16 +632,17 @@ class Form {
     const due = stays ? [view.place.key, ...view.ahead] : this.placesDue();
     const [operator, method, trial, part] = due[0] ?? view.place.key;
     this.root.classList.toggle("on-its-way", Boolean(stays));
-    this.part.textContent = part;
-    this.part.classList.toggle("long", part.length > 5);
-    this.part.classList.toggle("very-long", part.length > 14);
+    const label = this.label(part);
+    this.part.textContent = label;
+    this.part.classList.toggle("long", label.length > 5);
+    this.part.classList.toggle("very-long", label.length > 14);
     this.where.textContent = [operator, `trial ${trial} of ${view.place.trials}`, method].filter(Boolean).join("  ·  ");
     const after = due[1];
-    this.next.textContent = after ? `then ${after[3]}${after[2] === trial ? "" : `, trial ${after[2]}`}` : view.then_method ? `then with: ${view.then_method}` : "then zero once more";
-    const spoken = `Part ${part}, trial ${trial}`;
+    this.next.textContent = after ? `then ${this.label(after[3])}${after[2] === trial ? "" : `, trial ${after[2]}`}` : view.then_method ? `then with: ${view.then_method}` : "then zero once more";
+    const spoken = `Part ${label}, trial ${trial}`;
     if (spoken !== this.spoken && !pending) {
       this.spoken = spoken;
-      this.field.setAttribute("aria-label", `Reading of part ${part}, trial ${trial}, ${operator}`);
+      this.field.setAttribute("aria-label", `Reading of part ${label}, trial ${trial}, ${operator}`);
       this.showTold();
     }
   }
@@ -639,7 +650,7 @@ class Form {
   showTold() {
     const { kind, words } = this.told ?? { kind: "", words: "" };
     const place = this.view?.place;
-    const next = this.view?.stage === "measure" && place ? ` Now part ${place.part}, trial ${place.trial}.` : "";
+    const next = this.view?.stage === "measure" && place ? ` Now part ${this.label(place.part)}, trial ${place.trial}.` : "";
     const question = this.view?.question;
     const text = question ? "" : words;
     this.result.dataset.kind = question ? "" : kind;
@@ -661,7 +672,7 @@ class Form {
     const cause = (words) => button(words, Object.keys(COMMANDS).find((k) => COMMANDS[k] === words) ?? "", () => this.command("cause", { reading: doubted.id, cause: words }));
     const heading = question
       ? h("p", { class: "asked" }, h("b", {}, "Measure this part again, or keep?"), question.words.map((words) => h("span", {}, words)))
-      : h("p", { class: "asked" }, h("b", {}, `The first reading of ${doubted.place[3]} counts.`), "If you know what was wrong with it, say so. Otherwise just measure on.");
+      : h("p", { class: "asked" }, h("b", {}, `The first reading of ${this.label(doubted.place[3])} counts.`), "If you know what was wrong with it, say so. Otherwise just measure on.");
     this.question.replaceChildren(heading,
       h("div", { class: "answers" },
         question ? button("Keep it", "k", () => this.command("keep", { reading: question.id }), { class: "strong" }) : null,
@@ -863,7 +874,7 @@ class Form {
       h("td", {}, one.state === "voided" ? "" : h("input", { type: "radio", name: "reading", value: one.id, "aria-label": `Reading ${one.order}`, checked: index === 0 })),
       h("td", {}, one.order), h("td", {}, one.part), h("td", {}, one.trial), h("td", {}, [one.operator, one.method].filter(Boolean).join(", ")),
       h("td", {}, one.time.slice(11)), h("td", { class: "value" }, list.seen ? one.value : "hidden"), h("td", {}, one.state === "counts" ? "" : one.state), h("td", {}, one.note));
-    const head = ["", "No.", "Part", "Trial", "Operator", "Time", "Reading", "", "Note"].map((words) => h("th", { scope: "col" }, words));
+    const head = ["Pick", "No.", "Part", "Trial", "Operator", "Time", "Reading", "State", "Note"].map((words) => h("th", { scope: "col" }, words));
     const button = (words, what) => h("button", { type: "button", onclick: need(what) }, words);
     this.openPanel(h("h3", {}, "Readings"),
       h("div", { class: "tools" }, text, reason,
@@ -883,13 +894,13 @@ class Form {
   moreForms(open = false) {
     const { parts, operators } = this.view;
     const field = (words, extra = {}) => h("input", { type: "text", placeholder: words, "aria-label": words, ...extra });
-    const picker = (names, words) => h("select", { "aria-label": words }, names.map((name) => h("option", { value: name }, name)));
-    const newOperator = field("name of the new operator");
-    const newPart = field("name of the new part");
+    const picker = (names, words) => h("select", { "aria-label": words }, names.map((name) => h("option", { value: name }, this.label(name))));
+    const newOperator = field("name");
+    const newPart = field("name");
     const part = picker(parts, "Part to withdraw");
     const operator = picker(operators.map((one) => one.name), "Operator to withdraw");
     const why = field("what happened");
-    const replacement = field("new part in its place, if any");
+    const replacement = field("replacement, if any");
     const who = field("what happened");
     const file = h("input", { type: "file", accept: ".csv,.txt,.xlsx", "aria-label": "Filled run sheet" });
     const port = h("select", { "aria-label": "Serial port" });

@@ -12,6 +12,7 @@ from grr.entry.places import Place
 from grr.errors import StudyError
 from grr.files.settings import Settings
 from grr.files.study_file import STUDY_FILE, read_settings
+from grr.plan.part_codes import part_codes
 from grr.rules import Plan
 from grr.study import Study
 from grr.wording.rounding import size
@@ -43,6 +44,12 @@ class Job:
     def methods(self) -> tuple[str, ...]:
         """The ways of holding that are compared; empty where there is one only."""
         return tuple(dict.fromkeys(place.method for place in self.places if place.method))
+
+    @property
+    def codes(self) -> dict[str, str]:
+        """The codes of the planned parts on the run sheet and the key sheet."""
+        plan = self.settings.plan
+        return {} if plan is None else part_codes(plan.parts, plan.seed)
 
     @property
     def shown_limits(self) -> tuple[float | None, float | None]:

@@ -56,7 +56,7 @@ def undo(desk: Desk, reason: str = "") -> Outcome:
             raise StudyError("No reading of this session is left to undo", "Measure on")
         last = max(rows, key=order_of)
         desk.journal.append(corrections.voiding(last, reason or "undone"))
-        return Outcome("done", f"Undone: {place_of(last)}.", (last,))
+        return Outcome("done", f"Undone: {desk.named(record, last)}.", (last,))
 
 
 def void(desk: Desk, identifier: str, reason: str = "") -> Outcome:
@@ -64,7 +64,7 @@ def void(desk: Desk, identifier: str, reason: str = "") -> Outcome:
     with desk.writing() as record:
         row = desk.reading(record, identifier)
         desk.journal.append(corrections.voiding(row, reason or "voided"))
-        return Outcome("done", f"Voided: {place_of(row)}.", (row,))
+        return Outcome("done", f"Voided: {desk.named(record, row)}.", (row,))
 
 
 def set_right(desk: Desk, identifier: str, text: str, reason: str = "") -> Outcome:
@@ -81,7 +81,8 @@ def set_right(desk: Desk, identifier: str, text: str, reason: str = "") -> Outco
         new = corrections.replacing(
             row, reason or "mistyped", reading=number.text, raw=number.raw, source=TYPED
         )
-        return Outcome("done", f"Set right: {place_of(row)}.", (desk.journal.append(new),))
+        written = desk.journal.append(new)
+        return Outcome("done", f"Set right: {desk.named(record, row)}.", (written,))
 
 
 def add_note(desk: Desk, identifier: str, note: str) -> Outcome:
@@ -89,7 +90,7 @@ def add_note(desk: Desk, identifier: str, note: str) -> Outcome:
     with desk.writing() as record:
         row = desk.reading(record, identifier)
         new = corrections.replacing(row, "note", note=note.strip())
-        return Outcome("done", f"Noted: {place_of(row)}.", (desk.journal.append(new),))
+        return Outcome("done", f"Noted: {desk.named(record, row)}.", (desk.journal.append(new),))
 
 
 def one_part_out(desk: Desk, identifier: str, step: int, reason: str = "") -> Outcome:

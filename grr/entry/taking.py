@@ -125,7 +125,8 @@ def _file(desk: Desk, number: EnteredNumber, place: Place | None, arrival: Arriv
         words.append("this place has a reading already")
     row = _row(record, number, place, arrival)
     if not words:
-        return Outcome("recorded", f"Part {place.part} recorded.", (desk.journal.append(row),))
+        said = f"Part {desk.label(record, place.part)} recorded."
+        return Outcome("recorded", said, (desk.journal.append(row),))
     row = desk.journal.append(replace(row, reason=ASKED + "; ".join(words)))
     return Outcome("asked", "; ".join(words), (row,))
 
@@ -152,15 +153,16 @@ def _measured_again(
     asked: list[JournalRow],
 ) -> Outcome:
     """File the answer to a question; a double trigger was no measurement, and is voided."""
+    part = desk.label(record, row.part)
     twice = [old for old in there if RIGHT_AFTER in old.reason]
     rows = [replace(row, reason=AGAIN), *(voiding(old, DOUBLE_TRIGGER) for old in twice)]
     written = desk.journal.append_all(rows)
     for old in asked:
         desk.log(record, "question", name=old.id, old=old.reason.removeprefix(ASKED), value=AGAIN)
     if len(twice) == len(there):
-        words = f"Part {row.part} recorded. The double trigger is put aside."
+        words = f"Part {part} recorded. The double trigger is put aside."
         return Outcome("recorded", words, (written[0],))
-    return Outcome("again", f"Part {row.part} measured again.", (written[0],))
+    return Outcome("again", f"Part {part} measured again.", (written[0],))
 
 
 def _row(record: Record, number: EnteredNumber, place: Place, arrival: Arrival) -> JournalRow:

@@ -159,7 +159,7 @@ class _Terminal:
         method = f", {place['method']}" if place["method"] else ""
         prompt = (
             f"{shown['done'] + 1 - bool(shown['question'])}/{shown['total']}  {place['operator']}, "
-            f"trial {place['trial']}{method}  PART {place['part']} >"
+            f"trial {place['trial']}{method}  PART {shown['labels'][place['part']]} >"
         )
         self.act(self.ask(prompt), doubted, shown)
 

@@ -28,6 +28,8 @@ class _Cell:
 def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
     """File every reading of an uploaded table at its part, operator, trial and method.
 
+    Parts may be named, or called by their codes on the run sheet.
+
     Parameters
     ----------
     desk : Desk
@@ -67,13 +69,15 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
 
 def _cells(table: pd.DataFrame, desk: Desk) -> list[_Cell]:
     operators = list(dict.fromkeys(place.operator for place in desk.job.places))
+    parts = {code: part for part, code in desk.job.codes.items()}
     cells = []
     for number, row in enumerate(table.to_dict("records"), start=1):
         if pd.isna(row["reading"]):
             continue
         operator = row.get("operator", operators[0] if len(operators) == 1 else "")
         method = row.get("method", desk.job.methods[0] if len(desk.job.methods) == 1 else "")
-        place = Place(str(operator), str(method), int(row.get("trial", 1)), str(row["part"]))
+        part = parts.get(str(row["part"]), str(row["part"]))
+        place = Place(str(operator), str(method), int(row.get("trial", 1)), part)
         note = row.get("note", "")
         cells.append(
             _Cell(place, float(row["reading"]), "" if pd.isna(note) else str(note), number)

@@ -36,6 +36,7 @@ def view(desk: Desk) -> dict[str, Any]:
         "operator": operator,
         "from_sheet": bool(session and session.reason == FROM_SHEET),
         "place": _place(due, own),
+        "labels": {p.part: desk.label(record, p.part) for p in places},
         "ahead": [place.as_list for place in _ahead(desk, record, due)],
         "then_method": _then_method(desk, record, due),
         "done": sum(place in record.at for place in own),
@@ -170,17 +171,17 @@ def readings_list(desk: Desk) -> dict[str, Any]:
     seen = record.opened or desk.stage(record) == "finished"
     rows = [row for row in record.rows if row.reading]
     rows.sort(key=order_of, reverse=True)
-    return {"seen": seen, "rows": [_listed(row, record, seen) for row in rows]}
+    return {"seen": seen, "rows": [_listed(desk, row, record, seen) for row in rows]}
 
 
-def _listed(row: JournalRow, record: Record, seen: bool) -> dict[str, Any]:
+def _listed(desk: Desk, row: JournalRow, record: Record, seen: bool) -> dict[str, Any]:
     state = "voided" if row.id in record.voided else "counts"
     if state == "counts" and record.at[place_of(row)][0].id != row.id:
         state = "measured again"
     return {
         "id": row.id,
         "order": row.order,
-        "part": row.part,
+        "part": desk.label(record, row.part),
         "trial": row.trial,
         "method": row.method,
         "operator": row.operator,

@@ -14,7 +14,7 @@ from grr.errors import StudyError
 from grr.files.atomic import write_whole
 from grr.files.disk_errors import not_written
 from grr.files.events import Event, Events
-from grr.files.journal import is_journal, read_journal, standing_readings
+from grr.files.journal import is_journal_file, read_journal, standing_readings
 from grr.files.readers.long_form import FORMULA_SIGNS
 from grr.files.readings_file import read_readings
 from grr.files.settings import Settings, settings_of
@@ -136,7 +136,7 @@ def _readings_file(folder: Path) -> Path:
 
 
 def _readings(file: Path, settings: Settings) -> pd.DataFrame:
-    if file.suffix == ".csv" and _is_journal(file):
+    if file.suffix == ".csv" and is_journal_file(file):
         readings = standing_readings(read_journal(file))
         if readings.empty:
             raise StudyError(
@@ -153,14 +153,6 @@ def _readings(file: Path, settings: Settings) -> pd.DataFrame:
             column="unit",
         )
     return readings
-
-
-def _is_journal(file: Path) -> bool:
-    try:
-        with file.open(encoding="utf-8-sig", errors="replace", newline="") as text:
-            return is_journal(text.readline().strip().split(","))
-    except OSError:
-        return False  # read_readings says what is wrong with it
 
 
 def _placed(error: StudyError, readings: pd.DataFrame, file: Path) -> StudyError:

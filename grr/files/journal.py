@@ -93,6 +93,15 @@ def is_journal(columns: Iterable[object]) -> bool:
     return set(COLUMNS) <= {str(column).removeprefix("\ufeff") for column in columns}
 
 
+def is_journal_file(path: str | Path) -> bool:
+    """Tell whether a file is a journal, by its first line; a missing one is none."""
+    try:
+        with Path(path).open(encoding="utf-8-sig", errors="replace", newline="") as file:
+            return is_journal(file.readline().strip().split(","))
+    except OSError:
+        return False
+
+
 def read_journal(path: str | Path) -> pd.DataFrame:
     """Return every row of a journal, voided ones included, in the order of the file.
 
