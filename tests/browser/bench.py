@@ -7,9 +7,11 @@ from pathlib import Path
 
 from grr.files.folder import new_study_folder
 from grr.files.journal import read_journal, standing_readings
+from grr.plan.part_codes import part_codes
 from grr.rules import Plan
 from grr.tolerance import Tolerance
 
+SEED = 7
 #: Lets a test type faster than anyone can measure.
 UNHURRIED = "import grr.numerics.plausibility as p; p.FASTEST_SECONDS = 0.0\n"
 CELL = """\
@@ -38,8 +40,9 @@ class Bench:
     ):
         self.lab, self.page, self.name = lab, page, name
         self.folder = lab.folder / name
+        labels = tuple(f"P{number}" for number in range(1, parts + 1))
+        self.codes = part_codes(labels, SEED)
         if not self.folder.exists():
-            labels = tuple(f"P{number}" for number in range(1, parts + 1))
             new_study_folder(
                 self.folder,
                 title="Dowel pin 10 m5 (invented)",
@@ -51,7 +54,7 @@ class Bench:
                     "gauge_number": "M-07",
                     "measuring_place": "5 mm from the chamfer",
                 },
-                plan=Plan(labels, operators, trials, methods, seed=7),
+                plan=Plan(labels, operators, trials, methods, seed=SEED),
             )
             cell = CELL.format(name=name)
             lab.notebook(f"{name}.ipynb", cell if hurried else UNHURRIED + cell, *more_cells)
@@ -87,9 +90,9 @@ class Bench:
 
     def wait(self, condition, timeout=15_000):
         """Wait for a condition on the form, written in JavaScript with ``f`` as the form."""
+        form = "const f = document.querySelector('.grr-entry');"
         self.page.wait_for_function(
-            f"() => {{ const f = document.querySelector('.grr-entry'); return f && ({condition}); }}",
-            timeout=timeout,
+            f"() => {{ {form} return f && ({condition}); }}", timeout=timeout
         )
 
     def stage(self, name):
@@ -132,9 +135,14 @@ class Bench:
         self.page.keyboard.type(letter)
         self.page.keyboard.press("Enter")
 
-    def due(self):
-        """Return the part on the tag."""
+    def on_the_tag(self):
+        """Return what the tag says: a code, as a helper hands out the parts."""
         return self.form(".part").inner_text()
+
+    def due(self):
+        """Return the part that the tag asks for."""
+        parts = {code: part for part, code in self.codes.items()}
+        return parts[self.on_the_tag()]
 
     @property
     def field_has_focus(self):

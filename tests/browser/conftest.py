@@ -56,19 +56,21 @@ class Lab:
             content = answer.read()
         return json.loads(content) if content else None
 
-    def wait_for_kernel(self, name: str) -> None:
-        """Wait until the kernel of a notebook is there and has nothing to do."""
-        for _ in range(240):
+    def wait_for_kernel(self, name: str, since: str = "") -> None:
+        """Wait until the kernel of a notebook has nothing to do, and has done something since."""
+        for _ in range(300):
             for session in self.ask("sessions"):
-                if session["path"] == name and session["kernel"]["execution_state"] == "idle":
+                kernel = session["kernel"]
+                idle = kernel["execution_state"] == "idle" and kernel["last_activity"] > since
+                if session["path"] == name and idle:
                     return
             time.sleep(0.1)
         raise TimeoutError(f"no idle kernel for {name}")
 
-    def kernel_of(self, name: str) -> str:
-        """Return the id of the kernel that runs a notebook."""
-        sessions = self.ask("sessions")
-        return next(s["kernel"]["id"] for s in sessions if s["path"] == name)
+    def stop_kernels(self) -> None:
+        """Stop the kernels of all notebooks."""
+        for session in self.ask("sessions"):
+            self.ask(f"sessions/{session['id']}", "DELETE")
 
 
 @pytest.fixture(scope="session")
@@ -162,4 +164,5 @@ def new_bench(lab, window):
     """Makes a study to collect and a browser window; see `Bench`."""
     from bench import Bench
 
-    return lambda name, size=(1366, 768), **how: Bench(lab, window(size), name, **how)
+    yield lambda name, size=(1366, 768), **how: Bench(lab, window(size), name, **how)
+    lab.stop_kernels()

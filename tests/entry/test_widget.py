@@ -22,9 +22,7 @@ def folder(tmp_path):
 @pytest.fixture
 def new_form(folder, monkeypatch):
     forms, sent = [], []
-    monkeypatch.setattr(
-        CollectForm, "send", lambda self, content, buffers=None: sent.append(content)
-    )
+    monkeypatch.setattr(CollectForm, "send", lambda self, content: sent.append(content))
 
     def make():
         form = grr.collect(folder)
