@@ -141,6 +141,18 @@ def test_a_tolerance_its_ratio_and_its_acceptance_limits():
     assert none.acceptance is None and "No reading proves" in str(none)
 
 
+def test_the_use_of_a_tolerance_as_a_table_and_without_any_uncertainty():
+    use = grr.UncertaintyBudget([grr.Contribution("a", 0.5)], unit="µm").against(
+        grr.Tolerance(0.0, 20.0)
+    )
+    row = use.to_frame().iloc[0]
+    assert (row["accept_from"], row["accept_to"]) == (use.acceptance.lower, use.acceptance.upper)
+    assert "0.82" in use._repr_html_()
+    exact = grr.UncertaintyBudget([grr.Contribution("a", 0.0)], unit="µm", k=2.0)
+    whole = exact.against(grr.Tolerance(0.0, 20.0))
+    assert whole.left_percent == 100.0 and math.isinf(whole.ratio)
+
+
 def test_an_infinite_spread_is_said():
     budget = grr.UncertaintyBudget([grr.Contribution("a", 1.0, "readings", df=2)], unit="µm")
     text = " ".join(str(budget.monte_carlo(most_draws=200_000)).split())

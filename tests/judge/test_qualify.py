@@ -143,6 +143,31 @@ def test_acceptance_limits_are_a_condition_and_rounded_inwards():
     )
 
 
+def test_the_label_carries_the_acceptance_limits():
+    found = page(budget=budget(0.0006))
+    assert found.decision == "USE ONLY LIKE THIS"
+    lines = dict(grr.show.gauge_label(found).lines)
+    assert "9.9980 to 10.0020" in lines["accept"].replace("\u00a0", " ")
+
+
+def test_readings_all_alike_cannot_be_judged_without_the_resolution():
+    alike = grr.reference_study([10.0] * 20, reference=10.0, unit="mm", tolerance=TOLERANCE)
+    leg = grr.qualify(TOLERANCE, unit="mm", reference=alike).leg("Repeatability on a reference")
+    assert leg.outcome == "can't tell" and "resolution" in leg.todo
+
+
+def test_alarms_that_have_gone_leave_the_history_open():
+    rng = np.random.default_rng(3)
+    reading = 10.0 + rng.normal(0, 0.0001, 24) + 0.002 * (np.arange(24) == 21)
+    times = pd.date_range("2025-01-15", periods=24, freq="30D").strftime("%Y-%m-%d")
+    table = pd.DataFrame({"time": times, "reading": reading})
+    watched = grr.stability(
+        table, unit="mm", tolerance=TOLERANCE, rules=("WE 1",), chart="individuals"
+    )
+    leg = grr.qualify(TOLERANCE, unit="mm", stability=watched).leg("Stability")
+    assert (leg.outcome, watched.alarm_now) == ("can't tell", False)
+
+
 def test_conditions_come_from_the_study_and_the_use():
     study = on_parts(gauge_number="M-9", holding="stand", soak_minutes=30, zeroed_on="master")
     found = grr.qualify(
