@@ -11,6 +11,7 @@ import shutil
 import sys
 from pathlib import Path
 
+from all_our_gauges import all_our_gauges
 from bushings import bushing_inch
 from dowel_pins import dowel_pin, dowel_pin_handheld, dowel_pin_mistakes
 from old_forms import old_forms
@@ -22,7 +23,7 @@ STUDIES = (
     *(pins_two_ways, rollers_two_ways),
 )
 #: The functions that write files beside the study folders.
-FILES = (old_forms,)
+FILES = (old_forms, all_our_gauges)
 
 
 def make_demo_data(target: Path) -> None:

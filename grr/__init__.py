@@ -59,6 +59,7 @@ if TYPE_CHECKING:
     from grr.judge.self_checking import self_check as self_check
     from grr.judge.verdict import Verdict as Verdict
     from grr.judge.verdict import verdict as verdict
+    from grr.many.analyse_many import analyse_many as analyse_many
     from grr.plan.expecting import DesignComparison as DesignComparison
     from grr.plan.expecting import ExpectedPrecision as ExpectedPrecision
     from grr.plan.expecting import compare_designs as compare_designs
@@ -112,6 +113,7 @@ _HOMES = {
     "Drift": "grr.judge.drift",
     "drift": "grr.judge.drift",
     "collect": "grr.entry.widget",
+    "analyse_many": "grr.many.analyse_many",
     "describe_reading": "grr.files.readers.taken",
     "open_study": "grr.files.folder",
     "save_study": "grr.files.folder",

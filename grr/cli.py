@@ -75,6 +75,23 @@ def _parser() -> argparse.ArgumentParser:
     analyse.add_argument("folder", type=Path, help="study folder")
     analyse.set_defaults(run=cli_commands.analyse)
 
+    many = commands.add_parser(
+        "analyse-many", help="analyse many studies: a table (CSV, XLSX, Parquet) or study folders"
+    )
+    many.add_argument("path", type=Path, help="table of readings, or folder of study folders")
+    many.add_argument("-o", "--output", type=Path, required=True, help="result, CSV: a row a study")
+    many.add_argument("--by", default="study", help="column that names the study (default: study)")
+    many.add_argument("--tolerances", type=Path, help="table with study, lower, upper ...")
+    many.add_argument(
+        "--purpose", choices=["accept", "control"], default="accept", help="default: accept"
+    )
+    many.add_argument(
+        "--operators", choices=["random", "fixed"], default="random", help="default: random"
+    )
+    many.add_argument("--intervals", action="store_true", help="also limits and decisions")
+    many.add_argument("--checks", action="store_true", help="also check every study (slow)")
+    many.set_defaults(run=cli_commands.analyse_many)
+
     collect = commands.add_parser("collect", help="take readings in the terminal")
     collect.add_argument("folder", type=Path, help="study folder")
     collect.set_defaults(run=cli_commands.collect)

@@ -67,6 +67,28 @@ def analyse(options: argparse.Namespace) -> int:
     return EXIT_STATUS[verdict.decision]
 
 
+def analyse_many(options: argparse.Namespace) -> int:
+    """Write one row a study; the exit status is 2 where a study could not be analysed."""
+    import grr
+    from grr.files.atomic import write_whole
+    from grr.many.summary import csv_text, text_summary
+
+    found = grr.analyse_many(
+        options.path,
+        options.by,
+        options.tolerances,
+        intervals=options.intervals,
+        checks=options.checks,
+        purpose=options.purpose,
+        operators=options.operators,
+        progress=sys.stderr.isatty(),
+    )
+    write_whole(options.output, csv_text(found))
+    print(text_summary(found, options.by))
+    print(f"Written: {options.output}")
+    return 2 if (found["error"] != "").any() else 0
+
+
 def _by_ranges(study: Study) -> str:
     import grr
     from grr.wording.tables import paragraph

@@ -89,7 +89,7 @@ def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
 def _labels(column: pd.Series[Any], name: str) -> list[str]:
     labels = []
     for row, value in enumerate(column, start=1):
-        text = "" if _is_missing(value) else _label(value)
+        text = label_text(value)
         if text == "":
             raise StudyError(
                 f"A reading has no {name}", f"Enter the {name} in this row", row=row, column=name
@@ -98,7 +98,10 @@ def _labels(column: pd.Series[Any], name: str) -> list[str]:
     return labels
 
 
-def _label(value: object) -> str:
+def label_text(value: object) -> str:
+    """Return a label as a study keeps it; "" where the cell is empty."""
+    if _is_missing(value):
+        return ""
     if isinstance(value, (float, np.floating)) and float(value).is_integer():
         return str(int(value))
     return str(value).strip()

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-
-import numpy as np
 
 from grr.analysis.anova_frame import anova_frame
 from grr.analysis.notes import ONE_OPERATOR, ONE_TRIAL, anova_notes
@@ -14,7 +11,7 @@ from grr.analysis.sources import build_sources
 from grr.numerics.components import Components, operators_fixed
 from grr.numerics.crossed import CrossedAnova, crossed_anova
 from grr.numerics.interaction import components_by_rule, interaction_test
-from grr.numerics.ratios import hidden_by_rounding, rounding_floor
+from grr.numerics.rounding_error import floored_components
 from grr.study import Study
 from grr.wording.rounding import figures
 
@@ -72,11 +69,8 @@ def below_zero(components: Components) -> tuple[str, ...]:
 
 def rounding_floored(components: Components, resolution: float | None) -> tuple[Components, bool]:
     """Return the components with the repeatability not under the gauge's rounding error."""
-    ev = components.repeatability
-    if resolution is None or not bool(hidden_by_rounding(np.sqrt(ev), resolution)):
-        return components, False
-    floor = np.asarray(rounding_floor(resolution) ** 2)
-    return replace(components, repeatability=floor, grr=components.grr - ev + floor), True
+    found, hidden = floored_components(components, math.nan if resolution is None else resolution)
+    return found, bool(hidden)
 
 
 def _estimator(table: CrossedAnova, interaction: str, pool_above: float, pooled: bool) -> str:
@@ -92,4 +86,6 @@ def _estimator(table: CrossedAnova, interaction: str, pool_above: float, pooled:
     if math.isnan(f):
         return f"{base}; interaction pooled (the repeats do not differ at all)"
     sign = "above" if pooled else "not above"
+    if math.isinf(f):
+        return f"{base}; interaction kept (the repeats do not differ at all)"
     return f"{base}; interaction {done} (F = {figures(f, 3)}, p = {p:.2g}, {sign} {pool_above:g})"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -16,7 +15,7 @@ from grr.numerics.nested import nested_anova
 from grr.numerics.nested_pivots import nested_pivots
 from grr.numerics.nested_reml import nested_cube
 from grr.numerics.pivots import DRAWS, SEED, Pivots, crossed_pivots
-from grr.numerics.ratios import rounding_floor
+from grr.numerics.rounding_error import floored_pivots
 from grr.numerics.unweighted import unweighted_means
 from grr.numerics.unweighted_nested import unweighted_nested
 from grr.numerics.yardstick import Yardstick
@@ -51,11 +50,7 @@ def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> P
     step = result.study.resolution
     if not result.floored or step is None:
         return pivots
-    floored = np.maximum(pivots.repeatability, rounding_floor(step) ** 2)
-    added = floored - pivots.repeatability
-    return replace(
-        pivots, repeatability=floored, grr=pivots.grr + added, total=pivots.total + added
-    )
+    return floored_pivots(pivots, step)
 
 
 def _operators(result: GaugeResult) -> str:

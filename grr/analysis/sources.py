@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from grr.numerics.arrays import Array
-from grr.numerics.ratios import percent, percent_of_one_side, percent_of_tolerance
+from grr.numerics.ratios import part_and_total, percent, percent_of_limits
 from grr.study import Study
 
 SOURCES = ("EV", "AV", "INT", "GRR", "PV", "TV")
@@ -75,17 +75,11 @@ def build_sources(
     """
     why = dict(reasons)
     grr = variances["GRR"]
-    part = variances["PV"]
-    if study.process_sd is not None:
-        part = study.process_sd**2 - grr
-        total = study.process_sd**2
-        if part < 0.0:
-            part = math.nan
-            why["PV"] = (
-                "the given process sd is smaller than the spread of the measuring system alone"
-            )
-    else:
-        total = grr + max(part, 0.0)
+    part, total = (
+        float(v) for v in part_and_total(variances["PV"], grr, _or_nan(study.process_sd))
+    )
+    if study.process_sd is not None and math.isnan(part):
+        why["PV"] = "the given process sd is smaller than the spread of the measuring system alone"
     values = np.array(
         [variances["EV"], variances["AV"], variances["INT"], grr, part, total], dtype=np.float64
     )
@@ -110,16 +104,16 @@ def build_sources(
 
 def tolerance_percent(sd: Array, study: Study, *, mean: float, spread: float) -> tuple[Array, str]:
     """Return the percent of tolerance of each sd, and why where there is none."""
-    nothing = np.full(np.shape(sd), np.nan)
     tolerance = study.tolerance
     if tolerance is None:
-        return nothing, "no tolerance was given"
-    if tolerance.width is not None:
-        return percent_of_tolerance(sd, tolerance.width, spread=spread), ""
-    upper = tolerance.upper is not None
-    limit = tolerance.upper if tolerance.upper is not None else tolerance.lower
-    assert limit is not None
+        return np.full(np.shape(sd), np.nan), "no tolerance was given"
     centre = mean if study.process_mean is None else study.process_mean
-    if (centre >= limit) if upper else (centre <= limit):
-        return nothing, "the mean lies at or past the only limit, so there is no distance to share"
-    return percent_of_one_side(sd, centre, limit, upper=upper, spread=spread), ""
+    lower, upper = _or_nan(tolerance.lower), _or_nan(tolerance.upper)
+    found = percent_of_limits(sd, centre, lower, upper, spread=spread)
+    past = not tolerance.two_sided and (centre >= upper or centre <= lower)
+    reason = "the mean lies at or past the only limit, so there is no distance to share"
+    return found, reason if past else ""
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value

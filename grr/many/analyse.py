@@ -1,4 +1,4 @@
-"""`grr.analyse_many`: one row a study."""
+"""From a long table of the readings of many studies to one row a study."""
 
 from __future__ import annotations
 
@@ -8,87 +8,75 @@ import numpy as np
 import pandas as pd
 
 from grr.errors import StudyError
-from grr.many.columns import ALWAYS, FIRST, stack_columns
+from grr.many.columns import ALWAYS, FIRST, stack_result
+from grr.many.labels import Codes
 from grr.many.limits import interval_rows
 from grr.many.one import study_row
-from grr.many.stacking import Stacked, stacked
-from grr.many.tolerances import yardsticks
-from grr.rules import Rules
-from grr.values import number, one_of
+from grr.many.options import Options
+from grr.many.stacking import Stack, Stacked, stacked
+from grr.many.tolerances import Yardsticks, yardsticks
+from grr.numerics.arrays import Mask
+from grr.numerics.plausibility import finer_than
+from grr.readings_table import COLUMNS
+
+#: What follows the quantities of a row.
+LAST = ("dominant", "by_manual", "decision", "flags", "error")
 
 
 def analyse_table(
     readings: pd.DataFrame,
+    by: str,
+    tolerances: object,
+    options: Options,
     *,
-    by: str = "study",
-    tolerances: object = None,
-    intervals: bool = False,
-    level: float = 0.95,
-    purpose: str = "accept",
-    operators: str = "random",
-    rules: Rules | None = None,
     progress: bool = False,
 ) -> pd.DataFrame:
     """Return one row a study from a long table of the readings of all studies.
 
-    See `grr.analyse_many` for the columns.
+    See `grr.analyse_many`.
     """
-    rules = Rules() if rules is None else rules
-    one_of("purpose", purpose, ("accept", "control"))
-    one_of("operators", operators, ("random", "fixed"))
-    number("level", level, above=0.0, below=1.0)
-    table = _checked(readings, by)
+    table = checked(readings, by)
     studies = stacked(table, by)
     yards = yardsticks(tolerances, studies.names, by)
-    options = {"purpose": purpose, "operators": operators}
     blocks = []
-    with _bar(len(studies.names), progress) as bar:
+    with progress_bar(len(studies.names), shown=progress) as bar:
         for stack in studies.stacks:
-            usable = yards.usable[stack.studies]
-            kept = stack if usable.all() else stack.where(usable)
-            columns, anova = stack_columns(kept, yards, rules, operators=operators)
-            block = pd.DataFrame({"number": kept.studies, **columns})
-            if intervals:
-                rows = interval_rows(
-                    anova,
-                    columns,
-                    kept.studies,
-                    yards,
-                    rules,
-                    level=level,
-                    done=bar.update,
-                    **options,
-                )
-                block = pd.concat([block, pd.DataFrame(rows)], axis=1)
-            else:
-                bar.update(len(kept.studies))
-            blocks.append(block)
-        done = np.concatenate([[], *(block["number"] for block in blocks)]).astype(int)
+            plain = _plain(stack, yards, options)
+            kept = stack if plain.all() else stack.where(plain)
+            blocks.append(_stack_block(kept, yards, options, bar))
+        done = np.concatenate([[], *(block["number"] for block in blocks)]).astype(np.intp)
         alone = np.setdiff1d(np.arange(len(studies.names)), done)
-        alone_rows: list[dict[str, Any]] = []
-        for place, one in _tables(table.drop(columns=by), studies, alone):
-            row = study_row(one, place, yards, rules, intervals=intervals, level=level, **options)
-            alone_rows.append({"number": place, **row})
+        rows = []
+        for number, one in _tables(table.drop(columns=by), studies, alone):
+            rows.append({"number": number, **study_row(one, number, yards, options)})
             bar.update(1)
-        if alone_rows:
-            blocks.append(pd.DataFrame(alone_rows))
-    return _in_order(blocks, studies, by, purpose, rules)
+        blocks.append(pd.DataFrame(rows))
+    blocks.append(_nameless(studies, by))
+    found = pd.concat([block for block in blocks if len(block)], ignore_index=True)
+    found = found.sort_values("number", ignore_index=True)
+    found.insert(0, by, [*studies.names, None][: len(found)])
+    return ordered(found.drop(columns="number"), by)
 
 
-def _bar(studies: int, shown: bool) -> Any:
+def progress_bar(studies: int, *, shown: bool) -> Any:
+    """Return a bar that counts studies."""
     from tqdm import tqdm
 
     return tqdm(total=studies, unit=" studies", disable=not shown)
 
 
-def _checked(readings: object, by: str) -> pd.DataFrame:
+def checked(readings: object, by: str) -> pd.DataFrame:
+    """Return the table with its columns named as a study names them, or say what is missing."""
     if not isinstance(readings, pd.DataFrame):
         raise StudyError(
             "The readings are not a table",
             "Give a pandas DataFrame, or the path of a file or of a folder of study folders",
             value=type(readings).__name__,
         )
-    missing = [name for name in (by, "part", "reading") if name not in readings]
+    names = {str(column).strip().lower(): column for column in readings.columns if column != by}
+    missing = [name for name in ("part", "reading") if name not in names]
+    if by not in readings:
+        missing.insert(0, by)
     if missing:
         raise StudyError(
             f"The readings have no column {' and no column '.join(missing)}",
@@ -97,38 +85,58 @@ def _checked(readings: object, by: str) -> pd.DataFrame:
         )
     if len(readings) == 0:
         raise StudyError("There are no readings", "Name a file with readings")
-    return readings
+    wanted = [name for name in COLUMNS if name in names]
+    table = readings[[by, *(names[name] for name in wanted)]]
+    return table.set_axis([by, *wanted], axis=1)
 
 
-def _tables(
-    table: pd.DataFrame, studies: Stacked, alone: np.ndarray
-) -> list[tuple[int, pd.DataFrame]]:
+def ordered(table: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Return the rows with every column in its place; texts are never NaN."""
+    first = [by, *FIRST, *ALWAYS]
+    limits = [name for name in table if name not in (*first, *LAST)]
+    last = [name for name in LAST if name in table or name != "decision"]
+    table = table.reindex(columns=[*first, *limits, *last])
+    texts = ["estimator", *last]
+    table[texts] = table[texts].astype(object).fillna("")
+    return table
+
+
+def _plain(stack: Stack, yards: Yardsticks, options: Options) -> Mask:
+    """Return which studies of a stack need no look of their own."""
+    if options.checks:
+        return np.zeros(len(stack.studies), dtype=np.bool_)
+    plain = yards.usable[stack.studies]
+    step = yards.resolution[stack.studies]
+    if np.isfinite(step).any():
+        finer = finer_than(stack.readings, step[:, None, None, None])
+        plain = plain & ~finer.any(axis=(1, 2, 3))
+    return plain
+
+
+def _stack_block(stack: Stack, yards: Yardsticks, options: Options, bar: Any) -> pd.DataFrame:
+    found = stack_result(stack, yards, options)
+    block = pd.DataFrame({"number": stack.studies, **found.columns})
+    if not options.intervals:
+        bar.update(len(stack.studies))
+        return block
+    rows = interval_rows(found, stack.studies, yards, options, done=bar.update)
+    return pd.concat([block, pd.DataFrame(rows)], axis=1)
+
+
+def _tables(table: pd.DataFrame, studies: Stacked, alone: Codes) -> list[tuple[int, pd.DataFrame]]:
     """Return the readings of the studies that are taken one by one."""
     if len(alone) == 0:
         return []
     wanted = np.isin(studies.codes, alone)
     groups = table[wanted].groupby(studies.codes[wanted], sort=True)
-    return [(int(str(place)), group) for place, group in groups]
+    return [(int(str(number)), group) for number, group in groups]
 
 
-def _in_order(
-    blocks: list[pd.DataFrame], studies: Stacked, by: str, purpose: str, rules: Rules
-) -> pd.DataFrame:
-    """Return the rows in the order in which the studies first appear."""
-    table = pd.concat(blocks, ignore_index=True).sort_values("number", ignore_index=True)
-    table.insert(0, by, studies.names[table.pop("number").to_numpy()])
-    for name in ("flags", "error"):
-        table[name] = table[name].fillna("") if name in table else ""
-    first = [by, *FIRST, *ALWAYS]
-    table = table.reindex(columns=[*first, *(name for name in table if name not in first)])
-    ratio = table["GRR_percent_tolerance" if purpose == "accept" else "GRR_percent_tv"]
-    by_manual = np.select(
-        [ratio < rules.good_percent, ratio <= rules.limit_percent, ratio > rules.limit_percent],
-        ["good", "between", "over"],
-        default="",
+def _nameless(studies: Stacked, by: str) -> pd.DataFrame:
+    """Return a row with the error where readings name no study."""
+    count = int((studies.codes < 0).sum())
+    error = StudyError(
+        f"{count} readings name no study", "Write the study beside each reading", column=by
     )
-    last = [name for name in ("decision", "flags", "error") if name in table]
-    table["by_manual"] = by_manual
-    return table[
-        [name for name in table if name not in (*last, "by_manual")] + ["by_manual", *last]
-    ]
+    row = {"number": len(studies.names), "readings": count, "error": str(error)}
+    return pd.DataFrame([row] if count else [])

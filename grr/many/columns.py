@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from grr.analysis.sources import SOURCES
+from grr.many.labels import Codes
+from grr.many.options import Options
 from grr.many.stacking import Stack
 from grr.many.tolerances import Yardsticks
-from grr.numerics.arrays import Array
+from grr.numerics.arrays import Array, Mask
 from grr.numerics.components import Components, operators_fixed
 from grr.numerics.crossed import CrossedAnova, crossed_anova
 from grr.numerics.interaction import components_by_rule
-from grr.numerics.ratios import (
-    distinct_categories,
-    percent,
-    percent_of_one_side,
-    percent_of_tolerance,
-    rounding_floor,
-)
+from grr.numerics.ratios import distinct_categories, part_and_total, percent, percent_of_limits
+from grr.numerics.rounding_error import floored_components
 from grr.rules import Rules
 
 MEASURES = ("sd", "percent_contribution", "percent_tv", "percent_tolerance")
@@ -30,47 +27,83 @@ ALWAYS = (
     "ndc_exact",
     "ndc",
 )
+#: What GRR is made of.
+INSIDE = ("EV", "AV", "INT")
+#: By whether the interaction was pooled.
+ESTIMATORS = {True: "anova, interaction pooled", False: "anova, interaction kept"}
+HIDDEN = "repeatability hidden by rounding"
 FIRST = ("parts", "operators", "trials", "readings", "mean", "estimator")
 
 
-def stack_columns(
-    stack: Stack, yards: Yardsticks, rules: Rules, *, operators: str
-) -> tuple[dict[str, Any], CrossedAnova]:
-    """Return the columns of the studies in one stack, and their sums of squares."""
+@dataclass(frozen=True)
+class StackResult:
+    """What was computed for one stack.
+
+    Attributes
+    ----------
+    columns : dict
+        Name → one value for all studies, or one for each.
+    anova : CrossedAnova
+    hidden : ndarray
+        Where the repeatability is hidden by the rounding of the gauge.
+    """
+
+    columns: dict[str, Any]
+    anova: CrossedAnova
+    hidden: Mask
+
+
+def stack_result(stack: Stack, yards: Yardsticks, options: Options) -> StackResult:
+    """Return the columns of the studies in one stack, and what their intervals need."""
+    rules = options.rules
     anova = crossed_anova(stack.readings)
     found, pooled = components_by_rule(
         anova, interaction=rules.interaction, pool_above=rules.pool_above
     )
-    if operators == "fixed" and anova.operators > 1:
+    if options.operators == "fixed" and anova.operators > 1:
         found = operators_fixed(found, anova.operators)
-    resolution = yards.resolution[stack.studies]
-    known = np.isfinite(resolution)
-    hidden = known & (np.sqrt(found.repeatability) < 0.3 * np.where(known, resolution, 0.0))
-    floor = np.square(rounding_floor(1.0) * np.where(hidden, resolution, 0.0))
-    ev = np.where(hidden, floor, found.repeatability)
-    found = replace(found, repeatability=ev, grr=found.grr - found.repeatability + ev)
+    found, hidden = floored_components(found, yards.resolution[stack.studies])
     columns: dict[str, Any] = {
         "parts": anova.parts,
         "operators": anova.operators,
         "trials": anova.trials,
         "readings": anova.parts * anova.operators * anova.trials,
         "mean": anova.mean,
-        "estimator": np.where(pooled, "anova, interaction pooled", "anova, interaction kept"),
+        "estimator": np.where(pooled, ESTIMATORS[True], ESTIMATORS[False]),
     }
-    columns |= source_columns(found, anova.mean, stack.studies, yards, rules)
+    columns |= _source_columns(found, anova.mean, stack.studies, yards, options)
+    inside = np.nan_to_num([columns[f"{source}_sd"] for source in INSIDE])
+    columns["dominant"] = np.array(INSIDE)[np.argmax(inside, axis=0)]
+    columns["by_manual"] = by_manual(columns[judged_by(options.purpose)], rules)
     columns["flags"] = _flags(found, hidden, anova)
-    return columns, anova
+    return StackResult(columns, anova, hidden)
 
 
-def source_columns(
-    found: Components, mean: Array, studies: np.ndarray, yards: Yardsticks, rules: Rules
+def by_manual(ratio: Array, rules: Rules) -> Array:
+    """Return the manual's class of each ratio: good, between or over; "" where there is none."""
+    return np.select(
+        [ratio < rules.good_percent, ratio <= rules.limit_percent, ratio > rules.limit_percent],
+        ["good", "between", "over"],
+        default="",
+    )
+
+
+def judged_by(purpose: str) -> str:
+    """Return the column that a study for this purpose is judged by."""
+    return "GRR_percent_tolerance" if purpose == "accept" else "GRR_percent_tv"
+
+
+def _source_columns(
+    found: Components, mean: Array, studies: Codes, yards: Yardsticks, options: Options
 ) -> dict[str, Array]:
     """Return EV to TV × `MEASURES`, and ndc."""
-    given = yards.process_sd[studies]
-    is_given = np.isfinite(given)
-    left = np.square(np.where(is_given, given, 0.0)) - found.grr
-    part = np.where(is_given, np.where(left < 0, np.nan, left), np.maximum(found.part, 0.0))
-    total = np.where(is_given, np.square(given), found.grr + part)
+    process_sd = yards.process_sd[studies]
+    part, total = part_and_total(found.part, found.grr, process_sd)
+    process_mean = yards.process_mean[studies]
+    centre = np.where(np.isfinite(process_mean), process_mean, mean)
+    lower, upper = yards.lower[studies], yards.upper[studies]
+    chosen = (options.parts_from == "chosen") & np.isnan(process_sd)
+    base = np.where(chosen, np.nan, total)
     variances = {
         "EV": found.repeatability,
         "AV": found.operator,
@@ -84,39 +117,27 @@ def source_columns(
         variance = np.where(np.isnan(variances[source]), np.nan, np.maximum(variances[source], 0))
         sd = np.sqrt(variance)
         columns[f"{source}_sd"] = sd
-        columns[f"{source}_percent_contribution"] = percent(variance, total)
-        columns[f"{source}_percent_tv"] = percent(sd, np.sqrt(total))
-        columns[f"{source}_percent_tolerance"] = _of_tolerance(sd, mean, studies, yards, rules)
-    exact = distinct_categories(columns["PV_sd"], columns["GRR_sd"])
+        columns[f"{source}_percent_contribution"] = percent(variance, base)
+        columns[f"{source}_percent_tv"] = percent(sd, np.sqrt(base))
+        columns[f"{source}_percent_tolerance"] = percent_of_limits(
+            sd, centre, lower, upper, spread=options.rules.spread
+        )
+    exact = distinct_categories(np.where(chosen, np.nan, columns["PV_sd"]), columns["GRR_sd"])
     columns["ndc_exact"] = exact
     columns["ndc"] = np.where(np.isnan(exact), np.nan, np.maximum(1.0, np.floor(exact)))
     return columns
 
 
-def _of_tolerance(
-    sd: Array, mean: Array, studies: np.ndarray, yards: Yardsticks, rules: Rules
-) -> Array:
-    lower, upper = yards.lower[studies], yards.upper[studies]
-    given = yards.process_mean[studies]
-    centre = np.where(np.isfinite(given), given, mean)
-    two_sided = percent_of_tolerance(sd, upper - lower, spread=rules.spread)
-    # A comparison with NaN is False, so a limit that is not given drops out of each line.
-    above = percent_of_one_side(sd, centre, upper, upper=True, spread=rules.spread)
-    below = percent_of_one_side(sd, centre, lower, upper=False, spread=rules.spread)
-    return np.where(
-        np.isfinite(upper - lower), two_sided, np.where(np.isfinite(upper), above, below)
-    )
+def design_flags(operators: int, trials: int) -> list[str]:
+    """Return what the design of a study cannot show."""
+    return ["one operator"] * (operators < 2) + ["one trial"] * (trials < 2)
 
 
-def _flags(found: Components, hidden: np.ndarray, anova: CrossedAnova) -> list[str]:
-    fixed = []
-    if anova.operators < 2:
-        fixed.append("one operator")
-    if anova.trials < 2:
-        fixed.append("one trial")
-    flags = [(hidden, "repeatability hidden by rounding")]
+def _flags(found: Components, hidden: Mask, anova: CrossedAnova) -> list[str]:
+    fixed = design_flags(anova.operators, anova.trials)
+    flags = [(hidden, HIDDEN)]
     for name, value in (("AV", found.operator), ("INT", found.interaction), ("PV", found.part)):
-        flags.append((value < 0, f"{name} below zero"))
+        flags.append((np.asarray(value < 0), f"{name} below zero"))
     number = sum((mask.astype(int) << i for i, (mask, _) in enumerate(flags)), start=0)
     words = {
         int(n): "; ".join([*fixed, *(w for i, (_, w) in enumerate(flags) if int(n) >> i & 1)])

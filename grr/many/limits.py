@@ -8,15 +8,17 @@ from dataclasses import fields
 import numpy as np
 
 from grr.judge.criteria import bounded, ratio_draws
-from grr.judge.decision import decide
-from grr.many.columns import MEASURES
+from grr.judge.decision import NOT_DECIDED, decide
+from grr.many.columns import ALWAYS, MEASURES, StackResult, judged_by
+from grr.many.labels import Codes
+from grr.many.options import Options
 from grr.many.tolerances import Yardsticks
 from grr.numerics.crossed import CrossedAnova
 from grr.numerics.intervals import lower_bound, quantity_limits, upper_bound
 from grr.numerics.measures import ndc_draws
 from grr.numerics.pivots import SEED, Pivots, crossed_pivots
+from grr.numerics.rounding_error import floored_pivots
 from grr.numerics.yardstick import Yardstick
-from grr.rules import Rules
 
 #: Draws a study: limits repeat to a percent or two from seed to seed.
 DRAWS = 10_000
@@ -27,47 +29,42 @@ Row = dict[str, float | str]
 
 
 def interval_rows(
-    anova: CrossedAnova,
-    values: dict[str, np.ndarray],
-    studies: np.ndarray,
+    found: StackResult,
+    studies: Codes,
     yards: Yardsticks,
-    rules: Rules,
+    options: Options,
     *,
-    purpose: str,
-    operators: str,
-    level: float,
     done: Callable[[int], object],
 ) -> list[Row]:
     """Return lower and upper limits of every quantity, and the decision, a row a study.
 
     Parameters
     ----------
-    anova : CrossedAnova
-        Of the stack.
-    values : dict
-        Columns computed for the stack: the ratio that is judged is taken from them.
+    found : StackResult
     studies : ndarray
+        Positions of the stack's studies among all.
     yards : Yardsticks
-    rules : Rules
-    purpose, operators : str
-    level : float
+    options : Options
     done : callable
         Told how many studies have been finished.
     """
-    ratio = values["GRR_percent_tolerance" if purpose == "accept" else "GRR_percent_tv"]
+    values = {name: found.columns[name] for name in ALWAYS}
     rows = []
     for start in range(0, len(studies), _CHUNK):
         here = slice(start, start + _CHUNK)
-        pivots = crossed_pivots(_part_of(anova, here), draws=DRAWS, seed=SEED, operators=operators)
-        for position, study in enumerate(studies[here]):
-            one = Pivots(*(getattr(pivots, field.name)[position] for field in fields(Pivots)))
-            yardstick = Yardstick(spread=rules.spread, **yards.of(int(study)))
-            row: Row = _limits(one, yardstick, level)
-            value = float(ratio[start + position])
-            row["decision"] = _decision(
-                one, yardstick, value, rules=rules, purpose=purpose, operators=anova.operators
-            )
-            rows.append(row)
+        anova = _part_of(found.anova, here)
+        stack = crossed_pivots(anova, draws=DRAWS, seed=SEED, operators=options.operators)
+        for place, study in enumerate(studies[here]):
+            pivots = Pivots(*(getattr(stack, field.name)[place] for field in fields(Pivots)))
+            row = {name: float(column[start + place]) for name, column in values.items()}
+            hidden = bool(found.hidden[start + place])
+            if hidden:
+                pivots = floored_pivots(pivots, float(yards.resolution[study]))
+            yardstick = Yardstick(spread=options.rules.spread, **yards.of(int(study)))
+            limits = _limits(pivots, yardstick, row, options, hidden=hidden)
+            value = row[judged_by(options.purpose)]
+            decision = _decision(pivots, yardstick, value, options, operators=anova.operators)
+            rows.append({**limits, "decision": decision})
         done(len(studies[here]))
     return rows
 
@@ -78,36 +75,47 @@ def _part_of(anova: CrossedAnova, here: slice) -> CrossedAnova:
     return CrossedAnova(*shape, *(getattr(anova, name)[here] for name in names))
 
 
-def _limits(pivots: Pivots, yardstick: Yardstick, level: float) -> Row:
+def _limits(
+    pivots: Pivots,
+    yardstick: Yardstick,
+    values: dict[str, float],
+    options: Options,
+    *,
+    hidden: bool,
+) -> Row:
+    """Return the limits under the names of their columns; NaN where a result gives none."""
+    without = {"EV"} if hidden else set()
+    if options.parts_from == "chosen" and yardstick.process_sd is None:
+        without |= {"PV", "TV"}
+    column_of = {"ndc": "ndc_exact", "ICC": "PV_percent_contribution"}
     row: Row = {}
-    for (quantity, measure), limits in quantity_limits(pivots, yardstick, level=level).items():
-        if measure in (*MEASURES, "value"):
-            name = quantity if measure == "value" else f"{quantity}_{measure}"
-            row[f"{name}_lower"], row[f"{name}_upper"] = float(limits.lower), float(limits.upper)
+    limits_of = quantity_limits(pivots, yardstick, level=options.level)
+    for (quantity, measure), limits in limits_of.items():
+        if measure not in (*MEASURES, "value"):
+            continue
+        name = quantity if measure == "value" else f"{quantity}_{measure}"
+        none = quantity in without or np.isnan(values[column_of.get(quantity, name)])
+        row[f"{name}_lower"] = np.nan if none else float(limits.lower)
+        row[f"{name}_upper"] = np.nan if none else float(limits.upper)
     return row
 
 
 def _decision(
-    pivots: Pivots,
-    yardstick: Yardstick,
-    value: float,
-    *,
-    rules: Rules,
-    purpose: str,
-    operators: int,
+    pivots: Pivots, yardstick: Yardstick, value: float, options: Options, *, operators: int
 ) -> str:
     if np.isnan(value):
-        return ""
-    draws = ratio_draws(pivots, yardstick, purpose)
+        return NOT_DECIDED
+    rules = options.rules
+    draws = ratio_draws(pivots, yardstick, options.purpose)
     categories = None
-    if purpose == "control":
+    if options.purpose == "control":
         ndc = ndc_draws(pivots, yardstick)
         categories = (
             float(lower_bound(ndc, rules.confidence)),
             float(upper_bound(ndc, rules.confidence)),
         )
     return decide(
-        bounded(value, draws, rules, purpose),
+        bounded(value, draws, rules, options.purpose),
         categories=categories,
         least_categories=rules.least_ndc,
         one_operator=operators == 1,

@@ -1,4 +1,4 @@
-"""One study at a time: those that are incomplete, or that hold something unusable."""
+"""One study at a time: those that do not stack, and those that lie in folders."""
 
 from __future__ import annotations
 
@@ -9,37 +9,33 @@ from grr.analysis.anova import anova
 from grr.analysis.result import GaugeResult
 from grr.analysis.sources import SOURCES
 from grr.errors import StudyError
+from grr.judge.criteria import dominant_source
 from grr.judge.verdict import verdict
-from grr.many.columns import MEASURES
+from grr.many.columns import ESTIMATORS, HIDDEN, MEASURES, by_manual, design_flags, judged_by
+from grr.many.options import Options
 from grr.many.tolerances import Yardsticks
-from grr.rules import Rules
 from grr.study import Study
 
 Row = dict[str, object]
 
 
-def study_row(
-    readings: pd.DataFrame,
-    number: int,
-    yards: Yardsticks,
-    rules: Rules,
-    *,
-    purpose: str,
-    operators: str,
-    intervals: bool,
-    level: float,
-) -> Row:
+def study_row(readings: pd.DataFrame, number: int, yards: Yardsticks, options: Options) -> Row:
     """Return the row of one study; a study that cannot be analysed gives its error."""
     try:
         study = Study(
-            readings, rules=rules, purpose=purpose, operators=operators, **yards.options(number)
+            readings,
+            rules=options.rules,
+            purpose=options.purpose,
+            operators=options.operators,
+            parts_from=options.parts_from,
+            **yards.options(number),
         )
-        return result_row(anova(study), intervals=intervals, level=level)
+        return result_row(anova(study), options)
     except StudyError as error:
         return {"readings": len(readings), "error": str(error)}
 
 
-def result_row(result: GaugeResult, *, intervals: bool, level: float) -> Row:
+def result_row(result: GaugeResult, options: Options) -> Row:
     """Return the columns of one result, as a stack gives them."""
     study = result.study
     row: Row = {
@@ -48,25 +44,52 @@ def result_row(result: GaugeResult, *, intervals: bool, level: float) -> Row:
         "trials": study.trials,
         "readings": study.taken,
         "mean": result.mean,
-        "estimator": result.estimator,
+        "estimator": _estimator(result),
     }
     for source in SOURCES:
         for measure in MEASURES:
             row[f"{source}_{measure}"] = result.value(source, measure)
     row["ndc_exact"] = result.ndc_exact
     row["ndc"] = np.nan if result.ndc is None else result.ndc
-    flags = [f"{name} below zero" for name in result.below_zero]
-    if result.floored:
-        flags.append("repeatability hidden by rounding")
-    if not study.balanced:
-        flags.insert(0, "readings missing")
+    row["dominant"] = dominant_source(result)
+    ratio = np.asarray(row[judged_by(study.purpose)])
+    row["by_manual"] = str(by_manual(ratio, study.rules))
+    flags = _flags(result)
+    if options.intervals:
+        row |= _limits(result, options.level)
+    if options.intervals or options.checks:
+        judged = verdict(result)
+        to_mend = sum(finding.severity == "mend" for finding in judged.findings)
+        if to_mend:
+            flags.append(f"{to_mend} to mend")
+        row["decision"] = judged.decision
     row["flags"] = "; ".join(flags)
-    if intervals:
-        limits = result.intervals(level=level)
-        for key, lower, upper in zip(limits.index, limits["lower"], limits["upper"], strict=True):
-            quantity, measure = str(key[0]), str(key[1])
-            if measure in (*MEASURES, "value"):
-                name = quantity if measure == "value" else f"{quantity}_{measure}"
-                row[f"{name}_lower"], row[f"{name}_upper"] = lower, upper
-        row["decision"] = verdict(result).decision
+    return row
+
+
+def _estimator(result: GaugeResult) -> str:
+    if result.study.design == "nested":
+        return "nested"
+    moments = ESTIMATORS[result.pooled]
+    return moments if result.study.balanced else moments.replace("anova", "reml")
+
+
+def _flags(result: GaugeResult) -> list[str]:
+    study = result.study
+    flags = [] if study.balanced or study.design == "nested" else ["readings missing"]
+    flags += design_flags(len(study.operator_names), study.trials)
+    if result.floored:
+        flags.append(HIDDEN)
+    order = [name for name in ("AV", "INT", "PV") if name in result.below_zero]
+    return [*flags, *(f"{name} below zero" for name in order)]
+
+
+def _limits(result: GaugeResult, level: float) -> Row:
+    limits = result.intervals(level=level)
+    row: Row = {}
+    for key, lower, upper in zip(limits.index, limits["lower"], limits["upper"], strict=True):
+        quantity, measure = str(key[0]), str(key[1])
+        if measure in (*MEASURES, "value"):
+            name = quantity if measure == "value" else f"{quantity}_{measure}"
+            row[f"{name}_lower"], row[f"{name}_upper"] = lower, upper
     return row

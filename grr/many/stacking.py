@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from grr.many.labels import Codes, label_codes, numbers_in, study_codes, trial_codes
 from grr.numerics.arrays import Array, Mask
 
-Codes = NDArray[np.intp]
 #: A table of flags may be this many times as long as the readings before a sort is cheaper.
 _DENSE = 8
 
@@ -64,12 +64,14 @@ def stacked(table: pd.DataFrame, by: str) -> Stacked:
     by : str
         The column that names the study.
     """
-    codes, names = pd.factorize(table[by])
+    codes, names = study_codes(table[by])
     studies = len(names)
-    readings = pd.to_numeric(table["reading"], errors="coerce").to_numpy(dtype=np.float64)
-    part, parts_there = _codes(table, "part")
-    operator, operators_there = _codes(table, "operator")
-    usable = np.isfinite(readings) & (part >= 0) & (operator >= 0) & (codes >= 0)
+    readings = numbers_in(table["reading"])
+    part, parts_there = label_codes(table, "part")
+    operator, operators_there = label_codes(table, "operator")
+    trial, trials_there = trial_codes(table)
+    usable = np.isfinite(readings) & (part >= 0) & (operator >= 0) & (trial >= 0)
+    usable &= codes >= 0
     spoilt = np.zeros(studies + 1, dtype=np.bool_)
     spoilt[codes[~usable]] = True
     rows = np.flatnonzero(~spoilt[codes] & (codes >= 0)) if spoilt.any() else slice(None)
@@ -82,20 +84,16 @@ def stacked(table: pd.DataFrame, by: str) -> Stacked:
     counts = np.bincount(cell, minlength=offset[-1])
     trials, even = _even(counts, offset, cells)
     even &= ~spoilt[:-1] & (parts > 1) & (operators * trials > 1)
-    even &= ~_repeated(table, rows, study, cell, studies=studies, cells=int(offset[-1]))
+    even &= ~_repeated(
+        trial[rows], trials_there, study, cell, studies=studies, cells=int(offset[-1])
+    )
+    even &= ~_by_several_methods(table, codes, studies)
     return Stacked(
-        names=np.asarray(names, dtype=object),
+        names=names,
         codes=codes,
         stacks=_stacks(readings[rows], cell, study, (parts, operators, trials), even),
         others=np.flatnonzero(~even),
     )
-
-
-def _codes(table: pd.DataFrame, name: str) -> tuple[Codes, int]:
-    if name not in table:
-        return np.zeros(len(table), dtype=np.intp), 1
-    codes, labels = pd.factorize(table[name])
-    return codes, max(1, len(labels))
 
 
 def _within(study: Codes, codes: Codes, studies: int, labels: int) -> tuple[Codes, Codes]:
@@ -127,17 +125,11 @@ def _even(counts: Codes, offset: Codes, cells: Codes) -> tuple[Codes, Mask]:
 
 
 def _repeated(
-    table: pd.DataFrame, rows: Codes | slice, study: Codes, cell: Codes, *, studies: int, cells: int
+    trial: Codes, labels: int, study: Codes, cell: Codes, *, studies: int, cells: int
 ) -> Mask:
     """Return the studies in which two readings claim the same part, operator and trial."""
     found = np.zeros(studies, dtype=np.bool_)
-    if "trial" not in table:
-        return found
-    trial, labels = _codes(table, "trial")
-    trial = trial[rows]
-    if (trial < 0).any():
-        found[study[trial < 0]] = True
-    key = cell * labels + np.maximum(trial, 0)
+    key = cell * labels + trial
     if cells * labels <= _DENSE * max(1, len(key)):
         twice = np.bincount(key, minlength=cells * labels)[key] > 1
     else:
@@ -145,6 +137,18 @@ def _repeated(
         twice = counts[number] > 1
     found[study[twice]] = True
     return found
+
+
+def _by_several_methods(table: pd.DataFrame, codes: Codes, studies: int) -> Mask:
+    """Return the studies in which a method is named, but not one for all readings."""
+    found = np.zeros(studies + 1, dtype=np.bool_)
+    if "method" not in table:
+        return found[:-1]
+    method, _ = label_codes(table, "method")
+    first = np.full(studies + 1, -2, dtype=np.intp)
+    first[codes[::-1]] = method[::-1]
+    found[codes[method != first[codes]]] = True
+    return found[:-1]
 
 
 def _stacks(

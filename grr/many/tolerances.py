@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
+from grr.readings_table import label_text
 from grr.tolerance import Tolerance
 
 #: Columns that a table of tolerances may have beside the study's name.
@@ -53,8 +54,10 @@ class Yardsticks:
     @property
     def usable(self) -> NDArray[np.bool_]:
         """Where nothing about the yardstick needs a message of its own."""
-        reversed_limits = self.lower >= self.upper
-        return ~reversed_limits & ~(self.resolution <= 0) & ~(self.process_sd <= 0)
+        wrong = (self.lower >= self.upper) | (self.resolution <= 0) | (self.process_sd <= 0)
+        for values in vars(self).values():
+            wrong |= np.isinf(values)
+        return ~wrong
 
 
 def yardsticks(given: object, names: NDArray[np.object_], by: str) -> Yardsticks:
@@ -76,8 +79,8 @@ def yardsticks(given: object, names: NDArray[np.object_], by: str) -> Yardsticks
     if given is None:
         table = pd.DataFrame(index=pd.Index(names))
     elif isinstance(given, Tolerance):
-        table = pd.DataFrame({"lower": [given.lower], "upper": [given.upper]}, dtype=float)
-        table = table.loc[np.zeros(len(names), dtype=int)].set_axis(pd.Index(names), axis=0)
+        limits = {"lower": given.lower, "upper": given.upper}
+        table = pd.DataFrame(limits, index=pd.Index(names), dtype=float)
     elif isinstance(given, pd.DataFrame):
         table = given.set_index(by) if by in given else given
     elif isinstance(given, Mapping):
@@ -100,13 +103,22 @@ def yardsticks(given: object, names: NDArray[np.object_], by: str) -> Yardsticks
             f"Use {by}, {', '.join(COLUMNS)}",
             column=unknown[0],
         )
+    # Studies are matched by what is written: a study 7 is the study "7".
+    table = table.set_axis([label_text(name) for name in table.index], axis=0)
     if table.index.has_duplicates:
         raise StudyError(
             "A study is named twice among the tolerances",
             "Leave one of the two out",
             value=table.index[table.index.duplicated()][0],
         )
-    table = table.reindex(pd.Index(names))
+    texts = [label_text(name) for name in names]
+    if len(table) and not table.index.isin(texts).any():
+        raise StudyError(
+            "The tolerances name none of the studies",
+            f"Write the studies as in the readings, {texts[0]} for example",
+            value=table.index[0],
+        )
+    table = table.reindex(texts)
     return Yardsticks(*(_column(table, name) for name in COLUMNS))
 
 

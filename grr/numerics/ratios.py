@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 
 from grr.numerics.arrays import Array, Mask
+
+Number = TypeVar("Number", float, Array)
 
 #: √2 as the manual rounds it (AIAG MSA, 4th ed., chapter II section D).
 NDC_FACTOR = 1.41
@@ -49,6 +53,52 @@ def percent_of_one_side(
     return percent(0.5 * spread * sd, distance)
 
 
+def percent_of_limits(
+    sd: Array | float,
+    mean: Array | float,
+    lower: Array | float,
+    upper: Array | float,
+    *,
+    spread: float = 6.0,
+) -> Array:
+    """Return the percent of tolerance between two limits or to the only one.
+
+    A limit that is not given is NaN; without any, the result is NaN.
+    """
+    lower, upper = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
+    below, above = np.isfinite(lower), np.isfinite(upper)
+    # A comparison with NaN is False, so a limit that is not given drops out of each line.
+    width = percent_of_tolerance(sd, upper - lower, spread=spread)
+    to_upper = percent_of_one_side(sd, mean, upper, upper=True, spread=spread)
+    to_lower = percent_of_one_side(sd, mean, lower, upper=False, spread=spread)
+    return np.where(below & above, width, np.where(above, to_upper, to_lower))
+
+
+def part_and_total(
+    part: Array | float, grr: Array | float, process_sd: Array | float
+) -> tuple[Array, Array]:
+    """Return the variances of parts and in total, from the process where its sd is given.
+
+    Parameters
+    ----------
+    part, grr : ndarray or float
+        Variances as estimated by the study.
+    process_sd : ndarray or float
+        NaN where not given. Its square is TV, and PV² = process_sd² − GRR²: NaN where
+        the measuring system alone spreads more than the process is said to.
+
+    Notes
+    -----
+    Source: AIAG MSA, 4th ed., chapter III section B (the total variation may come from
+    the process).
+    """
+    given = np.isfinite(process_sd)
+    total = np.square(process_sd)
+    rest = np.where(total < grr, np.nan, total - grr)
+    own = np.maximum(part, 0.0)
+    return np.where(given, rest, own), np.where(given, total, grr + own)
+
+
 def distinct_categories(part_sd: Array | float, grr_sd: Array | float) -> Array:
     """Return 1.41·PV/GRR, not rounded down; NaN where GRR is 0.
 
@@ -61,7 +111,7 @@ def distinct_categories(part_sd: Array | float, grr_sd: Array | float) -> Array:
     return np.where(usable, NDC_FACTOR * part_sd / np.where(usable, grr_sd, 1.0), np.nan)
 
 
-def rounding_floor(resolution: float) -> float:
+def rounding_floor(resolution: Number) -> Number:
     """Return resolution/√12, the standard deviation of a rounding error.
 
     Notes
@@ -71,7 +121,7 @@ def rounding_floor(resolution: float) -> float:
     return resolution / float(np.sqrt(12.0))
 
 
-def hidden_by_rounding(repeatability_sd: Array | float, resolution: float) -> Mask:
+def hidden_by_rounding(repeatability_sd: Array | float, resolution: Array | float) -> Mask:
     """Return where the repeatability is under 0.3 of the resolution.
 
     There the readings mostly repeat to the last digit and their scatter says little

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from grr.show.cells_figure import parts_by_operators as parts_by_operators
     from grr.show.checks_figure import checks_over_time as checks_over_time
     from grr.show.drift_figure import drift_over_time as drift_over_time
+    from grr.show.gauges_figure import worst_gauges as worst_gauges
     from grr.show.label import gauge_label as gauge_label
     from grr.show.legs_figure import weakest_leg as weakest_leg
     from grr.show.methods_figure import methods_by_part as methods_by_part
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "worst_gauges": "grr.show.gauges_figure",
     "drift_over_time": "grr.show.drift_figure",
     "methods_by_part": "grr.show.methods_figure",
     "operators_side_by_side": "grr.show.operators_figure",

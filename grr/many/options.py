@@ -1,0 +1,32 @@
+"""How all studies of a table are judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from grr.errors import StudyError
+from grr.rules import Rules
+from grr.values import number, one_of
+
+
+@dataclass(frozen=True)
+class Options:
+    """See `grr.analyse_many` for each."""
+
+    purpose: str = "accept"
+    operators: str = "random"
+    parts_from: str = "process"
+    rules: Rules = field(default_factory=Rules)
+    intervals: bool = False
+    level: float = 0.95
+    checks: bool = False
+
+    def __post_init__(self) -> None:
+        one_of("purpose", self.purpose, ("accept", "control"))
+        one_of("operators", self.operators, ("random", "fixed"))
+        one_of("parts_from", self.parts_from, ("process", "chosen"))
+        if not isinstance(self.rules, Rules):
+            raise StudyError(
+                "The rules are no Rules", "Write grr.Rules(limit_percent=...)", value=self.rules
+            )
+        number("level", self.level, above=0.0, below=1.0)

@@ -1,0 +1,123 @@
+"""Long tables from CSV, XLSX and Parquet, large ones too."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from grr.errors import StudyError
+from grr.files.readings_file import file_content, grids_in
+
+_EMPTY = ["", "NA", "NaN", "nan", "#N/A"]
+
+
+def read_table(path: Path, *, labels: Sequence[str]) -> pd.DataFrame:
+    """Return a table as it stands in a file, its labels as text.
+
+    Parameters
+    ----------
+    path : Path
+        CSV (comma, semicolon with decimal commas, or tab; UTF-8), XLSX (the only sheet
+        that holds anything), Parquet, or a folder of Parquet files.
+    labels : sequence of str
+        Columns that hold names: a part "007" stays "007".
+
+    Raises
+    ------
+    StudyError
+        The file cannot be read, and why.
+    """
+    kind = path.suffix.lower()
+    if path.is_dir() or kind in (".parquet", ".pq"):
+        return _parquet(path)
+    if kind == ".xlsx":
+        return _workbook(path)
+    if kind in (".csv", ".txt", ".tsv"):
+        return _text(path, labels)
+    raise StudyError(
+        "There is no such file" if not path.exists() else "The file is of no kind known here",
+        "Give a CSV, XLSX or Parquet file, or a folder of study folders",
+        file=path,
+    )
+
+
+def _parquet(path: Path) -> pd.DataFrame:
+    try:
+        import pyarrow  # noqa: F401
+    except ImportError:
+        raise StudyError(
+            "Reading Parquet needs pyarrow, which is not installed here",
+            "Install it (pip install pyarrow), or save the table as CSV",
+            file=path,
+        ) from None
+    if path.is_dir() and not any(path.rglob("*.parquet")):
+        raise StudyError(
+            "The folder holds neither study folders nor Parquet files",
+            "Name a folder whose folders hold study.toml and readings.csv",
+            file=path,
+        )
+    try:
+        return pd.read_parquet(path)
+    except (OSError, ValueError) as error:
+        raise _unreadable(path, error) from None
+
+
+def _workbook(path: Path) -> pd.DataFrame:
+    grids = [grid for grid in grids_in(file_content(path), path.name, None) if not grid.empty]
+    if len(grids) != 1:
+        raise StudyError(
+            "Several sheets hold something" if grids else "The workbook is empty",
+            "Keep all readings in one sheet, one row a reading",
+            file=path,
+            value=", ".join(grid.sheet for grid in grids) or None,
+        )
+    head, *rows = grids[0].cells
+    return pd.DataFrame(rows, columns=[str(name) for name in head], dtype=object)
+
+
+def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            head = file.readline()
+        sign = max(",;\t", key=head.count)
+        names = [name.strip().strip('"') for name in head.rstrip("\r\n").split(sign)]
+        text = {name: str for name in names if name.lower() in labels or name in labels}
+        options: dict[str, Any] = {
+            "sep": sign,
+            "decimal": "," if sign == ";" else ".",
+            "dtype": text,
+            "na_values": {name: _EMPTY for name in names if name not in text},
+        }
+        table = pd.read_csv(
+            path, encoding="utf-8-sig", keep_default_na=False, low_memory=False, **options
+        )
+    except FileNotFoundError:
+        raise StudyError(
+            "There is no such file", "Check the name and the folder", file=path
+        ) from None
+    except UnicodeDecodeError:
+        raise StudyError("The file is not in UTF-8", "Save it as CSV in UTF-8", file=path) from None
+    except (OSError, ValueError) as error:
+        raise _unreadable(path, error) from None
+    return (
+        table if sign != ";" else _with_decimal_points(table, [n for n in table if n not in text])
+    )
+
+
+def _with_decimal_points(table: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """Return the table with decimal commas turned to points where a word kept them as text."""
+    for name in columns:
+        if not pd.api.types.is_numeric_dtype(table[name]):
+            table[name] = table[name].map(
+                lambda cell: cell.replace(",", ".") if isinstance(cell, str) else cell
+            )
+    return table
+
+
+def _unreadable(path: Path, error: Exception) -> StudyError:
+    return StudyError(
+        "The table cannot be read", "Check the file and save it again", file=path, value=error
+    )
