@@ -47,6 +47,14 @@ class Rules:
             number(name, getattr(self, name), above=0.0)
         number("confidence", self.confidence, above=0.5, below=1.0)
         number("pool_above", self.pool_above, above=0.0, below=1.0)
+        if (
+            isinstance(self.least_ndc, bool)
+            or not isinstance(self.least_ndc, int)
+            or self.least_ndc < 1
+        ):
+            raise StudyError(
+                "least_ndc is not a whole number from 1", "Correct the value", value=self.least_ndc
+            )
         if self.good_percent >= self.limit_percent:
             raise StudyError(
                 "The limit for a good gauge is not below the limit of acceptance",

@@ -139,6 +139,11 @@ class Study:
                 set_field(self, name, number(name, getattr(self, name), above=0.0))
         if self.process_mean is not None:
             set_field(self, "process_mean", number("process_mean", self.process_mean))
+        if not isinstance(self.facts, Mapping) or not isinstance(self.rules, Rules):
+            raise StudyError(
+                "facts is not a mapping, or rules is no grr.Rules",
+                "Write facts={'gauge_number': ...} and rules=grr.Rules(...)",
+            )
         set_field(self, "facts", MappingProxyType(dict(self.facts)))
         if self.taken == 0:
             raise StudyError("Every reading is missing", "Take readings first")
@@ -160,11 +165,11 @@ class Study:
     @property
     def summary(self) -> str:
         """The study in one line: title, and how much was measured."""
-        methods = f", {len(self.methods)} methods" if len(self.methods) > 1 else ""
-        counted = (
-            f"{len(self.parts)} parts, {len(self.operator_names)} operators{methods}, "
-            f"{self.taken} readings"
-        )
+        counts = [(len(self.parts), "part"), (len(self.operator_names), "operator")]
+        if len(self.methods) > 1:
+            counts.append((len(self.methods), "method"))
+        counts.append((self.taken, "reading"))
+        counted = ", ".join(f"{n} {noun}" if n == 1 else f"{n} {noun}s" for n, noun in counts)
         return f"{self.title}: {counted}" if self.title else counted
 
     @cached_property

@@ -39,7 +39,7 @@ class AnovaTable(pd.DataFrame):
                 str(df),
                 figures(sum_sq, 4),
                 *("" if math.isnan(value) else figures(value, 4) for value in (mean_sq, f)),
-                "" if math.isnan(p) else f"{p:.2g}",
+                "" if math.isnan(p) else "under 0.001" if p < 0.001 else f"{p:.2g}",
                 against,
             ]
             for name, df, sum_sq, mean_sq, f, p, against in self.itertuples(name=None)

@@ -8,12 +8,13 @@ from grr.analysis.balanced import rounding_floored, variances_of
 from grr.analysis.notes import ONE_OPERATOR, ONE_TRIAL, anova_notes
 from grr.analysis.result import GaugeResult
 from grr.analysis.sources import build_sources
+from grr.errors import StudyError
 from grr.numerics.arrays import Array
 from grr.numerics.reml import reml_of_cube
 from grr.numerics.reml_interaction import interaction_likelihood_ratio_of_cube
 from grr.numerics.reml_result import RemlFit
 from grr.study import Study
-from grr.wording.rounding import figures
+from grr.wording.rounding import counted, figures
 
 NO_TABLE = (
     "Readings are missing, so there is no table of sums of squares: they would depend on the "
@@ -31,6 +32,7 @@ def incomplete_result(
     fit, pooled, how = _fit(
         readings, study.operators, interaction if separable else "pool", pool_above
     )
+    require_settled(fit)
     found, floored = rounding_floored(fit.components, study.resolution)
     reasons = {}
     if operators < 2:
@@ -49,10 +51,13 @@ def incomplete_result(
         )
         if bool(flag) and name not in reasons
     ]
-    notes = anova_notes(study, found, (), pooled=pooled, floored=floored)
-    notes += tuple(
-        f"{name} was estimated at zero, the least that a variance can be." for name in at_zero
-    )
+    missing = study.cube().values.size - study.taken
+    missing = study.cube().values.size - study.taken
+    notes = [
+        f"{counted(missing, 'planned reading')} missing; all that are there were used.",
+        *anova_notes(study, found, (), pooled=pooled, floored=floored),
+        *(f"{name} was estimated at zero, the least that a variance can be." for name in at_zero),
+    ]
     return GaugeResult(
         study=study,
         method="anova",
@@ -65,8 +70,17 @@ def incomplete_result(
         floored=floored,
         mean=float(fit.mean),
         spread=spread,
-        notes=notes,
+        notes=tuple(notes),
     )
+
+
+def require_settled(fit: RemlFit) -> None:
+    """Refuse an estimate that the search did not settle on."""
+    if not bool(fit.converged):
+        raise StudyError(
+            "The search for the variances did not settle",
+            "Check the readings for mistakes (grr.check), or take the missing readings",
+        )
 
 
 def measured(readings: Array) -> Array:

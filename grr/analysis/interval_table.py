@@ -13,6 +13,7 @@ from grr.wording.rounding import JOIN, figures, percent
 
 #: What a person reads first: a source by its spread and percentages.
 _SHOWN = ("spread", "percent_tolerance", "percent_tv")
+_WORDS = ("spread", "% of tolerance", "% of total")
 
 
 class IntervalTable(pd.DataFrame):
@@ -32,7 +33,9 @@ class IntervalTable(pd.DataFrame):
         return pd.DataFrame(self)
 
     def __str__(self) -> str:
-        table = tables.text_table(self._head(), self._rows())
+        # The code alone, so that three intervals fit beside it.
+        rows = [[row[0].split()[0], *row[1:]] for row in self._rows()]
+        table = tables.text_table(self._head(), rows)
         closing = [tables.paragraph(line) for line in self._closing()]
         return "\n".join([tables.paragraph(self._opening()), "", table, "", *closing])
 
@@ -80,13 +83,23 @@ class IntervalTable(pd.DataFrame):
         if measure.startswith("percent"):
             return percent(value).removesuffix("%").rstrip(JOIN)
         factor = conversion(self.unit, fine_unit(self.unit)) if measure == "spread" else 1.0
-        return figures(value * factor)
+        return figures(value * factor, 3 if measure == "value" else 2)
 
     def _closing(self) -> list[str]:
-        lines = [f"{name}: {self._cell(name, 'value')}." for name in ("ndc", "ICC")]
+        lines = [
+            f"ndc, not rounded down: {self._cell('ndc', 'value')}.",
+            f"ICC: {self._cell('ICC', 'value')}.",
+        ]
         said: dict[str, list[str]] = {}
-        for name in SOURCES:
-            for reason in {str(self["reason"][name, measure]) for measure in self._measures()}:
-                if reason:
-                    said.setdefault(reason, []).append(name)
-        return [*lines, *(f"{', '.join(names)}: no limits, {why}." for why, names in said.items())]
+        for measure in self._measures():
+            reasons = {name: str(self["reason"][name, measure]) for name in SOURCES}
+            if len(set(reasons.values())) == 1 and reasons["GRR"]:
+                said[reasons["GRR"]] = [dict(zip(_SHOWN, _WORDS, strict=True))[measure]]
+                continue
+            for name, reason in reasons.items():
+                if reason and name not in said.setdefault(reason, []):
+                    said[reason].append(name)
+        return [
+            *lines,
+            *(f"{', '.join(names)}: no limits, {why}." for why, names in said.items() if names),
+        ]

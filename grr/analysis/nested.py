@@ -6,7 +6,7 @@ import numpy as np
 
 from grr.analysis.anova_frame import nested_frame
 from grr.analysis.balanced import below_zero, rounding_floored, variances_of
-from grr.analysis.incomplete import NO_TABLE
+from grr.analysis.incomplete import NO_TABLE, require_settled
 from grr.analysis.notes import ONE_OPERATOR, below_zero_note, floored_note
 from grr.analysis.result import GaugeResult
 from grr.analysis.sources import build_sources
@@ -31,6 +31,7 @@ def nested_result(study: Study, *, spread: float) -> GaugeResult:
         estimator = "Analysis of variance, parts nested in operators"
     else:
         fit = nested_reml(readings, part, operator, operators=study.operators)
+        require_settled(fit)
         components, mean, frame, why = fit.components, float(fit.mean), None, NO_TABLE
         estimator = "Restricted maximum likelihood, parts nested in operators, numbers unequal"
     found, floored = rounding_floored(components, study.resolution)

@@ -40,6 +40,16 @@ def _missing(study: Study, cube: Cube) -> Iterator[Finding]:
     never = np.isnan(cube.values).all(axis=2)
     if len(gaps) == 0:
         return
+    if never.shape[1] > 1 and ((~never).sum(axis=1) < 2).all():
+        yield Finding(
+            "mend",
+            "nested",
+            "the study",
+            "No part was measured by two operators.",
+            "If that was meant (measuring destroys the part, say), state design='nested'; "
+            "otherwise let every operator measure the same parts.",
+        )
+        return
     if cube.complete:
         yield Finding(
             "know",

@@ -9,13 +9,18 @@ import numpy as np
 import pandas as pd
 
 from grr.judge.findings import Finding
+from grr.numerics.suspects import FACTORS
 from grr.study import Study
+
+#: Readings this many tolerances away from the middle contradict the tolerance.
+_FAR = 10.0
 
 
 def facts(study: Study) -> Iterator[Finding]:
     """Yield findings about calibration, limits at zero, and what the gauge cannot see."""
     yield from _certificate(study)
     yield from _zero_limit(study)
+    yield from _far_off(study)
 
 
 def _certificate(study: Study) -> Iterator[Finding]:
@@ -68,3 +73,26 @@ def _zero_limit(study: Study) -> Iterator[Finding]:
                 "runout 0 is where the characteristic ends, not a limit on the drawing.",
                 "If the drawing has no lower limit, leave it out: the tolerance is one-sided.",
             )
+
+
+def _far_off(study: Study) -> Iterator[Finding]:
+    """Yield a finding where the readings lie far from the tolerance: another unit, say."""
+    tolerance = study.tolerance
+    if tolerance is None or tolerance.lower is None or tolerance.upper is None:
+        return
+    width = tolerance.upper - tolerance.lower
+    middle = 0.5 * (tolerance.upper + tolerance.lower)
+    centre = float(np.nanmedian(study.readings["reading"].to_numpy(dtype=float)))
+    if abs(centre - middle) <= _FAR * width:
+        return
+    factor = next((f for f in FACTORS if abs(centre / f - middle) <= _FAR * width), None)
+    guess = "" if factor is None else f" They would fit if divided by {factor:.4g}."
+    yield Finding(
+        "mend",
+        "unit",
+        "the study",
+        f"The readings lie far from the tolerance: their median is {centre:.6g}, its middle "
+        f"{middle:.6g}.{guess}",
+        "Check the unit, the limits, and whether the gauge shows sizes or deviations from a "
+        "setting master.",
+    )

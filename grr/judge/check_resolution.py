@@ -10,7 +10,7 @@ import numpy as np
 from grr.judge.findings import Finding
 from grr.numerics.range_constants import upper_range_limit
 from grr.study import Study
-from grr.wording.rounding import length, percent
+from grr.wording.rounding import counted, length, percent
 
 #: Possible values within the range limit below which the digits are too coarse.
 LEAST_VALUES = 5
@@ -75,7 +75,7 @@ def _against_scatter(study: Study, step: float) -> Iterator[Finding]:
             "look",
             "too few digits",
             "the study",
-            f"Within the limit of the range there are only {possible} possible values, and "
+            f"Only {counted(possible, 'possible value')} within the limit of the range, and "
             f"{percent(100 * zeros)} of the ranges are zero: the last digit hides the scatter.",
             "Read one more digit if the gauge has it. Otherwise repeatability is known only to "
             "be of the size of the last digit.",

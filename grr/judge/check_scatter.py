@@ -11,15 +11,27 @@ from grr.judge.places import place
 from grr.numerics.range_constants import d2, upper_range_limit
 from grr.numerics.suspects import median
 from grr.study import Cube, Study
-from grr.wording.rounding import length, percent
+from grr.wording.rounding import length, listed, percent
 
 #: Share of the tolerance that the parts should span at least (common practice, no source).
 COVERED_SHARE = 0.5
+#: Up to so many ranges beyond the limit each is a finding of its own.
+_MOST_SINGLE = 4
 
 
 def scatter(study: Study) -> Iterator[Finding]:
     """Yield findings about ranges beyond their limit, and about the choice of parts."""
     cube = study.cube()
+    if float(np.nanmax(cube.values) - np.nanmin(cube.values)) == 0.0:
+        yield Finding(
+            "mend",
+            "stuck gauge",
+            "the study",
+            "Every reading is the same: the gauge did not move, was not read, or is far too "
+            "coarse.",
+            "Find out which; these readings say nothing about the gauge.",
+        )
+        return
     yield from _ranges(study, cube)
     yield from _alike(study, cube)
     yield from _coverage(study, cube)
@@ -34,15 +46,30 @@ def _ranges(study: Study, cube: Cube) -> Iterator[Finding]:
     full = counts == r
     ranges = np.where(full, np.ptp(np.where(full[..., None], cube.packed, 0.0), axis=2), np.nan)
     limit = upper_range_limit(r) * float(np.nanmean(ranges))
-    for part, operator in np.argwhere(ranges > limit):
+    beyond = [(int(i), int(j)) for i, j in np.argwhere(ranges > limit)]
+    todo = (
+        "Look for dirt, a tilted part or a slip, and measure again. Keep the readings if nothing "
+        "is found: it may be how the gauge behaves."
+    )
+    usual = f"ordinary scatter stays within {length(limit, study.unit)}."
+    if len(beyond) > _MOST_SINGLE:
+        places = listed([place(cube, *where) for where in beyond], 5)
         yield Finding(
             "look",
             "range beyond limit",
-            place(cube, int(part), int(operator)),
-            f"The repeats differ by {length(float(ranges[part, operator]), study.unit)}; "
-            f"ordinary scatter stays within {length(limit, study.unit)}.",
-            "Look for dirt, a tilted part or a slip, and measure this part again. Keep the "
-            "readings if nothing is found: it may be how the gauge behaves.",
+            f"{len(beyond)} places",
+            f"The repeats differ by up to {length(float(np.nanmax(ranges)), study.unit)} "
+            f"({places}); {usual}",
+            todo,
+        )
+        return
+    for part, operator in beyond:
+        yield Finding(
+            "look",
+            "range beyond limit",
+            place(cube, part, operator),
+            f"The repeats differ by {length(float(ranges[part, operator]), study.unit)}; {usual}",
+            todo,
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from grr.readings_table import natural_order
 from grr.study import Study
 from grr.wording.rounding import listed
 
@@ -9,7 +10,8 @@ from grr.wording.rounding import listed
 def conditions_of_use(study: Study) -> tuple[str, ...]:
     """Return the conditions under which the study was taken, as conditions of use."""
     conditions = []
-    names = study.operator_names
+    readings = study.readings.dropna(subset="reading")
+    names = natural_order(readings["operator"])
     if len(names) == 1:
         conditions.append(f"Only operator {names[0]}: nobody else was studied.")
     elif study.operators == "fixed":

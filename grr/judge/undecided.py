@@ -33,7 +33,10 @@ def if_operators_fixed(result: GaugeResult, found: Criterion) -> str:
     )
     confidence = study.rules.confidence
     low, high = float(lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
-    opening = "If the operators studied are all who will ever use it (operators='fixed')"
+    opening = (
+        "If the operators studied are all who will ever use it (settled as operators='fixed' "
+        "before the readings)"
+    )
     if high <= found.limit:
         return f"{opening}, these readings decide: GRR is under {percent(high)} {found.name}."
     if low > found.limit:
@@ -80,6 +83,21 @@ def _expected(result: GaugeResult, p: int, o: int, r: int) -> CrossedAnova:
     )
 
 
+def _more_operators(result: GaugeResult, found: Criterion) -> str:
+    if result.study.design == "nested" or not result.study.balanced:
+        return "More operators, each with parts of their own, would narrow it down."
+    needed = operators_needed(result, found)
+    if needed is None:
+        return (
+            "No practicable study with sampled operators decides this: more than "
+            f"{MOST_OPERATORS} would be needed."
+        )
+    return (
+        f"A study with about {needed} operators instead of {len(result.study.operator_names)} has "
+        "a better than even chance to decide it, if the spread is as estimated."
+    )
+
+
 def ways_to_decide(result: GaugeResult, found: Criterion, advice: str) -> tuple[str, ...]:
     """Return what would decide, in the order in which to consider it."""
     steps = []
@@ -88,14 +106,7 @@ def ways_to_decide(result: GaugeResult, found: Criterion, advice: str) -> tuple[
     steps.append(f"Reduce what dominates, then measure again. {advice}")
     steps.append(_MEANWHILE[result.study.purpose])
     if result.study.operators == "random" and len(result.study.operator_names) > 1:
-        needed = operators_needed(result, found)
-        steps.append(
-            "No practicable study with sampled operators decides this: more than "
-            f"{MOST_OPERATORS} would be needed."
-            if needed is None
-            else f"About {needed} operators instead of {len(result.study.operator_names)} would "
-            "decide it, if the spread stays as it is."
-        )
+        steps.append(_more_operators(result, found))
     elif len(result.study.operator_names) == 1:
         steps.append("More readings by this operator would narrow it down.")
     return tuple(steps)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from grr.analysis.misclassifying import misclassification
 from grr.analysis.printing import opening
 from grr.analysis.result import GaugeResult
 from grr.analysis.sources import NAMES
@@ -27,6 +28,7 @@ LOOKS = {
     DO_NOT_USE: ("✖", "#a63d00"),
     NOT_DECIDED: ("○", "#57606a"),
 }
+_METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
 CAUTION = (
     "This study does not replace the drawing, the customer's requirements, the calibration of "
     "the gauge or the judgement of a competent person."
@@ -142,7 +144,7 @@ def verdict(result: GaugeResult) -> Verdict:
             result,
             None,
             "By the manual's rule: not applicable.",
-            str(error),
+            f"{error.problem}.",
             _to_mend(findings),
             (),
             (*_remedies(findings), error.remedy + "."),
@@ -176,10 +178,9 @@ def _by_manual(result: GaugeResult, found: Criterion) -> str:
         "on the use, the cost of the gauge and of a wrong decision",
         "over": f"over {found.limit:g} %: not acceptable",
     }
-    method = "analysis of variance" if result.method == "anova" else "average and range"
     return (
-        f"By the manual's rule (AIAG MSA, 4th ed.), calculated by {method}: GRR takes "
-        f"{percent(found.value)} {found.name}, {classes[found.by_value]}."
+        f"By the manual's rule (AIAG MSA, 4th ed.), calculated by {_METHODS[result.method]}: "
+        f"GRR takes {percent(found.value)} {found.name}, {classes[found.by_value]}."
     )
 
 
@@ -219,20 +220,32 @@ def _reasons(
     study = result.study
     source = dominant_source(result)
     reasons = list(_to_mend(findings))
-    share = result.value(source, "variance") / result.value("GRR", "variance")
-    reasons.append(
-        f"The measuring system spreads over {length(result.value('GRR', 'spread'), study.unit)} "
-        f"({result.spread:g} sd); most of it is {NAMES[source]} ({source}, "
-        f"{percent(100 * min(share, 1.0))} of the variance)."
-    )
+    grr = result.value("GRR", "variance")
+    if grr > 0.0:
+        share = min(result.value(source, "variance") / grr, 1.0)
+        reasons.append(
+            f"The measuring system spreads over "
+            f"{length(result.value('GRR', 'spread'), study.unit)} ({result.spread:g} sd); most "
+            f"of it is {NAMES[source]} ({source}, {percent(100 * share)} of the variance)."
+        )
+    if study.purpose == "accept":
+        reasons += _misjudged(result)
+    looks = sum(finding.severity == "look" for finding in findings)
+    if looks:
+        reasons.append(f"{counted(looks, 'finding')} to look at; see grr.check.")
+    if result.floored:
+        reasons.append(
+            "The last digit hides the scatter of the repeats: how far EV is from the rounding "
+            "error cannot be said with any confidence."
+        )
     if categories is not None and result.ndc is not None:
         reasons.append(
-            f"It tells {counted(result.ndc, 'category').replace('categorys', 'categories')} of "
-            f"parts apart (ndc; at least {study.rules.least_ndc} are asked for), with confidence "
+            f"It tells {result.ndc} {'category' if result.ndc == 1 else 'categories'} of parts "
+            f"apart (ndc; at least {study.rules.least_ndc} are asked for), with confidence "
             f"at least {figures(max(1.0, categories[0]), 2)}."
         )
     if study.rules.method_of_record != result.method:
-        record = study.rules.method_of_record.replace("_", " and ")
+        record = _METHODS[study.rules.method_of_record]
         reasons.append(
             f"The method of record of this study is {record}; this verdict was asked for by the "
             "other method."
@@ -244,7 +257,8 @@ def _conditions(result: GaugeResult, found: Criterion, decision: str) -> tuple[s
     if decision not in {USE, LIKE_THIS}:
         return ()
     conditions = list(conditions_of_use(result.study))
-    if decision == LIKE_THIS and found.by_confidence != "good":
+    accepts = result.study.purpose == "accept"
+    if decision == LIKE_THIS and found.by_confidence != "good" and accepts:
         conditions.append(
             f"GRR is not shown to be under {found.good:g} %: near the limits good and bad parts "
             "are mixed up. Use acceptance limits (grr.guard_band) where that matters."
@@ -262,10 +276,27 @@ def _next_steps(
         return ways_to_decide(result, found, advice[0])
     if decision == USE:
         return (
-            "Record the conditions above on the gauge's card and watch the gauge with a check "
+            "Record on the gauge's card how it was used here, and watch the gauge with a check "
             "standard.",
         )
     return advice
+
+
+def _misjudged(result: GaugeResult) -> list[str]:
+    """Return how many parts would be judged wrongly; nothing where the study cannot tell."""
+    try:
+        risks = misclassification(result)
+    except StudyError:
+        return []
+    bad, good = (1e6 * risks.value(name) for name in ("bad_accepted", "good_rejected"))
+    return [
+        f"Of a million parts made like these, about {_rough(bad)} would be bad and accepted, "
+        f"{_rough(good)} good and rejected, judged at the tolerance limits (grr.misclassification)."
+    ]
+
+
+def _rough(number: float) -> str:
+    return "fewer than one" if number < 1.0 else f"{float(f'{number:.1e}'):.0f}"
 
 
 def _to_mend(findings: Findings) -> tuple[str, ...]:

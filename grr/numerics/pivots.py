@@ -170,6 +170,8 @@ def seeded(draws: int, seed: int) -> np.random.Generator:
         raise StudyError(
             "Limits need at least 100 draws", "Leave draws out, or give 100000", value=draws
         )
+    if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
+        raise StudyError("The seed is not a whole number from 0", "Leave seed out", value=seed)
     return np.random.default_rng(seed)
 
 

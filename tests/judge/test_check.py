@@ -198,3 +198,28 @@ def test_methods_are_checked_one_by_one() -> None:
     )
     findings = grr.check(grr.Study(both, unit="mm", resolution=STEP))
     assert only(findings, "factor").place.startswith("handheld: part 3")
+
+
+def test_readings_far_from_the_tolerance_question_the_unit() -> None:
+    inches = grr.Tolerance(10.006 / 25.4, 10.012 / 25.4)
+    found = only(grr.check(good_study(tolerance=inches)), "unit")
+    assert found.severity == "mend"
+    assert "divided by 25.4" in found.what
+    odd = only(grr.check(good_study(tolerance=grr.Tolerance(3.0, 3.006))), "unit")
+    assert "divided" not in odd.what
+
+
+def test_an_undeclared_nested_study_is_named() -> None:
+    cube, _ = good_cube()
+    readings = table(cube)
+    apart = readings.assign(part=readings["operator"] + readings["part"].astype(str))
+    findings = grr.check(grr.Study(apart, unit="mm"))
+    assert only(findings, "nested").severity == "mend"
+    assert findings.about("incomplete") == ()
+
+
+def test_many_ranges_beyond_the_limit_are_one_finding() -> None:
+    cube, _ = good_cube()
+    cube[:6, 2, 0] += 0.002
+    found = only(grr.check(good_study(np.round(cube, 4))), "range beyond limit")
+    assert found.place == "6 places"

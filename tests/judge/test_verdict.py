@@ -107,7 +107,10 @@ def test_example_and_method_of_record_are_stated() -> None:
     study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4), example=True)
     assert "EXAMPLE" in str(grr.verdict(grr.anova(study)))
     by_ranges = grr.verdict(grr.average_range(study))
-    assert any("method of record of this study is anova" in reason for reason in by_ranges.reasons)
+    assert any(
+        "method of record of this study is analysis of variance" in reason
+        for reason in by_ranges.reasons
+    )
 
 
 def test_conditions_come_from_the_facts() -> None:
@@ -134,3 +137,31 @@ def test_confidence_is_that_of_the_rules() -> None:
     other = criterion(grr.anova(dataclasses.replace(study, rules=strict)))
     assert other.upper > usual.upper
     assert other.lower < usual.lower
+
+
+def test_a_stuck_gauge_decides_nothing() -> None:
+    study = grr.Study(
+        manual_readings().assign(reading=5.0), tolerance=grr.Tolerance(4, 6), resolution=0.1
+    )
+    verdict = grr.verdict(grr.anova(study))
+    assert verdict.decision == "NOT DECIDED YET"
+    assert verdict.findings.about("stuck gauge")
+
+
+def test_without_any_spread_nothing_fails() -> None:
+    study = grr.Study(manual_readings().assign(reading=5.0), tolerance=grr.Tolerance(4, 6))
+    assert grr.verdict(grr.anova(study)).decision == "NOT DECIDED YET"
+
+
+def test_misjudged_parts_and_open_findings_are_among_the_reasons() -> None:
+    reasons = " ".join(judged(8.0).reasons)
+    assert "Of a million parts made like these" in reasons
+    assert "to look at" in reasons
+
+
+def test_nested_studies_are_not_promised_a_number_of_operators() -> None:
+    readings = manual_readings()
+    apart = readings.assign(part=readings["operator"] + readings["part"].astype(str))
+    study = grr.Study(apart, design="nested", tolerance=grr.Tolerance(-2, 2))
+    steps = " ".join(grr.verdict(grr.anova(study)).next_steps)
+    assert "instead of" not in steps
