@@ -125,6 +125,9 @@ def _whole_numbers(column: pd.Series[Any], name: str) -> pd.Series[int]:
 def numbers_of(column: pd.Series[Any], name: str) -> pd.Series[float]:
     """Return a column as floats, NaN where a cell is empty; StudyError where it is no number."""
     numbers = pd.to_numeric(column, errors="coerce").astype("float64")
+    if pd.api.types.is_datetime64_any_dtype(column):
+        column = column.astype(str)  # a date is no reading, though it can be counted
+        numbers = pd.Series(np.nan, index=column.index)
     plain = pd.api.types.is_numeric_dtype(column) and column.dtype != bool
     blank = column.isna() if plain else column.map(_is_missing)
     if not plain:

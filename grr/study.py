@@ -246,6 +246,23 @@ class Study:
         return replace(self, readings=table[table["method"] == method])
 
 
+def checked_study(value: object) -> Study:
+    """Return ``value`` where it is a study.
+
+    Raises
+    ------
+    StudyError
+        It is something else.
+    """
+    if not isinstance(value, Study):
+        raise StudyError(
+            "This needs a study",
+            "Make one with grr.Study(readings, tolerance=...) or grr.open_study(folder)",
+            value=type(value).__name__,
+        )
+    return value
+
+
 def _refuse_finer_readings(readings: NDArray[np.float64], resolution: float) -> None:
     steps = readings / resolution
     finer = np.abs(steps - np.round(steps)) > 1e-4 + 1e-9 * np.abs(steps)

@@ -143,3 +143,16 @@ def test_methods_are_kept_apart() -> None:
         study.cube()
     with pytest.raises(grr.StudyError, match="not a word known"):
         study.for_method("robot")
+
+
+def test_dates_are_no_readings() -> None:
+    readings = manual_readings()
+    dates = pd.date_range("2026-01-01", periods=len(readings), freq="D")
+    with pytest.raises(grr.StudyError, match="not a number"):
+        grr.Study(readings.assign(reading=dates))
+
+
+@pytest.mark.parametrize("function", ["anova", "average_range", "check", "verdict"])
+def test_what_is_no_study_is_refused_kindly(function: str) -> None:
+    with pytest.raises(grr.StudyError, match="needs a"):
+        getattr(grr, function)(manual_readings())

@@ -9,7 +9,7 @@ from grr.analysis.incomplete import incomplete_result
 from grr.analysis.nested import nested_result
 from grr.analysis.result import GaugeResult
 from grr.errors import StudyError
-from grr.study import Cube, Study
+from grr.study import Cube, Study, checked_study
 from grr.values import number, one_of
 
 
@@ -51,7 +51,7 @@ def anova(
     Montgomery (SIAM 2005), chapter 3; Searle, Casella & McCulloch, Variance Components
     (1992), chapter 6.
     """
-    rules = study.rules
+    rules = checked_study(study).rules
     interaction = one_of(
         "interaction",
         rules.interaction if interaction is None else interaction,

@@ -9,7 +9,7 @@ from grr.analysis.result import GaugeResult
 from grr.analysis.sources import build_sources
 from grr.numerics import average_range as form
 from grr.numerics.ratios import hidden_by_rounding, rounding_floor
-from grr.study import Study
+from grr.study import Study, checked_study
 from grr.values import number
 
 NO_INTERACTION = "the average-and-range method cannot see it"
@@ -38,6 +38,7 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
     -----
     Source: AIAG MSA, 4th ed., chapter III section B, average and range method.
     """
+    checked_study(study)
     spread = number("spread", study.rules.spread if spread is None else spread, above=0.0)
     readings = study.cube().packed
     lines = form.average_range(readings)

@@ -11,7 +11,7 @@ from grr.judge.check_mistakes import mistakes, without_factor_slips
 from grr.judge.check_resolution import resolution
 from grr.judge.check_scatter import scatter
 from grr.judge.findings import SEVERITIES, Finding, Findings
-from grr.study import Study
+from grr.study import Study, checked_study
 
 _Check = Callable[[Study], Iterator[Finding]]
 #: Checks of the readings as they are, and of those that are left when wrong factors are out.
@@ -36,7 +36,7 @@ def check(study: Study) -> Findings:
     -----
     Each check names its source in its own module, ``grr/judge/check_*.py``.
     """
-    found = list(facts(study))
+    found = list(facts(checked_study(study)))
     if len(study.methods) < 2:
         found += _of_one_method(study)
     else:

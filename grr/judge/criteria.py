@@ -90,6 +90,11 @@ def criterion(result: GaugeResult) -> Criterion:
     if math.isnan(value):
         reason = result.reasons.get(measure, "GRR could not be estimated")
         raise StudyError(f"Nothing to judge by: {reason}", _remedy(study))
+    if study.purpose == "control" and study.process_sd is not None and "PV" in result.reasons:
+        raise StudyError(
+            f"Nothing to judge by: {result.reasons['PV']}",
+            "Check the process sd (the total, as observed) and its unit",
+        )
     draws = ratio_draws(pivots_of(result), yardstick_of(result), study.purpose)
     return bounded(value, draws, study.rules, study.purpose)
 

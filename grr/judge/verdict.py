@@ -134,6 +134,12 @@ def verdict(result: GaugeResult) -> Verdict:
     Source: AIAG MSA, 4th ed., chapter II section D (thresholds, ndc of at least 5); the
     confidence rule is this project's own.
     """
+    if not isinstance(result, GaugeResult):
+        raise StudyError(
+            "A verdict needs a result",
+            "Write grr.verdict(grr.anova(study))",
+            value=type(result).__name__,
+        )
     study = result.study
     findings = check(study)
     try:

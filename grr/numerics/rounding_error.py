@@ -24,7 +24,7 @@ def floored_components(found: Components, resolution: Array | float) -> tuple[Co
     step = np.asarray(resolution, dtype=np.float64)
     ev = found.repeatability
     hidden = hidden_by_rounding(np.sqrt(ev), step)
-    floor = np.where(hidden, np.square(rounding_floor(step)), ev)
+    floor = np.where(hidden, np.maximum(np.square(rounding_floor(step)), ev), ev)
     grr = np.where(hidden, found.grr - ev + floor, found.grr)
     return replace(found, repeatability=floor, grr=grr), hidden
 

@@ -165,3 +165,10 @@ def test_nested_studies_are_not_promised_a_number_of_operators() -> None:
     study = grr.Study(apart, design="nested", tolerance=grr.Tolerance(-2, 2))
     steps = " ".join(grr.verdict(grr.anova(study)).next_steps)
     assert "instead of" not in steps
+
+
+def test_a_process_sd_that_contradicts_the_readings_decides_nothing() -> None:
+    study = grr.Study(manual_readings(), purpose="control", process_sd=0.02)
+    verdict = grr.verdict(grr.anova(study))
+    assert verdict.decision == "NOT DECIDED YET"
+    assert "smaller than the spread" in verdict.by_confidence
