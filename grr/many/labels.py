@@ -20,7 +20,7 @@ def study_codes(column: pd.Series[Any]) -> tuple[Codes, NDArray[np.object_]]:
 
     Names stay as they are given, except that blanks around a text do not count.
     """
-    codes, labels = pd.factorize(column)
+    codes, labels = _factorized(column)
     places, count = _by_text(labels)
     names = np.empty(count, dtype=object)
     for place, label in zip(places[::-1], labels[::-1], strict=True):
@@ -36,7 +36,7 @@ def label_codes(table: pd.DataFrame, name: str) -> tuple[Codes, int]:
     """
     if name not in table:
         return np.zeros(len(table), dtype=np.intp), 1
-    codes, labels = pd.factorize(table[name])
+    codes, labels = _factorized(table[name])
     places, count = _by_text(labels)
     return _placed(codes, places), max(1, count)
 
@@ -45,8 +45,8 @@ def trial_codes(table: pd.DataFrame) -> tuple[Codes, int]:
     """Return the trials as codes (−1: no whole number from 1), and how many there are."""
     if "trial" not in table:
         return label_codes(table, "trial")
-    codes, labels = pd.factorize(table["trial"])
-    numbers = pd.to_numeric(pd.Series(np.asarray(labels, dtype=object)), errors="coerce")
+    codes, labels = _factorized(table["trial"])
+    numbers = pd.to_numeric(pd.Series(labels), errors="coerce")
     whole = numbers.where((numbers >= 1) & (numbers % 1 == 0))
     places, trials = pd.factorize(whole)
     return _placed(codes, places), max(1, len(trials))
@@ -61,6 +61,12 @@ def numbers_in(column: pd.Series[Any]) -> Array:
         wrong = column.map(lambda cell: isinstance(cell, (bool, np.bool_))).to_numpy()
         numbers = np.where(wrong, np.nan, numbers)
     return numbers
+
+
+def _factorized(column: pd.Series[Any]) -> tuple[Codes, Labels]:
+    codes, labels = pd.factorize(column)
+    whole = labels.dtype.kind in "iu" and isinstance(labels, np.ndarray)
+    return codes, labels if whole else np.asarray(labels, dtype=object)
 
 
 def _by_text(labels: Labels) -> tuple[Codes, int]:

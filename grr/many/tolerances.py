@@ -76,12 +76,11 @@ def yardsticks(given: object, names: NDArray[np.object_], by: str) -> Yardsticks
     StudyError
         Something else, an unknown column, or a study named twice.
     """
-    if given is None:
-        table = pd.DataFrame(index=pd.Index(names))
-    elif isinstance(given, Tolerance):
-        limits = {"lower": given.lower, "upper": given.upper}
-        table = pd.DataFrame(limits, index=pd.Index(names), dtype=float)
-    elif isinstance(given, pd.DataFrame):
+    if given is None or isinstance(given, Tolerance):
+        limits = (None, None) if given is None else (given.lower, given.upper)
+        values = [*(np.nan if limit is None else limit for limit in limits), *[np.nan] * 3]
+        return Yardsticks(*(np.full(len(names), value) for value in values))
+    if isinstance(given, pd.DataFrame):
         table = given.set_index(by) if by in given else given
     elif isinstance(given, Mapping):
         table = pd.DataFrame.from_dict(
@@ -104,21 +103,22 @@ def yardsticks(given: object, names: NDArray[np.object_], by: str) -> Yardsticks
             column=unknown[0],
         )
     # Studies are matched by what is written: a study 7 is the study "7".
-    table = table.set_axis([label_text(name) for name in table.index], axis=0)
+    texts = pd.Index([label_text(name) for name in table.index], dtype=object)
+    table = table.set_axis(texts, axis=0)
     if table.index.has_duplicates:
         raise StudyError(
             "A study is named twice among the tolerances",
             "Leave one of the two out",
             value=table.index[table.index.duplicated()][0],
         )
-    texts = [label_text(name) for name in names]
-    if len(table) and not table.index.isin(texts).any():
+    wanted = pd.Index([label_text(name) for name in names], dtype=object)
+    if len(table) and not table.index.isin(wanted).any():
         raise StudyError(
             "The tolerances name none of the studies",
-            f"Write the studies as in the readings, {texts[0]} for example",
+            f"Write the studies as in the readings, {wanted[0]} for example",
             value=table.index[0],
         )
-    table = table.reindex(texts)
+    table = table.reindex(wanted)
     return Yardsticks(*(_column(table, name) for name in COLUMNS))
 
 
