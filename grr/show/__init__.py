@@ -26,12 +26,14 @@ if TYPE_CHECKING:
     from grr.show.reference_figure import on_reference as on_reference
     from grr.show.ruler_figure import tolerance_ruler as tolerance_ruler
     from grr.show.sources_figure import spread_sources as spread_sources
+    from grr.show.still.picture import figure_svg as figure_svg
     from grr.show.svg_ruler import tolerance_ruler_svg as tolerance_ruler_svg
     from grr.show.svg_sources import spread_sources_svg as spread_sources_svg
     from grr.show.turn_figure import screw_turn as screw_turn
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "figure_svg": "grr.show.still.picture",
     "worst_gauges": "grr.show.gauges_figure",
     "drift_over_time": "grr.show.drift_figure",
     "methods_by_part": "grr.show.methods_figure",

@@ -93,7 +93,7 @@ def trial_ranges(study: Study) -> Figure:
             *(_floor(floor) for floor in floors),
         ],
         notes=[
-            *_line_names(study, found, limit, mean),
+            *_line_names(study, found, limit, mean, high),
             *(
                 note
                 for lane in lanes
@@ -169,16 +169,18 @@ def _floor(at: float) -> dict[str, Any]:
 
 
 def _line_names(
-    study: Study, found: TrialRanges, limit: float, mean: float
+    study: Study, found: TrialRanges, limit: float, mean: float, high: float
 ) -> list[dict[str, Any]]:
     over = {"yref": "paper", "yanchor": "bottom"}
+    side = "right" if limit > 0.3 * high else "left"
+    middle = "center" if mean > 0.15 * high else "left"
     return [
         theme.note(
-            f"limit {length(found.limit, study.unit)}", theme.one(limit), 1, xanchor="right",
+            f"limit {length(found.limit, study.unit)}", theme.one(limit), 1, xanchor=side,
             yshift=20, bold=True, **over,
         ),
         theme.note(
-            f"mean range {length(found.mean, study.unit)}", theme.one(mean), 1, xanchor="center",
+            f"mean range {length(found.mean, study.unit)}", theme.one(mean), 1, xanchor=middle,
             yshift=2, font={"color": FAINT, "size": theme.SMALL}, **over,
         ),
     ]  # fmt: skip

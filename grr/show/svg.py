@@ -31,11 +31,46 @@ def text(
     colour: str = INK,
 ) -> str:
     """Return one line of text; everything in it is escaped."""
-    weight = ' font-weight="600"' if bold else ""
+    return runs([(words, bold, "")], x, y, anchor=anchor, size=size, colour=colour)
+
+
+def runs(
+    pieces: Sequence[tuple[str, bool, str]],
+    x: float,
+    y: float,
+    *,
+    anchor: str = "start",
+    size: float = 12,
+    colour: str = INK,
+    halo: str = "",
+    turned: float = 0.0,
+    about: tuple[float, float] = (0.0, 0.0),
+) -> str:
+    """Return one line of text in pieces, each with its own weight and colour ("": the line's).
+
+    ``halo`` is the colour of an edge around the letters, so that they can be read over what
+    is drawn there; ``turned`` are degrees around the point ``about``. Everything is escaped.
+    """
+    style = ""
+    if len(pieces) == 1 and pieces[0][1]:
+        style += ' font-weight="600"'
+    if halo:
+        style += f' paint-order="stroke" stroke="{halo}" stroke-width="4" stroke-linejoin="round"'
+    if turned:
+        style += f' transform="rotate({turned:g} {about[0]:.2f} {about[1]:.2f})"'
+    fill = (pieces[0][2] if len(pieces) == 1 else "") or colour
+    inner = escape(pieces[0][0]) if len(pieces) == 1 else "".join(map(_run, pieces))
     return (
         f'<text x="{x:.2f}" y="{y:.2f}" text-anchor="{anchor}" font-size="{size:g}"'
-        f'{weight} fill="{colour}">{escape(words)}</text>'
+        f'{style} fill="{fill}">{inner}</text>'
     )
+
+
+def _run(piece: tuple[str, bool, str]) -> str:
+    words, bold, colour = piece
+    weight = ' font-weight="600"' if bold else ""
+    fill = f' fill="{colour}"' if colour else ""
+    return f"<tspan{weight}{fill}>{escape(words)}</tspan>"
 
 
 def line(ends: tuple[float, float, float, float], colour: str = INK, width: float = 1.0) -> str:

@@ -174,7 +174,7 @@ def draw(
     title, below = wrapped(question, TITLE_LENGTH), wrapped(answer)
     if example:
         below = f'<span style="color:{WARNING}">{EXAMPLE}</span><br>{below}'
-    head = 70 + 36 * title.count("<br>") + 21 * below.count("<br>") + top
+    head = head_height(title, below) + top
     margin = {"l": 20, "r": 20, "b": 20, "pad": 0, **layout.pop("margin", {}), "t": head}
     return Figure(
         data=list(traces),
@@ -212,6 +212,11 @@ def draw(
             **layout,
         },
     )
+
+
+def head_height(title: str, below: str) -> int:
+    """Return the height in px of question and answer, as plotly draws their lines."""
+    return 70 + 36 * title.count("<br>") + 21 * below.count("<br>")
 
 
 def unanswered(figure_id: str, question: str, why: str) -> Figure:

@@ -1,0 +1,131 @@
+"""Figures as drawings that need neither a browser nor a script."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+from studies import SHAPES
+
+import grr
+from grr.show.still.marks import mark
+from grr.show.still.words import text_width, words
+
+OF_RESULT = ("spread_sources", "tolerance_ruler", "parts_by_operators")
+FIGURES = (*OF_RESULT, "trial_ranges", "in_order")
+SVG = "{http://www.w3.org/2000/svg}"
+every = pytest.mark.parametrize(
+    ("figure", "shape"), [(figure, shape) for figure in FIGURES for shape in SHAPES]
+)
+
+
+@cache
+def drawn(figure: str, shape: str) -> Any:
+    study = SHAPES[shape]()
+    return getattr(grr.show, figure)(grr.anova(study) if figure in OF_RESULT else study)
+
+
+def picture(figure: str, shape: str) -> ElementTree.Element:
+    return ElementTree.fromstring(grr.show.figure_svg(drawn(figure, shape)))
+
+
+def marks_in(svg: ElementTree.Element) -> int:
+    """How many closed shapes and circles the drawing holds."""
+    circles = len(svg.findall(f".//{SVG}circle"))
+    return circles + len([p for p in svg.iter(f"{SVG}path") if p.get("d", "").endswith("Z")])
+
+
+@every
+def test_drawing_is_xml_with_an_alternative_text_and_nothing_that_runs(figure, shape):
+    svg = picture(figure, shape)
+    assert svg.get("role") == "img"
+    assert svg.get("aria-label") == drawn(figure, shape).layout.meta["alt"]
+    allowed = {"svg", "g", "path", "rect", "line", "circle", "text", "tspan", "pattern", "clipPath"}
+    assert {element.tag.removeprefix(SVG) for element in svg.iter()} <= allowed
+    assert "nan" not in ElementTree.tostring(svg, encoding="unicode").lower().split('"')
+
+
+@every
+def test_every_closed_mark_of_the_figure_is_drawn(figure, shape):
+    expected = 0
+    for trace in drawn(figure, shape).to_plotly_json()["data"]:
+        points = [y for x, y in zip(trace["x"], trace["y"], strict=True) if x is not None]
+        if trace["type"] == "bar":
+            continue
+        expected += 2 * bool(trace.get("fillpattern")) or bool(trace.get("fill"))
+        if "markers" in trace["mode"]:
+            symbols = trace["marker"].get("symbol", "circle")
+            each = [symbols] * len(points) if isinstance(symbols, str) else list(symbols)
+            expected += sum(not symbol.startswith("line") for symbol in each)
+    assert marks_in(picture(figure, shape)) == expected
+
+
+@every
+def test_texts_lie_inside_the_drawing(figure, shape):
+    svg = picture(figure, shape)
+    _, _, width, height = map(float, svg.get("viewBox").split())
+    for text in svg.iter(f"{SVG}text"):
+        if text.get("transform"):
+            continue
+        x, y, size = (float(text.get(key)) for key in ("x", "y", "font-size"))
+        # Half a letter's width is what typefaces differ by.
+        wide = 0.85 * text_width("".join(text.itertext()), size)
+        start = x - wide * {"start": 0.0, "middle": 0.5, "end": 1.0}[text.get("text-anchor")]
+        assert start > -12.0, "".join(text.itertext())
+        assert start + wide < width + 12.0, "".join(text.itertext())
+        assert 0.0 < y < height + 2.0
+
+
+@pytest.mark.parametrize("figure", FIGURES)
+def test_names_are_text_and_stay_text(figure):
+    text = grr.show.figure_svg(drawn(figure, "hostile names"))
+    assert "<script" not in text
+    assert "<a " not in text
+    assert "&amp;lt;" not in text
+    if figure not in ("tolerance_ruler", "spread_sources"):
+        assert "&lt;a href=&#x27;javas" in text
+
+
+def test_same_figure_gives_the_same_text():
+    first = grr.show.figure_svg(drawn("spread_sources", "manual"))
+    assert grr.show.figure_svg(drawn("spread_sources", "manual")) == first
+
+
+def test_position_of_a_mark_is_that_of_its_value():
+    figure = drawn("in_order", "one operator")
+    svg = picture("in_order", "one operator")
+    trace = figure.data[0]
+    circles = [(float(c.get("cx")), float(c.get("cy"))) for c in svg.iter(f"{SVG}circle")]
+    assert len(circles) == len(trace.x)
+    (x0, y0), (x1, y1) = circles[0], circles[-1]
+    per_x = (x1 - x0) / (trace.x[-1] - trace.x[0])
+    per_y = (y1 - y0) / (trace.y[-1] - trace.y[0])
+    assert per_x > 0 > per_y
+    for (x, y), at, value in zip(circles, trace.x, trace.y, strict=True):
+        assert x == pytest.approx(x0 + per_x * (at - trace.x[0]), abs=0.05)
+        assert y == pytest.approx(y0 + per_y * (value - trace.y[0]), abs=0.05)
+
+
+def test_labels_that_would_meet_are_slanted():
+    study = SHAPES["two of each"]()
+    table = study.readings
+    table["part"] = table["part"].map(lambda name: f"bearing {name}")
+    twelve = grr.show.parts_by_operators(
+        grr.anova(SHAPES["20 parts, 10 operators"]())
+    ).update_xaxes(ticktext=[f"bushing number {n}" for n in range(20)])
+    assert re.search(r"rotate\(-38 [^>]*>bushing number 7<", grr.show.figure_svg(twelve))
+
+
+def test_markup_of_a_figure_becomes_lines_and_runs():
+    found = words('<b>a &lt;b&gt;</b><br>c<span style="color:#009E73">d</span>e')
+    assert [[run.text for run in line] for line in found.lines] == [["a <b>"], ["c", "d", "e"]]
+    assert found.lines[0][0].bold
+    assert found.lines[1][1].colour == "#009E73"
+
+
+def test_mark_that_no_figure_uses_is_refused():
+    with pytest.raises(KeyError):
+        mark("asterisk", 0, 0, size=6, fill="#000", edge="#000", edge_width=1)
