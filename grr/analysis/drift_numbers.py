@@ -8,26 +8,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from grr.analysis.drift_series import Series, series_of, shared_curve
 from grr.analysis.sittings import Sittings, sittings
 from grr.analysis.zero_checks import ZEROED, zero_changes, zero_checks
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
 from grr.numerics.bump import find_bump
-from grr.numerics.drift_slope import (
-    Blocks,
-    Slope,
-    blocks,
-    drift_slope,
-    mean_slope,
-    slopes_differ,
-)
+from grr.numerics.drift_slope import Slope, mean_slope, slopes_differ
 from grr.numerics.ratios import rounding_floor
-from grr.numerics.settling import Settling, fit_settling, settling_test
+from grr.numerics.settling import Settling
 from grr.numerics.zero_drift import ZeroDrift, zero_drift
 from grr.study import Study
 
-#: A settling curve is fitted where it beats a straight line at this level.
-CURVE_LEVEL = 0.01
 NONE, STRAIGHT, SETTLING = "none", "straight", "settling"
 
 
@@ -152,7 +144,7 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
     rows: list[dict[str, object]] = []
     seen: list[pd.DataFrame] = []
     for method in names:
-        parts = _series(taken, method, study.operator_names)
+        parts = series_of(taken, method, study.operator_names)
         if parts:
             found, of_method = _method_drift(method, parts, level)
             methods[method] = found
@@ -174,26 +166,7 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
     return DriftNumbers(study, taken, table, methods, pd.concat(seen, ignore_index=True), level)
 
 
-@dataclass(frozen=True)
-class _Series:
-    """One operator's readings by one method, in the order taken."""
-
-    operator: str
-    since: Array
-    readings: Array
-    means: Blocks
-    sittings: int
-    slope: Slope
-
-    @property
-    def scatter(self) -> float:
-        """Standard deviation of the readings about the fitted drift."""
-        left = self.means.taken_off(self.readings)
-        left = left - float(self.slope.slope) * self.means.taken_off(self.since)
-        return math.sqrt(float(left @ left) / float(self.slope.df))
-
-
-def _seen_from_start(found: MethodDrift, series: _Series) -> pd.DataFrame:
+def _seen_from_start(found: MethodDrift, series: Series) -> pd.DataFrame:
     fitted = found.at(series.since)
     return pd.DataFrame(
         {
@@ -205,34 +178,11 @@ def _seen_from_start(found: MethodDrift, series: _Series) -> pd.DataFrame:
     )
 
 
-def _series(taken: Sittings, method: str, operators: tuple[str, ...]) -> list[_Series]:
-    """Return the series from which a drift can be told."""
-    found = []
-    for operator in operators:
-        rows = taken.table[
-            (taken.table["method"] == method) & (taken.table["operator"] == operator)
-        ]
-        if rows.empty:
-            continue
-        part, sitting = (pd.factorize(rows[key])[0].astype(np.int64) for key in ("part", "sitting"))
-        means = blocks(part, sitting)
-        since = rows["since"].to_numpy(dtype=np.float64)
-        readings = rows["reading"].to_numpy(dtype=np.float64)
-        readings = readings - readings[0]
-        try:
-            slope = drift_slope(since, readings, means)
-        except StudyError:
-            continue
-        count = int(sitting.max()) + 1
-        found.append(_Series(operator, since, readings, means, count, slope))
-    return found
-
-
 def _method_drift(
-    method: str, parts: list[_Series], level: float
+    method: str, parts: list[Series], level: float
 ) -> tuple[MethodDrift, list[dict[str, object]]]:
     slope = mean_slope([series.slope for series in parts])
-    curve_p, curve = _curve(parts, level)
+    curve_p, curve = shared_curve(parts, level)
     shape = STRAIGHT if float(slope.p()) < 1.0 - level else NONE
     found = MethodDrift(
         method=method,
@@ -242,7 +192,7 @@ def _method_drift(
         curve=curve,
         span=max(float(series.since.max()) for series in parts),
         differ_p=float(slopes_differ([series.slope for series in parts])),
-        scatter=math.sqrt(float(np.mean([_left(series, curve) for series in parts]))),
+        scatter=math.sqrt(float(np.mean([series.variance_about(curve) for series in parts]))),
         mean=0.0,
         zero=None,
     )
@@ -251,46 +201,7 @@ def _method_drift(
     return replace(found, mean=mean), rows
 
 
-def _left(series: _Series, curve: Settling | None) -> float:
-    """Return the variance of one operator's readings about the drift fitted to them."""
-    if curve is None:
-        return series.scatter**2
-    left = series.means.taken_off(series.readings - curve.at(series.since))
-    return float(left @ left) / float(series.slope.df)
-
-
-def _curve(parts: list[_Series], level: float) -> tuple[float, Settling | None]:
-    """Return the p value of a settling curve shared by all operators, and the curve."""
-    scatter = [series.scatter for series in parts]
-    if min(scatter) <= 0.0:
-        return 1.0, None
-    since = np.concatenate([series.since for series in parts])
-    readings = np.concatenate([series.readings for series in parts])
-    weights = np.concatenate(
-        [np.full(len(s.since), 1.0 / sd) for s, sd in zip(parts, scatter, strict=True)]
-    )
-    means = Blocks(_side_by_side([series.means.basis for series in parts]))
-    tested = settling_test(since, readings, means, weights=weights)
-    if float(tested.p) >= CURVE_LEVEL:
-        return float(tested.p), None
-    curve = fit_settling(since, readings, means, weights=weights, level=level)
-    bounded = math.isfinite(curve.time_constant_limits[1])
-    settles = bounded and curve.residual_sum < curve.line_residual_sum
-    return float(tested.p), curve if settles else None
-
-
-def _side_by_side(bases: list[Array]) -> Array:
-    """Return the bases of several series as one for their readings one after the other."""
-    rows, columns = (sum(basis.shape[axis] for basis in bases) for axis in (0, 1))
-    joined = np.zeros((rows, columns))
-    row = column = 0
-    for basis in bases:
-        joined[row : row + basis.shape[0], column : column + basis.shape[1]] = basis
-        row, column = row + basis.shape[0], column + basis.shape[1]
-    return joined
-
-
-def _row(method: str, series: _Series, curve: Settling | None, level: float) -> dict[str, object]:
+def _row(method: str, series: Series, curve: Settling | None, level: float) -> dict[str, object]:
     slope = series.slope
     low, high = slope.limits(level)
     # what the shared curve explains cannot be a bump
