@@ -154,6 +154,11 @@ def _cube(study: Study) -> Cube:
             f'Compare the operators by one of them: study.for_method("{study.methods[0]}")',
             value=", ".join(study.methods),
         )
+    if study.design == "nested":
+        raise StudyError(
+            "In a nested study no two operators measured the same part, so they cannot be compared",
+            "Let every operator measure the same parts",
+        )
     cube = study.cube()
     empty = ~np.isfinite(cube.values).any(axis=-1)
     if empty.any():

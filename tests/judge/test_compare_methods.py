@@ -249,6 +249,8 @@ def test_bad_input_is_told_with_a_remedy():
     gone = (table["method"] == "handheld") & (table["part"] == "4") & (table["operator"] == "B")
     with pytest.raises(grr.StudyError, match=r"Operator B did not measure part 4 by handheld"):
         compared(grr.Study(table[~gone], unit="µm"))
+    with pytest.raises(grr.StudyError, match="nested study"):
+        compared(study(design="nested"))
     few = table[table["part"].isin(["1", "2"])]
     with pytest.raises(grr.StudyError, match=r"Fewer than three parts.*at least three"):
         compared(grr.Study(few, unit="µm"))

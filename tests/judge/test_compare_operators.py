@@ -167,6 +167,8 @@ def test_bad_input_is_told_with_a_remedy():
     gone = (table["part"] == "4") & (table["operator"] == "B")
     with pytest.raises(grr.StudyError, match=r"Operator B did not measure part 4.*Take that"):
         grr.compare_operators(grr.Study(table[~gone]))
+    with pytest.raises(grr.StudyError, match=r"nested study.*the same parts"):
+        grr.compare_operators(study(design="nested"))
     two = pd.concat([table.assign(method="stand"), table.assign(method="handheld")])
     with pytest.raises(grr.StudyError, match=r'more than one method.*for_method\("stand"\)'):
         grr.compare_operators(grr.Study(two))
