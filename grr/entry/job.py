@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
 
@@ -45,7 +46,7 @@ class Job:
         """The ways of holding that are compared; empty where there is one only."""
         return tuple(dict.fromkeys(place.method for place in self.places if place.method))
 
-    @property
+    @cached_property
     def codes(self) -> dict[str, str]:
         """The codes of the planned parts on the run sheet and the key sheet."""
         plan = self.settings.plan

@@ -25,6 +25,7 @@ def view(desk: Desk) -> dict[str, Any]:
     session = record.session
     operator = session.value if session else ""
     own = [place for place in places if place.operator == operator]
+    parts = list(dict.fromkeys(place.part for place in places))
     due = desk.due(record)
     stage = desk.stage(record)
     return {
@@ -36,7 +37,7 @@ def view(desk: Desk) -> dict[str, Any]:
         "operator": operator,
         "from_sheet": bool(session and session.reason == FROM_SHEET),
         "place": _place(due, own),
-        "labels": {p.part: desk.label(record, p.part) for p in places},
+        "labels": {part: desk.label(record, part) for part in parts},
         "ahead": [place.as_list for place in _ahead(desk, record, due)],
         "then_method": _then_method(desk, record, due),
         "done": sum(place in record.at for place in own),
@@ -44,7 +45,7 @@ def view(desk: Desk) -> dict[str, Any]:
         "all_done": sum(place in record.at for place in places),
         "all_total": len(places),
         "operators": _operators(places, record),
-        "parts": list(dict.fromkeys(place.part for place in places)),
+        "parts": parts,
         "question": _question(desk, record),
         "compared": _compared(record),
         "causes": list(CAUSES),

@@ -59,7 +59,7 @@ def nursery(tmp_path):
             pid = int(process.stdout.readline())
             client = BlockingKernelClient()
             client.load_connection_info(info)
-            client.start_channels()
+            client.start_channels(hb=False)
             client.wait_for_ready(timeout=60)
             clients.append(client)
             return pid, client
@@ -126,7 +126,7 @@ def test_every_acknowledged_reading_is_in_the_file_after_each_kill(tmp_path, ans
         unit="mm",
         resolution=0.0001,
         tolerance=Tolerance(10.0, 10.9),
-        plan=Plan(parts, ("Ann",), 9),
+        plan=Plan(parts, ("Ann",), 7),
     )
     path = tmp_path / "study" / "readings.csv"
     acknowledged, unanswered = set(), []
@@ -143,9 +143,10 @@ def test_every_acknowledged_reading_is_in_the_file_after_each_kill(tmp_path, ans
             unanswered.append({"id": f"r-{number}", "text": text})
         for reading in unanswered:
             form.send("reading", **reading)
-        deadline = time.monotonic() + random.uniform(0.0, 0.12)
-        while time.monotonic() < deadline:
-            form.hear(timeout=0.005)
+        answered = random.randrange(STREAM + 1)  # dies after so many answers and a moment more
+        while len(form.acknowledged) < answered:
+            assert form.hear(timeout=30) is not None
+        time.sleep(random.uniform(0.0, 0.04))
         os.kill(pid, signal.SIGKILL)
         while form.hear(timeout=0.1) is not None:
             pass
@@ -161,7 +162,8 @@ def test_every_acknowledged_reading_is_in_the_file_after_each_kill(tmp_path, ans
     assert set(journal["id"]) <= sent
     assert journal["order"].tolist() == list(range(1, len(journal) + 1))
     assert not journal.duplicated(["part", "operator", "trial"]).any()
-    assert kills_in_mid_stream >= KILLS // 4
+    assert kills_in_mid_stream >= KILLS // 2
+    assert len(acknowledged) > 3 * KILLS
     print(
         f"{KILLS} kills, {kills_in_mid_stream} of them with readings on their way; "
         f"{number} sent, {len(acknowledged)} acknowledged, {len(journal)} in the file"
