@@ -16,7 +16,7 @@ from grr.wording.rounding import length, listed, percent
 #: Share of the tolerance that the parts should span at least (common practice, no source).
 COVERED_SHARE = 0.5
 #: Up to so many ranges beyond the limit each is a finding of its own.
-_MOST_SINGLE = 4
+_MOST_SINGLE = 6
 
 
 def scatter(study: Study) -> Iterator[Finding]:

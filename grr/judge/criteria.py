@@ -11,7 +11,12 @@ from grr.analysis.pivoting import pivots_of, yardstick_of
 from grr.analysis.result import GaugeResult
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
-from grr.numerics.intervals import confidence_below, lower_bound, upper_bound
+from grr.numerics.intervals import (
+    careful_lower_bound,
+    confidence_below,
+    lower_bound,
+    upper_bound,
+)
 from grr.numerics.measures import ndc_draws, percent_tolerance_draws, percent_tv_draws
 from grr.numerics.pivots import Pivots
 from grr.numerics.yardstick import Yardstick
@@ -106,7 +111,7 @@ def bounded(value: float, draws: Array, rules: Rules, purpose: str) -> Criterion
         value=value,
         good=rules.good_percent,
         limit=rules.limit_percent,
-        lower=float(lower_bound(draws, rules.confidence)),
+        lower=float(careful_lower_bound(draws, rules.confidence)),
         upper=float(upper_bound(draws, rules.confidence)),
         below_good=float(confidence_below(draws, rules.good_percent)),
         below_limit=float(confidence_below(draws, rules.limit_percent)),

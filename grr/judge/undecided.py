@@ -10,7 +10,7 @@ from grr.analysis.pivoting import pivots_of, yardstick_of
 from grr.analysis.result import GaugeResult
 from grr.judge.criteria import Criterion, ratio_draws
 from grr.numerics.crossed import CrossedAnova
-from grr.numerics.intervals import lower_bound, upper_bound
+from grr.numerics.intervals import careful_lower_bound, upper_bound
 from grr.numerics.pivots import crossed_pivots
 from grr.wording.rounding import percent
 
@@ -32,7 +32,7 @@ def if_operators_fixed(result: GaugeResult, found: Criterion) -> str:
         pivots_of(replace(result, study=study)), yardstick_of(result), study.purpose
     )
     confidence = study.rules.confidence
-    low, high = float(lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
+    low, high = float(careful_lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
     opening = (
         "If the operators studied are all who will ever use it (settled as operators='fixed' "
         "before the readings)"
@@ -59,7 +59,7 @@ def operators_needed(result: GaugeResult, found: Criterion) -> int | None:
         if found.value <= found.limit:
             if float(upper_bound(draws, rules.confidence)) <= found.limit:
                 return operators
-        elif float(lower_bound(draws, rules.confidence)) > found.limit:
+        elif float(careful_lower_bound(draws, rules.confidence)) > found.limit:
             return operators
     return None
 

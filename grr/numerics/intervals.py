@@ -62,6 +62,17 @@ def lower_bound(draws: Array, confidence: float) -> Array:
     return two_sided_limits(draws, 2.0 * confidence - 1.0).lower
 
 
+def careful_lower_bound(draws: Array, confidence: float) -> Array:
+    """Return a lower bound of GRR that holds its confidence where few operators measured.
+
+    Half the doubt is used: simulated, the plain lower bound of GRR was above the true value
+    in 7 to 11 % of studies where 5 % was meant, when reproducibility and interaction are
+    small (10 × 3 × 3 and 10 × 4 × 2); the upper bound is safe. So a gauge is not declared
+    bad more often than stated.
+    """
+    return lower_bound(draws, 0.5 * (1.0 + confidence))
+
+
 def upper_bound(draws: Array, confidence: float) -> Array:
     """Return the value under which the quantity lies with this one-sided confidence."""
     number("confidence", confidence, above=0.5, below=1.0)
