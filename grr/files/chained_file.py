@@ -110,7 +110,10 @@ def _line(number: int, raw: bytes, previous: str, width: int) -> Line:
 
 def _cells(raw: bytes) -> list[str]:
     text = raw.decode("utf-8", errors="replace").removesuffix("\r").replace("\0", "�")
-    return next(csv.reader([text]), [])
+    try:
+        return next(csv.reader([text]), [])
+    except csv.Error:
+        return []  # a stray line end, say: no line that this tool wrote
 
 
 def _without_close(raw: bytes) -> bytes:
