@@ -9,6 +9,9 @@ from scipy.special import chdtri, nctdtrinc
 
 from grr.numerics.arrays import Array
 
+#: Values of t beyond this are far out.
+_FAR = 500.0
+
 
 @dataclass(frozen=True)
 class GaugeCapability:
@@ -75,9 +78,22 @@ def gauge_capability(
         cg_lower=cg * np.sqrt(chdtri(df, 1.0 - tail) / df),
         cg_upper=cg * np.sqrt(chdtri(df, tail) / df),
         cgk=cgk,
-        cgk_lower=nctdtrinc(df, 1.0 - tail, scale * cgk) / scale,
-        cgk_upper=nctdtrinc(df, tail, scale * cgk) / scale,
+        cgk_lower=_noncentrality(df, 1.0 - tail, scale * cgk) / scale,
+        cgk_upper=_noncentrality(df, tail, scale * cgk) / scale,
     )
+
+
+def _noncentrality(df: float, probability: float, t: Array) -> Array:
+    """Return δ of the noncentral t with which ``t`` is exceeded by 1 − ``probability``.
+
+    Far out (a wrong unit, say) scipy's search does not end; there t is δ·√(ν/χ²) to a part
+    in 10,000, since the normal term is small beside δ.
+    """
+    t = np.asarray(t, dtype=np.float64)
+    far = ~(np.abs(t) < _FAR)
+    near = nctdtrinc(df, probability, np.where(far, 0.0, t))
+    low, high = chdtri(df, probability), chdtri(df, 1.0 - probability)
+    return np.where(far, t * np.sqrt(np.where(t > 0.0, low, high) / df), near)
 
 
 def smallest_tolerance(

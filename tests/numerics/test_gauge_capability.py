@@ -50,3 +50,18 @@ def test_the_smallest_tolerance_passes_just():
     width = float(smallest_tolerance(0.0007, 0.0004))
     found = gauge_capability(0.0007, 0.0004, readings=50, width=width)
     assert min(found.cg, found.cgk) == pytest.approx(1.33)
+
+
+def test_far_out_limits_join_the_exact_ones_and_come_at_once():
+    # A bias of 1e9 (a wrong unit) must not set off an endless search.
+    found = gauge_capability(np.array(1e9), np.array(1e-3), readings=25, width=1.0)
+    assert found.cgk_lower < found.cgk < found.cgk_upper < 0
+    # On both sides of the switch, at t = 500, the limits per cgk agree.
+    sd = 1e-3
+    scale = 3.0 * np.sqrt(25)
+    ratios = []
+    for t in (499.0, 501.0):
+        cgk = t / scale
+        at = gauge_capability(np.array(0.1 - 3 * sd * cgk), np.array(sd), readings=25, width=1.0)
+        ratios.append([float(at.cgk_lower / at.cgk), float(at.cgk_upper / at.cgk)])
+    assert np.allclose(ratios[0], ratios[1], rtol=1e-3)
