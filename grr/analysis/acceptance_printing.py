@@ -28,19 +28,23 @@ ONLY_GRR = (
 def guard_text(band: GuardBand) -> str:
     """Return the acceptance limits for a terminal of 80 columns."""
     lines = [tables.paragraph(line) for line in _opening(band)]
-    lines += ["", tables.text_table(*_rows(band)) if band.possible else "NO ACCEPTANCE LIMITS", ""]
-    return "\n".join([*lines, *(tables.bullet(line) for line in _closing(band))])
+    lines += [
+        "",
+        tables.text_table(*guard_rows(band)) if band.possible else "NO ACCEPTANCE LIMITS",
+        "",
+    ]
+    return "\n".join([*lines, *(tables.bullet(line) for line in guard_notes(band))])
 
 
 def guard_html(band: GuardBand) -> str:
     """Return the acceptance limits for a notebook."""
     top = tables.html_prose(*_opening(band))
     middle = (
-        tables.html_table(*_rows(band))
+        tables.html_table(*guard_rows(band))
         if band.possible
         else tables.html_heading("No acceptance limits", 4)
     )
-    return top + middle + tables.html_list(_closing(band))
+    return top + middle + tables.html_list(guard_notes(band))
 
 
 def _opening(band: GuardBand) -> list[str]:
@@ -51,7 +55,8 @@ def _opening(band: GuardBand) -> list[str]:
     return [*lines, band.aim]
 
 
-def _rows(band: GuardBand) -> tuple[list[str], list[list[str]]]:
+def guard_rows(band: GuardBand) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of the table of acceptance limits."""
     known, corrected = band.circumstances, band.bias != 0.0
     rows = [["Guard band at each limit", length(band.width, known.unit)]]
     if not math.isnan(band.lower):
@@ -89,7 +94,8 @@ def _interval(band: GuardBand) -> str:
     return f"{length(band.lower, unit)} to {high}"
 
 
-def _closing(band: GuardBand) -> list[str]:
+def guard_notes(band: GuardBand) -> list[str]:
+    """Return what the limits cost, and on what they rest."""
     lines = [band.why_not] if band.why_not else []
     now, before = band.risks, band.risks_unguarded
     if now is not None and before is not None:

@@ -62,14 +62,16 @@ def improvement_notes(result: GaugeResult) -> tuple[str, ...]:
 def improvement_text(found: Improvement) -> str:
     """Return the predictions for a terminal of 80 columns."""
     lines = [tables.paragraph(line) for line in _opening(found)]
-    lines += ["", tables.text_table(*_rows(found)), ""]
-    return "\n".join([*lines, *(tables.bullet(line) for line in _closing(found))])
+    lines += ["", tables.text_table(*improvement_rows(found)), ""]
+    return "\n".join([*lines, *(tables.bullet(line) for line in improvement_closing(found))])
 
 
 def improvement_html(found: Improvement) -> str:
     """Return the predictions for a notebook."""
-    table = tables.html_table(*_rows(found))
-    return tables.html_prose(*_opening(found)) + table + tables.html_list(_closing(found))
+    table = tables.html_table(*improvement_rows(found))
+    return (
+        tables.html_prose(*_opening(found)) + table + tables.html_list(improvement_closing(found))
+    )
 
 
 def _opening(found: Improvement) -> list[str]:
@@ -83,7 +85,8 @@ def _opening(found: Improvement) -> list[str]:
     ]
 
 
-def _rows(found: Improvement) -> tuple[list[str], list[list[str]]]:
+def improvement_rows(found: Improvement) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of the table of changes."""
     unit = found.result.study.unit
     spread = found.result.spread
     head = [
@@ -107,7 +110,8 @@ def _rows(found: Improvement) -> tuple[list[str], list[list[str]]]:
     return head, rows
 
 
-def _closing(found: Improvement) -> list[str]:
+def improvement_closing(found: Improvement) -> list[str]:
+    """Return the smallest changes that reach the thresholds, and the notes."""
     lines = []
     for threshold, change in sorted(found.smallest.items(), reverse=True):
         aim = f"{threshold:g} % {OF[found.measure]}"

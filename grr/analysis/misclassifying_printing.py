@@ -29,14 +29,14 @@ CAUTION = (
 def risks_text(result: Misclassification) -> str:
     """Return the risks for a terminal of 80 columns."""
     lines = [tables.paragraph(line) for line in _opening(result)]
-    lines += ["", tables.text_table(*_rows(result)), ""]
-    return "\n".join([*lines, *(tables.bullet(line) for line in _closing(result))])
+    lines += ["", tables.text_table(*risk_rows(result)), ""]
+    return "\n".join([*lines, *(tables.bullet(line) for line in risk_notes(result))])
 
 
 def risks_html(result: Misclassification) -> str:
     """Return the risks for a notebook."""
-    table = tables.html_table(*_rows(result))
-    return tables.html_prose(*_opening(result)) + table + tables.html_list(_closing(result))
+    table = tables.html_table(*risk_rows(result))
+    return tables.html_prose(*_opening(result)) + table + tables.html_list(risk_notes(result))
 
 
 def situation_lines(known: Circumstances) -> list[str]:
@@ -67,7 +67,8 @@ def _opening(result: Misclassification) -> list[str]:
     return lines
 
 
-def _rows(result: Misclassification) -> tuple[list[str], list[list[str]]]:
+def risk_rows(result: Misclassification) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of the table of probabilities."""
     with_interval = result.circumstances.estimated
     head = ["How likely is it that", "probability"]
     if with_interval:
@@ -79,7 +80,8 @@ def _rows(result: Misclassification) -> tuple[list[str], list[list[str]]]:
     return head, rows
 
 
-def _closing(result: Misclassification) -> list[str]:
+def risk_notes(result: Misclassification) -> list[str]:
+    """Return the risks in numbers of parts, and what is assumed."""
     lines = []
     bad, good = result.value("bad_accepted"), result.value("good_rejected")
     if math.isfinite(bad) and math.isfinite(good):

@@ -2,125 +2,131 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
 from html import escape
 
 from grr.analysis.printing import EXAMPLE, tolerance_text
-from grr.facts import FACTS
+from grr.judge.decision import DO_NOT_USE, LIKE_THIS, NOT_DECIDED, USE
 from grr.judge.verdict import CAUTION, LOOKS, Verdict
-from grr.show.report.page import facts_list, figure_html
+from grr.show.report.cover import Cover, fact
+from grr.show.report.key_numbers import key_numbers
+from grr.show.report.page import drawing, facts_list
 from grr.show.ruler_figure import tolerance_ruler
 from grr.study import Study
 from grr.wording import tables
-from grr.wording.rounding import figures, length, listed, percent
+from grr.wording.names import shortened
+from grr.wording.rounding import counted, listed
+
+#: Longest title and longest name on the first page; the whole stands further on.
+LONGEST_TITLE, LONGEST_NAME = 140, 40
+_SAYS = {
+    USE: "This gauge, used as in this study, is good enough to {task}.",
+    LIKE_THIS: "This gauge may be used to {task} under the conditions below only.",
+    DO_NOT_USE: "Used as in this study, this gauge must not be used to {task}.",
+    NOT_DECIDED: "This study does not decide whether the gauge is good enough to {task}.",
+}
 
 
-@dataclass(frozen=True)
-class Signatures:
-    """Who answers for the report, and what it replaces."""
-
-    prepared_by: str = ""
-    approved_by: str = ""
-    revision: str = ""
-    supersedes: str = ""
-    deviations: str = ""
-
-
-def front_page(verdict: Verdict, signatures: Signatures, date: str) -> str:
+def front_page(verdict: Verdict, cover: Cover) -> str:
     """Return the first page of the report as HTML."""
     study = verdict.result.study
     mark, colour = LOOKS[verdict.decision]
-    parts = [f"<h1>{escape(study.title or 'Gauge study')}</h1>"]
-    if study.example:
-        parts.append(f'<p class="example">{escape(EXAMPLE)}</p>')
-    parts += [
-        tables.html_banner(f"{mark} {verdict.decision}", colour=colour),
+    blocks = [
+        title_block(study, cover),
+        banner(f"{mark} {verdict.decision}", decision_sentence(verdict), colour),
         tables.html_prose(verdict.by_manual, verdict.by_confidence),
     ]
     if study.tolerance is not None:
-        parts.append(figure_html(tolerance_ruler(verdict.result)))
-    parts.append(key_numbers(verdict))
-    for title, sentences in (
-        ("Conditions of use", verdict.conditions),
-        ("What to do next", verdict.next_steps),
-    ):
-        if sentences:
-            parts.append(f"<h3>{title}</h3>{tables.html_list(sentences)}")
-    parts += [
-        "<h3>Who, what, when</h3>",
-        facts_list(_who_what_when(study, signatures, date)),
-        tables.html_prose(CAUTION),
-    ]
-    return "".join(parts)
+        figure = tolerance_ruler(verdict.result)
+        blocks.append(f"<h2>{escape(str(figure.layout.meta['question']))}</h2>{drawing(figure)}")
+    return "".join(
+        [
+            *blocks,
+            "<h2>The numbers that matter</h2>",
+            key_numbers(verdict.result),
+            two_columns(
+                _listed("Conditions of use", verdict.conditions),
+                _listed("What to do next", verdict.next_steps),
+            ),
+            "<h2>Who, what, when</h2>",
+            facts_list(who_what_when(study, cover), short=True),
+            f'<p class="faint">{escape(CAUTION)}</p>',
+        ]
+    )
 
 
-def key_numbers(verdict: Verdict) -> str:
-    """Return the numbers that matter, each with its interval."""
-    result = verdict.result
-    level = 100 * result.study.rules.confidence
-    limits = result.intervals(level=result.study.rules.confidence)
-    rows = []
-    for label, key in (
-        ("GRR, spread of the measuring system", ("GRR", "spread")),
-        ("GRR, percent of the tolerance", ("GRR", "percent_tolerance")),
-        ("GRR, percent of the total variation", ("GRR", "percent_tv")),
-        ("EV, repeatability", ("EV", "spread")),
-        ("AV, reproducibility", ("AV", "spread")),
-        ("Distinct categories (ndc)", ("ndc", "value")),
-    ):
-        if key not in limits.index:
-            continue
-        row = limits.loc[key]
-        values = [float(row[name]) for name in ("estimate", "lower", "upper")]
-        if math.isnan(values[0]):
-            rows.append([label, "not estimated", "", ""])
-            continue
-        rows.append([label, *(_written(value, key[1], result.study.unit) for value in values)])
-    head = ["Quantity", "Value", f"{level:g} % from", "to"]
-    return tables.html_table(head, rows)
+def title_block(study: Study, cover: Cover) -> str:
+    """Return title, date and revision, and the stamp on invented readings."""
+    about = [f"Gauge study, report of {cover.date}"]
+    about += [f"revision {shortened(cover.revision, LONGEST_NAME)}"] if cover.revision else []
+    about += [f"supersedes {shortened(cover.supersedes, LONGEST_NAME)}"] if cover.supersedes else []
+    title = shortened(study.title, LONGEST_TITLE) if study.title else "Gauge study"
+    stamp = f'<p class="example">{escape(EXAMPLE)}</p>' if study.example else ""
+    return f'<p class="kicker">{escape(" · ".join(about))}</p><h1>{escape(title)}</h1>{stamp}'
 
 
-def _written(value: float, measure: str, unit: str) -> str:
-    if math.isnan(value):
-        return "—"
-    if math.isinf(value):
-        return "unbounded"
-    if measure.startswith("percent"):
-        return percent(value)
-    return figures(value, 3) if measure == "value" else length(value, unit)
+def banner(decision: str, sentence: str, colour: str) -> str:
+    """Return the decision in large type with its sentence, on its colour."""
+    return (
+        f'<div class="banner" style="background:{colour}"><strong>{escape(decision)}</strong>'
+        f'<span class="sentence">{escape(sentence)}</span></div>'
+    )
 
 
-def _who_what_when(study: Study, signatures: Signatures, date: str) -> list[tuple[str, str]]:
-    times = study.readings.get("time")
-    taken = ""
-    if times is not None and times.notna().any():
-        taken = f"{times.min():%Y-%m-%d %H:%M} to {times.max():%Y-%m-%d %H:%M} UTC"
-    purpose = {"accept": "accept parts against the tolerance", "control": "control a process"}
-    operators = {"random": "a sample of those who will measure", "fixed": "all who ever will"}
-    facts = [
-        (fact.question.rstrip("?"), _fact(study.facts[fact.key], fact.unit))
-        for fact in FACTS
-        if fact.key in study.facts
-    ]
-    return [
-        ("Report of", date),
-        ("Prepared by", signatures.prepared_by),
-        ("Approved by", signatures.approved_by),
-        ("Revision", signatures.revision),
-        ("Supersedes", signatures.supersedes),
-        ("Deviations from the plan", signatures.deviations),
-        ("Readings taken", taken),
-        ("Measured", study.summary.removeprefix(f"{study.title}: ")),
+def decision_sentence(verdict: Verdict) -> str:
+    """Return the decision as a sentence: what the gauge may be used for."""
+    study = verdict.result.study
+    task = "control the process"
+    if study.purpose == "accept":
+        task = "accept parts"
+        if study.tolerance is not None:
+            task += f" against the tolerance, {tolerance_text(study)}"
+    return _SAYS[verdict.decision].format(task=task)
+
+
+def two_columns(*blocks: str) -> str:
+    """Return blocks beside each other; one alone takes the whole width."""
+    there = [block for block in blocks if block]
+    if len(there) < 2:
+        return "".join(there)
+    return f'<div class="two">{"".join(f"<div>{block}</div>" for block in there)}</div>'
+
+
+def _listed(title: str, sentences: tuple[str, ...]) -> str:
+    return f"<h2>{title}</h2>{tables.html_list(sentences)}" if sentences else ""
+
+
+def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
+    """Return what the first page says about the study and those who answer for it."""
+    names = [shortened(name, LONGEST_NAME) for name in study.operator_names]
+    how = "all who ever will measure" if study.operators == "fixed" else "a sample"
+    drawing_number = fact(study, "drawing")
+    if drawing_number and fact(study, "drawing_revision"):
+        drawing_number += f", revision {fact(study, 'drawing_revision')}"
+    gauge = fact(study, "gauge_number")
+    if gauge and fact(study, "calibration_due"):
+        gauge += f", calibration due {fact(study, 'calibration_due')}"
+    purpose = {"accept": "accept parts", "control": "control a process"}[study.purpose]
+    entries = [
+        ("Prepared by", cover.prepared_by),
+        ("Approved by", cover.approved_by),
+        ("Readings taken", taken(study)),
+        ("Measured", f"{counted(len(study.parts), 'part')}, {counted(study.taken, 'reading')}"),
+        ("Operators", f"{listed(names, 6)} ({how})"),
+        ("Method", listed([shortened(name, LONGEST_NAME) for name in study.methods])),
+        ("Characteristic", fact(study, "characteristic")),
         ("Tolerance", tolerance_text(study)),
-        ("Purpose", purpose[study.purpose]),
-        ("Operators", f"{listed(study.operator_names, 10)}; {operators[study.operators]}"),
-        *facts,
+        ("Drawing", drawing_number),
+        ("Gauge", gauge),
+        ("Purpose", purpose),
+        ("Customer", fact(study, "customer")),
     ]
+    return [(name, shortened(text, 110)) for name, text in entries if text]
 
 
-def _fact(value: object, unit: str) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    text = f"{value:g}" if isinstance(value, float) else str(value)
-    return f"{text} {unit}" if unit and unit != "study" else text
+def taken(study: Study) -> str:
+    """Return the days between which the readings were taken; "" where that is not known."""
+    times = study.readings.get("time")
+    if times is None or not times.notna().any():
+        return ""
+    first, last = f"{times.min():%Y-%m-%d}", f"{times.max():%Y-%m-%d}"
+    return first if first == last else f"{first} to {last}"

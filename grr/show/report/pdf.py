@@ -75,7 +75,7 @@ def print_pdf(page: str, path: Path, date: str) -> None:
             "--disable-background-networking",
             f"--user-data-dir={Path(folder) / 'profile'}",
             "--no-pdf-header-footer",
-            "--virtual-time-budget=10000",
+            "--generate-pdf-document-outline",
             f"--print-to-pdf={target}",
             source.as_uri(),
         ]

@@ -4,100 +4,142 @@ from __future__ import annotations
 
 import platform
 from importlib.metadata import version
+from pathlib import Path
 
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.files.fingerprint import readings_fingerprint
 from grr.files.folder import EVENTS_FILE, READINGS_FILE
-from grr.files.journal import is_journal, read_journal, verify
-from grr.show.report.front import Signatures
-from grr.show.report.page import facts_list, section
+from grr.files.journal import is_journal_file, read_journal
+from grr.files.verify_folder import FileCheck, verify_folder
+from grr.numerics.pivots import SEED
+from grr.show.report.conduct import events_of
+from grr.show.report.cover import Cover
+from grr.show.report.naming import Naming
+from grr.show.report.page import facts_list, heading, or_reason
 from grr.study import Study
 from grr.wording import tables
 from grr.wording.rounding import counted
 
 _PACKAGES = ("grr", "numpy", "scipy", "pandas", "plotly")
+#: Events told of elsewhere in the report, or of no interest to its reader.
+_ELSEWHERE = ("zero", "session", "settings", "study", "added", "withdrawn")
 
 
-def provenance_section(study: Study) -> str:
-    """Return fingerprint, journal, corrections and software versions."""
-    versions = ", ".join(f"{name} {version(name)}" for name in _PACKAGES)
+def provenance_html(study: Study, naming: Naming) -> str:
+    """Return fingerprint, record, corrections and software versions.
+
+    Parameters
+    ----------
+    study : Study
+        As it was read, so that the fingerprint is that of the file.
+    naming : Naming
+    """
     entries = [
         ("SHA-256 of the readings", readings_fingerprint(study)),
-        ("Software", f"Python {platform.python_version()}, {versions}"),
+        ("Software", ", ".join(f"{name} {text}" for name, text in versions().items())),
+        ("Seed of the intervals", str(SEED)),
     ]
-    journal = _journal(study)
-    parts = []
-    if journal is not None:
-        entries += _journal_entries(study, journal)
-        parts = _corrections(journal)
-    return section(
-        "Where the numbers come from",
-        f'<div class="small">{facts_list(entries)}{"".join(parts)}{_events(study)}</div>',
+    if study.plan is not None:
+        entries.append(("Seed of the measuring order", str(study.plan.seed)))
+    return (
+        facts_list(entries)
+        + or_reason(lambda: _record(study, naming), "The record cannot be verified: ")
+        + or_reason(lambda: _events(study, naming), "The events cannot be read: ")
     )
 
 
-def signature_section(signatures: Signatures) -> str:
+def versions() -> dict[str, str]:
+    """Return the versions of what computed the numbers."""
+    return {
+        "Python": platform.python_version(),
+        **{name: version(name) for name in _PACKAGES},
+    }
+
+
+def signatures_html(cover: Cover) -> str:
     """Return the space for names, dates and signatures."""
-    rows = [["Prepared by", signatures.prepared_by, "", ""]]
-    rows.append(["Approved by", signatures.approved_by, "", ""])
+    rows = [["Prepared by", cover.prepared_by, "", ""], ["Approved by", cover.approved_by, "", ""]]
     table = tables.html_table(["", "Name", "Date", "Signature"], rows, left=4)
     wide = table.replace('<table style="', '<table style="width:100%;', 1)
-    return f'<section class="together sign"><h2>Signatures</h2>{wide}</section>'
+    return f'<div class="sign">{wide}</div>'
 
 
-def _journal(study: Study) -> pd.DataFrame | None:
-    if study.folder is None:
-        return None
-    file = study.folder / READINGS_FILE
-    if not file.exists():
-        return None
-    with file.open(encoding="utf-8-sig", errors="replace", newline="") as text:
-        if not is_journal(text.readline().strip().split(",")):
-            return None
-    return read_journal(file)
-
-
-def _journal_entries(study: Study, journal: pd.DataFrame) -> list[tuple[str, str]]:
-    assert study.folder is not None
-    by = journal.groupby(["entered_by", "source"], sort=True).size().reset_index(name="rows")
-    who = "; ".join(
-        f"{str(row.entered_by) or 'not stated'}: {counted(int(str(row.rows)), 'row')} {row.source!s}"
-        for row in by.itertuples()
+def _record(study: Study, naming: Naming) -> str:
+    if study.folder is None or not is_journal_file(Path(study.folder) / READINGS_FILE):
+        return tables.html_prose(
+            "The readings were not collected with the entry form: there is no record of who "
+            "entered which reading when, and no chain of hashes."
+        )
+    folder = Path(study.folder)
+    journal = read_journal(folder / READINGS_FILE)
+    checks = verify_folder(folder).files
+    entries = [entry for check in checks for entry in _chain(check)]
+    return (
+        heading("The record")
+        + facts_list(entries)
+        + _who_entered(journal, naming)
+        + _corrections(journal, naming)
     )
-    try:
-        altered = verify(study.folder / READINGS_FILE)
-        chain = "unbroken" if altered is None else f"BROKEN: {altered}"
-    except StudyError as error:
-        chain = f"not verified: {error}"
-    return [
-        ("Entered by", who),
-        ("Chain of the journal", chain),
-        ("Last hash of the journal", str(journal["hash"].iloc[-1])),
+
+
+def _chain(check: FileCheck) -> list[tuple[str, str]]:
+    state = f"{counted(check.rows, 'row')}, each as it was written"
+    if check.altered is not None:
+        state = (
+            f"ALTERED: row {check.altered.row} is the first that is not as it was written "
+            f"({check.altered.why})"
+        )
+    if check.torn_rows:
+        state += (
+            f"; cut off while written and not counted: row {', '.join(map(str, check.torn_rows))}"
+        )
+    return [(check.name, state), (f"Last hash of {check.name}", check.last_hash or "none")]
+
+
+def _who_entered(journal: pd.DataFrame, naming: Naming) -> str:
+    measured = journal[journal["reading"].notna()]
+    groups = measured.groupby(["entered_by", "source"], sort=True).size()
+    rows = [
+        [naming.text(str(who)) or "not stated", str(source), str(count)]
+        for (who, source), count in groups.items()
     ]
+    return heading("Who entered what") + tables.html_table(
+        ["Entered by", "Source", "Readings"], rows, left=2
+    )
 
 
-def _corrections(journal: pd.DataFrame) -> list[str]:
+def _corrections(journal: pd.DataFrame, naming: Naming) -> str:
     voiding = journal[journal["voids"].astype(str) != ""]
     if voiding.empty:
-        return [tables.html_prose("No reading was voided or corrected.")]
+        return heading("Corrections") + tables.html_prose("No reading was voided or corrected.")
+    old = journal.set_index("id")["raw"].astype(str).to_dict()
     rows = [
-        [str(row.part), str(row.operator), str(row.trial), str(row.reason), str(row.entered_by)]
+        [
+            str(row.part),
+            naming.text(str(row.operator)),
+            str(row.trial),
+            old.get(str(row.voids), ""),
+            "taken out" if pd.isna(row.reading) else str(row.raw),
+            naming.text(str(row.reason)),
+            naming.text(str(row.entered_by)),
+        ]
         for row in voiding.itertuples()
     ]
-    head = ["Part", "Operator", "Trial", "Reason of the correction", "By"]
-    return [f"<h3>Corrections</h3>{tables.html_table(head, rows, left=5)}"]
+    head = ["Part", "Operator", "Trial", "Was", "Now", "Reason", "By"]
+    return heading("Corrections") + tables.html_table(head, rows, left=7)
 
 
-def _events(study: Study) -> str:
-    if study.folder is None or not (study.folder / EVENTS_FILE).exists():
+def _events(study: Study, naming: Naming) -> str:
+    events = events_of(study)
+    events = events[~events["kind"].isin(_ELSEWHERE)]
+    if events.empty:
         return ""
-    from grr.files.events import read_events
-
-    events = read_events(study.folder / EVENTS_FILE)
-    shown = [
-        c for c in ("time", "kind", "name", "old", "value", "reason", "entered_by") if c in events
+    shown = ["time", "kind", "name", "old", "value", "reason", "entered_by"]
+    rows = [
+        [naming.text(str(cell)) for cell in row] for row in events[shown].itertuples(index=False)
     ]
-    rows = [[str(cell) for cell in row] for row in events[shown].itertuples(index=False)]
-    return f"<h3>Events</h3>{tables.html_table(shown, rows, left=len(shown))}" if rows else ""
+    head = ["Time", "What", "About", "Was", "Is", "Reason", "By"]
+    return heading(f"Recorded while collecting ({EVENTS_FILE})") + tables.html_table(
+        head, rows, left=7
+    )

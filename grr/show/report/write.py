@@ -6,23 +6,15 @@ import datetime as dt
 from os import PathLike
 from pathlib import Path
 
-from grr.analysis.anova import anova
-from grr.analysis.ranges import average_range
-from grr.analysis.result import GaugeResult
 from grr.errors import StudyError
 from grr.files.atomic import write_whole
-from grr.judge.verdict import verdict
-from grr.show.cells_figure import parts_by_operators
-from grr.show.order_figure import in_order
-from grr.show.ranges_figure import trial_ranges
-from grr.show.report.front import Signatures, front_page
-from grr.show.report.how import how_section
-from grr.show.report.numbers import numbers_section, readings_section
-from grr.show.report.page import figure_html, section, whole_page
+from grr.files.fingerprint import readings_fingerprint
+from grr.show.report.contents import report_body
+from grr.show.report.cover import Cover
+from grr.show.report.page import PAPERS, unfolded, whole_page
 from grr.show.report.pdf import print_pdf
-from grr.show.report.provenance import provenance_section, signature_section
-from grr.show.sources_figure import spread_sources
 from grr.study import Study
+from grr.values import one_of
 
 
 def report(
@@ -35,18 +27,31 @@ def report(
     revision: str = "",
     supersedes: str = "",
     deviations: str = "",
+    code_operators: bool = False,
+    baseline: str | None = None,
+    paper: str = "A4",
 ) -> Path:
     """Write the report of a study as one page of HTML, or as PDF.
 
     Parameters
     ----------
     study : Study
+        By one method of measuring, or by several: then the report compares them.
     path : str or path
         Ends in .html or .pdf. A PDF is printed by an installed Chromium, Chrome or Edge.
     date : date, optional
         The day to print; today by default. The same study and date give the same bytes.
-    prepared_by, approved_by, revision, supersedes, deviations : str
+    prepared_by, approved_by, revision, supersedes : str
         Printed on the first page.
+    deviations : str
+        What was done otherwise than planned, besides what the files tell.
+    code_operators : bool
+        Whether operators are called "Operator 1" and so on, in notes and records as well.
+    baseline : str, optional
+        Of several methods the one that the others are compared with; the first of the
+        plan by default.
+    paper : {"A4", "Letter"}
+        Of a PDF.
 
     Returns
     -------
@@ -60,45 +65,25 @@ def report(
         that cannot be written.
     """
     target = Path(path)
-    if target.suffix.lower() not in {".html", ".htm", ".pdf"}:
+    suffix = target.suffix.lower()
+    if suffix not in {".html", ".htm", ".pdf"}:
         raise StudyError(
             "A report is written as .html or .pdf", "Give the path such an ending", file=target
         )
-    day = (date or dt.datetime.now(tz=dt.UTC).date()).isoformat()
-    signatures = Signatures(prepared_by, approved_by, revision, supersedes, deviations)
-    on_paper = target.suffix.lower() == ".pdf"
-    page = report_page(study, day, signatures, on_paper=on_paper)
-    if on_paper:
-        print_pdf(page, target, day)
+    if not isinstance(study, Study):
+        raise StudyError(
+            "A report needs a study",
+            "Open one with grr.open_study(folder), or make one with grr.Study(readings)",
+            value=type(study).__name__,
+        )
+    one_of("paper", paper, tuple(PAPERS))
+    day = (date or dt.date.today()).isoformat()
+    cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations)
+    body = report_body(study, cover, code_operators=code_operators, baseline=baseline)
+    title = study.title or "Gauge study"
+    foot = f"report of {day}, readings {readings_fingerprint(study)[:16]}"
+    if suffix == ".pdf":
+        print_pdf(whole_page(title, unfolded(body), foot=foot, paper=paper), target, day)
     else:
-        write_whole(target, page)
+        write_whole(target, whole_page(title, body, foot=foot))
     return target
-
-
-def report_page(study: Study, date: str, signatures: Signatures, *, on_paper: bool) -> str:
-    """Return the report as a page of HTML."""
-    result = _of_record(study)
-    judged = verdict(result)
-    body = [
-        front_page(judged, signatures, date),
-        section("Is the data what it claims to be?", judged.findings._repr_html_(), new_page=True),
-        section(
-            "The study in pictures",
-            figure_html(spread_sources(result)),
-            figure_html(parts_by_operators(result)),
-            figure_html(trial_ranges(study)),
-            figure_html(in_order(study)),
-            new_page=True,
-        ),
-        numbers_section(result),
-        how_section(result, unfolded=on_paper),
-        readings_section(study),
-        provenance_section(study),
-        signature_section(signatures),
-    ]
-    return whole_page(study.title or "Gauge study", "".join(body), with_figures=True)
-
-
-def _of_record(study: Study) -> GaugeResult:
-    """Return the result by the method of record."""
-    return (average_range if study.rules.method_of_record == "average_range" else anova)(study)

@@ -44,7 +44,7 @@ class _Frame:
         return self.y[ref].at(value)
 
 
-def figure_svg(figure: Figure, *, width: float = WIDTH) -> str:
+def figure_svg(figure: Figure, *, width: float = WIDTH, suffix: str = "") -> str:
     """Return the drawing of a figure as SVG text, without its question and answer.
 
     These are in ``figure.layout.meta`` and belong above the drawing, as text.
@@ -55,6 +55,8 @@ def figure_svg(figure: Figure, *, width: float = WIDTH) -> str:
         From a function of `grr.show`; other figures use what is not drawn here.
     width : float
         In px.
+    suffix : str
+        Put behind the drawing's id, to tell two of one kind on one page apart.
 
     Notes
     -----
@@ -64,7 +66,7 @@ def figure_svg(figure: Figure, *, width: float = WIDTH) -> str:
     content = figure.to_plotly_json()
     layout, data = content["layout"], content["data"]
     meta = layout["meta"]
-    name = f"{meta['id']}-still"
+    name = f"{meta['id']}-still{suffix}"
     frame, height = _frame(layout, width)
     clip = f"{name}-clip"
     x_settings = axes.settings_of(layout, "xaxis")

@@ -58,15 +58,17 @@ class Words:
         """Return the lines at a place: ``y`` is their top, middle or bottom."""
         tall = self.height(size)
         top = {"top": y, "middle": y - tall / 2.0, "bottom": y - tall}[valign]
-        look = {"size": size, "colour": colour, "halo": halo, "turned": turned}
         return [
             svg.runs(
                 [(run.text, run.bold, run.colour) for run in line],
                 x,
                 top + (index + 0.78) * LINE * size,
                 anchor=anchor,
+                size=size,
+                colour=colour,
+                halo=halo,
+                turned=turned,
                 about=(x, y),
-                **look,
             )
             for index, line in enumerate(self.lines)
         ]

@@ -1,0 +1,168 @@
+"""The parts of the report, in the order in which a reader needs them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+
+from grr.analysis.result import GaugeResult
+from grr.judge.check import check
+from grr.judge.compare_methods import MethodComparison
+from grr.judge.verdict import verdict
+from grr.show.cells_figure import parts_by_operators
+from grr.show.order_figure import in_order
+from grr.show.ranges_figure import trial_ranges
+from grr.show.report.comparisons import drift_html, operators_html
+from grr.show.report.conduct import conduct_html
+from grr.show.report.cover import Cover, all_facts
+from grr.show.report.front import front_page
+from grr.show.report.how import how_html
+from grr.show.report.methods_front import comparisons_of, methods_front_page
+from grr.show.report.naming import AS_THEY_ARE, coded
+from grr.show.report.numbers import numbers_html, of_record
+from grr.show.report.page import drawing, facts_list, figure_block, heading, or_reason, section
+from grr.show.report.provenance import provenance_html, signatures_html
+from grr.show.report.readings import readings_html
+from grr.show.report.risks import risks_html
+from grr.show.ruler_figure import tolerance_ruler
+from grr.show.sources_figure import spread_sources
+from grr.study import Study
+from grr.wording import tables
+from grr.wording.names import shortened
+
+LONGEST_METHOD = 40
+
+
+@dataclass(frozen=True)
+class Part:
+    """One numbered part of the report."""
+
+    name: str
+    title: str
+    content: str
+    new_page: bool = False
+
+    def html(self) -> str:
+        """Return the part under its heading."""
+        return section(self.title, self.content, name=self.name, new_page=self.new_page)
+
+
+def report_body(
+    study: Study, cover: Cover, *, code_operators: bool = False, baseline: str | None = None
+) -> str:
+    """Return the whole report as HTML, without the frame around it.
+
+    Raises
+    ------
+    StudyError
+        The study cannot be analysed, or the baseline is none of its methods.
+    """
+    shown, naming = coded(study) if code_operators else (study, AS_THEY_ARE)
+    if len(shown.methods) > 1:
+        front, parts = _several_methods(shown, cover, baseline)
+    else:
+        front, parts = _one_method(shown, cover)
+    conduct = conduct_html(shown, naming, cover.deviations)
+    parts = [
+        Part(
+            "data",
+            "Is the data what it claims to be?",
+            check(shown)._repr_html_() + conduct,
+            new_page=True,
+        ),
+        Part("facts", "What was measured, and how", facts_list([*_about(shown)])),
+        *parts,
+        Part("record", "Where the numbers come from", provenance_html(study, naming), True),
+        Part("signatures", "Signatures", signatures_html(cover)),
+    ]
+    links = "".join(f'<li><a href="#{part.name}">{escape(part.title)}</a></li>' for part in parts)
+    return (
+        f'<section class="front">{front}</section>'
+        f'<nav aria-label="Contents"><b>In this report</b><ol>{links}</ol></nav>'
+        f"{''.join(part.html() for part in parts)}"
+    )
+
+
+def _about(study: Study) -> list[tuple[str, str]]:
+    return [("Title", study.title), ("Methods", ", ".join(study.methods)), *all_facts(study)]
+
+
+def _one_method(study: Study, cover: Cover) -> tuple[str, list[Part]]:
+    result = of_record(study)
+    parts = [
+        Part("pictures", "The study in pictures", _pictures(result), True),
+        *_numbers(result),
+        Part(
+            "comparisons",
+            "The operators compared",
+            operators_html(study) + drift_html(study),
+            True,
+        ),
+        *_rest(result),
+    ]
+    return front_page(verdict(result), cover), parts
+
+
+def _several_methods(study: Study, cover: Cover, baseline: str | None) -> tuple[str, list[Part]]:
+    found, why_not = comparisons_of(study, baseline)
+    results = {name: of_record(study.for_method(name)) for name in study.methods}
+    verdicts = {name: verdict(result) for name, result in results.items()}
+    front = methods_front_page(study, found, why_not, verdicts, cover)
+    parts = [Part("methods", "The methods compared", _compared(found) + drift_html(study), True)]
+    for number, (name, result) in enumerate(results.items()):
+        before, suffix = f"{shortened(name, LONGEST_METHOD)}: ", f"-m{number}"
+        pictures = _ruler(result, suffix) + _pictures(result, suffix)
+        judged = verdicts[name]._repr_html_()
+        parts += [
+            Part(f"decision{suffix}", f"{before}the decision", judged + pictures, True),
+            *_numbers(result, before, suffix),
+            Part(
+                f"comparisons{suffix}",
+                f"{before}the operators compared",
+                operators_html(result.study, suffix),
+                True,
+            ),
+            *_rest(result, before, suffix),
+        ]
+    return front, parts
+
+
+def _compared(found: list[MethodComparison]) -> str:
+    return "".join(one._repr_html_() for one in found)
+
+
+def _ruler(result: GaugeResult, suffix: str) -> str:
+    figure = tolerance_ruler(result)
+    return heading(str(figure.layout.meta["question"])) + drawing(figure, suffix)
+
+
+def _pictures(result: GaugeResult, suffix: str = "") -> str:
+    study = result.study
+    figures = (
+        lambda: spread_sources(result),
+        lambda: parts_by_operators(result),
+        lambda: trial_ranges(study),
+        lambda: in_order(study),
+    )
+    return "".join(
+        or_reason(lambda make=make: figure_block(make(), suffix=suffix), "Not drawn: ")
+        for make in figures
+    )
+
+
+def _numbers(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]:
+    title = f"{before}the numbers" if before else "The numbers"
+    return [Part(f"numbers{suffix}", title, numbers_html(result), True)]
+
+
+def _rest(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]:
+    """Return risks, formulas and readings of one method."""
+
+    def title(text: str) -> str:
+        return f"{before}{text[0].lower()}{text[1:]}" if before else text
+
+    return [
+        Part(f"risks{suffix}", title("Risks and acceptance limits"), risks_html(result), True),
+        Part(f"how{suffix}", title("How it was computed"), how_html(result), True),
+        Part(f"readings{suffix}", title("All readings"), readings_html(result.study), True),
+    ]

@@ -1,0 +1,91 @@
+"""The first page of a study by several methods: which of them is needed, and how sure that is."""
+
+from __future__ import annotations
+
+from html import escape
+
+from grr.errors import StudyError
+from grr.judge.compare_methods import MethodComparison, compare_methods
+from grr.judge.method_printing import (
+    CAUTION,
+    LOOKS,
+    confidence_text,
+    method_rows,
+    reasons,
+    what_next,
+)
+from grr.judge.method_words import headline
+from grr.judge.verdict import LOOKS as VERDICT_LOOKS
+from grr.judge.verdict import Verdict
+from grr.show.methods_figure import methods_by_part
+from grr.show.report.cover import Cover
+from grr.show.report.front import banner, title_block, who_what_when
+from grr.show.report.page import drawing, facts_list
+from grr.study import Study
+from grr.wording import tables
+from grr.wording.names import shortened
+from grr.wording.rounding import percent
+
+LONGEST_METHOD = 40
+
+
+def comparisons_of(
+    study: Study, baseline: str | None
+) -> tuple[list[MethodComparison], StudyError | None]:
+    """Return every method against the baseline, or why they cannot be compared.
+
+    The baseline is the first method of the plan, where none is named.
+    """
+    planned = () if study.plan is None else study.plan.methods
+    first = next((name for name in (*planned, *study.methods) if name in study.methods), None)
+    base = baseline or first
+    others = [name for name in study.methods if name != base]
+    try:
+        return [compare_methods(study, baseline=base, candidate=name) for name in others], None
+    except StudyError as error:
+        if baseline is not None and baseline not in study.methods:
+            raise
+        return [], error
+
+
+def methods_front_page(
+    study: Study,
+    found: list[MethodComparison],
+    why_not: StudyError | None,
+    verdicts: dict[str, Verdict],
+    cover: Cover,
+) -> str:
+    """Return the first page of the report as HTML."""
+    blocks = [title_block(study, cover)]
+    if why_not is not None:
+        blocks.append(tables.html_prose(f"The methods cannot be compared. {why_not}"))
+    for number, one in enumerate(found):
+        mark, colour = LOOKS[one.choice]
+        words = headline(one.numbers, one.choice)
+        blocks.append(banner(f"{mark} {words[0].upper()}{words[1:]}", confidence_text(one), colour))
+        blocks.append(tables.html_prose(*reasons(one)[:2]))
+        figure = methods_by_part(one)
+        question = escape(str(figure.layout.meta["question"]))
+        blocks.append(f"<h2>{question}</h2>{drawing(figure, f'-front{number}')}")
+        blocks.append(f"<h2>The numbers that matter</h2>{tables.html_table(*method_rows(one))}")
+    blocks.append(f"<h2>Each method by itself</h2>{tables.html_list(_by_itself(verdicts))}")
+    for one in found:
+        title, sentences = what_next(one)
+        if sentences:
+            blocks.append(f"<h2>{escape(title)}</h2>{tables.html_list(sentences)}")
+    blocks += [
+        "<h2>Who, what, when</h2>",
+        facts_list(who_what_when(study, cover), short=True),
+        f'<p class="faint">{escape(CAUTION)}</p>',
+    ]
+    return "".join(blocks)
+
+
+def _by_itself(verdicts: dict[str, Verdict]) -> list[str]:
+    lines = []
+    for name, verdict in verdicts.items():
+        mark, _ = VERDICT_LOOKS[verdict.decision]
+        found = verdict.criterion
+        share = "" if found is None else f", GRR takes {percent(found.value)} {found.name}"
+        lines.append(f"{shortened(name, LONGEST_METHOD)}: {mark} {verdict.decision}{share}.")
+    return lines
