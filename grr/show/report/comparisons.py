@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from grr.judge.compare_operators import compare_operators
+from grr.judge.compare_operators import OperatorComparison, compare_operators
 from grr.judge.drift import drift
+from grr.judge.operator_printing import NO_BLAME, operator_rows, pair_rows, test_sentence
+from grr.judge.operator_words import advice
 from grr.show.drift_figure import drift_over_time
 from grr.show.operators_figure import operators_side_by_side
 from grr.show.report.page import figure_block, heading, or_reason
 from grr.study import Study
+from grr.wording import tables
 
 
 def operators_html(study: Study, suffix: str = "") -> str:
@@ -15,9 +18,27 @@ def operators_html(study: Study, suffix: str = "") -> str:
 
     def compared() -> str:
         found = compare_operators(study)
-        return figure_block(operators_side_by_side(found), suffix=suffix) + found._repr_html_()
+        figure = figure_block(operators_side_by_side(found), suffix=suffix)
+        return figure + _details(found)
 
     return or_reason(compared, "The operators cannot be compared: ")
+
+
+def _details(found: OperatorComparison) -> str:
+    sentences = [conclusion.sentence for conclusion in found.conclusions]
+    help_with = advice(found.conclusions)
+    title = "What usually causes it, and how to confirm it"
+    return "".join(
+        [
+            tables.html_table(*operator_rows(found.numbers, found.conclusions)),
+            tables.html_list(sentences),
+            tables.html_callout(title, help_with, colour="#00527a") if help_with else "",
+            tables.html_prose(NO_BLAME),
+            heading("Every pair, and is the scatter equal?"),
+            tables.html_table(*pair_rows(found.numbers)),
+            tables.html_prose(test_sentence(found.numbers)),
+        ]
+    )
 
 
 def drift_html(study: Study) -> str:

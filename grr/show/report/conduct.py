@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Hashable
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -168,7 +170,7 @@ def _zeros(study: Study) -> str:
         return ""
     rows = []
     for number, (_, session) in enumerate(checks.groupby("session", sort=False), start=1):
-        opened: dict[str, object] | None = None
+        opened: dict[Hashable, Any] | None = None
         for check in session.to_dict("records"):
             shown = [
                 str(number),
@@ -181,7 +183,7 @@ def _zeros(study: Study) -> str:
             if check["name"] in _OPENS:
                 opened = check
             elif check["name"] == _CLOSES and opened is not None and opened["on"] == check["on"]:
-                moved = _signed(float(check["reading"]) - float(str(opened["reading"])), study)
+                moved = _signed(float(check["reading"]) - float(opened["reading"]), study)
             rows.append([*shown, moved])
     head = ["Session", "Time (UTC)", "When", "On", "The gauge shows", "moved"]
     return heading("Zero, session by session") + tables.html_table(head, rows, left=4)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
+from typing import TYPE_CHECKING
 
 from grr.analysis.result import GaugeResult
 from grr.judge.check import check
@@ -27,8 +29,10 @@ from grr.show.report.risks import risks_html
 from grr.show.ruler_figure import tolerance_ruler
 from grr.show.sources_figure import spread_sources
 from grr.study import Study
-from grr.wording import tables
 from grr.wording.names import shortened
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 LONGEST_METHOD = 40
 
@@ -72,12 +76,13 @@ def report_body(
         ),
         Part("facts", "What was measured, and how", facts_list([*_about(shown)])),
         *parts,
-        Part("record", "Where the numbers come from", provenance_html(study, naming), True),
+        Part("record", "Where the numbers come from", provenance_html(study, naming)),
         Part("signatures", "Signatures", signatures_html(cover)),
     ]
     links = "".join(f'<li><a href="#{part.name}">{escape(part.title)}</a></li>' for part in parts)
+    kind = "front methods" if len(shown.methods) > 1 else "front"
     return (
-        f'<section class="front">{front}</section>'
+        f'<section class="{kind}">{front}</section>'
         f'<nav aria-label="Contents"><b>In this report</b><ol>{links}</ol></nav>'
         f"{''.join(part.html() for part in parts)}"
     )
@@ -138,15 +143,15 @@ def _ruler(result: GaugeResult, suffix: str) -> str:
 
 def _pictures(result: GaugeResult, suffix: str = "") -> str:
     study = result.study
-    figures = (
-        lambda: spread_sources(result),
-        lambda: parts_by_operators(result),
-        lambda: trial_ranges(study),
-        lambda: in_order(study),
-    )
-    return "".join(
-        or_reason(lambda make=make: figure_block(make(), suffix=suffix), "Not drawn: ")
-        for make in figures
+
+    def block(make: Callable[[], Figure]) -> str:
+        return or_reason(lambda: figure_block(make(), suffix=suffix), "Not drawn: ")
+
+    return (
+        block(lambda: spread_sources(result))
+        + block(lambda: parts_by_operators(result))
+        + block(lambda: trial_ranges(study))
+        + block(lambda: in_order(study))
     )
 
 
@@ -163,6 +168,10 @@ def _rest(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]
 
     return [
         Part(f"risks{suffix}", title("Risks and acceptance limits"), risks_html(result), True),
-        Part(f"how{suffix}", title("How it was computed"), how_html(result), True),
-        Part(f"readings{suffix}", title("All readings"), readings_html(result.study), True),
+        Part(
+            f"how{suffix}",
+            title("How it was computed"),
+            how_html(result, sources=not suffix or suffix == "-m0"),
+        ),
+        Part(f"readings{suffix}", title("All readings"), readings_html(result.study)),
     ]

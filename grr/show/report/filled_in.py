@@ -93,7 +93,7 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     )
     if result.pooled:
         both = [("EV²", result.value("EV", "variance")), ("AV²", max(av, 0.0))]
-        lines["INT"] = ("the interaction is pooled with the error",)
+        lines["INT"] = ("INT: pooled with the error, since it is not significant",)
     else:
         interaction = (ms["interaction"] - ms["error"]) / r
         lines["INT"] = (
@@ -183,7 +183,7 @@ def _total(result: GaugeResult) -> tuple[str, ...]:
 def _ratios(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     times = f"{result.spread:g}"
     sd = _sd(result, "GRR")
-    lines = {
+    lines: dict[str, tuple[str, ...]] = {
         "spread": (
             f"{times} × GRR = {times} × {sd} = {_n(result.value('GRR', 'spread'))} "
             f"{result.study.unit}".rstrip()

@@ -105,7 +105,6 @@ def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
     gauge = fact(study, "gauge_number")
     if gauge and fact(study, "calibration_due"):
         gauge += f", calibration due {fact(study, 'calibration_due')}"
-    purpose = {"accept": "accept parts", "control": "control a process"}[study.purpose]
     entries = [
         ("Prepared by", cover.prepared_by),
         ("Approved by", cover.approved_by),
@@ -114,10 +113,8 @@ def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
         ("Operators", f"{listed(names, 6)} ({how})"),
         ("Method", listed([shortened(name, LONGEST_NAME) for name in study.methods])),
         ("Characteristic", fact(study, "characteristic")),
-        ("Tolerance", tolerance_text(study)),
         ("Drawing", drawing_number),
         ("Gauge", gauge),
-        ("Purpose", purpose),
         ("Customer", fact(study, "customer")),
     ]
     return [(name, shortened(text, 110)) for name, text in entries if text]

@@ -25,12 +25,14 @@ _EXPLAINED = (
     "consumer's risk",
 )
 
+_METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
 
-def how_html(result: GaugeResult) -> str:
-    """Return the method, the options, the formulas and their sources."""
+
+def how_html(result: GaugeResult, *, sources: bool = True) -> str:
+    """Return the method, the options, the formulas and, where asked for, their sources."""
     rules = result.study.rules
     options = [
-        ("Method of record", rules.method_of_record.replace("_", " and ")),
+        ("Method of record", _METHODS[rules.method_of_record]),
         ("Estimator", result.estimator),
         ("Spread", f"{result.spread:g} standard deviations"),
         ("Interaction", f"{rules.interaction}; pooled where its p is above {rules.pool_above:g}"),
@@ -43,7 +45,7 @@ def how_html(result: GaugeResult) -> str:
     return "".join(
         [
             facts_list(options),
-            folded("The formulas and their sources", _formulas()),
+            folded("The formulas and their sources", _formulas()) if sources else "",
             folded("This study's numbers filled in", formulas(lines)),
             or_reason(
                 lambda: folded("The average-and-range form, line by line", _form(result)),

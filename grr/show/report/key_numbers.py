@@ -45,10 +45,10 @@ def key_numbers(result: GaugeResult) -> str:
             continue
         interval = ""
         if limits is not None:
-            row = limits.loc[key]
-            interval = _interval(float(row["lower"]), float(row["upper"]), key[1], result)
-            if row["reason"]:
-                notes[f"No interval of {key[0]}: {row['reason']}."] = None
+            lower, upper = (float(limits[column][key]) for column in ("lower", "upper"))
+            interval = _interval(lower, upper, key[1], result)
+            if limits["reason"][key]:
+                notes[f"No interval of {key[0]}: {limits['reason'][key]}."] = None
         how = formulas([line for name in lines for line in worked.get(name, ())])
         rows.append(_row(label, _shown(value, key, result), interval, how))
     head = ("Quantity", "Value", f"{100 * level:g}{JOIN}% interval")

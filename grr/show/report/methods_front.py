@@ -19,7 +19,7 @@ from grr.judge.verdict import LOOKS as VERDICT_LOOKS
 from grr.judge.verdict import Verdict
 from grr.show.methods_figure import methods_by_part
 from grr.show.report.cover import Cover
-from grr.show.report.front import banner, title_block, who_what_when
+from grr.show.report.front import banner, title_block, two_columns, who_what_when
 from grr.show.report.page import drawing, facts_list
 from grr.study import Study
 from grr.wording import tables
@@ -67,8 +67,12 @@ def methods_front_page(
         figure = methods_by_part(one)
         question = escape(str(figure.layout.meta["question"]))
         blocks.append(f"<h2>{question}</h2>{drawing(figure, f'-front{number}')}")
-        blocks.append(f"<h2>The numbers that matter</h2>{tables.html_table(*method_rows(one))}")
-    blocks.append(f"<h2>Each method by itself</h2>{tables.html_list(_by_itself(verdicts))}")
+    alone = f"<h2>Each method by itself</h2>{tables.html_list(_by_itself(verdicts))}"
+    for one in found:
+        table = f"<h2>The numbers that matter</h2>{tables.html_table(*method_rows(one))}"
+        blocks.append(two_columns(table, alone))
+        alone = ""
+    blocks.append(alone)
     for one in found:
         title, sentences = what_next(one)
         if sentences:

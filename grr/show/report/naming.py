@@ -30,8 +30,8 @@ class Naming:
         """Return a text that somebody wrote, with every operator's name in it coded."""
         for name in sorted(self.codes, key=len, reverse=True):
             case = re.IGNORECASE if len(name) >= _SHORT else re.NOFLAG
-            pattern = rf"(?<!\w){re.escape(name)}(?!\w)"
-            text = re.sub(pattern, lambda _, name=name: self.codes[name], text, flags=case)
+            code = self.codes[name].replace("\\", r"\\")
+            text = re.sub(rf"(?<!\w){re.escape(name)}(?!\w)", code, text, flags=case)
         return text
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from grr.analysis.anova import anova
+from grr.analysis.anova_frame import AnovaTable
 from grr.analysis.printing import closing, source_rows
 from grr.analysis.ranges import average_range
 from grr.analysis.result import GaugeResult
@@ -34,10 +35,10 @@ def _result_html(result: GaugeResult, standing: str) -> str:
     ]
     if result.anova_table is not None:
         parts.append(tables.html_heading("Table of sums of squares", 4))
-        parts.append(result.anova_table._repr_html_())
+        parts.append(AnovaTable(result.anova_table)._repr_html_())
     elif result.method == "anova":
         parts.append(tables.html_prose(result.anova_table_reason))
-    return f'<div class="together">{"".join(parts)}</div>'
+    return "".join(parts)
 
 
 def _intervals(result: GaugeResult) -> str:

@@ -67,7 +67,8 @@ def figure_block(figure: Figure, *, suffix: str = "") -> str:
     suffix : str
         Tells figures of one kind apart: letters and digits.
     """
-    return f'<div class="figure">{heading(figure.layout.meta["question"])}{drawing(figure, suffix)}</div>'
+    question = heading(str(figure.layout.meta["question"]))
+    return f'<div class="figure">{question}{drawing(figure, suffix)}</div>'
 
 
 def drawing(figure: Figure, suffix: str = "") -> str:

@@ -99,10 +99,10 @@ def _chain(check: FileCheck) -> list[tuple[str, str]]:
 
 def _who_entered(journal: pd.DataFrame, naming: Naming) -> str:
     measured = journal[journal["reading"].notna()]
-    groups = measured.groupby(["entered_by", "source"], sort=True).size()
+    groups = measured.groupby(["entered_by", "source"], sort=True).size().reset_index()
     rows = [
         [naming.text(str(who)) or "not stated", str(source), str(count)]
-        for (who, source), count in groups.items()
+        for who, source, count in groups.itertuples(index=False, name=None)
     ]
     return heading("Who entered what") + tables.html_table(
         ["Entered by", "Source", "Readings"], rows, left=2
@@ -120,7 +120,7 @@ def _corrections(journal: pd.DataFrame, naming: Naming) -> str:
             naming.text(str(row.operator)),
             str(row.trial),
             old.get(str(row.voids), ""),
-            "taken out" if pd.isna(row.reading) else str(row.raw),
+            "taken out" if str(row.reading) == "nan" else str(row.raw),
             naming.text(str(row.reason)),
             naming.text(str(row.entered_by)),
         ]

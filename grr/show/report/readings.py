@@ -13,8 +13,8 @@ from grr.wording import tables
 from grr.wording.names import short_names, shortened
 from grr.wording.rounding import listed, reading_decimals, size
 
-#: Width of a printed line, in letters of the table's type.
-LINE_LETTERS = 92
+#: Width of a letter, of the space around a cell, and of the whole table, in px.
+LETTER, SPACE, WIDTH = 8.0, 13.0, 740.0
 LONGEST_PART, LONGEST_OPERATOR = 18, 24
 
 
@@ -23,8 +23,8 @@ def readings_html(study: Study) -> str:
     cube = study.cube()
     names = short_names(cube.operators, LONGEST_OPERATOR)
     parts = short_names(cube.parts, LONGEST_PART)
-    wide = _letters(study) + 2
-    across = max(1, (LINE_LETTERS - LONGEST_PART) // (wide * len(cube.trials)))
+    left = WIDTH - _px(max(map(len, parts)))
+    across = max(1, int(left // (_px(_letters(study)) * len(cube.trials))))
     unit = f"in {study.unit}" if study.unit else "without a unit"
     blocks = [
         tables.html_prose(
@@ -35,6 +35,10 @@ def readings_html(study: Study) -> str:
         chosen = list(range(start, min(start + across, len(names))))
         blocks.append(_table(study, cube, parts, names, chosen))
     return "".join([*blocks, _full_names(study, parts, names), _notes(study)])
+
+
+def _px(letters: int) -> float:
+    return letters * LETTER + SPACE
 
 
 def _letters(study: Study) -> int:
@@ -115,7 +119,7 @@ def _notes(study: Study) -> str:
     if noted.empty:
         return ""
     rows = [
-        [shortened(row.part, 40), shortened(row.operator, 40), str(row.trial), str(row.note)]
+        [*(shortened(str(n), 40) for n in (row.part, row.operator)), str(row.trial), str(row.note)]
         for row in noted.itertuples()
     ]
     return heading("Notes") + tables.html_table(["Part", "Operator", "Trial", "Note"], rows, left=4)

@@ -25,7 +25,8 @@ table {{ max-width: 100%; }}
 td[style*="left"], th[style*="left"] {{ overflow-wrap: anywhere; min-width: 7ch; }}
 td, th {{ vertical-align: top; }}
 thead {{ display: table-header-group; }}
-tr, svg, .figure, .together, .banner {{ break-inside: avoid; }}
+table, tr, svg, .figure, .banner {{ break-inside: avoid; }}
+p, li {{ orphans: 2; widows: 2; }}
 h1, h2, h3, h4, caption, summary {{ break-after: avoid; }}
 .figure {{ margin: 22px 0; }}
 .figure h3 {{ margin-top: 0 !important; }}
@@ -42,7 +43,7 @@ nav ol {{ margin: 4px 0; padding-left: 24px; columns: 2; }}
 a {{ color: #00527a; }}
 .banner {{ color: #fff; border-radius: 4px; padding: 10px 18px; margin: 8px 0; }}
 .banner strong {{ display: block; font: 700 24px/1.25 {FONT}; }}
-.two {{ display: grid; grid-template-columns: 1fr 1fr; gap: 0 24px; }}
+.two {{ display: grid; grid-template-columns: 3fr 2fr; gap: 0 24px; }}
 .how {{ font-size: 13px; margin: 0; }}
 .how summary {{ font-weight: 400; color: #00527a; text-decoration: underline; }}
 .example {{ border: 2px dashed {INK}; padding: 5px 12px; font-weight: 600; max-width: none; }}
@@ -76,7 +77,15 @@ a {{ color: #00527a; }}
   .readings th, .readings td {{ font-size: 10.5px !important; padding: 2px 5px; }}
   .banner {{ padding: 7px 16px; margin: 5px 0; }}
   .banner strong {{ font-size: 20px; }}
-  p {{ margin: 4px 0; }}
+  p, ul {{ max-width: none !important; }}
+  p {{ margin: 3px 0 !important; }}
+  li {{ margin: 0 !important; }}
+  .front p, .front li, .front dd, .front dt, .front .sentence {{ font-size: 11.5px !important; }}
+  .front svg {{ max-height: 46mm; }}
+  .front.methods svg {{ max-height: 58mm; }}
+  .front dl.short {{ gap: 0 12px; margin: 2px 0; }}
+  .figure svg {{ width: 590px; }}
+  .example {{ padding: 2px 12px; }}
   ul {{ margin: 2px 0 !important; }}
   .figure {{ margin: 14px 0; }}
   svg {{ max-height: 225mm; }}
