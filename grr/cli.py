@@ -92,6 +92,19 @@ def _parser() -> argparse.ArgumentParser:
     many.add_argument("--checks", action="store_true", help="also check every study (slow)")
     many.set_defaults(run=cli_commands.analyse_many)
 
+    report = commands.add_parser("report", help="write the report of a study folder")
+    report.add_argument("folder", type=Path, help="study folder")
+    report.add_argument(
+        "-o", "--output", type=Path, help=".html or .pdf (default: report.html in the folder)"
+    )
+    report.add_argument("--date", help="the day to print, like 2026-03-31 (default: today)")
+    for name in ("prepared-by", "approved-by", "revision", "supersedes", "deviations"):
+        report.add_argument(f"--{name}", default="", help="printed on the first page")
+    report.add_argument(
+        "--code-operators", action="store_true", help="letters in place of the operators' names"
+    )
+    report.set_defaults(run=cli_commands.report)
+
     collect = commands.add_parser("collect", help="take readings in the terminal")
     collect.add_argument("folder", type=Path, help="study folder")
     collect.set_defaults(run=cli_commands.collect)

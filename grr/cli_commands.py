@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import sys
 from typing import TYPE_CHECKING
 
@@ -127,3 +128,32 @@ def verify(options: argparse.Namespace) -> int:
     found = verify_folder(options.folder)
     print(found)
     return 0 if found.unaltered else 1
+
+
+def report(options: argparse.Namespace) -> int:
+    """Write the report of a study."""
+    import grr
+
+    target = options.output or options.folder / "report.html"
+    written = grr.report(
+        grr.open_study(options.folder),
+        target,
+        date=None if options.date is None else _day(options.date),
+        prepared_by=options.prepared_by,
+        approved_by=options.approved_by,
+        revision=options.revision,
+        supersedes=options.supersedes,
+        deviations=options.deviations,
+        code_operators=options.code_operators,
+    )
+    print(f"Written: {written}")
+    return 0
+
+
+def _day(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise StudyError(
+            "The date cannot be read", "Write it like 2026-03-31", value=text
+        ) from None

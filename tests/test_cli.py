@@ -99,3 +99,16 @@ def test_collect_stops_kindly_where_nothing_more_is_typed(
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
     assert main(["collect", str(folder)]) == 0
     assert "Traceback" not in capsys.readouterr().err
+
+
+def test_report_writes_a_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page = tmp_path / "report.html"
+    arguments = ["report", str(DEMO / "dowel_pin"), "-o", str(page), "--date", "2026-03-04"]
+    assert main([*arguments, "--prepared-by", "Ilka"]) == 0
+    first = page.read_bytes()
+    assert "Written" in capsys.readouterr().out
+    assert b"2026-03-04" in first
+    assert b"Ilka" in first
+    assert main([*arguments, "--prepared-by", "Ilka"]) == 0
+    assert page.read_bytes() == first
+    assert main(["report", str(DEMO / "dowel_pin"), "--date", "soon"]) == 2
