@@ -185,7 +185,9 @@ def test_the_picture_shows_the_worst_on_top() -> None:
     np.testing.assert_allclose(bars.sum(axis=0), expected, rtol=1e-8)
     top = found.loc[expected.index[-1]]
     assert top["study"] in figure.layout.title.subtitle.text
-    share = top["EV_sd"] ** 2 / (top[["EV_sd", "AV_sd", "INT_sd"]].fillna(0) ** 2).sum()
+    share = (
+        top["EV_sd"] ** 2 / (top[["EV_sd", "AV_sd", "INT_sd"]].astype(float).fillna(0.0) ** 2).sum()
+    )
     assert bars[0, -1] == pytest.approx(top["GRR_percent_tolerance"] * share)
     with pytest.raises(grr.StudyError, match="no table of many studies"):
         grr.show.worst_gauges(found, by="gauge")
