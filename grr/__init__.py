@@ -69,6 +69,8 @@ if TYPE_CHECKING:
     from grr.plan.planning import run_sheet as run_sheet
     from grr.rules import Plan as Plan
     from grr.rules import Rules as Rules
+    from grr.show.report.json_result import export_json as export_json
+    from grr.show.report.workbook import export_workbook as export_workbook
     from grr.show.report.write import report as report
     from grr.study import Study as Study
     from grr.tolerance import Tolerance as Tolerance
@@ -76,6 +78,9 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
+    "export_json": "grr.show.report.json_result",
+    "export_workbook": "grr.show.report.workbook",
+    "report": "grr.show.report.write",
     "after_check": "grr.judge.after_check",
     "analyse_many": "grr.many.analyse_many",
     "anova": "grr.analysis.anova",
@@ -118,7 +123,6 @@ _HOMES = {
     "qualify": "grr.judge.qualify",
     "read_columns": "grr.files.columns_file",
     "read_readings": "grr.files.readings_file",
-    "report": "grr.show.report.write",
     "reference_study": "grr.analysis.reference_study",
     "ReferenceResult": "grr.analysis.reference_result",
     "Rules": "grr.rules",

@@ -92,18 +92,7 @@ def _parser() -> argparse.ArgumentParser:
     many.add_argument("--checks", action="store_true", help="also check every study (slow)")
     many.set_defaults(run=cli_commands.analyse_many)
 
-    report = commands.add_parser("report", help="write the report of a study folder")
-    report.add_argument("folder", type=Path, help="study folder")
-    report.add_argument(
-        "-o", "--output", type=Path, help=".html or .pdf (default: report.html in the folder)"
-    )
-    report.add_argument("--date", help="the day to print, like 2026-03-31 (default: today)")
-    for name in ("prepared-by", "approved-by", "revision", "supersedes", "deviations"):
-        report.add_argument(f"--{name}", default="", help="printed on the first page")
-    report.add_argument(
-        "--code-operators", action="store_true", help="letters in place of the operators' names"
-    )
-    report.set_defaults(run=cli_commands.report)
+    _add_report(commands)
 
     collect = commands.add_parser("collect", help="take readings in the terminal")
     collect.add_argument("folder", type=Path, help="study folder")
@@ -119,6 +108,25 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("-o", "--output", type=Path, help="also write a page to file (HTML)")
     check.set_defaults(run=cli_commands.self_check)
     return parser
+
+
+def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    report = commands.add_parser("report", help="write the report of a study folder")
+    report.add_argument("folder", type=Path, help="study folder")
+    report.add_argument(
+        "-o", "--output", type=Path, help=".html or .pdf (default: report.html in the folder)"
+    )
+    report.add_argument("--date", help="the day to print, like 2026-03-31 (default: today)")
+    for name in ("prepared-by", "approved-by", "revision", "supersedes", "deviations"):
+        report.add_argument(f"--{name}", default="", help="printed on the first page")
+    report.add_argument(
+        "--code-operators", action="store_true", help="Operator 1, 2, 3 in place of names"
+    )
+    report.add_argument("--baseline", help="of several methods, the one to compare with")
+    report.add_argument("--paper", choices=["A4", "Letter"], default="A4", help="default: A4")
+    report.add_argument("--xlsx", type=Path, help="also write an Excel workbook here")
+    report.add_argument("--json", type=Path, help="also write the full result as JSON here")
+    report.set_defaults(run=cli_commands.report)
 
 
 if __name__ == "__main__":

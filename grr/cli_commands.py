@@ -131,13 +131,13 @@ def verify(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    """Write the report of a study."""
+    """Write the report of a study, and the workbook and JSON where asked for."""
     import grr
 
-    target = options.output or options.folder / "report.html"
+    study = grr.open_study(options.folder)
     written = grr.report(
-        grr.open_study(options.folder),
-        target,
+        study,
+        options.output or options.folder / "report.html",
         date=None if options.date is None else _day(options.date),
         prepared_by=options.prepared_by,
         approved_by=options.approved_by,
@@ -145,8 +145,14 @@ def report(options: argparse.Namespace) -> int:
         supersedes=options.supersedes,
         deviations=options.deviations,
         code_operators=options.code_operators,
+        baseline=options.baseline,
+        paper=options.paper,
     )
     print(f"Written: {written}")
+    if options.xlsx is not None:
+        print(f"Written: {grr.export_workbook(study, options.xlsx)}")
+    if options.json is not None:
+        print(f"Written: {grr.export_json(study, options.json)}")
     return 0
 
 

@@ -11,6 +11,7 @@ import tempfile
 from pathlib import Path
 
 from grr.errors import StudyError
+from grr.show.report.target import write_bytes
 
 _NAMES = (
     "chromium",
@@ -87,7 +88,7 @@ def print_pdf(page: str, path: Path, date: str) -> None:
             raise _not_printed(browser, path, str(error)) from error
         if not target.exists():
             raise _not_printed(browser, path, done.stderr.decode("utf-8", "replace")[-200:])
-        path.write_bytes(_dated(target.read_bytes(), date))
+        write_bytes(path, _dated(target.read_bytes(), date))
 
 
 def _not_printed(browser: str, path: Path, why: str) -> StudyError:

@@ -13,6 +13,7 @@ from grr.show.report.contents import report_body
 from grr.show.report.cover import Cover
 from grr.show.report.page import PAPERS, unfolded, whole_page
 from grr.show.report.pdf import print_pdf
+from grr.show.report.target import target_file
 from grr.study import Study
 from grr.values import one_of
 
@@ -64,12 +65,7 @@ def report(
         Another ending, a study that cannot be analysed, no browser for a PDF, or a place
         that cannot be written.
     """
-    target = Path(path)
-    suffix = target.suffix.lower()
-    if suffix not in {".html", ".htm", ".pdf"}:
-        raise StudyError(
-            "A report is written as .html or .pdf", "Give the path such an ending", file=target
-        )
+    target = target_file(path, ".html", ".pdf")
     if not isinstance(study, Study):
         raise StudyError(
             "A report needs a study",
@@ -82,7 +78,7 @@ def report(
     body = report_body(study, cover, code_operators=code_operators, baseline=baseline)
     title = study.title or "Gauge study"
     foot = f"report of {day}, readings {readings_fingerprint(study)[:16]}"
-    if suffix == ".pdf":
+    if target.suffix.lower() == ".pdf":
         print_pdf(whole_page(title, unfolded(body), foot=foot, paper=paper), target, day)
     else:
         write_whole(target, whole_page(title, body, foot=foot))

@@ -1,0 +1,51 @@
+"""Where a report or an export is written."""
+
+from __future__ import annotations
+
+from os import PathLike
+from pathlib import Path
+
+from grr.errors import StudyError
+from grr.files.disk_errors import not_written
+from grr.wording.rounding import listed
+
+
+def target_file(path: str | PathLike[str], *endings: str) -> Path:
+    """Return the path of a file to write; it has one of the endings, and its folder exists.
+
+    Raises
+    ------
+    StudyError
+        Another ending, or no such folder.
+    """
+    target = Path(path)
+    if target.suffix.lower() not in endings:
+        raise StudyError(
+            f"This is written as {' or '.join(endings)}",
+            f"Give the file the ending {listed(endings)}".replace(" and ", " or "),
+            file=target,
+        )
+    if not target.parent.is_dir():
+        raise StudyError(
+            "The folder to write into does not exist",
+            "Make the folder, or choose another place",
+            file=target,
+        )
+    return target
+
+
+def write_bytes(target: Path, content: bytes) -> None:
+    """Write a file beside its place and move it there in one step.
+
+    Raises
+    ------
+    StudyError
+        It could not be written; the file that was there is unchanged.
+    """
+    beside = target.with_name(f".{target.name}.new")
+    try:
+        beside.write_bytes(content)
+        beside.replace(target)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise not_written(error, target) from error
