@@ -27,7 +27,7 @@ LAYERS = [
     {"shipped", "lab_settings", "lab", "cli_commands", "cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
-MODULES = sorted(PACKAGE.rglob("*.py"))
+MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if "_demo_data" not in path.parts]
 
 
 def run(script: str, *arguments: str) -> None:
