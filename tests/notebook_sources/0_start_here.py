@@ -12,6 +12,7 @@
 # | whether the stand is worth its trouble | [7 Stand or handheld](7_stand_or_handheld.ipynb) | 10 |
 # | whether a new micrometer qualifies | [8 Qualify](8_qualify_a_micrometer.ipynb) | 15 |
 # | whether a gauge stays good | [9 Keep watching](9_keep_watching.ipynb) | 5 |
+# | how all our gauges stand | [10 All our gauges](10_all_our_gauges.ipynb) | 10 |
 # | what an old study file says | pick it below, then [3 Check](3_check.ipynb) | 5 |
 #
 # Run a cell with **Shift+Enter**.
