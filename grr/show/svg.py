@@ -42,20 +42,16 @@ def runs(
     anchor: str = "start",
     size: float = 12,
     colour: str = INK,
-    halo: str = "",
     turned: float = 0.0,
     about: tuple[float, float] = (0.0, 0.0),
 ) -> str:
     """Return one line of text in pieces, each with its own weight and colour ("": the line's).
 
-    ``halo`` is the colour of an edge around the letters, so that they can be read over what
-    is drawn there; ``turned`` are degrees around the point ``about``. Everything is escaped.
+    ``turned`` are degrees around the point ``about``. Everything is escaped.
     """
     style = ""
     if len(pieces) == 1 and pieces[0][1]:
         style += ' font-weight="600"'
-    if halo:
-        style += f' paint-order="stroke" stroke="{halo}" stroke-width="4" stroke-linejoin="round"'
     if turned:
         style += f' transform="rotate({turned:g} {about[0]:.2f} {about[1]:.2f})"'
     fill = (pieces[0][2] if len(pieces) == 1 else "") or colour

@@ -22,7 +22,15 @@ from grr.show.report.how import how_html
 from grr.show.report.methods_front import comparisons_of, methods_front_page
 from grr.show.report.naming import AS_THEY_ARE, coded
 from grr.show.report.numbers import numbers_html, of_record
-from grr.show.report.page import drawing, facts_list, figure_block, heading, or_reason, section
+from grr.show.report.page import (
+    drawing,
+    facts_list,
+    figure_block,
+    heading,
+    or_reason,
+    raised,
+    section,
+)
 from grr.show.report.provenance import provenance_html, signatures_html
 from grr.show.report.readings import readings_html
 from grr.show.report.risks import risks_html
@@ -117,7 +125,7 @@ def _several_methods(study: Study, cover: Cover, baseline: str | None) -> tuple[
     for number, (name, result) in enumerate(results.items()):
         before, suffix = f"{shortened(name, LONGEST_METHOD)}: ", f"-m{number}"
         pictures = _ruler(result, suffix) + _pictures(result, suffix)
-        judged = verdicts[name]._repr_html_()
+        judged = raised(verdicts[name]._repr_html_())
         parts += [
             Part(f"decision{suffix}", f"{before}the decision", judged + pictures, True),
             *_numbers(result, before, suffix),
@@ -133,7 +141,7 @@ def _several_methods(study: Study, cover: Cover, baseline: str | None) -> tuple[
 
 
 def _compared(found: list[MethodComparison]) -> str:
-    return "".join(one._repr_html_() for one in found)
+    return "".join(raised(one._repr_html_()) for one in found)
 
 
 def _ruler(result: GaugeResult, suffix: str) -> str:

@@ -69,7 +69,9 @@ def methods_front_page(
         blocks.append(f"<h2>{question}</h2>{drawing(figure, f'-front{number}')}")
     alone = f"<h2>Each method by itself</h2>{tables.html_list(_by_itself(verdicts))}"
     for one in found:
-        table = f"<h2>The numbers that matter</h2>{tables.html_table(*method_rows(one))}"
+        head, rows = method_rows(one)
+        numbers = tables.html_table(["Quantity", *head[1:]], rows)
+        table = f"<h2>The numbers that matter</h2>{numbers}"
         blocks.append(two_columns(table, alone))
         alone = ""
     blocks.append(alone)

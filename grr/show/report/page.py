@@ -16,12 +16,19 @@ if TYPE_CHECKING:
 
 #: No script at all, and nothing from elsewhere: the page reads the same in ten years.
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
+#: Marks that turn the direction of a text around, and controls: people's names bring them.
+_STEERING = dict.fromkeys(
+    [*range(0x202A, 0x202F), *range(0x2066, 0x206A), *range(0x80, 0xA0), 0x7F, 0x200E, 0x200F]
+    + [code for code in range(0x20) if chr(code) not in "\t\n"]
+)
 #: Sizes of paper that a PDF can be printed on.
 PAPERS = {"A4": "A4", "Letter": "letter"}
 
 
 def whole_page(title: str, body: str, *, foot: str, paper: str = "") -> str:
     """Return the page; the title is escaped, the body is HTML already.
+
+    Marks that would turn the direction of the text are left out, whoever wrote them.
 
     Parameters
     ----------
@@ -35,13 +42,14 @@ def whole_page(title: str, body: str, *, foot: str, paper: str = "") -> str:
         f'@page {{ {size} @bottom-left {{ content: "{foot}"; font: 10px {tables.FONT}; '
         f"color: {tables.FAINT}; }} }}"
     )
-    return (
+    page = (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(title)}</title><style>{STYLE}{pages}</style></head>"
         f"<body><main>{body}</main></body></html>\n"
     )
+    return page.translate(_STEERING)
 
 
 def section(title: str, *parts: str, name: str, new_page: bool = False) -> str:
@@ -91,6 +99,11 @@ def unfolded(html: str) -> str:
     What people wrote is escaped, so that "<details" is always the report's own.
     """
     return html.replace("<details", "<details open")
+
+
+def raised(html: str) -> str:
+    """Return HTML of a notebook with its smaller headings one level up, as a part needs them."""
+    return html.replace("<h4", "<h3").replace("</h4>", "</h3>")
 
 
 def facts_list(entries: Sequence[tuple[str, str]], *, short: bool = False) -> str:

@@ -60,7 +60,7 @@ def versions() -> dict[str, str]:
 def signatures_html(cover: Cover) -> str:
     """Return the space for names, dates and signatures."""
     rows = [["Prepared by", cover.prepared_by, "", ""], ["Approved by", cover.approved_by, "", ""]]
-    table = tables.html_table(["", "Name", "Date", "Signature"], rows, left=4)
+    table = tables.html_table(["Role", "Name", "Date", "Signature"], rows, left=4)
     wide = table.replace('<table style="', '<table style="width:100%;', 1)
     return f'<div class="sign">{wide}</div>'
 
@@ -130,6 +130,11 @@ def _corrections(journal: pd.DataFrame, naming: Naming) -> str:
     return heading("Corrections") + tables.html_table(head, rows, left=7)
 
 
+def _minute(time: str) -> str:
+    """Return a time as the files hold it, to the minute: 2027-03-31 09:15."""
+    return time[:16].replace("T", " ")
+
+
 def _events(study: Study, naming: Naming) -> str:
     events = events_of(study)
     events = events[~events["kind"].isin(_ELSEWHERE)]
@@ -137,9 +142,10 @@ def _events(study: Study, naming: Naming) -> str:
         return ""
     shown = ["time", "kind", "name", "old", "value", "reason", "entered_by"]
     rows = [
-        [naming.text(str(cell)) for cell in row] for row in events[shown].itertuples(index=False)
+        [_minute(str(time)), *(naming.text(str(cell)) for cell in row)]
+        for time, *row in events[shown].itertuples(index=False, name=None)
     ]
-    head = ["Time", "What", "About", "Was", "Is", "Reason", "By"]
+    head = ["Time (UTC)", "What", "About", "Was", "Is", "Reason", "By"]
     return heading(f"Recorded while collecting ({EVENTS_FILE})") + tables.html_table(
         head, rows, left=7
     )

@@ -107,7 +107,7 @@ def _full_names(study: Study, parts: list[str], names: list[str]) -> str:
     if not rows:
         return ""
     return heading("Names in full") + tables.html_table(
-        ["", "In the table", "In full"], rows, left=3
+        ["What", "In the table", "In full"], rows, left=3
     )
 
 

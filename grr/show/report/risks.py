@@ -34,7 +34,10 @@ def _risks(result: GaugeResult) -> str:
 
 def _limits(result: GaugeResult) -> str:
     band = guard_band(result)
-    table = tables.html_table(*guard_rows(band)) if band.possible else ""
+    table = ""
+    if band.possible:
+        head, rows = guard_rows(band)
+        table = tables.html_table([head[0], "Value"], rows)
     return tables.html_prose(band.aim) + table + tables.html_list(guard_notes(band))
 
 

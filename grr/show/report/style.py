@@ -22,7 +22,7 @@ h4 {{ font: 600 15px/1.35 {FONT} !important; margin: 14px 0 2px !important; }}
 p, li, dd, dt, summary {{ overflow-wrap: anywhere; }}
 p {{ margin: 6px 0; max-width: 76ch; }}
 table {{ max-width: 100%; }}
-td[style*="left"], th[style*="left"] {{ overflow-wrap: anywhere; min-width: 7ch; }}
+td[style*="left"], th[scope="row"] {{ overflow-wrap: anywhere; min-width: 6ch; }}
 td, th {{ vertical-align: top; }}
 thead {{ display: table-header-group; }}
 table, tr, svg, .figure, .banner {{ break-inside: avoid; }}

@@ -167,5 +167,5 @@ def _note(note: Mapping[str, Any], frame: _Frame) -> list[str]:
         anchor={"left": "start", "right": "end"}.get(note.get("xanchor", "center"), "middle"),
         valign=note.get("yanchor", "middle"),
         colour=str(font.get("color", INK)),
-        halo=str(note.get("bgcolor", "")),
+        ground=str(note.get("bgcolor", "")),
     )

@@ -52,13 +52,23 @@ class Words:
         anchor: str = "middle",
         valign: str = "middle",
         colour: str = INK,
-        halo: str = "",
+        ground: str = "",
         turned: float = 0.0,
     ) -> list[str]:
-        """Return the lines at a place: ``y`` is their top, middle or bottom."""
+        """Return the lines at a place: ``y`` is their top, middle or bottom.
+
+        ``ground`` is the colour of a box behind them, so that they can be read over what is
+        drawn there.
+        """
         tall = self.height(size)
         top = {"top": y, "middle": y - tall / 2.0, "bottom": y - tall}[valign]
-        return [
+        box = []
+        if ground:
+            # A typeface is mostly narrower than measured, and the box must not hide much.
+            wide = 0.92 * self.width(size)
+            left = x - wide * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+            box = [svg.box((left - 1.0, top + 1.0, wide + 2.0, tall - 2.0), ground)]
+        return box + [
             svg.runs(
                 [(run.text, run.bold, run.colour) for run in line],
                 x,
@@ -66,7 +76,6 @@ class Words:
                 anchor=anchor,
                 size=size,
                 colour=colour,
-                halo=halo,
                 turned=turned,
                 about=(x, y),
             )
