@@ -22,7 +22,7 @@ h4 {{ font: 600 15px/1.35 {FONT} !important; margin: 14px 0 2px !important; }}
 p, li, dd, dt, summary {{ overflow-wrap: anywhere; }}
 p {{ margin: 6px 0; max-width: 76ch; }}
 table {{ max-width: 100%; }}
-td[style*="left"], th[scope="row"] {{ overflow-wrap: anywhere; min-width: 6ch; }}
+td[style*="left"], th[scope="row"] {{ overflow-wrap: anywhere; min-width: 8ch; }}
 td, th {{ vertical-align: top; }}
 thead {{ display: table-header-group; }}
 table, tr, svg, .figure, .banner {{ break-inside: avoid; }}
@@ -61,7 +61,7 @@ a {{ color: #00527a; }}
 .readings .first {{ text-align: left; }}
 .readings .next {{ border-left: 2px solid {LINE}; }}
 .readings thead .who {{ text-align: left; color: {INK}; }}
-@page {{ margin: 15mm; @bottom-right {{ content: counter(page) " / " counter(pages);
+@page {{ margin: 12mm 15mm 14mm; @bottom-right {{ content: counter(page) " / " counter(pages);
   font: 10px {FONT}; color: {FAINT}; }} }}
 @media print {{
   body {{ padding: 0; max-width: none; font-size: 12px; line-height: 1.4; }}
@@ -82,7 +82,7 @@ a {{ color: #00527a; }}
   li {{ margin: 0 !important; }}
   .front p, .front li, .front dd, .front dt, .front .sentence {{ font-size: 11.5px !important; }}
   .front svg {{ max-height: 46mm; }}
-  .front.methods svg {{ max-height: 58mm; }}
+  .front.methods svg {{ max-height: 51mm; }}
   .front dl.short {{ gap: 0 12px; margin: 2px 0; }}
   .figure svg {{ width: 590px; }}
   .example {{ padding: 2px 12px; }}
