@@ -20,7 +20,7 @@ from grr.show.report.cover import Cover, all_facts
 from grr.show.report.front import front_page
 from grr.show.report.how import how_html
 from grr.show.report.methods_front import comparisons_of, methods_front_page
-from grr.show.report.naming import AS_THEY_ARE, coded
+from grr.show.report.naming import Naming
 from grr.show.report.numbers import numbers_html, of_record
 from grr.show.report.page import (
     drawing,
@@ -60,21 +60,30 @@ class Part:
 
 
 def report_body(
-    study: Study, cover: Cover, *, code_operators: bool = False, baseline: str | None = None
+    study: Study, shown: Study, naming: Naming, cover: Cover, *, baseline: str | None = None
 ) -> str:
     """Return the whole report as HTML, without the frame around it.
+
+    Parameters
+    ----------
+    study : Study
+        As it was read, for its fingerprint and its record.
+    shown : Study
+        As it is shown: the same, or with coded operators.
+    naming : Naming
+    cover : Cover
+    baseline : str, optional
 
     Raises
     ------
     StudyError
         The study cannot be analysed, or the baseline is none of its methods.
     """
-    shown, naming = coded(study) if code_operators else (study, AS_THEY_ARE)
     if len(shown.methods) > 1:
         front, parts = _several_methods(shown, cover, baseline)
     else:
         front, parts = _one_method(shown, cover)
-    conduct = conduct_html(shown, naming, cover.deviations)
+    conduct = conduct_html(shown, naming, naming.text(cover.deviations))
     parts = [
         Part(
             "data",

@@ -11,6 +11,7 @@ from grr.files.atomic import write_whole
 from grr.files.fingerprint import readings_fingerprint
 from grr.show.report.contents import report_body
 from grr.show.report.cover import Cover
+from grr.show.report.naming import AS_THEY_ARE, coded
 from grr.show.report.page import PAPERS, unfolded, whole_page
 from grr.show.report.pdf import print_pdf
 from grr.show.report.target import target_file
@@ -75,8 +76,9 @@ def report(
     one_of("paper", paper, tuple(PAPERS))
     day = (date or dt.date.today()).isoformat()
     cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations)
-    body = report_body(study, cover, code_operators=code_operators, baseline=baseline)
-    title = study.title or "Gauge study"
+    shown, naming = coded(study) if code_operators else (study, AS_THEY_ARE)
+    body = report_body(study, shown, naming, cover, baseline=baseline)
+    title = shown.title or "Gauge study"
     foot = f"report of {day}, readings {readings_fingerprint(study)[:16]}"
     if target.suffix.lower() == ".pdf":
         print_pdf(whole_page(title, unfolded(body), foot=foot, paper=paper), target, day)

@@ -1,0 +1,120 @@
+"""What the report says about how the study was carried out, and by whom."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from html_page import DAY, Page
+from studies import invented
+
+import grr
+from grr.files.events import Event, Events
+from grr.files.journal import Journal, JournalRow
+from grr.shipped import shipped_folder
+from grr.show.report.conduct import deviations
+
+DEMO = shipped_folder("demo_data")
+PLAN = grr.Plan(tuple("123456"), ("Op 0", "Op 1", "Op 2"), 3)
+
+
+def test_as_planned_has_no_deviations():
+    assert deviations(replace(invented(6, 3, 3), plan=PLAN)) == []
+    assert "No plan" in deviations(invented(6, 3, 3))[0]
+
+
+def test_deviations_are_worked_out_from_plan_and_readings():
+    table = invented(6, 3, 3).readings
+    table = table[~((table["part"] == "6") | (table["operator"] == "Op 2"))]
+    one, two = (table["part"] == "1") & (table["trial"] == 1), table["operator"] == "Op 0"
+    table.loc[one & two, "reading"] = float("nan")
+    extra = table[one & ~two].assign(trial=4)
+    text = " ".join(
+        deviations(grr.Study(pd.concat([table, extra]), unit="mm", resolution=1e-4, plan=PLAN))
+    )
+    assert "Planned and not measured: part 6." in text
+    assert "Planned and not measured: operator Op 2." in text
+    assert "Measured fewer than 3 times: 1 combination." in text
+    assert "Measured more than 3 times: 1 combination." in text
+    assert "30 readings instead of the 54 planned." in text
+
+
+def test_what_was_not_planned_is_named():
+    plan = replace(PLAN, parts=tuple("12345"), operators=("Op 0", "Op 1"))
+    text = " ".join(deviations(replace(invented(6, 3, 3), plan=plan)))
+    assert "Measured and not planned: part 6." in text
+    assert "Measured and not planned: operator Op 2." in text
+
+
+@pytest.fixture
+def told(tmp_path):
+    """A copy of the demo study with corrections, notes and events that name people."""
+    folder = tmp_path / "pins"
+    shutil.copytree(DEMO / "dowel_pin", folder)
+    journal = Journal(folder / "readings.csv")
+    first = journal.rows[0]
+    journal.append(
+        JournalRow(
+            part=first.part, operator=first.operator, trial=first.trial, reading="10.0097",
+            order=first.order, note="Ilka says Jonas dropped it", voids=first.id,
+            reason="slip, seen by MIRO", entered_by="Jonas", source="typed", raw="10.0097",
+            session=first.session,
+        )
+    )  # fmt: skip
+    Events(folder / "events.csv").append(
+        Event(kind="checklist", name="handing_out", value="nobody: Ilka alone", entered_by="Ilka"),
+        Event(kind="opened", value="Jonas wanted to see", entered_by="Jonas"),
+        Event(
+            kind="study", name="tolerance", old="10.006", value="10.005", reason="Miro asked",
+            entered_by="Ilka",
+        ),
+    )  # fmt: skip
+    return grr.open_study(folder)
+
+
+def test_record_corrections_and_blindness_are_told(told, tmp_path):
+    path = grr.report(told, tmp_path / "r.html", date=DAY, deviations="The room was warm.")
+    text = Page(path.read_text(encoding="utf-8")).shown
+    for words in (
+        "Stated by who prepared the report: The room was warm.",
+        "tolerance changed after the first reading, from 10.006 to 10.005",
+        "Not blind: Ilka took the parts without a helper",
+        "slip, seen by MIRO",
+        "+10.0098",
+        "each as it was written",
+        "Last hash of events.csv",
+    ):
+        assert words in text, words
+
+
+def test_coded_operators_are_named_nowhere(told, tmp_path):
+    path = grr.report(told, tmp_path / "r.html", date=DAY, code_operators=True)
+    text = path.read_text(encoding="utf-8")
+    for name in ("ilka", "jonas", "miro"):
+        assert name not in text.lower()
+    for number in (1, 2, 3):
+        assert f"Operator {number}" in text
+
+
+def test_coding_finds_single_words_of_a_name_and_leaves_the_rest(tmp_path):
+    table = invented(3, ["Ann Berg", "Bo", "J"], 2).readings
+    table["note"] = ""
+    table.loc[0, "note"] = "Ann and bo said: J was late, Berger not; the job is done"
+    study = grr.Study(table, unit="mm", title="Pins of Ann Berg")
+    text = grr.report(study, tmp_path / "r.html", code_operators=True).read_text(encoding="utf-8")
+    assert not re.search(r"\b(Ann|Berg)\b", text)
+    assert "Bo<" not in text
+    assert "Berger not; the job is done" in text
+
+
+def test_altered_record_is_shouted(tmp_path):
+    folder = tmp_path / "pins"
+    shutil.copytree(DEMO / "dowel_pin", folder)
+    file = folder / "readings.csv"
+    content = file.read_text(encoding="utf-8-sig").replace("10.0098", "10.0097", 1)
+    file.write_text(content, encoding="utf-8", newline="")
+    path = grr.report(grr.open_study(folder), tmp_path / "r.html", date=DAY)
+    assert "ALTERED: row 2" in Page(path.read_text(encoding="utf-8")).shown
