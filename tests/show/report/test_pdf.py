@@ -14,6 +14,8 @@ from html_page import DAY, Page
 import grr
 from grr.shipped import shipped_folder
 from grr.show.report import pdf
+from grr.show.report.page import whole_page
+from grr.wording.tables import html_table
 
 DEMO = shipped_folder("demo_data")
 STUDY = "dowel_pin_handheld"
@@ -40,11 +42,22 @@ def printed(tmp_path_factory: pytest.TempPathFactory) -> Printed:
     study = grr.open_study(DEMO / STUDY)
     options = {"date": DAY, "prepared_by": "A. Person", "approved_by": "B. Person"}
     files = [grr.report(study, folder / f"{n}.pdf", **options) for n in (1, 2)]
-    text = subprocess.run(
-        ["pdftotext", "-layout", str(files[0]), "-"], capture_output=True, check=True
-    ).stdout.decode("utf-8")
     html = grr.report(study, folder / "r.html", **options).read_text(encoding="utf-8")
-    return Printed(*(f.read_bytes() for f in files), text.split("\f")[:-1], Page(html))
+    return Printed(*(f.read_bytes() for f in files), pages_of(files[0]), Page(html))
+
+
+def pages_of(file: Path) -> list[str]:
+    """The text of every page of a PDF."""
+    found = subprocess.run(
+        ["pdftotext", "-layout", str(file), "-"], capture_output=True, check=True
+    )
+    return found.stdout.decode("utf-8").split("\f")[:-1]
+
+
+def text_of(folder: Path, page: str) -> list[str]:
+    """The text of every page on which a page of HTML is printed."""
+    pdf.print_pdf(page, folder / "p.pdf", DAY.isoformat())
+    return pages_of(folder / "p.pdf")
 
 
 def test_two_prints_are_the_same_bytes(printed):
@@ -86,6 +99,18 @@ def test_no_table_is_cut_by_the_end_of_a_page(printed):
         # A word that is broken over two lines is no whole word on the page.
         most = max(len(words & page) / len(words) for page in pages)
         assert most > 0.96, " ".join(table)[:200]
+
+
+def test_many_tables_stay_whole_wherever_the_page_ends(printed, tmp_path):
+    tables = [
+        html_table([f"t{n}head", "x"], [[f"t{n}r{row}", "1"] for row in range(8)], caption=f"t{n}c")
+        for n in range(40)
+    ]
+    text = text_of(tmp_path, whole_page("Tables", "".join(tables), foot="foot", paper="A4"))
+    assert len(text) > 3
+    for n in range(40):
+        names = {f"t{n}c", f"t{n}head", *(f"t{n}r{row}" for row in range(8))}
+        assert any(names <= set(page.split()) for page in text), n
 
 
 def test_everything_is_unfolded_on_paper(printed):
