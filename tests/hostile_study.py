@@ -20,7 +20,7 @@ LONG = "N" * 300
 RIGHT_TO_LEFT = "\u202e\u05de\u05d9\u05e7\u05e8\u05d5\u05de\u05d8\u05e8 abc"
 EMOJI = "\U0001f527\U0001f469\u200d\U0001f52c caf\u00e9 & <b>bold</b>"
 STYLE = "</style></svg><style>* { display: none }</style>"
-LINK = "<a href=\"javascript:window.hit=1\">x</a>"
+LINK = '<a href="javascript:window.hit=1">x</a>'
 TEXTS = (SCRIPT, IMAGE, FORMULA, SUM, LONG, RIGHT_TO_LEFT, EMOJI, STYLE, LINK, "{{7*7}} ${7*7}")
 
 PARTS = (SCRIPT, FORMULA, LONG, RIGHT_TO_LEFT, EMOJI)
