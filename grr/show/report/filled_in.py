@@ -93,7 +93,7 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     )
     if result.pooled:
         both = [("EV²", result.value("EV", "variance")), ("AV²", max(av, 0.0))]
-        lines["INT"] = ("INT: pooled with the error, since it is not significant",)
+        lines["INT"] = ("INT: pooled with the error (see the estimator)",)
     else:
         interaction = (ms["interaction"] - ms["error"]) / r
         lines["INT"] = (

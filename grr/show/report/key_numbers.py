@@ -12,7 +12,7 @@ from grr.errors import StudyError
 from grr.show.report.filled_in import filled_in
 from grr.show.report.page import formulas
 from grr.wording import tables
-from grr.wording.rounding import JOIN, figures, length, percent
+from grr.wording.rounding import JOIN, length, percent
 
 #: Label, key in the table of intervals, and the formulas that lead to the number.
 _ROWS = (
@@ -103,4 +103,5 @@ def _interval(lower: float, upper: float, measure: str, result: GaugeResult) -> 
 def _written(value: float, measure: str, unit: str) -> str:
     if measure.startswith("percent"):
         return percent(value)
-    return figures(max(1.0, value)) if measure == "value" else length(value, unit)
+    # A number of categories is rounded down, as ndc itself.
+    return f"{max(1, math.floor(value))}" if measure == "value" else length(value, unit)

@@ -25,7 +25,7 @@ table {{ max-width: 100%; }}
 td[style*="left"], th[scope="row"] {{ overflow-wrap: anywhere; min-width: 8ch; }}
 td, th {{ vertical-align: top; }}
 thead {{ display: table-header-group; }}
-table, tr, svg, .figure, .banner {{ break-inside: avoid; }}
+table, tr, svg, dl, .figure, .banner {{ break-inside: avoid; }}
 p, li {{ orphans: 2; widows: 2; }}
 h1, h2, h3, h4, caption, summary {{ break-after: avoid; }}
 .figure {{ margin: 22px 0; }}
@@ -61,6 +61,11 @@ a {{ color: #00527a; }}
 .readings .first {{ text-align: left; }}
 .readings .next {{ border-left: 2px solid {LINE}; }}
 .readings thead .who {{ text-align: left; color: {INK}; }}
+@media screen and (max-width: 720px) {{
+  body {{ padding: 12px; }}
+  .two, dl, dl.short, nav ol {{ display: block; columns: 1; }}
+  table {{ display: block; overflow-x: auto; }}
+}}
 @page {{ margin: 12mm 15mm 14mm; @bottom-right {{ content: counter(page) " / " counter(pages);
   font: 10px {FONT}; color: {FAINT}; }} }}
 @media print {{
@@ -72,7 +77,8 @@ a {{ color: #00527a; }}
   h2 {{ font-size: 17px; margin-top: 26px; }}
   h3 {{ font-size: 14px !important; }}
   h4 {{ font-size: 12.5px !important; }}
-  .front h2 {{ font-size: 13.5px; margin: 9px 0 1px; }}
+  .front h2 {{ font-size: 13px; margin: 6px 0 0; }}
+  .front td[style], .front th[style] {{ padding: 2px 9px !important; }}
   .formula, .hash {{ font-size: 10.5px !important; }}
   .readings th, .readings td {{ font-size: 10.5px !important; padding: 2px 5px; }}
   .banner {{ padding: 7px 16px; margin: 5px 0; }}
@@ -81,8 +87,8 @@ a {{ color: #00527a; }}
   p {{ margin: 3px 0 !important; }}
   li {{ margin: 0 !important; }}
   .front p, .front li, .front dd, .front dt, .front .sentence {{ font-size: 11.5px !important; }}
-  .front svg {{ max-height: 46mm; }}
-  .front.methods svg {{ max-height: 51mm; }}
+  .front svg {{ max-height: 41mm; }}
+  .front.methods svg {{ max-height: 47mm; }}
   .front dl.short {{ gap: 0 12px; margin: 2px 0; }}
   .figure svg {{ width: 590px; }}
   .example {{ padding: 2px 12px; }}
