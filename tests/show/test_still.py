@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from functools import cache
+from itertools import pairwise
 from typing import Any
 from xml.etree import ElementTree
 
+import pandas as pd
 import pytest
 from studies import SHAPES
 
@@ -124,6 +126,53 @@ def test_markup_of_a_figure_becomes_lines_and_runs():
     assert [[run.text for run in line] for line in found.lines] == [["a <b>"], ["c", "d", "e"]]
     assert found.lines[0][0].bold
     assert found.lines[1][1].colour == "#009E73"
+
+
+def test_days_are_placed_by_the_calendar():
+    days = ["2025-01-01", "2025-01-11", "2025-03-02", "2025-06-30"]
+    table = pd.DataFrame({"time": days, "reading": [10.0, 10.001, 10.002, 10.001]})
+    svg = ElementTree.fromstring(
+        grr.show.figure_svg(grr.show.checks_over_time(grr.stability(table, unit="mm", baseline=3)))
+    )
+    x = [float(c.get("cx")) for c in svg.iter(f"{SVG}circle")]
+    assert (x[2] - x[0]) / (x[1] - x[0]) == pytest.approx(6.0, abs=0.02)
+    assert (x[3] - x[0]) / (x[1] - x[0]) == pytest.approx(18.0, abs=0.05)
+    labels = ["".join(text.itertext()) for text in svg.iter(f"{SVG}text")]
+    assert {"2025-02", "2025-03"} <= set(labels)
+
+
+def test_stacked_bars_begin_where_the_last_one_ends():
+    found = pd.DataFrame(
+        {
+            "study": ["a", "b"],
+            "GRR_percent_tolerance": [20.0, 40.0],
+            "EV_sd": [1.0, 1.0],
+            "AV_sd": [1.0, 2.0],
+            "INT_sd": [0.0, 1.0],
+        }
+    )
+    text = grr.show.figure_svg(grr.show.worst_gauges(found))
+    bars = re.findall(r'<rect x="([\d.]+)" y="([\d.]+)" width="([\d.]+)"[^>]*fill="#', text)
+    rows: dict[str, list[tuple[float, float]]] = {}
+    for x, y, wide in bars:
+        rows.setdefault(y, []).append((float(x), float(wide)))
+    stacks = [sorted(pieces) for pieces in rows.values() if len(pieces) == 3]
+    lengths = sorted(sum(wide for _, wide in pieces) for pieces in stacks[:2])
+    assert lengths[1] == pytest.approx(2.0 * lengths[0], rel=1e-3)
+    for pieces in stacks[:2]:
+        for (x, wide), (after, _) in pairwise(pieces):
+            assert after == pytest.approx(x + wide, abs=0.02)
+    assert "AV reproducibility" in text
+
+
+def test_labels_past_the_edge_make_the_drawing_narrower():
+    lines = [grr.Contribution("calibration", 3e-4), grr.Contribution("repeatability", 1e-4)]
+    figure = grr.show.uncertainty_sources(grr.UncertaintyBudget(lines, unit="mm"))
+    svg = ElementTree.fromstring(grr.show.figure_svg(figure))
+    for text in svg.iter(f"{SVG}text"):
+        if text.get("text-anchor") == "start":
+            end = float(text.get("x")) + text_width("".join(text.itertext()), 13.0)
+            assert end <= 682.0
 
 
 def test_mark_that_no_figure_uses_is_refused():

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from grr.show import theme
+from grr.show import svg, theme
 from grr.show.still import axes
 from grr.show.still.axes import Scale
-from grr.show.still.traces import DASHES, trace_svg
-from grr.show.still.words import words
+from grr.show.still.dates import with_days_as_numbers
+from grr.show.still.traces import DASHES, trace_svg, with_stacked_bars
+from grr.show.still.words import text_width, words
 from grr.wording.tables import FONT, INK
 
 if TYPE_CHECKING:
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 #: Width of a drawing in px: it fits A4 and Letter with a margin of 15 mm.
 WIDTH = 680.0
 _EDGE = 6.0
+#: Height of the line that says what the bars are made of.
+_KEY = 26.0
 
 
 @dataclass(frozen=True)
@@ -63,11 +66,14 @@ def figure_svg(figure: Figure, *, width: float = WIDTH, suffix: str = "") -> str
     Texts are measured by an average letter, so labels have a little more room than on the
     screen. Needs neither a browser nor a script, and the same figure gives the same text.
     """
-    content = figure.to_plotly_json()
+    content = with_stacked_bars(with_days_as_numbers(figure.to_plotly_json()))
     layout, data = content["layout"], content["data"]
     meta = layout["meta"]
     name = f"{meta['id']}-still{suffix}"
     frame, height = _frame(layout, width)
+    spare = _lacking(layout, frame, width)
+    if spare > 0.0:
+        frame, height = _frame(layout, width, spare)
     clip = f"{name}-clip"
     x_settings = axes.settings_of(layout, "xaxis")
     pieces = [
@@ -97,6 +103,9 @@ def figure_svg(figure: Figure, *, width: float = WIDTH, suffix: str = "") -> str
         pieces += axes.y_axis(axes.settings_of(layout, _layout_key(axis)), scale, frame.left)
     for note in layout.get("annotations", ()):
         pieces += _note(note, frame)
+    if layout.get("showlegend"):
+        pieces += _legend(data, name, frame.left, height)
+        height += _KEY
     alt = escape(str(meta["alt"]))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" id="{escape(name)}" role="img" '
@@ -111,13 +120,30 @@ def _layout_key(axis: str) -> str:
     return f"{axis[0]}axis{axis[1:]}"
 
 
-def _frame(layout: Mapping[str, Any], width: float) -> tuple[_Frame, float]:
-    """Return the frame, and the height of the whole picture."""
+def _lacking(layout: Mapping[str, Any], frame: _Frame, width: float) -> float:
+    """Return by how much the frame must be narrower to hold the labels that start in it."""
+    lacking = []
+    for note in layout.get("annotations", ()):
+        if note.get("xref", "x") == "x" and note.get("xanchor") == "left":
+            size = float(note.get("font", {}).get("size", theme.SMALL))
+            start = frame.px_x(float(note["x"]), "x") + float(note.get("xshift", 0.0))
+            over = start + words(note["text"]).width(size) - width
+            # A label moves by its share of what the frame loses.
+            share = (start - frame.left) / (frame.right - frame.left)
+            lacking.append(over / max(share, 0.3))
+    return min(max(lacking, default=0.0), 0.3 * width)
+
+
+def _frame(layout: Mapping[str, Any], width: float, spare: float = 0.0) -> tuple[_Frame, float]:
+    """Return the frame, and the height of the whole picture.
+
+    ``spare`` px are kept free to the right of it.
+    """
     margin = layout["margin"]
     names = ["y", *(key.replace("axis", "") for key in layout if key.startswith("yaxis"))]
     y_settings = {axis: axes.settings_of(layout, _layout_key(axis)) for axis in sorted(set(names))}
     left = max(float(margin["l"]), *map(axes.room_left_of, y_settings.values())) + _EDGE
-    right = width - max(float(margin["r"]), _EDGE)
+    right = width - max(float(margin["r"]), _EDGE) - spare
     title = layout["title"]
     head = theme.head_height(title["text"], title["subtitle"]["text"])
     top = float(margin["t"]) - head + _EDGE
@@ -153,6 +179,20 @@ def _shape(shape: Mapping[str, Any], frame: _Frame, clip: str) -> str:
         f'<rect x="{min(x0, x1):.2f}" y="{min(y0, y1):.2f}" width="{abs(x1 - x0):.2f}" '
         f'height="{abs(y1 - y0):.2f}" fill="{shape.get("fillcolor", "none")}"{stroke}/>'
     )
+
+
+def _legend(data: Sequence[Mapping[str, Any]], name: str, left: float, top: float) -> list[str]:
+    """Return a line that names the traces, each beside a sample of its look."""
+    pieces = []
+    for number, trace in enumerate(data):
+        style = trace["marker"]
+        pieces.append(svg.box((left, top + 5.0, 18.0, 13.0), str(style["color"])))
+        if (style.get("pattern") or {}).get("shape"):
+            pieces.append(svg.box((left, top + 5.0, 18.0, 13.0), f"url(#{name}-{number})"))
+        shown = words(str(trace["name"]))
+        pieces += shown.draw(left + 24.0, top + 11.5, size=theme.SMALL, anchor="start")
+        left += 48.0 + text_width(str(trace["name"]), theme.SMALL)
+    return pieces
 
 
 def _note(note: Mapping[str, Any], frame: _Frame) -> list[str]:

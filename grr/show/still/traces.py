@@ -26,7 +26,7 @@ def trace_svg(trace: Mapping[str, Any], x: Scale, y: Scale, name: str, spare: fl
         The gap between bars as a share of their distance.
     """
     if trace["type"] == "bar":
-        return _bars(trace, x, y, spare)
+        return _bars(trace, x, y, name, spare)
     points = [
         None if a is None or b is None else (x.at(float(a)), y.at(float(b)))
         for a, b in zip(trace["x"], trace["y"], strict=True)
@@ -66,19 +66,26 @@ def _filled(
     trace: Mapping[str, Any], points: Sequence[tuple[float, float] | None], name: str
 ) -> list[str]:
     path = _path(points)
-    pattern = trace.get("fillpattern") or {}
     pieces = [f'<path d="{path} Z" fill="{trace.get("fillcolor", "none")}"/>']
-    if pattern.get("shape"):
-        lean = 45 if pattern["shape"] == "/" else -45
-        size = float(pattern.get("size", 8))
-        pieces.append(
-            f'<pattern id="{name}" width="{size:g}" height="{size:g}" '
-            f'patternUnits="userSpaceOnUse" patternTransform="rotate({lean})">'
-            f'<line x1="0" y1="0" x2="0" y2="{size:g}" stroke="{pattern["fgcolor"]}" '
-            f'stroke-width="{1.4 * size * float(pattern.get("solidity", 0.3)):g}"/></pattern>'
-        )
-        pieces.append(f'<path d="{path} Z" fill="url(#{name})"/>')
-    return pieces
+    hatching = hatched(trace.get("fillpattern") or {}, name)
+    return [*pieces, hatching, f'<path d="{path} Z" fill="url(#{name})"/>'] if hatching else pieces
+
+
+def hatched(pattern: Mapping[str, Any], name: str) -> str:
+    """Return a hatching to fill shapes with; "" where there is none."""
+    shape, size = pattern.get("shape"), float(pattern.get("size", 8))
+    if not shape:
+        return ""
+    lean = -45 if shape == "\\" else 45
+    width = 1.4 * size * float(pattern.get("solidity", 0.3))
+    colour = f'stroke="{pattern["fgcolor"]}" stroke-width="{width:g}"'
+    lines = f'<line x1="0" y1="0" x2="0" y2="{size:g}" {colour}/>'
+    if shape == "x":
+        lines += f'<line x1="0" y1="0" x2="{size:g}" y2="0" {colour}/>'
+    return (
+        f'<pattern id="{name}" width="{size:g}" height="{size:g}" patternUnits="userSpaceOnUse" '
+        f'patternTransform="rotate({lean})">{lines}</pattern>'
+    )
 
 
 def _marks(style: Mapping[str, Any], points: Sequence[tuple[float, float] | None]) -> list[str]:
@@ -105,10 +112,30 @@ def _marks(style: Mapping[str, Any], points: Sequence[tuple[float, float] | None
     return pieces if seen == 1.0 else [f'<g opacity="{seen:g}">', *pieces, "</g>"]
 
 
-def _bars(trace: Mapping[str, Any], x: Scale, y: Scale, spare: float) -> list[str]:
+def with_stacked_bars(content: dict[str, Any]) -> dict[str, Any]:
+    """Return a figure whose stacked bars begin where the ones before them end.
+
+    Parameters
+    ----------
+    content : dict
+        Data and layout of a plotly figure, a copy that may be changed.
+    """
+    if content["layout"].get("barmode") != "stack":
+        return content
+    ends: dict[float, float] = {}
+    for trace in content["data"]:
+        if trace["type"] == "bar":
+            trace["base"] = [ends.get(at, 0.0) for at in trace["y"]]
+            for at, base, length in zip(trace["y"], trace["base"], trace["x"], strict=True):
+                ends[at] = base + (length or 0.0)
+    return content
+
+
+def _bars(trace: Mapping[str, Any], x: Scale, y: Scale, name: str, spare: float) -> list[str]:
     style = trace.get("marker", {})
     edge = style.get("line", {})
-    pieces = []
+    hatching = hatched(style.get("pattern") or {}, name)
+    pieces = [hatching] if hatching else []
     for index, (length, at) in enumerate(zip(trace["x"], trace["y"], strict=True)):
         if length is None:
             continue
@@ -122,11 +149,13 @@ def _bars(trace: Mapping[str, Any], x: Scale, y: Scale, spare: float) -> list[st
             if edge.get("width")
             else ""
         )
-        pieces.append(
+        place = (
             f'<rect x="{left:.2f}" y="{top:.2f}" width="{right - left:.2f}" '
-            f'height="{bottom - top:.2f}" fill="{_each(style.get("color", _NO_COLOUR), index)}"'
-            f"{outline}/>"
+            f'height="{bottom - top:.2f}"'
         )
+        pieces.append(f'{place} fill="{_each(style.get("color", _NO_COLOUR), index)}"{outline}/>')
+        if hatching:
+            pieces.append(f'{place} fill="url(#{name})"/>')
     seen = float(trace.get("opacity", style.get("opacity", 1.0)))
     return pieces if seen == 1.0 else [f'<g opacity="{seen:g}">', *pieces, "</g>"]
 
