@@ -81,10 +81,11 @@ def test_no_script_runs_and_nothing_is_fetched(pages, watched, name):
     assert page.locator("#signatures").is_visible()
 
 
+@pytest.mark.parametrize("width", [1366, 400])
 @pytest.mark.parametrize("name", ["hostile", "demo", "methods"])
-def test_page_is_no_wider_than_the_window(pages, watched, name):
-    page = watched(pages[name])
-    assert page.evaluate("document.documentElement.scrollWidth") <= 1366
+def test_page_is_no_wider_than_the_window(pages, watched, name, width):
+    page = watched(pages[name], width)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
     cut = page.evaluate(
         """() => [...document.querySelectorAll('td, th, p, li, dd')].filter(
              e => e.scrollWidth > e.clientWidth + 2 && e.clientWidth > 0).length"""
@@ -156,3 +157,9 @@ def test_report_prints_on_letter_too(chromium, tmp_path):
     )
     box = re.search(rb"/MediaBox \[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", path.read_bytes())
     assert [round(float(side)) for side in box.groups()] == [612, 792]
+    if shutil.which("pdftotext") is None:
+        return
+    second = subprocess.run(
+        ["pdftotext", "-f", "2", "-l", "2", str(path), "-"], capture_output=True, check=True
+    ).stdout.decode("utf-8")
+    assert second.startswith("1 Is the data what it claims to be?")
