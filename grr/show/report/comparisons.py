@@ -12,6 +12,8 @@ from grr.show.report.page import figure_block, heading, or_reason
 from grr.study import Study
 from grr.wording import tables
 
+DRIFT = "Drift while measuring"
+
 
 def operators_html(study: Study, suffix: str = "") -> str:
     """Return who reads high, who scatters, and who needs what."""
@@ -48,4 +50,4 @@ def drift_html(study: Study) -> str:
         found = drift(study)
         return figure_block(drift_over_time(found)) + found._repr_html_()
 
-    return heading("Drift while measuring") + or_reason(looked_at, "Drift cannot be seen: ")
+    return heading(DRIFT) + or_reason(looked_at, "Drift cannot be seen: ")

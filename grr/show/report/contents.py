@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
@@ -14,7 +15,7 @@ from grr.judge.verdict import verdict
 from grr.show.cells_figure import parts_by_operators
 from grr.show.order_figure import in_order
 from grr.show.ranges_figure import trial_ranges
-from grr.show.report.comparisons import drift_html, operators_html
+from grr.show.report.comparisons import DRIFT, drift_html, operators_html
 from grr.show.report.conduct import conduct_html
 from grr.show.report.cover import Cover, all_facts
 from grr.show.report.front import front_page
@@ -43,6 +44,26 @@ if TYPE_CHECKING:
     from plotly.graph_objects import Figure
 
 LONGEST_METHOD = 40
+DATA, OPERATORS, METHODS = (
+    "Is the data what it claims to be?",
+    "The operators compared",
+    "The methods compared",
+)
+NUMBERS, RISKS, HOW = "The numbers", "Risks and acceptance limits", "How it was computed"
+#: A function that a sentence names → the part of the report that holds its answer.
+_ANSWERED_IN = {
+    "anova": NUMBERS,
+    "average_range": NUMBERS,
+    "check": DATA,
+    "compare_operators": OPERATORS,
+    "compare_methods": METHODS,
+    "drift": DRIFT,
+    "guard_band": RISKS,
+    "misclassification": RISKS,
+    "what_would_help": RISKS,
+    "worked_sheet": HOW,
+}
+_FUNCTION = re.compile(rf"\bgrr\.({'|'.join(_ANSWERED_IN)})\b(?:\(\w*\))?")
 
 
 @dataclass(frozen=True)
@@ -87,7 +108,7 @@ def report_body(
     parts = [
         Part(
             "data",
-            "Is the data what it claims to be?",
+            DATA,
             check(shown)._repr_html_() + conduct,
             new_page=True,
         ),
@@ -98,11 +119,16 @@ def report_body(
     ]
     links = "".join(f'<li><a href="#{part.name}">{escape(part.title)}</a></li>' for part in parts)
     kind = "front methods" if len(shown.methods) > 1 else "front"
-    return (
+    return for_readers(
         f'<section class="{kind}">{front}</section>'
         f'<nav aria-label="Contents"><b>In this report</b><ol>{links}</ol></nav>'
         f"{''.join(part.html() for part in parts)}"
     )
+
+
+def for_readers(html: str) -> str:
+    """Return HTML whose sentences name parts of the report in place of functions to call."""
+    return _FUNCTION.sub(lambda found: f"“{_ANSWERED_IN[found.group(1)]}”", html)
 
 
 def _about(study: Study) -> list[tuple[str, str]]:
@@ -116,7 +142,7 @@ def _one_method(study: Study, cover: Cover) -> tuple[str, list[Part]]:
         *_numbers(result),
         Part(
             "comparisons",
-            "The operators compared",
+            OPERATORS,
             operators_html(study) + drift_html(study),
             True,
         ),
@@ -130,7 +156,7 @@ def _several_methods(study: Study, cover: Cover, baseline: str | None) -> tuple[
     results = {name: of_record(study.for_method(name)) for name in study.methods}
     verdicts = {name: verdict(result) for name, result in results.items()}
     front = methods_front_page(study, found, why_not, verdicts, cover)
-    parts = [Part("methods", "The methods compared", _compared(found) + drift_html(study), True)]
+    parts = [Part("methods", METHODS, _compared(found) + drift_html(study), True)]
     for number, (name, result) in enumerate(results.items()):
         before, suffix = f"{shortened(name, LONGEST_METHOD)}: ", f"-m{number}"
         pictures = _ruler(result, suffix) + _pictures(result, suffix)
@@ -173,7 +199,7 @@ def _pictures(result: GaugeResult, suffix: str = "") -> str:
 
 
 def _numbers(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]:
-    title = f"{before}the numbers" if before else "The numbers"
+    title = f"{before}the numbers" if before else NUMBERS
     return [Part(f"numbers{suffix}", title, numbers_html(result), True)]
 
 
@@ -184,10 +210,10 @@ def _rest(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]
         return f"{before}{text[0].lower()}{text[1:]}" if before else text
 
     return [
-        Part(f"risks{suffix}", title("Risks and acceptance limits"), risks_html(result), True),
+        Part(f"risks{suffix}", title(RISKS), risks_html(result), True),
         Part(
             f"how{suffix}",
-            title("How it was computed"),
+            title(HOW),
             how_html(result, sources=not suffix or suffix == "-m0"),
         ),
         Part(f"readings{suffix}", title("All readings"), readings_html(result.study)),

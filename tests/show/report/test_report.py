@@ -106,6 +106,12 @@ def test_headline_numbers_unfold_to_their_formulas(demo_page):
     assert "× (operators − 1) / operators" in page.shown
 
 
+def test_sentences_name_parts_of_the_report_in_place_of_functions(demo_page):
+    for name in DECISIONS:
+        assert not re.search(r"grr\.\w+", demo_page(name).shown), name
+    assert "see “Is the data what it claims to be?”" in demo_page("dowel_pin_mistakes").shown
+
+
 def test_same_study_and_day_give_the_same_bytes(tmp_path):
     study = grr.open_study(DEMO / "bushing_inch")
     pages = [grr.report(study, tmp_path / f"{n}.html", date=DAY).read_bytes() for n in (1, 2)]
