@@ -162,4 +162,4 @@ def test_report_prints_on_letter_too(chromium, tmp_path):
     second = subprocess.run(
         ["pdftotext", "-f", "2", "-l", "2", str(path), "-"], capture_output=True, check=True
     ).stdout.decode("utf-8")
-    assert second.startswith("1 Is the data what it claims to be?")
+    assert second.startswith("1 Why this decision")

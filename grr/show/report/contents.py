@@ -38,6 +38,7 @@ from grr.show.report.risks import risks_html
 from grr.show.ruler_figure import tolerance_ruler
 from grr.show.sources_figure import spread_sources
 from grr.study import Study
+from grr.wording import tables
 from grr.wording.names import shortened
 
 if TYPE_CHECKING:
@@ -104,16 +105,13 @@ def report_body(
         front, parts = _several_methods(shown, cover, baseline)
     else:
         front, parts = _one_method(shown, cover)
+    reasons = [part for part in parts if part.name == "why"]
     conduct = conduct_html(shown, naming, naming.text(cover.deviations))
     parts = [
-        Part(
-            "data",
-            DATA,
-            check(shown)._repr_html_() + conduct,
-            new_page=True,
-        ),
+        *reasons,
+        Part("data", DATA, check(shown)._repr_html_() + conduct, new_page=not reasons),
         Part("facts", "What was measured, and how", facts_list([*_about(shown)])),
-        *parts,
+        *(part for part in parts if part not in reasons),
         Part("record", "Where the numbers come from", provenance_html(study, naming)),
         Part("signatures", "Signatures", signatures_html(cover)),
     ]
@@ -137,7 +135,9 @@ def _about(study: Study) -> list[tuple[str, str]]:
 
 def _one_method(study: Study, cover: Cover) -> tuple[str, list[Part]]:
     result = of_record(study)
+    judged = verdict(result)
     parts = [
+        Part("why", "Why this decision", tables.html_list(judged.reasons), True),
         Part("pictures", "The study in pictures", _pictures(result), True),
         *_numbers(result),
         Part(
@@ -148,7 +148,7 @@ def _one_method(study: Study, cover: Cover) -> tuple[str, list[Part]]:
         ),
         *_rest(result),
     ]
-    return front_page(verdict(result), cover), parts
+    return front_page(judged, cover), parts
 
 
 def _several_methods(study: Study, cover: Cover, baseline: str | None) -> tuple[str, list[Part]]:

@@ -109,7 +109,7 @@ def test_headline_numbers_unfold_to_their_formulas(demo_page):
 def test_sentences_name_parts_of_the_report_in_place_of_functions(demo_page):
     for name in DECISIONS:
         assert not re.search(r"grr\.\w+", demo_page(name).shown), name
-    assert "see “Is the data what it claims to be?”" in demo_page("pins_two_ways").shown
+    assert "see “Is the data what it claims to be?”" in demo_page("dowel_pin_handheld").shown
 
 
 def test_same_study_and_day_give_the_same_bytes(tmp_path):
