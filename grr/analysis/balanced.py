@@ -23,7 +23,7 @@ def balanced_anova(
     table = crossed_anova(study.cube().packed)
     found, pooled = components_by_rule(table, interaction=interaction, pool_above=pool_above)
     if study.operators == "fixed" and table.operators > 1:
-        found = operators_fixed(found, table.operators)
+        found = operators_fixed(found, table.operators, pooled)
     is_pooled = bool(pooled)
     found, floored = rounding_floored(found, study.resolution)
     reasons = {}

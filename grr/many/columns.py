@@ -61,7 +61,7 @@ def stack_result(stack: Stack, yards: Yardsticks, options: Options) -> StackResu
         anova, interaction=rules.interaction, pool_above=rules.pool_above
     )
     if options.operators == "fixed" and anova.operators > 1:
-        found = operators_fixed(found, anova.operators)
+        found = operators_fixed(found, anova.operators, pooled)
     found, hidden = floored_components(found, yards.resolution[stack.studies])
     columns: dict[str, Any] = {
         "parts": anova.parts,

@@ -121,13 +121,16 @@ def interaction_pooled(anova: CrossedAnova) -> Components:
     return Components(part, operator, interaction, repeatability, grr)
 
 
-def operators_fixed(components: Components, operators: int) -> Components:
+def operators_fixed(
+    components: Components, operators: int, pooled: Mask | bool = False
+) -> Components:
     """Return the components when the operators are all who will ever measure.
 
     Reproducibility is then no variance of a population but the mean square of the
     operators' own differences, Σα²/o; the estimate for a random sample of operators
-    is Σα²/(o−1). GRR changes by the same amount. The interaction with random parts
-    stays a variance.
+    is Σα²/(o−1). GRR changes by the same amount; where the interaction was ``pooled`` GRR
+    was formed with a negative AV counted as 0, so there it changes by nothing. The
+    interaction with random parts stays a variance.
 
     Notes
     -----
@@ -136,12 +139,13 @@ def operators_fixed(components: Components, operators: int) -> Components:
     is known and each measures an equal share, is the variance of a finite population.
     """
     operator = components.operator * (operators - 1) / operators
+    change = components.operator - operator
     return Components(
         components.part,
         operator,
         components.interaction,
         components.repeatability,
-        components.grr - (components.operator - operator),
+        components.grr - np.where(pooled, np.maximum(change, 0.0), change),
     )
 
 

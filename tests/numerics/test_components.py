@@ -75,3 +75,13 @@ def test_repeats_that_never_differ_are_pooled_without_a_warning() -> None:
     assert pooled
     assert found.repeatability == 0.0
     assert np.sqrt(found.grr) == pytest.approx(0.00015275, rel=1e-4)  # sd of 0, 1 and 3 in 0.1 µm
+
+
+def test_fixed_operators_do_not_raise_grr_where_av_is_pooled_below_zero() -> None:
+    table = crossed_anova(simulated((6, 3, 2), (1, 0.0, 0.0, 0.5), 200))
+    pooled = interaction_pooled(table)
+    below = pooled.operator < 0
+    assert below.any()
+    fixed = operators_fixed(pooled, 3, pooled=True)
+    assert np.allclose(fixed.grr[below], pooled.repeatability[below], rtol=1e-12)
+    assert np.allclose(fixed.grr, fixed.repeatability + np.maximum(fixed.operator, 0.0))
