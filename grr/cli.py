@@ -11,7 +11,7 @@ from grr import cli_commands
 from grr.errors import StudyError
 
 _ABOUT = "Is the measuring system good enough for the tolerance? Gauge studies, start to finish."
-_EXIT = """exit status of analyse:
+_EXIT = """exit status of analyse (several methods: of the one judged worst):
   0  use              3  use only like this
   4  do not use       5  not decided yet
   2  something in the input cannot be used (the message says what and where)

@@ -12,12 +12,12 @@ from grr.errors import StudyError
 if TYPE_CHECKING:
     from grr.study import Study
 
-#: Exit status of ``grr analyse``, by decision; 2 is bad input.
+#: Exit status of ``grr analyse``, by decision, the best first; 2 is bad input.
 EXIT_STATUS = {
     "USE": 0,
     "USE ONLY LIKE THIS": 3,
-    "DO NOT USE FOR THIS TOLERANCE": 4,
     "NOT DECIDED YET": 5,
+    "DO NOT USE FOR THIS TOLERANCE": 4,
 }
 
 
@@ -57,15 +57,35 @@ def new(options: argparse.Namespace) -> int:
 
 
 def analyse(options: argparse.Namespace) -> int:
-    """Print checks, tables and verdict; the exit status tells the decision."""
+    """Print checks, tables and verdict; the exit status tells the decision.
+
+    Of several methods it is that of the method judged worst.
+    """
     import grr
+    from grr.judge.compare_methods import compare_with_baseline
+    from grr.wording.tables import WIDTH
 
     study = grr.open_study(options.folder)
-    findings = grr.check(study)
+    print(grr.check(study))
+    if len(study.methods) < 2:
+        return EXIT_STATUS[_print_numbers(study)]
+    decisions = []
+    for name in study.methods:
+        print("", "-" * WIDTH, f"Method: {name}", sep="\n")
+        decisions.append(_print_numbers(study.for_method(name)))
+    for comparison in compare_with_baseline(study):
+        print("", "-" * WIDTH, comparison, sep="\n")
+    return EXIT_STATUS[max(decisions, key=list(EXIT_STATUS).index)]
+
+
+def _print_numbers(study: Study) -> str:
+    """Print tables and verdict of a study by one method; return the decision."""
+    import grr
+
     result = grr.anova(study)
     verdict = grr.verdict(result)
-    print(findings, result, _by_ranges(study), verdict, sep="\n\n")
-    return EXIT_STATUS[verdict.decision]
+    print("", result, "", _by_ranges(study), "", verdict, sep="\n")
+    return verdict.decision
 
 
 def analyse_many(options: argparse.Namespace) -> int:

@@ -18,7 +18,7 @@ from grr.readings_table import natural_order, validated
 from grr.rules import Plan, Rules
 from grr.tolerance import Tolerance
 from grr.units import canonical_unit
-from grr.values import number, one_of
+from grr.values import finer_than, number, one_of
 
 
 @dataclass(frozen=True)
@@ -264,8 +264,7 @@ def checked_study(value: object) -> Study:
 
 
 def _refuse_finer_readings(readings: NDArray[np.float64], resolution: float) -> None:
-    steps = readings / resolution
-    finer = np.abs(steps - np.round(steps)) > 1e-4 + 1e-9 * np.abs(steps)
+    finer = finer_than(readings, resolution)
     if np.any(finer):
         row = int(np.flatnonzero(finer)[0])
         raise StudyError(

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from grr.errors import StudyError
 
 
@@ -43,3 +46,9 @@ def number(name: str, value: object, *, above: float = -math.inf, below: float =
     if result >= below:
         raise StudyError(f"{name} must be less than {below:g}", "Correct the value", value=value)
     return result
+
+
+def finer_than(readings: ArrayLike, resolution: ArrayLike) -> NDArray[np.bool_]:
+    """Return where a reading is no multiple of the gauge's last digit."""
+    steps = np.asarray(readings, dtype=np.float64) / np.asarray(resolution, dtype=np.float64)
+    return np.asarray(np.abs(steps - np.round(steps)) > 1e-4 + 1e-9 * np.abs(steps))

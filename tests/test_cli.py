@@ -112,3 +112,14 @@ def test_report_writes_a_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert main([*arguments, "--prepared-by", "Ilka"]) == 0
     assert page.read_bytes() == first
     assert main(["report", str(DEMO / "dowel_pin"), "--date", "soon"]) == 2
+
+
+def test_analyse_compares_the_methods_of_a_study(capsys: pytest.CaptureFixture[str]) -> None:
+    status = main(["analyse", str(DEMO / "pins_two_ways")])
+    printed = capsys.readouterr().out
+    assert "Method: stand\n" in printed
+    assert "Method: handheld\n" in printed
+    assert printed.count("GRR measuring system") == 4
+    assert "STAND IS NEEDED" in printed
+    assert status == EXIT_STATUS["DO NOT USE FOR THIS TOLERANCE"]  # the worse of the two
+    assert max(map(len, printed.splitlines())) <= 80

@@ -8,7 +8,8 @@ import numpy as np
 
 from grr.judge.findings import Finding
 from grr.judge.places import place
-from grr.numerics.range_constants import d2, upper_range_limit
+from grr.numerics.deviations import trial_ranges
+from grr.numerics.range_constants import d2
 from grr.numerics.suspects import median
 from grr.study import Cube, Study
 from grr.wording.rounding import length, listed, percent
@@ -39,13 +40,10 @@ def scatter(study: Study) -> Iterator[Finding]:
 
 def _ranges(study: Study, cube: Cube) -> Iterator[Finding]:
     """Ranges beyond D4 × mean range (AIAG MSA, 4th ed., chapter III section B, range chart)."""
-    counts = np.isfinite(cube.values).sum(axis=2)
-    r = int(counts.max())
-    if r < 2:
+    found = trial_ranges(cube.values)
+    if found is None:
         return
-    full = counts == r
-    ranges = np.where(full, np.ptp(np.where(full[..., None], cube.packed, 0.0), axis=2), np.nan)
-    limit = upper_range_limit(r) * float(np.nanmean(ranges))
+    ranges, limit = found.ranges, found.limit
     beyond = [(int(i), int(j)) for i, j in np.argwhere(ranges > limit)]
     todo = (
         "Look for dirt, a tilted part or a slip, and measure again. Keep the readings if nothing "

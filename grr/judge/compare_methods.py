@@ -171,3 +171,14 @@ def compare_methods(
         risks=method_risks(numbers),
         remedies=() if choice == CANDIDATE else remedies(numbers, margin=limit),
     )
+
+
+def compare_with_baseline(study: Study, baseline: str | None = None) -> list[MethodComparison]:
+    """Return the comparison of every other method with the baseline.
+
+    The baseline is the first method of the plan, where none is named.
+    """
+    planned = () if study.plan is None else study.plan.methods
+    base = baseline or next(name for name in (*planned, *study.methods) if name in study.methods)
+    others = [name for name in study.methods if name != base]
+    return [compare_methods(study, baseline=base, candidate=name) for name in others]

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from grr.analysis.printing import EXAMPLE
+from grr.judge.decision import LIKE_THIS, USE
 from grr.judge.legs import NO_HISTORY, NOT_DONE, OUTCOMES, Leg
 from grr.judge.verdict import CAUTION, LOOKS
 from grr.tolerance import Tolerance
@@ -104,6 +105,8 @@ class Qualification:
         return lines
 
     def _until(self) -> str:
+        if self.decision not in (USE, LIKE_THIS):
+            return "This page releases no gauge: nothing here allows it to decide about parts."
         if self.valid_until is None:
             return (
                 "Valid until the next check of the laboratory's procedure; a dropped, adjusted or "
@@ -117,7 +120,10 @@ class Qualification:
     def _sections(self) -> list[tuple[str, tuple[str, ...]]]:
         done = [leg for leg in self.legs if leg.outcome != NOT_DONE]
         conditions = self.conditions if done else ()
-        return [("Conditions of use", conditions), ("What to do next", self.next_steps)]
+        title = "Conditions of use"
+        if self.decision not in (USE, LIKE_THIS):
+            title += ", once it may be used"
+        return [(title, conditions), ("What to do next", self.next_steps)]
 
     def __str__(self) -> str:
         mark, _ = LOOKS[self.decision]

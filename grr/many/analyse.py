@@ -16,11 +16,13 @@ from grr.many.options import Options
 from grr.many.stacking import Stack, Stacked, stacked
 from grr.many.tolerances import Yardsticks, yardsticks
 from grr.numerics.arrays import Mask
-from grr.numerics.plausibility import finer_than
 from grr.readings_table import COLUMNS
+from grr.values import finer_than
 
 #: What follows the quantities of a row.
-LAST = ("dominant", "by_manual", "decision", "flags", "error")
+LAST = ("dominant", "by_manual", "decision", "checked", "flags", "error")
+#: Those that only a table with decisions has.
+_OF_DECISIONS = ("decision", "checked")
 
 
 def analyse_table(
@@ -94,10 +96,12 @@ def ordered(table: pd.DataFrame, by: str) -> pd.DataFrame:
     """Return the rows with every column in its place; texts are never NaN."""
     first = [by, *FIRST, *ALWAYS]
     limits = [name for name in table if name not in (*first, *LAST)]
-    last = [name for name in LAST if name in table or name != "decision"]
+    last = [name for name in LAST if name in table or name not in _OF_DECISIONS]
     table = table.reindex(columns=[*first, *limits, *last])
-    texts = ["estimator", *last]
+    texts = ["estimator", *(name for name in last if name != "checked")]
     table[texts] = table[texts].astype(object).fillna("")
+    if "checked" in table:
+        table["checked"] = table["checked"].eq(True)
     return table
 
 

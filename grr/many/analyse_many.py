@@ -54,7 +54,7 @@ def analyse_many(
     checks : bool
         Run `grr.check` on every study, and count in ``flags`` what must be mended; it
         takes many times as long. Without it a complete study is decided as if nothing
-        had to be mended.
+        had to be mended, and its column ``checked`` is False.
     purpose, operators, parts_from, rules : optional
         As in `grr.Study`, for all studies of a table.
     progress : bool
@@ -67,10 +67,10 @@ def analyse_many(
         readings, mean, estimator; sd, percent_contribution, percent_tv and
         percent_tolerance of EV, AV, INT, GRR, PV and TV, as ``GRR_percent_tolerance``;
         ndc_exact, ndc; with ``intervals`` each with ``_lower`` and ``_upper``; dominant
-        (the largest of EV, AV and INT); by_manual (good, between, over); decision; flags;
-        error. Lengths in the unit of the readings. NaN where a study cannot tell;
-        ``error`` says what is wrong with a study that could not be analysed, and the
-        others are not affected.
+        (the largest of EV, AV and INT); by_manual (good, between, over); decision, and
+        checked, whether `grr.check` went into it; flags; error. Lengths in the unit of the
+        readings. NaN where a study cannot tell; ``error`` says what is wrong with a study
+        that could not be analysed, and the others are not affected.
 
     Raises
     ------
@@ -80,7 +80,8 @@ def analyse_many(
     Notes
     -----
     The formulas are those of `grr.anova`, which it equals study by study. Limits of
-    complete studies come from 10,000 draws, a tenth of what `GaugeResult.intervals` takes.
+    complete studies come from 10,000 draws, a tenth of what `GaugeResult.intervals` takes:
+    where a bound lies on a limit of the rules, the decision may differ from `grr.verdict`.
     """
     options = Options(
         purpose=purpose,

@@ -25,7 +25,7 @@ DRAWS = 10_000
 #: Studies at a time, so that the draws stay within some hundred MB.
 _CHUNK = 200
 
-Row = dict[str, float | str]
+Row = dict[str, float | str | bool]
 
 
 def interval_rows(
@@ -64,7 +64,7 @@ def interval_rows(
             limits = _limits(pivots, yardstick, row, options, hidden=hidden)
             value = row[judged_by(options.purpose)]
             decision = _decision(pivots, yardstick, value, options, operators=anova.operators)
-            rows.append({**limits, "decision": decision})
+            rows.append({**limits, "decision": decision, "checked": False})
         done(len(studies[here]))
     return rows
 

@@ -62,7 +62,7 @@ def result_row(result: GaugeResult, options: Options) -> Row:
         to_mend = sum(finding.severity == "mend" for finding in judged.findings)
         if to_mend:
             flags.append(f"{to_mend} to mend")
-        row["decision"] = judged.decision
+        row |= {"decision": judged.decision, "checked": True}
     row["flags"] = "; ".join(flags)
     return row
 

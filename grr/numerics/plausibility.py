@@ -80,12 +80,6 @@ def fewer_decimals(decimals: Array, shown: int) -> Mask:
     return np.asarray(decimals) < shown
 
 
-def finer_than(readings: Array, resolution: Array | float) -> Mask:
-    """Return where a reading is no multiple of the gauge's last digit."""
-    steps = np.asarray(readings, dtype=np.float64) / resolution
-    return np.abs(steps - np.round(steps)) > 1e-4 + 1e-9 * np.abs(steps)
-
-
 def equal_to_those_before(readings: Array) -> Mask:
     """Return where a reading equals each of the three before it along the last axis."""
     values = np.asarray(readings, dtype=np.float64)

@@ -63,10 +63,16 @@ def size(value: float, resolution: float | None, unit: str = "") -> str:
     return with_unit(f"{value:.{reading_decimals(resolution)}f}", unit)
 
 
+#: A percentage beyond this is told as "over".
+MOST_PERCENT = 9999
+
+
 def percent(value: float) -> str:
-    """Return a percentage: one decimal under 100, none above."""
+    """Return a percentage: one decimal under 100, none above, "over 9999" past what means much."""
     if not math.isfinite(value):
         return NOT_ESTIMATED
+    if value > MOST_PERCENT:
+        return f"over {MOST_PERCENT}{JOIN}%"
     return f"{value:.1f}{JOIN}%" if abs(value) < 99.95 else f"{value:.0f}{JOIN}%"
 
 

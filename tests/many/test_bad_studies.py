@@ -118,8 +118,11 @@ def test_planted_slips_decide_nothing_where_checks_are_asked_for() -> None:
     given = {"tolerances": grr.Tolerance(9.9, 10.2), "intervals": True}
     found = grr.analyse_many(table, checks=True, **given)
     assert found["decision"].to_list() == ["NOT DECIDED YET"]
+    assert found["checked"].to_list() == [True]
     assert "to mend" in found["flags"].iloc[0]
-    assert grr.analyse_many(table, **given)["decision"].to_list() != ["NOT DECIDED YET"]
+    unchecked = grr.analyse_many(table, **given)
+    assert unchecked["decision"].to_list() != ["NOT DECIDED YET"]
+    assert unchecked["checked"].to_list() == [False]
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grr.numerics import plausibility as plaus
+from grr.values import finer_than
 
 BAND = plaus.believable_band(10.006, 10.012)
 
@@ -58,7 +59,7 @@ def test_equal_to_the_three_before():
 
 def test_decimals_digits_and_speed():
     assert plaus.fewer_decimals(np.array([3, 4, 5]), 4).tolist() == [True, False, False]
-    assert plaus.finer_than(np.array([10.0081, 10.00815]), 0.0001).tolist() == [False, True]
+    assert finer_than(np.array([10.0081, 10.00815]), 0.0001).tolist() == [False, True]
     assert plaus.too_soon(np.array([0.1, 0.49, 0.5, 3.0])).tolist() == [True, True, False, False]
 
 

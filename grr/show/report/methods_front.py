@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 
 from grr.errors import StudyError
-from grr.judge.compare_methods import MethodComparison, compare_methods
+from grr.judge.compare_methods import MethodComparison, compare_with_baseline
 from grr.judge.method_printing import (
     CAUTION,
     LOOKS,
@@ -32,16 +32,9 @@ LONGEST_METHOD = 40
 def comparisons_of(
     study: Study, baseline: str | None
 ) -> tuple[list[MethodComparison], StudyError | None]:
-    """Return every method against the baseline, or why they cannot be compared.
-
-    The baseline is the first method of the plan, where none is named.
-    """
-    planned = () if study.plan is None else study.plan.methods
-    first = next((name for name in (*planned, *study.methods) if name in study.methods), None)
-    base = baseline or first
-    others = [name for name in study.methods if name != base]
+    """Return every method against the baseline, or why they cannot be compared."""
     try:
-        return [compare_methods(study, baseline=base, candidate=name) for name in others], None
+        return compare_with_baseline(study, baseline), None
     except StudyError as error:
         if baseline is not None and baseline not in study.methods:
             raise
