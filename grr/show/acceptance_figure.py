@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from grr.analysis.budget import UncertaintyBudget
 from grr.analysis.budget_use import BudgetUse
 from grr.show import theme
-from grr.show.axes import unit_scale
+from grr.show.axes import doubt_zone, unit_scale
 from grr.show.scale import graduations, round_step, tick_text
 from grr.tolerance import Tolerance
 from grr.wording.limits import limits_text
@@ -56,8 +56,8 @@ def acceptance_ruler(budget: UncertaintyBudget, tolerance: Tolerance) -> Figure:
         _answer(use),
         alt="The tolerance to scale, hatched at both ends by the guard band.",
         traces=[
-            _zone(0.0, guard, "a reading here proves nothing"),
-            _zone(width - guard, width, "a reading here proves nothing"),
+            doubt_zone(0.0, guard, "a reading here proves nothing"),
+            doubt_zone(width - guard, width, "a reading here proves nothing"),
         ],
         height=130,
         top=24,
@@ -99,28 +99,6 @@ def _box(left: float, right: float, fill: str, line: str) -> dict[str, Any]:
         "fillcolor": fill,
         "line": {"color": line, "width": 1},
         "layer": "below",
-    }
-
-
-def _zone(left: float, right: float, text: str) -> dict[str, Any]:
-    x = [theme.one(left), theme.one(right), theme.one(right), theme.one(left), theme.one(left)]
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": x,
-        "y": [0, 0, 1, 1, 0],
-        "fill": "toself",
-        "fillpattern": {
-            "shape": "/",
-            "fgcolor": theme.ROLES["doubt"],
-            "bgcolor": "rgba(213,94,0,0.12)",
-            "size": 9,
-            "solidity": 0.22,
-        },
-        "line": {"color": theme.ROLES["doubt"], "width": 1},
-        "hoveron": "fills",
-        "hoverinfo": "text",
-        "text": text,
     }
 
 

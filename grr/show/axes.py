@@ -120,3 +120,27 @@ def ribbon(x: object, low: object, high: object, fill: str) -> dict[str, Any]:
         "line": {"width": 0},
         "hoverinfo": "skip",
     }
+
+
+def doubt_zone(left: float, right: float, text: str, hatch: str = "/") -> dict[str, Any]:
+    """Return a hatched zone between two values, over the height 0 to 1."""
+    x = [theme.one(at) for at in (left, right, right, left, left)]
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": x,
+        "y": [0, 0, 1, 1, 0],
+        "fill": "toself",
+        "fillcolor": "rgba(213,94,0,0.16)",
+        "fillpattern": {
+            "shape": hatch,
+            "fgcolor": theme.ROLES["doubt"],
+            "bgcolor": "rgba(213,94,0,0.12)",
+            "size": 9,
+            "solidity": 0.22,
+        },
+        "line": {"color": theme.ROLES["doubt"], "width": 1},
+        "hoveron": "fills",
+        "hoverinfo": "text",
+        "text": text,
+    }

@@ -10,6 +10,7 @@ from grr.numerics.arrays import Array
 from grr.numerics.deviations import TrialRanges
 from grr.numerics.deviations import trial_ranges as ranges_of
 from grr.show import theme
+from grr.show.axes import level_line
 from grr.show.lanes import NAME
 from grr.show.markup import markup
 from grr.show.scale import fine_scale, value_axis
@@ -90,7 +91,7 @@ def trial_ranges(study: Study) -> Figure:
         shapes=[
             _line(limit, theme.ROLES["limit"], 2.0, "solid"),
             _line(mean, FAINT, 1.2, "dot"),
-            *(_floor(floor) for floor in floors),
+            *(level_line(floor, colour=LINE, width=1.0) for floor in floors),
         ],
         notes=[
             *_line_names(study, found, limit, mean, high),
@@ -151,19 +152,6 @@ def _line(at: float, colour: str, width: float, dash: str) -> dict[str, Any]:
         "y0": 0,
         "y1": 1,
         "line": {"color": colour, "width": width, "dash": dash},
-        "layer": "below",
-    }
-
-
-def _floor(at: float) -> dict[str, Any]:
-    return {
-        "type": "line",
-        "xref": "paper",
-        "x0": 0,
-        "x1": 1,
-        "y0": theme.one(at),
-        "y1": theme.one(at),
-        "line": {"color": LINE, "width": 1},
         "layer": "below",
     }
 

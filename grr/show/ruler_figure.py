@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from grr.analysis.result import GaugeResult
 from grr.show import theme
+from grr.show.axes import doubt_zone
 from grr.show.markup import markup
 from grr.show.ruler_labels import LIMIT_TOP, PARTS_AT, REACH_AT, TOP, ruler_labels
 from grr.show.ruler_layout import RulerLayout, number_labels, ruler_layout
@@ -128,31 +129,10 @@ def _zones(result: GaugeResult, place: RulerLayout) -> list[dict[str, Any]]:
         "zone of doubt: a part on the limit reads anywhere in here<br>"
         f"{markup(reach_text(result))} to either side"
     )
-    traces = []
-    for limit, hatch in zip(place.limits, HATCH, strict=False):
-        left, right = theme.one(limit - place.half), theme.one(limit + place.half)
-        traces.append(
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "x": [left, right, right, left, left],
-                "y": [0, 0, 1, 1, 0],
-                "fill": "toself",
-                "fillcolor": "rgba(213,94,0,0.16)",
-                "fillpattern": {
-                    "shape": hatch,
-                    "fgcolor": theme.ROLES["doubt"],
-                    "bgcolor": "rgba(213,94,0,0.12)",
-                    "size": 9,
-                    "solidity": 0.22,
-                },
-                "line": {"color": theme.ROLES["doubt"], "width": 1},
-                "hoveron": "fills",
-                "hoverinfo": "text",
-                "text": text,
-            }
-        )
-    return traces
+    return [
+        doubt_zone(limit - place.half, limit + place.half, text, hatch)
+        for limit, hatch in zip(place.limits, HATCH, strict=False)
+    ]
 
 
 def _reaches(place: RulerLayout, bound: float | None) -> list[dict[str, Any]]:

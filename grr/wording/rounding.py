@@ -71,7 +71,7 @@ def percent(value: float) -> str:
     """Return a percentage: one decimal under 100, none above, "over 9999" past what means much."""
     if not math.isfinite(value):
         return NOT_ESTIMATED
-    if value > MOST_PERCENT:
+    if value >= MOST_PERCENT + 0.5:
         return f"over {MOST_PERCENT}{JOIN}%"
     return f"{value:.1f}{JOIN}%" if abs(value) < 99.95 else f"{value:.0f}{JOIN}%"
 

@@ -50,6 +50,8 @@ def test_lengths_are_shown_in_the_unit_that_reads_best() -> None:
 def test_percent() -> None:
     assert r.percent(22.678) == f"22.7{r.JOIN}%"
     assert r.percent(99.96) == f"100{r.JOIN}%"
+    assert r.percent(9999.4) == f"9999{r.JOIN}%"
+    assert r.percent(960_038.0) == f"over 9999{r.JOIN}%"
     assert r.percent(math.nan) == "not estimated"
 
 
