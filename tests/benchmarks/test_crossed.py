@@ -1,30 +1,21 @@
 """One study and ten thousand, beside statsmodels and a bare NumPy pass over the same data.
 
-Run with ``pytest tests/benchmarks --benchmark-only -s``: each test prints its ratio.
+Run with ``pytest tests/benchmarks --benchmark-only``: the table comes at the end.
 """
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from pytest_benchmark.fixture import BenchmarkFixture
+from timing import median_seconds
 
 import grr
 from grr.numerics.crossed import crossed_anova
 from grr.numerics.interaction import components_by_rule
 from published import manual_readings
-
-
-def median_seconds(work: Callable[[], object], repeats: int = 15) -> float:
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return float(np.median(times))
 
 
 def by_statsmodels(readings: pd.DataFrame) -> pd.DataFrame:
@@ -34,18 +25,16 @@ def by_statsmodels(readings: pd.DataFrame) -> pd.DataFrame:
     return anova_lm(ols("reading ~ C(part) * C(operator)", readings).fit())
 
 
-def test_one_study_beside_statsmodels(benchmark: BenchmarkFixture) -> None:
+def test_one_study_beside_statsmodels(benchmark: BenchmarkFixture, side_by_side: Any) -> None:
     readings = manual_readings()
     study = grr.Study(readings, tolerance=grr.Tolerance(-4, 4))
     benchmark(grr.anova, study)
     cube = study.cube().values
-    theirs = median_seconds(lambda: by_statsmodels(readings))
-    ours = median_seconds(lambda: grr.anova(study))
+    theirs = median_seconds(lambda: by_statsmodels(readings), 15)
+    ours = median_seconds(lambda: grr.anova(study), 15)
     core = median_seconds(lambda: components_by_rule(crossed_anova(cube)), 200)
-    print(
-        f"\none 10 x 3 x 3 study: grr.anova {ours * 1e3:.2f} ms, array core {core * 1e6:.0f} us, "
-        f"statsmodels {theirs * 1e3:.1f} ms: {theirs / ours:.1f} and {theirs / core:.0f} times"
-    )
+    side_by_side.faster("one study, grr.anova", ours, "statsmodels", theirs)
+    side_by_side.faster("one study, array core", core, "statsmodels", theirs)
 
 
 def sum_of_squares_kernel(stack: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -62,18 +51,17 @@ def sum_of_squares_kernel(stack: np.ndarray) -> tuple[np.ndarray, ...]:
     )
 
 
-def test_ten_thousand_studies_beside_a_numpy_pass(benchmark: BenchmarkFixture) -> None:
+def test_ten_thousand_studies_beside_a_numpy_pass(
+    benchmark: BenchmarkFixture, side_by_side: Any
+) -> None:
     stack = np.random.default_rng(1).normal(10, 0.001, size=(10_000, 10, 3, 3))
     benchmark(lambda: components_by_rule(crossed_anova(stack)))
     ours = median_seconds(lambda: components_by_rule(crossed_anova(stack)))
     bare = median_seconds(lambda: sum_of_squares_kernel(stack))
-    print(
-        f"\n10,000 studies: {ours * 1e3:.1f} ms, bare kernel {bare * 1e3:.1f} ms: "
-        f"{ours / bare:.2f} times"
-    )
+    side_by_side.cost("10,000 studies, array core", ours, "bare NumPy kernel", bare, "at most 3 ×")
 
 
-def test_import_beside_pandas(benchmark: BenchmarkFixture) -> None:
+def test_import_beside_pandas(benchmark: BenchmarkFixture, side_by_side: Any) -> None:
     import subprocess
     import sys
 
@@ -84,4 +72,4 @@ def test_import_beside_pandas(benchmark: BenchmarkFixture) -> None:
 
     benchmark.pedantic(lambda: fresh("grr"), rounds=1)
     ours, theirs = fresh("grr"), fresh("pandas")
-    print(f"\nimport grr {ours:.2f} s, import pandas {theirs:.2f} s: {ours / theirs:.2f} times")
+    side_by_side.faster("import grr, fresh Python", ours, "import pandas", theirs)

@@ -1,19 +1,18 @@
 """Intervals of one study from 100,000 draws, beside the same draws by scipy.stats.
 
-Run with ``pytest tests/benchmarks --benchmark-only -s``: each test prints its ratio.
-The aim is 100 ms for every quantity of one study. Printed times are of the processor, since
+The aim is 100 ms for every quantity of one study. Times in the table are of the processor, since
 the machine may be shared.
 """
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 from scipy import stats
+from timing import least_cpu_seconds
 
 import grr
 from grr.numerics.crossed import CrossedAnova, crossed_anova
@@ -21,15 +20,6 @@ from grr.numerics.intervals import quantity_limits
 from grr.numerics.pivots import DRAWS, crossed_pivots
 from grr.numerics.yardstick import Yardstick
 from published import manual_readings
-
-
-def least_cpu_seconds(work: Callable[[], object], repeats: int = 7) -> float:
-    times = []
-    for _ in range(repeats):
-        start = time.process_time()
-        work()
-        times.append(time.process_time() - start)
-    return min(times)
 
 
 def by_scipy(anova: CrossedAnova) -> dict[str, np.ndarray]:
@@ -69,7 +59,11 @@ def by_scipy(anova: CrossedAnova) -> dict[str, np.ndarray]:
 @pytest.mark.parametrize("operators", ["random", "fixed"])
 @pytest.mark.parametrize(("lower", "upper"), [(-4.0, 4.0), (None, 4.0)])
 def test_every_quantity_of_one_study(
-    benchmark: BenchmarkFixture, operators: str, lower: float | None, upper: float
+    benchmark: BenchmarkFixture,
+    side_by_side: Any,
+    operators: str,
+    lower: float | None,
+    upper: float,
 ) -> None:
     study = grr.Study(manual_readings(), tolerance=grr.Tolerance(lower, upper))
     anova = crossed_anova(study.cube().packed)
@@ -80,15 +74,15 @@ def test_every_quantity_of_one_study(
 
     benchmark(ours)
     mine = least_cpu_seconds(ours)
-    line = f"\n{operators} operators, limits {lower} to {upper}: {1e3 * mine:.0f} ms"
+    what = f"limits of one study, {operators}, {lower} to {upper}"
     if operators == "random" and lower is not None:
         theirs = least_cpu_seconds(lambda: by_scipy(anova))
-        line += f"; the same by scipy.stats and np.quantile {1e3 * theirs:.0f} ms"
-        line += f" ({theirs / mine:.1f} ×)"
-    print(line)
+        side_by_side.faster(what, mine, "scipy.stats, np.quantile", theirs, "100 ms")
+    else:
+        side_by_side.alone(what, f"{1e3 * mine:.0f} ms", "100 ms")
 
 
-def test_the_whole_frame_from_a_study(benchmark: BenchmarkFixture) -> None:
+def test_the_whole_frame_from_a_study(benchmark: BenchmarkFixture, side_by_side: Any) -> None:
     readings = manual_readings()
 
     def once() -> object:
@@ -96,4 +90,4 @@ def test_the_whole_frame_from_a_study(benchmark: BenchmarkFixture) -> None:
         return grr.anova(study).intervals()
 
     benchmark(once)
-    print(f"\nreadings to labelled intervals: {1e3 * least_cpu_seconds(once):.0f} ms")
+    side_by_side.alone("readings to labelled limits", f"{1e3 * least_cpu_seconds(once):.0f} ms")

@@ -1,19 +1,19 @@
 """Thousands of studies, beside a pandas sum over the same table and a loop over statsmodels.
 
-Run with ``pytest tests/benchmarks/test_many.py --benchmark-only -s``: each test prints its ratio.
+Run with ``pytest tests/benchmarks --benchmark-only``: the table comes at the end.
 The array core alone is timed in `test_crossed.py`.
 """
 
 from __future__ import annotations
 
-import time
 import tracemalloc
-from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
+from timing import median_seconds
 
 import grr
 from grr.numerics.crossed import crossed_anova
@@ -21,15 +21,6 @@ from grr.numerics.interaction import components_by_rule
 
 SHAPE = (10, 3, 3)
 TOLERANCE = grr.Tolerance(9.99, 10.01)
-
-
-def median_seconds(work: Callable[[], object], repeats: int) -> float:
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return float(np.median(times))
 
 
 def cubes(studies: int) -> np.ndarray:
@@ -62,7 +53,7 @@ def sum_by_study(table: pd.DataFrame) -> object:
     return table.groupby("study")["reading"].sum()
 
 
-def test_a_long_table_beside_a_pandas_sum(benchmark: BenchmarkFixture) -> None:
+def test_a_long_table_beside_a_pandas_sum(benchmark: BenchmarkFixture, side_by_side: Any) -> None:
     table = long_table(cubes(10_000))
     assert len(table) == 900_000
 
@@ -76,15 +67,15 @@ def test_a_long_table_beside_a_pandas_sum(benchmark: BenchmarkFixture) -> None:
     by_number = median_seconds(lambda: grr.analyse_many(numbered, tolerances=TOLERANCE), 5)
     sum_by_number = median_seconds(lambda: sum_by_study(numbered), 7)
     storage = getattr(table["study"].dtype, "storage", "Python objects")
-    print(
-        f"\n900,000 rows (texts kept by {storage}): analyse_many {ours * 1e3:.0f} ms, "
-        f"groupby sum {theirs * 1e3:.0f} ms: {ours / theirs:.1f} times (goal 8); studies named by "
-        f"whole numbers: {by_number * 1e3:.0f} ms, {sum_by_number * 1e3:.0f} ms: "
-        f"{by_number / sum_by_number:.1f} times"
-    )
+    what = f"10,000 studies, 900,000 rows (texts by {storage})"
+    side_by_side.cost(what, ours, "groupby sum", theirs, "at most 8 ×")
+    what = "the same, studies named by whole numbers"
+    side_by_side.cost(what, by_number, "groupby sum", sum_by_number, "at most 8 ×")
 
 
-def test_a_long_table_beside_a_loop_over_statsmodels(benchmark: BenchmarkFixture) -> None:
+def test_a_long_table_beside_a_loop_over_statsmodels(
+    benchmark: BenchmarkFixture, side_by_side: Any
+) -> None:
     from statsmodels.formula.api import ols
     from statsmodels.stats.anova import anova_lm
 
@@ -97,13 +88,13 @@ def test_a_long_table_beside_a_loop_over_statsmodels(benchmark: BenchmarkFixture
     benchmark.pedantic(lambda: grr.analyse_many(table), rounds=1)
     ours = median_seconds(lambda: grr.analyse_many(table), 3)
     theirs = 100 * median_seconds(loop, 1)
-    print(
-        f"\n10,000 studies from a table: {ours:.2f} s, a loop over statsmodels {theirs:.0f} s "
-        f"(100 studies times 100): {theirs / ours:.0f} times"
-    )
+    what = "10,000 studies from a table"
+    side_by_side.faster(what, ours, "statsmodels (100 studies × 100)", theirs)
 
 
-def test_cost_is_linear_up_to_a_hundred_thousand(benchmark: BenchmarkFixture) -> None:
+def test_cost_is_linear_up_to_a_hundred_thousand(
+    benchmark: BenchmarkFixture, side_by_side: Any
+) -> None:
     sizes = (1_000, 10_000, 100_000)
     rng = np.random.default_rng(2)
     seconds = []
@@ -113,14 +104,14 @@ def test_cost_is_linear_up_to_a_hundred_thousand(benchmark: BenchmarkFixture) ->
     benchmark.pedantic(lambda: None, rounds=1)
     slope = np.polyfit(np.log(sizes), np.log(seconds), 1)[0]
     last = np.log(seconds[-1] / seconds[-2]) / np.log(sizes[-1] / sizes[-2])
-    print(
-        f"\n{sizes} studies of 5 x 2 x 2: {', '.join(f'{s:.3f} s' for s in seconds)}; slope on "
-        f"logarithmic axes {slope:.2f}, over the last decade {last:.2f} (linear: 1)"
-    )
+    times = ", ".join(f"{taken:.3f} s" for taken in seconds)
+    side_by_side.alone(f"{sizes} studies of 5 × 2 × 2", times)
+    text = f"{slope:.2f}, the last decade {last:.2f}"
+    side_by_side.alone("slope on logarithmic axes", text, "1 (linear)")
 
 
 @pytest.mark.parametrize("what", ["arrays", "table"])
-def test_memory(benchmark: BenchmarkFixture, what: str) -> None:
+def test_memory(benchmark: BenchmarkFixture, side_by_side: Any, what: str) -> None:
     stack = cubes(10_000)
     table = long_table(stack)
     size = stack.nbytes if what == "arrays" else int(table.memory_usage(deep=True).sum())
@@ -132,19 +123,15 @@ def test_memory(benchmark: BenchmarkFixture, what: str) -> None:
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     benchmark.pedantic(lambda: None, rounds=1)
-    print(
-        f"\n{what}: peak of {peak / 1e6:.0f} MB beside {size / 1e6:.0f} MB of input: "
-        f"{peak / size:.1f} times (goal 4)"
-    )
+    text = f"{peak / 1e6:.0f} MB of {size / 1e6:.0f} MB input: {peak / size:.1f} ×"
+    side_by_side.alone(f"10,000 studies, peak memory, {what}", text, "at most 4 ×")
 
 
-def test_limits_and_decisions(benchmark: BenchmarkFixture) -> None:
+def test_limits_and_decisions(benchmark: BenchmarkFixture, side_by_side: Any) -> None:
     table = long_table(cubes(200))
     benchmark.pedantic(lambda: grr.analyse_many(table[:900], intervals=True), rounds=1)
     ours = median_seconds(lambda: grr.analyse_many(table, tolerances=TOLERANCE, intervals=True), 1)
     one = grr.Study(table[:90].drop(columns="study"), tolerance=TOLERANCE)
     alone = median_seconds(lambda: grr.anova(one).intervals(draws=10_000), 5)
-    print(
-        f"\nlimits and decisions: {ours / 200 * 1e3:.1f} ms a study in a table of 200, "
-        f"{alone * 1e3:.1f} ms alone for the limits only (10,000 draws each)"
-    )
+    what = "limits and decision, a study among 200"
+    side_by_side.cost(what, ours / 200, "the limits alone, by itself", alone)

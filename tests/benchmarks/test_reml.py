@@ -1,12 +1,12 @@
 """One unbalanced study by restricted likelihood, beside statsmodels' MixedLM."""
 
-import time
 import warnings
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from timing import seconds_each
 
 from grr.numerics.reml import reml, reml_components
 
@@ -36,31 +36,17 @@ def by_mixedlm(name):
         return model.fit(reml=True)
 
 
-def seconds(work, times):
-    """Shortest of several runs: on a shared machine the one least disturbed."""
-    taken = []
-    for _ in range(times):
-        start = time.perf_counter()
-        work()
-        taken.append(time.perf_counter() - start)
-    return min(taken)
-
-
 @pytest.mark.parametrize("name", ["a_tenth_lost", "interaction_at_zero", "all_at_zero"])
-def test_one_study(benchmark, capsys, name):
+def test_one_study(benchmark, side_by_side, name):
     study = columns(name)
     by_mixedlm(name)
     benchmark(reml, *study)
-    theirs = seconds(lambda: by_mixedlm(name), 9)
-    ours = seconds(lambda: reml(*study), 31)
-    with capsys.disabled():
-        print(
-            f"\n{name}: reml {ours * 1e3:.1f} ms from many starts, MixedLM {theirs * 1e3:.1f} ms "
-            f"from one: {theirs / ours:.0f} times as fast"
-        )
+    theirs = min(seconds_each(lambda: by_mixedlm(name), 9))
+    ours = min(seconds_each(lambda: reml(*study), 31))
+    side_by_side.faster(f"REML, {name}", ours, "MixedLM, from one start", theirs, "5 × as fast")
 
 
-def test_refits_of_one_design(benchmark, capsys):
+def test_refits_of_one_design(benchmark, side_by_side):
     _, part, operator = columns("a_tenth_lost")
     rng = np.random.default_rng(1)
     studies = 1000
@@ -70,6 +56,5 @@ def test_refits_of_one_design(benchmark, capsys):
         + rng.normal(0, 1, (studies, len(part)))
     )
     benchmark.pedantic(reml_components, args=(readings, part, operator), rounds=5)
-    taken = seconds(lambda: reml_components(readings, part, operator), 3)
-    with capsys.disabled():
-        print(f"\n{studies} refits: {taken:.2f} s, {taken / studies * 1e3:.2f} ms each")
+    taken = min(seconds_each(lambda: reml_components(readings, part, operator), 3))
+    side_by_side.alone(f"{studies} REML refits", f"{taken / studies * 1e3:.2f} ms each")
