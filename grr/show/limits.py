@@ -8,11 +8,8 @@ from grr.errors import StudyError
 
 def sd_intervals(result: GaugeResult, level: float = 0.95) -> dict[str, tuple[float, float]]:
     """Return source → two-sided interval of its sd; empty where the study gives none."""
-    intervals = getattr(result, "intervals", None)
-    if intervals is None:
-        return {}
     try:
-        table = intervals(level)
+        table = result.intervals(level)
     except StudyError:
         return {}
     return {

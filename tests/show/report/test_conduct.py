@@ -16,6 +16,7 @@ from grr.files.events import Event, Events
 from grr.files.journal import Journal, JournalRow
 from grr.shipped import shipped_folder
 from grr.show.report.conduct import deviations
+from grr.wording.rounding import JOIN, percent
 
 DEMO = shipped_folder("demo_data")
 PLAN = grr.Plan(tuple("123456"), ("Op 0", "Op 1", "Op 2"), 3)
@@ -118,3 +119,33 @@ def test_altered_record_is_shouted(tmp_path):
     file.write_text(content, encoding="utf-8", newline="")
     path = grr.report(grr.open_study(folder), tmp_path / "r.html", date=DAY)
     assert "ALTERED: row 2" in Page(path.read_text(encoding="utf-8")).shown
+
+
+def test_what_was_measured_again_is_shown_both_ways(tmp_path):
+    folder = tmp_path / "pins"
+    shutil.copytree(DEMO / "dowel_pin", folder)
+    before = grr.open_study(folder)
+    journal = Journal(folder / "readings.csv")
+    first = journal.rows[0]
+    journal.append(
+        JournalRow(
+            part=first.part, operator=first.operator, trial=first.trial, reading="10.0107",
+            order=first.order, entered_by=first.operator, source="typed", raw="10.0107",
+            session=first.session,
+        )
+    )  # fmt: skip
+    table = before.readings
+    place = (table["part"] == first.part) & (table["operator"] == first.operator)
+    table.loc[place & (table["trial"] == int(first.trial)), "reading"] = 10.0107
+    again = replace(before, readings=table)
+    shares = [
+        percent(grr.anova(study).value("GRR", "percent_tolerance")).replace(JOIN, " ")
+        for study in (before, again)
+    ]
+    assert shares[0] != shares[1]
+    path = grr.report(grr.open_study(folder), tmp_path / "r.html", date=DAY)
+    text = Page(path.read_text(encoding="utf-8")).shown
+    assert (
+        "1 reading measured again without a cause found; the first counts: "
+        f"GRR {shares[0]} of tolerance; with the later readings {shares[1]}."
+    ) in text
