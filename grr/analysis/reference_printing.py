@@ -48,7 +48,7 @@ def _rows(result: ReferenceResult) -> tuple[list[str], list[list[str]]]:
         _length_row(result, "Repeatability (one sd)", "repeatability_sd"),
         _ratio_row(result, "Cg"),
         _ratio_row(result, "Cgk"),
-        _percent_row(result, "Q_MS", "Q_MS"),
+        _percent_row(result, "Q_MS, uncertainty of the system", "Q_MS"),
         _percent_row(result, "Resolution, of the tolerance", "resolution_percent"),
     ]
     least = result.smallest_tolerance

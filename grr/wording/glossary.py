@@ -196,6 +196,23 @@ TERMS = (
         ("Cg", "Cgk"),
     ),
     Explanation(
+        "Q_MS and Q_MP",
+        "How much of the tolerance the uncertainty takes: of the measuring system on reference "
+        "parts (Q_MS), and of the whole measuring process with operators and real parts (Q_MP).",
+        "Q = 100 · 2·U / T, with U = 2·u",
+        "ISO 22514-7 (from memory; limits 15 % and 30 %)",
+        ("Q_MS", "Q_MP"),
+    ),
+    Explanation(
+        "run rules",
+        "Patterns on a control chart that chance alone seldom makes: WE 1 to WE 4 and Nelson 1 "
+        "to 8. The chart says in words which one was met, and how often it alarms falsely.",
+        "",
+        "Western Electric, Statistical Quality Control Handbook (1956); L. S. Nelson, Journal of "
+        "Quality Technology 16 (1984)",
+        ("run rule", "western electric", "nelson", *(f"WE {number}" for number in range(1, 5))),
+    ),
+    Explanation(
         "resolution",
         "The step of the last digit on the display. It should be no coarser than a tenth of the "
         "tolerance.",
