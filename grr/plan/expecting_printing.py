@@ -162,4 +162,6 @@ def _comparison_closing(found: DesignComparison) -> list[str]:
         "between designs are chance.",
         _assumed(found.shares),
         KNOWN_WHOLE,
+        "Where the whole is to come from the parts of the study itself, take 10 parts or more "
+        "(AIAG MSA, 4th ed., chapter III section B): part variation from five is hardly known.",
     ]
