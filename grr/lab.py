@@ -82,7 +82,7 @@ def _command(folder: Path, port: int, browser: bool) -> list[str]:
         "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
         "--ServerApp.terminals_enabled=False",
         "--LabApp.extension_manager=readonly",
-        "--log-level=WARN",
+        "--log-level=ERROR",
     ]
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         command.append("--allow-root")
