@@ -82,7 +82,7 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
     usable = zero_of_sitting <= PAUSE_MINUTES
     since = np.where(usable, since_zero, clock - first + (0.0 if by_time else 1.0))
     if not by_time:
-        table["time"] = pd.NaT
+        table["time"] = pd.Series(pd.NaT, table.index, dtype="datetime64[ns, UTC]")
     columns = ["part", "operator", "method", "trial", "reading", "time"]
     return Sittings(
         table[columns].assign(sitting=sitting, since=since), "min" if by_time else "reading"

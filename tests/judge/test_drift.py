@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -184,6 +185,24 @@ def test_sittings_begin_anew_after_a_pause_and_at_a_zero(tmp_path):
     zero = result.method("handheld").zero
     assert zero.mean == pytest.approx(-0.3)
     assert "zero moves by −0.30" in " ".join(result.sentences)
+
+
+@pytest.mark.parametrize("known", ["none", "some"])
+def test_a_zero_checked_around_readings_without_times_tells_nothing(tmp_path, known):
+    source = study(falling)
+    table = source.readings
+    table.loc[table.index if known == "none" else table.index[5:], "time"] = pd.NaT
+    folder = tmp_path / "study"
+    save_study(replace(source, readings=table), folder)
+    Events(folder / EVENTS_FILE).append(
+        *(
+            Event(time=f"2026-05-05T{hour}:00:00Z", kind="zero", name=name, old="on", value="0.1")
+            for name, hour in (("before", "07"), ("after", "12"))
+        )
+    )
+    opened = grr.open_study(folder)
+    assert grr.drift(opened).numbers.taken.unit == "reading"
+    grr.report(opened, tmp_path / "report.html")
 
 
 def test_operators_who_take_turns_share_a_sitting():
