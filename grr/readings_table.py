@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -61,7 +62,7 @@ def validated(table: object) -> pd.DataFrame:
 
 
 def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
-    names = {str(column).strip().lower(): column for column in table.columns}
+    names = named_columns(table.columns)
     missing = [name for name in ("part", "reading") if name not in names]
     if missing:
         raise StudyError(
@@ -73,6 +74,10 @@ def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
     result = table[[names[name] for name in wanted]].copy()
     result.columns = pd.Index(wanted)
     result = result.reset_index(drop=True)
+    for name in result:
+        if isinstance(result[name].dtype, pd.CategoricalDtype):
+            result[name] = result[name].astype(object)
+    _refuse_several_in_a_cell(result)
     if "operator" not in result:
         result["operator"] = "1"
     if "trial" not in result:
@@ -84,6 +89,41 @@ def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
             )
         result["trial"] = 1
     return result
+
+
+def named_columns(columns: Iterable[object]) -> dict[str, Any]:
+    """Return which column bears each name, capitals and outer spaces aside.
+
+    Raises
+    ------
+    StudyError
+        Two columns bear the name of one that a study knows.
+    """
+    names: dict[str, Any] = {}
+    for column in columns:
+        name = str(column).strip().lower()
+        if name in names and name in COLUMNS:
+            raise StudyError(f"Two columns are named {name}", "Rename or remove one", column=column)
+        names[name] = column
+    return names
+
+
+def _refuse_several_in_a_cell(table: pd.DataFrame) -> None:
+    for name in table:
+        if table[name].dtype == object and not table[name].map(pd.api.types.is_scalar).all():
+            raise several_in_a_cell(table[name])
+
+
+def several_in_a_cell(column: pd.Series[Any]) -> StudyError:
+    """Return the refusal of a column with lists or the like where single values belong."""
+    row = int(np.flatnonzero(~column.map(pd.api.types.is_scalar).to_numpy(dtype=np.bool_))[0])
+    return StudyError(
+        "A cell holds a list, not a single value",
+        "Write one value in each cell",
+        row=row + 1,
+        column=column.name,
+        value=column.iloc[row],
+    )
 
 
 def _labels(column: pd.Series[Any], name: str) -> list[str]:

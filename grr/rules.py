@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from grr.errors import StudyError
-from grr.values import number, one_of
+from grr.values import distinct_names, number, one_of
 
 
 @dataclass(frozen=True)
@@ -65,13 +65,33 @@ class Rules:
 
 @dataclass(frozen=True)
 class Plan:
-    """The readings that were planned: every part by every operator, ``trials`` times."""
+    """The readings that were planned: every part by every operator, ``trials`` times.
+
+    Raises
+    ------
+    StudyError
+        Names that differ in capitals and spaces only, or no whole number of trials.
+    """
 
     parts: tuple[str, ...]
     operators: tuple[str, ...]
     trials: int
     methods: tuple[str, ...] = ()
     seed: int = 0
+
+    def __post_init__(self) -> None:
+        for what in ("part", "operator", "method"):
+            names = getattr(self, f"{what}s")
+            if not isinstance(names, (tuple, list)):
+                raise StudyError(
+                    f"The {what}s of a plan are not a list of names",
+                    f"Write {what}s=('1', '2', ...)",
+                    value=names,
+                )
+            object.__setattr__(self, f"{what}s", distinct_names(what, names))
+        whole = isinstance(self.trials, int) and not isinstance(self.trials, bool)
+        if not whole or self.trials < 1:
+            raise StudyError("trials is not a whole number from 1", "Correct it", value=self.trials)
 
     @property
     def readings(self) -> int:

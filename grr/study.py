@@ -18,7 +18,7 @@ from grr.readings_table import natural_order, validated
 from grr.rules import Plan, Rules
 from grr.tolerance import Tolerance
 from grr.units import canonical_unit
-from grr.values import finer_than, number, one_of
+from grr.values import finer_than, needs, number, one_of
 
 
 @dataclass(frozen=True)
@@ -254,13 +254,7 @@ def checked_study(value: object) -> Study:
     StudyError
         It is something else.
     """
-    if not isinstance(value, Study):
-        raise StudyError(
-            "This needs a study",
-            "Make one with grr.Study(readings, tolerance=...) or grr.open_study(folder)",
-            value=type(value).__name__,
-        )
-    return value
+    return needs(value, Study)
 
 
 def _refuse_finer_readings(readings: NDArray[np.float64], resolution: float) -> None:

@@ -3,11 +3,118 @@
 from __future__ import annotations
 
 import math
+import unicodedata
+from collections.abc import Iterable
+from os import PathLike, fspath
+from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from grr.errors import StudyError
+
+Kind = TypeVar("Kind")
+
+#: Where a value of each kind comes from, by the name of its class.
+_COMES_FROM = {
+    "Study": "Make one with grr.Study(readings, tolerance=...) or grr.open_study(folder)",
+    "GaugeResult": "Give what grr.anova or grr.average_range returned for a study",
+    "StabilityResult": "Give what grr.stability returned",
+    "ReferenceResult": "Give what grr.reference_study returned",
+    "LinearityResult": "Give what grr.linearity returned",
+    "UncertaintyBudget": "Write grr.UncertaintyBudget([grr.Contribution(...), ...])",
+    "Rules": "Write grr.Rules(...), or leave it out",
+    "date": "Write datetime.date(2026, 3, 31), or leave it out for today",
+    "str": "Write it in quotation marks",
+    "Sequence": "Write it like ['first', 'second']",
+    "tuple": "Write it like ('first', 'second')",
+    "Mapping": "Write it like {'name': value}",
+    "DataFrame": "Give a pandas DataFrame, such as grr.read_readings returns",
+}
+_IN_WORDS = {"str": "text", "Sequence": "list", "DataFrame": "pandas DataFrame"}
+
+
+def needs(value: object, kind: type[Kind], what: str = "") -> Kind:
+    """Return ``value`` where it is of the kind that the function called works on.
+
+    Parameters
+    ----------
+    value : object
+    kind : type
+    what : str
+        The name of the argument, where it is not the first one.
+
+    Raises
+    ------
+    StudyError
+        It is something else; the message says where the right thing comes from.
+    """
+    if not isinstance(value, kind):
+        name = _IN_WORDS.get(kind.__name__, kind.__name__)
+        article = "an" if name[0] in "AEIOU" else "a"
+        raise StudyError(
+            f"{what} is no {name}" if what else f"This needs {article} {name}",
+            _COMES_FROM.get(kind.__name__, f"Give a grr.{name}"),
+            value=type(value).__name__,
+        )
+    return value
+
+
+def a_path(value: object) -> Path:
+    """Return the name of a file or folder as a path.
+
+    Raises
+    ------
+    StudyError
+        It is neither text nor a path.
+    """
+    text = fspath(value) if isinstance(value, (str, PathLike)) else None
+    if not isinstance(text, str):
+        raise StudyError(
+            "This is no name of a file or folder",
+            "Write the name in quotation marks, or give a pathlib.Path",
+            value=type(value).__name__,
+        )
+    if "\0" in text:
+        raise StudyError(
+            "The name of a file or folder holds a character that no name can hold",
+            "Type the name again",
+            value=text,
+        )
+    return Path(text)
+
+
+def spelling(name: str) -> str:
+    """Return what is left of a name where capitals and spaces do not count."""
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+def distinct_names(what: str, names: Iterable[str]) -> tuple[str, ...]:
+    """Return names that differ in more than capitals and spaces.
+
+    Raises
+    ------
+    StudyError
+        A name is empty, given twice, or one seems to be written in two ways.
+    """
+    found: dict[str, str] = {}
+    for name in names:
+        text = str(name).strip()
+        if text == "":
+            raise StudyError(f"The name of a {what} is empty", "Give every one a name")
+        first = found.get(spelling(text))
+        if first == text:
+            raise StudyError(f"A {what} is named twice", "Give each its own name", value=text)
+        if first is not None:
+            raise StudyError(
+                f"One {what} seems to be written in two ways: “{first}” and “{text}”",
+                f"Write the {what} once; where they are two, give them names that differ in "
+                "more than capitals and spaces",
+                value=text,
+            )
+        found[spelling(text)] = text
+    return tuple(found.values())
 
 
 def one_of(name: str, value: object, allowed: tuple[str, ...]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -25,7 +25,7 @@ from grr.numerics.uncertainty import (
 )
 from grr.tolerance import Tolerance
 from grr.units import canonical_unit
-from grr.values import number
+from grr.values import needs, number
 
 #: A model takes each influence by name and gives the measured size.
 Model = Callable[[Mapping[str, Array]], Array]
@@ -77,7 +77,7 @@ class UncertaintyBudget:
 
     def __post_init__(self) -> None:
         set_field = object.__setattr__
-        set_field(self, "lines", tuple(self.lines))
+        set_field(self, "lines", tuple(self.lines) if isinstance(self.lines, Iterable) else ())
         set_field(self, "unit", canonical_unit(self.unit))
         set_field(self, "level", number("level", self.level, above=0.0, below=1.0))
         if self.k is not None:
@@ -93,6 +93,8 @@ class UncertaintyBudget:
                 raise StudyError(
                     "Two lines of the budget have one name", "Rename one of them", value=name
                 )
+        needs(self.correlations, Mapping, "correlations")  # type: ignore[type-abstract]
+        needs(self.questions, tuple, "questions")
         correlation_matrix(names, dict(self.correlations))
         for line in self.lines:
             if line.sensitivity is None and self.model is None:

@@ -31,7 +31,7 @@ from grr.numerics.intervals import two_sided_limits
 from grr.numerics.measures import percent_tolerance_draws, variance_draws
 from grr.numerics.pivots import Pivots
 from grr.numerics.yardstick import Yardstick
-from grr.values import number
+from grr.values import needs, number
 
 #: How many readings are averaged in the list of changes.
 AVERAGED = (2, 3, 5)
@@ -112,7 +112,7 @@ def what_would_help(result: GaugeResult, *, level: float = 0.95) -> Improvement:
     Montgomery (SIAM 2005), section 3.2.
     """
     level = number("level", level, above=0.0, below=1.0)
-    study = result.study
+    study = needs(result, GaugeResult).study
     measure = _measure(result)
     now = _variances(result)
     finer = None if study.resolution is None else study.resolution / FINER

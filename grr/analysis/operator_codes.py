@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from hashlib import sha256
 
-from grr.study import Study
+from grr.study import Study, checked_study
 
 
 def code_operators(study: Study) -> tuple[Study, dict[str, str]]:
@@ -26,7 +26,7 @@ def code_operators(study: Study) -> tuple[Study, dict[str, str]]:
     key : dict
         Keep it apart from the report.
     """
-    plan = study.plan
+    plan = checked_study(study).plan
     names = {*study.operator_names, *(() if plan is None else plan.operators)}
     mixed = sorted(names, key=lambda name: sha256(f"{study.title} {name}".encode()).digest())
     codes = {name: f"Operator {number}" for number, name in enumerate(mixed, start=1)}

@@ -29,7 +29,7 @@ from grr.numerics.run_rules import NELSON, RULES, WESTERN_ELECTRIC, RunRule, sig
 from grr.numerics.step_change import StepChange, step_change
 from grr.tolerance import Tolerance
 from grr.units import canonical_unit
-from grr.values import number, one_of
+from grr.values import needs, number, one_of
 
 SETS = {"western electric": WESTERN_ELECTRIC, "nelson": NELSON}
 CHARTS = ("auto", "individuals", "mean and range")
@@ -103,6 +103,8 @@ def stability(
     Source: AIAG MSA, 4th ed., chapter III section B, stability; ISO 7870-2 (limits, from
     memory); the sources of the run rules stand in `grr.numerics.run_rules`.
     """
+    if tolerance is not None:
+        needs(tolerance, Tolerance, "tolerance")
     checks, missing = _checks(table)
     chosen = _rules(rules)
     one_of("chart", chart, CHARTS)
@@ -208,6 +210,7 @@ def _checks(table: object) -> tuple[_Checks, int]:
 def _rules(rules: str | Sequence[str]) -> tuple[RunRule, ...]:
     if isinstance(rules, str):
         return SETS[one_of("rules", rules.casefold(), tuple(SETS))]
+    needs(rules, Sequence, "rules")  # type: ignore[type-abstract]
     chosen = tuple(RULES[one_of("rules", name, tuple(RULES))] for name in rules)
     if not chosen:
         raise StudyError("No run rule is chosen", "Choose at least one, such as WE 1")

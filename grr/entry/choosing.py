@@ -8,6 +8,7 @@ from typing import Any
 from grr.entry.plain_widgets import form_box, status_line
 from grr.errors import StudyError
 from grr.files.chosen import chosen_folder, chosen_study, remember_choice, study_folders
+from grr.values import a_path
 
 
 def choose_study(top: str | Path = "..") -> Any:
@@ -20,7 +21,7 @@ def choose_study(top: str | Path = "..") -> Any:
     """
     import ipywidgets as widgets
 
-    top = Path(top)
+    top = a_path(top)
     folders = study_folders(top)
     picker = widgets.Dropdown(
         options=folders,

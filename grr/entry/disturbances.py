@@ -6,6 +6,7 @@ from grr.entry.corrections import voiding
 from grr.entry.desk import Desk, Outcome
 from grr.entry.record import Record
 from grr.errors import StudyError
+from grr.values import spelling
 
 
 def add(desk: Desk, what: str, name: str) -> Outcome:
@@ -73,7 +74,7 @@ def _new_name(desk: Desk, record: Record, what: str, name: str) -> str:
         raise StudyError(f"The {what} has no name", "Enter a name")
     taken = {getattr(place, what) for place in (*desk.job.places, *desk.places(record))}
     taken |= {event.old for event in record.events if event.kind == "withdrawn"}
-    if name.casefold() in {other.casefold() for other in taken}:
+    if spelling(name) in set(map(spelling, taken)):
         raise StudyError(
             f"There is a {what} of this name, or there was one",
             "Give a name that was not used yet",

@@ -16,6 +16,7 @@ from grr.files.study_file import STUDY_FILE, read_settings
 from grr.plan.part_codes import part_codes
 from grr.rules import Plan
 from grr.study import Study
+from grr.values import a_path
 from grr.wording.rounding import size
 
 
@@ -88,7 +89,7 @@ def open_job(study: Study | str | Path) -> Job:
     StudyError
         There is no such folder, or its ``study.toml`` cannot be used or holds no plan.
     """
-    folder = study.folder if isinstance(study, Study) else Path(study)
+    folder = study.folder if isinstance(study, Study) else a_path(study)
     if folder is None:
         raise StudyError(
             "This study was not opened from a folder",

@@ -15,6 +15,7 @@ from grr.files.settings import Settings
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.rules import Plan
 from grr.tolerance import Tolerance
+from grr.values import a_path
 
 _LIMITS, _DEVIATIONS = "limits", "nominal size with deviations"
 _PURPOSES = {"accept": "accept parts against the tolerance", "control": "control a process"}
@@ -94,7 +95,7 @@ def study_form(folder: str | Path) -> Any:
     """
     import ipywidgets as widgets
 
-    folder = Path(folder)
+    folder = a_path(folder)
     old = read_settings(folder) if (folder / STUDY_FILE).exists() else None
     shown = _answers(old)
     fields: dict[str, Any] = {}

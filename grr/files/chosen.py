@@ -10,6 +10,7 @@ from grr.files.folder import new_study_folder, open_study
 from grr.files.settings import Settings
 from grr.files.study_file import read_settings
 from grr.study import Study
+from grr.values import a_path
 
 #: Stands in every working folder that ``grr lab`` has filled, and lists what was put there.
 WORKING_FOLDER_MARK = ".grr_put_here.json"
@@ -37,7 +38,7 @@ def chosen_folder(top: str | Path = "..") -> Path:
     StudyError
         The chosen folder is no longer there.
     """
-    top = Path(top)
+    top = a_path(top)
     file = top / CHOICE_FILE
     name = file.read_text(encoding="utf-8").strip() if file.exists() else DEFAULT
     folder = top / name
@@ -83,7 +84,7 @@ def practice_folder(top: str | Path = "..") -> Path:
     StudyError
         The folder cannot be made.
     """
-    top = Path(top)
+    top = a_path(top)
     chosen = chosen_folder(top)
     if chosen.parent.name != "demo_data":
         return chosen

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from os import PathLike
-from pathlib import Path
 
 import pandas as pd
 
@@ -14,7 +13,7 @@ from grr.files.readers.layout import Found, Layout
 from grr.files.readers.numbers import decimal_sign, read_numbers, unit_of_readings
 from grr.files.readers.words import SYNONYMS, unit_in, without_unit
 from grr.files.readings_file import file_content, grids_in
-from grr.values import one_of
+from grr.values import a_path, one_of
 
 #: Columns that are understood, and what people call them.
 COLUMNS = {
@@ -64,7 +63,7 @@ def read_columns(
     """
     if decimal is not None:
         one_of("decimal", decimal, (".", ","))
-    file = Path(path)
+    file = a_path(path)
     for grid in grids_in(file_content(file), file.name, sheet):
         found = _header(grid)
         if found is not None:

@@ -26,6 +26,7 @@ from grr.files.study_file import (
     write_settings,
 )
 from grr.study import Study
+from grr.values import a_path, needs
 
 READINGS_FILE = "readings.csv"
 EVENTS_FILE = "events.csv"
@@ -42,7 +43,7 @@ def open_study(folder: str | PathLike[str]) -> Study:
     StudyError
         The folder is no study, has no readings yet, or something in it cannot be used.
     """
-    folder = Path(folder)
+    folder = a_path(folder)
     settings = read_settings(folder)
     file = _readings_file(folder)
     readings = _readings(file, settings)
@@ -60,6 +61,7 @@ def save_study(study: Study, folder: str | PathLike[str]) -> None:
     StudyError
         The folder holds a study already, or cannot be written.
     """
+    needs(study, Study)
     folder = _made(folder)
     write_whole(folder / READINGS_FILE, _readings_text(study))
     write_settings(folder, settings_of(study))
@@ -95,7 +97,7 @@ def change_settings(
     StudyError
         There are readings and it is not said who changes the settings and why.
     """
-    folder = Path(folder)
+    folder = a_path(folder)
     changes = _changes(read_settings(folder), settings)
     begun = (folder / READINGS_FILE).exists() or (folder / _WORKBOOK).exists()
     if begun and changes:
@@ -175,7 +177,7 @@ def _placed(error: StudyError, readings: pd.DataFrame, file: Path) -> StudyError
 
 def _made(folder: str | PathLike[str]) -> Path:
     """Return the folder, made where needed; it must not hold a study."""
-    folder = Path(folder)
+    folder = a_path(folder)
     for name in (STUDY_FILE, READINGS_FILE, _WORKBOOK, EVENTS_FILE):
         if (folder / name).exists():
             raise StudyError(

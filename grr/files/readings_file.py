@@ -17,7 +17,7 @@ from grr.files.readers.table import readings_in
 from grr.files.readers.text_table import text_grid
 from grr.files.readers.wide_form import wide_layout
 from grr.files.readers.workbook import workbook_grids
-from grr.values import one_of
+from grr.values import a_path, one_of
 
 #: The largest file read, in bytes; a gauge study takes some thousands.
 LARGEST_FILE = 20_000_000
@@ -65,7 +65,7 @@ def read_readings(
     """
     if decimal is not None:
         one_of("decimal", decimal, (".", ","))
-    file = Path(path)
+    file = a_path(path)
     content = file_content(file)
     grids = grids_in(content, file.name, sheet)
     sha256 = hashlib.sha256(content).hexdigest()

@@ -236,13 +236,16 @@ def _plan(table: Mapping[str, Any]) -> Plan:
                 f"The plan has no {name}", f"Add {name} to the table [plan]", column=f"plan.{name}"
             )
     trials = whole_value(table, "trials", least=1)
-    return Plan(
+    plan: Plan = with_name(
+        "plan",
+        Plan,
         parts=names_value(table, "parts"),
         operators=names_value(table, "operators"),
         trials=trials,
         methods=names_value(table, "methods") if table.get("methods") else (),
         seed=whole_value(table, "seed", least=0) if "seed" in table else 0,
     )
+    return plan
 
 
 def _rules(table: Mapping[str, Any]) -> Rules:

@@ -8,6 +8,7 @@ from pathlib import Path
 from grr.errors import StudyError
 from grr.files import events, journal
 from grr.files.chained_file import AlteredRow, first_altered, read_lines
+from grr.values import a_path
 from grr.wording.rounding import counted
 
 
@@ -62,7 +63,7 @@ def verify_folder(folder: str | Path) -> FolderCheck:
     StudyError
         The folder holds no readings that were collected with the entry form.
     """
-    folder = Path(folder)
+    folder = a_path(folder)
     if not (folder / "readings.csv").exists():
         raise StudyError(
             "There is no readings.csv in this folder", "Name a study folder", file=folder

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from grr.analysis.stability_result import StabilityResult
-from grr.errors import StudyError
-from grr.values import one_of
+from grr.values import needs, one_of
 from grr.wording import tables
 from grr.wording.limits import fine_length
 from grr.wording.rounding import percent
@@ -66,8 +65,7 @@ def after_check(result: StabilityResult | None = None, *, event: str = "check") 
         return _dropped()
     if event == "repaired":
         return _repaired()
-    if result is None:
-        raise StudyError("A check needs its result", "Give the result of grr.stability")
+    result = needs(result, StabilityResult)
     return _alarm(result) if result.alarm_now else _quiet(result)
 
 

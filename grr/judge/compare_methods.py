@@ -25,7 +25,7 @@ from grr.numerics.method_choice import (
     choice_confidence,
     method_choice,
 )
-from grr.study import Study
+from grr.study import Study, checked_study
 from grr.values import number
 
 
@@ -149,6 +149,7 @@ def compare_methods(
     limits of agreement). The rule is this project's own; wrong decisions are simulated in
     tests/coverage.
     """
+    checked_study(study)
     level = number("level", level, above=0.5, below=1.0)
     allowed = margin_of(study, margin_share, margin)
     numbers = method_numbers(

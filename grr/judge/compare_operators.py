@@ -15,7 +15,7 @@ from grr.judge.operator_words import (
     in_plural,
     operator_conclusions,
 )
-from grr.study import Study
+from grr.study import Study, checked_study
 from grr.values import number
 from grr.wording.names import shortened
 from grr.wording.rounding import listed
@@ -96,7 +96,9 @@ def compare_operators(study: Study, *, level: float = 0.95) -> OperatorCompariso
     Source: Montgomery, Design and Analysis of Experiments, sections 3.5.7 and 13.3
     (Tukey's test; mixed model); ISO 5725-2 and ASTM E691 (Cochran's C, h and k).
     """
-    numbers = operator_numbers(study, level=number("level", level, above=0.5, below=1.0))
+    numbers = operator_numbers(
+        checked_study(study), level=number("level", level, above=0.5, below=1.0)
+    )
     conclusions = operator_conclusions(numbers)
     return OperatorComparison(numbers, conclusions, _headline(numbers, conclusions))
 

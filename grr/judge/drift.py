@@ -20,7 +20,7 @@ from grr.judge.drift_words import (
     warming_sentence,
     zero_sentence,
 )
-from grr.study import Study
+from grr.study import Study, checked_study
 from grr.values import number
 from grr.wording import tables
 from grr.wording.names import shortened
@@ -172,6 +172,7 @@ def drift(
     covariance); Andrews, Econometrica 61 (1993), 821-856 (bump and curve, p simulated);
     Newton's law of cooling (curve).
     """
+    checked_study(study)
     level = number("level", level, above=0.5, below=1.0)
     warmed_mm = number("warmed_mm", warmed_mm, above=0.0)
     share = number("allowed_share", allowed_share, above=0.0, below=1.0)

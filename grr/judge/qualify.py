@@ -25,7 +25,7 @@ from grr.judge.uncertainty_leg import acceptance_text, uncertainty_leg
 from grr.judge.verdict import Verdict, verdict
 from grr.tolerance import Tolerance
 from grr.units import canonical_unit
-from grr.values import number
+from grr.values import needs, number
 
 #: Largest bias as a share of the tolerance: half of the share that Cg grants.
 BIAS_SHARE = 0.1
@@ -36,6 +36,8 @@ PART_SIZED_BLOCK = (
 FROM_THE_FIRST_DAY = (
     "Read a check standard from the first day on, at the interval of the laboratory's procedure."
 )
+
+_LEGS = (ReferenceResult, LinearityResult, UncertaintyBudget, GaugeResult, StabilityResult)
 
 
 def qualify(
@@ -111,7 +113,11 @@ def qualify(
         rezero_minutes = number("rezero_minutes", rezero_minutes, above=0.0)
     confidence = number("confidence", confidence, above=0.5, below=1.0)
     limit = number("bias_share", bias_share, above=0.0, below=1.0) * width
+    if facts is not None:
+        needs(facts, Mapping, "facts")  # type: ignore[type-abstract]
     known = {**(dict(study.study.facts) if study else {}), **checked_facts(facts or {})}
+    if resolution is not None:
+        resolution = number("resolution", resolution, above=0.0)
     step = resolution if resolution is not None else _resolution(reference, linearity, study)
     judged = None if study is None else verdict(study)
     legs = (
@@ -161,9 +167,10 @@ def _checked(tolerance: Tolerance, unit: str, *results: Any) -> float:
             "A qualification needs a tolerance with two limits: its legs take shares of the width",
             "Judge a one-sided tolerance by grr.verdict and grr.misclassification",
         )
-    for result in results:
+    for result, kind in zip(results, _LEGS, strict=True):
         if result is None:
             continue
+        needs(result, kind)
         source = result.study if isinstance(result, GaugeResult) else result
         if source.unit != unit:
             raise StudyError(

@@ -22,6 +22,7 @@ from grr.numerics.linearity import fit_line
 from grr.numerics.range_constants import d2, d2_star
 from grr.numerics.ratios import distinct_categories
 from grr.numerics.uncertainty import combined_uncertainty, coverage_factor, effective_df
+from grr.values import needs
 from grr.wording import tables
 
 _MANUAL = "AIAG MSA, 4th ed."
@@ -135,10 +136,11 @@ def self_check(date: dt.date | None = None) -> SelfCheck:
     date : date, optional
         The day to print; today by default.
     """
+    day = dt.datetime.now(tz=dt.UTC).date() if date is None else needs(date, dt.date, "date")
     packages = ", ".join(f"{name} {version(name)}" for name in ("grr", "numpy", "scipy", "pandas"))
     return SelfCheck(
         comparisons=tuple(_comparisons()),
-        date=date or dt.datetime.now(tz=dt.UTC).date(),
+        date=day,
         versions=f"Python {platform.python_version()} on {platform.system()}; {packages}.",
     )
 

@@ -16,7 +16,7 @@ from grr.many.options import Options
 from grr.many.stacking import Stack, Stacked, stacked
 from grr.many.tolerances import Yardsticks, yardsticks
 from grr.numerics.arrays import Mask
-from grr.readings_table import COLUMNS
+from grr.readings_table import COLUMNS, named_columns
 from grr.values import finer_than
 
 #: What follows the quantities of a row.
@@ -75,7 +75,9 @@ def checked(readings: object, by: str) -> pd.DataFrame:
             "Give a pandas DataFrame, or the path of a file or of a folder of study folders",
             value=type(readings).__name__,
         )
-    names = {str(column).strip().lower(): column for column in readings.columns if column != by}
+    if list(readings.columns).count(by) > 1:
+        raise StudyError(f"Two columns are named {by}", "Rename or remove one")
+    names = named_columns(column for column in readings.columns if column != by)
     missing = [name for name in ("part", "reading") if name not in names]
     if by not in readings:
         missing.insert(0, by)

@@ -14,6 +14,7 @@ from grr.many.folders import analyse_folders
 from grr.many.options import Options
 from grr.many.reading import read_table
 from grr.rules import Rules
+from grr.values import needs
 
 
 def analyse_many(
@@ -83,6 +84,7 @@ def analyse_many(
     complete studies come from 10,000 draws, a tenth of what `GaugeResult.intervals` takes:
     where a bound lies on a limit of the rules, the decision may differ from `grr.verdict`.
     """
+    needs(by, str, "by")
     options = Options(
         purpose=purpose,
         operators=operators,

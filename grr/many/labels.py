@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from grr.numerics.arrays import Array
-from grr.readings_table import label_text
+from grr.readings_table import label_text, several_in_a_cell
 
 Codes = NDArray[np.intp]
 Labels = Any
@@ -56,7 +56,11 @@ def numbers_in(column: pd.Series[Any]) -> Array:
     """Return a column as floats; NaN where a cell is no number."""
     if column.dtype == bool:
         return np.full(len(column), np.nan)
-    numbers = pd.to_numeric(column, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    try:
+        found = pd.to_numeric(column, errors="coerce")
+    except TypeError:
+        raise several_in_a_cell(column) from None
+    numbers = found.to_numpy(dtype=np.float64, na_value=np.nan)
     if column.dtype == object:
         wrong = column.map(lambda cell: isinstance(cell, (bool, np.bool_))).to_numpy()
         numbers = np.where(wrong, np.nan, numbers)
@@ -64,7 +68,10 @@ def numbers_in(column: pd.Series[Any]) -> Array:
 
 
 def _factorized(column: pd.Series[Any]) -> tuple[Codes, Labels]:
-    codes, labels = pd.factorize(column)
+    try:
+        codes, labels = pd.factorize(column)
+    except TypeError:  # a list or a mapping has no hash
+        raise several_in_a_cell(column) from None
     whole = labels.dtype.kind in "iu" and isinstance(labels, np.ndarray)
     return codes, labels if whole else np.asarray(labels, dtype=object)
 

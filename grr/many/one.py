@@ -13,6 +13,7 @@ from grr.judge.criteria import dominant_source
 from grr.judge.verdict import verdict
 from grr.many.columns import ESTIMATORS, HIDDEN, MEASURES, by_manual, design_flags, judged_by
 from grr.many.options import Options
+from grr.many.reading import FILE_ROW
 from grr.many.tolerances import Yardsticks
 from grr.study import Study
 
@@ -32,7 +33,15 @@ def study_row(readings: pd.DataFrame, number: int, yards: Yardsticks, options: O
         )
         return result_row(anova(study), options)
     except StudyError as error:
-        return {"readings": len(readings), "error": str(error)}
+        return {"readings": len(readings), "error": str(_placed(error, readings))}
+
+
+def _placed(error: StudyError, readings: pd.DataFrame) -> StudyError:
+    """Return the error with the row of the file in place of the row among the study's own."""
+    if error.row is None or readings.index.name != FILE_ROW:
+        return error
+    row = int(readings.index[error.row - 1])
+    return StudyError(error.problem, error.remedy, row=row, column=error.column, value=error.value)
 
 
 def result_row(result: GaugeResult, options: Options) -> Row:

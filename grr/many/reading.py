@@ -11,6 +11,9 @@ import pandas as pd
 from grr.errors import StudyError
 from grr.files.readings_file import file_content, grids_in
 
+#: Name of the index of a table that was read from a file: the row as a spreadsheet shows it.
+FILE_ROW = "row"
+
 _EMPTY = ["", "NA", "NaN", "nan", "#N/A"]
 
 
@@ -61,7 +64,7 @@ def _parquet(path: Path) -> pd.DataFrame:
         )
     try:
         return pd.read_parquet(path)
-    except (OSError, ValueError) as error:
+    except Exception as error:  # a damaged file makes pyarrow raise almost anything
         raise _unreadable(path, error) from None
 
 
@@ -75,7 +78,7 @@ def _workbook(path: Path) -> pd.DataFrame:
             value=", ".join(grid.sheet for grid in grids) or None,
         )
     head, *rows = grids[0].cells
-    return pd.DataFrame(rows, columns=[str(name) for name in head], dtype=object)
+    return _numbered(pd.DataFrame(rows, columns=[str(name) for name in head], dtype=object))
 
 
 def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
@@ -92,7 +95,12 @@ def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
             "na_values": {name: _EMPTY for name in names if name not in text},
         }
         table = pd.read_csv(
-            path, encoding="utf-8-sig", keep_default_na=False, low_memory=False, **options
+            path,
+            encoding="utf-8-sig",
+            keep_default_na=False,
+            low_memory=False,
+            skip_blank_lines=False,
+            **options,
         )
     except FileNotFoundError:
         raise StudyError(
@@ -102,9 +110,20 @@ def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
         raise StudyError("The file is not in UTF-8", "Save it as CSV in UTF-8", file=path) from None
     except (OSError, ValueError) as error:
         raise _unreadable(path, error) from None
-    return (
-        table if sign != ";" else _with_decimal_points(table, [n for n in table if n not in text])
-    )
+    if sign == ";":
+        table = _with_decimal_points(table, [name for name in table if name not in text])
+    return _numbered(table)
+
+
+def _numbered(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table without blank lines, its rows numbered as in the file."""
+    table.index = pd.RangeIndex(2, len(table) + 2, name=FILE_ROW)
+    blank = pd.Series(True, index=table.index)
+    for name in table:
+        blank &= table[name].isna() | table[name].eq("")
+        if not blank.any():
+            return table
+    return table[~blank]
 
 
 def _with_decimal_points(table: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:

@@ -178,6 +178,8 @@ def simulated_precision(
     number("confidence", confidence, above=0.5, below=1.0)
     if isinstance(studies, bool) or not isinstance(studies, (int, np.integer)) or studies < 100:
         raise StudyError("Too few studies to simulate", "Give at least 100", value=studies)
+    if number("seed", seed, above=-1.0) != int(seed):
+        raise StudyError("seed is not a whole number from 0", "Correct it", value=seed)
     split = Shares() if shares is None else shares
     if design.operators == 1:
         split = split.one_operator

@@ -19,7 +19,7 @@ from grr.plan.expecting_printing import (
     expectation_text,
 )
 from grr.rules import Rules
-from grr.values import number
+from grr.values import needs, number
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -48,6 +48,7 @@ class Question:
     rules: Rules = Rules()  # noqa: RUF009 - frozen
 
     def __post_init__(self) -> None:
+        needs(self.rules, Rules, "rules")
         good = number("good_gauge", self.good_gauge, above=0.0)
         bad = number("bad_gauge", self.bad_gauge, above=0.0)
         if not (good < self.rules.good_percent and bad > self.rules.limit_percent):

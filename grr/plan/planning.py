@@ -19,7 +19,7 @@ from grr.show.run_sheet import Heading, Round, key_page, run_sheet_page
 from grr.study import Study
 from grr.tolerance import Tolerance
 from grr.units import canonical_unit
-from grr.values import number
+from grr.values import a_path, distinct_names, number
 from grr.wording import tables
 from grr.wording.rounding import counted, listed
 
@@ -84,7 +84,7 @@ class StudyPlan:
             A file cannot be written, or a run sheet with other contents is there already
             (it may hold readings).
         """
-        place = Path(folder)
+        place = a_path(folder)
         contents = {SHEET: self._csv(), PAGE: self.page(coded=coded)}
         if coded:
             contents[KEY] = self.key_page()
@@ -293,12 +293,7 @@ def _names(what: str, given: int | Sequence[str], most: int, least: int) -> tupl
         raise StudyError(
             f"A plan takes {least} to {most} {what}s", "Correct the list", value=len(names)
         )
-    if "" in names:
-        raise StudyError(f"The name of a {what} is empty", "Give every one a name")
-    twice = next((name for name in names if names.count(name) > 1), None)
-    if twice is not None:
-        raise StudyError(f"A {what} is named twice", "Give each its own name", value=twice)
-    return names
+    return distinct_names(what, names)
 
 
 def _refuse_other_contents(path: Path, text: str) -> None:

@@ -13,6 +13,7 @@ from grr.files.readers.layout import Found, Layout
 from grr.files.readers.numbers import decimal_sign, read_numbers, unit_of_readings
 from grr.files.readers.taken import Taken, written_as
 from grr.readings_table import validated
+from grr.values import spelling
 
 _KEYS = ("part", "operator", "trial", "method")
 
@@ -90,7 +91,7 @@ def _refuse_two_spellings(grid: Grid, layout: Layout) -> None:
         spellings: dict[str, str] = {}
         for found in layout.found:
             label = str(found.labels.get(key, ""))
-            first = spellings.setdefault(" ".join(label.casefold().split()), label)
+            first = spellings.setdefault(spelling(label), label)
             if first != label:
                 raise grid.refusal(
                     f"One {key} seems to be written in two ways: “{first}” and “{label}”",

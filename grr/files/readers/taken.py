@@ -10,6 +10,7 @@ import pandas as pd
 from grr.errors import StudyError
 from grr.files.readers.grid import Grid
 from grr.files.readers.text_table import separator_name
+from grr.values import needs
 from grr.wording.rounding import counted
 
 _MOST_SHOWN = 12
@@ -53,7 +54,7 @@ def describe_reading(readings: pd.DataFrame) -> str:
     StudyError
         The table was not read from a file, or lost its description on the way.
     """
-    taken = readings.attrs.get("taken")
+    taken = needs(readings, pd.DataFrame).attrs.get("taken")
     if not isinstance(taken, dict):
         raise StudyError(
             "The table does not say where it was read from",

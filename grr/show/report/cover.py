@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from grr.facts import FACTS
 from grr.study import Study
+from grr.values import needs
 
 
 @dataclass(frozen=True)
@@ -18,6 +19,10 @@ class Cover:
     revision: str = ""
     supersedes: str = ""
     deviations: str = ""
+
+    def __post_init__(self) -> None:
+        for name, value in vars(self).items():
+            needs(value, str, name)
 
 
 def fact(study: Study, key: str) -> str:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from grr.errors import StudyError
 from grr.files.disk_errors import not_written
+from grr.values import a_path
 from grr.wording.rounding import listed
 
 
@@ -18,7 +19,7 @@ def target_file(path: str | PathLike[str], *endings: str) -> Path:
     StudyError
         Another ending, or no such folder.
     """
-    target = Path(path)
+    target = a_path(path)
     if target.suffix.lower() not in endings:
         raise StudyError(
             f"This is written as {' or '.join(endings)}",

@@ -6,7 +6,6 @@ import datetime as dt
 from os import PathLike
 from pathlib import Path
 
-from grr.errors import StudyError
 from grr.files.atomic import write_whole
 from grr.files.fingerprint import readings_fingerprint
 from grr.show.report.contents import report_body
@@ -16,7 +15,7 @@ from grr.show.report.page import PAPERS, unfolded, whole_page
 from grr.show.report.pdf import print_pdf
 from grr.show.report.target import target_file
 from grr.study import Study
-from grr.values import one_of
+from grr.values import needs, one_of
 
 
 def report(
@@ -67,14 +66,9 @@ def report(
         that cannot be written.
     """
     target = target_file(path, ".html", ".pdf")
-    if not isinstance(study, Study):
-        raise StudyError(
-            "A report needs a study",
-            "Open one with grr.open_study(folder), or make one with grr.Study(readings)",
-            value=type(study).__name__,
-        )
+    needs(study, Study)
     one_of("paper", paper, tuple(PAPERS))
-    day = (date or dt.date.today()).isoformat()
+    day = (dt.date.today() if date is None else needs(date, dt.date, "date")).isoformat()
     cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations)
     shown, naming = coded(study) if code_operators else (study, AS_THEY_ARE)
     body = report_body(study, shown, naming, cover, baseline=baseline)
