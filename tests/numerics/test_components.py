@@ -6,7 +6,12 @@ import numpy as np
 import pytest
 
 from grr.errors import StudyError
-from grr.numerics.components import interaction_kept, interaction_pooled, operators_fixed
+from grr.numerics.components import (
+    Components,
+    interaction_kept,
+    interaction_pooled,
+    operators_fixed,
+)
 from grr.numerics.crossed import crossed_anova
 from grr.numerics.interaction import components_by_rule, interaction_test
 
@@ -85,3 +90,11 @@ def test_fixed_operators_do_not_raise_grr_where_av_is_pooled_below_zero() -> Non
     fixed = operators_fixed(pooled, 3, pooled=True)
     assert np.allclose(fixed.grr[below], pooled.repeatability[below], rtol=1e-12)
     assert np.allclose(fixed.grr, fixed.repeatability + np.maximum(fixed.operator, 0.0))
+
+
+def test_what_is_shown_is_not_below_zero() -> None:
+    found = Components(*(np.array([-0.3, 0.0, 0.4]) * size for size in (1.0, 2.0, 3.0, 4.0, 5.0)))
+    shown = found.truncated
+    for size, name in enumerate(("part", "operator", "interaction", "repeatability", "grr"), 1):
+        assert np.array_equal(getattr(shown, name), np.array([0.0, 0.0, 0.4]) * size), name
+    assert found.part[0] == -0.3  # what was estimated stays as it was

@@ -84,3 +84,14 @@ def test_one_newton_more_is_a_tenth_of_a_micrometre():
 def test_tilt():
     # half a degree on 25 mm: 25·(0.0087266²)/2 = 0.000952 mm
     assert tilt_error(25.0, np.radians(0.5)) == pytest.approx(0.000952, abs=1e-6)
+
+
+def test_a_force_below_one_newton_flattens_too():
+    # The same closed form as for 10 N above, at 0.5 N: V1 + V2 = 2.83049e-12;
+    # F/2l = 76.923; ln(8·(3.25e-3)³/(V·0.5·0.005)) = ln(3.88078e7) = 17.4742;
+    # 18.4742·2.17730e-10 = 4.02239 nm; twice that
+    assert 1e9 * flattening(0.5, "cylinder", 0.010, 0.0065) == pytest.approx(8.0448, abs=2e-3)
+
+
+def test_flat_parts_give_one_zero_a_force():
+    assert flattening(np.array([1.0, 2.0]), "flat").tolist() == [0.0, 0.0]

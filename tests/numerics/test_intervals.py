@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 from grr.errors import StudyError
 from grr.numerics.crossed import crossed_anova
 from grr.numerics.intervals import (
+    careful_lower_bound,
     confidence_below,
     lower_bound,
     quantity_limits,
@@ -163,3 +164,9 @@ def test_readings_that_are_all_alike_have_no_shares():
     assert limits["GRR", "sd"] == (0.0, 0.0)
     assert np.isnan(limits["GRR", "percent_tv"]).all()
     assert np.isnan(limits["ndc", "value"]).all()
+
+
+def test_the_careful_lower_bound_takes_half_the_doubt():
+    draws = np.arange(1_000.0)[::-1]
+    assert lower_bound(draws, 0.95) == 50.0
+    assert careful_lower_bound(draws, 0.95) == 25.0

@@ -145,3 +145,39 @@ def test_block_means_keep_the_level_of_the_slope_whatever_the_blocks_do(block_sd
 def test_too_few_points_are_refused(x):
     with pytest.raises(StudyError, match="A line over the range"):
         fit_line(np.array(x), np.zeros(len(x)))
+
+
+def test_a_stack_of_bands_answers_study_by_study():
+    x = np.repeat(SIZES, 5)
+    noise = np.random.default_rng(6).normal(0, 0.1, len(x))
+    band = confidence_band(fit_line(x, np.array([noise, noise + 0.02 * x])), SIZES)
+    assert band.holds_zero.tolist() == [True, False]
+    alone = [confidence_band(fit_line(x, y), SIZES) for y in (noise, noise + 0.02 * x)]
+    assert band.largest_bias == pytest.approx([float(one.largest_bias) for one in alone])
+    assert band.largest_possible_bias == pytest.approx(
+        [float(one.largest_possible_bias) for one in alone]
+    )
+
+
+def test_a_block_known_to_its_calibration_only():
+    # Two blocks read twice each: -+0.1 about 0.2 and 0.6. Pooled sd √(0.02 + 0.02)/√2 = 0.1414
+    # on 2 degrees of freedom, 0.1 for a mean of two; with u 0.2: √0.05 = 0.2236 on
+    # 2·(0.05/0.01)² = 50 degrees of freedom (GUM G.2b), t 2.0086: 0.4491.
+    blocks = gather_blocks(np.array([1.0, 1, 5, 5]), np.array([0.1, 0.3, 0.5, 0.7]))
+    low, high = block_intervals(blocks, calibration_u=0.2)
+    assert high == pytest.approx([0.6491, 1.0491], abs=1e-4)
+    assert low == pytest.approx([-0.2491, 0.1509], abs=1e-4)
+    # Readings that repeat exactly leave the calibration alone: 1.96·0.2.
+    exact = gather_blocks(np.array([1.0, 1, 5, 5]), np.array([0.2, 0.2, 0.6, 0.6]))
+    low, high = block_intervals(exact, calibration_u=np.array([0.2, 0.1]))
+    assert high == pytest.approx([0.2 + 0.39199, 0.6 + 0.19600], abs=1e-4)
+    assert low == pytest.approx([0.2 - 0.39199, 0.6 - 0.19600], abs=1e-4)
+
+
+def test_one_repeat_is_enough_for_an_interval_and_none_gives_nan_for_each_block():
+    # One degree of freedom: t(0.975) = 12.706 on the pooled sd 0.1414; the means of 2, 1.
+    blocks = gather_blocks(np.array([1.0, 1, 5]), np.array([0.1, 0.3, 0.6]))
+    _, high = block_intervals(blocks)
+    assert high == pytest.approx([0.2 + 12.706 * 0.1, 0.6 + 12.706 * 0.141421], abs=1e-4)
+    once = gather_blocks(SIZES, SIZES * 0.001)
+    assert block_intervals(once)[1].shape == (10,)

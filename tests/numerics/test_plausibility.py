@@ -75,3 +75,12 @@ def test_no_question_about_parts_within_the_tolerance(lower, share, positions):
     readings = lower + np.array(positions) * (upper - lower)
     assert band.holds(readings).all()
     assert (plaus.suspected_factor(readings, band) == 1.0).all()
+
+
+def test_every_one_of_the_three_before_counts():
+    readings = np.array([[1.0, 2.0, 2.0, 2.0], [2.0, 1.0, 2.0, 2.0], [2.0, 2.0, 1.0, 2.0]])
+    assert not plaus.equal_to_those_before(readings).any()
+    stack = np.ones((2, 7, 5))
+    assert plaus.equal_to_those_before(stack).sum() == 2 * 7 * 2
+    assert plaus.equal_to_those_before(np.ones(4)).tolist() == [False, False, False, True]
+    assert plaus.equal_to_those_before(np.ones(4)).dtype == np.bool_

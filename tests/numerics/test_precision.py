@@ -142,3 +142,15 @@ def test_shares_are_scaled_to_one_and_checked():
 def test_settings_that_cannot_be_are_refused(change):
     with pytest.raises(StudyError):
         simulated_precision(Design(5, 2, 2), **{"studies": 100, "draws": 200, **change})
+
+
+def test_the_designs_of_twenty_readings_and_what_is_allowed_when_nothing_is_said():
+    (only,) = designs_within(20, operators_are="fixed")
+    assert only == Design(5, 2, 2, "fixed")
+    everything = designs_within(50 * 12 * 3)
+    assert max(design.parts for design in everything) == 50
+    assert {design.operators for design in everything} == set(range(2, 13))
+    assert {design.trials for design in everything} == {2, 3}
+    assert max(d.parts for d in designs_within(1800, most_parts=8)) == 8
+    assert {d.trials for d in designs_within(400, most_trials=2)} == {2}
+    assert {d.operators_are for d in everything} == {"random"}

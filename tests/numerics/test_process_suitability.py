@@ -27,3 +27,22 @@ def test_repeatability_counts_once_the_largest():
         system, repeatability_on_parts=0.4, operators=0.3, interaction=1.2, others=(2.0, 6.0)
     )
     assert whole == pytest.approx((0.16 + 0.09 + 1.44 + 40.0) ** 0.5)
+
+
+def test_every_line_adds_its_square():
+    # resolution 0.6·√12 counts as 0.6, bias 0.2·√3 as 0.2, linearity 0.5·√3 as 0.5:
+    # 0.3² + 0.6² + 0.2² + 0.5² = 0.74
+    system = system_uncertainty(
+        calibration=0.3,
+        resolution=0.6 * 12**0.5,
+        repeatability=0.1,
+        bias=0.2 * 3**0.5,
+        linearity=-0.5 * 3**0.5,
+    )
+    lines = (system.calibration, system.resolution, system.bias, system.linearity)
+    assert lines == pytest.approx((0.3, 0.6, 0.2, 0.5))
+    assert system.combined == pytest.approx(0.74**0.5)
+    # on parts the resolution is still the largest of the three, so nothing is added
+    assert process_uncertainty(system, repeatability_on_parts=0.4) == pytest.approx(0.74**0.5)
+    # 0.7 instead of 0.6: 0.74 + 0.49 − 0.36
+    assert process_uncertainty(system, repeatability_on_parts=0.7) == pytest.approx(0.87**0.5)

@@ -44,3 +44,16 @@ def test_one_session_has_no_interval_and_none_is_refused():
     assert one.mean == 0.1 and np.isnan(one.lower)
     with pytest.raises(StudyError, match="before and after"):
         zero_drift(np.array([]), np.array([]))
+
+
+def test_two_sessions_have_an_interval_and_short_ones_a_rate():
+    # Changes 0.1 and 0.3: mean 0.2, sd 0.14142, t(1) 12.706: ± 12.706·0.1. A minute apart
+    # twice a quarter: 0.4/0.5.
+    found = zero_drift(np.array([0.1, 0.3]), np.array([0.25, 0.25]))
+    assert (found.lower, found.upper) == pytest.approx((-1.0706, 1.4706), abs=1e-4)
+    assert found.per_minute == pytest.approx(0.8)
+    assert np.isnan(zero_drift(np.array([0.1]), np.array([0.0])).per_minute)
+
+
+def test_an_allowance_that_is_just_the_whole_settling_is_never_passed():
+    assert time_to_settle(0.3, 0.3, 4.0) == np.inf

@@ -103,3 +103,24 @@ def test_an_inexact_half_width_gives_degrees_of_freedom():
     )
     # JCGM 101:2008, 6.4.3.3: variance (b − a)²/12 + d²/9
     assert values.var() == pytest.approx(1 / 3 + 0.25 / 9, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("distribution", "df", "size", "endless"),
+    [
+        # Student's t has a finite standard deviation from more than 2 degrees of freedom.
+        ("readings", 2.0, 0.1, True),
+        ("normal", 1.0, 0.1, True),
+        ("readings", 3.0, 0.1, False),
+        ("rectangular", 2.0, 0.1, False),
+        ("normal", 2.0, 0.0, False),
+        ("normal", math.inf, 0.1, False),
+    ],
+)
+def test_inputs_without_a_finite_standard_deviation(distribution, df, size, endless):
+    assert InputQuantity(distribution, 0.0, size, df=df).spread_is_endless is endless
+
+
+def test_small_contributions_that_almost_cancel():
+    matrix = correlation_matrix(["a", "b"], {("a", "b"): 1.0})
+    assert combined_uncertainty(np.array([0.003, -0.004]), matrix) == pytest.approx(0.001)
