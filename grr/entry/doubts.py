@@ -8,7 +8,6 @@ import numpy as np
 
 from grr.entry.numbers import EnteredNumber
 from grr.numerics import plausibility
-from grr.values import finer_than
 from grr.wording.rounding import reading_decimals
 
 RIGHT_AFTER = "right after the one before"
@@ -56,8 +55,6 @@ def doubts_about(
         shown = reading_decimals(resolution)
         if plausibility.fewer_decimals(np.array([number.decimals]), shown)[0]:
             words.append(f"only {number.decimals} of the {shown} decimals that the gauge shows")
-        if finer_than(value, resolution)[0]:
-            words.append(f"finer than the gauge's last digit, {resolution:g}")
     recent = np.array([*before[-plausibility.EQUAL_BEFORE :], number.value])
     if plausibility.equal_to_those_before(recent)[-1]:
         words.append("exactly the same as the three before it")

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from grr.errors import StudyError
 from grr.files.number_text import ParsedNumber, clean_text, parse_number
 from grr.units import canonical_unit, conversion
+from grr.values import finer_than
 
 _INCH = ("in", "µin")
 
@@ -46,6 +50,22 @@ def one_number(text: str, unit: str) -> EnteredNumber:
     if len(numbers) > 1:
         raise StudyError("This is more than one number", "Enter one number", value=text)
     return numbers[0]
+
+
+def refuse_finer(values: Sequence[float], resolution: float | None) -> None:
+    """Refuse what a gauge with this last digit cannot show: no analysis could use it.
+
+    Raises
+    ------
+    StudyError
+        A value is no multiple of the resolution; the words do not tell it.
+    """
+    if resolution is not None and finer_than(np.array(values), resolution).any():
+        raise StudyError(
+            f"A number is finer than the gauge's last digit, {resolution:g}: nothing was filed",
+            "Enter what the display shows, or measure again; where the display shows more "
+            "digits, the resolution of the study must be corrected first",
+        )
 
 
 def _pieces(text: str) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from grr.entry import corrections
 from grr.entry.desk import Desk, Outcome
-from grr.entry.numbers import one_number
+from grr.entry.numbers import one_number, refuse_finer
 from grr.entry.places import place_of
 from grr.entry.record import ASKED, order_of
 from grr.errors import StudyError
@@ -73,11 +73,12 @@ def set_right(desk: Desk, identifier: str, text: str, reason: str = "") -> Outco
     Raises
     ------
     StudyError
-        There is no such reading, or the text is no number.
+        There is no such reading, or the text is no number that the gauge can show.
     """
     with desk.writing() as record:
         row = desk.reading(record, identifier)
         number = one_number(text, desk.job.settings.unit)
+        refuse_finer([number.value], desk.job.settings.resolution)
         new = corrections.replacing(
             row, reason or "mistyped", reading=number.text, raw=number.raw, source=TYPED
         )

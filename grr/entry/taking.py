@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from grr.entry.corrections import DOUBLE_TRIGGER, voiding
 from grr.entry.desk import Desk, Outcome, stamp
 from grr.entry.doubts import RIGHT_AFTER, doubts_about
-from grr.entry.numbers import EnteredNumber, numbers_in
+from grr.entry.numbers import EnteredNumber, numbers_in, refuse_finer
 from grr.entry.places import Place, place_of
 from grr.entry.record import ASKED, Record
 from grr.errors import StudyError
@@ -64,13 +64,15 @@ def take(
     Raises
     ------
     StudyError
-        It is no number, there is no place for it, or it could not be written.
+        It is no number, the gauge cannot show it, there is no place for it, or it could not
+        be written.
     """
     with desk.writing() as record:
         known = record.row(identifier) if identifier else None
         if known is not None:
             return Outcome("recorded", "Recorded before.", (known,))
         numbers = numbers_in(text, desk.job.settings.unit)
+        refuse_finer([number.value for number in numbers], desk.job.settings.resolution)
         if place is None:
             _refuse_out_of_turn(desk, record, len(numbers))
         arrival = Arrival(desk.clock() - timedelta(seconds=max(0.0, seconds_ago)), source)

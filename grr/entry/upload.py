@@ -9,6 +9,7 @@ from pathlib import Path, PureWindowsPath
 import pandas as pd
 
 from grr.entry.desk import Desk, Outcome
+from grr.entry.numbers import refuse_finer
 from grr.entry.places import Place
 from grr.entry.record import Record
 from grr.errors import StudyError
@@ -40,8 +41,8 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
     Raises
     ------
     StudyError
-        The table cannot be read, a reading has no place in the plan, or its place holds
-        another reading already. Nothing is filed then.
+        The table cannot be read, a reading has no place in the plan or is finer than the
+        gauge can show, or its place holds another reading already. Nothing is filed then.
     """
     file = PureWindowsPath(name).name
     with tempfile.TemporaryDirectory() as folder:
@@ -96,6 +97,10 @@ def _new_readings(desk: Desk, record: Record, cells: list[_Cell], file: str) -> 
                 file=file,
                 row=cell.row,
             )
+        try:
+            refuse_finer([cell.value], desk.job.settings.resolution)
+        except StudyError as error:
+            raise StudyError(error.problem, error.remedy, file=file, row=cell.row) from None
         there = record.at.get(cell.place, [])
         if not there:
             new.append(cell)

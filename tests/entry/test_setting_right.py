@@ -45,6 +45,13 @@ def test_any_reading_can_be_set_right_or_voided(session, measure):
         setting_right.void(session, first.id, "again")
 
 
+def test_a_reading_is_not_set_right_to_what_the_gauge_cannot_show(session, measure):
+    row = measure(session, "10.0017").rows[0]
+    with pytest.raises(StudyError, match="finer than the gauge's last digit"):
+        setting_right.set_right(session, row.id, "10.00715")
+    assert by_part(session) == {("P1", 1): 10.0017}
+
+
 def test_a_value_set_right_keeps_time_and_order_of_the_measurement(session, measure):
     first = measure(session, "10.0017").rows[0]
     measure(session, "10.0082")

@@ -53,7 +53,6 @@ def test_what_is_no_number_is_refused_and_not_filed(session, text):
         ("10008.0000", "1000 times too large"),
         ("10.5000", "far outside the limits"),
         ("10.008", "only 3 of the 4 decimals"),
-        ("10.00815", "finer than the gauge's last digit"),
     ],
 )
 def test_what_is_asked(session, measure, text, words):
@@ -62,6 +61,20 @@ def test_what_is_asked(session, measure, text, words):
     assert words in outcome.words
     assert text not in outcome.words
     assert session.due(session.record).part == "P1"
+
+
+@pytest.mark.parametrize("text", ["10.00815", "10.0081 10.00825 10.0083"])
+def test_what_the_gauge_cannot_show_is_not_filed(session, text):
+    # Kept, it would stop the whole study from being opened.
+    with pytest.raises(StudyError, match="finer than the gauge's last digit") as refused:
+        take(session, text)
+    assert text not in str(refused.value)
+    assert session.journal.rows == []
+    assert session.due(session.record).part == "P1"
+
+
+def test_without_a_stated_resolution_every_digit_is_taken(new_session):
+    assert take(new_session(resolution=None), "10.00815").kind == "recorded"
 
 
 def test_the_same_as_the_last_three_is_asked(session, measure):

@@ -41,6 +41,7 @@ def test_a_filled_workbook(session):
         ("P1,Ann,3,10.0071", "no place for part P1, trial 3"),
         ("P1,Ann,1,10.0099", "another reading of part P1"),
         ("P2,Ann,1,ten", "sheet.csv"),
+        ("P3,Ann,1,10.00715", "finer than the gauge's last digit"),
     ],
 )
 def test_a_sheet_that_does_not_fit_is_refused_as_a_whole(session, measure, row, words):
