@@ -67,7 +67,8 @@ _ITEMS = (
     Item("zero", "What does the gauge show at zero?", "number", "Press the gauge's button here."),
 )
 _AGAIN = ("soak_minutes", "room_temperature", "zero")
-_OPTIONAL = ("zero_master_size", "zero_master_certificate", "room_temperature")
+#: Questions that may be left without an answer.
+OPTIONAL = ("zero_master_size", "zero_master_certificate", "room_temperature")
 
 
 def items(
@@ -117,7 +118,7 @@ def checked_answers(
     kept: dict[str, str] = {}
     for item in asked:
         text = str(answers.get(item.key, "")).strip()
-        kept[item.key] = _checked(item, text, unit)
+        kept[item.key] = checked_answer(item, text, unit)
     if kept.get("zeroed_on") == MASTER and not kept.get("zero_master_size"):
         raise StudyError(
             "The master has no size", "Enter the size on its certificate", column="zero_master_size"
@@ -131,9 +132,15 @@ def checked_answers(
     return kept
 
 
-def _checked(item: Item, text: str, unit: str) -> str:
+def choices_of(item: Item) -> tuple[str, ...]:
+    """Return the answers to pick from; none where it is a number or text."""
+    return ("yes", "no") if item.kind == "yes_no" else item.choices
+
+
+def checked_answer(item: Item, text: str, unit: str) -> str:
+    """Return the answer to one question as it is stored; see `checked_answers`."""
     if text == "":
-        if item.key in _OPTIONAL:
+        if item.key in OPTIONAL:
             return ""
         raise StudyError(f"“{item.question}” has no answer", "Answer it", column=item.key)
     if item.kind == "yes_no" and text not in ("yes", "no"):

@@ -803,12 +803,22 @@ class Form {
     const sheet = view.from_sheet;
     const input = h("input", { class: "field", type: "text", inputmode: "decimal", autocomplete: "off", "aria-label": "What the gauge shows at zero", "data-first": true });
     const words = sheet ? "Everything of this sheet is typed in." : "Check zero once more: clean the faces, hold the gauge as in measuring.";
-    const page = h("form", { class: "page", novalidate: true, onsubmit: (event) => { event.preventDefault(); if (sheet || input.value.trim()) this.command("end", { zero: input.value }); } },
+    const result = h("p", { class: "result", role: "status" });
+    const keep = h("button", { type: "button", hidden: true, onclick: () => end({ keep_zero: true }) }, "Keep this zero");
+    const end = (fields = {}) => this.command("end", { zero: input.value, ...fields }, (message) => {
+      if (message.outcome.kind !== "asked") return;
+      result.textContent = message.outcome.words;
+      keep.hidden = false;
+      input.select();
+    });
+    const page = h("form", { class: "page", novalidate: true, onsubmit: (event) => { event.preventDefault(); if (sheet || input.value.trim()) end(); } },
       ended ? null : h("h3", {}, `All ${view.total} readings of ${view.operator} are taken`),
       h("p", { class: "calm" }, words),
       sheet ? null : h("label", { class: "entry" }, input, h("span", { class: "unit" }, view.unit)),
+      result,
       h("div", { class: "answers" },
         h("button", { type: "submit", class: "strong", "data-first": sheet }, sheet ? "End" : "Save zero and end", h("kbd", {}, "Enter")),
+        keep,
         sheet ? null : h("button", { type: "button", onclick: () => this.command("end", { zero: "" }) }, "End without checking zero"),
         ended ? null : h("button", { type: "button", onclick: () => this.command("undo") }, "Undo last"),
         ended ? null : h("button", { type: "button", onclick: () => this.openList() }, "Readings, notes, corrections")));

@@ -69,7 +69,9 @@ ACTIONS: dict[str, Callable[[Desk, Message], Outcome]] = {
     "checklist": lambda desk, m: sessions.answer(
         desk, m["answers"], keep_zero=bool(m.get("keep_zero"))
     ),
-    "end": lambda desk, m: sessions.end(desk, str(m.get("zero", ""))),
+    "end": lambda desk, m: sessions.end(
+        desk, str(m.get("zero", "")), keep_zero=bool(m.get("keep_zero"))
+    ),
     "add": lambda desk, m: disturbances.add(desk, m["what"], m["name"]),
     "withdraw": _withdraw,
     "open": lambda desk, m: disturbances.show_earlier_readings(desk),

@@ -51,8 +51,10 @@ def begin(desk: Desk, operator: str, *, from_sheet: bool = False) -> Outcome:
         return Outcome("done", f"{operator} begins.")
 
 
-def end(desk: Desk, zero: str = "") -> Outcome:
+def end(desk: Desk, zero: str = "", *, keep_zero: bool = False) -> Outcome:
     """End the session, with what the gauge shows at zero ("" where that was not checked).
+
+    Asks once where the zero is off.
 
     Raises
     ------
@@ -66,6 +68,13 @@ def end(desk: Desk, zero: str = "") -> Outcome:
         events = [desk.event(record, "session", name="end", value=operator)]
         if zero.strip():
             number = one_number(zero, desk.job.settings.unit)
+            off = number.value - _expected_zero(desk, record, {})
+            if not keep_zero and checklist.zero_is_off(off, desk.job.settings.resolution):
+                return Outcome(
+                    "asked",
+                    "The zero is off. Leave the gauge as it is: check it once more and enter "
+                    "what it shows, or keep it.",
+                )
             on = _zeroed_on(record, {}, desk.job.settings.unit)
             events.insert(0, desk.event(record, "zero", name="after", old=on, value=number.text))
         desk.events.append(*events)

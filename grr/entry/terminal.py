@@ -7,6 +7,7 @@ a letter and Enter is a command.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -14,6 +15,7 @@ from grr.entry import disturbances, sessions, setting_right
 from grr.entry.desk import Desk, Outcome
 from grr.entry.job import open_job
 from grr.entry.taking import take
+from grr.entry.terminal_checklist import ask_checklist
 from grr.entry.view import readings_list, view
 from grr.errors import StudyError
 from grr.files.journal import PASTED, SHEET, TYPED
@@ -27,8 +29,14 @@ HELP = """\
   n TEXT     a note on the last reading
   o+ o-      the last reading belongs to the part after, to the part before
   l          list the readings; b shows their values (ends blindness)
+  v NO WHY   void the reading with this number in the list; it is measured again
+  c NO VALUE put the right value to a mistyped reading
   e          end the session
   q          quit; everything is saved"""
+AFTERWARDS = (
+    "Enter leaves. l lists the readings; v NO WHY voids the one with this number in the list, "
+    "to be measured again; c NO VALUE puts the right value to a mistyped one."
+)
 _CAUSES = {"d": "dirt", "t": "tilted", "w": "wrong part", "x": "double trigger"}
 
 
@@ -80,6 +88,11 @@ class _Terminal:
         self.say(f"{shown['title'] or 'Gauge study'}: {' · '.join(shown['facts'])}")
         for row in shown["torn_rows"]:
             self.say(f"Row {row} of readings.csv was cut off by a power cut; it does not count.")
+        if shown["operator"]:
+            self.say(
+                f"The session of {shown['operator']} goes on: {shown['done']} of "
+                f"{shown['total']} readings taken."
+            )
         pages = {
             "operator": self.pick_operator,
             "checklist": self.ask_checklist,
@@ -88,9 +101,9 @@ class _Terminal:
             "zero": self.ask_zero,
         }
         try:
-            while (stage := view(self.desk)["stage"]) != "finished":
-                pages[stage]()
-            self.say("All readings are taken and saved.")
+            while (stage := view(self.desk)["stage"]) != "finished" or self.finished():
+                if stage != "finished":
+                    pages[stage]()
         except _QuitError:
             self.say("Everything is saved. Start again to go on.")
 
@@ -130,24 +143,8 @@ class _Terminal:
                 f"\nNow with: {shown['place']['method']}. Put the gauge down for "
                 f"{shown['cool_minutes']} minutes first."
             )
-        self.say("\nBefore measuring (Enter alone takes what stands in brackets):")
-        answers: dict[str, Any] = {}
-        for item in shown["checklist"]:
-            if item["key"].startswith("zero_master") and answers.get("zeroed_on") != "master":
-                continue
-            choices = ["yes", "no"] if item["kind"] == "yes_no" else list(item["choices"])
-            hint = " / ".join(f"{n} {c}" for n, c in enumerate(choices, start=1)) or item["unit"]
-            known = f" [{item['answer']}]" if item["answer"] else ""
-            text = self.ask(f"  {item['question']} {f'({hint})' if hint else ''}{known}:")
-            if text.isdecimal() and choices and 1 <= int(text) <= len(choices):
-                text = choices[int(text) - 1]
-            answers[item["key"]] = text or item["answer"]
-        outcome = self.attempt(lambda: sessions.answer(self.desk, answers))
-        if outcome is not None and outcome.kind == "asked":
-            zero = self.ask("  The new zero, or k to keep it:")
-            keep = zero == "k"
-            answers["zero"] = answers["zero"] if keep else zero
-            self.attempt(lambda: sessions.answer(self.desk, answers, keep_zero=keep))
+        self.say(f"\nBefore measuring, {shown['operator']} (a number picks the answer beside it):")
+        ask_checklist(self.desk, self.ask, self.say)
 
     def measure(self) -> None:
         shown = view(self.desk)
@@ -178,6 +175,8 @@ class _Terminal:
         elif word in ("o+", "o-") and last:
             step = 1 if word == "o+" else -1
             self.attempt(lambda: setting_right.one_part_out(desk, last[-1].id, step))
+        elif word in ("v", "c"):
+            self.correct(word, rest)
         elif word == "l":
             self.list()
         elif word == "b":
@@ -191,6 +190,38 @@ class _Terminal:
             if shown["from_sheet"]:
                 source = SHEET
             self.attempt(lambda: take(desk, text, source=source))
+
+    def finished(self) -> bool:
+        """Offer corrections after the last reading; tell whether to go on."""
+        self.say("All readings are taken and saved.")
+        self.say(paragraph(AFTERWARDS))
+        while view(self.desk)["stage"] == "finished":
+            try:
+                text = self.ask(">")
+            except _QuitError:
+                return False
+            word, _, rest = text.partition(" ")
+            if word == "":
+                return False
+            if word == "l":
+                self.list()
+            elif word in ("v", "c"):
+                self.correct(word, rest)
+            else:
+                self.say(paragraph(AFTERWARDS))
+        return True
+
+    def correct(self, word: str, rest: str) -> None:
+        """Void or set right the reading with a number of the list."""
+        number, _, text = rest.strip().partition(" ")
+        listed = readings_list(self.desk)["rows"]
+        found = [row["id"] for row in listed if row["order"] == number and row["state"] != "voided"]
+        if not found:
+            self.say("✕ The list has no such reading. Look at it with l; the number comes first.")
+        elif word == "v":
+            self.attempt(lambda: setting_right.void(self.desk, found[0], text))
+        else:
+            self.attempt(lambda: setting_right.set_right(self.desk, found[0], text))
 
     def list(self) -> None:
         listed = readings_list(self.desk)
@@ -211,8 +242,12 @@ class _Terminal:
         text = self.ask("Zero checked once more, the gauge shows (Enter: not checked; u undo):")
         if text == "u":
             self.attempt(lambda: setting_right.undo(self.desk))
-        else:
-            self.attempt(lambda: sessions.end(self.desk, text))
+            return
+        outcome = self.attempt(lambda: sessions.end(self.desk, text))
+        while outcome is not None and outcome.kind == "asked":
+            answer = self.ask("  The gauge shows, or k to keep it:")
+            keep, text = answer == "k", text if answer == "k" else answer
+            outcome = self.attempt(partial(sessions.end, self.desk, text, keep_zero=keep))
 
     def attempt(self, action: Callable[[], Outcome]) -> Outcome | None:
         """Do it and say what became of it; a refusal is said and nothing is changed."""

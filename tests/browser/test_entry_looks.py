@@ -85,8 +85,15 @@ def test_a_serial_gauge_the_mute_button_and_the_last_pages(new_bench):
     bench.type("10.0082")
     bench.stage("zero")
     looked_at(bench, "zero", focus="input.field")
-    bench.page.keyboard.type("0.0001")
+    bench.page.keyboard.type("12.001")  # a part was still between the faces
     bench.page.keyboard.press("Enter")
+    keep = bench.form("button").filter(has_text="Keep this zero")
+    keep.wait_for(state="visible")
+    assert "The zero is off" in bench.form(".page .result").inner_text()
+    looked_at(bench, "zero-off", focus="input.field")
+    bench.page.keyboard.type("0.0009")
+    bench.page.keyboard.press("Enter")
+    keep.click()
     bench.stage("finished")
     looked_at(bench, "finished")
     assert bench.journal()["source"].tolist()[0] == "gauge"

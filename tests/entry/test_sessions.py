@@ -61,6 +61,26 @@ def test_a_zero_that_is_off_is_asked_once(new_desk, answers):
     assert desk.stage(desk.record) == "measure"
 
 
+def test_a_closing_zero_that_cannot_be_is_asked_once(new_session):
+    desk = new_session()
+    outcome = sessions.end(desk, "12.001")
+    assert outcome.kind == "asked"
+    assert "12.001" not in outcome.words
+    assert desk.record.session is not None
+    sessions.end(desk, "12.001", keep_zero=True)
+    assert desk.record.session is None
+    assert [event.value for event in desk.events.rows if event.name == "after"] == ["12.001"]
+
+
+def test_a_closing_zero_on_a_master_is_its_size(new_desk, answers):
+    desk = new_desk()
+    sessions.begin(desk, "Ann")
+    on_master = {"zeroed_on": MASTER, "zero_master_size": "10.0000 mm", "zero": "10.0001"}
+    sessions.answer(desk, answers | on_master)
+    assert sessions.end(desk, "0.0000").kind == "asked"
+    assert sessions.end(desk, "10.0001").kind == "done"
+
+
 def test_zero_on_a_master_has_its_size_and_certificate(new_desk, answers):
     desk = new_desk()
     sessions.begin(desk, "Ann")

@@ -4,6 +4,7 @@ import pytest
 
 from grr.entry.terminal import collect_in_terminal
 from grr.errors import StudyError
+from grr.files.events import Events
 from grr.files.folder import new_study_folder
 from grr.files.journal import read_journal, standing_readings, verify
 from grr.files.verify_folder import verify_folder
@@ -37,7 +38,8 @@ def test_a_whole_study_at_the_terminal(folder):
     ann = f"1\n{CHECKLIST}10.0071\n10,0082 mm\n0.0001\n"
     ben = f"1\n{CHECKLIST}10.0073\n10.0084\n\n"
     words = collect(folder, ann + ben)
-    assert words.endswith("All readings are taken and saved.\n")
+    assert "All readings are taken and saved." in words
+    assert "Start again" not in words
     table = standing_readings(read_journal(folder / "readings.csv"))
     assert table["reading"].tolist() == [10.0071, 10.0082, 10.0073, 10.0084]
     assert verify(folder / "readings.csv") is None
@@ -76,6 +78,77 @@ def test_a_zero_that_is_off_and_an_answer_that_is_wrong(folder):
     wrong = CHECKLIST.replace("90", "long")
     words = collect(folder, f"e\n\nBen\n{wrong}")
     assert "✕ This is not a number" in words
+
+
+def test_a_closing_zero_that_is_off_is_asked(folder):
+    words = collect(folder, f"1\n{CHECKLIST}10.0071\n10.0082\n12.001\n0.0001\n")
+    assert "The zero is off" in words
+    zeros = [event for event in Events(folder / "events.csv").rows if event.kind == "zero"]
+    assert [event.value for event in zeros] == ["0.0000", "0.0001"]
+    words = collect(folder, f"1\n{CHECKLIST}10.0071\n10.0082\n0.0012\nk\n")
+    assert Events(folder / "events.csv").rows[-2].value == "0.0012"
+
+
+def test_one_wrong_answer_is_asked_once_more_and_the_others_are_not(folder):
+    lines = CHECKLIST.splitlines()
+    lines[2:3] = ["long", "90"]
+    lines[5:6] = ["9", "1"]
+    words = collect(folder, "Ann\n" + "\n".join(lines) + "\n10.0071\n")
+    assert words.count("Who hands out the parts?") == 1
+    assert words.count("side by side in this room") == 2
+    assert words.count("How do you hold the gauge?") == 2
+    assert len(read_journal(folder / "readings.csv")) == 1
+
+
+def test_a_master_without_a_size_is_asked_for_it_alone(folder):
+    on_master = "1\n1\n90\n20.5\n1\n2\n\n\n1\n0.0000\n10.0000\n"
+    words = collect(folder, f"Ann\n{on_master}10.0000\n10.0071\n")
+    assert words.count("Size of the master") == 2
+    assert words.count("Who hands out the parts?") == 1
+    assert len(read_journal(folder / "readings.csv")) == 1
+
+
+def test_the_checklist_says_what_enter_takes(tmp_path):
+    folder = tmp_path / "study"
+    plan = Plan(("P1",), ("Ann",), 1)
+    new_study_folder(folder, unit="mm", plan=plan, facts={"holding": "bare hand"})
+    words = collect(folder, "Ann\n1\n1\n90\n\n\n1\n1\n0.0000\n10.0071\n")
+    assert "Before measuring, Ann" in words
+    assert "Room temperature (°C; Enter: not stated):" in words
+    assert "3 bare hand; Enter: bare hand):" in words
+    assert "(1 yes / 2 no):" in words
+    assert "brackets" not in words
+    checked = {e.name: e.value for e in Events(folder / "events.csv").rows if e.kind == "checklist"}
+    assert checked["holding"] == "bare hand"
+    assert checked["room_temperature"] == ""
+
+
+def test_going_on_says_whose_session_it_is(folder):
+    collect(folder, f"Ann\n{CHECKLIST}10.0071\n")
+    assert "The session of Ann goes on: 1 of 2 readings taken." in collect(folder, "")
+
+
+def test_a_reading_is_set_right_or_voided_after_the_last_one(folder):
+    ann, ben = (f"1\n{CHECKLIST}10.007{n}\n10.0082\n0.0001\n" for n in (1, 3))
+    collect(folder, ann + ben)
+    words = collect(folder, "l\nc 4 10.0084\nc 4 ten\nv 9\nv x\n\n")
+    assert "10.0082" in words
+    assert "Set right" in words
+    assert "✕ This is not a number" in words
+    assert words.count("✕ The list has no such reading") == 2
+    words = collect(folder, f"v 2 part exchanged\n1\n{CHECKLIST}10.0081\n\n")
+    assert "Voided" in words
+    table = standing_readings(read_journal(folder / "readings.csv"))
+    assert table["reading"].tolist() == [10.0071, 10.0073, 10.0084, 10.0081]
+    assert "part exchanged" in set(read_journal(folder / "readings.csv")["reason"])
+
+
+def test_a_reading_is_voided_by_its_number_while_measuring(folder):
+    words = collect(folder, f"Ann\n{CHECKLIST}10.0071\nv 1 dirt\n10.0072\nl\n")
+    assert "Voided" in words
+    assert "10.0072" not in words
+    table = standing_readings(read_journal(folder / "readings.csv"))
+    assert table["reading"].tolist() == [10.0072]
 
 
 def test_typing_a_filled_sheet(folder):
