@@ -82,9 +82,8 @@ def _print_numbers(study: Study) -> str:
     """Print tables and verdict of a study by one method; return the decision."""
     import grr
 
-    result = grr.anova(study)
-    verdict = grr.verdict(result)
-    print("", result, "", _by_ranges(study), "", verdict, sep="\n")
+    verdict = grr.verdict(study)
+    print("", grr.anova(study), "", _by_ranges(study), "", verdict, sep="\n")
     return verdict.decision
 
 

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
+import grr
 from grr.cli import main
 from grr.cli_commands import EXIT_STATUS
 from grr.shipped import shipped_folder
+from published import manual_readings
 
 DEMO = shipped_folder("demo_data")
 
@@ -123,3 +125,18 @@ def test_analyse_compares_the_methods_of_a_study(capsys: pytest.CaptureFixture[s
     assert "STAND IS NEEDED" in printed
     assert status == EXIT_STATUS["DO NOT USE FOR THIS TOLERANCE"]  # the worse of the two
     assert max(map(len, printed.splitlines())) <= 80
+
+
+def test_analyse_judges_by_the_method_of_record(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    study = grr.Study(
+        manual_readings(),
+        tolerance=grr.Tolerance(-4, 4),
+        rules=grr.Rules(method_of_record="average_range"),
+    )
+    grr.save_study(study, tmp_path / "study")
+    main(["analyse", str(tmp_path / "study")])
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "calculated by average and range" in printed
+    assert "calculated by analysis of variance" not in printed

@@ -26,8 +26,10 @@ def anova_notes(
     )
     if not pooled and below and not math.isclose(parts_sum, float(found.grr), rel_tol=1e-9):
         notes.append(
-            "GRR is formed before negative parts are set to 0, so it is a little less than "
-            "the sum of the parts shown."
+            "GRR is formed before sources below zero are set to 0, which on average is right; "
+            f"summed as shown it would be {math.sqrt(parts_sum / float(found.grr)):.2f} times that."
+            if float(found.grr) > 0.0
+            else "GRR is formed before sources below zero are set to 0, and comes out as 0."
         )
     if operators < 2:
         notes.append("One operator: this holds for this operator only, and GRR is EV alone.")

@@ -10,7 +10,7 @@ from grr.facts import DEVIATION
 from grr.study import Study
 from grr.units import conversion, fine_unit
 from grr.wording import tables
-from grr.wording.rounding import figures, length, percent, size
+from grr.wording.rounding import JOIN, figures, length, percent, size
 
 if TYPE_CHECKING:
     from grr.analysis.result import GaugeResult
@@ -71,7 +71,7 @@ def source_rows(result: GaugeResult) -> tuple[list[str], list[list[str]]]:
     """Return head and rows of the table of sources as a person reads it."""
     head = [
         "Source",
-        f"spread ({result.spread:g} sd)",
+        f"spread ({result.spread:g}{JOIN}sd)",
         "of tolerance",
         "of total",
         "share of variance",
@@ -109,7 +109,8 @@ def closing(result: GaugeResult) -> list[str]:
     else:
         lines.append(
             f"Distinct categories (ndc): {result.ndc} "
-            f"(1.41·PV/GRR = {figures(result.ndc_exact, 3)}, rounded down)."
+            f"(1.41·PV/GRR = {figures(result.ndc_exact, 3)}, rounded down"
+            f"{', but never below 1' if result.ndc_exact < 1.0 else ''})."
         )
     said: dict[str, list[str]] = {}
     words = {
@@ -120,7 +121,28 @@ def closing(result: GaugeResult) -> list[str]:
     for name, reason in result.reasons.items():
         said.setdefault(reason, []).append(words.get(name, name))
     lines += [f"{' and '.join(names)}: not estimated, {reason}." for reason, names in said.items()]
-    return [*lines, *result.notes]
+    return [*lines, *_one_limit(result), *result.notes]
+
+
+def _one_limit(result: GaugeResult) -> list[str]:
+    """Return from where percent of tolerance is counted where there is one limit only."""
+    study, tolerance = result.study, result.study.tolerance
+    if tolerance is None or tolerance.two_sided or "percent_tolerance" in result.reasons:
+        return []
+    given = study.process_mean is not None
+    centre = result.mean if study.process_mean is None else study.process_mean
+    fine = None if study.resolution is None else study.resolution / 10.0
+    text = (
+        f"One limit: percent of tolerance is {result.spread / 2:g} sd against the distance from "
+        f"the {'process mean given' if given else 'mean of the readings'}, "
+        f"{size(centre, fine, study.unit)}, to the limit."
+    )
+    if study.parts_from == "chosen" and not given:
+        text += (
+            " The parts were chosen, so that mean is theirs and not that of the process: state "
+            "process_mean before you judge by it."
+        )
+    return [text]
 
 
 def result_text(result: GaugeResult) -> str:

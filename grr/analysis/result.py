@@ -69,6 +69,11 @@ class GaugeResult:
         return float(self.sources.at[source, measure])  # type: ignore[arg-type]
 
     @property
+    def estimator_name(self) -> str:
+        """How the variances were estimated, in a few words: "Analysis of variance"."""
+        return self.estimator.split(",")[0].split(";")[0]
+
+    @property
     def ndc_exact(self) -> float:
         """1.41·PV/GRR, not rounded; NaN where the study cannot give it."""
         if "percent_tv" in self.reasons:

@@ -54,9 +54,7 @@ class Criterion:
     @property
     def by_value(self) -> str:
         """The manual's class of the calculated value: "good", "between" or "over"."""
-        if self.value < self.good:
-            return "good"
-        return "between" if self.value <= self.limit else "over"
+        return class_of(self.value, self)
 
     @property
     def by_confidence(self) -> str:
@@ -66,6 +64,30 @@ class Criterion:
         if self.upper <= self.limit:
             return "between"
         return "over" if self.lower > self.limit else "open"
+
+
+def class_of(value: float, found: Criterion) -> str:
+    """Return the class of a ratio in percent: "good", "between" or "over"."""
+    if value < found.good:
+        return "good"
+    return "between" if value <= found.limit else "over"
+
+
+def share_of_parts_shown(result: GaugeResult) -> float:
+    """Return the ratio judged by, with GRR summed from EV, AV and INT as they are shown.
+
+    It is larger than the ratio itself where one of them was estimated below zero, since
+    GRR is formed before they are set to 0.
+    """
+    grr = result.value("GRR", "variance")
+    shown = float(np.nansum([result.value(name, "variance") for name in ("EV", "AV", "INT")]))
+    if result.study.purpose == "accept":
+        value = result.value("GRR", "percent_tolerance")
+        return value * math.sqrt(shown / grr) if grr > 0.0 else value
+    total = result.value("PV", "variance") + shown
+    if result.study.process_sd is not None:
+        total = result.value("TV", "variance")
+    return 100.0 * math.sqrt(shown / total) if total > 0.0 else math.nan
 
 
 def ratio_draws(pivots: Pivots, yardstick: Yardstick, purpose: str) -> Array:

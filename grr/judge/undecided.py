@@ -19,7 +19,7 @@ MOST_OPERATORS = 12
 _DRAWS = 20_000
 _MEANWHILE = {
     "accept": "Until it is decided, accept parts only within limits drawn in by the measurement "
-    "uncertainty: grr.guard_band(result) gives them.",
+    "uncertainty (notebook 5, Risk and limits).",
     "control": "Until it is decided, do not steer the process by single readings: use means of "
     "several.",
 }
@@ -34,8 +34,8 @@ def if_operators_fixed(result: GaugeResult, found: Criterion) -> str:
     confidence = study.rules.confidence
     low, high = float(careful_lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
     opening = (
-        "If the operators studied are all who will ever use it (settled as operators='fixed' "
-        "before the readings)"
+        "If the operators studied are all who will ever use it (stated before the readings, "
+        'operators_are = "fixed")'
     )
     if high <= found.limit:
         return f"{opening}, these readings decide: GRR is under {percent(high)} {found.name}."

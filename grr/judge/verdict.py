@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from grr.analysis.misclassifying import misclassification
+from grr.analysis.of_record import result_of_record
 from grr.analysis.printing import opening
 from grr.analysis.result import GaugeResult
 from grr.analysis.sources import NAMES
@@ -14,12 +15,20 @@ from grr.errors import StudyError
 from grr.judge.advice import bench_advice
 from grr.judge.check import check
 from grr.judge.conditions import conditions_of_use
-from grr.judge.criteria import Criterion, criterion, dominant_source, least_categories
+from grr.judge.criteria import (
+    Criterion,
+    class_of,
+    criterion,
+    dominant_source,
+    least_categories,
+    share_of_parts_shown,
+)
 from grr.judge.decision import DO_NOT_USE, LIKE_THIS, NOT_DECIDED, USE, decide
 from grr.judge.findings import Findings
 from grr.judge.undecided import ways_to_decide
+from grr.study import Study
 from grr.wording import tables
-from grr.wording.rounding import counted, figures, length, percent
+from grr.wording.rounding import JOIN, MOST_PERCENT, counted, figures, length, percent
 
 #: What each decision looks like: a mark beside the words, and a colour.
 LOOKS = {
@@ -29,6 +38,12 @@ LOOKS = {
     NOT_DECIDED: ("○", "#57606a"),
 }
 _METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
+UNSTATED = (
+    "How the gauge was held, zeroed and used was not stated: this holds only for measuring just as "
+    "in the study."
+)
+#: The thresholds of the manual (AIAG MSA, 4th ed., chapter II section D), in percent.
+MANUAL = (10.0, 30.0)
 CAUTION = (
     "This study does not replace the drawing, the customer's requirements, the calibration of "
     "the gauge or the judgement of a competent person."
@@ -84,7 +99,7 @@ class Verdict:
     def _sections(self) -> list[tuple[str, tuple[str, ...]]]:
         return [
             ("Why", self.reasons),
-            ("Conditions", self.conditions),
+            ("Conditions" if self.decision == LIKE_THIS else "As studied", self.conditions),
             ("What to do next", self.next_steps),
         ]
 
@@ -113,7 +128,7 @@ class Verdict:
         return "".join([*blocks, tables.html_prose(CAUTION)])
 
 
-def verdict(result: GaugeResult) -> Verdict:
+def verdict(result: GaugeResult | Study) -> Verdict:
     """Judge a measuring system for its purpose, with confidence.
 
     The manual's rule is applied to the calculated value; the decision also needs the
@@ -122,8 +137,8 @@ def verdict(result: GaugeResult) -> Verdict:
 
     Parameters
     ----------
-    result : GaugeResult
-        From `grr.anova` or `grr.average_range`.
+    result : GaugeResult or Study
+        From `grr.anova` or `grr.average_range`; a study is judged by its method of record.
 
     Returns
     -------
@@ -134,10 +149,12 @@ def verdict(result: GaugeResult) -> Verdict:
     Source: AIAG MSA, 4th ed., chapter II section D (thresholds, ndc of at least 5); the
     confidence rule is this project's own.
     """
+    if isinstance(result, Study):
+        result = result_of_record(result)
     if not isinstance(result, GaugeResult):
         raise StudyError(
-            "A verdict needs a result",
-            "Write grr.verdict(grr.anova(study))",
+            "A verdict needs a study or a result",
+            "Write grr.verdict(study) or grr.verdict(grr.anova(study))",
             value=type(result).__name__,
         )
     study = result.study
@@ -149,7 +166,7 @@ def verdict(result: GaugeResult) -> Verdict:
             NOT_DECIDED,
             result,
             None,
-            "By the manual's rule: not applicable.",
+            "No rule applies.",
             f"{error.problem}.",
             _to_mend(findings),
             (),
@@ -168,35 +185,74 @@ def verdict(result: GaugeResult) -> Verdict:
         decision=decision,
         result=result,
         criterion=found,
-        by_manual=_by_manual(result, found),
-        by_confidence=_by_confidence(result, found),
-        reasons=_reasons(result, found, categories, findings),
+        by_manual=_by_manual(result, found, findings),
+        by_confidence=_by_confidence(result, found, categories, findings),
+        reasons=_reasons(result, findings),
         conditions=_conditions(result, found, decision),
         next_steps=_next_steps(result, found, decision, findings),
         findings=findings,
     )
 
 
-def _by_manual(result: GaugeResult, found: Criterion) -> str:
+def _by_manual(result: GaugeResult, found: Criterion, findings: Findings) -> str:
+    """Return the class of the calculated value by the thresholds of the study."""
+    takes = f"GRR takes {percent(found.value)} {found.name}"
+    if findings.must_mend:
+        return f"No rule is applied yet; as the readings stand, {takes}."
+    rule = "the manual's rule (AIAG MSA, 4th ed.)"
+    if (found.good, found.limit) != MANUAL:
+        rule = "this study's own limits, which are not the manual's 10 % and 30 %"
     classes = {
         "good": f"under {found.good:g} %: good",
         "between": f"between {found.good:g} % and {found.limit:g} %: may be acceptable, depending "
         "on the use, the cost of the gauge and of a wrong decision",
         "over": f"over {found.limit:g} %: not acceptable",
     }
-    return (
-        f"By the manual's rule (AIAG MSA, 4th ed.), calculated by {_METHODS[result.method]}: "
-        f"GRR takes {percent(found.value)} {found.name}, {classes[found.by_value]}."
-    )
+    how = result.estimator_name.lower()
+    lines = [f"By {rule}, calculated by {how}: {takes}, {classes[found.by_value]}."]
+    if result.study.purpose == "control" and result.ndc is not None:
+        least = result.study.rules.least_ndc
+        enough = "enough" if result.ndc >= least else "too few"
+        lines.append(
+            f"It tells {_classes(result.ndc)} of parts apart (ndc; at least {least} are asked "
+            f"for): {enough}. Judged for controlling the process, not against the tolerance."
+        )
+    as_shown = share_of_parts_shown(result)
+    if as_shown > found.value and class_of(as_shown, found) != found.by_value:
+        lines.append(
+            f"Summed from the sources as shown, with those below zero as 0, it would be "
+            f"{percent(as_shown)}, another class: take it as undecided between the two."
+        )
+    return " ".join(lines)
 
 
-def _by_confidence(result: GaugeResult, found: Criterion) -> str:
+def _by_confidence(
+    result: GaugeResult,
+    found: Criterion,
+    categories: tuple[float, float] | None,
+    findings: Findings,
+) -> str:
+    """Return what is shown at the study's confidence."""
+    if findings.must_mend:
+        return "How sure that is cannot be said of readings in which something must be mended."
     level = f"With {100 * result.study.rules.confidence:g} % confidence"
+    lines = [f"{level} {_shown(result, found)}"]
+    if result.method == "average_range":
+        lines.append(
+            "The bounds are those of the analysis of variance, which also sees the interaction."
+        )
+    if categories is not None:
+        lines.append(_categories(categories, result.study.rules.least_ndc, level))
+    return " ".join(lines)
+
+
+def _shown(result: GaugeResult, found: Criterion) -> str:
+    grr = "GRR" if len(result.study.operator_names) > 1 else "GRR (one operator: EV alone)"
     if found.by_confidence == "over":
-        return f"{level} GRR takes more than {percent(found.lower)} {found.name}."
+        return f"{grr} takes more than {percent(min(found.lower, MOST_PERCENT))} {found.name}."
     if found.by_confidence == "open":
         return (
-            f"{level} it can only be said that GRR takes between {percent(found.lower)} and "
+            f"it can only be said that {grr} takes between {percent(found.lower)} and "
             f"{_upper(found)} {found.name} (each a one-sided bound): the limit of "
             f"{found.limit:g} % lies between. Confidence that it is under {found.limit:g} %: "
             f"{_confidence(found.below_limit)}."
@@ -206,7 +262,21 @@ def _by_confidence(result: GaugeResult, found: Criterion) -> str:
         addition = (
             f" Under {found.good:g} % is not shown: confidence {_confidence(found.below_good)}."
         )
-    return f"{level} GRR takes less than {percent(found.upper)} {found.name}.{addition}"
+    return f"{grr} takes less than {percent(found.upper)} {found.name}.{addition}"
+
+
+def _categories(categories: tuple[float, float], least: int, level: str) -> str:
+    """Return what is shown about ndc, the bound that decides."""
+    low, high = categories
+    if high < least:
+        return f"{level} ndc, not rounded, is under {figures(high, 2)}: fewer than {least}."
+    if low < least:
+        return f"That ndc is at least {least} is not shown: {level.lower()} over {figures(low, 2)}."
+    return f"{level} ndc, not rounded, is over {figures(low, 2)}."
+
+
+def _classes(number: int) -> str:
+    return "one category" if number == 1 else f"{number} categories"
 
 
 def _confidence(share: float) -> str:
@@ -217,44 +287,33 @@ def _upper(found: Criterion) -> str:
     return percent(found.upper) if found.upper < 1000 else "more than the whole"
 
 
-def _reasons(
-    result: GaugeResult,
-    found: Criterion,
-    categories: tuple[float, float] | None,
-    findings: Findings,
-) -> tuple[str, ...]:
+def _reasons(result: GaugeResult, findings: Findings) -> tuple[str, ...]:
     study = result.study
     source = dominant_source(result)
     reasons = list(_to_mend(findings))
     grr = result.value("GRR", "variance")
-    if grr > 0.0:
+    if grr > 0.0 and not findings.must_mend:
         share = min(result.value(source, "variance") / grr, 1.0)
         reasons.append(
             f"The measuring system spreads over "
             f"{length(result.value('GRR', 'spread'), study.unit)} ({result.spread:g} sd); most "
             f"of it is {NAMES[source]} ({source}, {percent(100 * share)} of the variance)."
         )
-    if study.purpose == "accept":
+    if study.purpose == "accept" and not findings.must_mend:
         reasons += _misjudged(result)
     looks = sum(finding.severity == "look" for finding in findings)
     if looks:
-        reasons.append(f"{counted(looks, 'finding')} to look at; see grr.check.")
+        reasons.append(f"{counted(looks, 'finding')} to look at, see the check of the data.")
     if result.floored:
         reasons.append(
-            "The last digit hides the scatter of the repeats: how far EV is from the rounding "
-            "error cannot be said with any confidence."
-        )
-    if categories is not None and result.ndc is not None:
-        reasons.append(
-            f"It tells {result.ndc} {'category' if result.ndc == 1 else 'categories'} of parts "
-            f"apart (ndc; at least {study.rules.least_ndc} are asked for), with confidence "
-            f"at least {figures(max(1.0, categories[0]), 2)}."
+            "The last digit hides the scatter of the repeats: EV is taken as the rounding error, "
+            "and every bound rests on that."
         )
     if study.rules.method_of_record != result.method:
         record = _METHODS[study.rules.method_of_record]
         reasons.append(
-            f"The method of record of this study is {record}; this verdict was asked for by the "
-            "other method."
+            f"The method of record of this study is {record}; this verdict is by the other "
+            "method and for information only."
         )
     return tuple(reasons)
 
@@ -267,9 +326,9 @@ def _conditions(result: GaugeResult, found: Criterion, decision: str) -> tuple[s
     if decision == LIKE_THIS and found.by_confidence != "good" and accepts:
         conditions.append(
             f"GRR is not shown to be under {found.good:g} %: near the limits good and bad parts "
-            "are mixed up. Use acceptance limits (grr.guard_band) where that matters."
+            "are mixed up. Use acceptance limits where that matters."
         )
-    return tuple(conditions)
+    return tuple(conditions) or (UNSTATED,)
 
 
 def _next_steps(
@@ -294,15 +353,29 @@ def _misjudged(result: GaugeResult) -> list[str]:
         risks = misclassification(result)
     except StudyError:
         return []
-    bad, good = (1e6 * risks.value(name) for name in ("bad_accepted", "good_rejected"))
+    table = risks.table
+    bad, good = (
+        _per_million(*(float(table[end][name]) for end in ("estimate", "lower", "upper")))
+        for name in ("bad_accepted", "good_rejected")
+    )
     return [
-        f"Of a million parts made like these, about {_rough(bad)} would be bad and accepted, "
-        f"{_rough(good)} good and rejected, judged at the tolerance limits (grr.misclassification)."
+        f"Of a million parts made like these, {bad} would be bad and accepted, and {good} good and "
+        f"rejected, judged at the tolerance limits ({100 * risks.level:g} % intervals; true sizes "
+        "and errors taken as normal)."
     ]
 
 
+def _per_million(estimate: float, lower: float, upper: float) -> str:
+    """Return "about 840 (210 to 3600)": a share of a million with its interval."""
+    value, low, high = (_rough(1e6 * share) for share in (estimate, lower, upper))
+    return f"{'' if value.startswith('less') else 'about '}{value} ({low} to {high})"
+
+
 def _rough(number: float) -> str:
-    return "fewer than one" if number < 1.0 else f"{float(f'{number:.1e}'):.0f}"
+    """Return a count to two figures, thousands set apart."""
+    if number < 1.0:
+        return "less than one"
+    return f"{float(f'{number:.1e}'):,.0f}".replace(",", JOIN)
 
 
 def _to_mend(findings: Findings) -> tuple[str, ...]:
@@ -311,8 +384,8 @@ def _to_mend(findings: Findings) -> tuple[str, ...]:
     if not count:
         return ()
     return (
-        f"{counted(count, 'finding')} must be settled before these numbers can be trusted; see "
-        "grr.check.",
+        f"{counted(count, 'finding')} must be settled before these numbers can be trusted, see the "
+        "check of the data.",
     )
 
 

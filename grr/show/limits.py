@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from grr.analysis.result import GaugeResult
 from grr.errors import StudyError
 
@@ -9,7 +11,7 @@ from grr.errors import StudyError
 def sd_intervals(result: GaugeResult, level: float = 0.95) -> dict[str, tuple[float, float]]:
     """Return source → two-sided interval of its sd; empty where the study gives none."""
     try:
-        table = result.intervals(level)
+        table: Any = result.intervals(level)
     except StudyError:
         return {}
     return {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -86,7 +88,8 @@ def test_negative_estimates_are_shown_as_0_and_labelled() -> None:
     assert "estimated below zero" in str(result)
     shown = result.sources.loc[["EV", "AV", "INT"], "variance"].sum()
     assert result.sources.loc["GRR", "variance"] < shown
-    assert any("before negative parts" in note for note in result.notes)
+    times = math.sqrt(shown / result.sources.loc["GRR", "variance"])
+    assert any(f"summed as shown it would be {times:.2f} times that" in n for n in result.notes)
 
 
 def test_rounding_floor() -> None:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import math
+import re
 
 import numpy as np
 import pytest
 
 import grr
 from grr.judge.criteria import criterion
+from grr.judge.verdict import UNSTATED
+from grr.shipped import shipped_folder
 from published import manual_readings
 
 
@@ -62,8 +66,8 @@ def test_the_decision_rests_on_the_bounds() -> None:
 
 def test_undecided_studies_are_told_what_would_decide() -> None:
     steps = " ".join(judged(8.0).next_steps)
-    assert "operators='fixed'" in steps
-    assert "grr.guard_band" in steps
+    assert 'operators_are = "fixed"' in steps
+    assert "limits drawn in by the measurement uncertainty" in steps
     assert "more than 12" in steps
     assert "operators instead of 3" in " ".join(judged(19.2).next_steps)
 
@@ -78,7 +82,9 @@ def test_fixed_operators_decide_more_and_say_so() -> None:
 def test_purpose_control_uses_total_variation_and_ndc() -> None:
     verdict = grr.verdict(grr.anova(grr.Study(manual_readings(), purpose="control")))
     assert "of the total variation" in verdict.by_manual
-    assert any("categories" in reason for reason in verdict.reasons)
+    assert "tells 4 categories of parts apart" in verdict.by_manual
+    assert "too few" in verdict.by_manual
+    assert "not against the tolerance" in verdict.by_manual
     assert verdict.decision == "NOT DECIDED YET"
 
 
@@ -87,6 +93,76 @@ def test_too_few_categories_decide_against_it() -> None:
     noise = np.random.default_rng(1).normal(size=len(readings))
     study = grr.Study(readings.assign(reading=noise), purpose="control")
     assert grr.verdict(grr.anova(study)).decision == "DO NOT USE FOR THIS TOLERANCE"
+
+
+def test_the_bound_that_decides_against_it_is_printed() -> None:
+    readings = manual_readings()
+    noise = np.random.default_rng(1).normal(size=len(readings))
+    study = grr.Study(readings.assign(reading=noise), purpose="control")
+    verdict = grr.verdict(grr.anova(study))
+    bound = re.search(r"ndc, not rounded, is under ([\d.]+): fewer than 5", verdict.by_confidence)
+    assert bound is not None
+    assert float(bound.group(1)) < 5.0
+
+
+def test_limits_of_ones_own_are_not_called_the_manuals() -> None:
+    own = grr.Rules(good_percent=10, limit_percent=50)
+    words = judged(8.0, rules=own).by_manual
+    assert "between 10 % and 50 %" in words
+    assert "this study's own limits" in words
+    assert "By the manual's rule" not in words
+    assert "By the manual's rule" in judged(8.0).by_manual
+
+
+def test_a_study_is_judged_by_its_method_of_record() -> None:
+    rules = grr.Rules(method_of_record="average_range")
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4), rules=rules)
+    verdict = grr.verdict(study)
+    assert verdict.result.method == "average_range"
+    assert "calculated by average and range" in verdict.by_manual
+    assert "bounds are those of the analysis of variance" in verdict.by_confidence
+    assert not any("method of record" in reason for reason in verdict.reasons)
+    by_anova = grr.verdict(grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4)))
+    assert by_anova.result.method == "anova"
+
+
+def test_missing_readings_are_not_said_to_be_an_analysis_of_variance() -> None:
+    study = grr.Study(manual_readings()[1:], tolerance=grr.Tolerance(-4, 4))
+    words = grr.verdict(study).by_manual
+    assert "calculated by restricted maximum likelihood" in words
+
+
+def test_readings_to_mend_are_given_no_class_and_no_confidence() -> None:
+    verdict = grr.verdict(grr.open_study(shipped_folder("demo_data") / "dowel_pin_mistakes"))
+    assert verdict.findings.must_mend
+    assert "No rule is applied yet" in verdict.by_manual
+    assert "cannot be said" in verdict.by_confidence
+    assert not any("Of a million" in reason for reason in verdict.reasons)
+
+
+def test_wrong_decisions_are_told_with_their_interval() -> None:
+    (told,) = [reason for reason in judged(8.0).reasons if "Of a million" in reason]
+    assert re.search(r"\([\d\u00a0a-z ]+ to [\d\u00a0]+\) would be bad and accepted", told)
+    assert "taken as normal" in told
+
+
+def test_a_class_that_hangs_on_sources_below_zero_is_said_to() -> None:
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4))
+    result = grr.anova(study, interaction="keep")
+    grr_sd = result.value("GRR", "sd")
+    shown = math.sqrt(sum(result.value(name, "variance") for name in ("EV", "AV", "INT")))
+    assert shown > grr_sd
+    width = 6 * (grr_sd + shown) / 2 / 0.30  # GRR just under 30 %, the sum just over
+    near = grr.Study(manual_readings(), tolerance=grr.Tolerance(-width / 2, width / 2))
+    words = grr.verdict(grr.anova(near, interaction="keep")).by_manual
+    assert "another class" in words
+    assert f"{100 * 6 * shown / width:.1f}" in words
+
+
+def test_a_condition_is_always_named() -> None:
+    verdict = judged(40.0, purpose="control", process_sd=6.0)
+    assert verdict.decision == "USE ONLY LIKE THIS"
+    assert verdict.conditions == (UNSTATED,)
 
 
 def test_without_a_tolerance_nothing_is_decided_for_acceptance() -> None:

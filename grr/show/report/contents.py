@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
+from grr.analysis.of_record import result_of_record
 from grr.analysis.result import GaugeResult
 from grr.judge.check import check
 from grr.judge.compare_methods import MethodComparison
@@ -22,7 +23,7 @@ from grr.show.report.front import front_page
 from grr.show.report.how import how_html
 from grr.show.report.methods_front import comparisons_of, methods_front_page
 from grr.show.report.naming import Naming
-from grr.show.report.numbers import numbers_html, of_record
+from grr.show.report.numbers import numbers_html
 from grr.show.report.page import (
     drawing,
     facts_list,
@@ -64,6 +65,8 @@ _ANSWERED_IN = {
     "what_would_help": RISKS,
     "worked_sheet": HOW,
 }
+#: The same for what a sentence calls by its name in the notebooks.
+_CALLED = {"the check of the data": DATA, "notebook 5, Risk and limits": RISKS}
 _FUNCTION = re.compile(rf"\bgrr\.({'|'.join(_ANSWERED_IN)})\b(?:\(\w*\))?")
 
 
@@ -126,6 +129,8 @@ def report_body(
 
 def for_readers(html: str) -> str:
     """Return HTML whose sentences name parts of the report in place of functions to call."""
+    for name, part in _CALLED.items():
+        html = html.replace(name, f"“{part}”")
     return _FUNCTION.sub(lambda found: f"“{_ANSWERED_IN[found.group(1)]}”", html)
 
 
@@ -134,18 +139,13 @@ def _about(study: Study) -> list[tuple[str, str]]:
 
 
 def _one_method(study: Study, cover: Cover) -> tuple[str, list[Part]]:
-    result = of_record(study)
+    result = result_of_record(study)
     judged = verdict(result)
     parts = [
         Part("why", "Why this decision", tables.html_list(judged.reasons), True),
-        Part("pictures", "The study in pictures", _pictures(result), True),
+        Part("pictures", "The study in pictures", _pictures(result)),
         *_numbers(result),
-        Part(
-            "comparisons",
-            OPERATORS,
-            operators_html(study) + drift_html(study),
-            True,
-        ),
+        Part("comparisons", OPERATORS, operators_html(study) + drift_html(study)),
         *_rest(result),
     ]
     return front_page(judged, cover), parts
@@ -153,10 +153,10 @@ def _one_method(study: Study, cover: Cover) -> tuple[str, list[Part]]:
 
 def _several_methods(study: Study, cover: Cover, baseline: str | None) -> tuple[str, list[Part]]:
     found, why_not = comparisons_of(study, baseline)
-    results = {name: of_record(study.for_method(name)) for name in study.methods}
+    results = {name: result_of_record(study.for_method(name)) for name in study.methods}
     verdicts = {name: verdict(result) for name, result in results.items()}
     front = methods_front_page(study, found, why_not, verdicts, cover)
-    parts = [Part("methods", METHODS, _compared(found) + drift_html(study), True)]
+    parts = [Part("methods", METHODS, _compared(found) + drift_html(study))]
     for number, (name, result) in enumerate(results.items()):
         before, suffix = f"{shortened(name, LONGEST_METHOD)}: ", f"-m{number}"
         pictures = _ruler(result, suffix) + _pictures(result, suffix)
@@ -168,7 +168,6 @@ def _several_methods(study: Study, cover: Cover, baseline: str | None) -> tuple[
                 f"comparisons{suffix}",
                 f"{before}the operators compared",
                 operators_html(result.study, suffix),
-                True,
             ),
             *_rest(result, before, suffix),
         ]
@@ -200,7 +199,7 @@ def _pictures(result: GaugeResult, suffix: str = "") -> str:
 
 def _numbers(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]:
     title = f"{before}the numbers" if before else NUMBERS
-    return [Part(f"numbers{suffix}", title, numbers_html(result), True)]
+    return [Part(f"numbers{suffix}", title, numbers_html(result))]
 
 
 def _rest(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]:
@@ -210,7 +209,7 @@ def _rest(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]
         return f"{before}{text[0].lower()}{text[1:]}" if before else text
 
     return [
-        Part(f"risks{suffix}", title(RISKS), risks_html(result), True),
+        Part(f"risks{suffix}", title(RISKS), risks_html(result)),
         Part(
             f"how{suffix}",
             title(HOW),

@@ -8,7 +8,6 @@ from grr.analysis.printing import closing, source_rows
 from grr.analysis.ranges import average_range
 from grr.analysis.result import GaugeResult
 from grr.show.report.page import heading, or_reason
-from grr.study import Study
 from grr.wording import tables
 
 
@@ -26,16 +25,15 @@ def numbers_html(result: GaugeResult) -> str:
 
 
 def _result_html(result: GaugeResult, standing: str) -> str:
-    name = "Average and range" if result.method == "average_range" else "Analysis of variance"
     parts = [
-        heading(f"{name}, {standing}"),
+        heading(f"{result.estimator_name}, {standing}"),
         "" if result.method == "average_range" else tables.html_prose(f"{result.estimator}."),
         tables.html_table(*source_rows(result)),
         tables.html_list(closing(result)),
     ]
-    if result.anova_table is not None:
+    if isinstance(result.anova_table, AnovaTable):
         parts.append(tables.html_heading("Table of sums of squares", 4))
-        parts.append(AnovaTable(result.anova_table)._repr_html_())
+        parts.append(result.anova_table._repr_html_())
     elif result.method == "anova":
         parts.append(tables.html_prose(result.anova_table_reason))
     return "".join(parts)
@@ -46,8 +44,3 @@ def _intervals(result: GaugeResult) -> str:
     return heading("Intervals") + or_reason(
         lambda: result.intervals(level=level)._repr_html_(), "No intervals: "
     )
-
-
-def of_record(study: Study) -> GaugeResult:
-    """Return the result by the study's method of record."""
-    return (average_range if study.rules.method_of_record == "average_range" else anova)(study)

@@ -11,18 +11,19 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from grr.analysis.anova import anova
+from grr.analysis.of_record import result_of_record
 from grr.analysis.printing import EXAMPLE, tolerance_text
 from grr.analysis.ranges import average_range
 from grr.analysis.result import GaugeResult
 from grr.analysis.sources import NAMES
 from grr.errors import StudyError
+from grr.files.atomic import write_bytes
 from grr.files.fingerprint import readings_fingerprint
 from grr.judge.check import check
 from grr.judge.verdict import CAUTION, Verdict, verdict
 from grr.show.report.cover import all_facts
-from grr.show.report.numbers import of_record
 from grr.show.report.provenance import versions
-from grr.show.report.target import target_file, write_bytes
+from grr.show.report.target import target_file
 from grr.show.report.workbook_cells import (
     DATE,
     Sheet,
@@ -31,6 +32,7 @@ from grr.show.report.workbook_cells import (
     same_bytes,
 )
 from grr.study import Study
+from grr.values import needs
 from grr.wording.rounding import reading_decimals
 
 if TYPE_CHECKING:
@@ -65,15 +67,12 @@ def export_workbook(study: Study, path: str | PathLike[str]) -> Path:
     from openpyxl import Workbook
 
     target = target_file(path, ".xlsx")
-    if not isinstance(study, Study):
-        raise StudyError(
-            "A workbook needs a study", "Open one with grr.open_study", value=type(study).__name__
-        )
+    needs(study, Study)
     parts = {
         name: study.for_method(name) if len(study.methods) > 1 else study
         for name in (study.methods if len(study.methods) > 1 else ("",))
     }
-    results = {name: of_record(one) for name, one in parts.items()}
+    results = {name: result_of_record(one) for name, one in parts.items()}
     book = Workbook()
     assert book.active is not None
     book.remove(book.active)

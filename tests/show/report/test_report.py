@@ -201,7 +201,7 @@ def test_wrong_places_and_things_are_refused_in_one_sentence(tmp_path):
         grr.report(study, tmp_path / "r.docx")
     with pytest.raises(grr.StudyError, match="does not exist"):
         grr.report(study, tmp_path / "nowhere" / "r.html")
-    with pytest.raises(grr.StudyError, match="needs a study"):
+    with pytest.raises(grr.StudyError, match="needs a Study"):
         grr.report(study.readings, tmp_path / "r.html")  # type: ignore[arg-type]
     with pytest.raises(grr.StudyError, match="A4"):
         grr.report(study, tmp_path / "r.html", paper="A3")
