@@ -42,7 +42,7 @@ def balanced_anova(
         sources=sources.table,
         reasons=sources.reasons,
         below_zero=below,
-        anova_table=anova_frame(table, is_pooled),
+        anova_table=anova_frame(table, is_pooled, study.unit),
         pooled=is_pooled,
         floored=floored,
         mean=float(table.mean),

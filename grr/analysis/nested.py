@@ -27,7 +27,7 @@ def nested_result(study: Study, *, spread: float) -> GaugeResult:
     if np.isfinite(cube).all():
         anova = nested_anova(cube)
         components = nested_components(anova, operators_fixed=fixed)
-        mean, frame, why = float(anova.mean), nested_frame(anova), ""
+        mean, frame, why = float(anova.mean), nested_frame(anova, study.unit), ""
         estimator = "Analysis of variance, parts nested in operators"
     else:
         fit = nested_reml(readings, part, operator, operators=study.operators)

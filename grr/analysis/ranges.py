@@ -7,6 +7,7 @@ import numpy as np
 from grr.analysis.notes import ONE_OPERATOR, below_zero_note, floored_note
 from grr.analysis.result import GaugeResult
 from grr.analysis.sources import build_sources
+from grr.errors import StudyError
 from grr.numerics import average_range as form
 from grr.numerics.ratios import hidden_by_rounding, rounding_floor
 from grr.study import Study, checked_study
@@ -32,7 +33,7 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
     Raises
     ------
     StudyError
-        One trial, or readings are missing.
+        One trial, readings are missing, or the study is nested.
 
     Notes
     -----
@@ -40,6 +41,11 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
     """
     checked_study(study)
     spread = number("spread", study.rules.spread if spread is None else spread, above=0.0)
+    if study.design == "nested":
+        raise StudyError(
+            "The average-and-range method needs a crossed study, and this one is nested",
+            "Use grr.anova; for ranges every operator must measure the same parts",
+        )
     readings = study.cube().packed
     lines = form.average_range(readings)
     ev, av, grr = float(lines.repeatability), float(lines.operator), float(lines.grr)

@@ -22,7 +22,7 @@ from grr.judge.method_words import (
 from grr.numerics.method_choice import BASELINE, CANDIDATE, NEITHER, OPEN
 from grr.wording import tables
 from grr.wording.names import shortened
-from grr.wording.rounding import JOIN, figures, length, percent
+from grr.wording.rounding import JOIN, figures, length, percent, square_unit, squares
 
 if TYPE_CHECKING:
     from grr.judge.compare_methods import MethodComparison
@@ -193,21 +193,23 @@ def methods_html(found: MethodComparison) -> str:
 def _anova_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
     table = found.numbers.anova_table
     assert table is not None
+    unit = found.study.unit
+    sums, means = (squares(table[name].tolist(), unit) for name in ("sum_sq", "mean_sq"))
     rows = [
         [
-            source,
+            str(source),
             f"{df}",
-            figures(sum_sq, 4),
-            "—" if math.isnan(mean_sq) else figures(mean_sq, 4),
+            sums[line],
+            means[line] or "—",
             "—" if math.isnan(f) else figures(f, 3),
             "—" if math.isnan(p) else f"{p:.2g}",
             against,
         ]
-        for source, df, sum_sq, mean_sq, f, p, against in table.reset_index().itertuples(
-            index=False, name=None
-        )
+        for line, (source, df, _, _, f, p, against) in enumerate(table.itertuples(name=None))
     ]
-    return ["Source", "df", "sum of squares", "mean square", "F", "p", "tested against"], rows
+    told = f", {square_unit(unit)}" if unit else ""
+    head = ["Source", "df", f"sum of squares{told}", f"mean square{told}", "F", "p"]
+    return [*head, "tested against"], rows
 
 
 def _signed(value: float, unit: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from grr.units import conversion, fine_unit
 
@@ -88,6 +89,29 @@ def length(value: float, unit: str, digits: int = 2) -> str:
     """
     fine = fine_unit(unit)
     return with_unit(figures(value * conversion(unit, fine), digits), fine)
+
+
+def squares(values: Sequence[float], unit: str, digits: int = 4) -> list[str]:
+    """Return a column of squares of lengths given in ``unit``, in the square of its fine unit.
+
+    Where one of them needs an exponent all get one. NaN gives "".
+    """
+    factor = conversion(unit, fine_unit(unit)) ** 2
+    scaled = [value * factor for value in values]
+    told = [value for value in scaled if math.isfinite(value) and value != 0.0]
+    exponents = any("e" in figures(value, digits) for value in told)
+
+    def shown(value: float) -> str:
+        if not math.isfinite(value):
+            return ""
+        return f"{value:.{digits - 1}e}" if exponents and value else figures(value, digits)
+
+    return [shown(value) for value in scaled]
+
+
+def square_unit(unit: str) -> str:
+    """Return the unit in which `squares` shows them, as "µm²"; "" where there is none."""
+    return f"{fine_unit(unit)}²" if unit else ""
 
 
 def counted(number: int, noun: str) -> str:

@@ -16,22 +16,43 @@ FONT = "system-ui,'Segoe UI','DejaVu Sans',sans-serif"
 def text_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Return rows of text under a head; the first column to the left, others to the right.
 
-    Where the table would be wider than a terminal the first column is wrapped.
+    Where the table would be wider than a terminal heads are broken over lines, those
+    first that stand out most from what is under them; then the first column is wrapped.
     """
     columns = list(zip(*([head, *rows]), strict=True))
     widths = [max(len(cell) for cell in column) for column in columns]
+    _narrow_heads(widths, head, columns)
     rest = sum(widths[1:]) + 2 * (len(widths) - 1)
     widths[0] = max(12, min(widths[0], WIDTH - rest))
-    lines: list[str] = []
-    for index, row in enumerate([head, *rows]):
+    heads = [textwrap.wrap(text, width) for text, width in zip(head, widths, strict=True)]
+    height = max(map(len, heads))
+    tops = [[""] * (height - len(lines)) + lines for lines in heads]
+    lines = [_line(cells, widths) for cells in zip(*tops, strict=True)]
+    lines.append("─" * min(WIDTH, sum(widths) + 2 * (len(widths) - 1)))
+    for row in rows:
         first = textwrap.wrap(row[0], widths[0]) or [""]
-        cells = [first[0].ljust(widths[0])]
-        cells += [cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True)]
-        lines.append("  ".join(cells).rstrip())
+        lines.append(_line([first[0], *row[1:]], widths))
         lines += [f"  {line}" for line in first[1:]]
-        if index == 0:
-            lines.append("─" * min(WIDTH, sum(widths) + 2 * (len(widths) - 1)))
     return "\n".join(lines)
+
+
+def _narrow_heads(widths: list[int], head: Sequence[str], columns: Sequence[Sequence[str]]) -> None:
+    """Make columns narrower, until all fit, but none narrower than its cells and words."""
+    least = [
+        max(map(len, [*text.split(" "), *column[1:]]))
+        for text, column in zip(head, columns, strict=True)
+    ]
+    for i in sorted(range(1, len(widths)), key=lambda i: least[i] - widths[i]):
+        too_wide = sum(widths) + 2 * (len(widths) - 1) - WIDTH
+        widths[i] = max(least[i], widths[i] - max(0, too_wide))
+
+
+def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
+    first, *others = (
+        cell.rjust(width) if i else cell.ljust(width)
+        for i, (cell, width) in enumerate(zip(cells, widths, strict=True))
+    )
+    return "  ".join([first, *others]).rstrip()
 
 
 def paragraph(text: str, indent: str = "") -> str:

@@ -96,6 +96,12 @@ def test_nested_study_equals_its_mean_squares_by_hand() -> None:
     assert table.loc["part", "F"] == pytest.approx(ms_part / ms_error)
 
 
+def test_ranges_need_a_crossed_study_and_say_so() -> None:
+    with pytest.raises(grr.StudyError, match="needs a crossed study") as caught:
+        grr.average_range(grr.Study(nested_readings(), design="nested"))
+    assert "missing" not in str(caught.value)
+
+
 def test_nested_study_with_lost_readings() -> None:
     result = grr.anova(grr.Study(nested_readings().drop(index=[0, 40]), design="nested"))
     assert "nested" in result.estimator

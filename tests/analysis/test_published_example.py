@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -73,3 +75,15 @@ def test_spread_of_5_15_on_request(manual_study: grr.Study) -> None:
         six.sources.loc["GRR", "percent_tolerance"] * 5.15 / 6
     )
     assert other.sources.loc["GRR", "percent_tv"] == six.sources.loc["GRR", "percent_tv"]
+
+
+def test_the_table_of_sums_of_squares_prints_in_one_unit() -> None:
+    study = grr.open_study(Path(__file__).parents[2] / "demo_data" / "dowel_pin")
+    table = grr.anova(study).anova_table
+    text = str(table)
+    assert "e-" not in text
+    assert text.endswith("Sums of squares and mean squares in µm².")
+    assert "Sums of squares and mean squares in µm²." in table._repr_html_()
+    part = next(line for line in text.splitlines() if line.startswith("part "))
+    assert float(part.split()[2]) == pytest.approx(table.loc["part", "sum_sq"] * 1e6, rel=5e-4)
+    assert str(grr.anova(grr.Study(study.readings)).anova_table).count("µm") == 0

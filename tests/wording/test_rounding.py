@@ -47,6 +47,18 @@ def test_lengths_are_shown_in_the_unit_that_reads_best() -> None:
     assert r.length(0.42, "") == "0.42"
 
 
+def test_a_column_of_squares_is_told_in_one_unit() -> None:
+    assert r.squares([3.832e-3, 5.014e-7, math.nan, 0.0], "mm") == ["3832", "0.5014", "", "0"]
+    assert r.square_unit("mm") == "µm²"
+    assert r.squares([9.869e-7], "in") == ["986900"]
+
+
+def test_squares_without_a_unit_all_have_an_exponent_or_none() -> None:
+    assert r.squares([3.832e-3, 5.014e-7, 0.0], "") == ["3.832e-03", "5.014e-07", "0"]
+    assert r.squares([3.832, 0.5014], "") == ["3.832", "0.5014"]
+    assert r.square_unit("") == ""
+
+
 def test_percent() -> None:
     assert r.percent(22.678) == f"22.7{r.JOIN}%"
     assert r.percent(99.96) == f"100{r.JOIN}%"

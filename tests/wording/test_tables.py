@@ -16,6 +16,16 @@ def test_text_table_fits_80_columns_and_keeps_every_cell() -> None:
     assert text.replace("\n  ", " ").count("very long name") == 3
 
 
+def test_a_long_head_is_broken_before_the_first_column() -> None:
+    head = ["Source", "spread (5.15\u00a0sd)", "of tolerance", "of total", "share of variance"]
+    rows = [["GRR measuring system", "62 µin", "15.5 %", "10.8 %", "1.2 %"]]
+    lines = tables.text_table(head, rows).splitlines()
+    assert max(map(len, lines)) <= 80
+    assert lines[0].split() == ["share", "of"]
+    assert lines[1].split()[-1] == "variance"
+    assert lines[-1].startswith("GRR measuring system  ")
+
+
 def test_html_is_escaped_everywhere() -> None:
     html = "".join(
         [

@@ -7,8 +7,10 @@ from grr.analysis.worked_sheet import worked_sheet
 from grr.numerics.pivots import DRAWS, SEED
 from grr.show.report.filled_in import filled_in
 from grr.show.report.page import facts_list, folded, formulas, or_reason
+from grr.units import conversion, fine_unit
 from grr.wording import tables
 from grr.wording.glossary import explain
+from grr.wording.rounding import square_unit
 
 _EXPLAINED = (
     "EV",
@@ -46,12 +48,23 @@ def how_html(result: GaugeResult, *, sources: bool = True) -> str:
         [
             facts_list(options),
             folded("The formulas and their sources", _formulas()) if sources else "",
-            folded("This study's numbers filled in", formulas(lines)),
+            folded("This study's numbers filled in", _told_in(result) + formulas(lines)),
             or_reason(
                 lambda: folded("The average-and-range form, line by line", _form(result)),
                 "No average-and-range form: ",
             ),
         ]
+    )
+
+
+def _told_in(result: GaugeResult) -> str:
+    """Return the unit of the squares here, where it is not that of the table."""
+    unit = result.study.unit
+    if result.anova_table is None or fine_unit(unit) == unit:
+        return ""
+    return tables.html_prose(
+        f"Squares are in {unit}² here, and in {square_unit(unit)} in the table of sums of squares: "
+        f"1 {unit}² = {conversion(unit, fine_unit(unit)) ** 2:,.0f} {square_unit(unit)}."
     )
 
 

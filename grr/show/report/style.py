@@ -25,9 +25,9 @@ table {{ max-width: 100%; }}
 td[style*="left"], th[scope="row"] {{ overflow-wrap: anywhere; min-width: 8ch; }}
 td, th {{ vertical-align: top; }}
 thead {{ display: table-header-group; }}
-table, tr, svg, dl, .figure, .banner {{ break-inside: avoid; }}
+table, tr, svg, dl.short, dt, dd, .figure, .banner {{ break-inside: avoid; }}
 p, li {{ orphans: 2; widows: 2; }}
-h1, h2, h3, h4, caption, summary {{ break-after: avoid; }}
+h1, h2, h3, h4, caption, summary, h2 + p, h3 + p {{ break-after: avoid; }}
 .figure {{ margin: 22px 0; }}
 .figure h3 {{ margin-top: 0 !important; }}
 svg {{ max-width: 100%; }}
@@ -90,7 +90,7 @@ a {{ color: #00527a; }}
   .front svg {{ max-height: 41mm; }}
   .front.methods svg {{ max-height: 47mm; }}
   .front dl.short {{ gap: 0 12px; margin: 2px 0; }}
-  .figure svg {{ width: 590px; }}
+  .figure svg {{ width: 545px; }}
   .example {{ padding: 2px 12px; }}
   ul {{ margin: 2px 0 !important; }}
   .figure {{ margin: 14px 0; }}

@@ -101,6 +101,21 @@ def test_no_table_is_cut_by_the_end_of_a_page(printed):
         assert most > 0.96, " ".join(table)[:200]
 
 
+def test_no_part_begins_at_the_end_of_a_page(printed):
+    for page in printed.pages:
+        lines = [line.strip() for line in page.splitlines() if line.strip()]
+        content = [line for line in lines if not line.startswith("report of 2026-11-25")]
+        assert not re.match(r"\d+\s+[A-Z]", content[-1]), content[-1]
+
+
+def test_parts_follow_each_other_on_a_page(printed):
+    begun = [
+        len(re.findall(r"(?m)^\s{0,3}\d+\s+[A-Z][a-z ,]+\??$", page)) for page in printed.pages
+    ]
+    assert sum(begun) == 11
+    assert max(begun[1:]) > 1
+
+
 def test_many_tables_stay_whole_wherever_the_page_ends(printed, tmp_path):
     tables = [
         html_table([f"t{n}head", "x"], [[f"t{n}r{row}", "1"] for row in range(8)], caption=f"t{n}c")
