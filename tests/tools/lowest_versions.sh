@@ -3,13 +3,17 @@
 #
 #     tests/tools/lowest_versions.sh [FOLDER FOR THE ENVIRONMENT] [PYTEST ARGUMENTS ...]
 #
-# Needs uv (pip install uv) and network. Figures of another plotly differ in what they leave to
+# Needs network. Figures of another plotly differ in what they leave to
 # its defaults, so notebooks are run without comparing outputs (--nbval-lax).
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 place=${1:-$(mktemp -d)}
 shift || true
-uv venv --quiet --python 3.11 "$place/env"
+if ! command -v uv >/dev/null; then
+    python3 -m venv "$place/uv" && "$place/uv/bin/python" -m pip install --quiet uv
+    PATH="$place/uv/bin:$PATH"
+fi
+uv venv --quiet --seed --python 3.11 "$place/env"
 uv pip compile --quiet --resolution lowest-direct --extra test --python-version 3.11 \
     pyproject.toml -o "$place/lowest.txt"
 uv pip install --quiet --python "$place/env/bin/python" -r "$place/lowest.txt"
