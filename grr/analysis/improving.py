@@ -39,7 +39,6 @@ AVERAGED = (2, 3, 5)
 FINER = 10.0
 #: A change that leaves more of GRR than this is not combined with others.
 NOTICEABLE = 0.98
-_DRAWS = 20_000
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -118,7 +117,7 @@ def what_would_help(result: GaugeResult, *, level: float = 0.95) -> Improvement:
     finer = None if study.resolution is None else study.resolution / FINER
     singles = single_changes(now, finer=finer)
     changes = ranked(now, tuple(dict.fromkeys(_candidates(now, singles))))
-    pivots, yardstick = pivots_of(result, draws=_DRAWS), yardstick_of(result)
+    pivots, yardstick = pivots_of(result), yardstick_of(result)
     draws = _variance_draws(result, pivots, yardstick)
 
     def percent_draws(grr: Array) -> Array:

@@ -102,6 +102,8 @@ def grr_after(now: Variances, change: Change) -> Array:
     Source: the model of the analysis of variance itself (Burdick, Borror & Montgomery,
     SIAM 2005, section 3.2): variance of a mean of n readings, σ_E²/n + σ_O² + σ_PO².
     """
+    if change == Change():
+        return np.asarray(now.grr)
     left = repeatability_after(now, change)
     gone = np.asarray(now.repeatability) - left
     if change.operators_alike:

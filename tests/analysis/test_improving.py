@@ -10,6 +10,7 @@ import pytest
 
 import grr
 from grr.numerics.improvement import Change
+from published import manual_readings
 
 
 def made_study(repeat: float, operator: float, interaction: float = 0.0, **how: object):
@@ -134,3 +135,14 @@ def test_printing(manual_study: grr.Study) -> None:
     found = grr.what_would_help(grr.anova(manual_study))
     assert max(len(line) for line in str(found).splitlines()) <= 80
     assert "<table" in found._repr_html_() and "class=" not in found._repr_html_()
+
+
+@pytest.mark.parametrize("purpose", ["accept", "control"])
+def test_as_it_is_now_is_what_the_intervals_say(purpose: str) -> None:
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4), purpose=purpose)
+    result = grr.anova(study)
+    found = grr.what_would_help(result)
+    now = found.to_frame().iloc[0]
+    limits = result.intervals().loc[("GRR", found.measure)]
+    assert now["lower"] == pytest.approx(limits["lower"], rel=1e-12)
+    assert now["upper"] == pytest.approx(limits["upper"], rel=1e-12)
