@@ -86,3 +86,13 @@ def test_replicated_limits_hold_the_truth(operators, case):
 def test_two_parts_are_refused():
     with pytest.raises(StudyError, match="three parts"):
         single_pair_agreement(np.array([1.0, 2.0]))
+
+
+def test_three_parts_by_hand_and_a_stack():
+    # Mean 1, sd 1; the reach is t(0.975, 2) = 4.3027 times 1·√(3/3).
+    found = single_pair_agreement(np.array([[0.0, 1.0, 2.0], [5.0, 7.0, 9.0]]))
+    assert found.mean.tolist() == [1.0, 7.0]
+    assert found.sd.tolist() == [1.0, 2.0]
+    assert found.lower == pytest.approx([1 - 1.96, 7 - 3.92])
+    assert found.lower_limits[0] == pytest.approx([-0.96 - 4.3027, 3.08 - 8.6053], abs=1e-4)
+    assert found.upper_limits[1] == pytest.approx([2.96 + 4.3027, 10.92 + 8.6053], abs=1e-4)

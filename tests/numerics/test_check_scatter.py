@@ -16,3 +16,9 @@ def test_a_stack_and_checks_without_scatter():
     assert stack[1] == pytest.approx(between_checks(readings[1]))
     assert between_checks(np.ones((4, 2))) == 1.0
     assert between_checks(np.array([[1.0, 1.0], [2.0, 2.0]])) == 0.0
+
+
+def test_a_large_offset_costs_no_digits():
+    readings = np.random.default_rng(3).integers(0, 9, (5, 3)).astype(float)
+    expected = stats.f_oneway(*readings).pvalue
+    assert between_checks(readings + 1e12) == pytest.approx(expected, rel=1e-9)

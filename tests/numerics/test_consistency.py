@@ -67,3 +67,14 @@ def test_limits_hold_by_simulation():
 def test_one_operator_is_refused():
     with pytest.raises(StudyError, match="nobody"):
         h_statistic(np.zeros((4, 1)))
+
+
+def test_k_of_one_repeat_and_of_a_stack():
+    # Only the first operator repeated, once: pooled is that variance itself.
+    alone = k_statistic(np.array([[4.0, np.nan]]), np.array([[1, 0]]))
+    assert alone[0, 0] == 1.0 and np.isnan(alone[0, 1])
+    # Two studies of two parts by two operators: variances 1 and 3 pool to 2, 2 and 6 to 4.
+    stack = np.array([[[1.0, 3.0], [2.0, 6.0]], [[6.0, 2.0], [3.0, 1.0]]])
+    small, large = math.sqrt(0.5), math.sqrt(1.5)
+    expected = [[[small, large], [small, large]], [[large, small], [large, small]]]
+    np.testing.assert_allclose(k_statistic(stack, np.full(stack.shape, 2)), expected)

@@ -95,3 +95,12 @@ def test_a_force_below_one_newton_flattens_too():
 
 def test_flat_parts_give_one_zero_a_force():
     assert flattening(np.array([1.0, 2.0]), "flat").tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize("shape", ["sphere", "cylinder"])
+def test_a_soft_part_gives_as_a_soft_face_does(shape):
+    rubber = Material(1e9, 0.5)
+    size = (shape, 0.010, 0.0065)
+    soft_part = flattening(1.0, *size, part=rubber, face=STEEL)
+    assert soft_part == pytest.approx(flattening(1.0, *size, part=STEEL, face=rubber))
+    assert soft_part > 10 * flattening(1.0, *size)

@@ -65,3 +65,20 @@ def test_bands_hold_three_standard_deviations(operators: int, trials: int) -> No
     reading, mean = repeatability_bands(2.0, operators, trials)
     assert reading == pytest.approx(3.0 * near.std(), rel=0.01)
     assert mean == pytest.approx(3.0 * near.mean(axis=2).std(), rel=0.01, abs=1e-9)
+
+
+def test_a_part_with_a_single_reading_deviates_by_nothing() -> None:
+    readings = np.full((2, 2, 2), np.nan)
+    readings[0, 1, 0] = 10.5
+    readings[1] = [[1.0, 3.0], [5.0, 7.0]]
+    found = from_part_mean(readings)
+    assert found[0, 1, 0] == 0.0
+    assert found[1].tolist() == [[-3.0, -1.0], [1.0, 3.0]]
+
+
+def test_two_trials_have_a_range() -> None:
+    found = trial_ranges(np.array([[[1.0, 4.0]], [[2.0, 3.0]]]))
+    assert found is not None
+    assert found.ranges.tolist() == [[3.0], [1.0]]
+    # D4 for two values: ASTM E2587 and AIAG MSA, 4th ed. print 3.267.
+    assert found.limit == pytest.approx(3.267 * 2.0, abs=2e-3)

@@ -4,7 +4,7 @@ import pytest
 from statsmodels.formula.api import ols
 
 from grr.errors import StudyError
-from grr.numerics.drift_slope import blocks, drift_slope, mean_slope, slopes_differ
+from grr.numerics.drift_slope import Slope, blocks, drift_slope, mean_slope, slopes_differ
 
 PARTS, TRIALS = 10, 3
 
@@ -104,3 +104,21 @@ def test_parts_measured_once_are_refused():
         drift_slope(np.arange(5.0), np.arange(5.0), np.arange(5))
     with pytest.raises(StudyError, match="two different times"):
         drift_slope(np.zeros(6), np.arange(6.0), np.array([0, 0, 1, 1, 2, 2]))
+
+
+def test_degrees_of_freedom_of_a_mean_by_hand():
+    # Errors 3 and 4 with df 5 and 10: variances of the half slopes 2.25 and 4;
+    # (2.25 + 4)²/(2.25²/5 + 4²/10) = 39.0625/2.6125 = 14.952.
+    pair = [Slope(np.array(1.0), np.array(3.0), 5.0), Slope(np.array(2.0), np.array(4.0), 10.0)]
+    found = mean_slope(pair)
+    assert float(found.slope) == 1.5
+    assert float(found.error) == pytest.approx(2.5)
+    assert float(found.df) == pytest.approx(14.952, abs=1e-3)
+    # Without scatter there is nothing to weigh, and the fewest count.
+    exact = [Slope(np.array(1.0), np.array(0.0), 5.0), Slope(np.array(2.0), np.array(0.0), 10.0)]
+    assert float(mean_slope(exact).df) == 5.0
+
+
+def test_a_drift_without_scatter_is_certain_and_no_drift_without_scatter_is_nothing():
+    found = Slope(np.array([0.1, 0.0]), np.zeros(2), 5.0).p()
+    assert found[0] == 0.0 and np.isnan(found[1])

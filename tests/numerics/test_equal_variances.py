@@ -77,3 +77,8 @@ def test_sd_ratio_interval_holds_the_truth():
 def test_too_little_to_compare_is_refused(variances, df):
     with pytest.raises(StudyError):
         bartlett(np.array(variances), np.array(df))
+
+
+def test_cochrans_c_does_not_depend_on_the_unit():
+    assert cochran_c(np.array([0.01, 0.02, 0.03])) == pytest.approx(0.5)
+    assert cochran_c(np.array([10.0, 20.0, 30.0])) == pytest.approx(0.5)

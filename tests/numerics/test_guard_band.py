@@ -85,3 +85,9 @@ def test_a_target_that_is_no_probability_is_refused(target):
 def test_an_unknown_risk_is_refused():
     with pytest.raises(StudyError, match="hold"):
         guard_for_risk(PIN, 0.01, hold="anything", **PROCESS)
+
+
+@pytest.mark.parametrize("confidence", [0.4, 0.5, 1.0, 1.5])
+def test_a_confidence_that_cannot_be_is_refused(confidence):
+    with pytest.raises(StudyError, match="confidence must be"):
+        conformance_factor(5.0, confidence)

@@ -128,3 +128,21 @@ def test_a_stack_of_studies():
         np.array([4.0, 1.0]), np.array([2.0, 0.0]), np.array([1.0, 0.0]), np.array([7.0, 1.0])
     )
     assert grr_after(now, Change(readings=2)) == pytest.approx([5.0, 0.5])
+
+
+def test_one_reading_more_than_is_practicable_is_not_offered():
+    assert readings_for(NOW, 3.0 + 4.0 / (MOST_READINGS + 1)) is None
+
+
+def test_small_differences_can_be_removed_too():
+    now = Variances(4e-6, 2e-6, 1e-6, 7e-6)
+    assert single_changes(now) == (Change(operators_alike=True), Change(no_interaction=True))
+
+
+def test_combinations_keep_every_change_in_any_order():
+    finer, alike = Change(resolution=0.1), Change(operators_alike=True)
+    both = Change(operators_alike=True, resolution=0.1)
+    assert set(combined((finer, alike))) == set(combined((alike, finer)))
+    assert both in combined((finer, alike))
+    singles = single_changes(NOW, finer=0.1)
+    assert combined(singles)[1:4] == singles  # operators, interaction, then the digit

@@ -29,3 +29,14 @@ def test_an_uncertainty_as_large_as_the_limit_proves_nothing():
 )
 def test_the_worst_decides(states, expected):
     assert worst(states) == expected
+
+
+def test_the_factor_grows_where_the_uncertainty_is_not_small():
+    # Limits ±2, u 1. From an error e the truth lies within with Φ(2 − e) − Φ(−2 − e):
+    # 0.9447 at 0.3, 0.9510 at 0.18, and 0.9075 at 0.65.
+    errors = np.array([0.18, 0.3, 0.65])
+    assert conformity(errors, 2.0, 1.0) == [CONFORMS, OPEN, OPEN]
+    assert conformity(errors, 2.0, 1.0, confidence=0.9) == [CONFORMS, CONFORMS, CONFORMS]
+    # Past the limit by 1.2816·u at 90 %, by 1.645·u at 95 %.
+    assert conformity(3.3, 2.0, 1.0, confidence=0.9) == [DOES_NOT]
+    assert conformity(3.3, 2.0, 1.0) == [OPEN]

@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import f as f_distribution
 
 from grr.numerics.crossed import crossed_anova
-from grr.numerics.interaction import components_by_rule, f_test
+from grr.numerics.interaction import components_by_rule, f_test, interaction_test
 
 
 def test_f_and_p_are_scipys_whatever_the_unit() -> None:
@@ -41,3 +41,26 @@ def test_the_rule_is_auto_unless_another_is_asked_for() -> None:
     assert 0 < components_by_rule(anova)[1].sum() < 50
     assert not components_by_rule(anova, interaction="keep")[1].any()
     assert components_by_rule(anova, interaction="pool")[1].all()
+
+
+def test_two_operators_and_two_trials_are_enough_to_keep_it() -> None:
+    # Operators reverse the order of the parts: nothing but interaction.
+    cube = np.array([[0.0, 2.0], [1.0, 1.0], [2.0, 0.0]])[:, :, None] + [0.0, 0.01]
+    anova = crossed_anova(np.stack([cube, cube]))
+    components, pooled = components_by_rule(anova)
+    assert pooled.tolist() == [False, False]
+    # Four cells 1 off: MS_PO = 2·4/2, MS_E = 0.00005: (4 − 0.00005)/2
+    assert_allclose(components.interaction, 1.999975)
+
+
+def test_what_is_pooled_is_said_study_by_study() -> None:
+    anova = crossed_anova(np.random.default_rng(2).normal(size=(4, 2, 5, 3, 2)))
+    assert components_by_rule(anova, interaction="pool")[1].shape == (4, 2)
+    assert components_by_rule(anova, interaction="keep")[1].shape == (4, 2)
+
+
+def test_a_p_value_at_the_level_is_not_above_it() -> None:
+    anova = crossed_anova(np.random.default_rng(3).normal(size=(5, 3, 2)))
+    p = float(interaction_test(anova)[1])
+    assert not components_by_rule(anova, pool_above=p)[1]
+    assert components_by_rule(anova, pool_above=np.nextafter(p, 0.0))[1]

@@ -170,3 +170,10 @@ def test_the_careful_lower_bound_takes_half_the_doubt():
     draws = np.arange(1_000.0)[::-1]
     assert lower_bound(draws, 0.95) == 50.0
     assert careful_lower_bound(draws, 0.95) == 25.0
+
+
+@pytest.mark.parametrize("bound", [lower_bound, upper_bound])
+@pytest.mark.parametrize("confidence", [0.4, 0.5, 1.0, 1.5])
+def test_a_confidence_that_cannot_be_is_refused(bound, confidence):
+    with pytest.raises(StudyError, match="confidence must be"):
+        bound(np.arange(200.0), confidence)

@@ -77,3 +77,10 @@ def test_a_method_twice_as_noisy_is_told_apart():
     settings = {setting.name: setting for setting in SIMULATION["SETTINGS"]}
     found = SIMULATION["shares"](settings["twice as noisy, 20 and 40 %"], studies=200, draws=1000)
     assert found["baseline"] > 0.85
+
+
+def test_each_decision_has_its_own_confidence():
+    found = evidence(0.9, 0.99, 0.97)
+    assert float(choice_confidence(found, "candidate")) == pytest.approx(0.9)
+    assert float(choice_confidence(found, "baseline")) == 0.0
+    assert float(choice_confidence(found, "open")) == pytest.approx(0.9)

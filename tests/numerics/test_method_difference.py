@@ -80,3 +80,8 @@ def test_the_error_for_random_operators_is_always_positive():
 def test_too_little_is_refused(shape, operators, words):
     with pytest.raises(StudyError, match=words):
         method_difference(np.zeros(shape), operators=operators)
+
+
+def test_differences_that_are_all_alike_are_certain_or_nothing():
+    assert method_difference(np.full((4, 2), 0.25)).p() == 0.0
+    assert np.isnan(method_difference(np.zeros((4, 2))).p())

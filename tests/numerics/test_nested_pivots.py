@@ -89,3 +89,17 @@ def test_what_cannot_be_told_apart_is_said():
         unweighted_nested(study(trials=1))
     with pytest.raises(StudyError, match="Too little was repeated"):
         unweighted_nested(study(parts=1))
+
+
+def test_lost_readings_in_a_stack_are_those_of_each_study_alone():
+    stack = np.stack([study(seed=seed) for seed in (1, 2, 3)])
+    stack[0, 0, 6:] = np.nan
+    stack[1, 1, 0, 1] = np.nan
+    stack[2, 2, 3:] = np.nan
+    together = unweighted_nested(stack)
+    for place in range(3):
+        alone = unweighted_nested(stack[place])
+        for name, value in vars(alone).items():
+            np.testing.assert_allclose(
+                np.broadcast_to(getattr(together, name), (3,))[place], value, rtol=1e-12
+            )

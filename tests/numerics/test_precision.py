@@ -8,6 +8,7 @@ from grr.errors import StudyError
 from grr.numerics.crossed import crossed_anova
 from grr.numerics.precision import (
     Design,
+    Precision,
     Shares,
     designs_within,
     simulated_anova,
@@ -154,3 +155,21 @@ def test_the_designs_of_twenty_readings_and_what_is_allowed_when_nothing_is_said
     assert max(d.parts for d in designs_within(1800, most_parts=8)) == 8
     assert {d.trials for d in designs_within(400, most_trials=2)} == {2}
     assert {d.operators_are for d in everything} == {"random"}
+
+
+def test_what_a_precision_says_by_hand():
+    found = Precision(
+        Design(5, 2, 2),
+        Shares(),
+        0.95,
+        0.95,
+        lower=np.array([0.5, 0.6, 0.9]),
+        upper=np.array([1.5, 2.0, 2.5]),
+        at_least=np.array([0.6, 0.7, 1.0]),
+        at_most=np.array([1.2, 1.5, 2.0]),
+    )
+    assert found.limits(20.0) == pytest.approx((12.0, 40.0))
+    assert found.width == pytest.approx((1.0 + 1.4 + 1.6) / 3)
+    assert found.assurance_under(30.0, 20.0) == pytest.approx(2 / 3)
+    assert found.assurance_over(20.0, 20.0) == 0.0  # 20 is not over 20
+    assert found.assurance_over(13.0, 20.0) == pytest.approx(2 / 3)

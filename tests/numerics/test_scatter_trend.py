@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from scipy import stats
 
 from grr.numerics.scatter_trend import scatter_trend
 
@@ -27,3 +28,22 @@ def test_nothing_scatters_or_too_little_was_measured():
     assert np.isnan(scatter_trend(np.ones((10, 3)))).all()
     assert np.isnan(scatter_trend(np.random.default_rng(1).normal(size=(10, 2)))).all()
     assert np.isnan(scatter_trend(np.random.default_rng(1).normal(size=(3, 3)))).all()
+
+
+def test_p_is_that_of_pitmans_correlation_and_four_parts_are_enough():
+    stack = np.random.default_rng(5).normal(size=(2, 3, 4, 3)) + np.arange(4.0)[:, None]
+    ratio, p = scatter_trend(stack)
+    assert ratio.shape == p.shape == (2, 3)
+    for place in np.ndindex(2, 3):
+        first, last = np.diff(stack[place], axis=-1).T
+        assert p[place] == pytest.approx(stats.pearsonr(last + first, last - first).pvalue)
+        assert ratio[place] == pytest.approx(last.std() / first.std())
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0, 3.0])
+def test_scatter_that_changes_by_one_factor_throughout_is_certain(factor):
+    first = np.random.default_rng(6).normal(size=(300, 6))
+    readings = np.cumsum(np.stack([0.0 * first, first, factor * first], axis=-1), axis=-1)
+    ratio, p = scatter_trend(readings)
+    assert ratio == pytest.approx(factor)
+    assert p == pytest.approx(0.0, abs=1e-20)

@@ -129,3 +129,8 @@ def test_a_stack_of_unequal_sizes_is_refused():
     cube[1, 0, 0, 0, 0] = np.nan
     with pytest.raises(StudyError, match="same number"):
         three_factor_anova(cube)
+
+
+def test_operators_are_fixed_or_random():
+    with pytest.raises(StudyError, match="operators is not a word known here"):
+        effect_tests(three_factor_anova(readings("typical")), operators="some")

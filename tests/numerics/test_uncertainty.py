@@ -124,3 +124,15 @@ def test_inputs_without_a_finite_standard_deviation(distribution, df, size, endl
 def test_small_contributions_that_almost_cancel():
     matrix = correlation_matrix(["a", "b"], {("a", "b"): 1.0})
     assert combined_uncertainty(np.array([0.003, -0.004]), matrix) == pytest.approx(0.001)
+
+
+def test_a_doubtful_half_width_has_the_gums_degrees_of_freedom():
+    # JCGM 100:2008 (GUM), G.4.2: judged to 25 % it has 8.
+    doubtful = InputQuantity("rectangular", 0.0, 0.4, limit_half_width=0.1)
+    assert doubtful.effective_df == pytest.approx(8.0)
+    assert InputQuantity("normal", 0.0, 0.4, df=5.0).effective_df == 5.0
+
+
+def test_a_coefficient_below_minus_one_is_refused():
+    with pytest.raises(StudyError, match="from −1 to 1"):
+        correlation_matrix(["a", "b"], {("a", "b"): -1.5})
