@@ -321,14 +321,14 @@ def _reasons(result: GaugeResult, findings: Findings) -> tuple[str, ...]:
 def _conditions(result: GaugeResult, found: Criterion, decision: str) -> tuple[str, ...]:
     if decision not in {USE, LIKE_THIS}:
         return ()
-    conditions = list(conditions_of_use(result.study))
+    conditions = list(conditions_of_use(result.study)) or [UNSTATED]
     accepts = result.study.purpose == "accept"
     if decision == LIKE_THIS and found.by_confidence != "good" and accepts:
         conditions.append(
             f"GRR is not shown to be under {found.good:g} %: near the limits good and bad parts "
             "are mixed up. Use acceptance limits where that matters."
         )
-    return tuple(conditions) or (UNSTATED,)
+    return tuple(conditions)
 
 
 def _next_steps(
@@ -367,6 +367,8 @@ def _misjudged(result: GaugeResult) -> list[str]:
 
 def _per_million(estimate: float, lower: float, upper: float) -> str:
     """Return "about 840 (210 to 3600)": a share of a million with its interval."""
+    if 1e6 * upper < 1.0:
+        return _rough(1e6 * upper)
     value, low, high = (_rough(1e6 * share) for share in (estimate, lower, upper))
     return f"{'' if value.startswith('less') else 'about '}{value} ({low} to {high})"
 

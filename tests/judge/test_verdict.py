@@ -144,6 +144,8 @@ def test_wrong_decisions_are_told_with_their_interval() -> None:
     (told,) = [reason for reason in judged(8.0).reasons if "Of a million" in reason]
     assert re.search(r"\([\d\u00a0a-z ]+ to [\d\u00a0]+\) would be bad and accepted", told)
     assert "taken as normal" in told
+    (sure,) = [reason for reason in judged(200.0).reasons if "Of a million" in reason]
+    assert "less than one would be bad and accepted" in sure
 
 
 def test_a_class_that_hangs_on_sources_below_zero_is_said_to() -> None:
