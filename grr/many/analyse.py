@@ -23,6 +23,8 @@ from grr.values import finer_than
 LAST = ("dominant", "by_manual", "decision", "checked", "flags", "error")
 #: Those that only a table with decisions has.
 _OF_DECISIONS = ("decision", "checked")
+#: Whole numbers, also where a study has none.
+_COUNTS = ("parts", "operators", "trials", "readings", "ndc")
 
 
 def analyse_table(
@@ -95,13 +97,14 @@ def checked(readings: object, by: str) -> pd.DataFrame:
 
 
 def ordered(table: pd.DataFrame, by: str) -> pd.DataFrame:
-    """Return the rows with every column in its place; texts are never NaN."""
+    """Return the rows with every column in its place; counts whole, texts never NaN."""
     first = [by, *FIRST, *ALWAYS]
     limits = [name for name in table if name not in (*first, *LAST)]
     last = [name for name in LAST if name in table or name not in _OF_DECISIONS]
     table = table.reindex(columns=[*first, *limits, *last])
     texts = ["estimator", *(name for name in last if name != "checked")]
     table[texts] = table[texts].astype(object).fillna("")
+    table = table.astype(dict.fromkeys(_COUNTS, "Int64"))
     if "checked" in table:
         table["checked"] = table["checked"].eq(True)
     return table

@@ -70,8 +70,8 @@ def analyse_many(
         ndc_exact, ndc; with ``intervals`` each with ``_lower`` and ``_upper``; dominant
         (the largest of EV, AV and INT); by_manual (good, between, over); decision, and
         checked, whether `grr.check` went into it; flags; error. Lengths in the unit of the
-        readings. NaN where a study cannot tell; ``error`` says what is wrong with a study
-        that could not be analysed, and the others are not affected.
+        readings. NaN (<NA> in a count) where a study cannot tell; ``error`` says what is
+        wrong with a study that could not be analysed, and the others are not affected.
 
     Raises
     ------

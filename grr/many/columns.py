@@ -29,8 +29,10 @@ ALWAYS = (
 )
 #: What GRR is made of.
 INSIDE = ("EV", "AV", "INT")
-#: By whether the interaction was pooled.
+#: By whether the interaction was pooled; one operator has none.
 ESTIMATORS = {True: "anova, interaction pooled", False: "anova, interaction kept"}
+ONE_OPERATOR = "anova, one operator"
+BELOW_ZERO = "{} estimated below zero, taken as 0"
 HIDDEN = "repeatability hidden by rounding"
 FIRST = ("parts", "operators", "trials", "readings", "mean", "estimator")
 
@@ -69,7 +71,9 @@ def stack_result(stack: Stack, yards: Yardsticks, options: Options) -> StackResu
         "trials": anova.trials,
         "readings": anova.parts * anova.operators * anova.trials,
         "mean": anova.mean,
-        "estimator": np.where(pooled, ESTIMATORS[True], ESTIMATORS[False]),
+        "estimator": np.where(pooled, ESTIMATORS[True], ESTIMATORS[False])
+        if anova.operators > 1
+        else ONE_OPERATOR,
     }
     columns |= _source_columns(found, anova.mean, stack.studies, yards, options)
     inside = np.nan_to_num([columns[f"{source}_sd"] for source in INSIDE])
@@ -137,7 +141,7 @@ def _flags(found: Components, hidden: Mask, anova: CrossedAnova) -> list[str]:
     fixed = design_flags(anova.operators, anova.trials)
     flags = [(hidden, HIDDEN)]
     for name, value in (("AV", found.operator), ("INT", found.interaction), ("PV", found.part)):
-        flags.append((np.asarray(value < 0), f"{name} below zero"))
+        flags.append((np.asarray(value < 0), BELOW_ZERO.format(name)))
     number = sum((mask.astype(int) << i for i, (mask, _) in enumerate(flags)), start=0)
     words = {
         int(n): "; ".join([*fixed, *(w for i, (_, w) in enumerate(flags) if int(n) >> i & 1)])

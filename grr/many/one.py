@@ -11,7 +11,16 @@ from grr.analysis.sources import SOURCES
 from grr.errors import StudyError
 from grr.judge.criteria import dominant_source
 from grr.judge.verdict import verdict
-from grr.many.columns import ESTIMATORS, HIDDEN, MEASURES, by_manual, design_flags, judged_by
+from grr.many.columns import (
+    BELOW_ZERO,
+    ESTIMATORS,
+    HIDDEN,
+    MEASURES,
+    ONE_OPERATOR,
+    by_manual,
+    design_flags,
+    judged_by,
+)
 from grr.many.options import Options
 from grr.many.reading import FILE_ROW
 from grr.many.tolerances import Yardsticks
@@ -79,7 +88,8 @@ def result_row(result: GaugeResult, options: Options) -> Row:
 def _estimator(result: GaugeResult) -> str:
     if result.study.design == "nested":
         return "nested"
-    moments = ESTIMATORS[result.pooled]
+    one = len(result.study.operator_names) < 2
+    moments = ONE_OPERATOR if one else ESTIMATORS[result.pooled]
     return moments if result.study.balanced else moments.replace("anova", "reml")
 
 
@@ -90,7 +100,7 @@ def _flags(result: GaugeResult) -> list[str]:
     if result.floored:
         flags.append(HIDDEN)
     order = [name for name in ("AV", "INT", "PV") if name in result.below_zero]
-    return [*flags, *(f"{name} below zero" for name in order)]
+    return [*flags, *(BELOW_ZERO.format(name) for name in order)]
 
 
 def _limits(result: GaugeResult, level: float) -> Row:

@@ -54,11 +54,13 @@ def assert_same_row(row: pd.Series, result: grr.GaugeResult) -> None:
     assert_allclose(np.array(ours, float), theirs, rtol=1e-12, atol=0)
     assert_allclose(float(row["ndc_exact"]), result.ndc_exact, rtol=1e-12)
     assert_allclose(float(row["mean"]), result.mean, rtol=1e-14)
-    assert (None if np.isnan(row["ndc"]) else row["ndc"]) == result.ndc
+    assert (None if pd.isna(row["ndc"]) else row["ndc"]) == result.ndc
     study = result.study
     counts = (row["parts"], row["operators"], row["trials"], row["readings"])
     assert counts == (len(study.parts), len(study.operator_names), study.trials, study.taken)
-    assert ("pooled" in row["estimator"]) == result.pooled
+    several = len(study.operator_names) > 1
+    assert ("pooled" in row["estimator"]) == (several and result.pooled)
+    assert ("one operator" in row["estimator"]) == (not several)
     assert row["error"] == ""
 
 
