@@ -149,6 +149,18 @@ def verify(options: argparse.Namespace) -> int:
     return 0 if found.unaltered else 1
 
 
+def record(options: argparse.Namespace) -> int:
+    """Put changes of study.toml on record, with a name and a reason."""
+    from grr.files.settings_record import record_changes
+
+    changes = record_changes(options.folder, by=options.by, reason=options.reason)
+    for change in changes:
+        print(f"On record: {change}.")
+    if not changes:
+        print("study.toml says what the record says: there was nothing to put on record.")
+    return 0
+
+
 def report(options: argparse.Namespace) -> int:
     """Write the report of a study, and the workbook and JSON where asked for."""
     import grr

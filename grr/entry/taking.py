@@ -11,6 +11,7 @@ from grr.entry.doubts import RIGHT_AFTER, doubts_about
 from grr.entry.numbers import EnteredNumber, numbers_in, refuse_finer
 from grr.entry.places import Place, place_of
 from grr.entry.record import ASKED, Record
+from grr.entry.settings_log import log_before_first_reading
 from grr.errors import StudyError
 from grr.files.journal import TYPED, UNTIMED, JournalRow, new_id
 
@@ -76,6 +77,7 @@ def take(
         if place is None:
             _refuse_out_of_turn(desk, record, len(numbers))
         arrival = Arrival(desk.clock() - timedelta(seconds=max(0.0, seconds_ago)), source)
+        log_before_first_reading(desk, record, arrival.at)
         rows: list[JournalRow] = []
         outcome = Outcome("done", "")
         for count, number in enumerate(numbers):

@@ -1,4 +1,4 @@
-"""`grr verify FOLDER`: were the readings of a study changed after they were written?"""
+"""`grr verify FOLDER`: were the readings and settings of a study changed past the record?"""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from pathlib import Path
 from grr.errors import StudyError
 from grr.files import events, journal
 from grr.files.chained_file import AlteredRow, first_altered, read_lines
+from grr.files.settings_record import REMEDY, SettingChange, logged_events, unrecorded_changes
+from grr.files.study_file import STUDY_FILE
 from grr.values import a_path
 from grr.wording.rounding import counted
 
@@ -29,14 +31,30 @@ class FolderCheck:
 
     folder: Path
     files: tuple[FileCheck, ...]
+    changes: tuple[SettingChange, ...] = ()
+    missing_sessions: tuple[str, ...] = ()
 
     @property
     def unaltered(self) -> bool:
-        """Whether every row is as it was written."""
-        return all(file.altered is None for file in self.files)
+        """Whether every row is as it was written, and every setting that decides on record."""
+        return (
+            all(file.altered is None for file in self.files)
+            and not any(change.decides for change in self.changes)
+            and not self.missing_sessions
+        )
 
     def __str__(self) -> str:
-        return "\n".join(line for file in self.files for line in _lines(file))
+        lines = [line for file in self.files for line in _lines(file)]
+        if self.missing_sessions:
+            lines.append(
+                f"events.csv: no record of session {', '.join(self.missing_sessions)}: rows or "
+                "the file were removed."
+            )
+        if self.changes:
+            lines.append("study.toml: changed outside the record after collecting began:")
+            lines += [f"  {change}" for change in self.changes]
+            lines.append(f"  {REMEDY}.")
+        return "\n".join(lines)
 
 
 def _lines(file: FileCheck) -> list[str]:
@@ -53,7 +71,7 @@ def _lines(file: FileCheck) -> list[str]:
 
 
 def verify_folder(folder: str | Path) -> FolderCheck:
-    """Return whether the readings and events of a study are as they were written.
+    """Return whether readings, events and settings of a study are as they were recorded.
 
     Rows cut off at the end leave no trace in the file: compare the last hash with the one
     on the report. Names are declared, not proven.
@@ -64,14 +82,53 @@ def verify_folder(folder: str | Path) -> FolderCheck:
         The folder holds no readings that were collected with the entry form.
     """
     folder = a_path(folder)
-    if not (folder / "readings.csv").exists():
+    readings, has_settings = folder / "readings.csv", (folder / STUDY_FILE).exists()
+    if not readings.exists() and not has_settings:
         raise StudyError(
             "There is no readings.csv in this folder", "Name a study folder", file=folder
         )
-    checks = [_checked(folder / "readings.csv", journal.WRITTEN)]
+    # Anything else than a journal or an empty file is refused here, with the reason.
+    if not read_lines(readings, journal.WRITTEN):
+        raise StudyError(
+            "The study has no readings that were taken with the entry form: there is nothing "
+            "to verify",
+            "Take readings first: grr.collect in a notebook, or the command grr collect",
+            file=folder,
+        )
+    return FolderCheck(
+        folder,
+        chained_files(folder),
+        unrecorded_changes(folder) if has_settings else (),
+        sessions_without_record(folder),
+    )
+
+
+def chained_files(folder: Path) -> tuple[FileCheck, ...]:
+    """Return what was found in the readings and events, where they are such files."""
+    checks = []
+    if journal.is_journal_file(folder / "readings.csv"):
+        checks.append(_checked(folder / "readings.csv", journal.WRITTEN))
     if (folder / "events.csv").exists():
         checks.append(_checked(folder / "events.csv", events.WRITTEN))
-    return FolderCheck(folder, tuple(checks))
+    return tuple(checks)
+
+
+def sessions_without_record(folder: Path) -> tuple[str, ...]:
+    """Return the sessions of the entry form that have readings and no start in the events.
+
+    The form numbers its sessions 1, 2, 3 …; readings from elsewhere bear other names.
+    """
+    if not journal.is_journal_file(folder / "readings.csv"):
+        return ()
+    column = journal.WRITTEN.index("session")
+    lines = read_lines(folder / "readings.csv", journal.WRITTEN)
+    named = {line.cells[column] for line in lines if line.cells is not None}
+    begun = {
+        event.session
+        for event in logged_events(folder)
+        if event.kind == "session" and event.name == "start"
+    }
+    return tuple(sorted((name for name in named - begun if name.isdecimal()), key=int))
 
 
 def _checked(path: Path, columns: tuple[str, ...]) -> FileCheck:

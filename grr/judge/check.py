@@ -8,15 +8,17 @@ from dataclasses import replace
 from grr.judge.check_completeness import completeness
 from grr.judge.check_facts import facts
 from grr.judge.check_mistakes import mistakes, without_factor_slips
+from grr.judge.check_record import record
 from grr.judge.check_resolution import resolution
 from grr.judge.check_scatter import scatter
+from grr.judge.check_trials import trials
 from grr.judge.findings import SEVERITIES, Finding, Findings
 from grr.study import Study, checked_study
 
 _Check = Callable[[Study], Iterator[Finding]]
 #: Checks of the readings as they are, and of those that are left when wrong factors are out.
 _AS_TAKEN: tuple[_Check, ...] = (completeness, mistakes)
-_WITHOUT_SLIPS: tuple[_Check, ...] = (scatter, resolution)
+_WITHOUT_SLIPS: tuple[_Check, ...] = (trials, scatter, resolution)
 
 
 def check(study: Study) -> Findings:
@@ -36,7 +38,7 @@ def check(study: Study) -> Findings:
     -----
     Each check names its source in its own module, ``grr/judge/check_*.py``.
     """
-    found = list(facts(checked_study(study)))
+    found = [*record(checked_study(study)), *facts(study)]
     if len(study.methods) < 2:
         found += _of_one_method(study)
     else:

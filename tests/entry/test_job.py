@@ -6,6 +6,7 @@ from grr.entry import sessions
 from grr.entry.job import open_job, run_order
 from grr.errors import StudyError
 from grr.files.folder import change_settings, new_study_folder
+from grr.files.journal import JournalRow
 from grr.files.study_file import read_settings
 from grr.rules import Plan
 from grr.tolerance import Tolerance
@@ -74,7 +75,7 @@ def test_changes_of_the_settings_are_logged_whoever_made_them(folder, new_desk):
 
     assert [e.kind for e in begin_and_end(read_settings(folder))] == ["settings"]
     assert len(begin_and_end(read_settings(folder))) == 1
-    (folder / "readings.csv").write_text("", encoding="utf-8")
+    new_desk(folder).journal.append(JournalRow(part="P1", operator="Ann", reading="10.0081"))
     text = (folder / "study.toml").read_text(encoding="utf-8")
     (folder / "study.toml").write_text(text.replace("10.012", "10.015"), encoding="utf-8")
     changed = begin_and_end(read_settings(folder))

@@ -2,6 +2,8 @@ import io
 
 import pytest
 
+import grr
+from grr.cli import main
 from grr.entry.terminal import collect_in_terminal
 from grr.errors import StudyError
 from grr.files.events import Events
@@ -167,6 +169,64 @@ def test_a_folder_without_a_study(tmp_path):
         collect_in_terminal(tmp_path, io.StringIO(), io.StringIO())
 
 
+def test_settings_changed_past_the_record_are_told_everywhere(folder):
+    ann, ben = (f"1\n{CHECKLIST}10.007{n}\n10.0082\n0.0001\n" for n in (1, 3))
+    collect(folder, ann + ben)
+    assert grr.check(grr.open_study(folder)).about("settings") == ()
+    file = folder / "study.toml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace('title = "Pin"', 'title = "Pins"'), encoding="utf-8")
+    assert verify_folder(folder).unaltered
+    assert "title, from Pin to Pins" in str(verify_folder(folder))
+    (title,) = grr.check(grr.open_study(folder)).about("settings")
+    assert title.severity == "look"
+    file.write_text(
+        text.replace("10.012", "10.015").replace('"random"', '"fixed"'), encoding="utf-8"
+    )
+    found = verify_folder(folder)
+    assert not found.unaltered
+    assert "tolerance.upper, from 10.012 to 10.015" in str(found)
+    assert main(["verify", str(folder)]) == 1
+    settings = grr.check(grr.open_study(folder)).about("settings")
+    assert {finding.severity for finding in settings} == {"mend"}
+    assert [finding.what.split(": ")[1] for finding in settings] == [
+        "operators_are, from random to fixed.",
+        "tolerance.upper, from 10.012 to 10.015.",
+    ]
+    assert main(["record", str(folder), "--by", "QE", "--reason", "drawing B"]) == 0
+    assert main(["verify", str(folder)]) == 0
+    assert grr.check(grr.open_study(folder)).about("settings") == ()
+
+
+def test_settings_corrected_before_the_first_reading_are_on_record(folder):
+    collect(folder, f"1\n{CHECKLIST}q\n")  # something in study.toml turns out to be wrong
+    file = folder / "study.toml"
+    text = file.read_text(encoding="utf-8").replace("10.012", "10.015")
+    file.write_text(text, encoding="utf-8")
+    collect(folder, "10.0071\n10.0082\nq\n")
+    assert grr.check(grr.open_study(folder)).about("settings") == ()
+    assert not any(event.kind == "study" for event in Events(folder / "events.csv").rows)
+
+
+def test_an_altered_or_removed_record_decides_nothing(folder):
+    ann, ben = (f"1\n{CHECKLIST}10.007{n}\n10.0082\n0.0001\n" for n in (1, 3))
+    collect(folder, ann + ben)
+    for name, old, new in (("events.csv", ",stand,", ",bare hand,"), ("readings.csv", "82", "83")):
+        file = folder / name
+        text = file.read_bytes()
+        file.write_bytes(text.replace(old.encode(), new.encode(), 1))
+        study = grr.open_study(folder)
+        (found,) = grr.check(study).about("record")
+        assert (found.severity, found.place) == ("mend", name)
+        assert grr.verdict(grr.anova(study)).decision == "NOT DECIDED YET"
+        file.write_bytes(text)
+    (folder / "events.csv").unlink()
+    (found,) = grr.check(grr.open_study(folder)).about("record")
+    assert "no record: 1 and 2" in found.what
+    assert not verify_folder(folder).unaltered
+    assert "no record of session 1, 2" in str(verify_folder(folder))
+
+
 def test_verify_names_the_first_altered_row_and_the_last_hash(folder):
     collect(folder, f"Ann\n{CHECKLIST}10.0071\n10.0082\n")
     found = verify_folder(folder)
@@ -180,5 +240,8 @@ def test_verify_names_the_first_altered_row_and_the_last_hash(folder):
     found = verify_folder(folder)
     assert not found.unaltered
     assert "row 3 is the first" in str(found)
+    path.unlink()
+    with pytest.raises(StudyError, match=r"no readings that were taken with the entry form"):
+        verify_folder(folder)
     with pytest.raises(StudyError, match=r"no readings\.csv"):
         verify_folder(folder.parent)

@@ -1,0 +1,91 @@
+"""Is the record of the study as it was written, and does study.toml agree with it?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from grr.errors import StudyError
+from grr.files.settings_record import REMEDY, unrecorded_changes
+from grr.files.verify_folder import chained_files, sessions_without_record
+from grr.judge.findings import Finding
+from grr.study import Study
+from grr.wording.rounding import listed
+
+RECORD, SETTINGS = "record", "settings"
+_MOST_SHOWN = 6
+
+
+def record(study: Study) -> Iterator[Finding]:
+    """Yield findings about rows that were altered, and settings changed past the record.
+
+    Nothing for a study that was not opened from a folder, or whose readings were not taken
+    with the entry form: there is no record to compare with.
+    """
+    if study.folder is None:
+        return
+    folder = Path(study.folder)
+    try:
+        yield from _altered(folder)
+        yield from _missing(folder)
+        yield from _settings(folder)
+    except StudyError as error:
+        yield Finding(
+            "mend",
+            RECORD,
+            "the record",
+            f"The record of the study cannot be read: {error.problem}.",
+            f"{error.remedy}.",
+        )
+
+
+def _altered(folder: Path) -> Iterator[Finding]:
+    for file in chained_files(folder):
+        if file.altered is None:
+            continue
+        yield Finding(
+            "mend",
+            RECORD,
+            file.name,
+            f"Row {file.altered.row} is the first that is not as it was written: "
+            f"{file.altered.why}.",
+            "Restore the file from a copy. A reading is corrected in the entry form, where the "
+            "old value stays on record.",
+        )
+
+
+def _missing(folder: Path) -> Iterator[Finding]:
+    missing = sessions_without_record(folder)
+    if missing:
+        yield Finding(
+            "mend",
+            RECORD,
+            "events.csv",
+            f"The readings name sessions of which there is no record: {listed(missing)}. Events, "
+            "and the settings logged there, were removed.",
+            "Restore events.csv from a copy.",
+        )
+
+
+def _settings(folder: Path) -> Iterator[Finding]:
+    changes = unrecorded_changes(folder)
+    for one in (change for change in changes if change.decides):
+        yield Finding(
+            "mend",
+            SETTINGS,
+            "study.toml",
+            f"Changed outside the record after collecting began: {one}.",
+            f"{REMEDY}.",
+        )
+    others = [str(change) for change in changes if not change.decides]
+    if others:
+        yield Finding(
+            "look",
+            SETTINGS,
+            "study.toml",
+            f"Changed outside the record after collecting began: "
+            f"{'; '.join(others[:_MOST_SHOWN])}"
+            f"{f'; and {len(others) - _MOST_SHOWN} more' if others[_MOST_SHOWN:] else ''}.",
+            "These only describe the study. Compare them with the paper they came from, and put "
+            "them on record with grr record.",
+        )
