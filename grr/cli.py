@@ -102,6 +102,14 @@ def _parser() -> argparse.ArgumentParser:
     verify.add_argument("folder", type=Path, help="study folder")
     verify.set_defaults(run=cli_commands.verify)
 
+    record = commands.add_parser(
+        "record", help="put a change of study.toml on record, made after the first reading"
+    )
+    record.add_argument("folder", type=Path, help="study folder")
+    record.add_argument("--by", required=True, help="who made the change")
+    record.add_argument("--reason", required=True, help="why, such as the drawing's revision")
+    record.set_defaults(run=cli_commands.record)
+
     check = commands.add_parser(
         "self-check", help="run the published examples on this installation"
     )
