@@ -15,7 +15,7 @@ import numpy as np
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
 from grr.numerics.crossed import CrossedAnova
-from grr.numerics.intervals import two_sided_limits
+from grr.numerics.intervals import careful_lower_bound, two_sided_limits, upper_bound
 from grr.numerics.pivots import SEED, crossed_pivots
 from grr.values import number, one_of
 
@@ -99,7 +99,7 @@ class Precision:
     lower, upper : ndarray, shape (studies,)
         Two-sided limits of the GRR sd (and so of any percentage of a known whole).
     at_least, at_most : ndarray, shape (studies,)
-        One-sided bounds.
+        One-sided bounds, as verdicts use them.
     """
 
     design: Design
@@ -193,7 +193,8 @@ def simulated_precision(
             operators=design.operators_are if design.operators > 1 else "random",
         ).grr
         sd = np.sqrt(np.maximum(variance, 0.0))
-        found.append([*two_sided_limits(sd, level), *two_sided_limits(sd, 2.0 * confidence - 1.0)])
+        bounds = careful_lower_bound(sd, confidence), upper_bound(sd, confidence)
+        found.append([*two_sided_limits(sd, level), *bounds])
         if progress is not None:
             progress(size)
     limits = [np.concatenate(parts) for parts in zip(*found, strict=True)]
