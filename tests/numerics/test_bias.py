@@ -84,3 +84,16 @@ def test_t_with_no_end_of_degrees_of_freedom_is_normal():
 def test_one_reading_is_refused():
     with pytest.raises(StudyError, match="One reading"):
         bias_by_sd(np.array([6.0]), 6.0)
+
+
+def test_a_reference_with_few_degrees_of_freedom():
+    # u twice the error of the mean, on 5 degrees of freedom: 5²/(1/14 + 16/5) = 7.642
+    bias = bias_by_sd(MANUAL, 6.0)
+    error = float(bias.standard_error)
+    _, high = with_reference_uncertainty(bias, 2.0 * error, reference_df=5.0)
+    reach = stats.t.ppf(0.975, 25 / (1 / 14 + 16 / 5)) * error * np.sqrt(5)
+    assert high - bias.bias == pytest.approx(reach)
+
+
+def test_without_scatter_and_with_a_known_reference_the_bias_is_exact():
+    assert with_reference_uncertainty(bias_by_sd(np.full(10, 25.5), 25.0), 0.0) == (0.5, 0.5)

@@ -78,3 +78,14 @@ def test_k_of_one_repeat_and_of_a_stack():
     small, large = math.sqrt(0.5), math.sqrt(1.5)
     expected = [[[small, large], [small, large]], [[large, small], [large, small]]]
     np.testing.assert_allclose(k_statistic(stack, np.full(stack.shape, 2)), expected)
+
+
+def test_h_of_two_operators_of_a_stack_and_at_a_large_offset():
+    # Two means lie a half difference to either side; sd is the difference by √2.
+    half = math.sqrt(0.5)
+    assert h_statistic(np.array([[3.0, 7.0]])) == pytest.approx(np.array([[-half, half]]))
+    stack = np.random.default_rng(3).integers(0, 9, (2, 4, 3)) + np.array([0.0, 20.0, 40.0])
+    for study, alone in zip(h_statistic(stack), stack, strict=True):
+        expected = (alone - alone.mean(1, keepdims=True)) / alone.std(1, ddof=1, keepdims=True)
+        np.testing.assert_allclose(study, expected, rtol=1e-12)
+    np.testing.assert_allclose(h_statistic(stack + 1e12), h_statistic(stack), rtol=1e-9)

@@ -53,3 +53,20 @@ def test_short_baselines_are_refused():
         individuals_limits(np.array([1.0]))
     with pytest.raises(StudyError, match="no range"):
         mean_range_limits(np.ones((5, 1)))
+
+
+def test_a_stack_of_checks_of_two_readings():
+    stack = np.random.default_rng(7).normal(5.0, 1.0, (3, 10, 2))
+    together = mean_range_limits(stack)
+    assert (together.baseline, together.per_check) == (10, 2)
+    for place in range(3):
+        # A2 for two readings a check: ASTM E2587 and the manual's appendix C print 1.880.
+        reach = 1.880 * np.abs(np.diff(stack[place], axis=-1)).mean()
+        assert together.centre[place] == pytest.approx(stack[place].mean())
+        assert together.upper[place] - together.centre[place] == pytest.approx(reach, rel=1e-3)
+
+
+def test_readings_that_repeat_to_the_last_digit_take_the_least_sigma():
+    found = mean_range_limits(np.ones((5, 4)), least_sigma=0.5)
+    assert found.sigma == pytest.approx(0.25)  # of a mean of four
+    assert individuals_limits(np.ones(5), least_sigma=0.5).sigma == pytest.approx(0.5)

@@ -2,6 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from statsmodels.formula.api import ols
+from statsmodels.stats.oneway import anova_generic
 
 from grr.errors import StudyError
 from grr.numerics.drift_slope import Slope, blocks, drift_slope, mean_slope, slopes_differ
@@ -122,3 +123,27 @@ def test_degrees_of_freedom_of_a_mean_by_hand():
 def test_a_drift_without_scatter_is_certain_and_no_drift_without_scatter_is_nothing():
     found = Slope(np.array([0.1, 0.0]), np.zeros(2), 5.0).p()
     assert found[0] == 0.0 and np.isnan(found[1])
+
+
+def test_slopes_are_compared_as_welchs_means_are():
+    b, error, df = [0.10, 0.30, -0.20, 0.05], [0.1, 0.2, 0.15, 0.3], [4.0, 7.0, 19.0, 5.0]
+    for k in (2, 3, 4):
+        slopes = [Slope(np.array(b[i]), np.array(error[i]), df[i]) for i in range(k)]
+        nobs = np.array(df[:k]) + 1.0
+        welch = anova_generic(np.array(b[:k]), np.square(error[:k]) * nobs, nobs, use_var="unequal")
+        assert float(slopes_differ(slopes)) == pytest.approx(welch.pvalue, rel=1e-9)
+
+
+def test_what_cannot_be_compared_is_not_a_number_of_the_stacks_shape():
+    stack = Slope(np.zeros((2, 3)), np.ones((2, 3)), 5.0)
+    assert slopes_differ([stack]).shape == (2, 3)
+    exact = Slope(np.array(0.1), np.array(0.0), 5.0)
+    assert np.isnan(slopes_differ([exact, Slope(np.array(0.2), np.array(0.1), 5.0)]))
+
+
+def test_two_parts_read_twice_leave_one_degree_of_freedom():
+    # Changes of 1 and 3 in a minute: slope 2; residuals of ±0.5, their squares add to 1.
+    found = drift_slope(
+        np.array([0.0, 1.0, 0.0, 1.0]), np.array([0.0, 1.0, 5.0, 8.0]), np.array([0, 0, 1, 1])
+    )
+    assert (float(found.slope), float(found.error), found.df) == pytest.approx((2.0, 1.0, 1.0))

@@ -181,3 +181,52 @@ def test_one_repeat_is_enough_for_an_interval_and_none_gives_nan_for_each_block(
     assert high == pytest.approx([0.2 + 12.706 * 0.1, 0.6 + 12.706 * 0.141421], abs=1e-4)
     once = gather_blocks(SIZES, SIZES * 0.001)
     assert block_intervals(once)[1].shape == (10,)
+
+
+def test_lack_of_fit_with_one_block_too_many_and_one_repeat():
+    x, y = np.array([1.0, 1.0, 2.0, 4.0]), np.array([0.1, 0.3, 0.9, 0.4])
+    found = lack_of_fit(gather_blocks(x, y), fit_line(x, y))
+    line = sm.OLS(y, sm.add_constant(x)).fit()
+    means = sm.OLS(y, (x[:, None] == np.unique(x)).astype(float)).fit()
+    f, p, df = means.compare_f_test(line)
+    assert (found.f, found.p, found.df) == (pytest.approx(f), pytest.approx(p), (df, 1.0))
+
+
+def test_repeats_that_never_differ_leave_no_doubt():
+    x, y = np.repeat([1.0, 2.0, 4.0], 2), np.repeat([0.0, 1.0, 0.0], 2)
+    assert lack_of_fit(gather_blocks(x, y), fit_line(x, y)).p == 0.0
+    still = np.zeros(6)
+    assert np.isnan(lack_of_fit(gather_blocks(x, still), fit_line(x, still)).f)
+    flat = confidence_band(fit_line(x, still), np.array([1.0, 3.0]))
+    assert flat.lower.tolist() == flat.upper.tolist() == [0.0, 0.0]
+
+
+def test_blocks_read_once_have_no_scatter_in_any_study_of_a_stack():
+    once = gather_blocks(SIZES, np.zeros((5, 3, 10)))
+    assert once.within_sd.shape == (5, 3) and np.isnan(once.within_sd).all()
+
+
+def test_one_block_known_badly_moves_the_line_as_shifting_it_does():
+    x = np.repeat(SIZES, 3)
+    y = np.random.default_rng(4).normal(0, 1e-9, len(x))
+    at = np.array([0.0, 9.0, 30.0])
+    for block in (0, 6, 9):
+        u = np.where(np.arange(10) == block, 0.05, 0.0)
+        shift = fit_line(x, y + np.repeat(u, 3)).at(at) - fit_line(x, y).at(at)
+        band = confidence_band(
+            fit_line(x, y), at, blocks=SIZES, covariance=block_covariance(u, 0.0)
+        )
+        assert band.upper - band.fitted == pytest.approx(1.959964 * np.abs(shift), rel=1e-5)
+
+
+def test_degrees_of_freedom_of_a_band_by_hand():
+    # Residuals ±0.1 on 2 degrees of freedom: s² 0.02, at the middle of four points 0.005; a
+    # calibration error of 0.1 common to both blocks adds 0.01. 2·(0.015/0.005)² = 18 degrees
+    # of freedom (GUM G.2b), t 2.1009, √0.015: 0.25731.
+    line = fit_line(np.array([1.0, 1, 5, 5]), np.array([0.1, 0.3, 0.5, 0.7]))
+    known = {"blocks": np.array([1.0, 5.0]), "covariance": block_covariance(np.full(2, 0.1), 1.0)}
+    band = confidence_band(line, np.array([3.0]), **known)
+    assert band.upper == pytest.approx([0.4 + 0.25731], abs=1e-5)
+    # Blocks without their covariance say nothing: t(0.975, 2)·√0.005
+    plain = confidence_band(line, np.array([3.0]), blocks=known["blocks"])
+    assert plain.upper == pytest.approx([0.4 + 4.30265 * 0.0707107], abs=1e-5)

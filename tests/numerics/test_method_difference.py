@@ -85,3 +85,27 @@ def test_too_little_is_refused(shape, operators, words):
 def test_differences_that_are_all_alike_are_certain_or_nothing():
     assert method_difference(np.full((4, 2), 0.25)).p() == 0.0
     assert np.isnan(method_difference(np.zeros((4, 2))).p())
+
+
+@pytest.mark.parametrize(
+    "part, operator, rest, combined, df",
+    [
+        # MS_P 4, MS_O 16, MS_PO 1: 19²/(16/3 + 256/2 + 1/6) = 2.7041
+        (1.0, 2.0, 0.5, 19.0, 361.0 / 133.5),
+        # MS_P 16, MS_O 4, MS_PO 1: 19²/(256/3 + 16/2 + 1/6) = 3.8610
+        (2.0, 1.0, 0.5, 19.0, 361.0 / 93.5),
+        # MS_PO 8 leaves 12, less than the larger of the two, which counts with its own df
+        (1.0, 2.0, 2.0**0.5, 16.0, 2.0),
+        (2.0, 1.0, 2.0**0.5, 16.0, 3.0),
+    ],
+)
+@pytest.mark.parametrize("unit", [1.0, 1e-3])
+def test_satterthwaites_degrees_of_freedom_by_hand(part, operator, rest, combined, df, unit):
+    cells = (
+        part * np.array([-1.0, -1, 1, 1])[:, None]
+        + operator * np.array([-1.0, 0, 1])
+        + rest * np.outer([1.0, -1, 1, -1], [1.0, -2, 1])
+    )
+    found = method_difference(0.7 + cells * unit, operators="random")
+    assert found.error == pytest.approx(unit * np.sqrt(combined / 12))
+    assert found.df == pytest.approx(df)

@@ -124,3 +124,9 @@ def test_an_empty_cell_is_refused():
 def test_too_little_to_compare_is_refused(shape, words):
     with pytest.raises(StudyError, match=words):
         operator_means(np.zeros(shape))
+
+
+def test_operators_who_differ_by_the_same_on_every_part_are_certain():
+    cells = np.array([0.0, 4.0, 8.0, 12.0])[:, None] + np.array([0.0, 2.0])
+    assert from_others_p(operator_means(cells)).tolist() == [0.0, 0.0]
+    assert np.isnan(from_others_p(operator_means(np.zeros((4, 2))))).all()

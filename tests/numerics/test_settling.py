@@ -88,3 +88,32 @@ def test_without_a_bump_few_alarms():
 
 def test_too_short_a_series_has_no_bump():
     assert find_bump(np.arange(5.0), np.zeros(5), blocks(np.array([0, 1, 0, 1, 0]))) is None
+
+
+@pytest.mark.parametrize("place", [3, 9, 15])
+def test_a_bump_is_found_as_near_the_ends_as_three_readings(place):
+    groups = np.tile(np.arange(3), 6)
+    noise = 0.01 * np.random.default_rng(4).normal(size=18)
+    found = find_bump(
+        np.arange(18.0), groups + 2.0 * (np.arange(18) >= place) + noise, blocks(groups)
+    )
+    assert found.first_after == place
+    assert found.size == pytest.approx(2.0, abs=0.05)
+    assert found.p < 0.01
+
+
+@pytest.mark.parametrize("place", [2, 16])
+def test_two_readings_at_an_end_are_no_bump_of_their_own(place):
+    groups = np.tile(np.arange(3), 6)
+    noise = 0.01 * np.random.default_rng(4).normal(size=18)
+    found = find_bump(
+        np.arange(18.0), groups + 2.0 * (np.arange(18) >= place) + noise, blocks(groups)
+    )
+    assert 3 <= found.first_after <= 15
+
+
+def test_a_bump_needs_five_readings_beyond_the_means():
+    one = np.zeros(6, dtype=np.int64)
+    assert find_bump(np.arange(6.0), np.array([0.0, 0.1, 0, 5, 5.1, 5]), blocks(one)) is not None
+    three = np.array([0, 1, 2, 0, 1, 2, 0])
+    assert find_bump(np.arange(7.0), np.arange(7.0) % 2, blocks(three)) is None

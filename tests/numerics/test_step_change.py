@@ -51,3 +51,25 @@ def test_time_until_the_allowance_is_gone():
     assert recheck_after(-0.1, 0.1, 2.0, watched=24, longest=12) == 12.0
     assert recheck_after(-0.1, 0.1, 2.0, watched=6, longest=12) == 6.0
     assert recheck_after(0.0, 0.0, 2.0, watched=6, longest=12) == 6.0
+
+
+def test_the_shortest_series_and_steps_near_its_ends():
+    for place in (2, 4):
+        y = 1.0 * (np.arange(6) >= place) + np.array([0, 1, -1, 1, -1, 0]) * 1e-3
+        assert step_change(np.arange(6.0), y).first_after == place
+    # One reading at an end is no step: it is looked for with two on either side.
+    for place in (1, 23):
+        y = 5.0 * (np.arange(24) >= place) + 0.01 * np.sin(7.0 * MONTHS)
+        assert 2 <= step_change(MONTHS, y).first_after <= 22
+
+
+def test_a_stack_at_a_large_offset_is_each_series_alone():
+    rng = np.random.default_rng(8)
+    stack = rng.integers(-9, 9, (3, 24)) + 30.0 * (np.arange(24) >= np.array([[9], [12], [15]]))
+    together = step_change(MONTHS, stack + 1e9)
+    for place in range(3):
+        alone = step_change(MONTHS, stack[place])
+        for name in ("first_after", "size", "slope", "slope_error", "f", "p"):
+            assert getattr(together, name)[place] == pytest.approx(
+                float(getattr(alone, name)), rel=1e-6
+            ), name

@@ -134,3 +134,9 @@ def test_a_stack_of_unequal_sizes_is_refused():
 def test_operators_are_fixed_or_random():
     with pytest.raises(StudyError, match="operators is not a word known here"):
         effect_tests(three_factor_anova(readings("typical")), operators="some")
+
+
+def test_one_trial_leaves_the_error_of_each_study_open():
+    stack = np.random.default_rng(1).normal(size=(4, 5, 3, 2, 1))
+    found = three_factor_anova(stack).mean_sq["error"]
+    assert found.shape == (4,) and np.isnan(found).all()

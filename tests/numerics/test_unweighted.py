@@ -23,7 +23,7 @@ FIELDS += ("trials", "operators_per_part", "parts_per_operator", "parts_per_diff
 FIELDS += ("df_interaction", "df_error")
 
 
-@pytest.mark.parametrize("shape", [(6, 3, 3), (5, 2, 2), (4, 1, 3), (7, 3, 1)])
+@pytest.mark.parametrize("shape", [(6, 3, 3), (5, 2, 2), (4, 1, 3), (7, 3, 1), (2, 3, 3)])
 def test_a_full_study_is_the_analysis_of_variance(shape):
     readings = study(*shape)
     expected = balanced_means(crossed_anova(readings))
@@ -109,3 +109,12 @@ def test_gaps_that_leave_nothing_to_estimate_are_said():
         unweighted_means(chain)
     with pytest.raises(StudyError, match="Only one part"):
         unweighted_means(study(parts=1))
+
+
+def test_operators_who_do_not_differ_at_all():
+    readings = np.arange(4.0)[:, None, None] + np.zeros((4, 3, 2)) + np.array([-0.5, 0.5])
+    readings[1, 2] = np.nan
+    found = unweighted_means(readings)
+    assert found.ss_operator == pytest.approx(0.0, abs=1e-20)
+    exact = unweighted_means(np.ones((4, 3, 2)))
+    assert exact.parts_per_difference == pytest.approx(exact.parts_per_operator) == 4.0
