@@ -13,7 +13,7 @@ from grr.rules import Rules
 
 @pytest.mark.parametrize("operators", ["random", "fixed"])
 def test_shares_of_studies_shown_good_and_bad(operators: str) -> None:
-    design, studies, seed, draws = Design(10, 3, 3, operators), 300, 5, 2000
+    design, studies, seed, draws = Design(10, 3, 3, operators), 200, 5, 2000
     planned = simulated_precision(design, studies=studies, seed=seed, draws=draws)
     anova = simulated_anova(design, Shares(), studies, np.random.default_rng(seed))
     pivots = crossed_pivots(anova, draws=draws, seed=seed, operators=operators)
