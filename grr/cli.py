@@ -26,11 +26,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         status: int = options.run(options)
+        sys.stdout.flush()
     except StudyError as error:
         print(error, file=sys.stderr)
         return 2
     except BrokenPipeError:
         return 0
+    except OSError as error:  # such as a full disk under the file that takes the output
+        print(f"Something cannot be read or written: {error}.", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("Stopped. What was saved before is unchanged.", file=sys.stderr)
+        return 130
     return status
 
 

@@ -144,7 +144,7 @@ def label_text(value: object) -> str:
         return ""
     if isinstance(value, (float, np.floating)) and float(value).is_integer():
         return str(int(value))
-    return str(value).strip()
+    return " ".join(str(value).split())
 
 
 def _whole_numbers(column: pd.Series[Any], name: str) -> pd.Series[int]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
 from grr.errors import StudyError
+from grr.files.atomic import write_bytes, write_whole
 from grr.files.chosen import WORKING_FOLDER_MARK
 
 _FOLDERS = ("notebooks", "demo_data")
@@ -61,10 +61,10 @@ def put_into(folder: Path) -> PutResult:
                 kept.append(name)
                 continue
             target.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(source, target)
+            write_bytes(target, source.read_bytes())
             known[name] = new
         (folder / "studies").mkdir(exist_ok=True)
-        manifest_file.write_text(json.dumps(known, indent=1, sort_keys=True), encoding="utf-8")
+        write_whole(manifest_file, json.dumps(known, indent=1, sort_keys=True))
     except OSError as error:
         raise StudyError(
             f"The working folder cannot be written: {error.strerror or error}",

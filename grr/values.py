@@ -100,7 +100,7 @@ def distinct_names(what: str, names: Iterable[str]) -> tuple[str, ...]:
     """
     found: dict[str, str] = {}
     for name in names:
-        text = str(name).strip()
+        text = " ".join(str(name).split())
         if text == "":
             raise StudyError(f"The name of a {what} is empty", "Give every one a name")
         first = found.get(spelling(text))

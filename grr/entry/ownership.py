@@ -17,6 +17,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from grr.errors import StudyError
+from grr.files.atomic import write_whole
 from grr.files.disk_errors import not_written
 from grr.files.journal import new_id, now
 
@@ -122,10 +123,7 @@ class Ownership:
 
     def _write_owner(self) -> None:
         text = json.dumps({"name": self.name, "since": now(), "operator": self._operator})
-        try:
-            (self.folder / OWNER).write_text(text, encoding="utf-8", newline="\n")
-        except OSError as error:
-            raise not_written(error, self.folder / OWNER) from error
+        write_whole(self.folder / OWNER, text)
 
     def _owner(self) -> dict[str, str]:
         try:

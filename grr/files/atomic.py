@@ -2,27 +2,55 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
+import secrets
 from pathlib import Path
 
+from grr.errors import StudyError
 from grr.files.disk_errors import not_written
 
 
 def write_whole(path: Path, text: str) -> None:
-    """Write a text file beside its place and move it there in one step.
+    """Write a text file as UTF-8; see `write_bytes`.
 
     Raises
     ------
     StudyError
         It could not be written; the file that was there is unchanged.
     """
-    beside = path.with_name(f".{path.name}.new")
     try:
-        with beside.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        content = text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise StudyError(
+            "A text holds half a character, which no file can hold",
+            "Type the text again",
+            file=path.name,
+            value=ascii(text[error.start : error.end]),
+        ) from None
+    write_bytes(path, content)
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a file beside its place and move it there in one step.
+
+    Raises
+    ------
+    StudyError
+        It could not be written; the file that was there is unchanged.
+    """
+    beside = path.with_name(f".{secrets.token_hex(8)}.new")  # no two writers share it
+    try:
+        if path.exists() and not os.access(path, os.W_OK):
+            raise PermissionError(errno.EACCES, "The file is read-only")
+        with beside.open("xb") as file:
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         beside.replace(path)
     except OSError as error:
-        beside.unlink(missing_ok=True)
         raise not_written(error, path) from error
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink()

@@ -23,6 +23,7 @@ from typing import BinaryIO
 from grr.errors import StudyError
 from grr.files.cell_text import from_cell, to_cell
 from grr.files.disk_errors import not_written
+from grr.files.writing import writing
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # tells spreadsheets that the text is UTF-8
 
@@ -209,13 +210,14 @@ class ChainedFile:
             They could not be written; none of them counts.
         """
         try:
-            self.refresh()
-            with self.path.open("ab+") as file:
-                self._begin(file)
-                new, content = self._sealed(rows)
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
+            with writing(self.path.parent):
+                self.refresh()
+                with self.path.open("ab+") as file:
+                    self._begin(file)
+                    new, content = self._sealed(rows)
+                    file.write(content)
+                    file.flush()
+                    os.fsync(file.fileno())
         except OSError as error:
             self._state = None  # a part of a row may be there: read it before the next one
             raise not_written(error, self.path) from error

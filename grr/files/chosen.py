@@ -6,6 +6,7 @@ from pathlib import Path
 from tempfile import mkdtemp
 
 from grr.errors import StudyError
+from grr.files.atomic import write_whole
 from grr.files.folder import new_study_folder, open_study
 from grr.files.settings import Settings
 from grr.files.study_file import read_settings
@@ -52,8 +53,14 @@ def chosen_folder(top: str | Path = "..") -> Path:
 
 
 def remember_choice(folder: str, top: str | Path = "..") -> None:
-    """Remember the chosen study folder, named relative to the working folder."""
-    (Path(top) / CHOICE_FILE).write_text(f"{folder}\n", encoding="utf-8")
+    """Remember the chosen study folder, named relative to the working folder.
+
+    Raises
+    ------
+    StudyError
+        It cannot be written.
+    """
+    write_whole(Path(top) / CHOICE_FILE, f"{folder}\n")
 
 
 def chosen_study(top: str | Path = "..") -> Study:

@@ -28,6 +28,7 @@ import pandas as pd
 
 from grr.files.chained_file import AlteredRow, ChainedFile, first_altered, read_lines
 from grr.files.journal import new_id, now
+from grr.files.writing import writing
 
 WRITTEN = ("id", "time", "session", "kind", "name", "old", "value", "reason", "entered_by")
 COLUMNS = (*WRITTEN, "hash")
@@ -91,7 +92,7 @@ class Events:
         StudyError
             They could not be written.
         """
-        with self._guard:
+        with self._guard, writing(self._file.path.parent):
             known = {event.id for event in self.rows}
             new = [
                 replace(event, id=event.id or new_id(), time=event.time or now())

@@ -25,12 +25,14 @@ from grr.files.study_file import (
     settings_text,
     write_settings,
 )
+from grr.files.writing import writing
 from grr.study import Study
 from grr.values import a_path, needs
 
 READINGS_FILE = "readings.csv"
 EVENTS_FILE = "events.csv"
 _WORKBOOK = "readings.xlsx"
+_FILES = (STUDY_FILE, READINGS_FILE, _WORKBOOK, EVENTS_FILE)
 
 
 def open_study(folder: str | PathLike[str]) -> Study:
@@ -62,9 +64,16 @@ def save_study(study: Study, folder: str | PathLike[str]) -> None:
         The folder holds a study already, or cannot be written.
     """
     needs(study, Study)
+    settings, readings = settings_of(study), _readings_text(study)
     folder = _made(folder)
-    write_whole(folder / READINGS_FILE, _readings_text(study))
-    write_settings(folder, settings_of(study))
+    with writing(folder):
+        _refuse_a_study(folder)
+        try:
+            write_whole(folder / READINGS_FILE, readings)
+            write_settings(folder, settings)
+        except BaseException:
+            (folder / READINGS_FILE).unlink(missing_ok=True)  # half a study is none
+            raise
 
 
 def new_study_folder(folder: str | PathLike[str], **settings: Any) -> Settings:
@@ -83,7 +92,10 @@ def new_study_folder(folder: str | PathLike[str], **settings: Any) -> Settings:
         A setting cannot be used, the folder holds a study already, or cannot be written.
     """
     started = Settings(**settings)
-    write_settings(_made(folder), started)
+    folder = _made(folder)
+    with writing(folder):
+        _refuse_a_study(folder)
+        write_settings(folder, started)
     return started
 
 
@@ -98,6 +110,11 @@ def change_settings(
         There are readings and it is not said who changes the settings and why.
     """
     folder = a_path(folder)
+    with writing(folder):
+        _change_settings(folder, settings, who, why)
+
+
+def _change_settings(folder: Path, settings: Settings, who: str, why: str) -> None:
     changes = _changes(read_settings(folder), settings)
     begun = (folder / READINGS_FILE).exists() or (folder / _WORKBOOK).exists()
     if begun and changes:
@@ -175,21 +192,24 @@ def _placed(error: StudyError, readings: pd.DataFrame, file: Path) -> StudyError
     )
 
 
-def _made(folder: str | PathLike[str]) -> Path:
-    """Return the folder, made where needed; it must not hold a study."""
-    folder = a_path(folder)
-    for name in (STUDY_FILE, READINGS_FILE, _WORKBOOK, EVENTS_FILE):
+def _made(name: str | PathLike[str]) -> Path:
+    """Return a folder, made where needed."""
+    folder = a_path(name)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise not_written(error, folder) from error
+    return folder
+
+
+def _refuse_a_study(folder: Path) -> None:
+    for name in _FILES:
         if (folder / name).exists():
             raise StudyError(
                 "The folder holds a study already: nothing was written",
                 "Name another folder",
                 file=folder / name,
             )
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise not_written(error, folder) from error
-    return folder
 
 
 def _readings_text(study: Study) -> str:

@@ -20,6 +20,7 @@ import pandas as pd
 
 from grr.errors import StudyError
 from grr.files.chained_file import AlteredRow, ChainedFile, first_altered, read_lines
+from grr.files.writing import writing
 
 #: The columns of the journal, without the last one, ``hash``.
 WRITTEN = (
@@ -281,7 +282,7 @@ class Journal:
 
     def append_all(self, rows: Sequence[JournalRow]) -> list[JournalRow]:
         """Write several rows at once; see `append`."""
-        with self._guard:
+        with self._guard, writing(self.path.parent):
             there = self.rows
             known = {row.id: row for row in there}
             order = max((int(row.order) for row in there if row.order.isdecimal()), default=0)

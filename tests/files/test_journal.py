@@ -183,7 +183,7 @@ def test_two_programs_appending_in_turn_keep_one_chain(path):
         (errno.ENOSPC, "The disk is full"),
         (errno.EROFS, "The folder is read-only"),
         (errno.EACCES, "held open by another program"),
-        (errno.ENOENT, "The study folder is gone"),
+        (errno.ENOENT, "The folder is gone"),
         (errno.EIO, "cannot be written"),
     ],
 )

@@ -11,7 +11,7 @@ import tempfile
 from pathlib import Path
 
 from grr.errors import StudyError
-from grr.show.report.target import write_bytes
+from grr.files.atomic import write_bytes
 
 _NAMES = (
     "chromium",

@@ -6,7 +6,6 @@ from os import PathLike
 from pathlib import Path
 
 from grr.errors import StudyError
-from grr.files.disk_errors import not_written
 from grr.values import a_path
 from grr.wording.rounding import listed
 
@@ -33,20 +32,3 @@ def target_file(path: str | PathLike[str], *endings: str) -> Path:
             file=target,
         )
     return target
-
-
-def write_bytes(target: Path, content: bytes) -> None:
-    """Write a file beside its place and move it there in one step.
-
-    Raises
-    ------
-    StudyError
-        It could not be written; the file that was there is unchanged.
-    """
-    beside = target.with_name(f".{target.name}.new")
-    try:
-        beside.write_bytes(content)
-        beside.replace(target)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise not_written(error, target) from error
