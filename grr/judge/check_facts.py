@@ -4,23 +4,64 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from grr.errors import StudyError
+from grr.files.settings_record import logged_events
 from grr.judge.findings import Finding
 from grr.numerics.suspects import FACTORS
 from grr.study import Study
+from grr.wording.rounding import listed
 
 #: Readings this many tolerances away from the middle contradict the tolerance.
 _FAR = 10.0
+#: Facts that say what the verdict is about.
+_NEEDED = {
+    "gauge_number": "the number of the gauge",
+    "certificate": "its calibration certificate",
+    "holding": "how it is held",
+    "measuring_place": "where on the part it measures",
+}
 
 
 def facts(study: Study) -> Iterator[Finding]:
-    """Yield findings about calibration, limits at zero, and what the gauge cannot see."""
+    """Yield findings about facts not stated, calibration, limits at zero and the unit."""
+    yield from _not_stated(study)
     yield from _certificate(study)
     yield from _zero_limit(study)
     yield from _far_off(study)
+
+
+def _not_stated(study: Study) -> Iterator[Finding]:
+    """Yield a finding where a fact without which a verdict cannot be used again is missing."""
+    missing = [
+        words
+        for key, words in _NEEDED.items()
+        if study.facts.get(key) in (None, "") and not (key == "holding" and _held(study))
+    ]
+    if missing:
+        yield Finding(
+            "know",
+            "facts",
+            "the study",
+            f"Not stated: {listed(missing)}.",
+            "State them in the study form or in study.toml: the verdict holds for this gauge, "
+            "held like this, at this place of the part.",
+        )
+
+
+def _held(study: Study) -> bool:
+    """Whether the name of the method, or the checklist of a session, says how it was held."""
+    if study.methods or study.folder is None:
+        return bool(study.methods)
+    with suppress(StudyError):  # what is wrong with the file is a finding about the record
+        events = logged_events(Path(study.folder))
+        return any(e.kind == "checklist" and e.name == "holding" and e.value for e in events)
+    return False
 
 
 def _certificate(study: Study) -> Iterator[Finding]:

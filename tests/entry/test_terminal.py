@@ -153,6 +153,13 @@ def test_a_reading_is_voided_by_its_number_while_measuring(folder):
     assert table["reading"].tolist() == [10.0072]
 
 
+def test_how_the_gauge_was_held_is_known_from_the_checklist(folder):
+    collect(folder, f"1\n{CHECKLIST}10.0071\n10.0082\nq\n")
+    (facts,) = grr.check(grr.open_study(folder)).about("facts")
+    assert "the number of the gauge" in facts.what
+    assert "how it is held" not in facts.what
+
+
 def test_typing_a_filled_sheet(folder):
     words = collect(folder, "s 1\n10.0071\n10.0082\n")
     assert "Before measuring" not in words

@@ -43,6 +43,12 @@ def good_study(cube: np.ndarray | None = None, **options: object) -> grr.Study:
         "tolerance": grr.Tolerance(10.006, 10.012),
         "unit": "mm",
         "resolution": STEP,
+        "facts": {
+            "gauge_number": "M-7",
+            "certificate": "C-1",
+            "holding": "stand",
+            "measuring_place": "middle",
+        },
         **options,
     }
     return grr.Study(table(clean if cube is None else cube, order), **settings)
@@ -169,6 +175,21 @@ def test_overdue_calibration() -> None:
             "calibration",
         ).what
     )
+
+
+def test_what_a_report_needs_and_nobody_stated_is_listed() -> None:
+    nothing_stated = good_study(facts={})
+    found = only(grr.check(nothing_stated), "facts")
+    assert found.severity == "know"
+    for words in ("number of the gauge", "calibration certificate", "held", "where on the part"):
+        assert words in found.what
+    most = {"gauge_number": "M-7", "certificate": "C-1", "holding": "stand"}
+    assert "Not stated: where on the part" in only(grr.check(good_study(facts=most)), "facts").what
+    stated = most | {"measuring_place": "middle"}
+    assert grr.check(good_study(facts=stated)).about("facts") == ()
+    del stated["holding"]  # where ways of holding are compared, the readings name them
+    by_method = good_study().readings.assign(method="stand")
+    assert grr.check(grr.Study(by_method, unit="mm", facts=stated)).about("facts") == ()
 
 
 def test_limit_at_zero_is_questioned() -> None:
