@@ -247,11 +247,11 @@ def _contrasts(levels: int) -> Array:
 
 
 def _refuse_unmeasured(filled: Mask) -> None:
-    for name, axis in (("part", -1), ("operator", -2)):
+    for article, name, axis in (("A", "part", -1), ("An", "operator", -2)):
         empty = ~filled.any(axis=axis)
         if empty.any():
             raise StudyError(
-                f"A {name} has no reading at all",
+                f"{article} {name} has no reading at all",
                 f"Measure it, or leave the {name} out of the study",
                 value=f"{name} number {int(np.argwhere(empty)[0][-1]) + 1}",
             )

@@ -98,3 +98,27 @@ def test_what_is_shown_is_not_below_zero() -> None:
     for size, name in enumerate(("part", "operator", "interaction", "repeatability", "grr"), 1):
         assert np.array_equal(getattr(shown, name), np.array([0.0, 0.0, 0.4]) * size), name
     assert found.part[0] == -0.3  # what was estimated stays as it was
+
+
+def test_pooled_components_of_two_operators_by_hand() -> None:
+    # Part means 1, 3, 8 and operators 0.5 to either side; every cell reads ±0.1 about its sum.
+    cube = np.array([1.0, 3, 8])[:, None, None] + np.array([[-0.5], [0.5]]) + [-0.1, 0.1]
+    found = interaction_pooled(crossed_anova(cube))
+    # 6 cells of 2·0.01 on 6 + 2 df: 0.015. MS_P 4·26/2 = 52, MS_O 6·0.5/1 = 3.
+    assert float(found.repeatability) == pytest.approx(0.015)
+    assert float(found.part) == pytest.approx((52 - 0.015) / 4)
+    assert float(found.operator) == pytest.approx((3 - 0.015) / 6)
+    assert float(found.grr) == pytest.approx(0.015 + (3 - 0.015) / 6)
+    assert found.interaction == 0.0
+
+
+def test_one_operator_by_hand_and_one_trial() -> None:
+    # One operator: MS_P 2·26/2 = 26 on part means 1, 3, 8; repeatability 3·0.02/3.
+    one = interaction_pooled(
+        crossed_anova(np.array([1.0, 3, 8])[:, None, None] + np.array([-0.1, 0.1]))
+    )
+    assert float(one.part) == pytest.approx((26 - 0.02) / 2)
+    assert np.isnan(one.operator) and np.isnan(one.interaction)
+    # One trial: the interaction is in the repeatability and has no number of its own.
+    single = interaction_pooled(crossed_anova(np.random.default_rng(1).normal(size=(5, 3, 1))))
+    assert np.isnan(single.interaction) and np.isfinite(single.operator)

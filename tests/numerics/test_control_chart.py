@@ -70,3 +70,11 @@ def test_readings_that_repeat_to_the_last_digit_take_the_least_sigma():
     found = mean_range_limits(np.ones((5, 4)), least_sigma=0.5)
     assert found.sigma == pytest.approx(0.25)  # of a mean of four
     assert individuals_limits(np.ones(5), least_sigma=0.5).sigma == pytest.approx(0.5)
+
+
+def test_every_limit_of_a_chart():
+    # E2 2.660 and D4 3.267 on a mean moving range of 8/3: ASTM E2587 and the manual.
+    found = individuals_limits(np.array([10.0, 12.0, 8.0, 10.0]))
+    assert 10.0 - found.lower == pytest.approx(2.660 * 8 / 3, rel=1e-3)
+    assert found.mean_range == pytest.approx(8 / 3)
+    assert (found.per_check, found.baseline) == (1, 4)

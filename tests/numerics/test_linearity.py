@@ -230,3 +230,23 @@ def test_degrees_of_freedom_of_a_band_by_hand():
     # Blocks without their covariance say nothing: t(0.975, 2)·√0.005
     plain = confidence_band(line, np.array([3.0]), blocks=known["blocks"])
     assert plain.upper == pytest.approx([0.4 + 4.30265 * 0.0707107], abs=1e-5)
+
+
+def test_three_points_are_scipys_regression():
+    x, y = np.array([1.0, 2.0, 4.0]), np.array([0.1, 0.4, 0.3])
+    line, expected = fit_line(x, y), scipy.stats.linregress(x, y)
+    assert (line.slope, line.intercept) == pytest.approx((expected.slope, expected.intercept))
+    assert line.slope_p == pytest.approx(expected.pvalue)
+    assert line.r_squared == pytest.approx(expected.rvalue**2)
+    assert line.intercept_error == pytest.approx(expected.intercept_stderr)
+    assert line.by_block is False
+    assert fit_line(x, y, by_block=True).by_block is True
+
+
+def test_a_stack_of_lines_has_each_lines_own_intercept_test_and_share_explained():
+    y = np.random.default_rng(3).normal(0.3, 1.0, (4, 10)) + 0.1 * SIZES
+    stack = fit_line(SIZES, y)
+    for place in range(4):
+        model = sm.OLS(y[place], sm.add_constant(SIZES)).fit()
+        assert stack.intercept_p[place] == pytest.approx(model.pvalues[0], rel=1e-8)
+        assert stack.r_squared[place] == pytest.approx(model.rsquared, rel=1e-9)

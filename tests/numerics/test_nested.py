@@ -165,3 +165,14 @@ def test_cube_of_a_nested_study():
     short = nested_cube(readings[:-3], names[:-3], operator[:-3])
     assert short.shape == (2, 3, 2)
     assert np.isnan(short).sum() == 3
+
+
+def test_two_operators_by_hand():
+    # Operators' means 2 and 5, their parts 1 to either side, readings 0.1 to either side.
+    cube = np.array([2.0, 5.0])[:, None, None] + np.array([[-1.0], [1.0]]) + [-0.1, 0.1]
+    found = nested_anova(cube)
+    assert (found.ms_operator, found.ms_part, found.ms_error) == pytest.approx((18.0, 4.0, 0.02))
+    components = nested_components(found)
+    assert float(components.operator) == pytest.approx((18 - 4) / 4)
+    assert float(components.part) == pytest.approx((4 - 0.02) / 2)
+    assert float(components.grr) == pytest.approx(0.02 + 3.5)

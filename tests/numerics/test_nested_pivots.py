@@ -103,3 +103,28 @@ def test_lost_readings_in_a_stack_are_those_of_each_study_alone():
             np.testing.assert_allclose(
                 np.broadcast_to(getattr(together, name), (3,))[place], value, rtol=1e-12
             )
+
+
+def test_fixed_operators_centre_on_their_own_mean_square():
+    anova = nested_anova(study(operators=5, parts=2_000, av=1.0, pv=0.5))
+    found = nested_pivots(anova, draws=3_000, operators="fixed")
+    estimate = nested_components(anova, operators_fixed=True)
+    assert np.median(found.operator) == pytest.approx(float(estimate.operator), rel=0.02)
+    np.testing.assert_allclose(found.total, found.operator + found.part + found.repeatability)
+    with pytest.raises(StudyError, match="operators is not a word known here"):
+        nested_pivots(anova, operators="some")
+
+
+@pytest.mark.parametrize("operators", [1, 30])
+def test_the_mean_scatters_as_its_estimate_does(operators):
+    anova = nested_anova(study(operators=operators, parts=300, trials=3, av=2.0, pv=1.0))
+    found = nested_pivots(anova, draws=20_000)
+    # The mean of o operators' means, each of p parts: Montgomery, section 14.1.
+    mean_square = anova.ms_part if operators == 1 else anova.ms_operator
+    expected = float(mean_square) / (operators * 300 * 3)
+    # χ² draws of 29 degrees of freedom widen it by 29/27.
+    widened = 1.0 if operators == 1 else 29 / 27
+    assert np.var(found.mean) == pytest.approx(expected * widened, rel=0.06)
+    parts = found.part + found.repeatability
+    whole = parts if operators == 1 else parts + found.operator
+    np.testing.assert_allclose(found.total, whole, rtol=1e-9)

@@ -130,3 +130,11 @@ def test_operators_who_differ_by_the_same_on_every_part_are_certain():
     cells = np.array([0.0, 4.0, 8.0, 12.0])[:, None] + np.array([0.0, 2.0])
     assert from_others_p(operator_means(cells)).tolist() == [0.0, 0.0]
     assert np.isnan(from_others_p(operator_means(np.zeros((4, 2))))).all()
+
+
+def test_means_are_the_column_means_at_any_offset():
+    cells = np.random.default_rng(2).integers(0, 9, (5, 3)).astype(float)
+    near, far = operator_means(cells), operator_means(cells + 1e12)
+    assert near.means == pytest.approx(cells.mean(axis=0))
+    assert far.means == pytest.approx(cells.mean(axis=0) + 1e12, rel=1e-15)
+    assert far.mean_square == pytest.approx(near.mean_square, rel=1e-9)

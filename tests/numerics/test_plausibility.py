@@ -84,3 +84,19 @@ def test_every_one_of_the_three_before_counts():
     assert plaus.equal_to_those_before(stack).sum() == 2 * 7 * 2
     assert plaus.equal_to_those_before(np.ones(4)).tolist() == [False, False, False, True]
     assert plaus.equal_to_those_before(np.ones(4)).dtype == np.bool_
+
+
+def test_only_a_band_without_zero_tells_factors():
+    assert not plaus.believable_band(None, 0.005).excludes_zero
+    assert plaus.suspected_factor(np.array([0.05]), plaus.believable_band(None, 0.005)) == 1.0
+    assert plaus.believable_band(0.5, 0.6).excludes_zero
+    assert plaus.suspected_factor(np.array([5.5]), plaus.believable_band(0.5, 0.6)) == 10.0
+    assert not plaus.Band(-1.0, 0.0).excludes_zero
+    assert plaus.Band(-2.0, -1.0).excludes_zero
+
+
+def test_a_lower_limit_alone_however_small():
+    small = plaus.believable_band(0.5, None)
+    assert (small.low, small.high) == (0.25, 1.0)
+    none = plaus.believable_band(0.0, None)
+    assert (none.low, none.high) == (-np.inf, np.inf)

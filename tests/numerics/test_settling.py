@@ -1,5 +1,7 @@
 import numpy as np
 import pytest
+from scipy import stats
+from scipy.optimize import curve_fit
 
 from grr.numerics.bump import find_bump
 from grr.numerics.drift_slope import blocks
@@ -117,3 +119,51 @@ def test_a_bump_needs_five_readings_beyond_the_means():
     assert find_bump(np.arange(6.0), np.array([0.0, 0.1, 0, 5, 5.1, 5]), blocks(one)) is not None
     three = np.array([0, 1, 2, 0, 1, 2, 0])
     assert find_bump(np.arange(7.0), np.arange(7.0) % 2, blocks(three)) is None
+
+
+@pytest.mark.parametrize("weight", [1.0, 4.0])
+def test_amount_and_its_interval_are_scipys_least_squares(weight):
+    # Noise at right angles to the curve and its slope in τ, so that the least squares lie on
+    # a point of the grid.
+    times = np.linspace(0.1, 12.0, 14)
+    groups, tau = np.repeat([0, 1], 7), np.geomspace(12.0 / 50, 36.0, 160)[80]
+    weights = np.where(groups == 0, 1.0, weight)
+    curve = settling_shape(times, tau)
+    columns = np.column_stack([np.eye(2)[groups], curve, times * np.exp(-times / tau)])
+    columns = columns * weights[:, None]
+    noise = 0.05 * np.random.default_rng(3).normal(size=14)
+    noise = noise - columns @ np.linalg.lstsq(columns, noise, rcond=None)[0]
+    readings = np.array([5.0, 9.0])[groups] + 0.8 * curve + noise / weights
+    found = fit_settling(times, readings, blocks(groups), weights=weights, level=0.9)
+
+    def model(t, first, second, amount, time_constant):
+        return np.where(groups == 0, first, second) + amount * settling_shape(t, time_constant)
+
+    best, covariance = curve_fit(model, times, readings, (5, 9, 1, tau), sigma=1 / weights)
+    assert found.time_constant == pytest.approx(best[3], rel=1e-4)
+    assert found.amount == pytest.approx(best[2], rel=1e-4)
+    reach = stats.t.ppf(0.95, 14 - 4) * np.sqrt(covariance[2, 2])
+    assert found.amount_limits == pytest.approx((0.8 - reach, 0.8 + reach), rel=1e-3)
+    assert found.residual_sum == pytest.approx(float(noise @ noise), rel=1e-6)
+    straight = np.column_stack([np.eye(2)[groups], times]) * weights[:, None]
+    _, squares, *_ = np.linalg.lstsq(straight, readings * weights, rcond=None)
+    assert found.line_residual_sum == pytest.approx(float(squares[0]), rel=1e-9)
+
+    def squares_left(time_constant):
+        shape = np.column_stack([np.eye(2)[groups], settling_shape(times, time_constant)])
+        return np.linalg.lstsq(shape * weights[:, None], readings * weights, rcond=None)[1][0]
+
+    allowed = found.residual_sum * (1 + stats.f.ppf(0.9, 1, 10) / 10)
+    low, high = found.time_constant_limits
+    step = 150.0 ** (1 / 159)
+    assert squares_left(low) <= allowed < squares_left(low / step)
+    assert squares_left(high) <= allowed < squares_left(high * step)
+
+
+def test_a_time_constant_that_the_data_do_not_bound():
+    times, groups = np.linspace(0.1, 12.0, 14), np.zeros(14, dtype=np.int64)
+    noise = np.random.default_rng(5).normal(size=14)
+    anything = fit_settling(times, noise, blocks(groups), level=0.999)
+    assert anything.time_constant_limits == (0.0, np.inf)
+    slow = fit_settling(times, times + 0.05 * noise, blocks(groups))
+    assert slow.time_constant_limits[0] > 5.0 and slow.time_constant_limits[1] == np.inf

@@ -118,3 +118,52 @@ def test_operators_who_do_not_differ_at_all():
     assert found.ss_operator == pytest.approx(0.0, abs=1e-20)
     exact = unweighted_means(np.ones((4, 3, 2)))
     assert exact.parts_per_difference == pytest.approx(exact.parts_per_operator) == 4.0
+
+
+@pytest.mark.parametrize("operators", [2, 3])
+def test_cells_behind_each_effect_where_one_is_empty(operators):
+    readings = study(parts=5, operators=operators)
+    readings[1, 0] = np.nan
+    filled = np.isfinite(readings).all(axis=-1)
+    part, operator = np.nonzero(filled)
+    table = DataFrame({"y": readings[filled].mean(axis=-1), "part": part, "operator": operator})
+    fit = smf.ols("y ~ C(part, Sum) + C(operator, Sum)", table).fit()
+    found = unweighted_means(readings)
+    covariance = fit.cov_params() / fit.scale
+    for effect, cells in (
+        ("part", found.operators_per_part),
+        ("operator", found.parts_per_operator),
+    ):
+        names = [name for name in covariance.index if f"C({effect}," in name]
+        scale = covariance.loc[names, names].to_numpy()
+        # The last level is minus the sum of the others.
+        assert (np.trace(scale) + scale.sum()) / len(names) == pytest.approx(1 / cells, rel=1e-9)
+
+
+def test_two_parts_by_two_operators_are_just_enough():
+    readings = study(parts=2, operators=2)
+    expected = crossed_anova(readings)
+    found = unweighted_means(readings)
+    assert found.df_interaction == 1
+    assert found.ss_interaction == pytest.approx(float(expected.ss_interaction), rel=1e-9)
+
+
+def test_one_bad_study_of_a_stack_is_refused():
+    good = study(parts=4, operators=2)
+    chain = good.copy()
+    chain[:2, 1] = chain[3:, 0] = np.nan
+    with pytest.raises(StudyError, match="Too few parts"):
+        unweighted_means(np.stack([good, chain]))
+    part, operator = good.copy(), good.copy()
+    part[2] = operator[:, 1] = np.nan
+    with pytest.raises(StudyError, match=r"A part has no reading at all.*part number 3"):
+        unweighted_means(np.stack([good, part]))
+    with pytest.raises(StudyError, match=r"An operator has no reading.*operator number 2"):
+        unweighted_means(np.stack([operator, good]))
+
+
+def test_studies_of_a_stack_far_apart_lose_no_digits():
+    near = study()
+    near[1, 1, 0] = np.nan
+    found = unweighted_means(np.stack([near, near + 2.0**30]))
+    assert found.ss_error[1] == pytest.approx(found.ss_error[0], rel=1e-5)
