@@ -208,7 +208,13 @@ TERMS = (
         "",
         "Western Electric, Statistical Quality Control Handbook (1956); L. S. Nelson, Journal of "
         "Quality Technology 16 (1984)",
-        ("run rule", "western electric", "nelson", *(f"WE {number}" for number in range(1, 5))),
+        (
+            "run rule",
+            "western electric",
+            "nelson",
+            "WE",
+            *(f"WE {number}" for number in range(1, 5)),
+        ),
     ),
     Explanation(
         "resolution",
@@ -270,8 +276,8 @@ TERMS = (
         "The analysis of variance line by line. The sum of squares (SS) over its degrees of "
         "freedom (df) is the mean square (MS). F compares it with the mean square that it is "
         "tested against. p is how often chance alone would give such an F or a larger one.",
-        "MS = SS / df, called MS_P for parts, MS_O for operators, MS_PO for the interaction, MS_E for "
-        "the error, MS_pooled for the last two together; there are p parts, o operators, r trials",
+        "MS = SS / df, called MS_P for parts, MS_O for operators, MS_PO for the interaction, MS_E "
+        "for the error, MS_pooled for the last two together; there are p parts, o operators, r trials",
         f"{MANUAL}, appendix A",
         (
             "sum of squares",
