@@ -5,17 +5,19 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from grr.entry.form_fields import Field, field_for, value_of
 from grr.entry.plain_widgets import form_box, heading, status_line
 from grr.errors import StudyError
 from grr.facts import FACTS
 from grr.files.chosen import remember_choice
-from grr.files.folder import change_settings, new_study_folder
+from grr.files.folder import change_settings, new_study_folder, save_study
 from grr.files.settings import Settings
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.rules import Plan
 from grr.tolerance import Tolerance
-from grr.values import a_path
+from grr.values import a_path, needs
 
 _LIMITS, _DEVIATIONS = "limits", "nominal size with deviations"
 _PURPOSES = {"accept": "accept parts against the tolerance", "control": "control a process"}
@@ -75,18 +77,23 @@ _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
         ),
     ),
 )
+#: What is planned before the first reading, and not asked where the readings are there.
+_PLANNED = ("parts", "operators", "trials", "methods")
 
 
-def study_form(folder: str | Path) -> Any:
+def study_form(folder: str | Path, readings: pd.DataFrame | None = None) -> Any:
     """Return a form for the facts of the study in ``folder``.
 
-    A folder that holds no study yet gets one when the form is saved. Once readings are
-    there, a change needs a name and a reason, and is logged.
+    A folder that holds no study yet gets one when the form is saved, and it becomes the
+    study that the notebooks work on. Once readings are there, a change needs a name and a
+    reason, and is logged.
 
     Parameters
     ----------
     folder : str or Path
         Such as "../studies/pins_lot_7".
+    readings : DataFrame, optional
+        Taken long ago, as from `grr.read_readings`: they are saved with the facts.
 
     Raises
     ------
@@ -96,20 +103,27 @@ def study_form(folder: str | Path) -> Any:
     import ipywidgets as widgets
 
     folder = a_path(folder)
+    if readings is not None:
+        needs(readings, pd.DataFrame, "readings")
     old = read_settings(folder) if (folder / STUDY_FILE).exists() else None
-    shown = _answers(old)
+    shown = _answers(old) if old is not None or readings is None else _old_file(readings)
     fields: dict[str, Any] = {}
     blocks: list[Any] = []
     for title, section in _SECTIONS:
         rows = []
         for entry in section:
+            if readings is not None and entry.key in _PLANNED:
+                continue
             fields[entry.key] = field_for(entry, shown.get(entry.key))
             rows.append(fields[entry.key].row)
         blocks += _block(title, rows, folded=section is _SECTIONS[-1][1])
     who = field_for(Field("who", "Changed by", "text", "Needed once there are readings."), "")
     why = field_for(Field("why", "Reason of the change", "text", "It is kept on record."), "")
     button = widgets.Button(description="Save the study", button_style="primary")
-    status = widgets.HTML(status_line(f"Nothing is written to {folder} until you save.", good=True))
+    first = f"Nothing is written to {folder} until you save."
+    if old is not None and readings is not None:
+        first = f"{folder} holds a study, whose readings stay. Name another folder for new ones."
+    status = widgets.HTML(status_line(first, good=old is None or readings is None))
 
     def changed(_: object) -> None:
         status.value = status_line(
@@ -124,6 +138,8 @@ def study_form(folder: str | Path) -> Any:
             settings = _settings(answers, read_settings(folder) if _exists(folder) else None)
             if _exists(folder):
                 change_settings(folder, settings, who=value_of(who) or "", why=value_of(why) or "")
+            elif readings is not None:
+                save_study(settings.study(readings), folder)
             else:
                 new_study_folder(folder, **_as_options(settings))
             remember_choice(f"{folder.parent.name}/{folder.name}", folder.parent.parent)
@@ -190,6 +206,12 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
     return answers
 
 
+def _old_file(readings: pd.DataFrame) -> dict[str, Any]:
+    """Return what the form shows at first for readings that a file holds."""
+    file = readings.attrs.get("taken", {}).get("file", "")
+    return {"title": Path(file).stem, "unit": readings.attrs.get("unit") or "mm"}
+
+
 def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
     """Return the settings that the answers describe."""
     facts = {fact.key: answers[fact.key] for fact in FACTS if answers[fact.key] is not None}
@@ -231,7 +253,7 @@ def _tolerance(answers: dict[str, Any]) -> Tolerance | None:
 
 def _plan(answers: dict[str, Any], base: Settings) -> Plan | None:
     old = base.plan
-    operators = _names(answers["operators"])
+    operators = _names(answers.get("operators"))
     if not operators:
         return old
     parts, trials = (_count(name, answers[name]) for name in ("parts", "trials"))

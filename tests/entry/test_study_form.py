@@ -8,6 +8,7 @@ import pytest
 
 import grr
 from grr.files.study_file import read_settings
+from grr.shipped import shipped_folder
 from published import manual_readings
 
 
@@ -71,6 +72,42 @@ def test_a_form_shows_what_is_known_and_keeps_the_study_id(folder: Path) -> None
     second.button.click()
     after = read_settings(folder)
     assert (after.title, after.id, after.plan) == ("Pins, lot 7", before.id, before.plan)
+
+
+def test_readings_of_an_old_file_become_the_chosen_study(folder: Path) -> None:
+    readings = grr.read_readings(shipped_folder("demo_data") / "old_form.xlsx")
+    form = grr.study_form(folder, readings)
+    assert not {"parts", "operators", "trials", "methods"} & set(form.fields)
+    assert form.fields["title"].control.value == "old_form"
+    assert form.fields["resolution"].control.value == ""
+    fill(form, title="Pins of 2019", lower="10.006", upper="10.012")
+    form.button.click()
+    assert "Saved" in form.status.value
+    study = grr.chosen_study(folder.parent.parent)
+    assert study.taken == 89
+    assert (study.title, study.unit, study.plan) == ("Pins of 2019", "mm", None)
+    assert study.tolerance == grr.Tolerance(10.006, 10.012)
+
+
+def test_readings_never_replace_those_of_a_study(folder: Path) -> None:
+    grr.save_study(grr.Study(manual_readings(), title="First"), folder)
+    before = (folder / "readings.csv").read_bytes()
+    form = grr.study_form(folder, manual_readings().assign(reading=1.0))
+    assert "readings stay" in form.status.value
+    fill(form, title="Second")
+    form.who.control.value, form.why.control.value = "A. Person", "a better name"
+    form.button.click()
+    assert read_settings(folder).title == "Second"
+    assert (folder / "readings.csv").read_bytes() == before
+
+
+def test_readings_that_are_no_table_or_no_study_are_refused(folder: Path) -> None:
+    with pytest.raises(grr.StudyError, match="readings"):
+        grr.study_form(folder, "old_form.xlsx")  # type: ignore[arg-type]
+    form = grr.study_form(folder, manual_readings().assign(reading="stuck"))
+    form.button.click()
+    assert "not a number" in form.status.value
+    assert not folder.exists()
 
 
 def test_a_change_after_the_first_reading_needs_name_and_reason(folder: Path) -> None:
