@@ -43,7 +43,7 @@ def bartlett(variances: Array, df: Array) -> tuple[Array, Array]:
         spread = total * np.log(pooled) - (df * np.log(variances)).sum(axis=-1)
     correction = 1.0 + ((1.0 / df).sum(axis=-1) - 1.0 / total) / (3.0 * (k - 1))
     statistic = spread / correction
-    return statistic, np.where(np.isinf(statistic), 0.0, chdtrc(k - 1, np.maximum(statistic, 0.0)))
+    return statistic, chdtrc(k - 1, np.maximum(statistic, 0.0))
 
 
 def cochran_c(variances: Array) -> Array:
@@ -103,10 +103,10 @@ def largest_against_rest(variances: Array, df: Array) -> tuple[Array, Array]:
     variances, df = _checked(variances, df)
     sums = df * variances
     rest_df = df.sum(axis=-1, keepdims=True) - df
-    rest = (sums.sum(axis=-1, keepdims=True) - sums).clip(min=0.0) / rest_df
+    rest = (sums.sum(axis=-1, keepdims=True) - sums) / rest_df
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = variances / rest
-    return ratio, np.where(np.isinf(ratio), 0.0, fdtrc(df, rest_df, ratio))
+    return ratio, fdtrc(df, rest_df, ratio)
 
 
 def _checked(variances: Array, df: Array) -> tuple[Array, Array]:

@@ -137,7 +137,7 @@ _State = tuple[tuple[bool, ...], ...]
 
 def _zones(rules: tuple[RunRule, ...]) -> list[tuple[float, float]]:
     """Return a point inside each zone between the rules' lines, and the zone's probability."""
-    lines = sorted({0.0} | {s * rule.sigmas for rule in rules for s in (-1.0, 1.0)})
+    lines = sorted({s * rule.sigmas for rule in rules for s in (-1.0, 1.0)})
     edges = [-np.inf, *lines, np.inf]
     inside = [lines[0] - 1.0, *((a + b) / 2 for a, b in pairwise(lines))]
     inside.append(lines[-1] + 1.0)

@@ -40,9 +40,8 @@ def conformity(
     factor = conformance_factor(
         np.where(known, 2.0 * mpe / np.where(known, u, 1.0), np.inf), confidence
     )
-    # NaN: the uncertainty is so large that no error proves conformity
-    guard = np.where(np.isnan(factor), np.inf, factor) * u
-    inside, outside = size <= mpe - guard, size > mpe + ndtri(confidence) * u
+    # NaN where the uncertainty is so large that no error proves conformity: nothing is inside
+    inside, outside = size <= mpe - factor * u, size > mpe + ndtri(confidence) * u
     return [
         CONFORMS if is_in else DOES_NOT if is_out else OPEN
         for is_in, is_out in zip(inside.tolist(), outside.tolist(), strict=True)

@@ -22,7 +22,7 @@ def f_test(
     ms, below = np.asarray(mean_square), np.asarray(denominator)
     ratio = np.where(below > 0.0, ms / np.where(below > 0.0, below, 1.0), np.inf)
     ratio = np.where((below > 0.0) | (ms > 0.0), ratio, np.nan)
-    return ratio, np.where(np.isinf(ratio), 0.0, fdtrc(df, df_denominator, ratio))
+    return ratio, fdtrc(df, df_denominator, ratio)
 
 
 def interaction_test(anova: CrossedAnova) -> tuple[Array, Array]:

@@ -112,7 +112,6 @@ def interaction_cells(
         t = np.abs(rest) / error[..., None, :]
         ratio = squares / (p - 1) / variance
         share = squares / squares.sum(axis=-1, keepdims=True)
-    operator_p = np.where(np.isinf(ratio), 0.0, fdtrc(p - 1, df, ratio))
     return InteractionCells(
         residual=rest,
         error=error,
@@ -121,7 +120,7 @@ def interaction_cells(
         p=np.minimum(1.0, tests * 2.0 * stdtr(df[..., None, :], -t)),
         share=share,
         operator_ratio=ratio,
-        operator_p=np.minimum(1.0, (o if o > 2 else 1) * operator_p),
+        operator_p=np.minimum(1.0, (o if o > 2 else 1) * fdtrc(p - 1, df, ratio)),
     )
 
 

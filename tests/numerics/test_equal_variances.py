@@ -82,3 +82,13 @@ def test_too_little_to_compare_is_refused(variances, df):
 def test_cochrans_c_does_not_depend_on_the_unit():
     assert cochran_c(np.array([0.01, 0.02, 0.03])) == pytest.approx(0.5)
     assert cochran_c(np.array([10.0, 20.0, 30.0])) == pytest.approx(0.5)
+
+
+def test_bartlett_of_variances_that_hardly_differ_is_scipys():
+    groups = [np.array([0.0, 1.0, 2.0, 3.0]) * scale for scale in (1.0, 1.1, 1.05)]
+    expected = stats.bartlett(*groups)
+    statistic, p = bartlett(np.array([g.var(ddof=1) for g in groups]), np.full(3, 3))
+    assert statistic == pytest.approx(expected.statistic) and statistic < 0.1
+    assert p == pytest.approx(expected.pvalue)
+    # Equal to the last digit, the statistic is 0 but for rounding.
+    assert bartlett(np.full(3, 0.1), np.full(3, 3.0))[1] == pytest.approx(1.0)

@@ -84,3 +84,21 @@ def test_a_short_baseline_raises_the_chance():
 def test_no_rule_is_refused():
     with pytest.raises(StudyError, match="No run rule"):
         false_alarms(())
+
+
+def test_simulated_charts_go_on_where_the_last_points_left_off():
+    # Nine on one side come after 2⁹ − 1 points on average; 4,000 charts: standard error 1.6 %.
+    lengths = simulated_run_lengths((RULES["Nelson 2"],), studies=4000, seed=3)
+    assert lengths.mean() == pytest.approx(511.0, rel=0.05)
+    # The very first point alarms in 2Φ(−3) = 0.27 % of charts.
+    first = simulated_run_lengths((WESTERN_ELECTRIC[0],), studies=20_000, seed=3) == 1
+    assert first.mean() == pytest.approx(0.0027, abs=0.0011)
+
+
+def test_the_same_seed_gives_the_same_numbers():
+    rules = (RULES["Nelson 3"],)
+    assert false_alarms(rules, studies=50) == false_alarms(rules, studies=50)
+    assert false_alarms(rules, studies=50) != false_alarms(rules, studies=50, seed=2)
+    settings = {"baseline": 10, "points": 9, "studies": 200}
+    again = chance_of_false_alarm.__wrapped__
+    assert again(rules, **settings) == again(rules, **settings)

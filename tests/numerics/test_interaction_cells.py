@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from scipy import stats
 
 from grr.errors import StudyError
 from grr.numerics.interaction_cells import interaction_cells
@@ -65,3 +66,50 @@ def test_an_operator_who_differs_part_by_part_is_found():
 def test_unrepeated_readings_are_refused():
     with pytest.raises(StudyError, match="cannot be told"):
         interaction_cells(np.zeros((5, 3)), 1, np.zeros(3), np.zeros(3))
+
+
+@pytest.mark.parametrize(
+    "shape, distinct, operators",
+    # Residuals of two operators, or of two parts, differ in their sign only.
+    [((2, 2), 1, 1), ((5, 2), 5, 1), ((2, 3), 3, 3), ((4, 3), 12, 3)],
+)
+def test_p_values_are_students_and_fishers_times_the_number_of_tests(shape, distinct, operators):
+    p, o = shape
+    rng = np.random.default_rng(p * o)
+    means, ms, df = rng.normal(size=shape), rng.uniform(1, 3, o), np.arange(1.0, o + 1)
+    found = interaction_cells(means, 2, ms, df)
+    one = 2 * stats.t.sf(np.abs(found.residual) / found.error, found.df)
+    assert found.p == pytest.approx(np.minimum(1.0, distinct * one))
+    assert found.limit == pytest.approx(found.error * stats.t.isf(0.025 / distinct, found.df))
+    one = stats.f.sf(found.operator_ratio, p - 1, found.df)
+    assert found.operator_p == pytest.approx(np.minimum(1.0, operators * one))
+    assert np.array_equal(found.beyond, found.p < 0.05)
+
+
+def test_a_stack_is_each_study_alone_at_any_offset():
+    rng = np.random.default_rng(5)
+    means = rng.integers(0, 99, (3, 5, 3)).astype(float)
+    ms, df = rng.uniform(1, 3, (3, 3)), np.full((3, 3), 10.0)
+    together = interaction_cells(means + 1e12, np.full(3, 2.0), ms, df)
+    for place in range(3):
+        alone = interaction_cells(means[place], 2.0, ms[place], df[place])
+        for name, value in vars(alone).items():
+            np.testing.assert_allclose(getattr(together, name)[place], value, rtol=1e-9)
+        assert together.share[place].sum() == pytest.approx(1.0)
+
+
+def test_readings_that_repeat_exactly_leave_no_doubt():
+    apart = np.array([[0.0, 0.0], [0.0, 4.0], [0.0, 2.0]])
+    found = interaction_cells(apart, 2, np.zeros(2), np.array([3.0, 4.0]))
+    # Residuals ±1, ∓1, 0: what is left is certain, and where nothing is left nothing is said.
+    assert found.p[:2].tolist() == [[0.0, 0.0], [0.0, 0.0]]
+    assert np.isnan(found.p[2]).all()
+    assert found.operator_p.tolist() == [0.0, 0.0]
+    assert found.df.tolist() == [7.0, 7.0]
+    assert np.isnan(interaction_cells(np.zeros((3, 2)), 2, np.zeros(2), np.ones(2)).share).all()
+
+
+@pytest.mark.parametrize("shape, df", [((1, 3), 4), ((3, 1), 4), ((3, 3), 0)])
+def test_each_shortage_alone_is_refused(shape, df):
+    with pytest.raises(StudyError, match="cannot be told"):
+        interaction_cells(np.zeros(shape), 2, np.ones(shape[1]), np.full(shape[1], df))

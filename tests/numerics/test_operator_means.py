@@ -138,3 +138,17 @@ def test_means_are_the_column_means_at_any_offset():
     assert near.means == pytest.approx(cells.mean(axis=0))
     assert far.means == pytest.approx(cells.mean(axis=0) + 1e12, rel=1e-15)
     assert far.mean_square == pytest.approx(near.mean_square, rel=1e-9)
+
+
+def test_cells_of_a_stack_by_hand_and_far_apart():
+    near = np.array([[[1.0, 3.0, np.nan], [2.0, 2.0, 5.0]], [[4.0, 4.0, 7.0], [0.0, 6.0, 0.0]]])
+    cells = cells_of(np.stack([near, near + 2.0**40]), cell_axes=2)
+    assert cells.origin.shape == (2, 1, 1)
+    for study in range(2):
+        means = cells.means[study] + cells.origin[study] - study * 2.0**40
+        assert means.tolist() == [[2.0, 3.0], [5.0, 2.0]]
+        assert cells.within[study].tolist() == [[2.0, 6.0], [6.0, 24.0]]
+    few = np.array(near)
+    few[1, 1, 1:] = np.nan
+    counts = harmonic_count(cells_of(np.stack([near, few]), cell_axes=2), cell_axes=2)
+    assert counts == pytest.approx([4 / (1 / 2 + 3 / 3), 4 / (1 / 2 + 2 / 3 + 1)])
