@@ -13,6 +13,7 @@ from grr.entry.job import open_job, run_order
 from grr.errors import StudyError
 from grr.files.atomic import write_whole
 from grr.files.cell_text import to_cell
+from grr.files.disk_errors import not_written
 from grr.plan.part_codes import part_codes
 from grr.rules import Plan
 from grr.show.run_sheet import Heading, Round, key_page, run_sheet_page
@@ -93,9 +94,7 @@ class StudyPlan:
         try:
             place.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise StudyError(
-                "The folder cannot be made", "Choose another place", file=place, value=error
-            ) from None
+            raise not_written(error, place) from error
         for name, text in contents.items():
             write_whole(place / name, text)
         return tuple(place / name for name in contents)

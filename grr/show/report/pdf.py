@@ -12,6 +12,7 @@ from pathlib import Path
 
 from grr.errors import StudyError
 from grr.files.atomic import write_bytes
+from grr.files.disk_errors import not_written
 
 _NAMES = (
     "chromium",
@@ -65,6 +66,14 @@ def print_pdf(page: str, path: Path, date: str) -> None:
             "Install one, or write the report as .html and print it from any browser",
             file=path,
         )
+    try:
+        content = _printed(browser, page, path)
+    except OSError as error:  # the disk for temporary files is full, say
+        raise not_written(error, path) from error
+    write_bytes(path, _dated(content, date))
+
+
+def _printed(browser: str, page: str, path: Path) -> bytes:
     with tempfile.TemporaryDirectory(prefix="grr_pdf_", ignore_cleanup_errors=True) as folder:
         source, target = Path(folder) / "report.html", Path(folder) / "report.pdf"
         source.write_text(page, encoding="utf-8")
@@ -88,7 +97,7 @@ def print_pdf(page: str, path: Path, date: str) -> None:
             raise _not_printed(browser, path, str(error)) from error
         if not target.exists():
             raise _not_printed(browser, path, done.stderr.decode("utf-8", "replace")[-200:])
-        write_bytes(path, _dated(target.read_bytes(), date))
+        return target.read_bytes()
 
 
 def _not_printed(browser: str, path: Path, why: str) -> StudyError:
