@@ -69,9 +69,8 @@ def _certificate(study: Study) -> Iterator[Finding]:
     measured = _last_day(study)
     if not due or measured is None:
         return
-    try:
-        day = due if isinstance(due, dt.date) else dt.date.fromisoformat(str(due))
-    except ValueError:
+    day = calibration_due(study)
+    if day is None:
         yield Finding(
             "look",
             "calibration",
@@ -88,6 +87,15 @@ def _certificate(study: Study) -> Iterator[Finding]:
             f"The calibration was due on {day}, and readings were taken on {measured}.",
             "Have the gauge calibrated before any reading accepts or rejects a part.",
         )
+
+
+def calibration_due(study: Study) -> dt.date | None:
+    """Return the day on which the calibration is due; None where no date is stated."""
+    due = study.facts.get("calibration_due")
+    try:
+        return due if isinstance(due, dt.date) else dt.date.fromisoformat(str(due))
+    except ValueError:
+        return None
 
 
 def _last_day(study: Study) -> dt.date | None:

@@ -16,6 +16,8 @@ SEVERITIES = {
     "look": "look at this before you use the numbers",
     "know": "good to know when you read the numbers",
 }
+#: What each asks for, after a number of findings.
+TO_DO = {"mend": "to mend", "look": "to look at", "know": "to know"}
 _MARKS = {"mend": "✖", "look": "▲", "know": "●"}
 _COLOURS = {"mend": "#a63d00", "look": "#8a5a00", "know": "#00527a"}
 
@@ -70,9 +72,8 @@ class Findings:
         """The check in one sentence."""
         if not self.findings:
             return "Nothing suspicious was found in the readings."
-        phrases = {"mend": "to mend", "look": "to look at", "know": "to know"}
         numbers = {name: sum(f.severity == name for f in self.findings) for name in SEVERITIES}
-        split = [f"{n} {phrases[name]}" for name, n in numbers.items() if n]
+        split = [f"{n} {TO_DO[name]}" for name, n in numbers.items() if n]
         return f"{counted(len(self.findings), 'finding')}: {', '.join(split)}."
 
     def to_frame(self) -> pd.DataFrame:

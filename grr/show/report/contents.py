@@ -112,7 +112,7 @@ def report_body(
     conduct = conduct_html(shown, naming, naming.text(cover.deviations))
     parts = [
         *reasons,
-        Part("data", DATA, check(shown)._repr_html_() + conduct, new_page=not reasons),
+        Part("data", DATA, naming.text(check(shown)._repr_html_()) + conduct, new_page=not reasons),
         Part("facts", "What was measured, and how", facts_list([*_about(shown)])),
         *(part for part in parts if part not in reasons),
         Part("record", "Where the numbers come from", provenance_html(study, naming)),

@@ -5,7 +5,9 @@ from __future__ import annotations
 from html import escape
 
 from grr.analysis.printing import EXAMPLE, tolerance_text
+from grr.judge.check_facts import calibration_due
 from grr.judge.decision import DO_NOT_USE, LIKE_THIS, NOT_DECIDED, USE
+from grr.judge.findings import TO_DO, Findings
 from grr.judge.verdict import CAUTION, LOOKS, Verdict
 from grr.show.report.cover import Cover, fact
 from grr.show.report.key_numbers import key_numbers
@@ -18,6 +20,8 @@ from grr.wording.rounding import counted, listed
 
 #: Longest title and longest name on the first page; the whole stands further on.
 LONGEST_TITLE, LONGEST_NAME = 140, 40
+#: Findings named on the first page, and the longest place of one.
+MOST_PLACES, LONGEST_PLACE = 3, 60
 _SAYS = {
     USE: "This gauge, used as in this study, is good enough to {task}.",
     LIKE_THIS: "This gauge may be used to {task} under the conditions below only.",
@@ -33,7 +37,11 @@ def front_page(verdict: Verdict, cover: Cover) -> str:
     blocks = [
         title_block(study, cover),
         banner(f"{mark} {verdict.decision}", decision_sentence(verdict), colour),
-        tables.html_prose(verdict.by_manual, verdict.by_confidence),
+        tables.html_prose(
+            verdict.by_manual,
+            verdict.by_confidence,
+            *cautions(study, verdict.findings, cover),
+        ),
     ]
     if study.tolerance is not None:
         figure = tolerance_ruler(verdict.result)
@@ -81,6 +89,38 @@ def decision_sentence(verdict: Verdict) -> str:
         if study.tolerance is not None:
             task += f" against the tolerance, {tolerance_text(study)}"
     return _SAYS[verdict.decision].format(task=task)
+
+
+def cautions(study: Study, findings: Findings, cover: Cover) -> list[str]:
+    """Return what the check of the data found, and whether the gauge is due for calibration."""
+    due = calibration_due(study)
+    sentences = []
+    if due is not None and due.isoformat() < cover.date:
+        sentences.append(
+            f"The calibration of the gauge was due on {due}, before this report: have it "
+            "calibrated before it accepts or rejects parts."
+        )
+    return [*sentences, *_found(findings)]
+
+
+def _found(findings: Findings) -> list[str]:
+    """Return one sentence on the findings, some of the most serious places named."""
+    numbers = [
+        (sum(one.severity == severity for one in findings), phrase)
+        for severity, phrase in TO_DO.items()
+    ]
+    counts = [f"{number} {phrase}" for number, phrase in numbers if number]
+    if not counts:
+        return []
+    first, _, rest = counts[0].partition(" ")
+    counts[0] = f"{counted(int(first), 'finding')} {rest}"
+    named = [
+        f"{shortened(one.place, LONGEST_PLACE)} ({one.topic})"
+        for one in findings
+        if one.severity != "know"
+    ]
+    places = f": {listed(named, MOST_PLACES)}" if named else ""
+    return [f"In the data, {listed(counts)}{places}; see grr.check."]
 
 
 def two_columns(*blocks: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from html import escape
 
 from grr.errors import StudyError
+from grr.judge.check import check
 from grr.judge.compare_methods import MethodComparison, compare_with_baseline
 from grr.judge.method_printing import (
     CAUTION,
@@ -19,7 +20,7 @@ from grr.judge.verdict import LOOKS as VERDICT_LOOKS
 from grr.judge.verdict import Verdict
 from grr.show.methods_figure import methods_by_part
 from grr.show.report.cover import Cover
-from grr.show.report.front import banner, title_block, two_columns, who_what_when
+from grr.show.report.front import banner, cautions, title_block, two_columns, who_what_when
 from grr.show.report.page import drawing, facts_list
 from grr.study import Study
 from grr.wording import tables
@@ -60,6 +61,7 @@ def methods_front_page(
         figure = methods_by_part(one)
         question = escape(str(figure.layout.meta["question"]))
         blocks.append(f"<h2>{question}</h2>{drawing(figure, f'-front{number}')}")
+    blocks.append(tables.html_prose(*cautions(study, check(study), cover)))
     alone = f"<h2>Each method by itself</h2>{tables.html_list(_by_itself(verdicts))}"
     for one in found:
         head, rows = method_rows(one)

@@ -73,8 +73,14 @@ def _record(study: Study, naming: Naming) -> str:
         )
     folder = Path(study.folder)
     journal = read_journal(folder / READINGS_FILE)
-    checks = verify_folder(folder).files
-    entries = [entry for check in checks for entry in _chain(check)]
+    found = verify_folder(folder)
+    entries = [entry for check in found.files for entry in _chain(check)]
+    if found.missing_sessions:
+        gone = ", ".join(found.missing_sessions)
+        entries.append(("Sessions", f"REMOVED: there is no record of session {gone}"))
+    changed = "; ".join(naming.text(str(change)) for change in found.changes)
+    if changed:
+        entries.append(("study.toml", f"CHANGED outside the record: {changed}"))
     return (
         heading("The record")
         + facts_list(entries)

@@ -118,7 +118,34 @@ def test_altered_record_is_shouted(tmp_path):
     content = file.read_text(encoding="utf-8-sig").replace("10.0098", "10.0097", 1)
     file.write_text(content, encoding="utf-8", newline="")
     path = grr.report(grr.open_study(folder), tmp_path / "r.html", date=DAY)
-    assert "ALTERED: row 2" in Page(path.read_text(encoding="utf-8")).shown
+    shown = Page(path.read_text(encoding="utf-8")).shown
+    assert "ALTERED: row 2" in shown
+    assert "NOT DECIDED YET" in shown[:900]
+    assert "1 finding to mend" in shown.split("In this report")[0]
+    assert "readings.csv (record)" in shown.split("In this report")[0]
+
+
+def test_settings_changed_past_the_record_are_shouted_and_name_nobody(tmp_path):
+    folder = tmp_path / "pins"
+    shutil.copytree(DEMO / "dowel_pin", folder)
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    Events(folder / "events.csv").append(Event(kind="settings", value=text))
+    changed = text.replace("10.012", "10.015").replace(
+        '"Jonas",\n    "Miro"', '"Miro",\n    "Jonas"'
+    )
+    assert changed.count("10.015") == 1
+    (folder / "study.toml").write_text(changed, encoding="utf-8")
+    study = grr.open_study(folder)
+    for coded in (False, True):
+        path = grr.report(study, tmp_path / "r.html", date=DAY, code_operators=coded)
+        page = path.read_text(encoding="utf-8")
+        shown = Page(page).shown
+        first = shown.split("In this report")[0]
+        assert "NOT DECIDED YET" in shown[:900]
+        assert "2 findings to mend" in first
+        assert "study.toml (settings)" in first
+        assert "CHANGED outside the record: tolerance.upper, from 10.012 to 10.015" in shown
+        assert ("Miro" in page) is not coded
 
 
 def test_what_was_measured_again_is_shown_both_ways(tmp_path):

@@ -106,6 +106,37 @@ def test_headline_numbers_unfold_to_their_formulas(demo_page):
     assert "× (operators − 1) / operators" in page.shown
 
 
+def first_page(page: Page) -> str:
+    return page.shown.split("In this report")[0]
+
+
+def test_first_page_says_what_the_check_found(demo_page):
+    handheld = first_page(demo_page("dowel_pin_handheld"))
+    assert (
+        "In the data, 3 findings to look at: part 2, operator Miro (range beyond limit), part 8"
+        in handheld
+    )
+    assert "see “Is the data what it claims to be?”" in handheld
+    mistakes = first_page(demo_page("dowel_pin_mistakes"))
+    assert re.search(
+        r"In the data, 5 findings to mend and \d+ to look at: part 2, .*? and ", mistakes
+    )
+    assert re.search(
+        r"In the data, .* to look at: stand: part 6", first_page(demo_page("pins_two_ways"))
+    )
+    assert "In the data," not in first_page(demo_page("bushing_inch"))
+
+
+def test_first_page_says_that_the_calibration_is_due(demo_page, tmp_path):
+    overdue = "The calibration of the gauge was due on 2026-09-30, before this report"
+    for name in ("dowel_pin", "pins_two_ways"):
+        assert overdue in first_page(demo_page(name))
+    assert "was due on" not in first_page(demo_page("bushing_inch"))
+    study = grr.open_study(DEMO / "dowel_pin")
+    path = grr.report(study, tmp_path / "r.html", date=dt.date(2026, 9, 30))
+    assert "was due on" not in first_page(Page(path.read_text(encoding="utf-8")))
+
+
 def test_sentences_name_parts_of_the_report_in_place_of_functions(demo_page):
     for name in DECISIONS:
         assert not re.search(r"grr\.\w+", demo_page(name).shown), name
