@@ -84,3 +84,20 @@ def test_numerical_tolerance():
     assert numerical_tolerance(0.35, 2) == pytest.approx(0.005)
     assert numerical_tolerance(2.0, 1) == pytest.approx(0.5)
     assert numerical_tolerance(0.0998, 2) == pytest.approx(0.005)
+
+
+def test_the_gaps_are_those_of_each_end():
+    run = propagate([InputQuantity("rectangular", 0.0, np.sqrt(3.0))] * 4, total)
+    found = agreement(0.1, 2.0, 3.92, run)
+    assert found.low_gap == pytest.approx(abs(0.1 - 3.92 - run.lower))
+    assert found.high_gap == pytest.approx(abs(0.1 + 3.92 - run.upper))
+    # One end may agree and the other not: then the two do not.
+    assert found.low_gap > 0.05 < found.high_gap and not found.agrees
+    one_end = agreement(0.04, 2.0, 3.92, run)
+    assert one_end.low_gap < 0.05 < one_end.high_gap and not one_end.agrees
+
+
+def test_a_run_that_does_not_settle_stops_after_three_million_draws():
+    # JCGM 101:2008, 7.9 sets no end; here three million draws do.
+    never = propagate([InputQuantity("normal", 0.0, 1.0)], total, digits=4)
+    assert never.draws == 3_000_000 and never.settled is False

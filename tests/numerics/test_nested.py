@@ -176,3 +176,26 @@ def test_two_operators_by_hand():
     assert float(components.operator) == pytest.approx((18 - 4) / 4)
     assert float(components.part) == pytest.approx((4 - 0.02) / 2)
     assert float(components.grr) == pytest.approx(0.02 + 3.5)
+
+
+def test_degrees_of_freedom_of_three_readings_each():
+    found = nested_anova(simulated(1, sds=(1, 2, 0.5), shape=(2, 4, 3))[0])
+    assert (found.df_operator, found.df_part, found.df_error) == (1, 6, 16)
+
+
+@pytest.mark.parametrize("operators", ["random", "fixed"])
+def test_two_operators_by_likelihood_are_those_of_the_anova(operators):
+    cube = simulated(1, sds=(3, 1, 0.3), shape=(2, 5, 2), seed=2)[0]
+    expected = nested_components(nested_anova(cube), operators_fixed=operators == "fixed")
+    assert expected.operator > 0 and expected.part > 0
+    found = nested_reml(*as_lists(cube), operators=operators).components
+    for name in ("part", "operator", "repeatability", "grr"):
+        assert float(getattr(found, name)) == pytest.approx(
+            float(getattr(expected, name)), rel=1e-6
+        ), name
+
+
+def test_operators_are_fixed_or_random():
+    cube = simulated(1, sds=(1, 1, 1))[0]
+    with pytest.raises(StudyError, match="operators is not a word known here"):
+        nested_reml(*as_lists(cube), operators="some")

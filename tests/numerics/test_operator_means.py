@@ -152,3 +152,8 @@ def test_cells_of_a_stack_by_hand_and_far_apart():
     few[1, 1, 1:] = np.nan
     counts = harmonic_count(cells_of(np.stack([near, few]), cell_axes=2), cell_axes=2)
     assert counts == pytest.approx([4 / (1 / 2 + 3 / 3), 4 / (1 / 2 + 2 / 3 + 1)])
+
+
+def test_means_that_do_not_scatter_differ_surely_or_not_at_all():
+    assert tukey_p(np.array([1.0]), 0.0, 3, 10).tolist() == [0.0]
+    assert np.isnan(tukey_p(np.array([0.0]), 0.0, 3, 10)).all()
