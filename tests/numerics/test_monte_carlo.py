@@ -101,3 +101,13 @@ def test_a_run_that_does_not_settle_stops_after_three_million_draws():
     # JCGM 101:2008, 7.9 sets no end; here three million draws do.
     never = propagate([InputQuantity("normal", 0.0, 1.0)], total, digits=4)
     assert never.draws == 3_000_000 and never.settled is False
+
+
+def test_a_run_says_how_it_was_made():
+    run = propagate([InputQuantity("normal", 5.0, 0.3)], total, level=0.9, seed=7)
+    assert (run.level, run.seed) == (0.9, 7)
+    assert run.tolerance == 0.005 and run.settled is True
+    assert run.upper - run.lower == pytest.approx(2 * 1.644854 * 0.3, rel=0.01)
+    known = propagate([InputQuantity("normal", 5.0, 0.0)], total)
+    assert (known.standard_u, known.tolerance, known.settled) == (0.0, 0.0, True)
+    assert numerical_tolerance(1.0, 2) == pytest.approx(0.05)

@@ -139,3 +139,15 @@ def test_what_cannot_be_drawn_is_said():
         pivots(study(), draws="many")
     with pytest.raises(StudyError, match="operators is not a word known here"):
         pivots(study(), operators="some")
+
+
+def test_one_operators_parts_have_the_exact_chi_square_interval():
+    # Without repeatability to speak of, PV is SS_P/r over χ² with p − 1 degrees of freedom.
+    anova = crossed_anova(study(operators=1, ev=1e-6))
+    draws = crossed_pivots(anova).part
+    exact = anova.ss_part / 3 / stats.chi2.ppf([0.975, 0.5, 0.025], 9)
+    np.testing.assert_allclose(np.quantile(draws, [0.025, 0.5, 0.975]), exact, rtol=2e-2)
+    # With much of it, what the repeats add to the part means is taken off.
+    noisy = crossed_anova(study(operators=1, parts=2_000, trials=4, ev=6.0))
+    centre = np.median(crossed_pivots(noisy, draws=2_000).part)
+    assert centre == pytest.approx(float(noisy.ms_part - noisy.ms_error) / 4, rel=0.02)
