@@ -61,7 +61,8 @@ def methods_front_page(
         figure = methods_by_part(one)
         question = escape(str(figure.layout.meta["question"]))
         blocks.append(f"<h2>{question}</h2>{drawing(figure, f'-front{number}')}")
-    blocks.append(tables.html_prose(*cautions(study, check(study), cover)))
+    told = " ".join(cautions(study, check(study), cover))
+    blocks.append(tables.html_prose(told) if told else "")
     alone = f"<h2>Each method by itself</h2>{tables.html_list(_by_itself(verdicts))}"
     for one in found:
         head, rows = method_rows(one)

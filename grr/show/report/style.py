@@ -88,7 +88,7 @@ a {{ color: #00527a; }}
   li {{ margin: 0 !important; }}
   .front p, .front li, .front dd, .front dt, .front .sentence {{ font-size: 11.5px !important; }}
   .front svg {{ max-height: 41mm; }}
-  .front.methods svg {{ max-height: 47mm; }}
+  .front.methods svg {{ max-height: 42mm; }}
   .front dl.short {{ gap: 0 12px; margin: 2px 0; }}
   .figure svg {{ width: 545px; }}
   .example {{ padding: 2px 12px; }}

@@ -90,6 +90,15 @@ def test_first_page_holds_the_whole_decision(printed):
     assert re.search(r"1\s+Why this decision", second)
 
 
+def test_first_page_of_two_methods_is_one_sheet_too(printed, tmp_path):
+    study = grr.open_study(DEMO / "pins_two_ways")
+    file = grr.report(study, tmp_path / "r.pdf", date=DAY, prepared_by="A", approved_by="B")
+    first, second = pages_of(file)[:2]
+    assert "In the data, 3 findings to look at" in first
+    assert "does not replace the drawing" in first
+    assert re.search(r"1\s+Is the data what it claims to be", second)
+
+
 def test_no_table_is_cut_by_the_end_of_a_page(printed):
     pages = [set(re.findall(r"\S+", page)) for page in printed.pages]
     tables = [table for table in printed.html.cells if table]
