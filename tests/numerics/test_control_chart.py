@@ -78,3 +78,8 @@ def test_every_limit_of_a_chart():
     assert 10.0 - found.lower == pytest.approx(2.660 * 8 / 3, rel=1e-3)
     assert found.mean_range == pytest.approx(8 / 3)
     assert (found.per_check, found.baseline) == (1, 4)
+
+
+def test_two_checks_are_just_enough():
+    assert individuals_limits(np.array([1.0, 3.0])).centre == 2.0
+    assert mean_range_limits(np.array([[1.0, 3.0], [2.0, 4.0]])).centre == 2.5

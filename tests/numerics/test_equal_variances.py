@@ -92,3 +92,10 @@ def test_bartlett_of_variances_that_hardly_differ_is_scipys():
     assert p == pytest.approx(expected.pvalue)
     # Equal to the last digit, the statistic is 0 but for rounding.
     assert bartlett(np.full(3, 0.1), np.full(3, 3.0))[1] == pytest.approx(1.0)
+
+
+def test_one_degree_of_freedom_is_enough():
+    pairs = np.array([[0.0, 1.0], [0.0, 3.0], [1.0, 9.0]])
+    expected = stats.bartlett(*pairs)
+    statistic, p = bartlett(pairs.var(axis=1, ddof=1), np.ones(3))
+    assert (statistic, p) == pytest.approx((expected.statistic, expected.pvalue))

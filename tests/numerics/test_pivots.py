@@ -151,3 +151,10 @@ def test_one_operators_parts_have_the_exact_chi_square_interval():
     noisy = crossed_anova(study(operators=1, parts=2_000, trials=4, ev=6.0))
     centre = np.median(crossed_pivots(noisy, draws=2_000).part)
     assert centre == pytest.approx(float(noisy.ms_part - noisy.ms_error) / 4, rel=0.02)
+
+
+def test_the_mean_of_one_operator_scatters_as_its_parts_do():
+    anova = crossed_anova(study(operators=1, parts=300, trials=3, ev=3.0) + 50.0)
+    found = crossed_pivots(anova, draws=20_000)
+    assert np.var(found.mean) == pytest.approx(float(anova.ms_part) / 900, rel=0.05)
+    assert np.mean(found.mean) == pytest.approx(float(anova.mean), abs=0.01)

@@ -100,3 +100,7 @@ def test_a_lower_limit_alone_however_small():
     assert (small.low, small.high) == (0.25, 1.0)
     none = plaus.believable_band(0.0, None)
     assert (none.low, none.high) == (-np.inf, np.inf)
+
+
+def test_the_ends_of_a_band_belong_to_it():
+    assert plaus.Band(1.0, 2.0).holds(np.array([1.0, 2.0])).all()

@@ -73,3 +73,7 @@ def test_a_stack_at_a_large_offset_is_each_series_alone():
             assert getattr(together, name)[place] == pytest.approx(
                 float(getattr(alone, name)), rel=1e-6
             ), name
+
+
+def test_a_step_leaves_three_degrees_of_freedom_less_than_readings():
+    assert step_change(MONTHS, np.sin(MONTHS)).df == 21.0
