@@ -97,3 +97,12 @@ def test_a_reference_with_few_degrees_of_freedom():
 
 def test_without_scatter_and_with_a_known_reference_the_bias_is_exact():
     assert with_reference_uncertainty(bias_by_sd(np.full(10, 25.5), 25.0), 0.0) == (0.5, 0.5)
+
+
+def test_two_readings_and_what_the_result_says_of_them():
+    found = bias_by_sd(np.array([10.0, 10.4]), 10.1)
+    expected = stats.ttest_1samp([10.0, 10.4], 10.1)
+    assert (found.readings, found.df) == (2, 1.0)
+    assert found.mean == pytest.approx(10.2) and found.bias == pytest.approx(0.1)
+    assert found.p == pytest.approx(expected.pvalue)
+    assert np.isnan(bias_by_sd(np.full(5, 3.0), 3.0).t)

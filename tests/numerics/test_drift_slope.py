@@ -147,3 +147,10 @@ def test_two_parts_read_twice_leave_one_degree_of_freedom():
         np.array([0.0, 1.0, 0.0, 1.0]), np.array([0.0, 1.0, 5.0, 8.0]), np.array([0, 0, 1, 1])
     )
     assert (float(found.slope), float(found.error), found.df) == pytest.approx((2.0, 1.0, 1.0))
+
+
+def test_a_series_of_tiny_readings_keeps_them_beside_one_of_large():
+    groups = np.array([0, 1, 0, 1, 2])
+    values = np.array([1.0, 5.0, 3.0, 9.0, 7.0])
+    found = blocks(groups).taken_off(np.stack([values * 1e13, values]))
+    assert found[1] == pytest.approx([-1, -2, 1, 2, 0])

@@ -62,6 +62,18 @@ def test_far_out_limits_join_the_exact_ones_and_come_at_once():
     ratios = []
     for t in (499.0, 501.0):
         cgk = t / scale
-        at = gauge_capability(np.array(0.1 - 3 * sd * cgk), np.array(sd), readings=25, width=1.0)
+        at = gauge_capability(np.array(0.2 - 3 * sd * cgk), np.array(sd), readings=25, width=2.0)
+        assert float(at.cgk) == pytest.approx(cgk)
         ratios.append([float(at.cgk_lower / at.cgk), float(at.cgk_upper / at.cgk)])
     assert np.allclose(ratios[0], ratios[1], rtol=1e-3)
+
+
+@pytest.mark.parametrize("multiple", [4.0, 6.0])
+@pytest.mark.parametrize("level", [0.9, 0.95])
+def test_the_interval_of_cgk_is_that_of_the_noncentral_t(multiple, level):
+    # √n·(multiple/2)·Cgk is noncentral t: Kotz & Johnson (1993), chapter 2.
+    found = gauge_capability(0.002, 0.001, readings=20, width=0.06, multiple=multiple, level=level)
+    scale, tail = np.sqrt(20) * multiple / 2, (1 - level) / 2
+    t = scale * float(found.cgk)
+    assert stats.nct.cdf(t, 19, scale * found.cgk_lower) == pytest.approx(1 - tail, rel=1e-4)
+    assert stats.nct.cdf(t, 19, scale * found.cgk_upper) == pytest.approx(tail, rel=1e-4)

@@ -6,7 +6,7 @@ from scipy import optimize, stats
 
 from grr.errors import StudyError
 from grr.numerics.guard_band import conformance_factor, guard_for_risk
-from grr.numerics.risk import Zone, global_risks
+from grr.numerics.risk import Zone, global_risks, specific_risk
 
 PIN = Zone(10.006, 10.012)
 PROCESS = {"process_mean": 10.0088, "process_sd": 0.0014, "grr_sd": 0.0004}
@@ -91,3 +91,31 @@ def test_an_unknown_risk_is_refused():
 def test_a_confidence_that_cannot_be_is_refused(confidence):
     with pytest.raises(StudyError, match="confidence must be"):
         conformance_factor(5.0, confidence)
+
+
+def test_the_band_follows_the_unit():
+    for tolerance in (PIN, Zone(upper=10.0105), Zone(lower=10.007)):
+        for hold in ("bad_accepted", "accepted_if_bad", "bad_if_accepted"):
+            small = guard_for_risk(tolerance, 1e-3, hold=hold, **PROCESS)
+            large = guard_for_risk(
+                Zone(1e4 * tolerance.lower, 1e4 * tolerance.upper),
+                1e-3,
+                hold=hold,
+                **{name: 1e4 * value for name, value in PROCESS.items()},
+            )
+            assert large == pytest.approx(1e4 * small, rel=1e-7)
+
+
+@pytest.mark.parametrize("mean", [0.0, 0.4])
+def test_a_risk_of_accepted_parts_can_be_held_down_to_that_at_the_middle(mean):
+    # A zone of next to no width accepts readings at the middle of the tolerance only; no
+    # zone has a smaller share of bad parts than those have.
+    process = {"process_mean": mean, "process_sd": 1.0, "grr_sd": 0.5}
+    tolerance = Zone(-1.0, 1.0)
+    least = float(specific_risk(0.0, tolerance, **process))
+    hold = {"hold": "bad_if_accepted", **process}
+    assert np.isnan(guard_for_risk(tolerance, 0.98 * least, **hold))
+    guard = float(guard_for_risk(tolerance, 1.002 * least, **hold))
+    assert 0.9 < guard < 1.0
+    held = global_risks(tolerance, tolerance.narrowed(guard), **process)
+    assert float(held.bad_if_accepted) == pytest.approx(1.002 * least, rel=1e-8)
