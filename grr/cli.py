@@ -66,14 +66,15 @@ def _parser() -> argparse.ArgumentParser:
     new.add_argument("folder", type=Path, help="folder to make")
     new.add_argument("--title", default="", help="what is measured, in a few words")
     new.add_argument("--unit", default="mm", help="mm, um, in or uin (default: mm)")
-    new.add_argument("--resolution", type=float, help="step of the gauge's last digit")
-    new.add_argument("--lower", type=float, help="lower limit of the tolerance")
-    new.add_argument("--upper", type=float, help="upper limit of the tolerance")
+    new.add_argument("--resolution", help="step of the gauge's last digit")
+    new.add_argument("--lower", help="lower limit of the tolerance")
+    new.add_argument("--upper", help="upper limit of the tolerance")
     new.add_argument("--parts", type=int, default=10, help="number of parts (default: 10)")
     new.add_argument(
         "--operators", nargs="+", default=["A", "B", "C"], help="their names (default: A B C)"
     )
     new.add_argument("--trials", type=int, default=3, help="readings of each part (default: 3)")
+    new.add_argument("--seed", type=int, help="of the measuring order (default: drawn)")
     new.set_defaults(run=cli_commands.new)
 
     analyse = commands.add_parser(

@@ -29,31 +29,55 @@ def lab(options: argparse.Namespace) -> int:
 
 
 def new(options: argparse.Namespace) -> int:
-    """Start a study folder."""
+    """Start a study folder, and say what in it decides most."""
     from grr.files.folder import new_study_folder
-    from grr.rules import Plan
+    from grr.files.settings import MEANINGS
+    from grr.plan.planning import plan_study
+    from grr.plan.starting import refuse_coarse, shop_unit, warnings_about
     from grr.tolerance import Tolerance
+    from grr.wording.tables import paragraph
 
-    tolerance = None
-    if options.lower is not None or options.upper is not None:
-        tolerance = Tolerance(options.lower, options.upper)
-    new_study_folder(
+    unit = shop_unit(options.unit)
+    lower, upper, resolution = (
+        _number(name, getattr(options, name)) for name in ("lower", "upper", "resolution")
+    )
+    tolerance = None if lower is None and upper is None else Tolerance(lower, upper)
+    plan = plan_study(options.parts, options.operators, options.trials, seed=options.seed).plan
+    refuse_coarse(resolution, tolerance, unit)
+    settings = new_study_folder(
         options.folder,
         title=options.title,
-        unit=options.unit,
-        resolution=options.resolution,
+        unit=unit,
+        resolution=resolution,
         tolerance=tolerance,
-        plan=Plan(
-            parts=tuple(str(number) for number in range(1, options.parts + 1)),
-            operators=tuple(options.operators),
-            trials=options.trials,
-        ),
+        plan=plan,
     )
     print(f"Study folder made: {options.folder}")
-    print(f"1. Open {options.folder / 'study.toml'} and fill in what is still empty.")
+    for warning in warnings_about(plan, resolution, tolerance, unit):
+        print(paragraph(f"▲ {warning}"))
+    print(f"1. Open {options.folder / 'study.toml'}. Settle first what decides most:")
+    for key, words in MEANINGS.items():
+        now = getattr(settings, key)
+        print(f'     {key} = "{now}": {words[now]}')
+        print(*(f'       or "{word}": {words[word]}' for word in words if word != now), sep="\n")
+    print("   Then fill in what is still empty.")
     print(f"2. Take the readings: grr collect {options.folder}")
     print(f"3. See what they prove: grr analyse {options.folder}")
     return 0
+
+
+def _number(name: str, text: str | None) -> float | None:
+    """Return a number of the command line, with a decimal point or comma."""
+    from grr.entry.numbers import one_number
+
+    if text is None:
+        return None
+    try:
+        return one_number(text, "").value
+    except StudyError:
+        raise StudyError(
+            f"--{name} is not a number", "Write it like 12.5 or 12,5", value=text
+        ) from None
 
 
 def analyse(options: argparse.Namespace) -> int:

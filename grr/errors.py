@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 
 class StudyError(ValueError):
     """Something entered cannot be used; says what, where and what to do.
@@ -13,8 +15,8 @@ class StudyError(ValueError):
     remedy : str
         What the reader should do, as a sentence without a full stop.
     file, row, column, value : optional
-        Where it was found; left out of the message where not given. ``row`` is
-        the line number as a spreadsheet shows it, the first line being 1.
+        Where it was found; left out of the message where not given. ``file`` may also be a
+        folder. ``row`` is the line number as a spreadsheet shows it, the first line being 1.
     """
 
     def __init__(
@@ -38,7 +40,8 @@ class StudyError(ValueError):
     def _sentence(self) -> str:
         place = []
         if self.file is not None:
-            place.append(f"file {self.file}")
+            is_folder = os.path.isdir(self.file)  # noqa: PTH112 - never raises, whatever the name
+            place.append(f"{'folder' if is_folder else 'file'} {self.file}")
         if self.row is not None:
             place.append(f"row {self.row}")
         if self.column is not None:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from grr.errors import StudyError
+from grr.values import article
 
 #: What a study knows of a reading; any other column is left out.
 COLUMNS = ("part", "operator", "trial", "method", "reading", "order", "time", "note")
@@ -153,7 +154,7 @@ def _whole_numbers(column: pd.Series[Any], name: str) -> pd.Series[int]:
     if wrong.any():
         row = int(np.flatnonzero(wrong.to_numpy())[0])
         raise StudyError(
-            f"A {name} is not a whole number from 1",
+            f"{article(name).capitalize()} {name} is not a whole number from 1",
             f"Number the {name}s 1, 2, 3",
             row=row + 1,
             column=name,
@@ -177,7 +178,7 @@ def numbers_of(column: pd.Series[Any], name: str) -> pd.Series[float]:
         row = int(np.flatnonzero(wrong.to_numpy())[0])
         infinite = bool(np.isinf(numbers.iloc[row]))
         raise StudyError(
-            f"A {name} is infinite" if infinite else f"A {name} is not a number",
+            f"{article(name).capitalize()} {name} is {'infinite' if infinite else 'not a number'}",
             "Correct the cell, or leave it empty where nothing was measured",
             row=row + 1,
             column=name,

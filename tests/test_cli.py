@@ -11,6 +11,7 @@ import pytest
 import grr
 from grr.cli import main
 from grr.cli_commands import EXIT_STATUS
+from grr.files.study_file import read_settings
 from grr.shipped import shipped_folder
 from published import manual_readings
 
@@ -61,6 +62,104 @@ def test_bad_input_is_one_sentence_and_status_2(
     assert len(message.strip().splitlines()) == 1
     assert main(["new", str(tmp_path / "x"), "--lower", "2", "--upper", "1"]) == 2
     assert "not below the upper limit" in capsys.readouterr().err
+
+
+def test_verify_and_errors_call_a_folder_a_folder(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "mic3"
+    assert main(["new", str(folder)]) == 0
+    assert main(["analyse", str(folder)]) == 2
+    assert f"(folder {folder})" in capsys.readouterr().err
+    assert main(["verify", str(folder)]) == 2
+    message = capsys.readouterr().err
+    assert "no readings that were taken with the entry form" in message
+    assert "Name a study folder" not in message
+
+
+def test_names_given_twice_are_told_in_good_english(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["new", str(tmp_path / "x"), "--operators", "Ann", "Ann"]) == 2
+    assert capsys.readouterr().err.startswith("An operator is named twice")
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        (["--parts", "0"], "the number of parts is not a whole number from 2 to 200"),
+        (["--parts", "1"], "the number of parts is not a whole number from 2 to 200"),
+        (["--trials", "0"], "trials is not a whole number"),
+        (["--resolution", "0.5", "--lower", "10", "--upper", "10.2"], "coarser than the tolerance"),
+        (["--unit", "cm"], "mm, um, in or uin"),
+        (["--lower", "12,5,1"], "12.5 or 12,5"),
+        (["--lower", "ten"], "12.5 or 12,5"),
+    ],
+)
+def test_new_refuses_what_makes_no_study(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], given: list[str], words: str
+) -> None:
+    assert main(["new", str(tmp_path / "x"), *given]) == 2
+    message = capsys.readouterr().err
+    assert words in message
+    assert message.count("\n") == 1  # one sentence or two, no usage lines
+    assert not (tmp_path / "x").exists()
+
+
+def test_new_takes_a_decimal_comma(tmp_path: Path) -> None:
+    folder = tmp_path / "x"
+    given = ["--lower", "12,5", "--upper", "12,6", "--resolution", "0,001"]
+    assert main(["new", str(folder), *given]) == 0
+    settings = read_settings(folder)
+    assert settings.tolerance == grr.Tolerance(12.5, 12.6)
+    assert settings.resolution == 0.001
+
+
+def test_new_warns_where_the_last_digit_is_over_a_tenth_of_the_tolerance(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    given = ["--resolution", "0.05", "--lower", "10", "--upper", "10.2"]
+    assert main(["new", str(tmp_path / "x"), *given]) == 0
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "is 25.0 % of the tolerance; a tenth is the usual limit" in printed
+    given = ["--resolution", "0.01", "--lower", "10", "--upper", "10.2"]
+    assert main(["new", str(tmp_path / "y"), *given]) == 0
+    assert "a tenth" not in capsys.readouterr().out
+
+
+def test_new_warns_where_a_plan_cannot_tell_much(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan = ["--parts", "2", "--operators", "Ann", "--trials", "1"]
+    assert main(["new", str(tmp_path / "x"), *plan]) == 0
+    printed = " ".join(capsys.readouterr().out.split())
+    for words in ("Each part read once", "One operator", "Only 2 parts"):
+        assert words in printed
+
+
+def test_new_says_what_decides_most(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["new", str(tmp_path / "x")]) == 0
+    printed = capsys.readouterr().out
+    for key, meaning in (
+        ('operators_are = "random"', "a sample of those who will measure"),
+        ('purpose = "accept"', "accept parts against the tolerance"),
+        ('parts_from = "process"', "as the process makes them"),
+    ):
+        assert key in printed
+        assert meaning in printed
+    assert max(map(len, printed.replace(str(tmp_path), "").splitlines())) <= 80
+
+
+def test_new_draws_a_seed_for_each_study(tmp_path: Path) -> None:
+    seeds = []
+    for name in ("a", "b", "c"):
+        assert main(["new", str(tmp_path / name)]) == 0
+        plan = read_settings(tmp_path / name).plan
+        assert plan is not None
+        seeds.append(plan.seed)
+    assert len(set(seeds)) == 3
+    assert main(["new", str(tmp_path / "d"), "--seed", "17"]) == 0
+    assert "seed = 17" in (tmp_path / "d" / "study.toml").read_text(encoding="utf-8")
 
 
 def test_self_check_passes_and_can_be_filed(

@@ -6,7 +6,7 @@ from grr.entry.corrections import voiding
 from grr.entry.desk import Desk, Outcome
 from grr.entry.record import Record
 from grr.errors import StudyError
-from grr.values import spelling
+from grr.values import article, spelling
 
 
 def add(desk: Desk, what: str, name: str) -> Outcome:
@@ -76,7 +76,7 @@ def _new_name(desk: Desk, record: Record, what: str, name: str) -> str:
     taken |= {event.old for event in record.events if event.kind == "withdrawn"}
     if spelling(name) in set(map(spelling, taken)):
         raise StudyError(
-            f"There is a {what} of this name, or there was one",
+            f"There is {article(what)} {what} of this name, or there was one",
             "Give a name that was not used yet",
             value=name,
         )

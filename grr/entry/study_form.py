@@ -13,19 +13,16 @@ from grr.errors import StudyError
 from grr.facts import FACTS
 from grr.files.chosen import remember_choice
 from grr.files.folder import change_settings, new_study_folder, save_study
-from grr.files.settings import Settings
+from grr.files.settings import MEANINGS, Settings
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.rules import Plan
 from grr.tolerance import Tolerance
 from grr.values import a_path, needs
 
 _LIMITS, _DEVIATIONS = "limits", "nominal size with deviations"
-_PURPOSES = {"accept": "accept parts against the tolerance", "control": "control a process"}
-_OPERATORS = {
-    "random": "a sample of those who will measure",
-    "fixed": "all who will ever measure",
-}
-_PARTS = {"process": "as the process makes them", "chosen": "picked on purpose"}
+_PURPOSES, _OPERATORS, _PARTS = (
+    MEANINGS[name] for name in ("purpose", "operators_are", "parts_from")
+)
 
 #: The questions of the form, by section: key, question, kind, help.
 _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (

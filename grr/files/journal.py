@@ -21,6 +21,7 @@ import pandas as pd
 from grr.errors import StudyError
 from grr.files.chained_file import AlteredRow, ChainedFile, first_altered, read_lines
 from grr.files.writing import writing
+from grr.values import article
 
 #: The columns of the journal, without the last one, ``hash``.
 WRITTEN = (
@@ -161,7 +162,8 @@ def _whole_number(text: str, file: Path, row: int, column: str) -> int | None:
 
 def _changed(column: str, text: str, file: Path, row: int) -> StudyError:
     return StudyError(
-        f"A {column} in the journal is not a number: the file was changed by another program",
+        f"{article(column).capitalize()} {column} in the journal is not a number: the file was "
+        "changed by another program",
         "Restore the file from a copy; grr verify names the first altered row",
         file=file.name,
         row=row,

@@ -19,6 +19,19 @@ from grr.tolerance import Tolerance
 from grr.units import canonical_unit
 from grr.values import number, one_of
 
+#: The three settings that decide most, and what each of their words means.
+MEANINGS = {
+    "operators_are": {
+        "random": "a sample of those who will measure",
+        "fixed": "all who will ever measure",
+    },
+    "purpose": {
+        "accept": "accept parts against the tolerance",
+        "control": "control a process",
+    },
+    "parts_from": {"process": "as the process makes them", "chosen": "picked on purpose"},
+}
+
 
 @dataclass(frozen=True)
 class Settings:

@@ -6,6 +6,7 @@ import numpy as np
 
 from grr.errors import StudyError
 from grr.numerics.arrays import Array, Mask
+from grr.values import article
 
 
 def require_crossed(counts: Array, *, interaction: bool) -> None:
@@ -81,7 +82,7 @@ def _require_measured(counts: Array) -> None:
         empty = counts.sum(axis=axis) == 0
         if empty.any():
             raise StudyError(
-                f"A {name} has no reading at all",
+                f"{article(name).capitalize()} {name} has no reading at all",
                 f"Measure it, or leave the {name} out of the study",
                 value=f"{name} number {int(empty.argmax()) + 1}",
             )

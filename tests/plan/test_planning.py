@@ -36,6 +36,15 @@ def test_a_session_is_one_operator_with_all_parts_once() -> None:
     assert table["session"].nunique() == 9
 
 
+def test_without_a_seed_the_order_and_the_codes_are_new_each_time() -> None:
+    plans = [sheet() for _ in range(4)]
+    assert len({plan.plan.seed for plan in plans}) == 4
+    assert len({tuple(plan.codes.values()) for plan in plans}) == 4
+    again = sheet(seed=plans[0].plan.seed)
+    pd.testing.assert_frame_equal(again.to_frame(), plans[0].to_frame())
+    assert f"Seed {plans[0].plan.seed}." in str(plans[0])
+
+
 def test_one_way_of_measuring_has_no_method() -> None:
     assert set(sheet().to_frame()["method"]) == {""}
 
