@@ -35,6 +35,11 @@ _COMES_FROM = {
 _IN_WORDS = {"str": "text", "Sequence": "list", "DataFrame": "pandas DataFrame"}
 
 
+def article(word: str) -> str:
+    """Return "an" before a vowel, "a" otherwise: a part, an operator."""
+    return "an" if word[0] in "AEIOUaeiou" else "a"
+
+
 def needs(value: object, kind: type[Kind], what: str = "") -> Kind:
     """Return ``value`` where it is of the kind that the function called works on.
 
@@ -52,9 +57,8 @@ def needs(value: object, kind: type[Kind], what: str = "") -> Kind:
     """
     if not isinstance(value, kind):
         name = _IN_WORDS.get(kind.__name__, kind.__name__)
-        article = "an" if name[0] in "AEIOU" else "a"
         raise StudyError(
-            f"{what} is no {name}" if what else f"This needs {article} {name}",
+            f"{what} is no {name}" if what else f"This needs {article(name)} {name}",
             _COMES_FROM.get(kind.__name__, f"Give a grr.{name}"),
             value=type(value).__name__,
         )
@@ -102,10 +106,16 @@ def distinct_names(what: str, names: Iterable[str]) -> tuple[str, ...]:
     for name in names:
         text = " ".join(str(name).split())
         if text == "":
-            raise StudyError(f"The name of a {what} is empty", "Give every one a name")
+            raise StudyError(
+                f"The name of {article(what)} {what} is empty", "Give every one a name"
+            )
         first = found.get(spelling(text))
         if first == text:
-            raise StudyError(f"A {what} is named twice", "Give each its own name", value=text)
+            raise StudyError(
+                f"{article(what).capitalize()} {what} is named twice",
+                "Give each its own name",
+                value=text,
+            )
         if first is not None:
             raise StudyError(
                 f"One {what} seems to be written in two ways: “{first}” and “{text}”",
