@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +26,8 @@ from grr.wording import tables
 from grr.wording.rounding import counted, listed
 
 SHEET, PAGE, KEY = "run_sheet.csv", "run_sheet.html", "key_sheet.html"
+#: How many seeds there are to draw from: few enough digits to be typed again.
+SEEDS = 10**6
 _PARTS_MOST, _OPERATORS_MOST, _TRIALS_MOST = 200, 26, 20
 
 
@@ -163,7 +166,7 @@ def plan_study(
     trials: int = 3,
     methods: Sequence[str] = (),
     *,
-    seed: int = 0,
+    seed: int | None = None,
     title: str = "",
     gauge: str = "",
     unit: str = "",
@@ -179,8 +182,9 @@ def plan_study(
     trials : int
     methods : sequence of str
         Ways of measuring to compare, such as stand and handheld; none by default.
-    seed : int
-        The same seed gives the same order.
+    seed : int, optional
+        The same seed gives the same order and codes. Left out, one is drawn, so that nobody
+        learns them from one study to the next; it is printed, and kept in ``plan.seed``.
     title, gauge, unit, tolerance, resolution : optional
         For the head of every page.
 
@@ -205,7 +209,7 @@ def plan_study(
         operators=_names("operator", operators, _OPERATORS_MOST, 1),
         trials=_whole("trials", trials, 1, _TRIALS_MOST),
         methods=_names("method", methods, 6, 0),
-        seed=_whole("seed", seed, 0, 2**63),
+        seed=secrets.randbelow(SEEDS) if seed is None else _whole("seed", seed, 0, 2**63),
     )
     if tolerance is not None and not isinstance(tolerance, Tolerance):
         raise StudyError(
