@@ -96,10 +96,15 @@ class Verdict:
             ]
         )
 
+    @property
+    def conditions_title(self) -> str:
+        """What the conditions are called: a USE holds for what was studied."""
+        return "As studied" if self.decision == USE else "Conditions of use"
+
     def _sections(self) -> list[tuple[str, tuple[str, ...]]]:
         return [
             ("Why", self.reasons),
-            ("Conditions" if self.decision == LIKE_THIS else "As studied", self.conditions),
+            (self.conditions_title, self.conditions),
             ("What to do next", self.next_steps),
         ]
 

@@ -52,7 +52,7 @@ def front_page(verdict: Verdict, cover: Cover) -> str:
             "<h2>The numbers that matter</h2>",
             key_numbers(verdict.result),
             two_columns(
-                _listed("Conditions of use", verdict.conditions),
+                _listed(verdict.conditions_title, verdict.conditions),
                 _listed("What to do next", verdict.next_steps),
             ),
             "<h2>Who, what, when</h2>",

@@ -97,11 +97,11 @@ def _decision(book: Workbook, study: Study, verdicts: dict[str, Verdict]) -> Non
         if name:
             sheet.row(["Method", name], bold=True)
         sheet.row(["Decision", found.decision], bold=True)
-        sheet.row(["By the manual's rule", found.by_manual])
+        sheet.row(["By the rule", found.by_manual])
         sheet.row(["How sure that is", found.by_confidence])
         for title, sentences in (
             ("Why", found.reasons),
-            ("Conditions", found.conditions),
+            (found.conditions_title, found.conditions),
             ("What to do next", found.next_steps),
         ):
             for index, sentence in enumerate(sentences):
