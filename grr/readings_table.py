@@ -15,6 +15,9 @@ from grr.values import article
 #: What a study knows of a reading; any other column is left out.
 COLUMNS = ("part", "operator", "trial", "method", "reading", "order", "time", "note")
 
+#: Sums of squares of larger numbers, and their squares, would leave what a float can hold.
+LARGEST = 1e30
+
 
 def validated(table: object) -> pd.DataFrame:
     """Return the readings as a study keeps them, or say what is wrong with them.
@@ -173,12 +176,14 @@ def numbers_of(column: pd.Series[Any], name: str) -> pd.Series[float]:
     blank = column.isna() if plain else column.map(_is_missing)
     if not plain:
         numbers = numbers.mask(column.map(lambda cell: isinstance(cell, (bool, np.bool_))))
-    wrong = (numbers.isna() & ~blank) | np.isinf(numbers)
+    wrong = (numbers.isna() & ~blank) | (numbers.abs() > LARGEST)
     if wrong.any():
         row = int(np.flatnonzero(wrong.to_numpy())[0])
-        infinite = bool(np.isinf(numbers.iloc[row]))
+        problem = "not a number"
+        if not np.isnan(numbers.iloc[row]):
+            problem = "infinite" if np.isinf(numbers.iloc[row]) else "too large for any length"
         raise StudyError(
-            f"{article(name).capitalize()} {name} is {'infinite' if infinite else 'not a number'}",
+            f"{article(name).capitalize()} {name} is {problem}",
             "Correct the cell, or leave it empty where nothing was measured",
             row=row + 1,
             column=name,

@@ -86,7 +86,14 @@ def a_path(value: object) -> Path:
             "Type the name again",
             value=text,
         )
-    return Path(text)
+    path = Path(text)
+    try:
+        path.exists()
+    except OSError as error:
+        raise StudyError(
+            f"The file or folder cannot be read: {error.strerror}", "Check its name", file=text
+        ) from None
+    return path
 
 
 def spelling(name: str) -> str:

@@ -14,6 +14,7 @@ from grr.entry.places import Place
 from grr.entry.record import Record
 from grr.entry.settings_log import log_before_first_reading
 from grr.errors import StudyError
+from grr.files.disk_errors import not_written
 from grr.files.journal import IMPORTED, JournalRow
 from grr.files.readings_file import read_readings
 from grr.wording.rounding import counted, reading_decimals
@@ -36,7 +37,7 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
     ----------
     desk : Desk
     name : str
-        The file's name; its ending tells its kind.
+        The file's name, for messages and the record.
     content : bytes
 
     Raises
@@ -46,20 +47,7 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
         gauge can show, or its place holds another reading already. Nothing is filed then.
     """
     file = PureWindowsPath(name).name
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"sheet{PureWindowsPath(file).suffix}"
-        path.write_bytes(content)
-        try:
-            table = read_readings(path)
-        except StudyError as error:
-            raise StudyError(
-                error.problem,
-                error.remedy,
-                file=file,
-                row=error.row,
-                column=error.column,
-                value=error.value,
-            ) from None
+    table = _table(file, content)
     with desk.writing() as record:
         new = _new_readings(desk, record, _cells(table, desk), file)
         if not new:
@@ -68,6 +56,25 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
         rows = desk.journal.append_all([_row(cell, desk, record, file) for cell in new])
         words = f"{counted(len(rows), 'reading')} taken from {file}."
         return Outcome("recorded", words, tuple(rows))
+
+
+def _table(file: str, content: bytes) -> pd.DataFrame:
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "sheet"  # what it holds tells its kind
+            path.write_bytes(content)
+            return read_readings(path)
+    except StudyError as error:
+        raise StudyError(
+            error.problem,
+            error.remedy,
+            file=file,
+            row=error.row,
+            column=error.column,
+            value=error.value,
+        ) from None
+    except OSError as error:
+        raise not_written(error, Path(file)) from error
 
 
 def _cells(table: pd.DataFrame, desk: Desk) -> list[_Cell]:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from grr.errors import StudyError
 from grr.files.disk_errors import not_written
+from grr.files.names import refuse_bad_name
 
 
 def write_whole(path: Path, text: str) -> None:
@@ -38,10 +39,12 @@ def write_bytes(path: Path, content: bytes) -> None:
     Raises
     ------
     StudyError
-        It could not be written; the file that was there is unchanged.
+        Its name is not one for every system, or it could not be written; the file that was
+        there is unchanged.
     """
     beside = path.with_name(f".{secrets.token_hex(8)}.new")  # no two writers share it
     try:
+        refuse_bad_name(path)
         if path.exists() and not os.access(path, os.W_OK):
             raise PermissionError(errno.EACCES, "The file is read-only")
         with beside.open("xb") as file:
@@ -54,3 +57,19 @@ def write_bytes(path: Path, content: bytes) -> None:
     finally:
         with contextlib.suppress(OSError):
             beside.unlink()
+
+
+def made_folder(folder: Path) -> Path:
+    """Return a folder, made where needed.
+
+    Raises
+    ------
+    StudyError
+        Its name is not one for every system, or it cannot be made.
+    """
+    try:
+        refuse_bad_name(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise not_written(error, folder) from error
+    return folder

@@ -11,13 +11,12 @@ from typing import Any
 import pandas as pd
 
 from grr.errors import StudyError
-from grr.files.atomic import write_whole
-from grr.files.disk_errors import not_written
-from grr.files.events import Event, Events
+from grr.files.atomic import made_folder, write_whole
 from grr.files.journal import is_journal_file, read_journal, standing_readings
 from grr.files.readers.long_form import FORMULA_SIGNS
 from grr.files.readings_file import read_readings
 from grr.files.settings import Settings, settings_of
+from grr.files.settings_record import differences, log_changes, recorded_settings
 from grr.files.study_file import (
     STUDY_FILE,
     by_key,
@@ -65,7 +64,7 @@ def save_study(study: Study, folder: str | PathLike[str]) -> None:
     """
     needs(study, Study)
     settings, readings = settings_of(study), _readings_text(study)
-    folder = _made(folder)
+    folder = made_folder(a_path(folder))
     with writing(folder):
         _refuse_a_study(folder)
         try:
@@ -92,7 +91,7 @@ def new_study_folder(folder: str | PathLike[str], **settings: Any) -> Settings:
         A setting cannot be used, the folder holds a study already, or cannot be written.
     """
     started = Settings(**settings)
-    folder = _made(folder)
+    folder = made_folder(a_path(folder))
     with writing(folder):
         _refuse_a_study(folder)
         write_settings(folder, started)
@@ -103,6 +102,8 @@ def change_settings(
     folder: str | PathLike[str], settings: Settings, *, who: str = "", why: str = ""
 ) -> None:
     """Replace ``study.toml``; once there are readings each change is logged in ``events.csv``.
+
+    What was changed in the file by hand since collecting began is logged with it.
 
     Raises
     ------
@@ -115,25 +116,20 @@ def change_settings(
 
 
 def _change_settings(folder: Path, settings: Settings, who: str, why: str) -> None:
-    changes = _changes(read_settings(folder), settings)
     begun = (folder / READINGS_FILE).exists() or (folder / _WORKBOOK).exists()
+    before = recorded_settings(folder) if begun else None
+    if before is None:
+        before = by_key(settings_text(read_settings(folder)))
+    changes = differences(before, by_key(settings_text(settings)))
     if begun and changes:
         if not who.strip() or not why.strip():
             raise StudyError(
                 "The study has readings: a change of its settings needs a name and a reason",
                 "Say who makes the change and why",
                 file=folder / STUDY_FILE,
-                column=", ".join(name for name, _, _ in changes),
+                column=", ".join(change.key for change in changes),
             )
-        events = Events(folder / EVENTS_FILE)
-        events.append(
-            *(
-                Event(
-                    kind="study", name=name, old=old, value=new, reason=why.strip(), entered_by=who
-                )
-                for name, old, new in changes
-            )
-        )
+        log_changes(folder, changes, by=who, reason=why)
     write_settings(folder, settings)
 
 
@@ -192,16 +188,6 @@ def _placed(error: StudyError, readings: pd.DataFrame, file: Path) -> StudyError
     )
 
 
-def _made(name: str | PathLike[str]) -> Path:
-    """Return a folder, made where needed."""
-    folder = a_path(name)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise not_written(error, folder) from error
-    return folder
-
-
 def _refuse_a_study(folder: Path) -> None:
     for name in _FILES:
         if (folder / name).exists():
@@ -237,14 +223,3 @@ def _cell(value: object) -> str:
     if value is None or pd.isna(value):  # type: ignore[call-overload]
         return ""
     return str(value)
-
-
-def _changes(old: Settings, new: Settings) -> list[tuple[str, str, str]]:
-    """Return each setting that differs: its key in study.toml, and both values as text."""
-    before, after = (by_key(settings_text(settings)) for settings in (old, new))
-    keys = [*before, *(key for key in after if key not in before)]
-    return [
-        (key, before.get(key, ""), after.get(key, ""))
-        for key in keys
-        if before.get(key) != after.get(key)
-    ]

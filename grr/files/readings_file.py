@@ -130,7 +130,8 @@ def grids_in(content: bytes, file: str, sheet: str | None) -> list[Grid]:
         if grid.cells and is_journal(grid.cells[0]):
             raise StudyError(
                 "This is the journal of a study: it also holds readings that do not count",
-                "Open the folder with grr.open_study",
+                "Open the folder with grr.open_study; where that says so too, a spreadsheet "
+                "program has saved the file in a form of its own: restore it from a copy",
                 file=file,
             )
         return [grid]

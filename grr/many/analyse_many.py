@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from os import PathLike
-from pathlib import Path
 
 import pandas as pd
 
@@ -14,7 +13,7 @@ from grr.many.folders import analyse_folders
 from grr.many.options import Options
 from grr.many.reading import read_table
 from grr.rules import Rules
-from grr.values import needs
+from grr.values import a_path, needs
 
 
 def analyse_many(
@@ -95,9 +94,9 @@ def analyse_many(
         checks=checks,
     )
     if isinstance(tolerances, (str, PathLike)):
-        tolerances = read_table(Path(tolerances), labels=(by,))
+        tolerances = read_table(a_path(tolerances), labels=(by,))
     if isinstance(readings, (str, PathLike)):
-        path = Path(readings)
+        path = a_path(readings)
         if path.is_dir() and any(path.rglob(STUDY_FILE)):
             if tolerances is not None:
                 raise StudyError(

@@ -83,10 +83,11 @@ def _workbook(path: Path) -> pd.DataFrame:
 
 def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
+        _refuse_zero_bytes(path)
+        with path.open(encoding="utf-8-sig") as file:
             head = file.readline()
         sign = max(",;\t", key=head.count)
-        names = [name.strip().strip('"') for name in head.rstrip("\r\n").split(sign)]
+        names = [name.strip().strip('"') for name in head.rstrip("\n").split(sign)]
         text = {name: str for name in names if name.lower() in labels or name in labels}
         options: dict[str, Any] = {
             "sep": sign,
@@ -102,6 +103,8 @@ def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
             skip_blank_lines=False,
             **options,
         )
+    except StudyError:
+        raise
     except FileNotFoundError:
         raise StudyError(
             "There is no such file", "Check the name and the folder", file=path
@@ -113,6 +116,21 @@ def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
     if sign == ";":
         table = _with_decimal_points(table, [name for name in table if name not in text])
     return _numbered(table)
+
+
+def _refuse_zero_bytes(path: Path) -> None:
+    """Refuse a damaged file: a zero byte would pass for a part of a name."""
+    row = 1
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            if (at := block.find(0)) >= 0:
+                raise StudyError(
+                    "The file holds a zero byte: it is damaged, or its text is not in UTF-8",
+                    "Save it again as CSV in UTF-8",
+                    file=path,
+                    row=row + block.count(b"\n", 0, at),
+                )
+            row += block.count(b"\n")
 
 
 def _numbered(table: pd.DataFrame) -> pd.DataFrame:

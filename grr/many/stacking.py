@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from grr.many.labels import Codes, label_codes, numbers_in, study_codes, trial_codes
 from grr.numerics.arrays import Array, Mask
+from grr.readings_table import LARGEST
 
 #: A table of flags may be this many times as long as the readings before a sort is cheaper.
 _DENSE = 8
@@ -70,7 +71,7 @@ def stacked(table: pd.DataFrame, by: str) -> Stacked:
     part, parts_there = label_codes(table, "part")
     operator, operators_there = label_codes(table, "operator")
     trial, trials_there = trial_codes(table)
-    usable = np.isfinite(readings) & (part >= 0) & (operator >= 0) & (trial >= 0)
+    usable = (np.abs(readings) <= LARGEST) & (part >= 0) & (operator >= 0) & (trial >= 0)
     usable &= codes >= 0
     spoilt = np.zeros(studies + 1, dtype=np.bool_)
     spoilt[codes[~usable]] = True

@@ -12,9 +12,8 @@ import pandas as pd
 
 from grr.entry.job import open_job, run_order
 from grr.errors import StudyError
-from grr.files.atomic import write_whole
+from grr.files.atomic import made_folder, write_whole
 from grr.files.cell_text import to_cell
-from grr.files.disk_errors import not_written
 from grr.plan.part_codes import part_codes
 from grr.rules import Plan
 from grr.show.run_sheet import Heading, Round, key_page, run_sheet_page
@@ -94,10 +93,7 @@ class StudyPlan:
             contents[KEY] = self.key_page()
         for name, text in contents.items():
             _refuse_other_contents(place / name, text)
-        try:
-            place.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise not_written(error, place) from error
+        made_folder(place)
         for name, text in contents.items():
             write_whole(place / name, text)
         return tuple(place / name for name in contents)

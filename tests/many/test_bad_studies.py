@@ -40,6 +40,7 @@ SPOILT = {
     "two readings claim one place": lambda t: pd.concat([t, t.iloc[[0]]]),
     "a word for a reading": set_cell("reading", "10,1a"),
     "an infinite reading": set_cell("reading", np.inf),
+    "a reading whose square is infinite": set_cell("reading", 1e308),
     "a yes for a reading": set_cell("reading", True),
     "no part": set_cell("part", "  "),
     "no operator": set_cell("operator", None),

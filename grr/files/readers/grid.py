@@ -39,6 +39,8 @@ class Grid:
         Of a text file; "" for a sheet.
     remarks : tuple of str
         What was left out before the grid was made.
+    doubts : tuple of str
+        Why the grid may not be all of the file.
     """
 
     cells: list[list[Any]]
@@ -47,6 +49,7 @@ class Grid:
     separator: str = ""
     encoding: str = ""
     remarks: tuple[str, ...] = field(default=())
+    doubts: tuple[str, ...] = field(default=())
 
     @cached_property
     def width(self) -> int:

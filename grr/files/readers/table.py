@@ -59,7 +59,7 @@ def readings_in(
         ),
         ignored=(*grid.remarks, *layout.ignored),
         stated=tuple(f"row {row + 1}: {text}" for row, text in sorted(layout.captions.items())),
-        assumed=tuple(layout.assumed),
+        assumed=(*layout.assumed, *grid.doubts),
     ).as_dict()
     return table
 

@@ -11,6 +11,7 @@ from grr.errors import StudyError
 from grr.files.readers.grid import Grid
 
 _SEPARATORS = "\t;,"
+_CUT_OFF = "the last row has no line end: see that the file was not cut off there"
 _NAMES = {"\t": "tab", ";": "semicolon", ",": "comma"}
 
 
@@ -41,7 +42,8 @@ def text_grid(content: bytes, file: str) -> Grid:
             row=reader.line_num,
             value=error,
         ) from None
-    grid = Grid(cells, file, "", separator, encoding, remarks)
+    doubts = () if text.endswith(("\n", "\r")) else (_CUT_OFF,)
+    grid = Grid(cells, file, "", separator, encoding, remarks, doubts)
     if separator == ",":
         _refuse_split_decimals(grid)
     return grid
@@ -62,12 +64,12 @@ def _decoded(content: bytes, file: str) -> tuple[str, str]:
     ):
         if content.startswith(mark):
             return _decode(content, encoding, file), encoding
-    zeros = content[:2000].count(0)
-    if zeros:
+    if 0 in content:
+        zeros = content[:2000].count(0)
         # Latin letters and digits in UTF-16 have a zero byte each, first or second.
         encoding = "utf-16-le" if content[1:2000:2].count(0) > zeros / 2 else "utf-16-be"
         if zeros < len(content[:2000]) / 4:
-            raise _no_text(file)
+            raise _zero(file, content.count(b"\n", 0, content.index(0)) + 1)
         return _decode(content, encoding, file), encoding
     try:
         return content.decode("utf-8"), "utf-8"
@@ -77,9 +79,21 @@ def _decoded(content: bytes, file: str) -> tuple[str, str]:
 
 def _decode(content: bytes, encoding: str, file: str) -> str:
     try:
-        return content.decode(encoding)
+        text = content.decode(encoding)
     except UnicodeDecodeError:
         raise _no_text(file) from None
+    if "\0" in text:
+        raise _zero(file, text.count("\n", 0, text.index("\0")) + 1)
+    return text
+
+
+def _zero(file: str, row: int) -> StudyError:
+    return StudyError(
+        "The file holds a zero byte: it is damaged, or neither text nor an Excel workbook",
+        "Save it again as CSV (UTF-8) or as .xlsx",
+        file=file,
+        row=row,
+    )
 
 
 def _no_text(file: str) -> StudyError:

@@ -83,6 +83,8 @@ def _cells_spread_over(archive: zipfile.ZipFile, sheet: str) -> int:
     cells = 0
     with archive.open(sheet) as part:
         for _, element in ElementTree.iterparse(part):
+            if element.tag.endswith("}c") and not _in_a_sheet(element.get("r", "A1")):
+                raise ValueError(f"no cell of a sheet: {element.get('r')}")
             if element.tag.endswith(("}mergeCell", "}hyperlink")):
                 corners = re.findall("([A-Z]+)([0-9]+)", element.get("ref", ""))
                 columns = [_column_number(letters) for letters, _ in corners]
@@ -91,6 +93,14 @@ def _cells_spread_over(archive: zipfile.ZipFile, sheet: str) -> int:
                     cells += (abs(columns[1] - columns[0]) + 1) * (abs(rows[1] - rows[0]) + 1)
             element.clear()
     return cells
+
+
+def _in_a_sheet(cell: str) -> bool:
+    """Whether a cell lies among the 16,384 columns and 1,048,576 rows that a sheet has."""
+    place = re.fullmatch("([A-Z]{1,3})([1-9][0-9]{0,6})", cell)
+    if place is None:
+        return False
+    return _column_number(place[1]) <= 16_384 and int(place[2]) <= 1_048_576
 
 
 def _column_number(letters: str) -> int:

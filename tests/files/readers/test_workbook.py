@@ -9,6 +9,7 @@ import openpyxl
 import pytest
 
 from grr.errors import StudyError
+from grr.files.columns_file import read_columns
 from grr.files.readers.taken import describe_reading
 from grr.files.readings_file import read_readings
 
@@ -232,3 +233,83 @@ def test_workbook_with_flipped_bytes_is_read_or_refused(tmp_path):
             assert read_readings(file)["reading"].tolist() == [10.1, 10.2]
         except StudyError as refusal:
             assert refusal.remedy
+
+
+#: What a sheet may claim of itself; what it holds are the rows of LONG.
+LIES = [
+    *(b"A1:XFD1048576", b"A1:A1", b"Z9:A1", b"", b"A1", b"not a range", b"A1:D99999999999"),
+    *(b"A1:AAAAAA3", b"$A$1:$D$3", b"A1:D3 F1:G3"),
+]
+
+
+@pytest.mark.parametrize("dimension", LIES)
+def test_what_a_sheet_claims_to_span_changes_nothing(tmp_path, dimension):
+    file = altered(
+        saved(tmp_path, LONG),
+        "xl/worksheets/sheet1.xml",
+        lambda sheet: re.sub(rb'<dimension ref="[^"]*"', b'<dimension ref="%s"' % dimension, sheet),
+    )
+    for read in (read_readings, read_columns):
+        assert read(file)["reading"].tolist() == [10.1, 10.2]
+
+
+@pytest.mark.parametrize("cell", [b"XFD1048576", b"ZZZ1", b"AAAAAAAA3", b"A99999999", b"D0", b"3D"])
+def test_a_cell_far_out_is_refused_before_memory_goes(tmp_path, cell):
+    resource = pytest.importorskip("resource", reason="memory is not told on this system")
+    file = altered(
+        saved(tmp_path, LONG),
+        "xl/worksheets/sheet1.xml",
+        lambda sheet: sheet.replace(b'r="D3"', b'r="%s"' % cell),
+    )
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with pytest.raises(StudyError):
+        read_readings(file)
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 200_000  # kB
+
+
+def test_a_million_columns_are_refused(tmp_path):
+    def widened(sheet):
+        more = b"".join(b'<c r="%s1"><v>1</v></c>' % name for name in (b"E", b"XFD", b"CRXP"))
+        return sheet.replace(b"</row>", more + b"</row>", 1)
+
+    with pytest.raises(StudyError):
+        read_readings(altered(saved(tmp_path, LONG), "xl/worksheets/sheet1.xml", widened))
+
+
+@pytest.mark.parametrize("what", ["file:///etc/passwd", "http://127.0.0.1:9/x", "../secret.txt"])
+def test_external_entities_are_not_fetched(tmp_path, what):
+    (tmp_path / "secret.txt").write_text("10.9", encoding="utf-8")
+    entity = b'<!DOCTYPE x [<!ENTITY e SYSTEM "%s">]>' % what.encode()
+
+    def with_entity(sheet):
+        head, mark, rest = sheet.partition(b"<worksheet")
+        return head + entity + mark + rest.replace(b"<v>10.1</v>", b"<v>&e;</v>")
+
+    with pytest.raises(StudyError):
+        read_readings(altered(saved(tmp_path, LONG), "xl/worksheets/sheet1.xml", with_entity))
+
+
+def test_a_zip_in_the_zip_is_left_alone(tmp_path):
+    file = saved(tmp_path, LONG)
+    inner = io.BytesIO()
+    with zipfile.ZipFile(inner, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", b"0" * 30_000_000)
+    with zipfile.ZipFile(file, "a") as archive:
+        archive.writestr("xl/embeddings/inner.xlsx", inner.getvalue())
+        archive.writestr("xl/../../../outside.txt", "x")
+    assert read_readings(file)["reading"].tolist() == [10.1, 10.2]
+    assert not (tmp_path.parent / "outside.txt").exists()
+
+
+def test_sizes_that_the_archive_lies_about_are_refused(tmp_path):
+    """The directory says a few bytes, the part unpacks to 40 MB."""
+    file = saved(tmp_path, LONG)
+    bomb = altered(file, "xl/worksheets/sheet1.xml", lambda sheet: sheet + b" " * 40_000_000)
+    content = bomb.read_bytes()
+    with zipfile.ZipFile(bomb) as archive:
+        size = archive.getinfo("xl/worksheets/sheet1.xml").file_size
+    lied = content.replace(size.to_bytes(4, "little"), (900).to_bytes(4, "little"))
+    assert lied != content
+    bomb.write_bytes(lied)
+    with pytest.raises(StudyError):
+        read_readings(bomb)
