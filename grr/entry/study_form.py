@@ -55,7 +55,7 @@ _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
             Field("operators", "Operators", "text", "Names, separated by commas."),
             Field(
                 "operators_are",
-                "They are",
+                "The operators are",
                 "choice",
                 "Fixed operators need far fewer readings for the same certainty, but the verdict "
                 "holds for them only.",
