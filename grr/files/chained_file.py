@@ -16,6 +16,7 @@ import io
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 from typing import BinaryIO
@@ -74,8 +75,14 @@ def read_lines(path: Path, columns: Sequence[str]) -> list[Line]:
             "Close it in other programs and check that you may read it",
             file=path.name,
         ) from error
+    return list(_lines_in(content, tuple(columns), path.name))
+
+
+@lru_cache(maxsize=4)
+def _lines_in(content: bytes, columns: tuple[str, ...], name: str) -> tuple[Line, ...]:
+    """Return the lines of a file's content; kept, as several checks ask for the same ones."""
     if _head(columns).startswith(content):
-        return []  # empty, or torn off while the head was written
+        return ()  # empty, or torn off while the head was written
     raw_lines = content.removeprefix(_BYTE_ORDER_MARK).split(b"\n")
     if raw_lines[-1] == b"":
         raw_lines.pop()
@@ -83,7 +90,7 @@ def read_lines(path: Path, columns: Sequence[str]) -> list[Line]:
         raise StudyError(
             "The file was not begun by this tool's entry form",
             "Collect into a new study folder, or import this file with grr.read_readings",
-            file=path.name,
+            file=name,
             row=1,
         )
     lines: list[Line] = []
@@ -92,7 +99,7 @@ def read_lines(path: Path, columns: Sequence[str]) -> list[Line]:
         line = _line(number, raw, previous, len(columns))
         lines.append(line)
         previous = line.seal
-    return lines
+    return tuple(lines)
 
 
 def _head(columns: Sequence[str]) -> bytes:
