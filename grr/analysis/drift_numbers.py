@@ -8,12 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from grr.analysis.drift_series import Series, series_of, shared_curve
+from grr.analysis.drift_bumps import BumpFound, bump_columns, bumps_in
+from grr.analysis.drift_series import BUMP_LEVEL, Series, fitted_series, series_of
 from grr.analysis.sittings import Sittings, sittings
+from grr.analysis.trial_changes import TrialChange, trial_changes
 from grr.analysis.zero_checks import ZEROED, zero_changes, zero_checks
 from grr.errors import StudyError
-from grr.numerics.arrays import Array
-from grr.numerics.bump import find_bump
+from grr.numerics.arrays import Array, Mask
+from grr.numerics.bump import Bump
 from grr.numerics.drift_slope import Slope, mean_slope, slopes_differ
 from grr.numerics.ratios import rounding_floor
 from grr.numerics.settling import Settling
@@ -39,13 +41,13 @@ class MethodDrift:
     curve : Settling or None
         Where ``shape`` is "settling".
     span : float
-        Length of the longest sitting.
+        Length of the longest session.
     differ_p : float
         p value of all operators drifting alike; NaN with one operator.
     scatter : float
         Standard deviation of the readings about the fitted drift, operators pooled.
     mean : float
-        Mean of the fitted drift over the readings, counted from the start of each sitting.
+        Mean of the fitted drift over the readings, counted from the start of each session.
     zero : ZeroDrift or None
         Change of the zero, where it was checked before and after.
     """
@@ -72,19 +74,25 @@ class MethodDrift:
 class DriftNumbers:
     """Every figure behind `grr.drift`.
 
+    What it says about drift, bumps and changes between trials is said once: the check, the
+    comparison of operators and the figure of the readings in order quote it.
+
     Attributes
     ----------
     study : Study
     taken : Sittings
     series : DataFrame
-        One row a method and operator: readings, sittings, span, slope, lower, upper, p,
-        over (change over the longest sitting), bump, bump_at, bump_p (the largest step in
-        the series and when it happens).
+        One row a method and operator: readings, sessions, span, slope, lower, upper, p,
+        over (change over the longest session); bump, bump_at, bump_p (the most likely step
+        in the series, after how many minutes or readings of its session, and its p value),
+        bump_session (from 1), bump_part, bump_trial (the first reading after it), bump_begins.
     methods : dict
         Method → MethodDrift.
     readings : DataFrame
         method, operator, since, and drift: each reading with the means of parts and
-        sittings taken off, seen from the start of the fitted drift.
+        sessions taken off, seen from the start of the fitted drift.
+    changes : dict
+        Method → changes between trials that neither drift nor bumps explain.
     level : float
     """
 
@@ -93,6 +101,7 @@ class DriftNumbers:
     series: pd.DataFrame
     methods: dict[str, MethodDrift]
     readings: pd.DataFrame
+    changes: dict[str, list[TrialChange]]
     level: float
 
     def value(self, method: str, operator: str, column: str) -> float:
@@ -109,6 +118,13 @@ class DriftNumbers:
         alpha = (1.0 - self.level) / len(names)
         return [name for name in names if self.value(method, name, "p") < alpha]
 
+    def drifters(self, method: str) -> list[str]:
+        """Return whose readings drift: everyone's, unless the operators do not drift alike."""
+        if self.change(method) == 0.0:
+            return []
+        unlike = self.fastest(method) and self.methods[method].curve is None
+        return self.drifting(method) if unlike else self.operators(method)
+
     def fastest(self, method: str) -> str:
         """Return who drifts fastest where the operators do not drift alike; else ""."""
         drifting = self.drifting(method)
@@ -117,17 +133,40 @@ class DriftNumbers:
         return max(drifting, key=lambda name: abs(self.value(method, name, "slope")))
 
     def change(self, method: str) -> float:
-        """Return the drift over the longest sitting; the fastest operator's where they differ."""
+        """Return the drift over the longest session; the fastest operator's where they differ."""
         found, fastest = self.methods[method], self.fastest(method)
         if fastest and found.curve is None:
             return self.value(method, fastest, "over")
         return float(found.at(found.span))
 
+    def fitted(self, method: str, operator: str, since: Array) -> Array:
+        """Return the drift of one operator's readings so long after their session began."""
+        found = self.methods[method]
+        if self.fastest(method) and found.curve is None:
+            drifts = operator in self.drifting(method)
+            return since * (self.value(method, operator, "slope") if drifts else 0.0)
+        return found.at(since)
+
+    @property
+    def bumps(self) -> list[BumpFound]:
+        """The bumps that chance does not explain and no change between trials tells of."""
+        told = {
+            (method, name, change.trials[0])
+            for method, changes in self.changes.items()
+            for change in changes
+            for name in change.operators
+        }
+        return [
+            bump
+            for bump in bumps_in(self.series)
+            if not (bump.begins and (bump.method, bump.operator, bump.trial) in told)
+        ]
+
 
 def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
     """Fit drifts to the readings of each operator by each method.
 
-    The means of parts and sittings are taken off within each operator and method, so that
+    The means of parts and sessions are taken off within each operator and method, so that
     neither parts, operators, methods nor their interactions can look like drift; every
     operator's scatter counts by itself.
 
@@ -139,17 +178,20 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
     checks = zero_checks(study)
     zeroed = checks.loc[checks["name"].isin(ZEROED), "time"]
     taken = sittings(study, zeroed)
-    names = study.methods or ("",)
+    by_method = {
+        method: series_of(taken, method, study.operator_names) for method in study.methods or ("",)
+    }
+    by_time = taken.unit == "min"
+    bump_level = BUMP_LEVEL / max(1, sum(map(len, by_method.values())))
     methods: dict[str, MethodDrift] = {}
     rows: list[dict[str, object]] = []
     seen: list[pd.DataFrame] = []
-    for method in names:
-        parts = series_of(taken, method, study.operator_names)
+    for method, parts in by_method.items():
         if parts:
-            found, of_method = _method_drift(method, parts, level)
+            found, of_method, fitted = _method_drift(method, parts, level, bump_level, by_time)
             methods[method] = found
             rows += of_method
-            seen += [_seen_from_start(found, series) for series in parts]
+            seen += [_seen_from_start(found, series) for series in fitted]
     if not methods:
         raise StudyError(
             "No part was measured at two different times by the same operator, so drift cannot "
@@ -163,7 +205,31 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
             for name, found in methods.items()
         }
     table = pd.DataFrame(rows).set_index(["method", "operator"])
-    return DriftNumbers(study, taken, table, methods, pd.concat(seen, ignore_index=True), level)
+    numbers = DriftNumbers(
+        study, taken, table, methods, pd.concat(seen, ignore_index=True), {}, level
+    )
+    return replace(numbers, changes={name: _unexplained(numbers, name) for name in methods})
+
+
+def _unexplained(numbers: DriftNumbers, method: str) -> list[TrialChange]:
+    """Return the changes between trials that stay with drift and bumps taken off."""
+    study = numbers.study.for_method(method) if method else numbers.study
+    changes = trial_changes(study)
+    if not changes:
+        return []
+    rows = numbers.taken.table
+    rows = rows[rows["method"] == method] if method else rows
+    fitted = np.zeros(len(rows))
+    for name in study.operator_names:
+        own = (rows["operator"] == name).to_numpy()
+        fitted[own] = numbers.fitted(method, name, rows.loc[own, "since"].to_numpy(float))
+    for bump in bumps_in(numbers.series):
+        if bump.method == method and not bump.begins:
+            fitted += bump.size * _after(rows, bump)
+    readings = rows[["part", "operator", "trial"]].assign(reading=rows["reading"] - fitted)
+    left = trial_changes(replace(study, readings=readings, resolution=None))
+    who = {operator for change in left for operator in change.operators}
+    return [change for change in changes if who.intersection(change.operators)]
 
 
 def _seen_from_start(found: MethodDrift, series: Series) -> pd.DataFrame:
@@ -178,11 +244,19 @@ def _seen_from_start(found: MethodDrift, series: Series) -> pd.DataFrame:
     )
 
 
+def _after(rows: pd.DataFrame, bump: BumpFound) -> Mask:
+    """Whether each reading was taken after a bump, in the same session by the same operator."""
+    own = rows["operator"] == bump.operator
+    first = rows.index[own & (rows["part"] == bump.part) & (rows["trial"] == bump.trial)][0]
+    same = rows["sitting"] == rows.loc[first, "sitting"]
+    return np.asarray(own & same & (rows.index >= first), dtype=np.bool_)
+
+
 def _method_drift(
-    method: str, parts: list[Series], level: float
-) -> tuple[MethodDrift, list[dict[str, object]]]:
+    method: str, parts: list[Series], level: float, bump_level: float, by_time: bool
+) -> tuple[MethodDrift, list[dict[str, object]], list[Series]]:
+    parts, bumps, curve_p, curve = fitted_series(parts, level, bump_level)
     slope = mean_slope([series.slope for series in parts])
-    curve_p, curve = shared_curve(parts, level)
     shape = STRAIGHT if float(slope.p()) < 1.0 - level else NONE
     found = MethodDrift(
         method=method,
@@ -197,31 +271,31 @@ def _method_drift(
         zero=None,
     )
     mean = float(np.mean(np.concatenate([found.at(series.since) for series in parts])))
-    rows = [_row(method, series, curve, level) for series in parts]
-    return replace(found, mean=mean), rows
+    rows = [
+        _row(method, series, bump, level, by_time)
+        for series, bump in zip(parts, bumps, strict=True)
+    ]
+    return replace(found, mean=mean), rows, parts
 
 
-def _row(method: str, series: Series, curve: Settling | None, level: float) -> dict[str, object]:
+def _row(
+    method: str, series: Series, bump: Bump | None, level: float, by_time: bool
+) -> dict[str, object]:
     slope = series.slope
     low, high = slope.limits(level)
-    # what the shared curve explains cannot be a bump
-    left = series.readings if curve is None else series.readings - curve.at(series.since)
-    bump = find_bump(series.since, left, series.means) if series.scatter > 0.0 else None
     span = float(series.since.max())
     return {
         "method": method,
         "operator": series.operator,
         "readings": len(series.since),
-        "sittings": series.sittings,
+        "sessions": series.sessions,
         "span": span,
         "slope": float(slope.slope),
         "lower": float(low),
         "upper": float(high),
         "p": float(slope.p()),
         "over": float(slope.slope) * span,
-        "bump": math.nan if bump is None else bump.size,
-        "bump_at": math.nan if bump is None else float(series.since[bump.first_after]),
-        "bump_p": math.nan if bump is None else bump.p,
+        **bump_columns(series, bump, by_time),
     }
 
 

@@ -3,31 +3,46 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from grr.analysis.sittings import Sittings
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
+from grr.numerics.bump import Bump, find_bump
 from grr.numerics.drift_slope import Blocks, Slope, blocks, drift_slope
 from grr.numerics.settling import Settling, fit_settling, settling_test
 
 #: A settling curve is fitted where it beats a straight line at this level.
 CURVE_LEVEL = 0.01
+#: A bump is told at this level for all series of a study together: 1 % of clean studies.
+BUMP_LEVEL = 0.01
 
 
 @dataclass(frozen=True)
 class Series:
-    """One operator's readings by one method, in the order taken."""
+    """One operator's readings by one method, in the order taken.
+
+    ``parts`` and ``trials`` name each reading; ``part`` and ``session`` code it from 0.
+    """
 
     operator: str
+    parts: tuple[str, ...]
+    trials: tuple[int, ...]
+    part: NDArray[np.int64]
+    session: NDArray[np.int64]
     since: Array
     readings: Array
     means: Blocks
-    sittings: int
     slope: Slope
+
+    @property
+    def sessions(self) -> int:
+        """How many sessions there were."""
+        return int(self.session.max()) + 1
 
     @property
     def scatter(self) -> float:
@@ -42,6 +57,24 @@ class Series:
             return self.scatter**2
         left = self.means.taken_off(self.readings - curve.at(self.since))
         return float(left @ left) / float(self.slope.df)
+
+    def bump(self, curve: Settling | None) -> Bump | None:
+        """Return the most likely bump; what a shared curve explains cannot be one."""
+        if self.scatter <= 0.0:
+            return None
+        left = self.readings if curve is None else self.readings - curve.at(self.since)
+        return find_bump(self.since, left, self.means)
+
+    def parted(self, bump: Bump) -> Series:
+        """Return the series with a session of its own from the bump on."""
+        after = np.arange(len(self.since)) >= bump.first_after
+        pieces = np.unique(2 * self.session + after, return_inverse=True)[1].astype(np.int64)
+        means = blocks(self.part, pieces)
+        try:
+            slope = drift_slope(self.since, self.readings, means)
+        except StudyError:
+            return self
+        return replace(self, means=means, slope=slope)
 
 
 def series_of(taken: Sittings, method: str, operators: tuple[str, ...]) -> list[Series]:
@@ -62,9 +95,58 @@ def series_of(taken: Sittings, method: str, operators: tuple[str, ...]) -> list[
             slope = drift_slope(since, readings, means)
         except StudyError:
             continue
-        count = int(sitting.max()) + 1
-        found.append(Series(operator, since, readings, means, count, slope))
+        named = (tuple(rows["part"].astype(str)), tuple(rows["trial"].astype(int)))
+        found.append(Series(operator, *named, part, sitting, since, readings, means, slope))
     return found
+
+
+def fitted_series(
+    parts: list[Series], level: float, bump_level: float
+) -> tuple[list[Series], list[Bump | None], float, Settling | None]:
+    """Return the series as drift is fitted to them, their bumps, and the curve they share.
+
+    A bump looks like a settling curve, and the other way round: what leaves less scatter
+    is kept. From a bump on a series counts as another session, so that it is no drift.
+
+    Returns
+    -------
+    series, bumps : list
+        The most likely bump of each series, whether or not it is one.
+    p : float
+        Of a settling curve beside a straight line.
+    curve : Settling or None
+    """
+    curve_p, curve = shared_curve(parts, level)
+    bumps = [series.bump(None) for series in parts]
+    certain = [bump is not None and bump.p < bump_level for bump in bumps]
+    apart = [
+        series.parted(bump) if bump is not None and sure else series
+        for series, bump, sure in zip(parts, bumps, certain, strict=True)
+    ]
+    steps = 3 * sum(certain) + (len(parts) - sum(certain))
+    if any(certain) and (curve is None or _misfit(apart, None, steps) < _misfit(parts, curve, 2)):
+        parts = apart
+        curve_p, curve = shared_curve(parts, level)
+    else:
+        certain = [False] * len(parts)
+    if curve is not None:
+        bumps = [
+            bump if sure else series.bump(curve)
+            for series, bump, sure in zip(parts, bumps, certain, strict=True)
+        ]
+    return parts, bumps, curve_p, curve
+
+
+def _misfit(parts: list[Series], curve: Settling | None, fitted: int) -> float:
+    """Return Schwarz's criterion up to a constant, every series with a scatter of its own.
+
+    −2 log likelihood + ``fitted``·log n; Schwarz, Annals of Statistics 6 (1978), 461-464.
+    """
+    left = [(len(s.since), s.variance_about(curve) * float(s.slope.df)) for s in parts]
+    readings = sum(n for n, _ in left)
+    return sum(n * math.log(max(sum_sq, 1e-300) / n) for n, sum_sq in left) + fitted * math.log(
+        readings
+    )
 
 
 def shared_curve(parts: list[Series], level: float) -> tuple[float, Settling | None]:

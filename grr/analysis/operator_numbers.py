@@ -8,7 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from grr.analysis.drift_bumps import BumpFound
+from grr.analysis.drift_numbers import DriftNumbers
 from grr.analysis.operator_trends import operator_trends
+from grr.analysis.trial_changes import TrialChange, trial_changes
 from grr.errors import StudyError
 from grr.numerics.arrays import Array
 from grr.numerics.cells import Cells, cells_of, harmonic_count
@@ -50,8 +53,10 @@ class OperatorNumbers:
         of readings differ.
     level : float
         Confidence of intervals and, family-wise, of tests.
-    trend_unit : str
-        "min", "reading", or "" where no order is known.
+    drift : DriftNumbers or None
+        What `grr.drift` says of these readings; None where no order is known.
+    changes : list of TrialChange
+        Between trials, where no drift explains them.
     """
 
     study: Study
@@ -63,11 +68,22 @@ class OperatorNumbers:
     h_ceiling: float
     k_limit: float
     level: float
-    trend_unit: str
+    drift: DriftNumbers | None
+    changes: list[TrialChange]
 
     def value(self, operator: str, column: str) -> float:
         """Return one cell of the table; NaN where not estimated."""
         return float(self.table.at[operator, column])  # type: ignore[arg-type]
+
+    @property
+    def drifters(self) -> list[str]:
+        """Whose readings drift, by `grr.drift`."""
+        return [] if self.drift is None else self.drift.drifters(next(iter(self.drift.methods)))
+
+    @property
+    def bumps(self) -> list[BumpFound]:
+        """The bumps within sessions, by `grr.drift`."""
+        return [] if self.drift is None else self.drift.bumps
 
     def scatter_test(self, test: str, column: str) -> float:
         """Return one cell of the tests of equal scatter."""
@@ -121,7 +137,7 @@ def operator_numbers(study: Study, *, level: float = 0.95) -> OperatorNumbers:
         },
         index=names,
     )
-    trends, unit = operator_trends(study, level=level)
+    trends, drift = operator_trends(study, level=level)
     counts = cells.counts
     equal = bool((counts == counts.flat[0]).all()) and int(counts.flat[0]) > 1
     return OperatorNumbers(
@@ -143,7 +159,12 @@ def operator_numbers(study: Study, *, level: float = 0.95) -> OperatorNumbers:
         h_ceiling=h_ceiling(len(names)),
         k_limit=k_limit(len(names), int(counts.flat[0]), CONSISTENCY_LEVEL) if equal else math.nan,
         level=level,
-        trend_unit=unit,
+        drift=drift,
+        changes=(
+            trial_changes(study)
+            if drift is None
+            else [change for of in drift.changes.values() for change in of]
+        ),
     )
 
 

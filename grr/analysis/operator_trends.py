@@ -5,30 +5,36 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from grr.analysis.sittings import sittings
+from grr.analysis.drift_numbers import DriftNumbers, drift_numbers
 from grr.errors import StudyError
-from grr.numerics.drift_slope import blocks, drift_slope
 from grr.numerics.scatter_trend import scatter_trend
 from grr.study import Study
 
-COLUMNS = [
-    *("trend", "trend_lower", "trend_upper", "trend_p", "trend_over"),
-    *("scatter_growth", "scatter_growth_p"),
-]
+#: Column of a trend → that of the drift's table which it quotes.
+QUOTED = {
+    "trend": "slope",
+    "trend_lower": "lower",
+    "trend_upper": "upper",
+    "trend_p": "p",
+    "trend_over": "over",
+}
+COLUMNS = [*QUOTED, "scatter_growth", "scatter_growth_p"]
 
 
-def operator_trends(study: Study, *, level: float = 0.95) -> tuple[pd.DataFrame, str]:
-    """Return each operator's trend over the sitting, and the unit of time.
+def operator_trends(
+    study: Study, *, level: float = 0.95
+) -> tuple[pd.DataFrame, DriftNumbers | None]:
+    """Return each operator's trend over the session, and the drift that it is quoted from.
 
     Returns
     -------
     DataFrame
         One row an operator: trend, trend_lower, trend_upper (change of the readings per
         minute, or from one reading to the next), trend_p, trend_over (change over the
-        longest sitting); scatter_growth (scatter of the last trials over that of the
+        longest session); scatter_growth (scatter of the last trials over that of the
         first), scatter_growth_p. NaN where not estimated.
-    str
-        "min", "reading", or "" where neither times nor an order are known.
+    DriftNumbers or None
+        None where neither times nor an order are known, or nothing was measured twice.
     """
     found = pd.DataFrame(
         np.nan, index=pd.Index(study.operator_names, name="operator"), columns=COLUMNS
@@ -40,24 +46,11 @@ def operator_trends(study: Study, *, level: float = 0.95) -> tuple[pd.DataFrame,
             ratio, p = scatter_trend(readings)
             found.loc[name, ["scatter_growth", "scatter_growth_p"]] = float(ratio), float(p)
     try:
-        taken = sittings(study)
+        drift = drift_numbers(study, level=level)
     except StudyError:
-        return found, ""
-    for name in cube.operators:
-        rows = taken.table[taken.table["operator"] == name]
-        part, sitting = (pd.factorize(rows[key])[0].astype(np.int64) for key in ("part", "sitting"))
-        since = rows["since"].to_numpy(dtype=np.float64)
-        try:
-            slope = drift_slope(since, rows["reading"].to_numpy(), blocks(part, sitting))
-        except StudyError:
-            continue
-        low, high = slope.limits(level)
-        span = float((rows.groupby("sitting")["since"].max()).max() - since.min())
-        found.loc[name, COLUMNS[:5]] = (
-            float(slope.slope),
-            float(low),
-            float(high),
-            float(slope.p()),
-            float(slope.slope) * span,
-        )
-    return found, taken.unit
+        return found, None
+    (method,) = drift.methods
+    for name in drift.operators(method):
+        for column, quoted in QUOTED.items():
+            found.loc[name, column] = drift.value(method, name, quoted)
+    return found, drift

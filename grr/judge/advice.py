@@ -7,6 +7,7 @@ the drawing or the calibration laboratory.
 from __future__ import annotations
 
 from grr.analysis.result import GaugeResult
+from grr.judge.check_trials import trials
 from grr.judge.criteria import dominant_source
 
 _FIRST = {
@@ -37,4 +38,10 @@ def bench_advice(result: GaugeResult) -> tuple[str, ...]:
     """Return what to change first, in shop language."""
     if result.floored:
         return (_DIGITS,)
+    moved = tuple(
+        f"{finding.place[0].upper()}{finding.place[1:]}: {finding.what} {finding.todo}"
+        for finding in trials(result.study)
+    )
+    if moved and dominant_source(result) == "EV":
+        return moved
     return _FIRST[dominant_source(result)]

@@ -112,7 +112,7 @@ def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, .
     if not by_finding:
         worst = float(numbers.pairs["difference"].abs().max())
         seen = "" if math.isnan(worst) else " within what this study can see"
-        return f"The operators agree{seen}: nobody reads off, scatters more or drifts."
+        return f"The operators agree{seen}: nobody reads off, scatters more, drifts or shifts."
     phrases = [
         f"{listed(names)} {in_plural(finding, len(names))}" for finding, names in by_finding.items()
     ]

@@ -12,7 +12,9 @@ from grr.analysis.printing import EXAMPLE
 from grr.errors import StudyError
 from grr.judge.drift_words import (
     ReZero,
+    begun,
     bump_sentences,
+    change_sentences,
     drift_sentence,
     re_zero,
     re_zero_sentence,
@@ -20,6 +22,7 @@ from grr.judge.drift_words import (
     warming_sentence,
     zero_sentence,
 )
+from grr.judge.trial_words import change_words, who_changed
 from grr.study import Study, checked_study
 from grr.values import number
 from grr.wording import tables
@@ -71,6 +74,11 @@ class Drift:
             )
         return self.numbers.methods[name]
 
+    @property
+    def sudden(self) -> list[str]:
+        """What changes at once, in words: between trials, or by a bump."""
+        return _sudden(self.numbers)
+
     def to_frame(self) -> pd.DataFrame:
         """Return one row a method and operator."""
         return self.numbers.series.copy()
@@ -86,7 +94,7 @@ class Drift:
                 lines.append(re_zero_sentence(self.numbers, found, self.re_zero[name]))
             lines.append(warming_sentence(self.numbers, found, self.warmed_mm))
             lines.append(zero_sentence(self.numbers, found))
-        lines += bump_sentences(self.numbers)
+        lines += [*change_sentences(self.numbers), *bump_sentences(self.numbers)]
         return tuple(line for line in lines if line)
 
     def _opening(self) -> list[str]:
@@ -94,7 +102,7 @@ class Drift:
 
     def _rows(self) -> tuple[list[str], list[list[str]]]:
         per = "a minute" if self.numbers.taken.unit == "min" else "a reading"
-        head = ["Method, operator", f"drift {per}", "over a sitting", "p"]
+        head = ["Method, operator", f"drift {per}", "over a session", "p"]
         unit = self.study.unit
         columns = self.numbers.series[["slope", "lower", "upper", "over", "p"]].reset_index()
         rows = [
@@ -138,8 +146,8 @@ def drift(
 ) -> Drift:
     """Look for drift from picking the gauge up to putting it down.
 
-    Readings against the minutes since the gauge was zeroed (or the sitting began; the
-    order taken where times are missing), once the means of parts and sittings are taken
+    Readings against the minutes since the gauge was zeroed (or the session began; the
+    order taken where times are missing), once the means of parts and sessions are taken
     off within each operator and method. A straight line for each operator; a settling
     curve for each method where it explains more than a line at 1 %; the most likely bump
     in each series; and the change of the zero where it was checked before and after.
@@ -198,10 +206,34 @@ def _allowed(study: Study, share: float, allowed: float | None) -> tuple[float |
 
 
 def _headline(numbers: DriftNumbers) -> str:
+    """Return the drift, and what changed at once: between trials, or by a bump."""
+    drift, sudden = _drift_words(numbers), _sudden(numbers)
+    if not sudden:
+        return f"{begun(drift)}."
+    return f"{begun(drift)}; but {listed(sudden)}."
+
+
+def _sudden(numbers: DriftNumbers) -> list[str]:
+    """Return the changes at once; a bump only where no change between trials tells of it."""
+    study, found = numbers.study, []
+    told: set[tuple[str, str]] = set()
+    for method, changes in numbers.changes.items():
+        for change in changes:
+            told.update((method, name) for name in change.operators)
+            who = who_changed(change, study)
+            found.append(f"{change_words(change, study)} ({who}{f', {method}' if method else ''})")
+    bumped = {b.operator for b in numbers.bumps if (b.method, b.operator) not in told}
+    if bumped:
+        names = listed([shortened(n, LONGEST_NAME) for n in study.operator_names if n in bumped])
+        found.append(f"the readings of {names} jump within a session")
+    return found
+
+
+def _drift_words(numbers: DriftNumbers) -> str:
     changes = {name: numbers.change(name) for name in numbers.methods}
     steady = [shortened(name, LONGEST_NAME) for name, change in changes.items() if change == 0.0]
     if len(steady) == len(changes):
-        return "No drift shows while measuring."
+        return "no drift shows while measuring"
     phrases = []
     for name, change in changes.items():
         if change != 0.0:
@@ -209,10 +241,9 @@ def _headline(numbers: DriftNumbers) -> str:
             how = f" ({shortened(name, LONGEST_NAME)})" if name else ""
             way = "falls" if change < 0 else "rises"
             size = length(abs(change), numbers.study.unit)
-            phrases.append(f"what {who} reads{how} {way} by {size} in a sitting")
+            phrases.append(f"what {who} reads{how} {way} by {size} in a session")
     text = "; ".join(phrases)
-    text = text[0].upper() + text[1:]
-    return f"{text}; {listed(steady)} shows no drift." if steady else f"{text}."
+    return f"{text}; {listed(steady)} shows no drift" if steady else text
 
 
 def _signed(value: float, unit: str) -> str:

@@ -10,7 +10,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from grr.analysis.drift_numbers import SETTLING, STRAIGHT, DriftNumbers, MethodDrift
+from grr.analysis.drift_bumps import BumpFound
+from grr.analysis.drift_numbers import (
+    SETTLING,
+    STRAIGHT,
+    DriftNumbers,
+    MethodDrift,
+)
+from grr.judge.trial_words import change_words, who_changed
 from grr.numerics.rezero import time_to_drift, time_to_settle, time_until_steady
 from grr.numerics.thermal import STEEL, warming_for
 from grr.study import Study
@@ -92,7 +99,7 @@ def drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
         return (
             f"{name}: the readings {_way(slope)} by {length(abs(slope), study.unit)} "
             f"{_per(numbers)} ({level} interval {length(near, study.unit)} to "
-            f"{length(far, study.unit)}): {_length(slope * found.span, study)} over a sitting of "
+            f"{length(far, study.unit)}): {_length(slope * found.span, study)} over a session of "
             f"{_time(found.span, numbers)}."
         )
     if float(found.slope.error) == 0.0:
@@ -125,12 +132,12 @@ def re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero) ->
     goal = f"under {share}{length(when.allowed, study.unit)}"
     watched = _time(found.span, numbers)
     if when.sure > found.span:
-        text = f"{name}: within a sitting of {watched} drift stays {goal}: zero at its start."
-        return text if math.isinf(when.sure) else f"{text} Longer sittings were not watched."
+        text = f"{name}: within a session of {watched} drift stays {goal}: zero at its start."
+        return text if math.isinf(when.sure) else f"{text} Longer sessions were not watched."
     if when.estimate > found.span:
         return (
             f"{name}: zero again every {_time(when.sure, numbers)} to be sure that drift stays "
-            f"{goal}; as estimated it would for a sitting of {watched}."
+            f"{goal}; as estimated it would for a session of {watched}."
         )
     text = (
         f"{name}: zero again every {_time(when.estimate, numbers)} to keep drift {goal}; "
@@ -183,15 +190,32 @@ def zero_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
 
 
 def bump_sentences(numbers: DriftNumbers) -> list[str]:
-    """Return where one reading to the next everything moved: a bump, or a zero set anew."""
-    study, alpha = numbers.study, (1.0 - numbers.level) / len(numbers.series)
-    rows = numbers.series[["bump", "bump_at", "bump_p"]].reset_index()
+    """Return where from one reading to the next everything moved: a bump, or a zero set anew."""
     return [
-        f"{_joined(operator, method)}: after {_time(at, numbers)} everything reads "
-        f"{length(abs(size), study.unit)} {'higher' if size > 0 else 'lower'} at once. Was the "
-        "gauge bumped, dropped or set to zero there?"
-        for method, operator, size, at, p in rows.itertuples(index=False, name=None)
-        if p < alpha
+        f"{begun(_joined(bump.operator, bump.method))}: {bump_words(numbers, bump)}. Was the gauge "
+        "bumped, dropped or set to zero there?"
+        for bump in numbers.bumps
+    ]
+
+
+def bump_words(numbers: DriftNumbers, bump: BumpFound) -> str:
+    """Return what a bump did, and from which reading on."""
+    session = f" of session {bump.session}" if bump.sessions > 1 else ""
+    way = "higher" if bump.size > 0 else "lower"
+    place = f"trial {bump.trial}" if bump.begins else f"part {bump.part} in trial {bump.trial}"
+    return (
+        f"after {_time(bump.at, numbers)}{session}, from {place} on, "
+        f"everything reads {length(abs(bump.size), numbers.study.unit)} {way} at once"
+    )
+
+
+def change_sentences(numbers: DriftNumbers) -> list[str]:
+    """Return what changed between trials and is no drift."""
+    return [
+        f"{begun(_joined(who_changed(change, numbers.study), method))}: "
+        f"{change_words(change, numbers.study)}. Was the zero or the setting touched in between?"
+        for method, changes in numbers.changes.items()
+        for change in changes
     ]
 
 

@@ -8,17 +8,21 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from grr.analysis.drift_numbers import DriftNumbers
 from grr.analysis.operator_numbers import OperatorNumbers
+from grr.judge.drift_words import bump_words
+from grr.judge.trial_words import change_words
 from grr.study import Study
 from grr.wording.rounding import figures, length, listed, percent
 
-AGREES, HIGH, LOW, SCATTERS, DEPENDS, DRIFTS, TIRES = (
+AGREES, HIGH, LOW, SCATTERS, DEPENDS, DRIFTS, SHIFTS, TIRES = (
     "agrees",
     "reads high",
     "reads low",
     "scatters more",
     "depends on the part",
     "drifts",
+    "shifts while measuring",
     "scatters more and more",
 )
 
@@ -34,6 +38,8 @@ CAUSES = {
     "hand holds better than another",
     DRIFTS: "a gauge or parts that warm in the hand, a zero that moves, or a habit that settles "
     "while measuring",
+    SHIFTS: "a zero or a setting that was touched, a gauge bumped or dropped, parts or a room at "
+    "another temperature",
     TIRES: "fatigue or haste: the session may be too long",
 }
 #: How to find out, without guessing.
@@ -46,6 +52,8 @@ CONFIRM = {
     "let everyone measure there once more.",
     DRIFTS: "Check zero on a part-sized master at the start, in the middle and at the end; "
     "grr.drift(study) says how fast it goes.",
+    SHIFTS: "Ask what happened at that moment, check zero on a part-sized master, and measure that "
+    "trial again.",
     TIRES: "Split the session in two on different days and compare.",
 }
 CONFIRM[LOW] = CONFIRM[HIGH]
@@ -60,7 +68,7 @@ class OperatorConclusion:
     operator : str
     findings : tuple of str
         "agrees", or some of "reads high", "reads low", "scatters more", "depends on the
-        part", "drifts", "scatters more and more".
+        part", "drifts", "shifts while measuring", "scatters more and more".
     sentence : str
     """
 
@@ -192,19 +200,34 @@ def _trend(numbers: OperatorNumbers, name: str) -> dict[str, str]:
     study = numbers.study
     alpha = (1.0 - numbers.level) / len(numbers.table)
     found = {}
-    if numbers.value(name, "trend_p") < alpha:
-        slope, over = numbers.value(name, "trend"), numbers.value(name, "trend_over")
-        per = "a minute" if numbers.trend_unit == "min" else "from one reading to the next"
-        found[DRIFTS] = (
-            f"{name}'s readings {'rise' if slope > 0 else 'fall'} while measuring, by "
-            f"{length(abs(slope), study.unit)} {per}: over the session {_size(abs(over), study)}."
-        )
+    if numbers.drift is not None and name in numbers.drifters:
+        found[DRIFTS] = _drift_sentence(numbers.drift, name)
+    moved = [change_words(change, study) for change in numbers.changes if name in change.operators]
+    if numbers.drift is not None and not moved:
+        moved = [bump_words(numbers.drift, b) for b in numbers.bumps if b.operator == name]
+    if moved:
+        found[SHIFTS] = f"{name}: {listed(moved)}."
     growth = numbers.value(name, "scatter_growth")
     if numbers.value(name, "scatter_growth_p") < alpha and growth > 1.0:
         found[TIRES] = (
             f"{name}'s last trials scatter {figures(growth)} times as much as the first ones."
         )
     return found
+
+
+def _drift_sentence(drift: DriftNumbers, name: str) -> str:
+    """Return how fast an operator's readings drift: as all do, unless the operators differ."""
+    ((method, found),) = drift.methods.items()
+    unlike = bool(drift.fastest(method)) and found.curve is None
+    change = drift.value(method, name, "over") if unlike else drift.change(method)
+    text = f"{name}'s readings {'rise' if change > 0 else 'fall'} while measuring"
+    size = _size(abs(change), drift.study)
+    if found.curve is not None:
+        return f"{text}, by {size} over a session, most of it at its start."
+    rate = drift.value(method, name, "slope") if unlike else float(found.slope.slope)
+    per = "a minute" if drift.taken.unit == "min" else "from one reading to the next"
+    alike = "" if unlike or len(drift.operators(method)) < 2 else ", as all operators' do"
+    return f"{text}{alike}, by {length(abs(rate), drift.study.unit)} {per}: over a session {size}."
 
 
 def _size(value: float, study: Study) -> str:

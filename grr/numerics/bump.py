@@ -41,7 +41,7 @@ def find_bump(times: Array, readings: Array, means: Blocks) -> Bump | None:
     times, readings : ndarray, shape (n,)
         In the order of time.
     means : Blocks
-        What is taken off: the means of parts and of sittings.
+        What is taken off: the means of parts and of sessions.
 
     Returns
     -------

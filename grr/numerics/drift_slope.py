@@ -40,7 +40,7 @@ class Slope:
 
 @dataclass(frozen=True)
 class Blocks:
-    """What is taken off before drift is looked at: the means of parts and of sittings.
+    """What is taken off before drift is looked at: the means of parts and of sessions.
 
     Attributes
     ----------
@@ -79,7 +79,7 @@ def blocks(*groupings: NDArray[np.int64]) -> Blocks:
     Parameters
     ----------
     *groupings : ndarray of int, shape (n,)
-        Codes from 0 without gaps, such as the part and the sitting of each reading. The
+        Codes from 0 without gaps, such as the part and the session of each reading. The
         effects of several groupings add up.
     """
     members = [np.eye(int(codes.max()) + 1)[codes] for codes in groupings]
@@ -99,7 +99,7 @@ def drift_slope(times: Array, readings: Array, groups: NDArray[np.int64] | Block
     readings : ndarray, shape (..., n)
     groups : ndarray of int, shape (n,), or Blocks
         Part of each reading; part by operator where several operators share one drift;
-        `blocks` where sittings have means of their own too.
+        `blocks` where sessions have means of their own too.
 
     Raises
     ------

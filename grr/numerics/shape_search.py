@@ -80,20 +80,20 @@ def best_shape(
     shapes[usable] /= size[usable, None]
     shapes[~usable] = 0.0
 
-    def f_values(values: Array, weights: Array | float) -> Array:
+    def largest_f(values: Array, weights: Array | float) -> tuple[NDArray[np.intp], Array]:
+        """Return the shape that explains most, and its F: largest where its share is."""
         left = means.taken_off(values) * weights
         left = left - (left @ line)[..., None] * line
-        about_line = np.square(left).sum(axis=-1)[..., None]
-        explained = np.square(left @ shapes.T)
+        about_line = np.square(left).sum(axis=-1)
+        along = np.abs(left @ shapes.T)
+        explained = np.square(along.max(axis=-1))
         remaining = np.maximum(about_line - explained, 1e-12 * about_line)
         some = remaining > 0.0
-        return np.where(some, explained / np.where(some, remaining, 1.0) * df, 0.0)
+        f = np.where(some, explained / np.where(some, remaining, 1.0) * df, 0.0)
+        return along.argmax(axis=-1), np.asarray(f)
 
-    f = f_values(np.asarray(readings, dtype=np.float64), weights)
-    largest = np.asarray(f.max(axis=-1))
+    index, largest = largest_f(np.asarray(readings, dtype=np.float64), weights)
     null = np.random.default_rng(seed).standard_normal((simulations, n))
-    by_chance = np.sort(f_values(null, 1.0).max(axis=-1))
+    by_chance = np.sort(largest_f(null, 1.0)[1])
     reached = simulations - np.searchsorted(by_chance, largest, side="left")
-    return BestShape(
-        np.asarray(f.argmax(axis=-1)), largest, np.asarray((reached + 1.0) / (simulations + 1.0))
-    )
+    return BestShape(np.asarray(index), largest, np.asarray((reached + 1.0) / (simulations + 1.0)))

@@ -46,7 +46,7 @@ def step_change(
     """Find the place at which one step, added to a straight line, helps most.
 
     For one check standard read over time; `grr.numerics.bump` does the same within a
-    gauge study, with the means of parts and sittings taken off.
+    gauge study, with the means of parts and sessions taken off.
 
     Parameters
     ----------

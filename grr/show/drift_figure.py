@@ -74,7 +74,7 @@ def drift_over_time(drift: Drift) -> Figure:
     Returns
     -------
     plotly Figure
-        What the parts and sittings differ by is taken off. Line: the fitted drift; ground:
+        What the parts and sessions differ by is taken off. Line: the fitted drift; ground:
         what drift may eat; dotted line: when it would be used up.
     """
     numbers, scale = drift.numbers, fine_scale(drift.study)
@@ -114,7 +114,7 @@ def drift_over_time(drift: Drift) -> Figure:
         xaxis={
             **_time_axis(
                 max(found.span for found in numbers.methods.values()),
-                f"{unit} since zeroing, or since the sitting began",
+                f"{unit} since zeroing, or since the session began",
             ),
             "anchor": panels.axis_name(len(panels.methods) - 1),
         },

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from grr.errors import StudyError
+from grr.judge.drift import Drift, drift
 from grr.numerics.arrays import Array
 from grr.numerics.deviations import from_part_mean
-from grr.numerics.drift_slope import drift_slope
 from grr.show import theme
 from grr.show.lanes import Lanes, lanes_for
 from grr.show.markup import markup
 from grr.show.scale import fine_scale
-from grr.study import Study
+from grr.study import Cube, Study
 from grr.wording.names import shortened
-from grr.wording.rounding import JOIN, counted, length, size
+from grr.wording.rounding import JOIN, counted, length, listed, size
 from grr.wording.tables import INK, LINE
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def in_order(study: Study) -> Figure:
     deviations = np.where(used, from_part_mean(cube.values), np.nan)
     scale = fine_scale(study)
     lanes = lanes_for(cube.operators, deviations * scale.factor, 0.0)
-    found = _drift(cube.values, order)
+    found = _drift(study)
     most = int(used.sum(axis=(0, 2)).max())
     return theme.draw(
         "in-order",
@@ -85,38 +86,12 @@ def in_order(study: Study) -> Figure:
     )
 
 
-@dataclass(frozen=True)
-class _Drift:
-    """A straight line within the operators' own readings of a part.
-
-    ``change`` is that of the longest sitting, from one operator's first reading to the last;
-    ``margin`` is half of its confidence interval.
-    """
-
-    change: float
-    margin: float
-    per_reading: float
-
-    @property
-    def shown(self) -> bool:
-        """Whether the change is more than scatter alone would give."""
-        return abs(self.change) > self.margin
-
-
-def _drift(readings: Array, order: Array) -> _Drift | None:
-    """Return the drift shared by all operators; None where it cannot be told."""
-    part, operator, trial = np.nonzero(np.isfinite(readings) & np.isfinite(order))
-    if part.size == 0:
-        return None
-    taken = order[part, operator, trial]
-    cell = np.unique(part * readings.shape[1] + operator, return_inverse=True)[1]
+def _drift(study: Study) -> Drift | str:
+    """Return what `grr.drift` finds, or why it cannot tell."""
     try:
-        slope = drift_slope(taken, readings[part, operator, trial], cell)
-    except StudyError:
-        return None
-    per_reading, upper = float(slope.slope), float(slope.limits(CONFIDENCE)[1])
-    sitting = max(float(np.ptp(taken[operator == one])) for one in np.unique(operator))
-    return _Drift(per_reading * sitting, (upper - per_reading) * sitting, per_reading)
+        return drift(study, level=CONFIDENCE)
+    except StudyError as error:
+        return error.problem
 
 
 def _with_order(study: Study) -> Study | None:
@@ -130,7 +105,7 @@ def _with_order(study: Study) -> Study | None:
 
 
 def _lane(
-    study: Study, lanes: Lanes, lane: int, drawn: tuple[Array, Array], found: _Drift | None
+    study: Study, lanes: Lanes, lane: int, drawn: tuple[Array, Array], found: Drift | str
 ) -> list[dict[str, Any]]:
     """Return the readings of one operator, given all deviations and their order."""
     deviations, order = drawn
@@ -172,8 +147,8 @@ def _lane(
             ],
         }
     ]
-    if found is not None and found.shown and len(values) > 1:
-        line = values.mean() + found.per_reading * (at - at.mean())
+    line = _dashes(found, cube, lane, places, values)
+    if line is not None:
         traces.append(
             {
                 "type": "scatter",
@@ -187,27 +162,53 @@ def _lane(
     return traces
 
 
-def _answer(study: Study, found: _Drift | None, left_out: int) -> str:
+def _dashes(
+    found: Drift | str, cube: Cube, lane: int, places: NDArray[np.intp], values: Array
+) -> Array | None:
+    """Return the fitted drift through an operator's readings, session by session.
+
+    None where this operator's readings do not drift.
+    """
+    if isinstance(found, str):
+        return None
+    numbers, operator = found.numbers, cube.operators[lane]
+    (method,) = numbers.methods
+    if operator not in numbers.drifters(method) or len(values) < 2:
+        return None
+    taken = numbers.taken.table
+    rows = taken[taken["operator"] == operator].set_index(["part", "trial"])
+    rows = rows.loc[[(cube.parts[part], cube.trials[trial]) for part, trial in places.tolist()]]
+    line = numbers.fitted(method, operator, rows["since"].to_numpy(dtype=np.float64))
+    session = rows["sitting"].to_numpy()
+    for one in np.unique(session):
+        own = session == one
+        line[own] += values[own].mean() - line[own].mean()
+    return line
+
+
+def _answer(study: Study, found: Drift | str, left_out: int) -> str:
     note = ""
     if len(study.operator_names) > 1:
-        note = " A change between two operators' sittings cannot be told from the operators."
+        note = " A change between two operators' sessions cannot be told from the operators."
     if left_out:
         note += f" {counted(left_out, 'reading')} without a place in the order left out."
-    if found is None:
+    if isinstance(found, str):
+        return f"A drift cannot be told: {found[0].lower()}{found[1:]}.{note}"
+    (shown,) = found.numbers.methods.values()
+    if found.numbers.drifters(shown.method):
         return (
-            "A drift cannot be told from what the parts differ by: nothing was measured twice by "
-            f"the same operator.{note}"
+            f"Yes: {found.headline[0].lower()}{found.headline[1:]} Dashed: the drift. Look at "
+            f"warming, zero and wear.{note}"
         )
-    change, margin = (length(abs(v), study.unit) for v in (found.change, found.margin))
-    whose = "an operator's" if len(study.operator_names) > 1 else "the"
-    level = f"{100 * CONFIDENCE:g}{JOIN}%"
-    if found.shown:
-        way = "up" if found.change > 0 else "down"
+    if found.sudden:
         return (
-            f"Yes: from {whose} first reading to the last the readings drift {way} by {change} "
-            f"(±{margin}, {level} confidence; dashed). Look at warming, zero and wear.{note}"
+            f"Yes: {listed(found.sudden)}. Look at zero, setting and room. Beside that no drift "
+            f"shows.{note}"
         )
+    most = max(abs(float(v)) for v in shown.slope.limits(CONFIDENCE)) * shown.span
+    if most == 0.0:
+        return f"No drift shows: the readings repeat to the last digit.{note}"
     return (
-        f"No drift shows: a straight line changes by {change} from {whose} first reading to the "
-        f"last, and scatter alone gives up to {margin} ({level} confidence).{note}"
+        f"No drift shows while measuring: over a session it is at most "
+        f"{length(most, study.unit)} ({100 * CONFIDENCE:g}{JOIN}% confidence).{note}"
     )

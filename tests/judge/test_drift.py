@@ -89,7 +89,7 @@ def test_no_drift_is_said_with_what_it_could_be():
     assert result.headline == "No drift shows while measuring."
     assert result.method("").shape == "none"
     assert "at most" in result.sentences[0]
-    assert "Longer sittings were not watched" in result.sentences[1]
+    assert "Longer sessions were not watched" in result.sentences[1]
 
 
 def test_a_curve_is_fitted_where_the_data_carry_it():
@@ -147,6 +147,32 @@ def test_a_bump_is_found_and_told():
     assert row["bump_at"] == pytest.approx(5.0, abs=0.6)
 
 
+@pytest.mark.parametrize("before", [3, 5, 7, 14])
+def test_a_bump_is_placed_after_the_right_reading(before):
+    source = study(nothing, times=False, noise=0.05, seed=6)
+    table = source.readings.sort_values("order", ignore_index=True)
+    own = table.index[table["operator"] == "B"]
+    table.loc[own[before:], "reading"] += 1.0
+    result = grr.drift(grr.Study(table, unit="µm"))
+    (sentence,) = [s for s in result.sentences if "bumped" in s]
+    first = table.loc[own[before]]
+    place = f"from part {first['part']} in trial {first['trial']} on"
+    assert sentence.startswith(f"B: after {before} readings, {place}, everything reads")
+    assert result.to_frame().loc[("", "B"), "bump_at"] == before
+    assert "the readings of B jump within a session" in result.headline
+
+
+def test_a_bump_names_its_session():
+    source = study(nothing, times=False, noise=0.05, trials=4, seed=7)
+    table = source.readings.sort_values(["trial", "order"], ignore_index=True)
+    table["order"] = np.arange(1, len(table) + 1)  # round by round: each trial is a session
+    own = table.index[(table["operator"] == "C") & (table["trial"] == 3)]
+    table.loc[own[4:], "reading"] -= 0.8
+    (sentence,) = [s for s in grr.drift(grr.Study(table, unit="µm")).sentences if "bumped" in s]
+    assert sentence.startswith("C: after 4 readings of session 3, from part")
+    assert "in trial 3 on" in sentence
+
+
 def test_the_order_alone_will_do():
     source = study(falling, times=False)
     result = grr.drift(source)
@@ -155,7 +181,7 @@ def test_the_order_alone_will_do():
     assert result.to_frame()["span"].max() == 30
 
 
-def test_sittings_begin_anew_after_a_pause_and_at_a_zero(tmp_path):
+def test_sessions_begin_anew_after_a_pause_and_at_a_zero(tmp_path):
     source = study(falling, methods=("handheld",))
     folder = tmp_path / "study"
     save_study(source, folder)
@@ -178,8 +204,8 @@ def test_sittings_begin_anew_after_a_pause_and_at_a_zero(tmp_path):
     )
     result = grr.drift(grr.open_study(folder))
     series = result.to_frame()
-    assert series.loc[("handheld", "A"), "sittings"] == 2
-    assert series.loc[("handheld", "B"), "sittings"] == 1
+    assert series.loc[("handheld", "A"), "sessions"] == 2
+    assert series.loc[("handheld", "B"), "sessions"] == 1
     taken = result.numbers.taken.table
     assert taken.loc[0, "since"] > 0.99  # counted from the zero, a minute before
     zero = result.method("handheld").zero
@@ -205,7 +231,7 @@ def test_a_zero_checked_around_readings_without_times_tells_nothing(tmp_path, kn
     grr.report(opened, tmp_path / "report.html")
 
 
-def test_operators_who_take_turns_share_a_sitting():
+def test_operators_who_take_turns_share_a_session():
     source = study(falling, trials=3)
     table = source.readings.sort_values(["trial", "part", "operator"], ignore_index=True)
     table["time"] = pd.Timestamp("2026-05-05T08:00:00Z") + pd.to_timedelta(
