@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from html import escape
 
 WIDTH = 80
+#: Letters that a first column may have before the heads beside it are broken.
+ROOM = 30
 INK = "#1b1f24"
 FAINT = "#57606a"
 LINE = "#d0d7de"
@@ -16,8 +18,9 @@ FONT = "system-ui,'Segoe UI','DejaVu Sans',sans-serif"
 def text_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Return rows of text under a head; the first column to the left, others to the right.
 
-    Where the table would be wider than a terminal heads are broken over lines, those
-    first that stand out most from what is under them; then the first column is wrapped.
+    Where the table would be wider than a terminal the first column is wrapped; before it
+    gets narrower than `ROOM`, heads are broken over lines, those first that stand out
+    most from what is under them.
     """
     columns = list(zip(*([head, *rows]), strict=True))
     widths = [max(len(cell) for cell in column) for column in columns]
@@ -37,13 +40,13 @@ def text_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
 
 
 def _narrow_heads(widths: list[int], head: Sequence[str], columns: Sequence[Sequence[str]]) -> None:
-    """Make columns narrower, until all fit, but none narrower than its cells and words."""
+    """Make columns narrower, until the first has room, but not than their cells and words."""
     least = [
         max(map(len, [*text.split(" "), *column[1:]]))
         for text, column in zip(head, columns, strict=True)
     ]
     for i in sorted(range(1, len(widths)), key=lambda i: least[i] - widths[i]):
-        too_wide = sum(widths) + 2 * (len(widths) - 1) - WIDTH
+        too_wide = min(widths[0], ROOM) + sum(widths[1:]) + 2 * (len(widths) - 1) - WIDTH
         widths[i] = max(least[i], widths[i] - max(0, too_wide))
 
 
