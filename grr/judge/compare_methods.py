@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from grr.analysis.method_numbers import MethodNumbers, method_numbers
+from grr.judge.check import check
 from grr.judge.method_evidence import (
     Margin,
     MethodJudgement,
@@ -49,6 +50,8 @@ class MethodComparison:
     risks : MethodRisks
     remedies : tuple of Remedy
         What would make the candidate good enough; empty where it is.
+    to_mend : tuple of str
+        What must be settled first: readings with something to mend decide nothing.
     """
 
     numbers: MethodNumbers
@@ -59,6 +62,7 @@ class MethodComparison:
     confidence: float
     risks: MethodRisks
     remedies: tuple[Remedy, ...]
+    to_mend: tuple[str, ...] = ()
 
     @property
     def decision(self) -> str:
@@ -158,7 +162,8 @@ def compare_methods(
     judgements = {name: judged(numbers.results[name]) for name in numbers.methods}
     evidence = method_evidence(numbers, judgements, allowed)
     choice, confidence = OPEN, 0.0
-    if evidence is not None:
+    to_mend = tuple(f"{f.place}: {f.todo}" for f in check(study) if f.severity == "mend")
+    if evidence is not None and not to_mend:
         choice = str(method_choice(evidence, study.rules.confidence))
         confidence = float(choice_confidence(evidence, choice))
     limit = None if allowed is None else allowed.length
@@ -171,6 +176,7 @@ def compare_methods(
         confidence=confidence,
         risks=method_risks(numbers),
         remedies=() if choice == CANDIDATE else remedies(numbers, margin=limit),
+        to_mend=to_mend,
     )
 
 

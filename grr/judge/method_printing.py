@@ -22,7 +22,7 @@ from grr.judge.method_words import (
 from grr.numerics.method_choice import BASELINE, CANDIDATE, NEITHER, OPEN
 from grr.wording import tables
 from grr.wording.names import shortened
-from grr.wording.rounding import JOIN, figures, length, percent, square_unit, squares
+from grr.wording.rounding import JOIN, counted, figures, length, percent, square_unit, squares
 
 if TYPE_CHECKING:
     from grr.judge.compare_methods import MethodComparison
@@ -34,6 +34,8 @@ LOOKS = {
     NEITHER: ("✖", "#a63d00"),
     OPEN: ("○", "#57606a"),
 }
+#: So many findings to mend are told.
+MOST_MENDED = 6
 #: Longest name of a method at the head of a column.
 LONGEST_NAME = 18
 CAUTION = (
@@ -57,6 +59,11 @@ def opening(found: MethodComparison) -> list[str]:
 def confidence_text(found: MethodComparison) -> str:
     """Return how sure the decision is."""
     asked = f"{100 * found.study.rules.confidence:g}{JOIN}%"
+    if found.to_mend:
+        return (
+            f"{counted(len(found.to_mend), 'finding')} must be settled before the methods can be "
+            "compared; see grr.check."
+        )
     if found.choice == OPEN:
         return f"No decision reaches {asked} confidence."
     sure = 100 * found.confidence
@@ -125,6 +132,8 @@ def reasons(found: MethodComparison) -> list[str]:
 
 def what_next(found: MethodComparison) -> tuple[str, list[str]]:
     """Return a title and what to do next."""
+    if found.to_mend:
+        return "What to do next", list(found.to_mend[:MOST_MENDED])
     margin = None if found.margin is None else found.margin.length
     changes = [remedy_sentence(found.numbers, remedy, margin) for remedy in found.remedies]
     if found.choice == CANDIDATE:

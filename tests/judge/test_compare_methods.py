@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -68,6 +69,17 @@ def test_the_decision_is_the_one_that_the_truth_calls_for(truth, decision):
     assert 0.0 <= result.confidence <= 1.0
     if decision != "can't tell yet":
         assert result.confidence >= 0.95
+
+
+def test_readings_with_something_to_mend_decide_nothing():
+    due = {"calibration_due": "2026-09-30"}
+    source = study(handheld=0.12, facts=due)
+    assert compared(source).choice == "candidate"
+    late = replace(source, readings=source.readings.assign(time="2026-10-05T08:00:00Z"))
+    found = compared(late)
+    assert found.choice == "open"
+    assert "1 finding must be settled before the methods can be compared" in plain(found)
+    assert "What to do next - the gauge: Have the gauge calibrated" in plain(found)
 
 
 def test_the_first_screen_states_the_decision():
