@@ -6,7 +6,7 @@ import pytest
 
 from grr.errors import StudyError
 from grr.files.events import Event, Events
-from grr.files.folder import new_study_folder
+from grr.files.folder import change_settings, new_study_folder
 from grr.files.journal import Journal, JournalRow
 from grr.files.settings_record import FOUND, record_changes, unrecorded_changes
 from grr.files.study_file import read_settings, settings_text, write_settings
@@ -133,6 +133,27 @@ def test_what_was_logged_again_before_the_first_reading_counts(tmp_path):
     assert keys(folder) == [("operators_are", "random", "fixed")]
     log_whole(folder, "05")
     measured(folder, "10")
+    assert keys(folder) == []
+
+
+def test_saving_the_settings_puts_on_record_what_was_edited_by_hand(folder):
+    edit(folder, tolerance=Tolerance(12.0, 12.08))
+    saved = replace(read_settings(folder), rules=Rules(limit_percent=40))
+    with pytest.raises(StudyError, match="needs a name and a reason"):
+        change_settings(folder, saved)
+    change_settings(folder, saved, who="Ann", why="drawing revision B")
+    assert keys(folder) == []
+    logged = [event for event in Events(folder / "events.csv").rows if event.kind == "study"]
+    assert sorted((one.name, one.old, one.value) for one in logged) == [
+        ("rules.limit_percent", "30.0", "40"),
+        ("tolerance.upper", "12.02", "12.08"),
+    ]
+
+
+def test_what_is_put_back_needs_no_reason(folder):
+    settings = read_settings(folder)
+    edit(folder, tolerance=Tolerance(12.0, 12.08))
+    change_settings(folder, settings)
     assert keys(folder) == []
 
 
