@@ -104,3 +104,9 @@ def test_a_soft_part_gives_as_a_soft_face_does(shape):
     soft_part = flattening(1.0, *size, part=rubber, face=STEEL)
     assert soft_part == pytest.approx(flattening(1.0, *size, part=STEEL, face=rubber))
     assert soft_part > 10 * flattening(1.0, *size)
+
+
+def test_steel_and_carbide():
+    # (1 − 0.29²)/206e9 and (1 − 0.22²)/620e9
+    assert STEEL.compliance == pytest.approx(4.44612e-12, rel=1e-5)
+    assert CARBIDE.compliance == pytest.approx(1.53484e-12, rel=1e-5)

@@ -173,3 +173,29 @@ def test_what_a_precision_says_by_hand():
     assert found.assurance_under(30.0, 20.0) == pytest.approx(2 / 3)
     assert found.assurance_over(20.0, 20.0) == 0.0  # 20 is not over 20
     assert found.assurance_over(13.0, 20.0) == pytest.approx(2 / 3)
+
+
+def test_what_was_asked_for_is_what_is_simulated():
+    settings = {"studies": 100, "draws": 200, "level": 0.8, "confidence": 0.9}
+    plain = simulated_precision(Design(2, 3, 2), **settings)
+    assert (plain.level, plain.confidence, plain.shares) == (0.8, 0.9, Shares())
+    by_operators = simulated_precision(Design(2, 3, 2), Shares(0.1, 0.8, 0.1), **settings)
+    assert by_operators.shares == Shares(0.1, 0.8, 0.1)
+    # Three operators tell less about a GRR that is mostly theirs.
+    assert by_operators.width > 1.1 * plain.width
+    other = simulated_precision(Design(2, 3, 2), seed=99, **settings)
+    assert (other.upper != plain.upper).any()
+
+
+@pytest.mark.parametrize("name, bad", [("level", 1.0), ("level", 1.5), ("confidence", 1.0)])
+def test_the_setting_that_cannot_be_is_named(name, bad):
+    with pytest.raises(StudyError, match=f"{name} must be"):
+        simulated_precision(Design(5, 2, 2), **{"studies": 100, "draws": 200, name: bad})
+
+
+def test_two_fixed_operators_are_drawn_as_fixed():
+    rng = np.random.default_rng(4)
+    design, shares = Design(5, 2, 2, "fixed"), Shares(0.5, 0.4, 0.1)
+    drawn = simulated_anova(design, shares, 6000, rng).ss_operator
+    measured = crossed_anova(simulated_readings(design, shares, 6000, rng)).ss_operator
+    assert stats.ks_2samp(drawn, measured).pvalue > 1e-3

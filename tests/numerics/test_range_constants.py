@@ -76,3 +76,12 @@ def test_against_simulation() -> None:
 def test_one_value_has_no_range() -> None:
     with pytest.raises(StudyError, match="at least two"):
         rc.d2(1)
+
+
+@pytest.mark.parametrize(
+    ("size", "ranges", "printed"),
+    # AIAG MSA, 4th ed., appendix C (after Duncan), from memory.
+    [(2, 1, 1.41421), (2, 2, 1.27931), (2, 3, 1.23105), (3, 2, 1.80538), (3, 4, 1.74989)],
+)
+def test_d2_star_of_several_ranges(size: int, ranges: int, printed: float) -> None:
+    assert rc.d2_star(size, ranges) == pytest.approx(printed, abs=6e-5)
