@@ -12,6 +12,7 @@ from grr.files.settings_record import REMEDY, SettingChange, logged_events, unre
 from grr.files.study_file import STUDY_FILE
 from grr.values import a_path
 from grr.wording.rounding import counted
+from grr.wording.tables import paragraph
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,10 @@ class FolderCheck:
         if self.changes:
             lines.append("study.toml: changed outside the record after collecting began:")
             lines += [f"  {change}" for change in self.changes]
-            lines.append(f"  {REMEDY}.")
+            if any(change.decides for change in self.changes):
+                lines.append(paragraph(f"{REMEDY}."))
+            else:
+                lines.append("These only describe the study; grr record puts them on record.")
         return "\n".join(lines)
 
 

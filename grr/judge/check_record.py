@@ -68,24 +68,31 @@ def _missing(folder: Path) -> Iterator[Finding]:
 
 
 def _settings(folder: Path) -> Iterator[Finding]:
+    """Yield one finding on what decides, and one on facts that were replaced.
+
+    A fact stated by hand where none was stated before is what the study file is for.
+    """
     changes = unrecorded_changes(folder)
-    for one in (change for change in changes if change.decides):
-        yield Finding(
-            "mend",
-            SETTINGS,
-            "study.toml",
-            f"Changed outside the record after collecting began: {one}.",
-            f"{REMEDY}.",
-        )
-    others = [str(change) for change in changes if not change.decides]
-    if others:
-        yield Finding(
+    deciding = [str(change) for change in changes if change.decides]
+    replaced = [str(change) for change in changes if change.old and not change.decides]
+    if deciding:
+        yield _changed("mend", deciding, f"{REMEDY}.")
+    if replaced:
+        yield _changed(
             "look",
-            SETTINGS,
-            "study.toml",
-            f"Changed outside the record after collecting began: "
-            f"{'; '.join(others[:_MOST_SHOWN])}"
-            f"{f'; and {len(others) - _MOST_SHOWN} more' if others[_MOST_SHOWN:] else ''}.",
-            "These only describe the study. Compare them with the paper they came from, and put "
-            "them on record with grr record.",
+            replaced,
+            "This only describes the study. Compare it with the paper it came from, and put it on "
+            "record in the same way as any other change (grr record).",
         )
+
+
+def _changed(severity: str, changes: list[str], todo: str) -> Finding:
+    shown = "; ".join(changes[:_MOST_SHOWN])
+    more = f"; and {len(changes) - _MOST_SHOWN} more" if len(changes) > _MOST_SHOWN else ""
+    return Finding(
+        severity,
+        SETTINGS,
+        "study.toml",
+        f"Changed outside the record after collecting began: {shown}{more}.",
+        todo,
+    )

@@ -194,15 +194,18 @@ def test_settings_changed_past_the_record_are_told_everywhere(folder):
     assert not found.unaltered
     assert "tolerance.upper, from 10.012 to 10.015" in str(found)
     assert main(["verify", str(folder)]) == 1
-    settings = grr.check(grr.open_study(folder)).about("settings")
-    assert {finding.severity for finding in settings} == {"mend"}
-    assert [finding.what.split(": ")[1] for finding in settings] == [
-        "operators_are, from random to fixed.",
-        "tolerance.upper, from 10.012 to 10.015.",
-    ]
+    (settings,) = grr.check(grr.open_study(folder)).about("settings")
+    assert settings.severity == "mend"
+    assert settings.what.split(": ")[1] == (
+        "operators_are, from random to fixed; tolerance.upper, from 10.012 to 10.015."
+    )
     assert main(["record", str(folder), "--by", "QE", "--reason", "drawing B"]) == 0
     assert main(["verify", str(folder)]) == 0
     assert grr.check(grr.open_study(folder)).about("settings") == ()
+    stated = file.read_text(encoding="utf-8").replace("[facts]", '[facts]\ncertificate = "C-1"')
+    file.write_text(stated, encoding="utf-8")
+    assert "facts.certificate, from not stated to C-1" in str(verify_folder(folder))
+    assert grr.check(grr.open_study(folder)).about("settings") == ()  # added, not replaced
 
 
 def test_settings_corrected_before_the_first_reading_are_on_record(folder):
