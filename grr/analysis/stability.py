@@ -21,6 +21,7 @@ from grr.numerics.control_chart import (
     moving_ranges,
     standardised,
 )
+from grr.numerics.digits import digits_seen
 from grr.numerics.false_alarms import chance_of_false_alarm, false_alarms
 from grr.numerics.linearity import fit_line
 from grr.numerics.ratios import hidden_by_rounding
@@ -82,7 +83,8 @@ def stability(
     share : float
         The share of the tolerance that a drift may use up before the next check.
     longest_days : float
-        The laboratory's own interval; never exceeded.
+        The laboratory's own interval; never exceeded. Nor is the longest interval between
+        two checks so far: how the gauge behaves over a longer one was not seen.
     level : float
         Confidence of the drift's interval.
     title : str
@@ -129,10 +131,11 @@ def stability(
     width = None if tolerance is None else tolerance.width
     allowance = None if width is None else number("share", share, above=0.0, below=1.0) * width
     longest = number("longest_days", longest_days, above=0.0)
+    gap = float(np.diff(days).max())
     recheck = None
     if allowance is not None:
         per_day = (drift.lower / DAYS_A_YEAR, drift.upper / DAYS_A_YEAR)
-        recheck = recheck_after(*per_day, allowance, watched=float(days[-1]), longest=longest)
+        recheck = recheck_after(*per_day, allowance, used=gap, longest=longest)
     return StabilityResult(
         times=checks.times,
         means=means,
@@ -151,6 +154,7 @@ def stability(
         share=share,
         allowance=allowance,
         recheck_days=recheck,
+        longest_gap=gap,
         longest_days=longest,
         level=level,
         unit=canonical_unit(unit),
@@ -164,6 +168,9 @@ def stability(
             scatter_p=scatter_p,
             step=step is not None,
             coarse=coarse,
+            digits=None
+            if step_of_gauge is None
+            else digits_seen(ranges[:frozen], float(limits.range_upper), step_of_gauge),
         ),
         title=title,
         example=example,

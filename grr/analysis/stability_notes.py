@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from grr.numerics.digits import DigitsSeen
 from grr.wording.probability import p_text
+from grr.wording.rounding import counted, percent
 
 #: Limits from fewer checks than this are provisional (common practice, no source).
 ENOUGH = 20
@@ -20,6 +22,7 @@ def stability_notes(
     scatter_p: float | None,
     step: bool,
     coarse: bool,
+    digits: DigitsSeen | None,
 ) -> tuple[str, ...]:
     """Return the sentences under the numbers."""
     notes = [f"Missing readings: {missing}; they are left out."] if missing else []
@@ -41,6 +44,13 @@ def stability_notes(
         notes.append(
             "The readings repeat almost to the last digit, so the limits are set one and a half "
             "digits from the centre: a reading that flips by one digit is no alarm."
+        )
+    elif digits is not None and digits.too_few:
+        notes.append(
+            f"Only {counted(digits.possible, 'possible value')} within the limit of the ranges, "
+            f"and {percent(100 * digits.zeros)} of the ranges are zero: the last digit hides the "
+            "scatter. Equal readings in a row say little here; read one more digit if the gauge "
+            "has it."
         )
     if step:
         notes.append("The drift is measured with the step taken out.")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from grr.analysis.printing import EXAMPLE
 from grr.analysis.stability_notes import AHEAD
 from grr.wording import tables
-from grr.wording.limits import fine_interval, fine_length
+from grr.wording.limits import fine_interval, fine_length, signed_length
 from grr.wording.probability import p_text
 from grr.wording.rounding import JOIN, counted, length, size
 
@@ -89,12 +89,12 @@ def _alarms(result: StabilityResult) -> tuple[list[str], list[list[str]]]:
 
 
 def _closing(result: StabilityResult) -> list[str]:
-    unit, sigma = result.unit, float(result.limits.sigma)
+    unit = result.unit
     lines = [_alarm_sentence(result), *_meanings(result), _rate_sentence(result)]
     if result.step is not None and result.step_between is not None:
         before, after = (time.date() for time in result.step_between)
         lines.append(
-            f"A step of {fine_length(float(result.step.size), sigma, unit)} lies most likely "
+            f"A step of {signed_length(float(result.step.size), unit)} lies most likely "
             f"between the checks of {before} and {after} ({p_text(float(result.step.p))})."
         )
     drift = result.drift
@@ -104,9 +104,9 @@ def _closing(result: StabilityResult) -> list[str]:
     )
     if result.reference is not None:
         bias = float(result.limits.centre) - result.reference
+        way = f"{length(abs(bias), unit)} {'above' if bias > 0 else 'below'}" if bias else "at"
         lines.append(
-            f"In the baseline the readings lie {fine_length(bias, sigma, unit)} from the "
-            "calibrated value of the check standard."
+            f"In the baseline the readings lie {way} the calibrated value of the check standard."
         )
     return [*lines, _recheck_sentence(result), *result.notes]
 
@@ -154,9 +154,10 @@ def _recheck_sentence(result: StabilityResult) -> str:
         )
     allowance = length(result.allowance, result.unit)
     return (
-        f"Next check: at the latest {result.next_check}, {int(result.recheck_days)} days after the "
-        f"last. Until then the drift, at the faster end of its interval, stays under "
-        f"{100 * result.share:g}{JOIN}% of the tolerance ({allowance}), and the interval is no "
-        f"longer than the gauge has been watched nor than {result.longest_days:g} days. The "
-        "laboratory's procedure goes before this."
+        f"Next check: at the latest {result.next_check}, "
+        f"{counted(int(result.recheck_days), 'day')} after the last. Until then the drift, at the "
+        f"faster end of its interval, stays under {100 * result.share:g}{JOIN}% of the tolerance "
+        f"({allowance}), and the interval is no longer than the longest between two checks so far "
+        f"({counted(int(result.longest_gap), 'day')}). This is for drift only: after a fall or a "
+        "knock check at once. The laboratory's procedure goes before this."
     )

@@ -71,6 +71,8 @@ class StabilityResult:
         without a two-sided tolerance.
     recheck_days : float or None
         Days to the next check that the drift allows.
+    longest_gap : float
+        Days between the two neighbouring checks that lie furthest apart.
     longest_days : float
     level : float
     unit : str
@@ -97,6 +99,7 @@ class StabilityResult:
     share: float
     allowance: float | None
     recheck_days: float | None
+    longest_gap: float
     longest_days: float
     level: float
     unit: str

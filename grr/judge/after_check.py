@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from grr.analysis.stability_result import StabilityResult
 from grr.values import needs, one_of
 from grr.wording import tables
-from grr.wording.limits import fine_length
-from grr.wording.rounding import percent
+from grr.wording.rounding import length, percent
 
 EVENTS = ("check", "dropped", "repaired")
 DEFER = "The laboratory's and the customer's procedures go before these steps."
@@ -98,11 +97,11 @@ def _size(result: StabilityResult) -> str:
     if result.step is None:
         return ""
     size = float(result.step.size)
-    text = fine_length(size, float(result.limits.sigma), result.unit)
+    text = length(abs(size), result.unit)
     width = None if result.tolerance is None else result.tolerance.width
     share = "" if width is None else f", {percent(100 * abs(size) / width)} of the tolerance"
     way = "large" if size > 0 else "small"
-    return f" Their readings were likely too {way} by {text.lstrip('−')}{share}."
+    return f" Their readings were likely too {way} by {text}{share}."
 
 
 def _quiet(result: StabilityResult) -> AfterCheck:
@@ -119,7 +118,7 @@ def _quiet(result: StabilityResult) -> AfterCheck:
 def _next(result: StabilityResult) -> str:
     if result.next_check is None:
         return "Next check at the interval of the laboratory's procedure."
-    return f"Next check at the latest on {result.next_check}."
+    return f"Next check at the latest on {result.next_check}; after a fall or a knock at once."
 
 
 def _dropped() -> AfterCheck:

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
 
 from grr.judge.findings import Finding
+from grr.numerics.digits import digits_seen
 from grr.numerics.range_constants import upper_range_limit
 from grr.study import Study
 from grr.wording.rounding import counted, length, percent
-
-#: Possible values within the range limit below which the digits are too coarse.
-LEAST_VALUES = 5
-#: Share of ranges at zero above which the digits are too coarse.
-MOST_ZEROS = 0.25
 
 
 def resolution(study: Study) -> Iterator[Finding]:
@@ -54,12 +49,7 @@ def _against_tolerance(study: Study, step: float) -> Iterator[Finding]:
 
 
 def _against_scatter(study: Study, step: float) -> Iterator[Finding]:
-    """Possible values within the limit of the range.
-
-    Source: AIAG MSA, 4th ed., chapter II section C (discrimination seen on the range
-    chart); Wheeler & Lyday, Evaluating the Measurement Process (1989), chapter 5. From
-    memory.
-    """
+    """Possible values within the limit of the range (see `digits_seen`)."""
     cube = study.cube()
     counts = np.isfinite(cube.values).sum(axis=2)
     r = int(counts.max())
@@ -68,15 +58,15 @@ def _against_scatter(study: Study, step: float) -> Iterator[Finding]:
         return
     ranges = np.ptp(cube.packed[full], axis=1)
     limit = upper_range_limit(r) * float(ranges.mean())
-    possible = math.floor(limit / step + 1e-6) + 1
-    zeros = float(np.mean(ranges < 0.5 * step))
-    if possible < LEAST_VALUES or zeros > MOST_ZEROS:
+    seen = digits_seen(ranges, limit, step)
+    if seen.too_few:
         yield Finding(
             "look",
             "too few digits",
             "the study",
-            f"Only {counted(possible, 'possible value')} within the limit of the range, and "
-            f"{percent(100 * zeros)} of the ranges are zero: the last digit hides the scatter.",
+            f"Only {counted(seen.possible, 'possible value')} within the limit of the range, and "
+            f"{percent(100 * seen.zeros)} of the ranges are zero: the last digit hides the "
+            "scatter.",
             "Read one more digit if the gauge has it. Otherwise repeatability is known only to "
             "be of the size of the last digit.",
         )

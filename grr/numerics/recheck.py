@@ -14,12 +14,13 @@ def time_to_use_up(rate: Array | float, allowance: Array | float) -> Array:
 
 
 def recheck_after(
-    rate_lower: float, rate_upper: float, allowance: float, *, watched: float, longest: float
+    rate_lower: float, rate_upper: float, allowance: float, *, used: float, longest: float
 ) -> float:
     """Return the time to the next check that a drift's interval allows.
 
-    The faster end of the interval decides. Never longer than the gauge has been watched
-    (beyond that nothing is known) nor than ``longest``, the laboratory's own interval.
+    The faster end of the interval decides. Never longer than ``used``, the longest interval
+    between two checks so far (of longer ones nothing is known), nor than ``longest``, the
+    laboratory's own. A drift says nothing about a fall or a knock: those are checked at once.
 
     Notes
     -----
@@ -27,4 +28,4 @@ def recheck_after(
     drift seen on check standards as one ground for it (from memory).
     """
     fastest = max(abs(rate_lower), abs(rate_upper))
-    return min(float(time_to_use_up(fastest, allowance)), watched, longest)
+    return min(float(time_to_use_up(fastest, allowance)), used, longest)

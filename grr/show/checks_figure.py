@@ -9,7 +9,7 @@ import numpy as np
 from grr.analysis.stability_result import StabilityResult
 from grr.show import theme
 from grr.show.axes import level_line, level_name, reach_axis, unit_scale
-from grr.wording.limits import fine_interval, fine_length
+from grr.wording.limits import fine_interval, signed_length
 from grr.wording.rounding import JOIN, counted, length, size
 from grr.wording.tables import FAINT
 
@@ -148,7 +148,7 @@ def _answer(result: StabilityResult) -> str:
     count = len({signal.check for signal in result.signals})
     checks = counted(len(result.means), "check")
     if result.step is not None and result.step_between is not None:
-        size_of = fine_length(float(result.step.size), float(result.limits.sigma), result.unit)
+        size_of = signed_length(float(result.step.size), result.unit)
         before, after = (time.date() for time in result.step_between)
         return (
             f"No: it stepped by {size_of} between {before} and {after} (dashed). At {count} of "

@@ -6,7 +6,7 @@ import math
 
 from grr.tolerance import Tolerance
 from grr.units import conversion, fine_unit
-from grr.wording.rounding import decimals_for, size, with_unit
+from grr.wording.rounding import decimals_for, length, size, with_unit
 
 
 def limits_text(tolerance: Tolerance | None, resolution: float | None, unit: str) -> str:
@@ -45,7 +45,12 @@ def fine_length(value: float, spread: float, unit: str) -> str:
     return with_unit(_signed(value * factor, decimals_for(spread * factor)), fine)
 
 
+def signed_length(value: float, unit: str) -> str:
+    """Return a small signed length that stands alone, with two figures and a true minus."""
+    return f"{'−' if value < 0 else ''}{length(abs(value), unit)}"
+
+
 def _signed(value: float, decimals: int) -> str:
-    """Return a number with a typographic minus, and no minus before 0."""
+    """Return a number with a typographic minus; what rounds to 0 is 0, without decimals."""
     text = f"{value:.{decimals}f}"
-    return text.replace("-", "" if float(text) == 0.0 else "−")
+    return "0" if float(text) == 0.0 else text.replace("-", "−")

@@ -51,7 +51,11 @@ def test_a_quiet_gauge_raises_no_alarm_and_gets_an_interval():
     result = watched(made(), baseline=20, rules=("WE 1",))
     assert not result.signals and result.step is None
     assert result.alarms.run_length == pytest.approx(370.4, abs=0.01)
-    assert result.recheck_days == 365.0
+    assert result.recheck_days == 30.0  # monthly checks show nothing about longer intervals
+    text = " ".join(str(result).split())
+    assert "for drift only: after a fall or a knock check at once" in text
+    seldom = watched(made().iloc[::4], baseline=6, rules=("WE 1",))
+    assert seldom.recheck_days == 120.0
     assert result.next_check > result.times[-1].date()
     assert result.last_good == result.times[-1]
 
@@ -66,9 +70,10 @@ def test_the_chance_of_a_false_alarm_grows_with_a_short_baseline():
 def test_a_drift_shortens_the_interval():
     result = watched(made(drift=0.001, sd=0.00002), baseline=3)
     assert result.drift.lower < 0.001 * 365.25 / 360 < result.drift.upper
-    # 10 % of 6 µm at about 1 µm a year: some seven months, at the faster end a little less
-    assert 180 < result.recheck_days < 0.0006 / 0.001 * 366
-    assert watched(made(drift=0.001), baseline=12, longest_days=30).recheck_days == 30.0
+    # 10 % of 6 µm at about 12 µm a year: 18 days, at the faster end a little less
+    fast = watched(made(drift=0.012, sd=0.00002), baseline=3)
+    assert 16 < fast.recheck_days < 0.0006 / 0.012 * 366
+    assert watched(made(), baseline=12, longest_days=20).recheck_days == 20.0
 
 
 def test_mean_and_range_where_checks_hold_several_readings():
@@ -104,6 +109,27 @@ def test_readings_that_repeat_to_the_last_digit_do_not_alarm():
     assert "flips by one digit" in " ".join(str(result).split())
     table.loc[21:, "reading"] = 10.0002
     assert watched(table, baseline=12, resolution=0.0001, rules=("WE 1",)).alarm_now
+
+
+def test_a_chunky_gauge_is_told_to_hide_its_scatter():
+    table = made(sd=0.0001)
+    table["reading"] = table["reading"].round(4)
+    hides = "the last digit hides the scatter"
+    assert hides in " ".join(str(watched(table, resolution=0.0001)).split())
+    fine = made(sd=0.0001)
+    fine["reading"] = fine["reading"].round(5)
+    assert hides not in " ".join(str(watched(fine, resolution=0.00001)).split())
+
+
+def test_above_or_below_is_said_and_numbers_are_rounded_to_two_figures():
+    table = made(sd=0.00002)
+    low = " ".join(str(watched(table, reference=10.0001)).split())
+    assert "the readings lie 0.11 µm below the calibrated value" in low
+    assert "0.094 µm above the" in " ".join(str(watched(table, reference=9.9999)).split())
+    shifted = str(watched(made(shift=0.0008, sd=0.00002), baseline=12))
+    assert "A step of 0.78 µm" in " ".join(shifted.split())
+    flat = pd.DataFrame({"time": MONTHS.strftime("%Y-%m-%d"), "reading": [1.0, 1.1, 1.1, 1.0] * 6})
+    assert "Drift 0 µm a year (" in " ".join(str(watched(flat, tolerance=None)).split())
 
 
 def test_without_a_tolerance_no_interval_is_proposed():

@@ -47,10 +47,10 @@ def test_too_few_readings_are_refused():
 def test_time_until_the_allowance_is_gone():
     assert time_to_use_up(-0.5, 2.0) == 4.0
     assert time_to_use_up(0.0, 2.0) == np.inf
-    assert recheck_after(-0.1, 0.5, 2.0, watched=24, longest=12) == 4.0
-    assert recheck_after(-0.1, 0.1, 2.0, watched=24, longest=12) == 12.0
-    assert recheck_after(-0.1, 0.1, 2.0, watched=6, longest=12) == 6.0
-    assert recheck_after(0.0, 0.0, 2.0, watched=6, longest=12) == 6.0
+    assert recheck_after(-0.1, 0.5, 2.0, used=24, longest=12) == 4.0
+    assert recheck_after(-0.1, 0.1, 2.0, used=24, longest=12) == 12.0
+    assert recheck_after(-0.1, 0.1, 2.0, used=6, longest=12) == 6.0
+    assert recheck_after(0.0, 0.0, 2.0, used=6, longest=12) == 6.0
 
 
 def test_the_shortest_series_and_steps_near_its_ends():
