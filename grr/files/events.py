@@ -10,7 +10,8 @@ question       ``name`` id of the reading, ``old`` what was asked, ``value`` the
 moved          ``name`` id of the reading, ``old`` and ``value`` its place
 opened         earlier readings were shown on purpose during a blind collection
 study          ``name`` a key of study.toml, ``old`` and ``value``
-settings       ``value`` study.toml in full, when a session begins and it is new
+settings       ``value`` study.toml in full, when a session or the first reading begins
+               and it is new; `grr.files.settings_record` compares the file with it
 added          ``name`` operator or part, ``value`` its name
 withdrawn      ``name`` operator or part, ``old`` its name, ``value`` its replacement
 taken over     ``old`` the session that was put aside

@@ -38,6 +38,18 @@ def test_a_new_study_is_made_and_chosen(folder: Path) -> None:
     assert grr.chosen_folder(folder.parent.parent) == folder
 
 
+def test_every_new_study_has_an_order_of_its_own(folder: Path) -> None:
+    seeds = set()
+    for name in ("one", "two", "three"):
+        form = grr.study_form(folder.parent / name)
+        fill(form, operators="A, B")
+        form.button.click()
+        plan = read_settings(folder.parent / name).plan
+        assert plan is not None
+        seeds.add(plan.seed)
+    assert len(seeds) == 3
+
+
 def test_nominal_with_deviations(folder: Path) -> None:
     form = grr.study_form(folder)
     fill(form, given_as="nominal size with deviations", nominal="10", operators="A, B")
