@@ -106,7 +106,9 @@ def _parser() -> argparse.ArgumentParser:
     collect.add_argument("folder", type=Path, help="study folder")
     collect.set_defaults(run=cli_commands.collect)
 
-    verify = commands.add_parser("verify", help="name the first altered row of a study's record")
+    verify = commands.add_parser(
+        "verify", help="tell which rows or settings of a study were changed"
+    )
     verify.add_argument("folder", type=Path, help="study folder")
     verify.set_defaults(run=cli_commands.verify)
 
