@@ -9,10 +9,10 @@ import numpy as np
 from grr.judge.findings import Finding
 from grr.judge.places import place
 from grr.numerics.deviations import trial_ranges
-from grr.numerics.range_constants import d2
+from grr.numerics.range_constants import chance_beyond_limit, d2
 from grr.numerics.suspects import median
 from grr.study import Cube, Study
-from grr.wording.rounding import length, listed, percent
+from grr.wording.rounding import length, lengths_apart, listed, percent
 
 #: Share of the tolerance that the parts should span at least (common practice, no source).
 COVERED_SHARE = 0.5
@@ -40,33 +40,36 @@ def scatter(study: Study) -> Iterator[Finding]:
 
 def _ranges(study: Study, cube: Cube) -> Iterator[Finding]:
     """Ranges beyond D4 × mean range (AIAG MSA, 4th ed., chapter III section B, range chart)."""
-    found = trial_ranges(cube.values)
+    found = trial_ranges(cube.values, study.resolution)
     if found is None:
         return
     ranges, limit = found.ranges, found.limit
-    beyond = [(int(i), int(j)) for i, j in np.argwhere(ranges > limit)]
+    beyond = [(int(i), int(j)) for i, j in np.argwhere(found.beyond)]
+    chance = chance_beyond_limit(study.trials, int(np.isfinite(ranges).sum()))
     todo = (
         "Look for dirt, a tilted part or a slip, and measure again. Keep the readings if nothing "
-        "is found: it may be how the gauge behaves."
+        f"is found: chance alone gives such a range in {100 * chance:.0f} % of studies of this "
+        "size."
     )
-    usual = f"ordinary scatter stays within {length(limit, study.unit)}."
     if len(beyond) > _MOST_SINGLE:
         places = listed([place(cube, *where) for where in beyond], 5)
+        worst, usual = lengths_apart(float(np.nanmax(ranges)), limit, study.unit)
         yield Finding(
             "look",
             "range beyond limit",
             f"{len(beyond)} places",
-            f"The repeats differ by up to {length(float(np.nanmax(ranges)), study.unit)} "
-            f"({places}); {usual}",
+            f"The repeats differ by up to {worst} ({places}); ordinary scatter stays within "
+            f"{usual}.",
             todo,
         )
         return
     for part, operator in beyond:
+        own, usual = lengths_apart(float(ranges[part, operator]), limit, study.unit)
         yield Finding(
             "look",
             "range beyond limit",
             place(cube, part, operator),
-            f"The repeats differ by {length(float(ranges[part, operator]), study.unit)}; {usual}",
+            f"The repeats differ by {own}; ordinary scatter stays within {usual}.",
             todo,
         )
 

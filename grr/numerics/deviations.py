@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grr.numerics.arrays import Array
+from grr.numerics.arrays import Array, Mask
 from grr.numerics.range_constants import upper_range_limit
 
 #: A band of so many standard deviations to either side holds 99.7 % of normal values.
@@ -27,21 +27,27 @@ class TrialRanges:
         Mean range and D4 × mean range.
     factor : float
         D4.
+    beyond : ndarray of bool, shape (parts, operators)
+        Beyond the limit, and by more than one step of the last digit: two readings on the
+        edge of a digit differ by one step whatever the gauge does.
     """
 
     ranges: Array
     mean: float
     limit: float
     factor: float
+    beyond: Mask
 
 
-def trial_ranges(readings: Array) -> TrialRanges | None:
+def trial_ranges(readings: Array, step: float | None = None) -> TrialRanges | None:
     """Return the ranges of the repeats with their upper limit; None where nothing was repeated.
 
     Parameters
     ----------
     readings : ndarray, shape (parts, operators, trials)
         NaN where missing.
+    step : float, optional
+        The gauge's last digit.
 
     Notes
     -----
@@ -55,7 +61,10 @@ def trial_ranges(readings: Array) -> TrialRanges | None:
     spans = np.fmax.reduce(readings, axis=2) - np.fmin.reduce(readings, axis=2)
     ranges = np.where(full, spans, np.nan)
     mean, factor = float(np.nanmean(ranges)), upper_range_limit(most)
-    return TrialRanges(ranges, mean, factor * mean, factor)
+    limit = factor * mean
+    # 1.01: differences of decimals such as 10.01 − 10.00 miss a step by rounding
+    least = limit if step is None else max(limit, 1.01 * step)
+    return TrialRanges(ranges, mean, limit, factor, np.nan_to_num(ranges) > least)
 
 
 def cell_means(readings: Array) -> Array:

@@ -16,7 +16,7 @@ from grr.show.markup import markup
 from grr.show.scale import fine_scale, value_axis
 from grr.study import Study
 from grr.wording.names import shortened
-from grr.wording.rounding import counted, figures, length, listed
+from grr.wording.rounding import counted, figures, length, lengths_apart, listed
 from grr.wording.tables import FAINT, LINE
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def trial_ranges(study: Study) -> Figure:
     -----
     Source of the limit: AIAG MSA, 4th ed., chapter III section B (D4 × mean range).
     """
-    found = ranges_of(study.cube().values)
+    found = ranges_of(study.cube().values, study.resolution)
     if found is None:
         return theme.unanswered(
             "trial-ranges",
@@ -121,7 +121,7 @@ def _stacked(ranges: Array, high: float) -> list[int]:
 def _marks(study: Study, found: TrialRanges, lane: int) -> dict[str, Any]:
     there = np.flatnonzero(np.isfinite(found.ranges[:, lane])).tolist()
     values = [float(found.ranges[part, lane]) for part in there]
-    beyond = [value > found.limit for value in values]
+    beyond = found.beyond[there, lane].tolist()
     return {
         "type": "scatter",
         "mode": "markers",
@@ -180,7 +180,7 @@ def _lane_names(study: Study, found: TrialRanges, lane: int, top: float) -> list
     notes = [
         theme.note(name, 0, theme.one(top), xanchor="left", bold=True, bgcolor="#fff", **place)
     ]
-    out = np.flatnonzero(np.nan_to_num(found.ranges[:, lane]) > found.limit).tolist()
+    out = np.flatnonzero(found.beyond[:, lane]).tolist()
     if out:
         parts = listed([shortened(study.parts[part], 10) for part in out], 4)
         notes.append(
@@ -207,16 +207,18 @@ def _answer(study: Study, found: TrialRanges) -> str:
         f"the limit of {length(found.limit, study.unit)} "
         f"({figures(found.factor, 3)} × the mean range of {length(found.mean, study.unit)})"
     )
-    beyond = np.argwhere(np.nan_to_num(found.ranges) > found.limit).tolist()
+    beyond = np.argwhere(found.beyond).tolist()
     left = found.ranges.size - count
     note = f" {left} incomplete cells are left out." if left else ""
+    if (np.nan_to_num(found.ranges) > found.limit).sum() > len(beyond):
+        note = f" A range of one digit is none, whatever the limit.{note}"
     if not beyond:
         return f"Yes: none of the {counted(count, 'range')} is beyond {limit}.{note}"
     places = listed(
         [
             f"part {shortened(study.parts[part], 14)} by "
             f"{shortened(study.operator_names[operator], 16)} "
-            f"({length(float(found.ranges[part, operator]), study.unit)})"
+            f"({lengths_apart(float(found.ranges[part, operator]), found.limit, study.unit)[0]})"
             for part, operator in beyond
         ],
         4,

@@ -114,6 +114,15 @@ def square_unit(unit: str) -> str:
     return f"{fine_unit(unit)}²" if unit else ""
 
 
+def lengths_apart(first: float, second: float, unit: str) -> tuple[str, str]:
+    """Return two lengths, with as many more figures as it takes to tell them apart."""
+    for digits in range(2, 7):
+        texts = length(first, unit, digits), length(second, unit, digits)
+        if texts[0] != texts[1]:
+            break
+    return texts
+
+
 def counted(number: int, noun: str) -> str:
     """Return "1 part" or "3 parts"."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -244,3 +244,47 @@ def test_many_ranges_beyond_the_limit_are_one_finding() -> None:
     cube[:7, 2, 0] += 0.004
     found = only(grr.check(good_study(np.round(cube, 4))), "range beyond limit")
     assert found.place == "7 places"
+
+
+def test_a_range_of_one_digit_is_no_dirt() -> None:
+    # a gauge of 10 µm: most repeats agree, some flip by one digit
+    rng = np.random.default_rng(5)
+    cube = np.round(
+        10.0 + np.arange(10)[:, None, None] * 0.0333 + rng.normal(0, 1e-3, (10, 3, 3)), 2
+    )
+    ranges = np.ptp(cube, axis=2)
+    assert 0.009 < ranges.max() < 0.011 and (ranges == 0.0).any()
+    source = grr.Study(table(cube), unit="mm", resolution=0.01)
+    assert grr.check(source).about("range beyond limit") == ()
+    assert grr.check(source).about("too few digits")
+    assert "is beyond" in grr.show.trial_ranges(source).layout.meta["answer"]
+    cube[3, 1, 0] += 0.02
+    twice = grr.Study(table(np.round(cube, 2)), unit="mm", resolution=0.01)
+    assert only(grr.check(twice), "range beyond limit").place == "part 4, operator Jan"
+
+
+def test_a_range_just_beyond_the_limit_is_told_apart_from_it() -> None:
+    from grr.numerics.deviations import trial_ranges
+
+    cube, _ = good_cube()
+    for extra in np.arange(0.0004, 0.0012, 0.00001):
+        tried = cube.copy()
+        tried[2, 0] = [cube[2, 0].mean(), cube[2, 0].mean(), cube[2, 0].mean() + extra]
+        found = trial_ranges(tried)
+        if found.beyond[2, 0]:
+            break
+    finding = grr.check(grr.Study(table(tried), unit="mm")).about("range beyond limit")[0]
+    own, limit = (text.split("\u00a0")[0] for text in finding.what.split("by ")[1].split("within "))
+    assert own != limit
+    assert "chance alone gives such a range in 16 % of studies" in finding.todo
+
+
+@pytest.mark.parametrize(("size", "cells"), [(3, 30), (2, 30)])
+def test_how_often_chance_gives_a_range_beyond_its_limit(size: int, cells: int) -> None:
+    from grr.numerics.range_constants import chance_beyond_limit, upper_range_limit
+
+    rng = np.random.default_rng(8)
+    ranges = np.ptp(rng.normal(size=(20_000, cells, size)), axis=2)
+    limit = upper_range_limit(size) * ranges.mean(axis=1, keepdims=True)
+    share = (ranges > limit).any(axis=1).mean()
+    assert chance_beyond_limit(size, cells) == pytest.approx(share, abs=0.02)
