@@ -181,7 +181,8 @@ def specific_risk(
             "The process needs both its mean and its sd", "Give both, or leave both out"
         )
     if process_mean is None or process_sd is None:
-        refuse_values_without_risk(corrected, 1.0, grr_sd, bias)
+        refuse_values_without_risk(0.0, 1.0, grr_sd, bias)
+        _refuse_unless_finite("reading", reading)
         return _outside(tolerance, corrected, grr_sd)
     refuse_values_without_risk(process_mean, process_sd, grr_sd, bias)
     trust = np.square(process_sd) / (np.square(process_sd) + np.square(grr_sd))
@@ -251,6 +252,10 @@ def refuse_values_without_risk(
         array = np.asarray(sd, np.float64)
         if not (np.isfinite(array).all() and (array > 0.0).all()):
             raise StudyError(f"The {name} is not above 0", "Give a standard deviation", value=sd)
-    for name, value in (("process mean", mean), ("bias", bias)):
-        if not np.isfinite(np.asarray(value, np.float64)).all():
-            raise StudyError(f"The {name} is not a finite number", "Give a number", value=value)
+    _refuse_unless_finite("process mean", mean)
+    _refuse_unless_finite("bias", bias)
+
+
+def _refuse_unless_finite(name: str, value: Value) -> None:
+    if not np.isfinite(np.asarray(value, np.float64)).all():
+        raise StudyError(f"The {name} is not a finite number", "Give a number", value=value)

@@ -96,3 +96,21 @@ def test_three_parts_by_hand_and_a_stack():
     assert found.lower == pytest.approx([1 - 1.96, 7 - 3.92])
     assert found.lower_limits[0] == pytest.approx([-0.96 - 4.3027, 3.08 - 8.6053], abs=1e-4)
     assert found.upper_limits[1] == pytest.approx([2.96 + 4.3027, 10.92 + 8.6053], abs=1e-4)
+
+
+def test_the_variance_of_a_pair_by_hand():
+    # Differences of cell means: parts ±1, operators ±0.5, rest ±0.25. MS_P 2·2·1 = 4, MS_O 2·
+    # 2·0.25 = 1, MS_R 4·0.0625 = 0.25, each on 1 df. Part (4 − 0.25)/2, operator as a sample
+    # (1 − 0.25)/2, rest 0.25; what averaging took out: half of 0.8 and two thirds of 0.6.
+    cells = np.array([[1.0], [-1.0]]) + [0.5, -0.5] + 0.25 * np.array([[1.0, -1], [-1, 1]])
+    found = {
+        who: replicated_agreement(
+            cells, np.array([0.8, 0.6]), (2.0, 3.0), (2, 4), operators=who, draws=200
+        )
+        for who in ("random", "fixed")
+    }
+    rest = 1.875 + 0.25 + 0.4 + 0.4
+    assert float(found["random"].sd) ** 2 == pytest.approx(rest + 0.375)
+    assert float(found["fixed"].sd) ** 2 == pytest.approx(rest + 0.375 / 2)
+    with pytest.raises(StudyError, match="operators is not a word known here"):
+        replicated_agreement(cells, np.ones(2), (2.0, 2.0), (2, 2), operators="some")

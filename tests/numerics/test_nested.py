@@ -199,3 +199,11 @@ def test_operators_are_fixed_or_random():
     cube = simulated(1, sds=(1, 1, 1))[0]
     with pytest.raises(StudyError, match="operators is not a word known here"):
         nested_reml(*as_lists(cube), operators="some")
+
+
+def test_parts_measured_once_are_refused_where_operators_had_unequal_numbers():
+    operator = np.array(["A", "A", "A", "B", "B"])
+    with pytest.raises(StudyError, match="measured once"):
+        nested_reml(np.arange(5.0), np.array([1, 2, 3, 1, 2]), operator)
+    with pytest.raises(StudyError, match="one part only"):
+        nested_reml(np.arange(5.0), np.array([1, 1, 1, 1, 1]), operator)

@@ -169,3 +169,37 @@ def test_intervals_of_a_risk_hold_the_truth():
     limits = two_sided_limits(drawn, 0.95)
     held = np.mean((limits.lower <= truth) & (limits.upper >= truth))
     assert held > 0.90
+
+
+def test_every_risk_of_a_stack_is_that_of_each_process_alone():
+    sds = np.array([0.5, 0.8, 1.0])
+    stack = global_risks(Zone(-2, 2), Zone(-1.9, 1.8), process_mean=0.2, process_sd=sds, grr_sd=0.3)
+    for place, sd in enumerate(sds):
+        alone = global_risks(
+            Zone(-2, 2), Zone(-1.9, 1.8), process_mean=0.2, process_sd=sd, grr_sd=0.3
+        )
+        for name, value in vars(alone).items():
+            assert getattr(stack, name)[place] == pytest.approx(float(value), rel=1e-9), name
+
+
+def test_a_share_of_nothing_is_not_a_number():
+    # No part lies forty sd out, so there is no share of bad ones to speak of.
+    got = global_risks(Zone(-40, 40), process_mean=0.0, process_sd=1.0, grr_sd=0.1)
+    assert got.bad == 0.0 and np.isnan(got.accepted_if_bad)
+    assert got.bad_if_accepted == 0.0
+
+
+@pytest.mark.parametrize("process", [{}, {"process_mean": 0.0, "process_sd": 1.0}])
+def test_a_bias_that_is_no_number_has_no_specific_risk(process):
+    with pytest.raises(StudyError, match="The bias is not a finite number"):
+        specific_risk(1.0, Zone(-2, 2), grr_sd=0.2, bias=np.nan, **process)
+
+
+def test_a_reading_that_is_no_number_is_not_called_a_process():
+    with pytest.raises(StudyError, match="The reading is not a finite number"):
+        specific_risk(np.nan, Zone(-2, 2), grr_sd=0.2)
+
+
+def test_either_half_of_a_process_is_refused():
+    with pytest.raises(StudyError, match="both its mean and its sd"):
+        specific_risk(1.0, Zone(-2, 2), grr_sd=0.2, process_mean=1.0)
