@@ -15,4 +15,4 @@ def test_damaged_files_are_read_or_refused_in_words(capsys: pytest.CaptureFixtur
     assert spec.loader is not None
     tool = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(tool)
-    assert tool.main(["300"]) == 0, capsys.readouterr().out
+    assert tool.main(["2000"]) == 0, capsys.readouterr().out

@@ -155,7 +155,7 @@ def _reading(text: str, file: Path, row: int) -> float:
 def _whole_number(text: str, file: Path, row: int, column: str) -> int | None:
     if text == "":
         return None
-    if not (text.isascii() and text.isdecimal() and int(text) >= 1):
+    if not (text.isascii() and text.isdecimal() and 1 <= int(text) < 2**63):
         raise _changed(column, text, file, row)
     return int(text)
 

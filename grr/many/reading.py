@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from grr.files.readings_file import file_content, grids_in
 #: Name of the index of a table that was read from a file: the row as a spreadsheet shows it.
 FILE_ROW = "row"
 
+_PIECE = 250_000
 _EMPTY = ["", "NA", "NaN", "nan", "#N/A"]
 
 
@@ -95,14 +97,9 @@ def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
             "dtype": text,
             "na_values": {name: _EMPTY for name in names if name not in text},
         }
-        table = pd.read_csv(
-            path,
-            encoding="utf-8-sig",
-            keep_default_na=False,
-            low_memory=False,
-            skip_blank_lines=False,
-            **options,
-        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of a word among numbers: it gets a message of its own
+            table = _read_in_pieces(path, list(text), options)
     except StudyError:
         raise
     except FileNotFoundError:
@@ -114,8 +111,37 @@ def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
     except (OSError, ValueError) as error:
         raise _unreadable(path, error) from None
     if sign == ";":
-        table = _with_decimal_points(table, [name for name in table if name not in text])
+        table = _with_decimal_points(table, [str(name) for name in table if name not in text])
     return _numbered(table)
+
+
+def _read_in_pieces(path: Path, labels: list[str], options: dict[str, Any]) -> pd.DataFrame:
+    """Return the table, its labels as categories: text for each reading would fill the memory."""
+    pieces: list[pd.DataFrame] = []
+    with pd.read_csv(
+        path,
+        encoding="utf-8-sig",
+        keep_default_na=False,
+        low_memory=False,
+        skip_blank_lines=False,
+        chunksize=_PIECE,
+        **options,
+    ) as reader:
+        for piece in reader:
+            for name in labels:
+                piece[name] = piece[name].astype("category")
+            pieces.append(piece)
+    if len(pieces) == 1:
+        return pieces[0]
+    columns = {}
+    for name in map(str, pieces[0]):
+        parts = [piece.pop(name) for piece in pieces]
+        columns[name] = (
+            pd.api.types.union_categoricals(parts)
+            if name in labels
+            else pd.concat(parts, ignore_index=True)
+        )
+    return pd.DataFrame(columns, copy=False)
 
 
 def _refuse_zero_bytes(path: Path) -> None:
@@ -137,8 +163,9 @@ def _numbered(table: pd.DataFrame) -> pd.DataFrame:
     """Return the table without blank lines, its rows numbered as in the file."""
     table.index = pd.RangeIndex(2, len(table) + 2, name=FILE_ROW)
     blank = pd.Series(True, index=table.index)
-    for name in table:
-        blank &= table[name].isna() | table[name].eq("")
+    for place in range(table.shape[1]):  # two columns may bear one name
+        column = table.iloc[:, place]
+        blank &= column.isna() | column.eq("")
         if not blank.any():
             return table
     return table[~blank]

@@ -251,3 +251,11 @@ def test_any_note_and_raw_text_come_back(tmp_path, note, raw):
     row = read_journal(path).iloc[0]
     assert (row["note"], row["raw"], row["reading"]) == (note, raw, -0.5)
     assert verify(path) is None
+
+
+@pytest.mark.parametrize("column", ["order", "trial"])
+def test_a_number_too_long_for_any_count_is_named(path, column):
+    Journal(path).append(reading("P1", "10.001", **{column: "9" * 30}))
+    with pytest.raises(StudyError, match="in the journal is not a number") as refusal:
+        read_journal(path)
+    assert refusal.value.column == column

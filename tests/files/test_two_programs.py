@@ -41,8 +41,8 @@ settings = replace(read_settings(top / "pins"), title=name * 300)
 print("ready", flush=True)
 sys.stdin.readline()
 for number in range(rows):
-    row = JournalRow(part=str(number), operator=name, trial="1", reading="10.001", id=f"{name}{number}")
-    journal.append(row)
+    row = JournalRow(part=str(number), operator=name, trial="1", reading="10.001")
+    journal.append(replace(row, id=f"{name}{number}"))
     events.append(Event(kind="moved", name=name, value=str(number)))
     write_settings(top / "pins", settings)
 for number in range(folders):

@@ -193,3 +193,50 @@ def test_the_picture_shows_the_worst_on_top() -> None:
         grr.show.worst_gauges(found, by="gauge")
     with pytest.raises(grr.StudyError, match="percent of tolerance"):
         grr.show.worst_gauges(grr.analyse_many(GAUGES))
+
+
+def test_parquet_whose_description_is_damaged(table: pd.DataFrame, tmp_path: Path) -> None:
+    pa = pytest.importorskip("pyarrow")
+    parquet = pytest.importorskip("pyarrow.parquet")
+    path = tmp_path / "many.parquet"
+    for description in (b'{"columns": [{}], "index_columns": ["x"]}', b"[]", b"{", b"\xff"):
+        damaged = pa.Table.from_pandas(table).replace_schema_metadata({b"pandas": description})
+        parquet.write_table(damaged, path)
+        try:
+            assert len(grr.analyse_many(path)) == table["study"].nunique()
+        except grr.StudyError as refusal:
+            assert "cannot be read" in refusal.problem
+
+
+def test_a_large_table_is_read_in_pieces(
+    table: pd.DataFrame, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "many.csv"
+    table.assign(part="0" + table["part"].astype(str)).to_csv(path, index=False)
+    whole = grr.analyse_many(path)
+    monkeypatch.setattr("grr.many.reading._PIECE", 7)
+    pd.testing.assert_frame_equal(grr.analyse_many(path), whole)
+
+
+@pytest.mark.parametrize("blank", ["", ",,,,", ";;;;"])
+def test_the_row_of_a_mistake_is_that_of_the_file(
+    table: pd.DataFrame, tmp_path: Path, blank: str
+) -> None:
+    path = tmp_path / "many.csv"
+    lines = table[["study", "part", "operator", "trial", "reading"]].to_csv(index=False).split("\n")
+    if ";" in blank:
+        lines = [line.replace(",", ";").replace(".", ",") for line in lines]
+    cells = lines[20].split(";" if ";" in blank else ",")
+    lines[20] = lines[20].replace(cells[4], "1O.1")
+    lines.insert(9, blank)
+    path.write_text("\n".join([*lines, blank, ""]), encoding="utf-8")
+    found = grr.analyse_many(path)
+    assert [error.count("row 22,") for error in found["error"] if error] == [1]
+    assert list(found["study"]) == list(table["study"].unique())
+
+
+def test_two_columns_of_one_name_in_a_workbook(table: pd.DataFrame, tmp_path: Path) -> None:
+    path = tmp_path / "many.xlsx"
+    pd.concat([table, table["reading"]], axis=1).to_excel(path, index=False)
+    with pytest.raises(grr.StudyError, match="Two columns are named reading"):
+        grr.analyse_many(path)

@@ -109,7 +109,6 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--first", type=int, default=0, help="number of the first input")
     options = parser.parse_args(arguments)
     warnings.simplefilter("ignore")
-    faulthandler.enable()
     contents = seeds()
     failures: dict[tuple[str, ...], int] = {}
     with tempfile.TemporaryDirectory() as place:
@@ -132,4 +131,5 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 if __name__ == "__main__":
+    faulthandler.enable()
     sys.exit(main())

@@ -49,7 +49,10 @@ def workbook_grids(content: bytes, file: str) -> list[Grid]:
             continue
         if sheet.max_row * sheet.max_column > MOST_CELLS:
             raise _too_large(f"{file}, sheet {sheet.title}", sheet.dimensions)
-        grids.append(_grid(sheet, formulas[sheet.title], file))
+        try:
+            grids.append(_grid(sheet, formulas[sheet.title], file))
+        except (LookupError, TypeError, ValueError):  # a style or a cell that is not there
+            raise _damaged(file) from None
     return grids
 
 

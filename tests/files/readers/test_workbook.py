@@ -313,3 +313,13 @@ def test_sizes_that_the_archive_lies_about_are_refused(tmp_path):
     bomb.write_bytes(lied)
     with pytest.raises(StudyError):
         read_readings(bomb)
+
+
+def test_a_style_that_is_not_there_is_damage(tmp_path):
+    file = altered(
+        saved(tmp_path, LONG),
+        "xl/styles.xml",
+        lambda styles: styles.replace(b'numFmtId="0"', b'numFmtId="900"'),
+    )
+    with pytest.raises(StudyError, match="damaged"):
+        read_readings(file)
