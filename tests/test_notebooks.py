@@ -9,6 +9,9 @@ from pathlib import Path
 
 import pytest
 
+import grr
+from grr.shipped import put_into
+
 TOP = Path(__file__).parents[1]
 NOTEBOOKS = sorted((TOP / "notebooks").glob("*.ipynb"))
 SOURCES = TOP / "tests" / "notebook_sources"
@@ -51,3 +54,34 @@ def test_every_source_has_its_notebook() -> None:
     made = {path.stem for path in NOTEBOOKS}
     sources = {path.stem for path in SOURCES.glob("*.py")} - {"make_notebooks"}
     assert made == sources
+
+
+def shown_by(code: str, names: dict[str, object]) -> object:
+    """Run a cell and return what its last line shows."""
+    *lines, last = ast.parse(code).body
+    exec(compile(ast.Module(lines, []), "cell", "exec"), names)
+    if not isinstance(last, ast.Expr):
+        exec(compile(ast.Module([last], []), "cell", "exec"), names)
+        return None
+    return eval(compile(ast.Expression(last.value), "cell", "eval"), names)
+
+
+def test_an_old_file_leads_from_the_start_page_to_the_check(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put_into(tmp_path)
+    monkeypatch.chdir(tmp_path / "notebooks")
+    names: dict[str, object] = {}
+    *_, form = [shown_by(code, names) for code in cells(Path("0_start_here.ipynb"), "code")]
+    form.fields["lower"].control.value = "10.006"
+    form.fields["upper"].control.value = "10.012"
+    form.button.click()
+    assert "Saved" in form.status.value
+    study = shown_by(cells(Path("3_check.ipynb"), "code")[0], {})
+    assert study.taken == 89
+    assert study.tolerance == grr.Tolerance(10.006, 10.012)
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_no_form_is_stored_that_could_not_be_shown(path: Path) -> None:
+    assert "widget-view" not in path.read_text(encoding="utf-8")

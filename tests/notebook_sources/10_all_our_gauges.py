@@ -3,7 +3,7 @@
 #
 # [Start](0_start_here.ipynb) · [4 Judge](4_judge.ipynb) · **10 All our gauges**
 #
-# *About 5 minutes.* A plant has years of studies. Which gauges are the worst against their
+# *About 10 minutes.* A plant has years of studies. Which gauges are the worst against their
 # tolerance, and what makes them so? And how do they all stand under another rule? One table of
 # readings in, one row a study out.
 #
@@ -40,8 +40,10 @@ grr.show.worst_gauges(found, example=True)
 #
 # ## The table
 #
-# Sorted by what share of the tolerance the measuring system takes; name another column to sort by
-# it. The bounds are limits at 95 % confidence.
+# The fifteen worst, by what share of the tolerance the measuring system takes; to sort by another
+# column write its name in the last line. *At least* and *at most* are limits at 95 % confidence.
+# *Looked through* says whether the readings were searched for slips of the hand before deciding:
+# *no* means that the decision comes from the numbers alone.
 
 # %%
 columns = {
@@ -53,21 +55,22 @@ columns = {
     "ndc": "ndc",
     "by_manual": "by the manual",
     "decision": "decision",
+    "checked": "looked through",
     "flags": "to know",
 }
-table = found[list(columns)].rename(columns=columns)
+table = found[list(columns)].rename(columns=columns).set_index("study")
+table["looked through"] = table["looked through"].map({True: "yes", False: "no"})
 table.sort_values("GRR, % of tolerance", ascending=False).round(1).head(15)
 
 # %% [markdown]
 # ## How many of each kind?
 
 # %%
-found["decision"].value_counts().to_frame()
+found["decision"].replace("", "not analysed: see below").value_counts().to_frame()
 
 # %%
-found.groupby(found["study"].str.rsplit(n=1).str[0])["GRR_percent_tolerance"].describe()[
-    ["count", "min", "50%", "max"]
-].round(1)
+kind = found["study"].str.rsplit(n=1).str[0].rename("GRR, % of tolerance")
+found.groupby(kind)["GRR_percent_tolerance"].agg(["count", "min", "median", "max"]).round(1)
 
 # %% [markdown]
 # ## What could not be analysed?
@@ -91,13 +94,15 @@ stricter = grr.analyse_many(
     rules=grr.Rules(limit_percent=20),
 )
 lost = (stricter["by_manual"] == "over") & (found["by_manual"] != "over")
-stricter.loc[lost, ["study", "GRR_percent_tolerance", "dominant"]].round(1)
+table.loc[lost.to_numpy(), ["GRR, % of tolerance", "dominated by"]].round(1)
 
 # %% [markdown]
-# > **Caution.** These decisions come from the numbers alone: mistyped readings, exchanged parts
-# > and drift are looked for only with `checks=True`, or one study at a time
-# > ([3 Check](3_check.ipynb)). Where a wrong part can hurt someone, look at each study before its
-# > gauge is used.
+# > **Caution.** Where *looked through* says *no*, mistyped readings, exchanged parts and drift were
+# > not looked for: write `checks=True` behind `intervals=True` above (it takes much longer), or go
+# > through [3 Check](3_check.ipynb) one study at a time. Where a wrong part can hurt someone, look
+# > at each study before its gauge is used.
 #
-# To file: `found.to_csv("results.csv")`, or `grr analyse-many READINGS -o results.csv` in a
-# terminal.
+# To file the table, take away the `#` in the next cell and run the cell.
+
+# %%
+# found.to_csv("../studies/results.csv", index=False)

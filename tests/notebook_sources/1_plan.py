@@ -64,9 +64,13 @@ sheet = grr.run_sheet(study)
 sheet
 
 # %% [markdown]
-# `sheet.save("../studies/my_study/run_sheet")` writes the pages to print (run sheet, key sheet)
-# and a table to fill in.
-#
+# To print it, take away the `#` in the next cell and run the cell: it writes run sheet, key sheet
+# and a table to fill in into the folder of the study.
+
+# %%
+# sheet.save("../studies/my_study/run_sheet")
+
+# %% [markdown]
 # ## Before the first reading
 #
 # 1. **Clean** anvil, spindle face and parts: lint-free cloth, then paper drawn through closed faces.

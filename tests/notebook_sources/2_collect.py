@@ -4,7 +4,7 @@
 # [Start](0_start_here.ipynb) · [1 Plan](1_plan.ipynb) · **2 Collect** ·
 # [3 Check](3_check.ipynb) · [4 Judge](4_judge.ipynb) · [5 Risk and limits](5_risk_and_limits.ipynb)
 #
-# *As long as the measuring takes.* The form below shows what to measure now. The gauge's cable
+# *As long as the measuring takes; 90 readings take an hour or two.* The form below shows what to measure now. The gauge's cable
 # or foot switch types the number and Enter; so can you. Eyes on the part: one tone says *recorded*,
 # another *look*.
 #
@@ -21,7 +21,7 @@ import grr
 # ## Measure
 #
 # This takes readings for a practice study until you pick your own on the [start
-# page](0_start_here.ipynb) or name its folder here.
+# page](0_start_here.ipynb).
 
 # %%
 grr.collect(grr.practice_folder())
@@ -29,16 +29,15 @@ grr.collect(grr.practice_folder())
 # %% [markdown]
 # ## Other ways in
 #
-# - **A filled run sheet or spreadsheet**: choose *Upload* in the form, or save it as
-#   `readings.csv` in the study's folder (columns part, operator, trial, reading).
+# - **A filled run sheet or spreadsheet**: choose *Upload* in the form.
 # - **A serial port**: choose it in the form; the gauge needs no keyboard then.
-# - **No notebook at the bench**: `grr collect FOLDER` in a terminal asks the same questions and
-#   writes the same file.
 #
-# ## Is the record whole?
+# <details><summary>No notebook at the bench, and is the record whole?</summary>
 #
-# Each row of `readings.csv` is sealed with the row before it. `grr verify FOLDER` names the first
-# row that was changed afterwards.
+# In a terminal, `grr collect FOLDER` asks the same questions and writes the same file. Each row of
+# `readings.csv` is sealed with the row before it; `grr verify FOLDER` names the first row that was
+# changed afterwards.
+# </details>
 #
 # ## Next
 #

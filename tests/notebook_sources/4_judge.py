@@ -68,8 +68,8 @@ grr.average_range(study)
 # nothing but the arithmetic differs: the two are estimates, and 5 is no cliff.
 # The method of record is set before the first reading and printed with the verdict.
 #
-# A customer who demands the paper form gets it line by line, every number substituted:
-# `grr.worked_sheet(study)`.
+# A customer who demands the paper form finds it in the report, line by line with every number,
+# under *How it was computed*.
 # </details>
 #
 # ## How sure is each number?
@@ -100,12 +100,20 @@ result.anova_table
 grr.what_would_help(result)
 
 # %% [markdown]
+# ## The report
+#
+# To file it, take away the `#` in the next cell and run the cell. An ending `.html` in place of
+# `.pdf` needs no browser to print with.
+
+# %%
+# grr.report(study, "../studies/report.pdf")
+
+# %% [markdown]
 # ## Next
 #
 # - How many parts are misjudged, and where to draw acceptance limits:
 #   **[5 Risk and limits](5_risk_and_limits.ipynb)**
 # - Which operator needs what: **[6 Operators](6_which_operator_needs_what.ipynb)**
-# - A report to file: `grr.report(study, "report.html")`
 #
 # *A verdict on a gauge is one leg of a decision. The drawing, the customer's requirements, the
 # gauge's calibration and a competent person's judgement come with it.*

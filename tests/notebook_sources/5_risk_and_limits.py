@@ -17,8 +17,8 @@ result = grr.anova(study)
 # ## How many parts are judged wrongly?
 #
 # For the process that these parts stand for (its mean and spread as the study saw them) and one
-# reading a part. If you know the process better, say so:
-# `grr.misclassification(result, process_mean=10.009, process_sd=0.0009)`.
+# reading a part. If you know the process better, write its mean and standard deviation behind
+# `result`, as in `result, process_mean=10.009, process_sd=0.0009`.
 
 # %%
 grr.misclassification(result)
@@ -40,7 +40,8 @@ grr.guard_band(result)
 # %% [markdown]
 # `u` is GRR of this study. It leaves out what the study did not vary: the calibration, the
 # temperature of another day, other parts. Take the uncertainty budget of
-# [8 Qualify](8_qualify_a_micrometer.ipynb) where that matters: `grr.guard_band(result, u=0.00012)`.
+# [8 Qualify](8_qualify_a_micrometer.ipynb) where that matters, and write it behind `result`, as in
+# `result, u=0.00012`.
 #
 # ## Limits that hold a chosen risk
 #

@@ -13,13 +13,14 @@
 # Run each cell with **Shift+Enter**. The readings are an **example, invented**: ten dowel pins,
 # three operators, three trials, the gauge in a stand.
 #
-# **With your own study**: write `study = grr.chosen_study()` in the next cell. A study by several
-# methods is compared by one of them at a time: `study.for_method("stand")`.
+# **With your own study**: pick it on the [start page](0_start_here.ipynb) and take away the `#` in
+# the next cell. A study by several methods is compared by one of them at a time: name it as here.
 
 # %%
 import grr
 
 study = grr.open_study("../demo_data/pins_two_ways").for_method("stand")
+# study = grr.chosen_study()
 operators = grr.compare_operators(study)
 operators
 
@@ -84,7 +85,7 @@ grr.compare_operators(coded).headline
 # 1. **Confirm** before you act: everyone zeroes alike and measures one gauge block of about this
 #    size, ten times. It shows who is off, not only that they differ.
 # 2. **One change at a time**: zeroing, ratchet, place on the part, stand. Then a short study again.
-# 3. What each change would bring: `grr.what_would_help(grr.anova(study))`.
+# 3. What each change would bring: [4 Judge](4_judge.ipynb), *What would make it better?*
 #
 # *A comparison of operators replaces neither the calibration of the gauge nor a competent person's
 # judgement.*

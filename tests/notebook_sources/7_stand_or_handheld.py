@@ -12,14 +12,15 @@
 # 10 m5 (10.006 to 10.012 mm), three operators, three trials in a stand and three in the hand, with
 # the time of each reading.
 #
-# **With your own study**: the readings need a column `method`, with the same parts and operators
-# under each; [1 Plan](1_plan.ipynb) plans it, [2 Collect](2_collect.ipynb) records the times. Write
-# `study = grr.chosen_study()` below, and name the two methods.
+# **With your own study**: name both ways of holding in [1 Plan](1_plan.ipynb) and take the readings
+# in [2 Collect](2_collect.ipynb). Then take away the `#` below, and name your two methods in place
+# of `stand` and `handheld`.
 
 # %%
 import grr
 
 study = grr.open_study("../demo_data/pins_two_ways")
+# study = grr.chosen_study()
 answer = grr.compare_methods(study, baseline="stand", candidate="handheld")
 answer
 

@@ -45,7 +45,7 @@ grr.show.on_reference(reference)
 # - **Bias** is the mean minus the calibrated value. The certificate is not exact either, so the
 #   second line has its uncertainty in it.
 # - **Cg** compares the scatter with a fifth of the tolerance, **Cgk** the scatter and the bias.
-#   Companies ask for 1.33; other shares and multiples: `share=`, `multiple=`, `limit=`.
+#   Companies ask for 1.33, some with another share of the tolerance.
 # - **Q_MS** is what ISO 22514-7 makes of the same readings (limit from memory: 15 %).
 # - The **smallest tolerance** is the one at which this gauge would just pass.
 #
@@ -177,10 +177,13 @@ grr.show.weakest_leg(page)
 #
 # ## The label
 #
-# `grr.show.gauge_label(page).save("label.html")` writes a page to print, 90 by 55 mm.
+# Take away the `#` in the second cell to write a page to print, 90 by 55 mm.
 
 # %%
 grr.show.gauge_label(page)
+
+# %%
+# grr.show.gauge_label(page).save("../studies/label.html")
 
 # %% [markdown]
 # Check zero on a block of about the part's size. Closed faces cannot show an even warming of the

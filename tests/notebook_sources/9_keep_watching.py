@@ -48,8 +48,8 @@ two_years
 grr.show.checks_over_time(two_years)
 
 # %% [markdown]
-# Every rule that is watched finds more, and alarms more often for nothing. Choose a few and keep to
-# them: `rules=("WE 1", "WE 4")`, or the sets `"western electric"` and `"nelson"`.
+# Every rule that is watched finds more, and alarms more often for nothing. Choose a few, name them
+# as here, and keep to them; the sets `"western electric"` and `"nelson"` hold all of their kind.
 
 # %%
 print(grr.stability(checks[:16], baseline=12, rules=("WE 1", "WE 4"), **gauge))
@@ -73,6 +73,5 @@ grr.after_check(event="repaired")
 # ## How long until the next check?
 #
 # The interval above is the time in which the drift, at the faster end of its interval, would use up
-# a tenth of the tolerance (`share=`), and never more than the gauge has been watched or the
-# laboratory's own interval (`longest_days=`). It is a proposal: the laboratory's procedure goes
-# before it. A gauge without history keeps to the procedure.
+# a tenth of the tolerance, and never more than the gauge has been watched. It is a proposal: the
+# laboratory's procedure goes before it. A gauge without history keeps to the procedure.

@@ -19,6 +19,9 @@ from nbclient import NotebookClient
 
 SOURCES = Path(__file__).parent
 NOTEBOOKS = SOURCES.parent.parent / "notebooks"
+#: A form lives as long as its kernel. What is stored is the text that says to run the cell:
+#: in place of a form that is gone JupyterLab shows an error.
+WIDGET = "application/vnd.jupyter.widget-view+json"
 
 
 def build(source: Path) -> Path:
@@ -39,6 +42,8 @@ def build(source: Path) -> Path:
     ).execute()
     for cell in notebook.cells:
         cell.metadata.pop("execution", None)
+        for output in cell.get("outputs", []):
+            output.get("data", {}).pop(WIDGET, None)
     notebook.metadata.pop("widgets", None)
     target = NOTEBOOKS / f"{source.stem}.ipynb"
     nbformat.write(notebook, target)
