@@ -18,7 +18,7 @@ from grr.judge.operator_words import (
 from grr.study import Study, checked_study
 from grr.values import number
 from grr.wording.names import shortened
-from grr.wording.rounding import listed
+from grr.wording.rounding import length, listed
 
 #: Longest name in a headline.
 LONGEST_NAME = 30
@@ -54,7 +54,7 @@ class OperatorComparison:
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row an operator: the figures, and the findings in words."""
-        findings = [", ".join(c.findings) for c in self.conclusions]
+        findings = [", ".join(c.in_words) for c in self.conclusions]
         return self.numbers.table.assign(findings=findings)
 
     def __str__(self) -> str:
@@ -108,14 +108,42 @@ def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, .
     for conclusion in conclusions:
         for finding in conclusion.findings:
             by_finding.setdefault(finding, []).append(shortened(conclusion.operator, LONGEST_NAME))
-    agreeing = by_finding.pop(AGREES, [])
-    if not by_finding:
-        worst = float(numbers.pairs["difference"].abs().max())
-        seen = "" if math.isnan(worst) else " within what this study can see"
-        return f"The operators agree{seen}: nobody reads off, scatters more, drifts or shifts."
+    by_finding.pop(AGREES, None)
+    if not by_finding and not any(c.agrees_with for c in conclusions):
+        return _all_agree(numbers)
     phrases = [
         f"{listed(names)} {in_plural(finding, len(names))}" for finding, names in by_finding.items()
     ]
-    if agreeing:
-        phrases.append(f"{listed(agreeing)} {'agrees' if len(agreeing) == 1 else 'agree'}")
-    return "; ".join(phrases) + "."
+    return "; ".join([*phrases, *_agreement(conclusions)]) + "."
+
+
+def _all_agree(numbers: OperatorNumbers) -> str:
+    differences = numbers.pairs["difference"].abs()
+    worst = float(differences.max())
+    if bool((numbers.pairs["p"] < 1.0 - numbers.level).any()):
+        return (
+            "The operators agree to the last digit: their means lie up to "
+            f"{length(worst, numbers.study.unit)} apart, less than one digit of the gauge; nobody "
+            "scatters more, drifts or shifts."
+        )
+    seen = "" if math.isnan(worst) else " within what this study can see"
+    return f"The operators agree{seen}: nobody reads off, scatters more, drifts or shifts."
+
+
+def _agreement(conclusions: tuple[OperatorConclusion, ...]) -> list[str]:
+    """Return who agrees: with everyone, or with whom."""
+    alike = [c for c in conclusions if c.findings == (AGREES,) and not c.agrees_with]
+    phrases = []
+    if alike:
+        names = listed([shortened(c.operator, LONGEST_NAME) for c in alike])
+        phrases.append(f"{names} {'agrees' if len(alike) == 1 else 'agree'}")
+    partly = [c for c in conclusions if c.agrees_with]
+    group = {c.operator for c in partly}
+    if len(group) > 1 and all({c.operator, *c.agrees_with} == group for c in partly):
+        names = listed([shortened(c.operator, LONGEST_NAME) for c in partly])
+        return [*phrases, f"{names} agree with each other"]
+    return phrases + [
+        f"{shortened(c.operator, LONGEST_NAME)} "
+        f"agrees with {listed([shortened(name, LONGEST_NAME) for name in c.agrees_with], 3)}"
+        for c in partly
+    ]

@@ -43,7 +43,7 @@ def operator_rows(
                 f"{_signed(offset, study)} ± {length(upper - offset, study.unit)}",
                 "—" if math.isnan(sd) else length(sd, study.unit),
                 "—" if math.isnan(ratio) else figures(ratio),
-                ", ".join(conclusion.findings),
+                ", ".join(conclusion.in_words),
             ]
         )
     return head, rows

@@ -13,10 +13,15 @@ from grr.analysis.operator_numbers import OperatorNumbers
 from grr.judge.drift_words import bump_words
 from grr.judge.trial_words import change_words
 from grr.study import Study
+from grr.wording.names import shortened
 from grr.wording.rounding import figures, length, listed, percent
 
-AGREES, HIGH, LOW, SCATTERS, DEPENDS, DRIFTS, SHIFTS, TIRES = (
+#: Longest name in a finding.
+LONGEST_NAME = 30
+
+AGREES, BETWEEN, HIGH, LOW, SCATTERS, DEPENDS, DRIFTS, SHIFTS, TIRES = (
     "agrees",
+    "reads between the others",
     "reads high",
     "reads low",
     "scatters more",
@@ -67,24 +72,40 @@ class OperatorConclusion:
     ----------
     operator : str
     findings : tuple of str
-        "agrees", or some of "reads high", "reads low", "scatters more", "depends on the
-        part", "drifts", "shifts while measuring", "scatters more and more".
+        "agrees", or some of "reads between the others", "reads high", "reads low", "scatters
+        more", "depends on the part", "drifts", "shifts while measuring", "scatters more and
+        more".
     sentence : str
+    agrees_with : tuple of str
+        Those whose readings agree with this operator's, where others' do not.
+    to_the_digit : bool
+        Whether the others' readings differ beyond chance, but by less than the last digit.
     """
 
     operator: str
     findings: tuple[str, ...]
     sentence: str
+    agrees_with: tuple[str, ...] = ()
+    to_the_digit: bool = False
+
+    @property
+    def in_words(self) -> tuple[str, ...]:
+        """The findings as they are shown: "agrees with Jonas" where only Jonas is meant."""
+        kinds = tuple(kind for kind in self.findings if kind != AGREES)
+        if self.agrees_with:
+            names = [shortened(name, LONGEST_NAME) for name in self.agrees_with]
+            return (f"agrees with {listed(names, 3)}", *kinds)
+        return kinds or (f"{AGREES} to the last digit" if self.to_the_digit else AGREES,)
 
     @property
     def causes(self) -> tuple[str, ...]:
         """What usually causes it."""
-        return tuple(CAUSES[kind] for kind in self.findings if kind != AGREES)
+        return tuple(CAUSES[kind] for kind in self.findings if kind in CAUSES)
 
     @property
     def confirm(self) -> tuple[str, ...]:
         """How to find out."""
-        return tuple(dict.fromkeys(CONFIRM[kind] for kind in self.findings if kind != AGREES))
+        return tuple(dict.fromkeys(CONFIRM[kind] for kind in self.findings if kind in CONFIRM))
 
 
 def operator_conclusions(numbers: OperatorNumbers) -> tuple[OperatorConclusion, ...]:
@@ -93,13 +114,15 @@ def operator_conclusions(numbers: OperatorNumbers) -> tuple[OperatorConclusion, 
     Each question (offset, scatter, part, trend) is asked of all operators together at the
     family-wise level of the comparison. Offsets are Tukey's: an operator reads high or low
     where more than half of the others differ from them; scatter is Cochran's test, asked of
-    each operator; an operator depends on the part where their own share of the interaction
+    each operator; nobody is named for a difference below the last digit of the gauge; an
+    operator depends on the part where their own share of the interaction
     is beyond chance and not smaller than an equal share.
     """
     return tuple(_conclusion(numbers, name) for name in numbers.study.operator_names)
 
 
 def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
+    agreeing = _agreeing(numbers, name)
     found = {
         **_offset(numbers, name),
         **_scatter(numbers, name),
@@ -109,9 +132,46 @@ def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
     if set(found) <= {AGREES}:
         others = "the other operators" if len(numbers.table) > 2 else _others(numbers, name)[0]
         sentence = found.get(AGREES, f"{name} agrees with {others} within what the study can see.")
-        return OperatorConclusion(name, (AGREES,), sentence)
+        return OperatorConclusion(name, (AGREES,), sentence, agreeing, bool(found) and not agreeing)
     kinds = tuple(kind for kind in found if kind != AGREES)
-    return OperatorConclusion(name, kinds, " ".join(found.values()))
+    named = HIGH in found or LOW in found
+    return OperatorConclusion(name, kinds, " ".join(found.values()), () if named else agreeing)
+
+
+def _named(numbers: OperatorNumbers, name: str) -> bool:
+    """Whether an operator is above most others, or below most, and by a digit or more."""
+    others, offset = len(numbers.table) - 1, numbers.value(name, "from_others")
+    beyond = [
+        difference
+        for difference, p in numbers.differences_of(name).values()
+        if p < 1.0 - numbers.level and difference * offset > 0.0
+    ]
+    return 2 * len(beyond) > others and _visible(numbers, offset)
+
+
+def _visible(numbers: OperatorNumbers, difference: float) -> bool:
+    return abs(difference) > (1.0 - 1e-9) * (numbers.study.resolution or 0.0)
+
+
+def _different(numbers: OperatorNumbers, name: str) -> dict[str, float]:
+    """Return who reads otherwise beyond chance, and by how much this operator is higher.
+
+    A difference below the last digit counts only where one of the two is named for it.
+    """
+    return {
+        other: difference
+        for other, (difference, p) in numbers.differences_of(name).items()
+        if p < 1.0 - numbers.level
+        and (_visible(numbers, difference) or _named(numbers, name) or _named(numbers, other))
+    }
+
+
+def _agreeing(numbers: OperatorNumbers, name: str) -> tuple[str, ...]:
+    """Return those who agree with an operator from whom others differ; else none."""
+    different = _different(numbers, name)
+    if not different:
+        return ()
+    return tuple(other for other in _others(numbers, name) if other not in different)
 
 
 def _others(numbers: OperatorNumbers, name: str) -> list[str]:
@@ -121,11 +181,10 @@ def _others(numbers: OperatorNumbers, name: str) -> list[str]:
 def _offset(numbers: OperatorNumbers, name: str) -> dict[str, str]:
     """Return the finding about an operator's mean; who differs is named."""
     study = numbers.study
-    alpha = 1.0 - numbers.level
-    different = {o: d for o, (d, p) in numbers.differences_of(name).items() if p < alpha}
+    different = _different(numbers, name)
     others = _others(numbers, name)
     if not different:
-        return {}
+        return _below_a_digit(numbers, name)
     offset = numbers.value(name, "from_others")
     value, high = abs(offset), offset > 0.0
     if len(others) == 1:
@@ -134,12 +193,14 @@ def _offset(numbers: OperatorNumbers, name: str) -> dict[str, str]:
             HIGH if high else LOW: f"{name} reads {_size(value, study)} {way} than {others[0]}; "
             "which of the two is right, this study cannot say."
         }
-    if 2 * len(different) <= len(others):
+    if not _named(numbers, name):
         pairs = [
             f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
             for other, d in different.items()
         ]
         agreeing = [other for other in others if other not in different]
+        if not agreeing:
+            return {BETWEEN: f"{name} reads {listed(pairs)}."}
         return {
             AGREES: f"{name} agrees with {listed(agreeing)}, but reads {listed(pairs)}.",
         }
@@ -154,6 +215,22 @@ def _offset(numbers: OperatorNumbers, name: str) -> dict[str, str]:
     return {
         HIGH if high else LOW: f"{name} reads {'high' if high else 'low'} by "
         f"{_size(value, study)}; {interval}."
+    }
+
+
+def _below_a_digit(numbers: OperatorNumbers, name: str) -> dict[str, str]:
+    """Return the sentence about a difference that is beyond chance and below the last digit."""
+    study, alpha = numbers.study, 1.0 - numbers.level
+    small = {o: d for o, (d, p) in numbers.differences_of(name).items() if p < alpha}
+    if not small or study.resolution is None:
+        return {}
+    pairs = [
+        f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
+        for other, d in small.items()
+    ]
+    return {
+        AGREES: f"{name} agrees with the others to the last digit: the mean lies {listed(pairs)}, "
+        f"less than the last digit of the gauge ({length(study.resolution, study.unit)})."
     }
 
 
@@ -251,7 +328,7 @@ def advice(conclusions: tuple[OperatorConclusion, ...]) -> list[tuple[str, str]]
     people: dict[str, list[str]] = {}
     for conclusion in conclusions:
         for kind in conclusion.findings:
-            if kind != AGREES:
+            if kind in CAUSES:
                 people.setdefault(kind, []).append(conclusion.operator)
     return [
         (

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
 QUESTION = "Which gauges take the most of their tolerance, and what makes it so?"
 ROW = 22
+#: Height of the legend above the bars, in px.
+LEGEND = 20
+#: Room between them for the names of the limits, in px.
+LIMITS = 22
 #: What a bar is made of, from the left, with a hatch for those who see no colour.
 LOOKS = {"EV": "", "AV": "/", "INT": "x"}
 NEEDED = ("GRR_percent_tolerance", *(f"{source}_sd" for source in LOOKS))
@@ -82,8 +86,8 @@ def worst_gauges(
         alt="One bar a study, the worst on top, with lines where good and acceptable end.",
         example=example,
         traces=[_bars(worst, source) for source in LOOKS],
-        height=ROW * len(worst) + 110,
-        top=24,
+        height=ROW * len(worst) + 70,
+        top=LEGEND + LIMITS,
         barmode="stack",
         bargap=0.25,
         shapes=[_line(limit) for limit in limits],
@@ -92,8 +96,14 @@ def worst_gauges(
             for limit in limits
         ],
         showlegend=True,
-        legend={"orientation": "h", "x": 0, "y": -0.16, "yanchor": "top", "traceorder": "normal"},
-        margin={"r": 30, "b": 100},
+        legend={
+            "orientation": "h",
+            "x": 0,
+            "y": theme.one(1.0 + LIMITS / (ROW * len(worst) + 10)),
+            "yanchor": "bottom",
+            "traceorder": "normal",
+        },
+        margin={"r": 30, "b": 60},
         xaxis={"title": {"text": "GRR, % of tolerance"}, "range": [0, 1.06 * longest]},
         yaxis={
             "tickvals": list(range(len(worst))),
@@ -114,6 +124,7 @@ def _answer(
     return (
         f"{over} of {len(judged)} are over {rules.limit_percent:g}{JOIN}% as calculated; worst is "
         f"{top[by]} with {percent(top['GRR_percent_tolerance'])}."
+        + " Only the whole bar is to scale: it is divided by the shares of the variance."
         + (f" Not shown: {hidden} better ones." if hidden else "")
         + (f" Without a percent of tolerance: {without}." if without else "")
     )
@@ -130,7 +141,8 @@ def _bars(worst: pd.DataFrame, source: str) -> dict[str, Any]:
         "x": theme.rounded(worst["GRR_percent_tolerance"] * shares[f"{source}_sd"]),
         "y": list(range(len(worst))),
         "marker": {"color": theme.ROLES[source], "pattern": hatch},
-        "hovertemplate": "%{fullData.name}: %{x:.1f} % of the tolerance<extra></extra>",
+        "customdata": theme.rounded(100.0 * shares[f"{source}_sd"]),
+        "hovertemplate": "%{fullData.name}: %{customdata:.0f} % of the variance<extra></extra>",
     }
 
 

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from grr.judge.compare_operators import OperatorComparison
+from grr.judge.operator_words import HIGH, LOW
 from grr.show import theme
 from grr.show.markup import markup
 from grr.show.scale import fine_scale, graduations, round_step, tick_text
@@ -53,11 +54,14 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
     ]
     reach = 1.08 * max(ends) or 1.0
     level = f"{100 * numbers.level:g}{JOIN}%"
+    pulled = ""
+    if len(names) > 2 and any({HIGH, LOW}.intersection(c.findings) for c in comparison.conclusions):
+        pulled = " Who reads high or low pulls the others' diamonds the other way."
     return theme.draw(
         "operators-side-by-side",
         QUESTION,
         f"{comparison.headline} Bars: where a repeat may fall ({spread:g} sd); diamonds: the mean "
-        f"against that of the others, with its {level} interval.",
+        f"against that of the others, with its {level} interval.{pulled}",
         alt="One row an operator: a bar as long as the repeats spread, and the mean on it.",
         example=study.example,
         traces=[trace for i, row in enumerate(rows) for trace in _row(comparison, i, row)],
@@ -135,7 +139,7 @@ def _words(comparison: OperatorComparison, place: int) -> dict[str, Any]:
     details = [f"{'−' if offset < 0 else '+'}{length(abs(offset), unit)}"]
     if math.isfinite(ratio):
         details.append(f"scatter × {figures(ratio)}")
-    found = theme.lines(", ".join(conclusion.findings), 28)
+    found = theme.lines(", ".join(conclusion.in_words), 28)
     return theme.note(
         "\n".join([*found, ", ".join(details)]),
         1,

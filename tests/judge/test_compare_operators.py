@@ -70,6 +70,58 @@ def test_one_who_reads_high_is_named_and_the_others_are_not():
     assert "gauge block" in result.about("B").confirm[0]
 
 
+def test_who_agrees_only_with_some_is_told_with_whom():
+    result = grr.compare_operators(study((0.0, 2.5, 0.0), scatters=(0.5, 0.5, 0.5), seed=2))
+    assert [c.in_words for c in result.conclusions] == [
+        ("agrees with C",),
+        ("reads high",),
+        ("agrees with A",),
+    ]
+    assert result.headline == "B reads high; A and C agree with each other."
+    assert result.to_frame()["findings"].tolist() == [
+        "agrees with C",
+        "reads high",
+        "agrees with A",
+    ]
+    figure = grr.show.operators_side_by_side(result)
+    assert "pulls the others' diamonds" in figure.layout.meta["answer"]
+    shown = [
+        note["text"].split("<br>")[0] for note in figure.to_plotly_json()["layout"]["annotations"]
+    ]
+    assert {"agrees with C", "reads high", "agrees with A"} <= set(shown)
+
+
+def test_nobody_is_named_for_less_than_the_last_digit():
+    def found(resolution):
+        source = study((0.0, 0.0, 0.8), scatters=(0.5, 0.5, 0.5), seed=6)
+        table = source.readings.assign(reading=source.readings["reading"].round(1))
+        return grr.compare_operators(grr.Study(table, unit="µm", resolution=resolution))
+
+    assert found(0.1).headline.startswith("C reads high")
+    coarse = found(0.1)
+    offset = coarse.numbers.value("C", "from_others")
+    assert 0.5 < offset < 1.1
+    # the same readings from a gauge whose digit is larger than what they differ by
+    table = coarse.study.readings
+    table["reading"] = (table["reading"] / 2.0).round() * 2.0
+    below = grr.compare_operators(grr.Study(table, unit="µm", resolution=2.0))
+    assert below.numbers.pairs["p"].min() < 0.05
+    assert below.headline.startswith("The operators agree to the last digit: their means lie")
+    assert findings(below) == dict.fromkeys("ABC", ("agrees",))
+    assert below.about("C").in_words == ("agrees to the last digit",)
+    assert "less than the last digit of the gauge" in below.about("C").sentence
+
+
+def test_one_in_the_middle_reads_between_the_others():
+    result = grr.compare_operators(study((-3.0, 0.0, 3.0), scatters=(0.5, 0.5, 0.5)))
+    assert findings(result) == {
+        "A": ("reads low",),
+        "B": ("reads between the others",),
+        "C": ("reads high",),
+    }
+    assert "lower than C" in result.about("B").sentence and str(result)
+
+
 def test_one_who_scatters_is_named():
     result = grr.compare_operators(study(scatters=(1.0, 1.0, 3.0)))
     assert findings(result)["C"] == ("scatters more",)
