@@ -103,15 +103,23 @@ def _swap(cube: Cube, swap: suspects.Swap) -> Finding:
 
 
 def _copy(cube: Cube, copy: suspects.Copy) -> Finding:
-    first, second = (cube.trials[t] for t in copy.trials)
-    return Finding(
-        "mend",
-        "copied trial",
-        f"operator {cube.operators[copy.operator]}, trials {first} and {second}",
-        "Both trials hold the same readings for every part; by chance this would happen less "
-        "than once in a thousand studies.",
-        "Find out whether a column was copied. If so, measure that trial again.",
+    (one, first), (other, second) = (
+        (cube.operators[j], cube.trials[t]) for j, t in (copy.first, copy.second)
     )
+    alike = (
+        "Both trials hold the same readings for every part; by chance this would happen less than "
+        "once in a thousand studies."
+    )
+    if one == other:
+        where = f"operator {one}, trials {first} and {second}"
+        todo = "Find out whether a column was copied. If so, measure that trial again."
+    else:
+        where = f"operator {one}, trial {first}, and operator {other}, trial {second}"
+        todo = (
+            "Find out whether one operator's readings were entered for the other. If so, the one "
+            "who did not measure measures that trial."
+        )
+    return Finding("mend", "copied trial", where, alike, todo)
 
 
 def _shift(cube: Cube, shift: suspects.Shift) -> Finding:

@@ -41,10 +41,10 @@ class Swap:
 
 @dataclass(frozen=True)
 class Copy:
-    """Two trials of one operator with the same readings, part for part."""
+    """Two trials with the same readings, part for part; each as (operator, trial)."""
 
-    operator: int
-    trials: tuple[int, int]
+    first: tuple[int, int]
+    second: tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -117,41 +117,60 @@ def swapped_parts(readings: Array, resolution: float | None = None) -> list[Swap
             if not abs(gap) > 8.0 * own:
                 continue
             for trial in range(r):
-                wrong = (residual[a, trial], residual[b, trial])
-                mended = (wrong[0] - gap, wrong[1] + gap)
-                if min(map(abs, wrong)) > 0.6 * abs(gap) and max(map(abs, mended)) < min(
-                    0.4 * abs(gap), 6.0 * scale
-                ):
+                if _exchanged(residual[a, trial], residual[b, trial], gap, 6.0 * scale):
                     hits.setdefault((operator, a, b), []).append(trial)
+        if r > 1:
+            for a, b in _exchanged_on_average(residual, expected, own / np.sqrt(r)):
+                hits.setdefault((operator, a, b), list(range(r)))
     return [Swap(o_, (a, b), tuple(trials)) for (o_, a, b), trials in hits.items()]
 
 
+def _exchanged(first: float, second: float, gap: float, most: float) -> bool:
+    """Whether two residuals fit far better with the parts' ``gap`` exchanged."""
+    mended = max(abs(first - gap), abs(second + gap))
+    return min(abs(first), abs(second)) > 0.6 * abs(gap) and mended < min(0.4 * abs(gap), most)
+
+
+def _exchanged_on_average(residual: Array, expected: Array, least: float) -> list[tuple[int, int]]:
+    """Return pairs exchanged in every trial whose gap shows only in the mean of the trials."""
+    means = np.where(np.isfinite(residual).all(axis=1), residual.mean(axis=1), np.nan)
+    own = max(least, 1.4826 * float(median(np.abs(means - median(means)))))
+    return [
+        (a, b)
+        for a, b in combinations(range(len(means)), 2)
+        if abs(expected[b] - expected[a]) > 6.0 * own
+        and _exchanged(means[a], means[b], expected[b] - expected[a], 6.0 * own)
+    ]
+
+
 def copied_trials(readings: Array) -> list[Copy]:
-    """Return pairs of trials that one operator repeated digit for digit.
+    """Return pairs of trials that agree digit for digit, of one operator or of two.
 
     Only where chance would do it less than once in a thousand studies, judged by how
-    often repeats agree in the rest of the study.
+    often repeats of one operator, or readings of two, agree in the rest of the study.
     """
     p, o, r = readings.shape
-    if p < 4 or r < 2:
+    if p < 4:
         return []
-    pairs = list(combinations(range(r), 2))
-    same = np.array([[readings[:, j, s] == readings[:, j, t] for s, t in pairs] for j in range(o)])
-    there = np.array(
-        [
-            [np.isfinite(readings[:, j, s]) & np.isfinite(readings[:, j, t]) for s, t in pairs]
-            for j in range(o)
-        ]
-    )
-    suspects = (same | ~there).all(axis=-1) & (there.sum(axis=-1) >= 4)
-    rest = ~suspects
-    compared = there[rest].sum()
-    rate = (same[rest].sum() + 1.0) / (compared + 2.0)
-    return [
-        Copy(int(j), pairs[int(k)])
-        for j, k in np.argwhere(suspects)
-        if rate ** int(there[j, k].sum()) * o * len(pairs) < 1e-3
-    ]
+    columns = [(j, t) for j in range(o) for t in range(r)]
+    pairs = list(combinations(columns, 2))
+    found = []
+    for alone in (True, False):
+        kind = [(a, b) for a, b in pairs if (a[0] == b[0]) == alone]
+        if not kind:
+            continue
+        first, second = (
+            np.stack([readings[:, j, t] for j, t in side]) for side in zip(*kind, strict=True)
+        )
+        there = np.isfinite(first) & np.isfinite(second)
+        same = first == second
+        alike = (same | ~there).all(axis=1) & (there.sum(axis=1) >= 4)
+        if not alone and alike.all():
+            continue
+        rate = (same[~alike].sum() + 1.0) / (there[~alike].sum() + 2.0)
+        chance = rate ** there.sum(axis=1) * len(kind)
+        found += [Copy(*kind[int(k)]) for k in np.flatnonzero(alike & (chance < 1e-3))]
+    return found
 
 
 def shifted_sequences(

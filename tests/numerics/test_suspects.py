@@ -53,9 +53,36 @@ def test_swapped_parts_are_found() -> None:
 def test_a_copied_trial_is_found_but_not_where_all_repeats_agree() -> None:
     cube, _ = clean(3)
     cube[:, 2, 1] = cube[:, 2, 0]
-    assert suspects.copied_trials(cube) == [suspects.Copy(2, (0, 1))]
+    assert suspects.copied_trials(cube) == [suspects.Copy((2, 0), (2, 1))]
     alike = np.repeat(np.round(cube[:, :, :1], 3), 3, axis=2)
     assert suspects.copied_trials(alike) == []
+
+
+def test_a_trial_copied_from_another_operator_is_found() -> None:
+    cube, _ = clean(3)
+    cube[:, 2, 1] = cube[:, 0, 2]
+    assert suspects.copied_trials(cube) == [suspects.Copy((0, 2), (2, 1))]
+    cube[4, 2, 1] = np.nan  # one was left out in copying
+    assert suspects.copied_trials(cube) == [suspects.Copy((0, 2), (2, 1))]
+
+
+def test_operators_whose_readings_all_agree_have_copied_nothing() -> None:
+    sizes = np.round(10.0 + 0.01 * np.arange(20), 2)
+    cube = np.broadcast_to(sizes[:, None, None], (20, 3, 1)).copy()
+    assert suspects.copied_trials(cube) == []
+
+
+def test_parts_that_differ_little_are_found_exchanged_in_every_trial() -> None:
+    found = 0
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        sizes = 10.009 + 0.0015 * rng.normal(size=(10, 1, 1))
+        sizes[1] = sizes[0] + 0.0013  # 6.5 times the scatter of one reading
+        cube = sizes + 0.0002 * rng.normal(size=(10, 3, 3))
+        cube[[0, 1], 1] = cube[[1, 0], 1]
+        swaps = suspects.swapped_parts(np.round(cube, 4), STEP)
+        found += swaps == [suspects.Swap(1, (0, 1), (0, 1, 2))]
+    assert found >= 20
 
 
 @pytest.mark.parametrize("step", [1, -1])
