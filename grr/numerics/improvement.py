@@ -193,11 +193,5 @@ def ranked(now: Variances, changes: tuple[Change, ...]) -> tuple[Change, ...]:
     return tuple(sorted(changes, key=lambda c: (float(grr_after(now, c)), *_order(c))))
 
 
-def _order(change: Change) -> tuple[int, int, bool, bool, bool]:
-    return (
-        change.steps,
-        change.readings,
-        not change.operators_alike,
-        not change.no_interaction,
-        change.resolution is None,
-    )
+def _order(change: Change) -> tuple[int, int, bool, bool]:
+    return change.steps, change.readings, not change.operators_alike, not change.no_interaction

@@ -114,3 +114,15 @@ def test_the_variance_of_a_pair_by_hand():
     assert float(found["fixed"].sd) ** 2 == pytest.approx(rest + 0.375 / 2)
     with pytest.raises(StudyError, match="operators is not a word known here"):
         replicated_agreement(cells, np.ones(2), (2.0, 2.0), (2, 2), operators="some")
+
+
+def test_many_operators_leave_little_doubt_of_their_share():
+    # Three parts alike, 2,000 operators with sd 0.6, the rest 0.8: one pair has sd 1.
+    rng = np.random.default_rng(9)
+    cells = rng.normal(0, 0.6, (1, 2000)) + rng.normal(0, 0.8, (3, 2000))
+    found = replicated_agreement(
+        cells, np.zeros(2), (1.0, 1.0), (0, 0), operators="random", draws=2000
+    )
+    assert float(found.sd) == pytest.approx(1.0, rel=0.04)
+    reach = np.array(found.upper_limits) - float(found.mean)
+    assert reach == pytest.approx(1.96 * np.ones(2), rel=0.08)

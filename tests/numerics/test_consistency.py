@@ -89,3 +89,12 @@ def test_h_of_two_operators_of_a_stack_and_at_a_large_offset():
         expected = (alone - alone.mean(1, keepdims=True)) / alone.std(1, ddof=1, keepdims=True)
         np.testing.assert_allclose(study, expected, rtol=1e-12)
     np.testing.assert_allclose(h_statistic(stack + 1e12), h_statistic(stack), rtol=1e-9)
+
+
+def test_stacks_of_one_part_and_of_unequal_repeats():
+    assert h_statistic(np.array([[[1.0, 2.0, 6.0]], [[3.0, 3.0, 3.0]]])).shape == (2, 1, 3)
+    rng = np.random.default_rng(4)
+    variances, df = rng.uniform(1, 5, (3, 4, 2)), rng.integers(1, 6, (3, 4, 2))
+    for study in range(3):
+        together = k_statistic(variances, df)[study]
+        np.testing.assert_allclose(together, k_statistic(variances[study], df[study]))

@@ -154,3 +154,8 @@ def test_a_series_of_tiny_readings_keeps_them_beside_one_of_large():
     values = np.array([1.0, 5.0, 3.0, 9.0, 7.0])
     found = blocks(groups).taken_off(np.stack([values * 1e13, values]))
     assert found[1] == pytest.approx([-1, -2, 1, 2, 0])
+
+
+def test_degrees_of_freedom_of_a_mean_do_not_depend_on_the_unit():
+    pair = [Slope(np.array(1.0), np.array(3e-4), 5.0), Slope(np.array(2.0), np.array(4e-4), 10.0)]
+    assert float(mean_slope(pair).df) == pytest.approx(14.952, abs=1e-3)

@@ -119,3 +119,12 @@ def test_a_risk_of_accepted_parts_can_be_held_down_to_that_at_the_middle(mean):
     assert 0.9 < guard < 1.0
     held = global_risks(tolerance, tolerance.narrowed(guard), **process)
     assert float(held.bad_if_accepted) == pytest.approx(1.002 * least, rel=1e-8)
+
+
+@pytest.mark.parametrize("hold", ["bad_accepted", "accepted_if_bad", "bad_if_accepted"])
+def test_a_stack_whose_bands_are_nothing_little_and_much(hold):
+    grr = np.array([0.00002, 0.0001, 0.0004, 0.001, 0.002])
+    process = {"process_mean": 10.0088, "process_sd": 0.0014}
+    stack = guard_for_risk(PIN, 2e-3, grr_sd=grr, hold=hold, **process)
+    alone = [float(guard_for_risk(PIN, 2e-3, grr_sd=g, hold=hold, **process)) for g in grr]
+    np.testing.assert_allclose(stack, alone, rtol=1e-9)

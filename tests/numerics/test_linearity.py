@@ -250,3 +250,9 @@ def test_a_stack_of_lines_has_each_lines_own_intercept_test_and_share_explained(
         model = sm.OLS(y[place], sm.add_constant(SIZES)).fit()
         assert stack.intercept_p[place] == pytest.approx(model.pvalues[0], rel=1e-8)
         assert stack.r_squared[place] == pytest.approx(model.rsquared, rel=1e-9)
+
+
+def test_a_band_says_where_it_stands():
+    line = fit_line(np.array([1.0, 2.0, 4.0]), np.array([0.1, 0.4, 0.3]))
+    at = np.array([0.0, 3.0])
+    assert confidence_band(line, at).x is at and prediction_band(line, at).x is at

@@ -68,3 +68,8 @@ def test_the_rounding_error_and_what_it_hides():
     hidden = ratios.hidden_by_rounding(np.array([0.029, 0.031]), 0.1)
     assert hidden.tolist() == [True, False]
     assert not ratios.hidden_by_rounding(0.3, 1.0)
+
+
+def test_two_limits_away_from_zero():
+    assert ratios.percent_of_limits(0.5, 10.0, 4.0, 16.0) == pytest.approx(25.0)
+    assert ratios.percent_of_limits(0.5, -10.0, -16.0, -4.0) == pytest.approx(25.0)

@@ -203,3 +203,12 @@ def test_a_reading_that_is_no_number_is_not_called_a_process():
 def test_either_half_of_a_process_is_refused():
     with pytest.raises(StudyError, match="both its mean and its sd"):
         specific_risk(1.0, Zone(-2, 2), grr_sd=0.2, process_mean=1.0)
+
+
+@pytest.mark.parametrize("bias", [-0.3, 0.2])
+def test_the_short_form_counts_the_bias_alike(bias):
+    process = {"process_mean": 0.2, "process_sd": 1.0, "grr_sd": 0.3, "bias": bias}
+    whole = global_risks(Zone(-2, 2), Zone(-1.9, 1.8), **process).bad_accepted
+    assert float(consumers_risk(Zone(-2, 2), Zone(-1.9, 1.8), **process)) == pytest.approx(
+        float(whole), rel=1e-12
+    )
