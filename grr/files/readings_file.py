@@ -19,8 +19,10 @@ from grr.files.readers.wide_form import wide_layout
 from grr.files.readers.workbook import workbook_grids
 from grr.values import a_path, one_of
 
-#: The largest file read, in bytes; a gauge study takes some thousands.
+#: The largest file read, in bytes; a gauge study takes some thousands. A workbook may hold
+#: pictures; of text each cell is looked at, which takes 50 times its size in memory.
 LARGEST_FILE = 20_000_000
+LARGEST_TEXT = 4_000_000
 
 _ZIP = b"PK\x03\x04"
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -83,12 +85,7 @@ def file_content(file: Path) -> bytes:
                 file=file,
             )
         if file.stat().st_size > LARGEST_FILE:
-            raise StudyError(
-                "The file is larger than a gauge study can be",
-                "For many studies in one file read it with pandas and use grr.analyse_many",
-                file=file,
-                value=f"{file.stat().st_size / 1e6:.0f} MB",
-            )
+            raise _too_large(file, file.stat().st_size)
         content = file.read_bytes()
     except StudyError:
         raise
@@ -113,6 +110,15 @@ def file_content(file: Path) -> bytes:
     return content
 
 
+def _too_large(file: object, size: int) -> StudyError:
+    return StudyError(
+        "The file is larger than a gauge study can be",
+        "For many studies in one file use grr.analyse_many",
+        file=file,
+        value=f"{size / 1e6:.0f} MB",
+    )
+
+
 def grids_in(content: bytes, file: str, sheet: str | None) -> list[Grid]:
     """Return the cells of a text file, or of each sheet (or the one named) of a workbook."""
     if content.startswith(_OLD_WORKBOOK):
@@ -126,6 +132,8 @@ def grids_in(content: bytes, file: str, sheet: str | None) -> list[Grid]:
             raise StudyError(
                 "A text file has no sheets", "Leave the sheet out", file=file, value=sheet
             )
+        if len(content) > LARGEST_TEXT:
+            raise _too_large(file, len(content))
         grid = text_grid(content, file)
         if grid.cells and is_journal(grid.cells[0]):
             raise StudyError(
