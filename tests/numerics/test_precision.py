@@ -199,3 +199,7 @@ def test_two_fixed_operators_are_drawn_as_fixed():
     drawn = simulated_anova(design, shares, 6000, rng).ss_operator
     measured = crossed_anova(simulated_readings(design, shares, 6000, rng)).ss_operator
     assert stats.ks_2samp(drawn, measured).pvalue > 1e-3
+
+
+def test_where_nothing_is_said_repeatability_is_most_of_grr():
+    assert Shares() == Shares(0.6, 0.3, 0.1)
