@@ -75,8 +75,19 @@ def _formulas() -> str:
 
 
 def _form(result: GaugeResult) -> str:
+    """Return the form as two tables: each stays on one page, and together they need not."""
     sheet = worked_sheet(result.study, spread=result.spread)
-    rows = [[line.quantity, line.worked] for line in sheet.lines]
-    return tables.html_table(["Line", "Formula, numbers, result"], rows, left=2) + tables.html_list(
-        sheet.result.notes
-    )
+    first = next(i for i, line in enumerate(sheet.lines) if line.symbol == "K1")
+    tables_of_lines = [
+        tables.html_table(
+            ["Line", "Formula, numbers, result"],
+            [[line.quantity, line.worked] for line in lines],
+            caption=caption,
+            left=2,
+        )
+        for caption, lines in (
+            ("Ranges and averages", sheet.lines[:first]),
+            ("What follows from them", sheet.lines[first:]),
+        )
+    ]
+    return "".join(tables_of_lines) + tables.html_list(sheet.result.notes)
