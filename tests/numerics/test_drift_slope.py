@@ -159,3 +159,12 @@ def test_a_series_of_tiny_readings_keeps_them_beside_one_of_large():
 def test_degrees_of_freedom_of_a_mean_do_not_depend_on_the_unit():
     pair = [Slope(np.array(1.0), np.array(3e-4), 5.0), Slope(np.array(2.0), np.array(4e-4), 10.0)]
     assert float(mean_slope(pair).df) == pytest.approx(14.952, abs=1e-3)
+
+
+def test_what_rounding_leaves_counts_as_nothing_in_each_series_by_itself():
+    groups = np.array([0, 1, 2, 0, 1, 2, 0, 1, 2])
+    alike = np.array([0.1, 0.2, 0.7])[groups] + 0.3
+    moved = alike + np.arange(9.0)
+    found = blocks(groups).taken_off(np.stack([alike, moved]))
+    assert (found[0] == 0.0).all()
+    assert found[1] == pytest.approx([-3, -3, -3, 0, 0, 0, 3, 3, 3])

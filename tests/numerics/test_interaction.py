@@ -64,3 +64,13 @@ def test_a_p_value_at_the_level_is_not_above_it() -> None:
     p = float(interaction_test(anova)[1])
     assert not components_by_rule(anova, pool_above=p)[1]
     assert components_by_rule(anova, pool_above=np.nextafter(p, 0.0))[1]
+
+
+def test_with_one_operator_or_one_trial_there_is_nothing_to_keep() -> None:
+    rng = np.random.default_rng(4)
+    for shape in ((5, 1, 3), (5, 3, 1)):
+        for interaction in ("auto", "keep", "pool"):
+            anova = crossed_anova(rng.normal(size=shape))
+            components, pooled = components_by_rule(anova, interaction=interaction)
+            assert pooled
+            assert np.isfinite(components.repeatability)

@@ -71,7 +71,7 @@ def test_unrepeated_readings_are_refused():
 @pytest.mark.parametrize(
     "shape, distinct, operators",
     # Residuals of two operators, or of two parts, differ in their sign only.
-    [((2, 2), 1, 1), ((5, 2), 5, 1), ((2, 3), 3, 3), ((4, 3), 12, 3)],
+    [((2, 2), 1, 1), ((3, 2), 3, 1), ((5, 2), 5, 1), ((2, 3), 3, 3), ((4, 3), 12, 3)],
 )
 def test_p_values_are_students_and_fishers_times_the_number_of_tests(shape, distinct, operators):
     p, o = shape
@@ -113,3 +113,9 @@ def test_readings_that_repeat_exactly_leave_no_doubt():
 def test_each_shortage_alone_is_refused(shape, df):
     with pytest.raises(StudyError, match="cannot be told"):
         interaction_cells(np.zeros(shape), 2, np.ones(shape[1]), np.full(shape[1], df))
+
+
+def test_degrees_of_freedom_where_nobody_scatters_are_each_studys_own():
+    means = np.arange(12.0).reshape(2, 3, 2) ** 2
+    found = interaction_cells(means, np.full(2, 2.0), np.zeros((2, 2)), np.array([[3, 4], [5, 6]]))
+    assert found.df.tolist() == [[7.0, 7.0], [11.0, 11.0]]

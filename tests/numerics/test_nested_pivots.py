@@ -128,3 +128,12 @@ def test_the_mean_scatters_as_its_estimate_does(operators):
     parts = found.part + found.repeatability
     whole = parts if operators == 1 else parts + found.operator
     np.testing.assert_allclose(found.total, whole, rtol=1e-9)
+
+
+def test_draws_of_fixed_operators_scatter_as_a_noncentral_chi_square_lets_them():
+    anova = nested_anova(study(operators=5, parts=200, av=1.0, pv=0.5))
+    found = nested_pivots(anova, draws=5_000, operators="fixed").operator
+    # Far from 0, √λ is normal with sd 1 about the root of SS over the mean square it is
+    # judged by: λ scatters by 2√λ.
+    noncentrality = float(anova.ss_operator / anova.ms_part)
+    assert np.std(found) / np.median(found) == pytest.approx(2 / noncentrality**0.5, rel=0.1)
