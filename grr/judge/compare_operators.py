@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from grr.analysis.operator_numbers import OperatorNumbers, operator_numbers
+from grr.judge.offset_words import AGREES
 from grr.judge.operator_printing import operators_html, operators_text
 from grr.judge.operator_words import (
-    AGREES,
     OperatorConclusion,
     in_plural,
     operator_conclusions,

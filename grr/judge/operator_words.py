@@ -11,19 +11,23 @@ from dataclasses import dataclass
 from grr.analysis.drift_numbers import DriftNumbers
 from grr.analysis.operator_numbers import OperatorNumbers
 from grr.judge.drift_words import bump_words
+from grr.judge.offset_words import (
+    AGREES,
+    HIGH,
+    LOW,
+    agreeing,
+    offset_finding,
+    others_than,
+    size_words,
+)
 from grr.judge.trial_words import change_words
-from grr.study import Study
 from grr.wording.names import shortened
-from grr.wording.rounding import figures, length, listed, percent
+from grr.wording.rounding import figures, length, listed
 
 #: Longest name in a finding.
 LONGEST_NAME = 30
 
-AGREES, BETWEEN, HIGH, LOW, SCATTERS, DEPENDS, DRIFTS, SHIFTS, TIRES = (
-    "agrees",
-    "reads between the others",
-    "reads high",
-    "reads low",
+SCATTERS, DEPENDS, DRIFTS, SHIFTS, TIRES = (
     "scatters more",
     "depends on the part",
     "drifts",
@@ -122,116 +126,20 @@ def operator_conclusions(numbers: OperatorNumbers) -> tuple[OperatorConclusion, 
 
 
 def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
-    agreeing = _agreeing(numbers, name)
+    alike = agreeing(numbers, name)
     found = {
-        **_offset(numbers, name),
+        **offset_finding(numbers, name),
         **_scatter(numbers, name),
         **_by_part(numbers, name),
         **_trend(numbers, name),
     }
     if set(found) <= {AGREES}:
-        others = "the other operators" if len(numbers.table) > 2 else _others(numbers, name)[0]
+        others = "the other operators" if len(numbers.table) > 2 else others_than(numbers, name)[0]
         sentence = found.get(AGREES, f"{name} agrees with {others} within what the study can see.")
-        return OperatorConclusion(name, (AGREES,), sentence, agreeing, bool(found) and not agreeing)
+        return OperatorConclusion(name, (AGREES,), sentence, alike, bool(found) and not alike)
     kinds = tuple(kind for kind in found if kind != AGREES)
     named = HIGH in found or LOW in found
-    return OperatorConclusion(name, kinds, " ".join(found.values()), () if named else agreeing)
-
-
-def _named(numbers: OperatorNumbers, name: str) -> bool:
-    """Whether an operator is above most others, or below most, and by a digit or more."""
-    others, offset = len(numbers.table) - 1, numbers.value(name, "from_others")
-    beyond = [
-        difference
-        for difference, p in numbers.differences_of(name).values()
-        if p < 1.0 - numbers.level and difference * offset > 0.0
-    ]
-    return 2 * len(beyond) > others and _visible(numbers, offset)
-
-
-def _visible(numbers: OperatorNumbers, difference: float) -> bool:
-    return abs(difference) > (1.0 - 1e-9) * (numbers.study.resolution or 0.0)
-
-
-def _different(numbers: OperatorNumbers, name: str) -> dict[str, float]:
-    """Return who reads otherwise beyond chance, and by how much this operator is higher.
-
-    A difference below the last digit counts only where one of the two is named for it.
-    """
-    return {
-        other: difference
-        for other, (difference, p) in numbers.differences_of(name).items()
-        if p < 1.0 - numbers.level
-        and (_visible(numbers, difference) or _named(numbers, name) or _named(numbers, other))
-    }
-
-
-def _agreeing(numbers: OperatorNumbers, name: str) -> tuple[str, ...]:
-    """Return those who agree with an operator from whom others differ; else none."""
-    different = _different(numbers, name)
-    if not different:
-        return ()
-    return tuple(other for other in _others(numbers, name) if other not in different)
-
-
-def _others(numbers: OperatorNumbers, name: str) -> list[str]:
-    return [other for other in numbers.study.operator_names if other != name]
-
-
-def _offset(numbers: OperatorNumbers, name: str) -> dict[str, str]:
-    """Return the finding about an operator's mean; who differs is named."""
-    study = numbers.study
-    different = _different(numbers, name)
-    others = _others(numbers, name)
-    if not different:
-        return _below_a_digit(numbers, name)
-    offset = numbers.value(name, "from_others")
-    value, high = abs(offset), offset > 0.0
-    if len(others) == 1:
-        way = "higher" if high else "lower"
-        return {
-            HIGH if high else LOW: f"{name} reads {_size(value, study)} {way} than {others[0]}; "
-            "which of the two is right, this study cannot say."
-        }
-    if not _named(numbers, name):
-        pairs = [
-            f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
-            for other, d in different.items()
-        ]
-        agreeing = [other for other in others if other not in different]
-        if not agreeing:
-            return {BETWEEN: f"{name} reads {listed(pairs)}."}
-        return {
-            AGREES: f"{name} agrees with {listed(agreeing)}, but reads {listed(pairs)}.",
-        }
-    sign = 1.0 if high else -1.0
-    low, top = sorted(
-        sign * numbers.value(name, f"from_others_{end}") for end in ("lower", "upper")
-    )
-    interval = (
-        f"{100 * numbers.level:g} % interval {_range(low, top, study)}, against the mean of the "
-        "others"
-    )
-    return {
-        HIGH if high else LOW: f"{name} reads {'high' if high else 'low'} by "
-        f"{_size(value, study)}; {interval}."
-    }
-
-
-def _below_a_digit(numbers: OperatorNumbers, name: str) -> dict[str, str]:
-    """Return the sentence about a difference that is beyond chance and below the last digit."""
-    study, alpha = numbers.study, 1.0 - numbers.level
-    small = {o: d for o, (d, p) in numbers.differences_of(name).items() if p < alpha}
-    if not small or study.resolution is None:
-        return {}
-    pairs = [
-        f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
-        for other, d in small.items()
-    ]
-    return {
-        AGREES: f"{name} agrees with the others to the last digit: the mean lies {listed(pairs)}, "
-        f"less than the last digit of the gauge ({length(study.resolution, study.unit)})."
-    }
+    return OperatorConclusion(name, kinds, " ".join(found.values()), () if named else alike)
 
 
 def _scatter(numbers: OperatorNumbers, name: str) -> dict[str, str]:
@@ -298,29 +206,13 @@ def _drift_sentence(drift: DriftNumbers, name: str) -> str:
     unlike = bool(drift.fastest(method)) and found.curve is None
     change = drift.value(method, name, "over") if unlike else drift.change(method)
     text = f"{name}'s readings {'rise' if change > 0 else 'fall'} while measuring"
-    size = _size(abs(change), drift.study)
+    size = size_words(abs(change), drift.study)
     if found.curve is not None:
         return f"{text}, by {size} over a session, most of it at its start."
     rate = drift.value(method, name, "slope") if unlike else float(found.slope.slope)
     per = "a minute" if drift.taken.unit == "min" else "from one reading to the next"
     alike = "" if unlike or len(drift.operators(method)) < 2 else ", as all operators' do"
     return f"{text}{alike}, by {length(abs(rate), drift.study.unit)} {per}: over a session {size}."
-
-
-def _size(value: float, study: Study) -> str:
-    """Return a length with its share of the tolerance, and a note where no digit shows it."""
-    text = length(value, study.unit)
-    width = None if study.tolerance is None else study.tolerance.width
-    notes = []
-    if width is not None:
-        notes.append(f"{percent(100.0 * value / width)} of the tolerance")
-    if study.resolution is not None and value < study.resolution:
-        notes.append("less than the last digit of the gauge")
-    return f"{text} ({', '.join(notes)})" if notes else text
-
-
-def _range(low: float, high: float, study: Study) -> str:
-    return f"{length(low, study.unit)} to {length(high, study.unit)}"
 
 
 def advice(conclusions: tuple[OperatorConclusion, ...]) -> list[tuple[str, str]]:

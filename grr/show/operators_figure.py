@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from grr.judge.compare_operators import OperatorComparison
-from grr.judge.operator_words import HIGH, LOW
+from grr.judge.offset_words import HIGH, LOW
 from grr.show import theme
 from grr.show.markup import markup
 from grr.show.scale import fine_scale, graduations, round_step, tick_text
