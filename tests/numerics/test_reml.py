@@ -7,6 +7,7 @@ from grr.errors import StudyError
 from grr.numerics.components import interaction_kept, interaction_pooled, operators_fixed
 from grr.numerics.crossed import crossed_anova
 from grr.numerics.reml import reml, reml_components, reml_of_cube
+from grr.numerics.reml_fit import FROM_EVERY_CORNER
 
 NAMES = ("part", "operator", "interaction", "repeatability", "grr")
 
@@ -375,3 +376,13 @@ def test_readings_that_cannot_be_used(readings, part):
 def test_a_word_not_known_for_operators():
     with pytest.raises(StudyError, match="random, fixed"):
         reml(*TWO_TOPS, operators="some")
+
+
+def test_searches_start_from_every_choice_of_terms():
+    # Seven choices of part, operator and interaction, the error small or very small; and one
+    # start from equal shares.
+    assert FROM_EVERY_CORNER.shape == (15, 4)
+    assert len(np.unique(FROM_EVERY_CORNER, axis=0)) == 15
+    assert (FROM_EVERY_CORNER >= 0.0).all()
+    assert FROM_EVERY_CORNER.sum(axis=1) == pytest.approx(1.0)
+    assert set(FROM_EVERY_CORNER[:, 3]) == {0.25, 0.05, 0.001}
