@@ -121,3 +121,12 @@ def test_refusals() -> None:
     gap[1, 1, 1] = np.nan
     with pytest.raises(StudyError, match="missing"):
         crossed_anova(gap)
+
+
+def test_what_a_design_does_not_repeat_has_no_mean_square() -> None:
+    one_operator = crossed_anova(np.random.default_rng(7).normal(size=(4, 5, 1, 2)))
+    assert one_operator.ms_operator.shape == one_operator.ms_interaction.shape == (4,)
+    assert np.isnan(one_operator.ms_operator).all() and np.isnan(one_operator.ms_interaction).all()
+    one_trial = crossed_anova(np.random.default_rng(7).normal(size=(4, 5, 3, 1)))
+    assert one_trial.ms_error.shape == (4,) and np.isnan(one_trial.ms_error).all()
+    assert np.isfinite(one_trial.ms_interaction).all()

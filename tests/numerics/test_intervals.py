@@ -177,3 +177,12 @@ def test_the_careful_lower_bound_takes_half_the_doubt():
 def test_a_confidence_that_cannot_be_is_refused(bound, confidence):
     with pytest.raises(StudyError, match="confidence must be"):
         bound(np.arange(200.0), confidence)
+
+
+def test_limits_and_confidence_of_a_stack_are_each_rows_own():
+    draws = np.stack([np.arange(1_000.0), 5.0 + np.arange(1_000.0), np.arange(1_000.0)])
+    draws[2, 7] = np.nan
+    limits = two_sided_limits(draws, 0.95)
+    np.testing.assert_array_equal(limits.lower, [25.0, 30.0, np.nan])
+    np.testing.assert_array_equal(limits.upper, [974.0, 979.0, np.nan])
+    np.testing.assert_array_equal(confidence_below(draws, 100.0), [0.1, 0.095, np.nan])
