@@ -1,6 +1,8 @@
 import pytest
 
 from grr.numerics.process_suitability import (
+    LIMIT_PROCESS,
+    LIMIT_SYSTEM,
     percent_of_width,
     process_uncertainty,
     smallest_width,
@@ -46,3 +48,8 @@ def test_every_line_adds_its_square():
     assert process_uncertainty(system, repeatability_on_parts=0.4) == pytest.approx(0.74**0.5)
     # 0.7 instead of 0.6: 0.74 + 0.49 − 0.36
     assert process_uncertainty(system, repeatability_on_parts=0.7) == pytest.approx(0.87**0.5)
+
+
+def test_the_limits_are_the_standards():
+    # ISO 22514-7 (from memory): Q_MS at most 15 %, Q_MP at most 30 %.
+    assert (LIMIT_SYSTEM, LIMIT_PROCESS) == (15.0, 30.0)

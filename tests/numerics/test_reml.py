@@ -386,3 +386,26 @@ def test_searches_start_from_every_choice_of_terms():
     assert (FROM_EVERY_CORNER >= 0.0).all()
     assert FROM_EVERY_CORNER.sum(axis=1) == pytest.approx(1.0)
     assert set(FROM_EVERY_CORNER[:, 3]) == {0.25, 0.05, 0.001}
+
+
+@pytest.mark.parametrize("operators", ["random", "fixed"])
+def test_readings_that_are_exactly_parts_plus_operators(operators):
+    # Parts 0, 4, 8 and operators 0, 2 above 10, one cell empty; and a study twice as large.
+    cube = 10.0 + np.array([0.0, 4.0, 8.0])[:, None, None] + np.array([[0.0], [2.0]])
+    cube = np.repeat(cube, 2, axis=2)
+    cube[2, 1] = np.nan
+    found = reml_of_cube(np.stack([cube, 2.0 * cube]), interaction=False, operators=operators)
+    for study, size in enumerate((1.0, 4.0)):
+        assert found.components.part[study] == pytest.approx(16.0 * size)  # 4² about their mean
+        assert found.components.repeatability[study] == 0.0
+        assert found.mean[study] == pytest.approx(15.0 * size**0.5)
+        assert found.log_likelihood[study] == np.inf
+        if operators == "random":
+            assert found.components.operator[study] == pytest.approx(2.0 * size)
+            # Three parts drawn with variance 16, two operators with variance 2.
+            expected = (16.0 / 3 + 2.0 / 2) * size
+            assert found.mean_error[study] == pytest.approx(expected**0.5)
+        else:
+            assert found.components.operator[study] == pytest.approx(1.0 * size)  # Σα²/o
+            assert found.operator_means[study] == pytest.approx(np.array([14.0, 16.0]) * size**0.5)
+            assert found.mean_error[study] == pytest.approx((16.0 / 3 * size) ** 0.5)
