@@ -5,7 +5,7 @@ from scipy import stats
 from grr.errors import StudyError
 from grr.numerics.components import interaction_kept
 from grr.numerics.crossed import crossed_anova
-from grr.numerics.pivots import crossed_pivots
+from grr.numerics.pivots import chi_square_pivot, crossed_pivots
 from grr.numerics.unweighted import unweighted_means
 
 
@@ -158,3 +158,32 @@ def test_the_mean_of_one_operator_scatters_as_its_parts_do():
     found = crossed_pivots(anova, draws=20_000)
     assert np.var(found.mean) == pytest.approx(float(anova.ms_part) / 900, rel=0.05)
     assert np.mean(found.mean) == pytest.approx(float(anova.mean), abs=0.01)
+
+
+def test_studies_of_unequal_degrees_of_freedom_each_have_their_own_chi_square():
+    ss, df = np.array([2.0, 5.0, 7.0]), np.array([3, 30, 3])
+    rng = np.random.default_rng(6)
+    draws = chi_square_pivot(ss, df, 40_000, rng)
+    assert draws.shape == (3, 40_000)
+    for row, squares, each in zip(draws, ss, df, strict=True):
+        exact = squares / stats.chi2.ppf([0.9, 0.5, 0.1], each)
+        np.testing.assert_allclose(np.quantile(row, [0.1, 0.5, 0.9]), exact, rtol=0.03)
+    alike = chi_square_pivot(ss, np.array([4, 4, 4]), 100, np.random.default_rng(6))
+    np.testing.assert_allclose(alike[1] / alike[0], 2.5)
+
+
+def test_the_mean_scatters_with_the_parts_only_where_operators_are_fixed():
+    anova = crossed_anova(study(parts=60, operators=4, av=3.0, interaction=2.0))
+    found = crossed_pivots(anova, draws=20_000, operators="fixed")
+    estimate = interaction_kept(anova)
+    # MS_P/(por) is σ_P²/p + σ_PO²/(po) + σ_E²/(por); operators add nothing of their own.
+    assert np.var(found.mean) == pytest.approx(float(anova.ms_part) / 720, rel=0.08)
+    assert estimate.operator > 100 * np.var(found.mean)
+
+
+def test_a_hundred_draws_are_enough_and_a_seed_is_a_whole_number():
+    assert pivots(study(), draws=100).grr.shape == (100,)
+    for seed in (-1, 1.5, "one", True):
+        with pytest.raises(StudyError, match="seed is not a whole number"):
+            pivots(study(), draws=100, seed=seed)
+    assert pivots(study(), draws=100, seed=0).grr.shape == (100,)
