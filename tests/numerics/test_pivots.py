@@ -5,7 +5,7 @@ from scipy import stats
 from grr.errors import StudyError
 from grr.numerics.components import interaction_kept
 from grr.numerics.crossed import crossed_anova
-from grr.numerics.pivots import chi_square_pivot, crossed_pivots
+from grr.numerics.pivots import chi_square_pivot, crossed_pivots, fixed_effects_pivot
 from grr.numerics.unweighted import unweighted_means
 
 
@@ -187,3 +187,25 @@ def test_a_hundred_draws_are_enough_and_a_seed_is_a_whole_number():
         with pytest.raises(StudyError, match="seed is not a whole number"):
             pivots(study(), draws=100, seed=seed)
     assert pivots(study(), draws=100, seed=0).grr.shape == (100,)
+
+
+def test_empty_cells_leave_fewer_readings_behind_a_part():
+    readings = study(interaction=0.0, ev=1e-4, av=1e-4)
+    readings[::2, 0] = readings[1:4:2, 1] = np.nan
+    means = unweighted_means(readings)
+    behind = float(means.operators_per_part)
+    assert 2.0 < behind < 2.4  # operators, on average, where three would be all
+    draws = crossed_pivots(means).part
+    exact = means.ss_part / (behind * 3) / stats.chi2.ppf([0.975, 0.5, 0.025], 9)
+    np.testing.assert_allclose(np.quantile(draws, [0.025, 0.5, 0.975]), exact, rtol=2e-2)
+
+
+def test_draws_of_fixed_effects_are_the_noncentral_distribution():
+    # Sum of squares 6 with 3 degrees of freedom against a variance of 1; four levels of five
+    # readings. The share of draws up to a value is the chance to see more than 6 there.
+    draws = fixed_effects_pivot(
+        np.array(6.0), np.ones(40_000), 4, 5, draws=40_000, rng=np.random.default_rng(2)
+    )
+    for noncentrality in (0.5, 5.0, 15.0):
+        share = (20.0 * draws <= noncentrality).mean()
+        assert share == pytest.approx(stats.ncx2.sf(6.0, 3, noncentrality), abs=0.01)
