@@ -106,3 +106,12 @@ def test_too_little_is_refused(shape, operators):
 def test_the_committed_simulation_covers():
     script = Path(__file__).parents[1] / "coverage" / "method_ratio.csv"
     assert pd.read_csv(script)["coverage"].between(0.94, 1.0).all()
+
+
+def test_draws_of_two_variances_follow_the_unit():
+    products = np.array([[4.0, 1.0], [1.0, 2.0]])
+    plain, small = (
+        covariance_diagonal_pivot(size * products, 8, 100, np.random.default_rng(3))
+        for size in (1.0, 1e-8)
+    )
+    np.testing.assert_allclose(small, 1e-8 * plain, rtol=1e-9)
