@@ -113,9 +113,13 @@ class DriftNumbers:
         return [operator for name, operator in self.series.index if name == method]
 
     def drifting(self, method: str) -> list[str]:
-        """Return the operators whose own readings drift, at the level shared among them."""
+        """Return the operators whose own readings drift, at the level shared among them.
+
+        Where everyone's together show no drift, one operator's must be plainer.
+        """
         names = self.operators(method)
-        alpha = (1.0 - self.level) / len(names)
+        alone = self.methods[method].shape == NONE
+        alpha = (_each_way(self.level) if alone else 1.0 - self.level) / len(names)
         return [name for name in names if self.value(method, name, "p") < alpha]
 
     def drifters(self, method: str) -> list[str]:
@@ -161,6 +165,14 @@ class DriftNumbers:
             for bump in bumps_in(self.series)
             if not (bump.begins and (bump.method, bump.operator, bump.trial) in told)
         ]
+
+
+def _each_way(level: float) -> float:
+    """Return the level of each of the two ways to find a drift: everyone's, or one operator's.
+
+    Together they find one in about 1 − level of the studies without a drift.
+    """
+    return (1.0 - level) / 2.0
 
 
 def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
@@ -257,7 +269,7 @@ def _method_drift(
 ) -> tuple[MethodDrift, list[dict[str, object]], list[Series]]:
     parts, bumps, curve_p, curve = fitted_series(parts, level, bump_level)
     slope = mean_slope([series.slope for series in parts])
-    shape = STRAIGHT if float(slope.p()) < 1.0 - level else NONE
+    shape = STRAIGHT if float(slope.p()) < _each_way(level) else NONE
     found = MethodDrift(
         method=method,
         shape=shape if curve is None else SETTLING,

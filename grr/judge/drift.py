@@ -221,7 +221,8 @@ def _sudden(numbers: DriftNumbers) -> list[str]:
         for change in changes:
             told.update((method, name) for name in change.operators)
             who = who_changed(change, study)
-            found.append(f"{change_words(change, study)} ({who}{f', {method}' if method else ''})")
+            how = f", {shortened(method, LONGEST_NAME)}" if method else ""
+            found.append(f"{change_words(change, study)} ({who}{how})")
     bumped = {b.operator for b in numbers.bumps if (b.method, b.operator) not in told}
     if bumped:
         names = listed([shortened(n, LONGEST_NAME) for n in study.operator_names if n in bumped])

@@ -22,6 +22,7 @@ from grr.numerics.rezero import time_to_drift, time_to_settle, time_until_steady
 from grr.numerics.thermal import STEEL, warming_for
 from grr.study import Study
 from grr.units import conversion
+from grr.wording.names import shortened
 from grr.wording.rounding import JOIN, figures, length, listed, percent
 
 
@@ -202,7 +203,11 @@ def bump_words(numbers: DriftNumbers, bump: BumpFound) -> str:
     """Return what a bump did, and from which reading on."""
     session = f" of session {bump.session}" if bump.sessions > 1 else ""
     way = "higher" if bump.size > 0 else "lower"
-    place = f"trial {bump.trial}" if bump.begins else f"part {bump.part} in trial {bump.trial}"
+    place = (
+        f"trial {bump.trial}"
+        if bump.begins
+        else f"part {shortened(bump.part, 30)} in trial {bump.trial}"
+    )
     return (
         f"after {_time(bump.at, numbers)}{session}, from {place} on, "
         f"everything reads {length(abs(bump.size), numbers.study.unit)} {way} at once"
