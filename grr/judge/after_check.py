@@ -87,7 +87,7 @@ def _alarm(result: StabilityResult) -> AfterCheck:
             f"{since}{_size(result)}",
             "If parts may be out of tolerance and are delivered, tell those responsible: the "
             "customer's requirements say what follows.",
-            "After a repair or an adjustment qualify the gauge again (grr.qualify) and start a new "
+            "After a repair or an adjustment qualify the gauge again (notebook 8) and start a new "
             "baseline.",
         ),
     )
@@ -127,8 +127,8 @@ def _dropped() -> AfterCheck:
         (
             "Tag it. A fall bends a frame or chips a face without changing the zero.",
             "Check the faces (flatness, parallelism) and the free run of the spindle.",
-            "Measure the reference part and blocks over the range again (grr.reference_study, "
-            "grr.linearity), and compare with the page on file.",
+            "Measure the reference part and blocks over the range again (notebook 8), "
+            "and compare with the page on file.",
             "If anything has changed: recheck the parts measured since the last good check, have "
             "the gauge repaired and calibrated, and qualify it again.",
         ),
@@ -140,7 +140,7 @@ def _repaired() -> AfterCheck:
         "A repaired or adjusted gauge is a new gauge.",
         (
             "Have it calibrated; keep the readings from before the repair (as found).",
-            "Qualify it again (grr.qualify): reference part, range, uncertainty; the study on "
+            "Qualify it again (notebook 8): reference part, range, uncertainty; the study on "
             "parts too where the force or the faces were changed.",
             "Start a new baseline for its checks.",
         ),

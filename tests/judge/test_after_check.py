@@ -51,7 +51,7 @@ def test_a_fall_and_a_repair_ask_for_a_new_qualification(event):
 
 
 def test_bad_input_is_refused():
-    with pytest.raises(StudyError, match="needs its result"):
+    with pytest.raises(StudyError, match="needs a StabilityResult"):
         grr.after_check()
     with pytest.raises(StudyError, match="event is not a word"):
         grr.after_check(event="lost")
