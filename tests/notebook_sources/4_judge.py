@@ -13,7 +13,7 @@ study = grr.chosen_study()
 result = grr.anova(study)
 
 # %%
-grr.verdict(result)
+grr.verdict(study)
 
 # %% [markdown]
 # The verdict has two lines. The first applies the manual's rule to the calculated value: under
