@@ -33,7 +33,8 @@ grr.show.operators_side_by_side(operators)
 # %% [markdown]
 # - The **diamond** is where the operator reads on average, against the mean of the others on the
 #   same parts. Its line is the interval: where it crosses the dashed line, the difference may be
-#   chance.
+#   chance. The words under a name say with whom an operator agrees, pair by pair; nobody is
+#   called high or low for less than the last digit.
 # - The **bar** is as long as this operator's repeats spread. A long bar is an uneven hand.
 # - An offset can be taught away, or zeroed away. Scatter needs a steadier way: the ratchet, a
 #   stand, a marked place on the part.
