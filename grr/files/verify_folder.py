@@ -70,7 +70,7 @@ def _lines(file: FileCheck) -> list[str]:
     if file.torn_rows:
         rows = ", ".join(map(str, file.torn_rows))
         lines.append(f"  Cut off while it was written, kept and not counted: row {rows}.")
-    lines.append(f"  Last hash: {file.last_hash or 'none'} (compare it with the report)")
+    lines += ["  Last hash, to compare with the report:", f"  {file.last_hash or 'none'}"]
     return lines
 
 
