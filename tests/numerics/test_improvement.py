@@ -146,3 +146,8 @@ def test_combinations_keep_every_change_in_any_order():
     assert both in combined((finer, alike))
     singles = single_changes(NOW, finer=0.1)
     assert combined(singles)[1:4] == singles  # operators, interaction, then the digit
+
+
+def test_averaging_divides_by_the_number_where_the_digit_hides_nothing():
+    now = Variances(0.04, 0.0, 0.0, 0.04, resolution=0.1)
+    assert float(repeatability_after(now, Change(readings=4))) == pytest.approx(0.01)

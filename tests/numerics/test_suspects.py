@@ -116,3 +116,11 @@ def test_an_operator_who_scatters_has_exchanged_nothing() -> None:
         cube[:, 2] += 0.0006 * rng.normal(size=(10, 3))
         alarms += bool(suspects.swapped_parts(np.round(cube, 4), STEP))
     assert alarms <= 2
+
+
+def test_noise_is_not_under_the_rounding_error() -> None:
+    still = np.full((4, 2, 2), 10.0)
+    assert suspects.noise(still) == 0.0
+    assert suspects.noise(still, 0.12) == pytest.approx(0.12 / 12**0.5)
+    # Half of the readings lie 1 from their part's median: 1.4826.
+    assert suspects.noise(still + np.array([-1.0, 1.0]), 0.12) == pytest.approx(1.4826)
