@@ -98,3 +98,9 @@ def test_stacks_of_one_part_and_of_unequal_repeats():
     for study in range(3):
         together = k_statistic(variances, df)[study]
         np.testing.assert_allclose(together, k_statistic(variances[study], df[study]))
+
+
+def test_limits_are_at_one_percent_where_nothing_is_said():
+    # ISO 5725-2:1994, tables of indicators at 1 % (from memory).
+    assert k_limit(5, 2) == pytest.approx(2.05, abs=0.0101)
+    assert h_limit(5) == pytest.approx(1.72, abs=0.0101)

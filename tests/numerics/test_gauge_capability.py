@@ -77,3 +77,8 @@ def test_the_interval_of_cgk_is_that_of_the_noncentral_t(multiple, level):
     t = scale * float(found.cgk)
     assert stats.nct.cdf(t, 19, scale * found.cgk_lower) == pytest.approx(1 - tail, rel=1e-4)
     assert stats.nct.cdf(t, 19, scale * found.cgk_upper) == pytest.approx(tail, rel=1e-4)
+
+
+def test_the_interval_of_an_sd_holds_at_95_percent_where_nothing_is_said():
+    low, high = sd_interval(2.0, 9)
+    assert (low, high) == pytest.approx(tuple(2.0 * np.sqrt(9 / stats.chi2.ppf([0.975, 0.025], 9))))

@@ -256,3 +256,12 @@ def test_a_band_says_where_it_stands():
     line = fit_line(np.array([1.0, 2.0, 4.0]), np.array([0.1, 0.4, 0.3]))
     at = np.array([0.0, 3.0])
     assert confidence_band(line, at).x is at and prediction_band(line, at).x is at
+
+
+def test_a_prediction_holds_at_95_percent_where_nothing_is_said():
+    x, y = np.array([1.0, 2.0, 4.0, 5.0]), np.array([0.1, 0.4, 0.3, 0.6])
+    at = np.array([3.0])
+    model = sm.OLS(y, sm.add_constant(x)).fit()
+    frame = model.get_prediction(np.array([[1.0, 3.0]])).summary_frame(alpha=0.05)
+    band = prediction_band(fit_line(x, y), at)
+    assert band.upper == pytest.approx(frame["obs_ci_upper"].to_numpy(), rel=1e-8)

@@ -109,3 +109,10 @@ def test_satterthwaites_degrees_of_freedom_by_hand(part, operator, rest, combine
     found = method_difference(0.7 + cells * unit, operators="random")
     assert found.error == pytest.approx(unit * np.sqrt(combined / 12))
     assert found.df == pytest.approx(df)
+
+
+def test_limits_by_operator_hold_at_95_percent_where_nothing_is_said():
+    cells = differences(1, 0.5, 0.5)[0]
+    expected = stats.ttest_1samp(cells[:, 2], 0.0).confidence_interval(0.95)
+    low, high = method_difference(cells).limits_by_operator()
+    assert (low[2], high[2]) == pytest.approx((expected.low, expected.high), rel=1e-9)

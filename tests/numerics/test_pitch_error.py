@@ -44,3 +44,14 @@ def test_blocks_at_one_angle_of_turn_are_refused():
         pitch_error(np.arange(1.0, 11.0), np.zeros(10), pitch=0.5)
     with pytest.raises(StudyError, match="at least six blocks"):
         pitch_error(SIZES[:5], np.zeros(5), pitch=0.5)
+
+
+def test_six_blocks_are_enough():
+    sizes = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0])
+    bias = np.random.default_rng(3).normal(0, 0.3, 6)
+    turn = 2 * np.pi * sizes / 0.5
+    whole = sm.OLS(
+        bias, np.column_stack([sm.add_constant(sizes), np.sin(turn), np.cos(turn)])
+    ).fit()
+    found = pitch_error(sizes, bias, pitch=0.5)
+    assert (found.sine, found.cosine) == pytest.approx(tuple(whole.params[2:]), abs=1e-10)

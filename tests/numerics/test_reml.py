@@ -409,3 +409,11 @@ def test_readings_that_are_exactly_parts_plus_operators(operators):
             assert found.components.operator[study] == pytest.approx(1.0 * size)  # Σα²/o
             assert found.operator_means[study] == pytest.approx(np.array([14.0, 16.0]) * size**0.5)
             assert found.mean_error[study] == pytest.approx((16.0 / 3 * size) ** 0.5)
+
+
+def test_operators_exactly_alike_have_no_variance():
+    cube = np.repeat(np.array([0.0, 4.0, 8.0])[:, None, None] + np.zeros((3, 2, 1)), 2, axis=2)
+    cube[2, 1] = np.nan
+    found = reml_of_cube(cube, interaction=False)
+    assert found.components.operator == 0.0
+    assert found.components.part == pytest.approx(16.0)

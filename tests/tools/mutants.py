@@ -186,7 +186,10 @@ def survivors(folder: Path) -> list[tuple[str, str, str]]:
 def _functions(source: str) -> dict[str, list[str]]:
     lines = source.split("\n")
     return {
-        node.name: lines[node.lineno : node.end_lineno]
+        node.name: [
+            lines[node.lineno - 1].replace(f"def {node.name}(", "def name("),
+            *lines[node.lineno : node.end_lineno],
+        ]
         for node in ast.walk(ast.parse(source))
         if isinstance(node, ast.FunctionDef)
     }
