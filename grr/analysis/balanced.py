@@ -13,7 +13,7 @@ from grr.numerics.crossed import CrossedAnova, crossed_anova
 from grr.numerics.interaction import components_by_rule, interaction_test
 from grr.numerics.rounding_error import floored_components
 from grr.study import Study
-from grr.wording.rounding import figures
+from grr.wording.rounding import figures, p_value
 
 
 def balanced_anova(
@@ -88,4 +88,5 @@ def _estimator(table: CrossedAnova, interaction: str, pool_above: float, pooled:
     sign = "above" if pooled else "not above"
     if math.isinf(f):
         return f"{base}; interaction kept (the repeats do not differ at all)"
-    return f"{base}; interaction {done} (F = {figures(f, 3)}, p = {p:.2g}, {sign} {pool_above:g})"
+    shown = p_value(p, pool_above)
+    return f"{base}; interaction {done} (F = {figures(f, 3)}, p = {shown}, {sign} {pool_above:g})"

@@ -14,7 +14,7 @@ from grr.numerics.reml import reml_of_cube
 from grr.numerics.reml_interaction import interaction_likelihood_ratio_of_cube
 from grr.numerics.reml_result import RemlFit
 from grr.study import Study
-from grr.wording.rounding import counted, figures
+from grr.wording.rounding import counted, p_value
 
 NO_TABLE = (
     "Readings are missing, so there is no table of sums of squares: they would depend on the "
@@ -97,7 +97,7 @@ def _fit(
         fit, mask = test.by_rule(pool_above)
         pooled = bool(mask)
         done, sign = ("pooled", "above") if pooled else ("kept", "not above")
-        p = figures(float(test.p), 2)
+        p = p_value(float(test.p), pool_above)
         how = f"; interaction {done} by likelihood ratio (p = {p}, {sign} {pool_above:g})"
         return fit, pooled, how
     pooled = interaction == "pool"

@@ -69,7 +69,7 @@ def _changed(
         else:
             severity, todo = (
                 "look",
-                ("See grr.drift(study) for how fast it goes and when to zero again."),
+                "See notebook 7, Stand or handheld, for how fast it goes and when to zero again.",
             )
             what += " A drift while measuring explains it."
     place = these_operators(study, change.operators)

@@ -60,7 +60,7 @@ CONFIRM = {
     DEPENDS: "Mark the spot on the parts named, look at them for taper, burrs and roundness, and "
     "let everyone measure there once more.",
     DRIFTS: "Check zero on a part-sized master at the start, in the middle and at the end; "
-    "grr.drift(study) says how fast it goes.",
+    "notebook 7, Stand or handheld, says how fast it goes.",
     SHIFTS: "Ask what happened at that moment, check zero on a part-sized master, and measure that "
     "trial again.",
     TIRES: "Split the session in two on different days and compare.",

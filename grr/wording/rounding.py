@@ -77,6 +77,12 @@ def percent(value: float) -> str:
     return f"{value:.1f}{JOIN}%" if abs(value) < 99.95 else f"{value:.0f}{JOIN}%"
 
 
+def p_value(p: float, against: float) -> str:
+    """Return a p value in two figures, or in more where they would hide which side it is on."""
+    shown = [f"{p:.{digits}g}" for digits in (2, 3, 4, 6)]
+    return next((text for text in shown if float(text) != against), shown[-1])
+
+
 def with_unit(number: str, unit: str) -> str:
     """Return a number with its unit, or alone where there is no unit."""
     return f"{number}{JOIN}{unit}" if unit and number != NOT_ESTIMATED else number

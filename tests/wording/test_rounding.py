@@ -72,3 +72,10 @@ def test_lists() -> None:
     assert r.listed(["a", "b", "c"]) == "a, b and c"
     assert r.listed([*"abcdefgh"], most=4) == "a, b, c and 5 more"
     assert r.counted(1, "part") == "1 part"
+
+
+def test_a_p_value_shows_on_which_side_of_its_level_it_is() -> None:
+    assert r.p_value(0.39, 0.25) == "0.39"
+    assert r.p_value(0.2506, 0.25) == "0.251"
+    assert r.p_value(0.24996, 0.25) == "0.24996"
+    assert r.p_value(0.25, 0.25) == "0.25"

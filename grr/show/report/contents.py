@@ -66,7 +66,11 @@ _ANSWERED_IN = {
     "worked_sheet": HOW,
 }
 #: The same for what a sentence calls by its name in the notebooks.
-_CALLED = {"the check of the data": DATA, "notebook 5, Risk and limits": RISKS}
+_CALLED = {
+    "the check of the data": DATA,
+    "notebook 5, Risk and limits": RISKS,
+    "notebook 7, Stand or handheld": DRIFT,
+}
 _FUNCTION = re.compile(rf"\bgrr\.({'|'.join(_ANSWERED_IN)})\b(?:\(\w*\))?")
 
 
