@@ -126,3 +126,26 @@ def test_many_operators_leave_little_doubt_of_their_share():
     assert float(found.sd) == pytest.approx(1.0, rel=0.04)
     reach = np.array(found.upper_limits) - float(found.mean)
     assert reach == pytest.approx(1.96 * np.ones(2), rel=0.08)
+
+
+def test_one_operator_with_replicates_by_hand():
+    # differences of means of 2: variance between parts 3.5, plus half of each repeatability
+    cells = np.array([1.0, 2.0, 3.0, 6.0])[:, None]
+    found = replicated_agreement(cells, np.array([0.4, 0.6]), (2.0, 2.0), (4, 4), draws=1000)
+    sd = np.sqrt(np.var([1.0, 2.0, 3.0, 6.0], ddof=1) + 0.5 * 0.4 + 0.5 * 0.6)
+    assert float(found.sd) == pytest.approx(sd, rel=1e-12)
+    assert float(found.lower) == pytest.approx(3.0 - 1.96 * sd, rel=1e-4)
+    assert float(found.upper) == pytest.approx(3.0 + 1.96 * sd, rel=1e-4)
+
+
+def test_one_operators_limits_hold_the_truth():
+    rng = np.random.default_rng(11)
+    studies, parts, between, repeat = 600, 12, 1.0, 1.5
+    means = rng.normal(0.0, np.hypot(between, repeat), (studies, parts, 1))
+    errors = repeat**2 * rng.chisquare(12, (studies, 2)) / 12
+    # each method's mean of two readings keeps half of its repeatability: r²/2 twice is r²
+    found = replicated_agreement(means, errors, (2.0, 2.0), (12, 12), draws=1000)
+    true_upper = 1.96 * np.sqrt(between**2 + 2.0 * repeat**2)
+    for limits, true in ((found.upper_limits, true_upper), (found.lower_limits, -true_upper)):
+        inside = (limits.lower <= true) & (true <= limits.upper)
+        assert inside.mean() == pytest.approx(0.95, abs=0.035)
