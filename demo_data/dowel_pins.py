@@ -17,10 +17,10 @@ from simulate import (
     write_truth,
 )
 
-from grr.facts import ABSOLUTE, CLOSED_FACES
 from grr.files.folder import new_study_folder
-from grr.rules import Plan
-from grr.tolerance import Tolerance
+from grr.model.facts import ABSOLUTE, CLOSED_FACES
+from grr.model.rules import Plan
+from grr.model.tolerance import Tolerance
 
 #: ISO 286-1: 10 m5 is +6 µm to +12 µm (from memory).
 TOLERANCE = Tolerance(10.006, 10.012)

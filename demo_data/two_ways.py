@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 from simulate import Person, Reading, measured, spread_evenly, write_study, write_truth
 
-from grr.facts import ABSOLUTE, MASTER
 from grr.files.events import Event, Events
 from grr.files.folder import EVENTS_FILE
-from grr.rules import Plan
-from grr.tolerance import Tolerance
+from grr.model.facts import ABSOLUTE, MASTER
+from grr.model.rules import Plan
+from grr.model.tolerance import Tolerance
 
 RESOLUTION = 0.0001
 METHODS = ("stand", "handheld")

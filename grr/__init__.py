@@ -10,31 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from grr import show as show
-    from grr.analysis.acceptance import GuardBand as GuardBand
-    from grr.analysis.acceptance import guard_band as guard_band
-    from grr.analysis.anova import anova as anova
-    from grr.analysis.budget import UncertaintyBudget as UncertaintyBudget
-    from grr.analysis.contribution import Contribution as Contribution
-    from grr.analysis.improving import Improvement as Improvement
-    from grr.analysis.improving import what_would_help as what_would_help
-    from grr.analysis.linearity import linearity as linearity
-    from grr.analysis.linearity_result import LinearityResult as LinearityResult
-    from grr.analysis.micrometer_lines import MicrometerLines as MicrometerLines
-    from grr.analysis.misclassifying import Misclassification as Misclassification
-    from grr.analysis.misclassifying import misclassification as misclassification
-    from grr.analysis.operator_codes import code_operators as code_operators
-    from grr.analysis.ranges import average_range as average_range
-    from grr.analysis.reference_result import ReferenceResult as ReferenceResult
-    from grr.analysis.reference_study import reference_study as reference_study
-    from grr.analysis.result import GaugeResult as GaugeResult
-    from grr.analysis.stability import stability as stability
-    from grr.analysis.stability_result import StabilityResult as StabilityResult
-    from grr.analysis.worked_sheet import WorkedSheet as WorkedSheet
-    from grr.analysis.worked_sheet import worked_sheet as worked_sheet
     from grr.entry.choosing import choose_study as choose_study
     from grr.entry.study_form import study_form as study_form
     from grr.entry.widget import collect as collect
-    from grr.errors import StudyError as StudyError
     from grr.files.chosen import chosen_folder as chosen_folder
     from grr.files.chosen import chosen_study as chosen_study
     from grr.files.chosen import practice_folder as practice_folder
@@ -43,106 +21,128 @@ if TYPE_CHECKING:
     from grr.files.folder import save_study as save_study
     from grr.files.readers.taken import describe_reading as describe_reading
     from grr.files.readings_file import read_readings as read_readings
-    from grr.judge.after_check import after_check as after_check
-    from grr.judge.check import check as check
-    from grr.judge.compare_methods import MethodComparison as MethodComparison
-    from grr.judge.compare_methods import compare_methods as compare_methods
-    from grr.judge.compare_operators import OperatorComparison as OperatorComparison
-    from grr.judge.compare_operators import compare_operators as compare_operators
-    from grr.judge.drift import Drift as Drift
-    from grr.judge.drift import drift as drift
-    from grr.judge.findings import Finding as Finding
-    from grr.judge.findings import Findings as Findings
-    from grr.judge.qualification import Qualification as Qualification
-    from grr.judge.qualify import qualify as qualify
-    from grr.judge.self_checking import SelfCheck as SelfCheck
-    from grr.judge.self_checking import self_check as self_check
-    from grr.judge.verdict import Verdict as Verdict
-    from grr.judge.verdict import verdict as verdict
     from grr.many.analyse_many import analyse_many as analyse_many
-    from grr.plan.expecting import DesignComparison as DesignComparison
-    from grr.plan.expecting import ExpectedPrecision as ExpectedPrecision
-    from grr.plan.expecting import compare_designs as compare_designs
-    from grr.plan.expecting import expected_precision as expected_precision
-    from grr.plan.planning import StudyPlan as StudyPlan
-    from grr.plan.planning import plan_study as plan_study
-    from grr.plan.planning import run_sheet as run_sheet
-    from grr.rules import Plan as Plan
-    from grr.rules import Rules as Rules
-    from grr.show.report.json_result import export_json as export_json
-    from grr.show.report.workbook import export_workbook as export_workbook
-    from grr.show.report.write import report as report
-    from grr.study import Study as Study
-    from grr.tolerance import Tolerance as Tolerance
-    from grr.wording.glossary import explain as explain
+    from grr.model.errors import StudyError as StudyError
+    from grr.model.glossary import explain as explain
+    from grr.model.rules import Plan as Plan
+    from grr.model.rules import Rules as Rules
+    from grr.model.study import Study as Study
+    from grr.model.tolerance import Tolerance as Tolerance
+    from grr.page.json_result import export_json as export_json
+    from grr.page.planning import StudyPlan as StudyPlan
+    from grr.page.planning import plan_study as plan_study
+    from grr.page.planning import run_sheet as run_sheet
+    from grr.page.workbook import export_workbook as export_workbook
+    from grr.page.write import report as report
+    from grr.questions.acceptance import GuardBand as GuardBand
+    from grr.questions.acceptance import guard_band as guard_band
+    from grr.questions.after_check import after_check as after_check
+    from grr.questions.anova import anova as anova
+    from grr.questions.budget import UncertaintyBudget as UncertaintyBudget
+    from grr.questions.check import check as check
+    from grr.questions.compare_methods import MethodComparison as MethodComparison
+    from grr.questions.compare_methods import compare_methods as compare_methods
+    from grr.questions.compare_operators import OperatorComparison as OperatorComparison
+    from grr.questions.compare_operators import compare_operators as compare_operators
+    from grr.questions.contribution import Contribution as Contribution
+    from grr.questions.drift import Drift as Drift
+    from grr.questions.drift import drift as drift
+    from grr.questions.expecting import DesignComparison as DesignComparison
+    from grr.questions.expecting import ExpectedPrecision as ExpectedPrecision
+    from grr.questions.expecting import compare_designs as compare_designs
+    from grr.questions.expecting import expected_precision as expected_precision
+    from grr.questions.findings import Finding as Finding
+    from grr.questions.findings import Findings as Findings
+    from grr.questions.improving import Improvement as Improvement
+    from grr.questions.improving import what_would_help as what_would_help
+    from grr.questions.linearity import linearity as linearity
+    from grr.questions.linearity_result import LinearityResult as LinearityResult
+    from grr.questions.micrometer_lines import MicrometerLines as MicrometerLines
+    from grr.questions.misclassifying import Misclassification as Misclassification
+    from grr.questions.misclassifying import misclassification as misclassification
+    from grr.questions.operator_codes import code_operators as code_operators
+    from grr.questions.qualification import Qualification as Qualification
+    from grr.questions.qualify import qualify as qualify
+    from grr.questions.ranges import average_range as average_range
+    from grr.questions.reference_result import ReferenceResult as ReferenceResult
+    from grr.questions.reference_study import reference_study as reference_study
+    from grr.questions.result import GaugeResult as GaugeResult
+    from grr.questions.self_checking import SelfCheck as SelfCheck
+    from grr.questions.self_checking import self_check as self_check
+    from grr.questions.stability import stability as stability
+    from grr.questions.stability_result import StabilityResult as StabilityResult
+    from grr.questions.verdict import Verdict as Verdict
+    from grr.questions.verdict import verdict as verdict
+    from grr.questions.worked_sheet import WorkedSheet as WorkedSheet
+    from grr.questions.worked_sheet import worked_sheet as worked_sheet
 
 #: Public name → the module that defines it.
 _HOMES = {
-    "export_json": "grr.show.report.json_result",
-    "export_workbook": "grr.show.report.workbook",
-    "report": "grr.show.report.write",
-    "after_check": "grr.judge.after_check",
+    "export_json": "grr.page.json_result",
+    "export_workbook": "grr.page.workbook",
+    "report": "grr.page.write",
+    "after_check": "grr.questions.after_check",
     "analyse_many": "grr.many.analyse_many",
-    "anova": "grr.analysis.anova",
-    "average_range": "grr.analysis.ranges",
-    "check": "grr.judge.check",
+    "anova": "grr.questions.anova",
+    "average_range": "grr.questions.ranges",
+    "check": "grr.questions.check",
     "choose_study": "grr.entry.choosing",
     "chosen_folder": "grr.files.chosen",
     "chosen_study": "grr.files.chosen",
-    "code_operators": "grr.analysis.operator_codes",
+    "code_operators": "grr.questions.operator_codes",
     "collect": "grr.entry.widget",
-    "compare_designs": "grr.plan.expecting",
-    "compare_methods": "grr.judge.compare_methods",
-    "compare_operators": "grr.judge.compare_operators",
-    "Contribution": "grr.analysis.contribution",
+    "compare_designs": "grr.questions.expecting",
+    "compare_methods": "grr.questions.compare_methods",
+    "compare_operators": "grr.questions.compare_operators",
+    "Contribution": "grr.questions.contribution",
     "describe_reading": "grr.files.readers.taken",
-    "DesignComparison": "grr.plan.expecting",
-    "drift": "grr.judge.drift",
-    "Drift": "grr.judge.drift",
-    "expected_precision": "grr.plan.expecting",
-    "ExpectedPrecision": "grr.plan.expecting",
-    "explain": "grr.wording.glossary",
-    "Finding": "grr.judge.findings",
-    "Findings": "grr.judge.findings",
-    "GaugeResult": "grr.analysis.result",
-    "guard_band": "grr.analysis.acceptance",
-    "GuardBand": "grr.analysis.acceptance",
-    "Improvement": "grr.analysis.improving",
-    "linearity": "grr.analysis.linearity",
-    "LinearityResult": "grr.analysis.linearity_result",
-    "MethodComparison": "grr.judge.compare_methods",
-    "MicrometerLines": "grr.analysis.micrometer_lines",
-    "Misclassification": "grr.analysis.misclassifying",
-    "misclassification": "grr.analysis.misclassifying",
+    "DesignComparison": "grr.questions.expecting",
+    "drift": "grr.questions.drift",
+    "Drift": "grr.questions.drift",
+    "expected_precision": "grr.questions.expecting",
+    "ExpectedPrecision": "grr.questions.expecting",
+    "explain": "grr.model.glossary",
+    "Finding": "grr.questions.findings",
+    "Findings": "grr.questions.findings",
+    "GaugeResult": "grr.questions.result",
+    "guard_band": "grr.questions.acceptance",
+    "GuardBand": "grr.questions.acceptance",
+    "Improvement": "grr.questions.improving",
+    "linearity": "grr.questions.linearity",
+    "LinearityResult": "grr.questions.linearity_result",
+    "MethodComparison": "grr.questions.compare_methods",
+    "MicrometerLines": "grr.questions.micrometer_lines",
+    "Misclassification": "grr.questions.misclassifying",
+    "misclassification": "grr.questions.misclassifying",
     "open_study": "grr.files.folder",
-    "OperatorComparison": "grr.judge.compare_operators",
-    "Plan": "grr.rules",
-    "plan_study": "grr.plan.planning",
+    "OperatorComparison": "grr.questions.compare_operators",
+    "Plan": "grr.model.rules",
+    "plan_study": "grr.page.planning",
     "practice_folder": "grr.files.chosen",
-    "Qualification": "grr.judge.qualification",
-    "qualify": "grr.judge.qualify",
+    "Qualification": "grr.questions.qualification",
+    "qualify": "grr.questions.qualify",
     "read_columns": "grr.files.columns_file",
     "read_readings": "grr.files.readings_file",
-    "reference_study": "grr.analysis.reference_study",
-    "ReferenceResult": "grr.analysis.reference_result",
-    "Rules": "grr.rules",
-    "run_sheet": "grr.plan.planning",
+    "reference_study": "grr.questions.reference_study",
+    "ReferenceResult": "grr.questions.reference_result",
+    "Rules": "grr.model.rules",
+    "run_sheet": "grr.page.planning",
     "save_study": "grr.files.folder",
-    "self_check": "grr.judge.self_checking",
-    "SelfCheck": "grr.judge.self_checking",
-    "stability": "grr.analysis.stability",
-    "StabilityResult": "grr.analysis.stability_result",
-    "Study": "grr.study",
+    "self_check": "grr.questions.self_checking",
+    "SelfCheck": "grr.questions.self_checking",
+    "stability": "grr.questions.stability",
+    "StabilityResult": "grr.questions.stability_result",
+    "Study": "grr.model.study",
     "study_form": "grr.entry.study_form",
-    "StudyError": "grr.errors",
-    "StudyPlan": "grr.plan.planning",
-    "Tolerance": "grr.tolerance",
-    "UncertaintyBudget": "grr.analysis.budget",
-    "verdict": "grr.judge.verdict",
-    "Verdict": "grr.judge.verdict",
-    "what_would_help": "grr.analysis.improving",
-    "worked_sheet": "grr.analysis.worked_sheet",
-    "WorkedSheet": "grr.analysis.worked_sheet",
+    "StudyError": "grr.model.errors",
+    "StudyPlan": "grr.page.planning",
+    "Tolerance": "grr.model.tolerance",
+    "UncertaintyBudget": "grr.questions.budget",
+    "verdict": "grr.questions.verdict",
+    "Verdict": "grr.questions.verdict",
+    "what_would_help": "grr.questions.improving",
+    "worked_sheet": "grr.questions.worked_sheet",
+    "WorkedSheet": "grr.questions.worked_sheet",
 }
 
 #: Folders whose own public names are reached through them: ``grr.show.tolerance_ruler``.

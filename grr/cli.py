@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from grr import cli_commands
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 _ABOUT = "Is the measuring system good enough for the tolerance? Gauge studies, start to finish."
 _EXIT = """exit status of analyse (several methods: of the one judged worst):

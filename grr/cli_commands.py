@@ -7,10 +7,10 @@ import datetime as dt
 import sys
 from typing import TYPE_CHECKING
 
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 if TYPE_CHECKING:
-    from grr.study import Study
+    from grr.model.study import Study
 
 #: Exit status of ``grr analyse``, by decision, the best first; 2 is bad input.
 EXIT_STATUS = {
@@ -32,10 +32,10 @@ def new(options: argparse.Namespace) -> int:
     """Start a study folder, and say what in it decides most."""
     from grr.files.folder import new_study_folder
     from grr.files.settings import MEANINGS
-    from grr.plan.planning import plan_study
-    from grr.plan.starting import refuse_coarse, shop_unit, warnings_about
-    from grr.tolerance import Tolerance
-    from grr.wording.tables import paragraph
+    from grr.model.tables import paragraph
+    from grr.model.tolerance import Tolerance
+    from grr.page.planning import plan_study
+    from grr.questions.starting import refuse_coarse, shop_unit, warnings_about
 
     unit = shop_unit(options.unit)
     lower, upper, resolution = (
@@ -86,8 +86,8 @@ def analyse(options: argparse.Namespace) -> int:
     Of several methods it is that of the method judged worst.
     """
     import grr
-    from grr.judge.compare_methods import compare_with_baseline
-    from grr.wording.tables import WIDTH
+    from grr.model.tables import WIDTH
+    from grr.questions.compare_methods import compare_with_baseline
 
     study = grr.open_study(options.folder)
     print(grr.check(study))
@@ -135,7 +135,7 @@ def analyse_many(options: argparse.Namespace) -> int:
 
 def _by_ranges(study: Study) -> str:
     import grr
-    from grr.wording.tables import paragraph
+    from grr.model.tables import paragraph
 
     try:
         return str(grr.average_range(study))
@@ -147,7 +147,7 @@ def self_check(options: argparse.Namespace) -> int:
     """Run the published examples on this installation."""
     import grr
     from grr.files.atomic import write_whole
-    from grr.wording.tables import html_page
+    from grr.model.tables import html_page
 
     found = grr.self_check()
     print(found)

@@ -12,10 +12,10 @@ from typing import Any
 
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.many.analyse_many import analyse_many as analyse_table
 from grr.many.reading import read_table
 from grr.many.tolerances import yardsticks
+from grr.model.errors import StudyError
 
 
 def analyse_many(

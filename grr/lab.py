@@ -11,10 +11,10 @@ import sys
 import tempfile
 from pathlib import Path
 
-from grr.errors import StudyError
 from grr.lab_settings import write_settings
+from grr.model.errors import StudyError
+from grr.model.rounding import counted
 from grr.shipped import PutResult, put_into
-from grr.wording.rounding import counted
 
 FIRST_NOTEBOOK = "notebooks/0_start_here.ipynb"
 

@@ -7,9 +7,9 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from grr.errors import StudyError
 from grr.files.atomic import write_bytes, write_whole
 from grr.files.chosen import WORKING_FOLDER_MARK
+from grr.model.errors import StudyError
 
 _FOLDERS = ("notebooks", "demo_data")
 _LEFT_OUT = {".ipynb_checkpoints", "__pycache__"}

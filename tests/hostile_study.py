@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 
 import grr
-from grr.facts import FACTS
 from grr.files.events import Event, Events
 from grr.files.folder import new_study_folder
 from grr.files.journal import Journal, JournalRow
+from grr.model.facts import FACTS
 
 SCRIPT = "<script>window.hit = 1; alert(1)</script>"
 IMAGE = "\"><img src=x onerror='window.hit = 1; alert(2)'>"

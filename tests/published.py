@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from grr.numerics.published import GAUGE_STUDY_OPERATORS, gauge_study
+from grr.formulas.published import GAUGE_STUDY_OPERATORS, gauge_study
 
 
 def manual_readings() -> pd.DataFrame:

@@ -7,18 +7,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grr.numerics.arrays import Array
-from grr.numerics.intervals import two_sided_limits
-from grr.numerics.measures import (
+from grr.formulas.arrays import Array
+from grr.formulas.intervals import two_sided_limits
+from grr.formulas.measures import (
     QUANTITIES,
     ndc_draws,
     percent_tolerance_draws,
     percent_tv_draws,
     variance_draws,
 )
-from grr.numerics.pivots import Pivots
-from grr.numerics.ratios import NDC_FACTOR
-from grr.numerics.yardstick import Yardstick
+from grr.formulas.pivots import Pivots
+from grr.formulas.ratios import NDC_FACTOR
+from grr.formulas.yardstick import Yardstick
 
 #: TV is 1 in every setting; the tolerances are in that unit.
 TWO_SIDED = Yardstick(lower=-3.0, upper=3.0)

@@ -33,6 +33,11 @@ def test_a_test_that_is_gone_is_named(
     tool: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     lines = tmp_path / "routes.csv"
-    lines.write_text("estimator,route,test\nA,b,test_study.py::test_nothing\n", encoding="utf-8")
+    lines.write_text(
+        "estimator,route,test\nA,b,files/test_names.py::test_nothing\n", encoding="utf-8"
+    )
     monkeypatch.setattr(tool, "ROUTES", lines)
-    assert tool.problems() == ["tests/test_study.py has no test_nothing", "A has one route only"]
+    assert tool.problems() == [
+        "tests/files/test_names.py has no test_nothing",
+        "A has one route only",
+    ]

@@ -16,13 +16,12 @@ import grr
 PACKAGE = Path(grr.__file__).parent
 #: From the bottom up; a module may import its own layer and those below.
 LAYERS = [
-    {"errors", "units", "values", "rules", "tolerance", "readings_table", "study", "facts"},
-    {"numerics"},
-    {"wording"},
+    {"model"},
+    {"formulas"},
     {"files"},
-    {"analysis"},
-    {"judge"},
-    {"plan", "entry", "show"},
+    {"questions"},
+    {"entry", "show"},
+    {"page"},
     {"many", "cluster"},
     {"shipped", "lab_settings", "lab", "cli_commands", "cli"},
 ]
@@ -61,8 +60,8 @@ def test_imports_go_down(path: Path) -> None:
         assert LEVEL[other] <= LEVEL[own], f"{own} imports {other}, which is above it"
 
 
-def test_numerics_knows_no_tables_files_or_figures() -> None:
-    for path in (PACKAGE / "numerics").rglob("*.py"):
+def test_formulas_know_no_tables_files_or_figures() -> None:
+    for path in (PACKAGE / "formulas").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             names = []
             if isinstance(node, ast.Import):
@@ -121,5 +120,5 @@ def test_analysis_needs_no_heavy_import() -> None:
 
 def test_modules_can_be_found() -> None:
     names = [module.name for module in pkgutil.walk_packages(grr.__path__, "grr.")]
-    assert "grr.numerics.crossed" in names
-    assert importlib.import_module("grr.numerics.crossed").crossed_anova
+    assert "grr.formulas.crossed" in names
+    assert importlib.import_module("grr.formulas.crossed").crossed_anova

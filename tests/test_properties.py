@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 import grr
-from grr.numerics.crossed import crossed_anova
-from grr.numerics.interaction import components_by_rule
-from grr.numerics.reml import reml_of_cube
+from grr.formulas.crossed import crossed_anova
+from grr.formulas.interaction import components_by_rule
+from grr.formulas.reml import reml_of_cube
 
 LENGTHS = ["EV", "AV", "INT", "GRR", "PV", "TV"]
 few = settings(max_examples=25, deadline=None)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from grr import shipped
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 
 @pytest.fixture

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from grr.entry.plain_widgets import form_box, status_line
-from grr.errors import StudyError
 from grr.files.chosen import chosen_folder, chosen_study, remember_choice, study_folders
-from grr.values import a_path
+from grr.model.errors import StudyError
+from grr.model.values import a_path
 
 
 def choose_study(top: str | Path = "..") -> Any:

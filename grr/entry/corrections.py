@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from grr.entry.places import Place, place_of
 from grr.entry.record import Record, order_of
-from grr.errors import StudyError
 from grr.files.journal import JournalRow
+from grr.model.errors import StudyError
 
 DOUBLE_TRIGGER = "double trigger"
 CAUSES = ("dirt", "tilted", "wrong part", DOUBLE_TRIGGER)

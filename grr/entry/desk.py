@@ -19,10 +19,10 @@ from grr.entry.job import Job
 from grr.entry.ownership import Ownership
 from grr.entry.places import Place, place_of, with_changes
 from grr.entry.record import Record
-from grr.errors import StudyError
 from grr.files.collection import HELPER
 from grr.files.events import Event, Events
 from grr.files.journal import Journal, JournalRow
+from grr.model.errors import StudyError
 
 #: Reason of a session in which numbers are typed from paper: no checklist, no times.
 FROM_SHEET = "from the filled run sheet"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from grr.entry.corrections import voiding
 from grr.entry.desk import Desk, Outcome
 from grr.entry.record import Record
-from grr.errors import StudyError
-from grr.values import article, spelling
+from grr.model.errors import StudyError
+from grr.model.values import article, spelling
 
 
 def add(desk: Desk, what: str, name: str) -> Outcome:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from grr.entry.numbers import EnteredNumber
-from grr.numerics import plausibility
-from grr.wording.rounding import reading_decimals
+from grr.formulas import plausibility
+from grr.model.rounding import reading_decimals
 
 RIGHT_AFTER = "right after the one before"
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from grr.errors import StudyError
 from grr.files.number_text import parse_number
-from grr.wording.tables import FAINT, FONT, INK
+from grr.model.errors import StudyError
+from grr.model.tables import FAINT, FONT, INK
 
 
 @dataclass(frozen=True)

@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 
 from grr.entry.places import Place
-from grr.errors import StudyError
 from grr.files.settings import Settings
 from grr.files.study_file import STUDY_FILE, read_settings
-from grr.plan.part_codes import part_codes
-from grr.rules import Plan
-from grr.study import Study
-from grr.values import a_path
-from grr.wording.rounding import size
+from grr.model.errors import StudyError
+from grr.model.rounding import size
+from grr.model.rules import Plan
+from grr.model.study import Study
+from grr.model.values import a_path
+from grr.questions.part_codes import part_codes
 
 
 @dataclass(frozen=True)

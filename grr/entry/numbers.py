@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grr.errors import StudyError
 from grr.files.number_text import ParsedNumber, clean_text, parse_number
-from grr.units import canonical_unit, conversion
-from grr.values import finer_than
+from grr.model.errors import StudyError
+from grr.model.units import canonical_unit, conversion
+from grr.model.values import finer_than
 
 _INCH = ("in", "µin")
 

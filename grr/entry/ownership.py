@@ -16,10 +16,10 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from grr.errors import StudyError
 from grr.files.atomic import write_whole
 from grr.files.disk_errors import not_written
 from grr.files.journal import new_id, now
+from grr.model.errors import StudyError
 
 LOCK, OWNER = ".collecting.lock", ".collecting.owner"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import Any
 
-from grr.wording.tables import FONT, INK
+from grr.model.tables import FONT, INK
 
 
 def form_box(children: list[Any], *, instruction: str) -> Any:

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 #: A line that does not end within this time is taken as it is.
 QUIET_SECONDS = 0.2

@@ -11,8 +11,8 @@ from grr.entry.desk import FROM_SHEET, Desk, Outcome
 from grr.entry.numbers import one_number
 from grr.entry.record import Record
 from grr.entry.settings_log import settings_events
-from grr.errors import StudyError
-from grr.facts import DEVIATION, MASTER
+from grr.model.errors import StudyError
+from grr.model.facts import DEVIATION, MASTER
 
 
 def begin(desk: Desk, operator: str, *, from_sheet: bool = False) -> Outcome:

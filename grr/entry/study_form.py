@@ -9,15 +9,15 @@ import pandas as pd
 
 from grr.entry.form_fields import Field, field_for, value_of
 from grr.entry.plain_widgets import form_box, heading, status_line
-from grr.errors import StudyError
-from grr.facts import FACTS
 from grr.files.chosen import remember_choice
 from grr.files.folder import change_settings, new_study_folder, save_study
 from grr.files.settings import MEANINGS, Settings
 from grr.files.study_file import STUDY_FILE, read_settings
-from grr.rules import Plan
-from grr.tolerance import Tolerance
-from grr.values import a_path, needs
+from grr.model.errors import StudyError
+from grr.model.facts import FACTS
+from grr.model.rules import Plan
+from grr.model.tolerance import Tolerance
+from grr.model.values import a_path, needs
 
 _LIMITS, _DEVIATIONS = "limits", "nominal size with deviations"
 _PURPOSES, _OPERATORS, _PARTS = (

@@ -12,8 +12,8 @@ from grr.entry.numbers import EnteredNumber, numbers_in, refuse_finer
 from grr.entry.places import Place, place_of
 from grr.entry.record import ASKED, Record
 from grr.entry.settings_log import log_before_first_reading
-from grr.errors import StudyError
 from grr.files.journal import TYPED, UNTIMED, JournalRow, new_id
+from grr.model.errors import StudyError
 
 AGAIN = "measured again"
 

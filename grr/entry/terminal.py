@@ -17,9 +17,9 @@ from grr.entry.job import open_job
 from grr.entry.taking import take
 from grr.entry.terminal_checklist import ask_checklist
 from grr.entry.view import readings_list, view
-from grr.errors import StudyError
 from grr.files.journal import PASTED, SHEET, TYPED
-from grr.wording.tables import paragraph, text_table
+from grr.model.errors import StudyError
+from grr.model.tables import paragraph, text_table
 
 HELP = """\
   a number   record it; several on one line are a block, in the order of measurement

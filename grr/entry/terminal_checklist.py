@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from grr.entry import sessions
 from grr.entry.checklist import OPTIONAL, Item, checked_answer, choices_of
 from grr.entry.desk import Desk
-from grr.errors import StudyError
-from grr.facts import MASTER
+from grr.model.errors import StudyError
+from grr.model.facts import MASTER
 
 Ask = Callable[[str], str]
 Say = Callable[[str], None]

@@ -13,11 +13,11 @@ from grr.entry.numbers import refuse_finer
 from grr.entry.places import Place
 from grr.entry.record import Record
 from grr.entry.settings_log import log_before_first_reading
-from grr.errors import StudyError
 from grr.files.disk_errors import not_written
 from grr.files.journal import IMPORTED, JournalRow
 from grr.files.readings_file import read_readings
-from grr.wording.rounding import counted, reading_decimals
+from grr.model.errors import StudyError
+from grr.model.rounding import counted, reading_decimals
 
 
 @dataclass(frozen=True)

@@ -15,9 +15,9 @@ from grr.entry.job import open_job
 from grr.entry.messages import Clerk
 from grr.entry.ownership import Elsewhere
 from grr.entry.serial_port import SerialGauge, ports
-from grr.errors import StudyError
 from grr.files.journal import GAUGE, new_id
-from grr.study import Study
+from grr.model.errors import StudyError
+from grr.model.study import Study
 
 _HERE = Path(__file__).parent
 _ELSEWHERE = "Numbers typed here are not taken."

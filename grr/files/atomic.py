@@ -8,9 +8,9 @@ import os
 import secrets
 from pathlib import Path
 
-from grr.errors import StudyError
 from grr.files.disk_errors import not_written
 from grr.files.names import refuse_bad_name
+from grr.model.errors import StudyError
 
 
 def write_whole(path: Path, text: str) -> None:

@@ -21,10 +21,10 @@ from hashlib import sha256
 from pathlib import Path
 from typing import BinaryIO
 
-from grr.errors import StudyError
 from grr.files.cell_text import from_cell, to_cell
 from grr.files.disk_errors import not_written
 from grr.files.writing import writing
+from grr.model.errors import StudyError
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # tells spreadsheets that the text is UTF-8
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from tempfile import mkdtemp
 
-from grr.errors import StudyError
 from grr.files.atomic import write_whole
 from grr.files.folder import new_study_folder, open_study
 from grr.files.settings import Settings
 from grr.files.study_file import read_settings
-from grr.study import Study
-from grr.values import a_path
+from grr.model.errors import StudyError
+from grr.model.study import Study
+from grr.model.values import a_path
 
 #: Stands in every working folder that ``grr lab`` has filled, and lists what was put there.
 WORKING_FOLDER_MARK = ".grr_put_here.json"

@@ -9,8 +9,8 @@ import pandas as pd
 
 from grr.files.events import read_events
 from grr.files.journal import is_journal_file, read_journal, standing_readings, standing_rows
-from grr.study import Study
-from grr.wording.rounding import counted, listed
+from grr.model.rounding import counted, listed
+from grr.model.study import Study
 
 #: The answer to "Who hands out the parts?" that makes a session blind.
 HELPER = "a helper, coded"

@@ -7,13 +7,13 @@ from os import PathLike
 
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.files.readers.grid import Grid
 from grr.files.readers.layout import Found, Layout
 from grr.files.readers.numbers import decimal_sign, read_numbers, unit_of_readings
 from grr.files.readers.words import SYNONYMS, unit_in, without_unit
 from grr.files.readings_file import file_content, grids_in
-from grr.values import a_path, one_of
+from grr.model.errors import StudyError
+from grr.model.values import a_path, one_of
 
 #: Columns that are understood, and what people call them.
 COLUMNS = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 from pathlib import Path
 
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 
 def not_written(error: OSError, path: Path) -> StudyError:

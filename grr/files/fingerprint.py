@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hashlib import sha256
 
-from grr.study import Study
+from grr.model.study import Study
 
 
 def readings_fingerprint(study: Study) -> str:

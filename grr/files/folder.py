@@ -10,7 +10,6 @@ from typing import Any
 
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.files.atomic import made_folder, write_whole
 from grr.files.journal import is_journal_file, read_journal, standing_readings
 from grr.files.readers.long_form import FORMULA_SIGNS
@@ -25,8 +24,9 @@ from grr.files.study_file import (
     write_settings,
 )
 from grr.files.writing import writing
-from grr.study import Study
-from grr.values import a_path, needs
+from grr.model.errors import StudyError
+from grr.model.study import Study
+from grr.model.values import a_path, needs
 
 READINGS_FILE = "readings.csv"
 EVENTS_FILE = "events.csv"

@@ -18,10 +18,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.files.chained_file import AlteredRow, ChainedFile, first_altered, read_lines
 from grr.files.writing import writing
-from grr.values import article
+from grr.model.errors import StudyError
+from grr.model.values import article
 
 #: The columns of the journal, without the last one, ``hash``.
 WRITTEN = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f]')
 #: Devices of Windows, whatever ending follows (Microsoft: Naming Files, Paths, and Namespaces).

@@ -7,9 +7,9 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
-from grr.errors import StudyError
-from grr.units import canonical_unit
-from grr.values import one_of
+from grr.model.errors import StudyError
+from grr.model.units import canonical_unit
+from grr.model.values import one_of
 
 _LONGEST = 60
 
@@ -43,7 +43,7 @@ class ParsedNumber:
     value : float
         Finite; in ``unit``.
     unit : str
-        The standard spelling (`grr.units.canonical_unit`); "" where none was written.
+        The standard spelling (`grr.model.units.canonical_unit`); "" where none was written.
     decimals : int
         How many decimals were written: 4 for "10.0080".
     raw : str

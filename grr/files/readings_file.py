@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.files.journal import is_journal
 from grr.files.readers.grid import Grid
 from grr.files.readers.layout import Layout
@@ -17,7 +16,8 @@ from grr.files.readers.table import readings_in
 from grr.files.readers.text_table import text_grid
 from grr.files.readers.wide_form import wide_layout
 from grr.files.readers.workbook import workbook_grids
-from grr.values import a_path, one_of
+from grr.model.errors import StudyError
+from grr.model.values import a_path, one_of
 
 #: The largest file read, in bytes; a gauge study takes some thousands. A workbook may hold
 #: pictures; of text each cell is looked at, which takes 50 times its size in memory.

@@ -11,13 +11,13 @@ from typing import Any
 
 import pandas as pd
 
-from grr.errors import StudyError
-from grr.facts import DEVIATION, checked_facts
-from grr.rules import Plan, Rules
-from grr.study import Study
-from grr.tolerance import Tolerance
-from grr.units import canonical_unit
-from grr.values import number, one_of
+from grr.model.errors import StudyError
+from grr.model.facts import DEVIATION, checked_facts
+from grr.model.rules import Plan, Rules
+from grr.model.study import Study
+from grr.model.tolerance import Tolerance
+from grr.model.units import canonical_unit
+from grr.model.values import number, one_of
 
 #: The three settings that decide most, and what each of their words means.
 MEANINGS = {

@@ -10,14 +10,14 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-from grr.errors import StudyError
 from grr.files.chained_file import read_lines
 from grr.files.events import WRITTEN as EVENT_COLUMNS
 from grr.files.events import Event, Events
 from grr.files.journal import WRITTEN as READING_COLUMNS
 from grr.files.journal import is_journal_file
 from grr.files.study_file import STUDY_FILE, by_key, read_settings, settings_text
-from grr.values import a_path
+from grr.model.errors import StudyError
+from grr.model.values import a_path
 
 #: Kinds of events: the settings in full, and one key that was changed.
 WHOLE, ONE_KEY = "settings", "study"

@@ -9,8 +9,6 @@ from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
-from grr.errors import StudyError
-from grr.facts import FACTS, Fact
 from grr.files.atomic import write_whole
 from grr.files.settings import Settings, with_name
 from grr.files.toml_values import (
@@ -21,8 +19,10 @@ from grr.files.toml_values import (
     truth_value,
     whole_value,
 )
-from grr.rules import Plan, Rules
-from grr.tolerance import Tolerance
+from grr.model.errors import StudyError
+from grr.model.facts import FACTS, Fact
+from grr.model.rules import Plan, Rules
+from grr.model.tolerance import Tolerance
 
 STUDY_FILE = "study.toml"
 

@@ -9,7 +9,7 @@ import difflib
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 
 def refuse_unknown(table: Mapping[str, Any], known: Iterable[str], name: str) -> None:

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from grr.errors import StudyError
 from grr.files import events, journal
 from grr.files.chained_file import AlteredRow, first_altered, read_lines
 from grr.files.settings_record import REMEDY, SettingChange, logged_events, unrecorded_changes
 from grr.files.study_file import STUDY_FILE
-from grr.values import a_path
-from grr.wording.rounding import counted
-from grr.wording.tables import paragraph
+from grr.model.errors import StudyError
+from grr.model.rounding import counted
+from grr.model.tables import paragraph
+from grr.model.values import a_path
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from grr.errors import StudyError
 from grr.files.disk_errors import not_written
+from grr.model.errors import StudyError
 
 LOCK = ".writing.lock"
 _SECONDS = 20.0

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grr.errors import StudyError
+from grr.formulas.arrays import Mask
 from grr.many.columns import ALWAYS, FIRST, stack_result
 from grr.many.labels import Codes
 from grr.many.limits import interval_rows
@@ -15,9 +15,9 @@ from grr.many.one import study_row
 from grr.many.options import Options
 from grr.many.stacking import Stack, Stacked, stacked
 from grr.many.tolerances import Yardsticks, yardsticks
-from grr.numerics.arrays import Mask
-from grr.readings_table import COLUMNS, named_columns
-from grr.values import finer_than
+from grr.model.errors import StudyError
+from grr.model.readings_table import COLUMNS, named_columns
+from grr.model.values import finer_than
 
 #: What follows the quantities of a row.
 LAST = ("dominant", "by_manual", "decision", "checked", "flags", "error")

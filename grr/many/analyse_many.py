@@ -6,14 +6,14 @@ from os import PathLike
 
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.files.study_file import STUDY_FILE
 from grr.many.analyse import analyse_table
 from grr.many.folders import analyse_folders
 from grr.many.options import Options
 from grr.many.reading import read_table
-from grr.rules import Rules
-from grr.values import a_path, needs
+from grr.model.errors import StudyError
+from grr.model.rules import Rules
+from grr.model.values import a_path, needs
 
 
 def analyse_many(

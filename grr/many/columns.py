@@ -8,18 +8,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grr.analysis.sources import SOURCES
+from grr.formulas.arrays import Array, Mask
+from grr.formulas.components import Components, operators_fixed
+from grr.formulas.crossed import CrossedAnova, crossed_anova
+from grr.formulas.interaction import components_by_rule
+from grr.formulas.ratios import distinct_categories, part_and_total, percent, percent_of_limits
+from grr.formulas.rounding_error import floored_components
 from grr.many.labels import Codes
 from grr.many.options import Options
 from grr.many.stacking import Stack
 from grr.many.tolerances import Yardsticks
-from grr.numerics.arrays import Array, Mask
-from grr.numerics.components import Components, operators_fixed
-from grr.numerics.crossed import CrossedAnova, crossed_anova
-from grr.numerics.interaction import components_by_rule
-from grr.numerics.ratios import distinct_categories, part_and_total, percent, percent_of_limits
-from grr.numerics.rounding_error import floored_components
-from grr.rules import Rules
+from grr.model.rules import Rules
+from grr.questions.sources import SOURCES
 
 MEASURES = ("sd", "percent_contribution", "percent_tv", "percent_tolerance")
 ALWAYS = (

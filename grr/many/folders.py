@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from grr.analysis.anova import anova
-from grr.errors import StudyError
 from grr.files.folder import open_study
 from grr.files.study_file import STUDY_FILE
 from grr.many.analyse import ordered, progress_bar
 from grr.many.one import Row, result_row
 from grr.many.options import Options
+from grr.model.errors import StudyError
+from grr.questions.anova import anova
 
 
 def analyse_folders(top: Path, by: str, options: Options, *, progress: bool) -> pd.DataFrame:

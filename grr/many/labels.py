@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from grr.numerics.arrays import Array
-from grr.readings_table import label_text, several_in_a_cell
+from grr.formulas.arrays import Array
+from grr.model.readings_table import label_text, several_in_a_cell
 
 Codes = NDArray[np.intp]
 Labels = Any

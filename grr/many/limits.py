@@ -7,18 +7,18 @@ from dataclasses import fields
 
 import numpy as np
 
-from grr.judge.criteria import bounded, ratio_draws
-from grr.judge.decision import NOT_DECIDED, decide
+from grr.formulas.crossed import CrossedAnova
+from grr.formulas.intervals import lower_bound, quantity_limits, upper_bound
+from grr.formulas.measures import ndc_draws
+from grr.formulas.pivots import SEED, Pivots, crossed_pivots
+from grr.formulas.rounding_error import floored_pivots
+from grr.formulas.yardstick import Yardstick
 from grr.many.columns import ALWAYS, MEASURES, StackResult, judged_by
 from grr.many.labels import Codes
 from grr.many.options import Options
 from grr.many.tolerances import Yardsticks
-from grr.numerics.crossed import CrossedAnova
-from grr.numerics.intervals import lower_bound, quantity_limits, upper_bound
-from grr.numerics.measures import ndc_draws
-from grr.numerics.pivots import SEED, Pivots, crossed_pivots
-from grr.numerics.rounding_error import floored_pivots
-from grr.numerics.yardstick import Yardstick
+from grr.questions.criteria import bounded, ratio_draws
+from grr.questions.decision import NOT_DECIDED, decide
 
 #: Draws a study: limits repeat to a percent or two from seed to seed.
 DRAWS = 10_000

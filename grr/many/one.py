@@ -5,12 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from grr.analysis.anova import anova
-from grr.analysis.result import GaugeResult
-from grr.analysis.sources import SOURCES
-from grr.errors import StudyError
-from grr.judge.criteria import dominant_source
-from grr.judge.verdict import verdict
 from grr.many.columns import (
     BELOW_ZERO,
     ESTIMATORS,
@@ -24,7 +18,13 @@ from grr.many.columns import (
 from grr.many.options import Options
 from grr.many.reading import FILE_ROW
 from grr.many.tolerances import Yardsticks
-from grr.study import Study
+from grr.model.errors import StudyError
+from grr.model.study import Study
+from grr.questions.anova import anova
+from grr.questions.criteria import dominant_source
+from grr.questions.result import GaugeResult
+from grr.questions.sources import SOURCES
+from grr.questions.verdict import verdict
 
 Row = dict[str, object]
 

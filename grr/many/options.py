@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from grr.errors import StudyError
-from grr.rules import Rules
-from grr.values import number, one_of
+from grr.model.errors import StudyError
+from grr.model.rules import Rules
+from grr.model.values import number, one_of
 
 
 @dataclass(frozen=True)

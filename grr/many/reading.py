@@ -9,8 +9,8 @@ from typing import Any
 
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.files.readings_file import file_content, grids_in
+from grr.model.errors import StudyError
 
 #: Name of the index of a table that was read from a file: the row as a spreadsheet shows it.
 FILE_ROW = "row"

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from grr.formulas.arrays import Array, Mask
 from grr.many.labels import Codes, label_codes, numbers_in, study_codes, trial_codes
-from grr.numerics.arrays import Array, Mask
-from grr.readings_table import LARGEST
+from grr.model.readings_table import LARGEST
 
 #: A table of flags may be this many times as long as the readings before a sort is cheaper.
 _DENSE = 8

@@ -7,9 +7,9 @@ from typing import Any
 import pandas as pd
 
 from grr.files.readers.long_form import FORMULA_SIGNS
-from grr.wording import tables
-from grr.wording.names import short_names
-from grr.wording.rounding import counted, percent
+from grr.model import tables
+from grr.model.names import short_names
+from grr.model.rounding import counted, percent
 
 _CLASSES = {
     "good": "good",

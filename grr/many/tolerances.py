@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from grr.errors import StudyError
-from grr.numerics.arrays import Array
-from grr.readings_table import label_text
-from grr.tolerance import Tolerance
+from grr.formulas.arrays import Array
+from grr.model.errors import StudyError
+from grr.model.readings_table import label_text
+from grr.model.tolerance import Tolerance
 
 #: Columns that a table of tolerances may have beside the study's name.
 COLUMNS = ("lower", "upper", "resolution", "process_sd", "process_mean")

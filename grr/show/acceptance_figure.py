@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from grr.analysis.budget import UncertaintyBudget
-from grr.analysis.budget_use import BudgetUse
+from grr.model.limits import limits_text
+from grr.model.rounding import length, percent
+from grr.model.tables import FAINT, INK
+from grr.model.tolerance import Tolerance
+from grr.questions.budget import UncertaintyBudget
+from grr.questions.budget_use import BudgetUse
 from grr.show import theme
 from grr.show.axes import doubt_zone, unit_scale
 from grr.show.scale import graduations, round_step, tick_text
-from grr.tolerance import Tolerance
-from grr.wording.limits import limits_text
-from grr.wording.rounding import length, percent
-from grr.wording.tables import FAINT, INK
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

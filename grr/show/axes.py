@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
+from grr.model.units import conversion, fine_unit
 from grr.show import theme
 from grr.show.scale import Fine, graduations, round_step, tick_text
-from grr.units import conversion, fine_unit
 
 #: Ground of a label that may lie over something drawn.
 VEIL = "rgba(255,255,255,0.75)"

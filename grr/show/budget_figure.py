@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from grr.analysis.budget import UncertaintyBudget
+from grr.model.names import shortened
+from grr.model.rounding import length, percent
+from grr.model.tables import FAINT, INK
+from grr.questions.budget import UncertaintyBudget
 from grr.show import theme
 from grr.show.axes import unit_scale
 from grr.show.markup import markup
 from grr.show.scale import value_axis
-from grr.wording.names import shortened
-from grr.wording.rounding import length, percent
-from grr.wording.tables import FAINT, INK
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.analysis.offsets import Offsets, operator_offsets
-from grr.analysis.result import GaugeResult
+from grr.model.names import short_names, shortened
+from grr.model.rounding import counted, length, listed, size
+from grr.questions.offsets import Offsets, operator_offsets
+from grr.questions.result import GaugeResult
 from grr.show import theme
 from grr.show.lanes import Lanes, lanes_for
 from grr.show.markup import markup
 from grr.show.scale import fine_scale
-from grr.wording.names import short_names, shortened
-from grr.wording.rounding import counted, length, listed, size
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

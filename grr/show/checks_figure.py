@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.analysis.stability_result import StabilityResult
+from grr.model.limits import fine_interval, signed_length
+from grr.model.rounding import JOIN, counted, length, size
+from grr.model.tables import FAINT
+from grr.questions.stability_result import StabilityResult
 from grr.show import theme
 from grr.show.axes import level_line, level_name, reach_axis, unit_scale
-from grr.wording.limits import fine_interval, signed_length
-from grr.wording.rounding import JOIN, counted, length, size
-from grr.wording.tables import FAINT
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.judge.drift import Drift
+from grr.model.names import short_names, shortened
+from grr.model.rounding import length
+from grr.model.tables import FAINT, INK
+from grr.questions.drift import Drift
 from grr.show import theme
 from grr.show.axes import curve
 from grr.show.markup import markup
 from grr.show.scale import fine_scale, graduations, round_step, tick_text
-from grr.wording.names import short_names, shortened
-from grr.wording.rounding import length
-from grr.wording.tables import FAINT, INK
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from grr.analysis.sources import NAMES
-from grr.errors import StudyError
-from grr.rules import Rules
+from grr.model.errors import StudyError
+from grr.model.names import short_names
+from grr.model.rounding import JOIN, percent
+from grr.model.rules import Rules
+from grr.questions.sources import NAMES
 from grr.show import theme
 from grr.show.markup import markup
-from grr.wording.names import short_names
-from grr.wording.rounding import JOIN, percent
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

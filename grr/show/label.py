@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
-from grr.facts import CLOSED_FACES
 from grr.files.atomic import write_whole
-from grr.judge.decision import LIKE_THIS, USE
-from grr.judge.qualification import Qualification
-from grr.judge.verdict import LOOKS
-from grr.wording.limits import limits_text
-from grr.wording.names import shortened
-from grr.wording.tables import FONT
+from grr.model.facts import CLOSED_FACES
+from grr.model.limits import limits_text
+from grr.model.names import shortened
+from grr.model.tables import FONT
+from grr.questions.decision import LIKE_THIS, USE
+from grr.questions.qualification import Qualification
+from grr.questions.verdict import LOOKS
 
 #: Longest text in one line of the label.
 LONGEST = 44

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from grr.numerics.arrays import Array
+from grr.formulas.arrays import Array
+from grr.model.names import clean, shortened
+from grr.model.tables import FAINT
 from grr.show import theme
 from grr.show.scale import round_step, tick_text
-from grr.wording.names import clean, shortened
-from grr.wording.tables import FAINT
 
 #: Height of a lane in px, of its name above it, and the longest name written out.
 LANE, NAME, LONGEST_NAME = 74, 24, 60

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from grr.judge.legs import CANNOT_TELL, CONDITIONAL, FAIL, NOT_DONE, OUTCOMES, PASS, Leg
-from grr.judge.qualification import Qualification
+from grr.model.tables import FAINT, INK
+from grr.questions.legs import CANNOT_TELL, CONDITIONAL, FAIL, NOT_DONE, OUTCOMES, PASS, Leg
+from grr.questions.qualification import Qualification
 from grr.show import theme
 from grr.show.axes import VEIL
-from grr.wording.tables import FAINT, INK
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

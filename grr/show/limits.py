@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from grr.analysis.result import GaugeResult
-from grr.errors import StudyError
+from grr.model.errors import StudyError
+from grr.questions.result import GaugeResult
 
 
 def sd_intervals(result: GaugeResult, level: float = 0.95) -> dict[str, tuple[float, float]]:

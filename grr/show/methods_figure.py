@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.judge.compare_methods import MethodComparison
-from grr.judge.drift_words import begun
-from grr.judge.method_words import headline
+from grr.model.names import short_names, shortened
+from grr.model.rounding import JOIN, length, percent, size
+from grr.model.tables import FAINT
+from grr.questions.compare_methods import MethodComparison
+from grr.questions.drift_words import begun
+from grr.questions.method_words import headline
 from grr.show import theme
 from grr.show.markup import markup
 from grr.show.scale import fine_scale, graduations, round_step, tick_text
-from grr.wording.names import short_names, shortened
-from grr.wording.rounding import JOIN, length, percent, size
-from grr.wording.tables import FAINT
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from grr.judge.compare_operators import OperatorComparison
-from grr.judge.offset_words import HIGH, LOW
+from grr.model.names import short_names
+from grr.model.rounding import JOIN, figures, length
+from grr.model.tables import FAINT, INK
+from grr.questions.compare_operators import OperatorComparison
+from grr.questions.offset_words import HIGH, LOW
 from grr.show import theme
 from grr.show.markup import markup
 from grr.show.scale import fine_scale, graduations, round_step, tick_text
-from grr.wording.names import short_names
-from grr.wording.rounding import JOIN, figures, length
-from grr.wording.tables import FAINT, INK
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

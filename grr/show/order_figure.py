@@ -8,18 +8,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from grr.errors import StudyError
-from grr.judge.drift import Drift, drift
-from grr.numerics.arrays import Array
-from grr.numerics.deviations import from_part_mean
+from grr.formulas.arrays import Array
+from grr.formulas.deviations import from_part_mean
+from grr.model.errors import StudyError
+from grr.model.names import shortened
+from grr.model.rounding import JOIN, counted, length, listed, size
+from grr.model.study import Cube, Study
+from grr.model.tables import INK, LINE
+from grr.questions.drift import Drift, drift
 from grr.show import theme
 from grr.show.lanes import Lanes, lanes_for
 from grr.show.markup import markup
 from grr.show.scale import fine_scale
-from grr.study import Cube, Study
-from grr.wording.names import shortened
-from grr.wording.rounding import JOIN, counted, length, listed, size
-from grr.wording.tables import INK, LINE
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from grr.plan.expecting import DesignComparison
-from grr.plan.expecting_printing import share
+from grr.model.rounding import counted
+from grr.questions.expecting import DesignComparison
+from grr.questions.expecting_printing import share
 from grr.show import theme
-from grr.wording.rounding import counted
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

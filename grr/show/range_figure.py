@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.analysis.linearity_result import BEYOND, WITHIN, LinearityResult
+from grr.model.rounding import length, size
+from grr.questions.linearity_result import BEYOND, WITHIN, LinearityResult
 from grr.show import theme
 from grr.show.axes import curve, level_line, level_name, reach_axis, ribbon, unit_scale
-from grr.wording.rounding import length, size
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -6,18 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.numerics.arrays import Array
-from grr.numerics.deviations import TrialRanges
-from grr.numerics.deviations import trial_ranges as ranges_of
+from grr.formulas.arrays import Array
+from grr.formulas.deviations import TrialRanges
+from grr.formulas.deviations import trial_ranges as ranges_of
+from grr.model.names import shortened
+from grr.model.rounding import counted, figures, length, lengths_apart, listed
+from grr.model.study import Study
+from grr.model.tables import FAINT, LINE
 from grr.show import theme
 from grr.show.axes import level_line
 from grr.show.lanes import NAME
 from grr.show.markup import markup
 from grr.show.scale import fine_scale, value_axis
-from grr.study import Study
-from grr.wording.names import shortened
-from grr.wording.rounding import counted, figures, length, lengths_apart, listed
-from grr.wording.tables import FAINT, LINE
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from grr.analysis.reference_result import ReferenceResult
+from grr.model.limits import fine_interval, fine_length
+from grr.model.rounding import JOIN, figures, length, size
+from grr.questions.reference_result import ReferenceResult
 from grr.show import theme
 from grr.show.axes import count_axis, level_band, level_line, level_name, reach_axis, unit_scale
-from grr.wording.limits import fine_interval, fine_length
-from grr.wording.rounding import JOIN, figures, length, size
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -5,7 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from grr.analysis.result import GaugeResult
+from grr.model.names import clean, shortened
+from grr.model.rounding import size
+from grr.model.study import Study
+from grr.model.tables import FAINT, INK
+from grr.questions.result import GaugeResult
 from grr.show import theme
 from grr.show.axes import doubt_zone
 from grr.show.markup import markup
@@ -19,10 +23,6 @@ from grr.show.ruler_words import (
     ruler_answer,
 )
 from grr.show.scale import fine_scale
-from grr.study import Study
-from grr.wording.names import clean, shortened
-from grr.wording.rounding import size
-from grr.wording.tables import FAINT, INK
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+from grr.model.rounding import figures, length, with_unit
+from grr.model.study import Study
 from grr.show import theme
 from grr.show.ruler_layout import LETTER, NARROW, RulerLayout
 from grr.show.ruler_words import limit_text
 from grr.show.scale import fine_scale
-from grr.study import Study
-from grr.wording.rounding import figures, length, with_unit
 
 #: Heights above the foot of the ruler, which is 1 high: of its labels and of its lines.
 PARTS_AT, PARTS_NAME_AT, REACH_AT, REACH_NAME_AT, LIMIT_TOP, TOP = 1.12, 1.22, 1.66, 1.74, 2.1, 2.62

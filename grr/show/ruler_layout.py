@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grr.analysis.result import GaugeResult
-from grr.errors import StudyError
-from grr.numerics.deviations import cell_means
+from grr.formulas.deviations import cell_means
+from grr.model.errors import StudyError
+from grr.model.study import Study
+from grr.questions.result import GaugeResult
 from grr.show.scale import fine_scale, graduations, round_step, tick_text
-from grr.study import Study
 
 #: How much is shown beyond each limit at least, and for a part at most, in ruler lengths.
 BEYOND, FARTHEST_PART = 0.18, 0.5

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 
-from grr.analysis.result import GaugeResult
+from grr.model.rounding import JOIN, counted, figures, length, percent, size, with_unit
+from grr.model.study import Study
+from grr.questions.result import GaugeResult
 from grr.show.limits import sd_intervals
 from grr.show.ruler_layout import RulerLayout
 from grr.show.scale import fine_scale
-from grr.study import Study
-from grr.wording.rounding import JOIN, counted, figures, length, percent, size, with_unit
 
 
 def axis_title(study: Study) -> str:

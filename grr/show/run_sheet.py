@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
-from grr.analysis.printing import EXAMPLE
-from grr.tolerance import Tolerance
-from grr.wording.limits import limits_text
-from grr.wording.rounding import size
-from grr.wording.tables import FAINT, FONT, INK, LINE
+from grr.model.limits import limits_text
+from grr.model.rounding import size
+from grr.model.tables import FAINT, FONT, INK, LINE
+from grr.model.tolerance import Tolerance
+from grr.questions.printing import EXAMPLE
 
 #: Boxes that fit under the head of one page, on A4 and on Letter.
 ROWS = 22

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from grr.study import Study
-from grr.units import conversion, fine_unit
-from grr.wording.rounding import decimals_for
+from grr.model.rounding import decimals_for
+from grr.model.study import Study
+from grr.model.units import conversion, fine_unit
 
 
 @dataclass(frozen=True)

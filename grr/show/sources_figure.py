@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from grr.analysis.result import GaugeResult
-from grr.analysis.sources import NAMES, SOURCES
+from grr.model.rounding import length, percent, with_unit
+from grr.model.tables import FAINT, INK
+from grr.questions.result import GaugeResult
+from grr.questions.sources import NAMES, SOURCES
 from grr.show import theme
 from grr.show.limits import sd_intervals
 from grr.show.markup import markup
 from grr.show.scale import Fine, centred_axis, fine_scale
 from grr.show.sources_words import LEVEL, shown_spread, sources_alt, sources_answer
-from grr.wording.rounding import length, percent, with_unit
-from grr.wording.tables import FAINT, INK
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

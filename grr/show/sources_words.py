@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
-from grr.analysis.result import GaugeResult
-from grr.analysis.sources import NAMES, SOURCES
-from grr.judge.criteria import dominant_source
-from grr.wording.rounding import JOIN, length, percent
+from grr.model.rounding import JOIN, length, percent
+from grr.questions.criteria import dominant_source
+from grr.questions.result import GaugeResult
+from grr.questions.sources import NAMES, SOURCES
 
 #: Confidence of the intervals drawn.
 LEVEL = 0.95

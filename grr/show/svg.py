@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from grr.wording.tables import FONT, INK
+from grr.model.tables import FONT, INK
 
 WIDTH = 720
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 
-from grr.analysis.result import GaugeResult
+from grr.model.tables import FAINT
+from grr.questions.result import GaugeResult
 from grr.show import svg, theme
 from grr.show.ruler_layout import RulerLayout, number_labels, ruler_layout
 from grr.show.ruler_words import axis_title, limit_text, reach_text, ruler_alt
 from grr.show.scale import fine_scale
-from grr.wording.tables import FAINT
 
 #: Margins to the left and right; heights of the ruler's edges, the parts and the reaches.
 MARGIN, BODY_TOP, BODY_END, PARTS, REACH = 14.0, 108.0, 168.0, 98.0, 62.0

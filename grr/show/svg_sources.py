@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 
-from grr.analysis.result import GaugeResult
-from grr.analysis.sources import NAMES, SOURCES
+from grr.model.rounding import percent
+from grr.model.tables import FAINT
+from grr.questions.result import GaugeResult
+from grr.questions.sources import NAMES, SOURCES
 from grr.show import svg, theme
 from grr.show.scale import fine_scale, graduations, round_step, tick_text
 from grr.show.sources_words import shown_spread, sources_alt
-from grr.wording.rounding import percent
-from grr.wording.tables import FAINT
 
 #: The bars lie between these; the columns of percentages end at those.
 LEFT, RIGHT = 210.0, 550.0

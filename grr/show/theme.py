@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from grr.model.tables import FAINT, FONT, INK, LINE
 from grr.show.markup import markup
-from grr.wording.tables import FAINT, FONT, INK, LINE
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

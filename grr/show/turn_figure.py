@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from grr.analysis.linearity_result import LinearityResult
+from grr.model.limits import fine_interval
+from grr.model.probability import p_text
+from grr.model.rounding import length, size
+from grr.questions.linearity_result import LinearityResult
 from grr.show import theme
 from grr.show.axes import curve, level_line, reach_axis, unit_scale
-from grr.wording.limits import fine_interval
-from grr.wording.probability import p_text
-from grr.wording.rounding import length, size
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -13,8 +13,8 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from timing import median_seconds
 
 import grr
-from grr.numerics.crossed import crossed_anova
-from grr.numerics.interaction import components_by_rule
+from grr.formulas.crossed import crossed_anova
+from grr.formulas.interaction import components_by_rule
 from published import manual_readings
 
 

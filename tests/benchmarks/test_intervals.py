@@ -15,10 +15,10 @@ from scipy import stats
 from timing import least_cpu_seconds
 
 import grr
-from grr.numerics.crossed import CrossedAnova, crossed_anova
-from grr.numerics.intervals import quantity_limits
-from grr.numerics.pivots import DRAWS, crossed_pivots
-from grr.numerics.yardstick import Yardstick
+from grr.formulas.crossed import CrossedAnova, crossed_anova
+from grr.formulas.intervals import quantity_limits
+from grr.formulas.pivots import DRAWS, crossed_pivots
+from grr.formulas.yardstick import Yardstick
 from published import manual_readings
 
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from timing import seconds_each
 
-from grr.numerics.reml import reml, reml_components
+from grr.formulas.reml import reml, reml_components
 
 READINGS = pd.read_csv(Path(__file__).parents[1] / "fixtures" / "lme4" / "readings.csv")
 

@@ -7,13 +7,13 @@ from pathlib import Path
 
 from grr.files.folder import new_study_folder
 from grr.files.journal import read_journal, standing_readings
-from grr.plan.part_codes import part_codes
-from grr.rules import Plan
-from grr.tolerance import Tolerance
+from grr.model.rules import Plan
+from grr.model.tolerance import Tolerance
+from grr.questions.part_codes import part_codes
 
 SEED = 7
 #: Lets a test type faster than anyone can measure.
-UNHURRIED = "import grr.numerics.plausibility as p; p.FASTEST_SECONDS = 0.0\n"
+UNHURRIED = "import grr.formulas.plausibility as p; p.FASTEST_SECONDS = 0.0\n"
 CELL = """\
 import os, pathlib, grr
 pathlib.Path('{name}.pid').write_text(str(os.getpid()))

@@ -14,14 +14,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from grr.numerics.crossed import crossed_anova
-from grr.numerics.equivalence import p_inside_margin, p_outside_margin
-from grr.numerics.intervals import confidence_below
-from grr.numerics.measures import percent_tolerance_draws
-from grr.numerics.method_choice import MethodEvidence, confidence_over, method_choice
-from grr.numerics.method_difference import method_difference
-from grr.numerics.pivots import crossed_pivots
-from grr.numerics.yardstick import Yardstick
+from grr.formulas.crossed import crossed_anova
+from grr.formulas.equivalence import p_inside_margin, p_outside_margin
+from grr.formulas.intervals import confidence_below
+from grr.formulas.measures import percent_tolerance_draws
+from grr.formulas.method_choice import MethodEvidence, confidence_over, method_choice
+from grr.formulas.method_difference import method_difference
+from grr.formulas.pivots import crossed_pivots
+from grr.formulas.yardstick import Yardstick
 
 TOLERANCE, LIMIT, MARGIN = 6.0, 30.0, 0.3
 PARTS, OPERATORS, TRIALS = 10, 3, 3

@@ -11,15 +11,15 @@ from pathlib import Path
 
 import numpy as np
 
-from grr.numerics.bias import bias_by_range, bias_by_sd, t_quantile, with_reference_uncertainty
-from grr.numerics.control_chart import individuals_limits, standardised
-from grr.numerics.false_alarms import false_alarms, simulated_run_lengths
-from grr.numerics.gauge_capability import gauge_capability
-from grr.numerics.linearity import fit_line, gather_blocks, lack_of_fit
-from grr.numerics.linearity_band import block_covariance, confidence_band
-from grr.numerics.pitch_error import pitch_error
-from grr.numerics.run_rules import NELSON, RULES, WESTERN_ELECTRIC, first_signal
-from grr.numerics.step_change import step_change
+from grr.formulas.bias import bias_by_range, bias_by_sd, t_quantile, with_reference_uncertainty
+from grr.formulas.control_chart import individuals_limits, standardised
+from grr.formulas.false_alarms import false_alarms, simulated_run_lengths
+from grr.formulas.gauge_capability import gauge_capability
+from grr.formulas.linearity import fit_line, gather_blocks, lack_of_fit
+from grr.formulas.linearity_band import block_covariance, confidence_band
+from grr.formulas.pitch_error import pitch_error
+from grr.formulas.run_rules import NELSON, RULES, WESTERN_ELECTRIC, first_signal
+from grr.formulas.step_change import step_change
 
 STUDIES = 10_000
 SIZES = np.array([0.0, 2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])

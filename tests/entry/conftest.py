@@ -10,7 +10,7 @@ from grr.entry.job import Job
 from grr.entry.places import Place
 from grr.entry.taking import take
 from grr.files.settings import Settings
-from grr.tolerance import Tolerance
+from grr.model.tolerance import Tolerance
 
 ANSWERS = {
     "handing_out": "a helper, coded",

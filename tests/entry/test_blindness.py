@@ -9,8 +9,8 @@ from grr.entry.upload import take_file
 from grr.entry.view import readings_list, view
 from grr.files.collection import HELPER, collection_of, with_last_readings
 from grr.files.journal import read_journal, standing_readings
-from grr.rules import Plan
-from grr.study import Study
+from grr.model.rules import Plan
+from grr.model.study import Study
 
 PLAN = Plan(("P1", "P2", "P3"), ("Ann", "Ben"), 2, seed=7)
 

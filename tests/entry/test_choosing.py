@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from grr.entry.choosing import choose_study
-from grr.errors import StudyError
 from grr.files.chosen import CHOICE_FILE, chosen_study, practice_folder, study_folders
 from grr.files.folder import open_study
 from grr.files.study_file import read_settings
+from grr.model.errors import StudyError
 from grr.shipped import shipped_folder
 
 

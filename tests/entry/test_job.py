@@ -4,12 +4,12 @@ import pytest
 
 from grr.entry import sessions
 from grr.entry.job import open_job, run_order
-from grr.errors import StudyError
 from grr.files.folder import change_settings, new_study_folder
 from grr.files.journal import JournalRow
 from grr.files.study_file import read_settings
-from grr.rules import Plan
-from grr.tolerance import Tolerance
+from grr.model.errors import StudyError
+from grr.model.rules import Plan
+from grr.model.tolerance import Tolerance
 
 PLAN = Plan(("P1", "P2", "P3"), ("Ann", "Ben"), 2, ("stand", "handheld"), seed=7)
 

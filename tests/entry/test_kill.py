@@ -16,8 +16,8 @@ from jupyter_client.connect import write_connection_file
 
 from grr.files.folder import new_study_folder
 from grr.files.journal import read_journal, verify
-from grr.rules import Plan
-from grr.tolerance import Tolerance
+from grr.model.rules import Plan
+from grr.model.tolerance import Tolerance
 
 KILLS = 50
 STREAM = 12  # readings sent at once
@@ -27,7 +27,7 @@ STREAM = 12  # readings sent at once
 NURSERY = """
 import os, signal, sys
 import ipykernel.kernelapp, grr.entry.widget, grr
-import grr.numerics.plausibility as p
+import grr.formulas.plausibility as p
 p.FASTEST_SECONDS = 0.0
 signal.signal(signal.SIGCHLD, signal.SIG_IGN)
 for line in sys.stdin:

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grr.entry.numbers import numbers_in, one_number
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 from grr.entry import sessions
 from grr.entry.ownership import OWNER, Ownership
 from grr.entry.taking import take
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 #: Holds a folder until its input is closed, as another kernel would.
 ANOTHER_KERNEL = """

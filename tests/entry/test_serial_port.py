@@ -5,7 +5,7 @@ import time
 import pytest
 
 from grr.entry.serial_port import SerialGauge, ports
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 pytest.importorskip("serial", reason="the package pyserial is not installed")
 

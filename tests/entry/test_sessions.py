@@ -2,9 +2,9 @@ import pytest
 
 from grr.entry import disturbances, sessions, setting_right
 from grr.entry.taking import take
-from grr.errors import StudyError
-from grr.facts import MASTER
 from grr.files.events import read_events, verify_events
+from grr.model.errors import StudyError
+from grr.model.facts import MASTER
 
 
 def finish(desk, measure, operator, answers):

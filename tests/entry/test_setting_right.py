@@ -1,8 +1,8 @@
 import pytest
 
 from grr.entry import setting_right
-from grr.errors import StudyError
 from grr.files.journal import read_journal, standing_readings
+from grr.model.errors import StudyError
 
 
 def by_part(desk):

@@ -3,8 +3,8 @@ import pytest
 from grr.entry import setting_right
 from grr.entry.places import Place
 from grr.entry.taking import AGAIN, take
-from grr.errors import StudyError
 from grr.files.journal import read_journal, standing_readings, verify
+from grr.model.errors import StudyError
 
 
 def standing(desk, **how):

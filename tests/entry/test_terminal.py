@@ -5,13 +5,13 @@ import pytest
 import grr
 from grr.cli import main
 from grr.entry.terminal import collect_in_terminal
-from grr.errors import StudyError
 from grr.files.events import Events
 from grr.files.folder import new_study_folder
 from grr.files.journal import read_journal, standing_readings, verify
 from grr.files.verify_folder import verify_folder
-from grr.rules import Plan
-from grr.tolerance import Tolerance
+from grr.model.errors import StudyError
+from grr.model.rules import Plan
+from grr.model.tolerance import Tolerance
 
 #: helper, clean, soak, room, stand, closed faces, as in measuring, zero
 CHECKLIST = "1\n1\n90\n20.5\n1\n1\n1\n0.0000\n"

@@ -4,8 +4,8 @@ import pandas as pd
 import pytest
 
 from grr.entry.upload import take_file
-from grr.errors import StudyError
 from grr.files.journal import read_journal, standing_readings, verify
+from grr.model.errors import StudyError
 
 
 def sheet(rows):

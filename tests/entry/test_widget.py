@@ -3,8 +3,8 @@ import pytest
 import grr
 from grr.entry.widget import CollectForm
 from grr.files.folder import new_study_folder
-from grr.rules import Plan
-from grr.tolerance import Tolerance
+from grr.model.rules import Plan
+from grr.model.tolerance import Tolerance
 
 
 @pytest.fixture

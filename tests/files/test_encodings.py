@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import grr
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 ENCODINGS = [
     *("utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252", "latin-1"),

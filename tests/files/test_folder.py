@@ -8,15 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import grr
-from grr.errors import StudyError
-from grr.facts import DEVIATION
 from grr.files.events import read_events
 from grr.files.folder import change_settings, new_study_folder, open_study, save_study
 from grr.files.journal import Journal, JournalRow
 from grr.files.study_file import read_settings
-from grr.rules import Plan, Rules
-from grr.study import Study
-from grr.tolerance import Tolerance
+from grr.model.errors import StudyError
+from grr.model.facts import DEVIATION
+from grr.model.rules import Plan, Rules
+from grr.model.study import Study
+from grr.model.tolerance import Tolerance
 
 READINGS = pd.DataFrame(
     {

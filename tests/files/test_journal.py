@@ -7,7 +7,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from grr.errors import StudyError
 from grr.files.journal import (
     COLUMNS,
     Journal,
@@ -17,7 +16,8 @@ from grr.files.journal import (
     standing_readings,
     verify,
 )
-from grr.study import Study
+from grr.model.errors import StudyError
+from grr.model.study import Study
 
 
 def reading(part, value, trial=1, operator="Ann", **more):

@@ -10,10 +10,10 @@ from hostile_study import hostile_study
 
 import grr
 from grr.cli import main
-from grr.errors import StudyError
 from grr.files.folder import new_study_folder
 from grr.files.journal import Journal, JournalRow
 from grr.files.names import legal_name
+from grr.model.errors import StudyError
 
 #: Names that every system takes.
 GOOD = [

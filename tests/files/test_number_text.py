@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.errors import StudyError
 from grr.files.number_text import ParsedNumber, parse_number
+from grr.model.errors import StudyError
 
 UNDERSTOOD = {
     "10.008": (10.008, "", 3),

@@ -4,14 +4,14 @@ from dataclasses import replace
 
 import pytest
 
-from grr.errors import StudyError
 from grr.files.events import Event, Events
 from grr.files.folder import change_settings, new_study_folder
 from grr.files.journal import Journal, JournalRow
 from grr.files.settings_record import FOUND, record_changes, unrecorded_changes
 from grr.files.study_file import read_settings, settings_text, write_settings
-from grr.rules import Plan, Rules
-from grr.tolerance import Tolerance
+from grr.model.errors import StudyError
+from grr.model.rules import Plan, Rules
+from grr.model.tolerance import Tolerance
 
 SETTINGS = {
     "title": "Pin",

@@ -5,12 +5,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.errors import StudyError
-from grr.facts import DEVIATION
 from grr.files.settings import Settings
 from grr.files.study_file import read_settings, settings_text, write_settings
-from grr.rules import Plan, Rules
-from grr.tolerance import Tolerance
+from grr.model.errors import StudyError
+from grr.model.facts import DEVIATION
+from grr.model.rules import Plan, Rules
+from grr.model.tolerance import Tolerance
 
 
 def read(tmp_path, text):

@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 import grr
-from grr.errors import StudyError
 from grr.files.fingerprint import readings_fingerprint
 from grr.files.folder import new_study_folder
 from grr.files.journal import read_journal, verify
 from grr.files.study_file import read_settings
 from grr.files.verify_folder import verify_folder
+from grr.model.errors import StudyError
 
 ROWS, FOLDERS = 40, 12
 

@@ -8,8 +8,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 import grr
-from grr.analysis.sources import SOURCES
 from grr.many.columns import MEASURES
+from grr.questions.sources import SOURCES
 
 TOLERANCE = grr.Tolerance(9.98, 10.02)
 

@@ -1,6 +1,6 @@
-"""Mutation test of ``grr/numerics``: a copy of the checkout made ready for mutmut, and the table.
+"""Mutation test of ``grr/formulas``: a copy of the checkout made ready for mutmut, and the table.
 
-    python tests/tools/mutants.py prepare FOLDER [TESTS ...]     # TESTS: tests/numerics if left out
+    python tests/tools/mutants.py prepare FOLDER [TESTS ...]     # TESTS: tests/formulas if left out
     cd FOLDER && OPENBLAS_NUM_THREADS=1 mutmut run --max-children 2
     python tests/tools/mutants.py table FOLDER                   # mutants, killed, survived by file
     python tests/tools/mutants.py survivors FOLDER               # the changed line of each survivor
@@ -32,8 +32,8 @@ CHECKOUT = Path(__file__).parents[2]
 SETTINGS = """
 [tool.mutmut]
 source_paths = ["grr"]
-only_mutate = ["grr/numerics/*.py"]
-do_not_mutate = ["grr/numerics/published.py"]
+only_mutate = ["grr/formulas/*.py"]
+do_not_mutate = ["grr/formulas/published.py"]
 also_copy = ["demo_data", "notebooks", "README.md"]
 pytest_add_cli_args = {plugins}
 pytest_add_cli_args_test_selection = {tests}
@@ -66,7 +66,7 @@ def prepare(folder: Path, tests: list[str]) -> None:
     subprocess.run(["git", "clone", "-q", str(CHECKOUT), str(folder)], check=True)
     for path in sorted((folder / "grr").rglob("*.py")):
         source = without_caches(path.read_text(encoding="utf-8"))
-        if path.parent.name == "numerics":
+        if path.parent.name == "formulas":
             source = with_wording_kept(with_plain_properties(source))
         path.write_text(source, encoding="utf-8", newline="\n")
     project = folder / "pyproject.toml"
@@ -124,7 +124,7 @@ def with_wording_kept(source: str) -> str:
 def results(folder: Path) -> dict[str, dict[str, int | None]]:
     """Return, by name of the file, the exit code of the tests for each mutant."""
     found = {}
-    for meta in sorted((folder / "mutants" / "grr" / "numerics").glob("*.py.meta")):
+    for meta in sorted((folder / "mutants" / "grr" / "formulas").glob("*.py.meta")):
         codes = json.loads(meta.read_text(encoding="utf-8"))["exit_code_by_key"]
         if codes:
             found[meta.name.removesuffix(".meta")] = codes
@@ -174,7 +174,7 @@ def survivors(folder: Path) -> list[tuple[str, str, str]]:
     for name, codes in results(folder).items():
         alive = [key for key, code in codes.items() if verdict(code) in ("survived", "no test")]
         if alive:
-            source = (folder / "mutants" / "grr" / "numerics" / name).read_text(encoding="utf-8")
+            source = (folder / "mutants" / "grr" / "formulas" / name).read_text(encoding="utf-8")
             texts = _functions(source)
             for key in alive:
                 function = key.rpartition(".")[2]
@@ -208,13 +208,13 @@ def _difference(before: list[str], after: list[str]) -> tuple[str, str]:
 
 def constants(folder: Path) -> None:
     """Change each number outside functions by itself, and print what the tests say."""
-    for path in sorted((folder / "grr" / "numerics").glob("*.py")):
+    for path in sorted((folder / "grr" / "formulas").glob("*.py")):
         if path.name == "published.py":  # data sets, no formulas
             continue
         source = path.read_text(encoding="utf-8")
         tests = [
             str(test)
-            for test in sorted((folder / "tests" / "numerics").glob("test_*.py"))
+            for test in sorted((folder / "tests" / "formulas").glob("test_*.py"))
             if re.search(rf"\b{path.stem}\b", test.read_text(encoding="utf-8"))
         ]
         for node in _numbers_outside_functions(ast.parse(source)):
@@ -225,7 +225,7 @@ def constants(folder: Path) -> None:
             path.write_text("\n".join(lines), encoding="utf-8", newline="\n")
             run = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:nbval", "-p", "no:timeout"]
             code = subprocess.run(
-                [*run, "-p", "no:cacheprovider", *(tests or ["tests/numerics"])],
+                [*run, "-p", "no:cacheprovider", *(tests or ["tests/formulas"])],
                 cwd=folder,
                 check=False,
                 capture_output=True,
@@ -249,7 +249,7 @@ def _numbers_outside_functions(module: ast.Module) -> list[ast.Constant]:
 if __name__ == "__main__":
     what, where, *rest = sys.argv[1:]
     if what == "prepare":
-        prepare(Path(where).resolve(), rest or ["tests/numerics"])
+        prepare(Path(where).resolve(), rest or ["tests/formulas"])
     elif what == "table":
         print(table(Path(where)))
     elif what == "constants":

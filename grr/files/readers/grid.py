@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from grr.errors import StudyError
 from grr.files.number_text import clean_text
+from grr.model.errors import StudyError
 
 
 @dataclass(frozen=True)

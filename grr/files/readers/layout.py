@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from grr.errors import StudyError
 from grr.files.number_text import parse_number
 from grr.files.readers.grid import Unusable, shown
 from grr.files.readers.words import is_missing
+from grr.model.errors import StudyError
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from grr.errors import StudyError
 from grr.files.readers.grid import Grid, column_letter
 from grr.files.readers.layout import Found, Layout, looks_empty, looks_numeric
 from grr.files.readers.words import (
@@ -14,6 +13,7 @@ from grr.files.readers.words import (
     trial_number,
     unit_in,
 )
+from grr.model.errors import StudyError
 
 _KEYS = ("part", "operator", "trial", "method")
 _HEADER_ROWS = 60

@@ -7,11 +7,11 @@ from collections import Counter
 from datetime import date, time
 from typing import Any
 
-from grr.errors import StudyError
 from grr.files.number_text import ParsedNumber, clean_text, parse_number
 from grr.files.readers.grid import Grid, Unusable
 from grr.files.readers.layout import Found, Layout, looks_empty
-from grr.units import canonical_unit
+from grr.model.errors import StudyError
+from grr.model.units import canonical_unit
 
 
 def decimal_sign(grid: Grid, layout: Layout) -> str | None:

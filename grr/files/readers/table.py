@@ -7,13 +7,13 @@ from typing import Any
 
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.files.readers.grid import Grid, address, cell_range
 from grr.files.readers.layout import Found, Layout
 from grr.files.readers.numbers import decimal_sign, read_numbers, unit_of_readings
 from grr.files.readers.taken import Taken, written_as
-from grr.readings_table import validated
-from grr.values import spelling
+from grr.model.errors import StudyError
+from grr.model.readings_table import validated
+from grr.model.values import spelling
 
 _KEYS = ("part", "operator", "trial", "method")
 

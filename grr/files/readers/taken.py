@@ -7,11 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from grr.errors import StudyError
 from grr.files.readers.grid import Grid
 from grr.files.readers.text_table import separator_name
-from grr.values import needs
-from grr.wording.rounding import counted
+from grr.model.errors import StudyError
+from grr.model.rounding import counted
+from grr.model.values import needs
 
 _MOST_SHOWN = 12
 

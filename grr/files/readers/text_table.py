@@ -7,8 +7,8 @@ import csv
 import io
 import re
 
-from grr.errors import StudyError
 from grr.files.readers.grid import Grid
+from grr.model.errors import StudyError
 
 _SEPARATORS = "\t;,"
 _CUT_OFF = "the last row has no line end: see that the file was not cut off there"

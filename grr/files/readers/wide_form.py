@@ -6,7 +6,6 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from grr.errors import StudyError
 from grr.files.readers.captions import captions
 from grr.files.readers.grid import Grid, address, column_letter, shown
 from grr.files.readers.layout import Found, Layout, looks_empty, looks_numeric
@@ -20,7 +19,8 @@ from grr.files.readers.words import (
     plain_label,
     trial_number,
 )
-from grr.units import SPELLINGS
+from grr.model.errors import StudyError
+from grr.model.units import SPELLINGS
 
 
 @dataclass(frozen=True)

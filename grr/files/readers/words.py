@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 
 from grr.files.number_text import clean_text
-from grr.units import SPELLINGS
+from grr.model.units import SPELLINGS
 
 #: What a column or row of labels is called in the trade; matched without case,
 #: punctuation, unit and a trailing "no.", "number", "id" or "name".

@@ -10,9 +10,9 @@ import zlib
 from typing import Any
 from xml.etree import ElementTree
 
-from grr.errors import StudyError
 from grr.files.readers.grid import Grid, Unusable
-from grr.units import SPELLINGS
+from grr.model.errors import StudyError
+from grr.model.units import SPELLINGS
 
 #: The largest part of a workbook, and all parts together, once unpacked, in bytes.
 LARGEST_PART = 16_000_000

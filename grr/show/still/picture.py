@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from grr.model.tables import FONT, INK
 from grr.show import svg, theme
 from grr.show.still import axes
 from grr.show.still.axes import Scale
 from grr.show.still.dates import with_days_as_numbers
 from grr.show.still.traces import DASHES, trace_svg, with_stacked_bars
 from grr.show.still.words import text_width, words
-from grr.wording.tables import FONT, INK
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -7,8 +7,8 @@ import unicodedata
 from dataclasses import dataclass
 from html import unescape
 
+from grr.model.tables import INK
 from grr.show import svg
-from grr.wording.tables import INK
 
 #: Mean width of a letter and height of a line, in sizes of the type. DejaVu Sans is the
 #: widest of the typefaces in use; a narrower one leaves a little more white.

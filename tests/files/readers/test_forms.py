@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.errors import StudyError
 from grr.files.readers.taken import describe_reading
 from grr.files.readings_file import read_readings
+from grr.model.errors import StudyError
 
 
 def read(tmp_path, text, name="study.csv", **options):

@@ -1,1 +1,0 @@
-"""A study in, a labelled result out; one module a question."""

@@ -1,0 +1,223 @@
+"""Readings that are probably in the wrong place, or were never taken.
+
+Every function takes the readings of one study, parts × operators × trials, with NaN where
+a reading is missing, and returns the places that it suspects. The thresholds are this
+project's own: far enough out that ordinary scatter does not trip them (the false-alarm
+rate is simulated in the tests), and each hit is shown to a person who decides.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from grr.formulas.arrays import Array
+
+#: Slips that change a number by a factor: a decimal place, inch for mm, a unit prefix.
+FACTORS = (10.0, 0.1, 25.4, 1 / 25.4, 1000.0, 0.001)
+
+
+@dataclass(frozen=True)
+class FactorSlip:
+    """A reading that would fit its part if divided by ``factor``."""
+
+    part: int
+    operator: int
+    trial: int
+    factor: float
+
+
+@dataclass(frozen=True)
+class Swap:
+    """Two parts whose readings fit better exchanged, by one operator in these trials."""
+
+    operator: int
+    parts: tuple[int, int]
+    trials: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Copy:
+    """Two trials with the same readings, part for part; each as (operator, trial)."""
+
+    first: tuple[int, int]
+    second: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Shift:
+    """A trial in which readings fit better moved by one part from ``start`` on.
+
+    ``start`` counts the operator's readings of that trial in the order taken, from 0;
+    ``step`` is +1 where each reading belongs to the part after, −1 to the part before.
+    """
+
+    operator: int
+    trial: int
+    start: int
+    step: int
+
+
+def median(values: Array, axis: int | tuple[int, ...] | None = None) -> Array:
+    """Return the median of the readings that are there; NaN where there are none."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="All-NaN slice", category=RuntimeWarning)
+        return np.asarray(np.nanmedian(values, axis=axis), dtype=np.float64)
+
+
+def noise(readings: Array, resolution: float | None = None) -> float:
+    """Return a robust standard deviation of the readings about their part's median.
+
+    1.4826 × the median absolute deviation (the factor makes it the standard deviation of
+    normal values: Huber & Ronchetti, Robust Statistics, section 5.1), never under the
+    rounding error of the gauge.
+    """
+    residuals = readings - median(readings, axis=(1, 2))[:, None, None]
+    spread = 1.4826 * float(median(np.abs(residuals)))
+    floor = 0.0 if resolution is None else resolution / np.sqrt(12.0)
+    return max(spread, floor)
+
+
+def factor_slips(readings: Array, resolution: float | None = None) -> list[FactorSlip]:
+    """Return readings off by a factor of 10, 25.4 or 1000."""
+    centre = np.broadcast_to(median(readings, axis=(1, 2))[:, None, None], readings.shape)
+    scale = noise(readings, resolution)
+    found = []
+    for place in zip(*np.nonzero(np.abs(readings - centre) > 12.0 * scale), strict=True):
+        value, expected = readings[place], centre[place]
+        for factor in FACTORS:
+            close = max(6.0 * scale, 2e-3 * abs(expected))
+            far = abs(value - expected) > 4.0 * close
+            if far and abs(value / factor - expected) <= close:
+                part, operator, trial = (int(i) for i in place)
+                found.append(FactorSlip(part, operator, trial, factor))
+                break
+    return found
+
+
+def swapped_parts(readings: Array, resolution: float | None = None) -> list[Swap]:
+    """Return pairs of parts whose readings one operator seems to have exchanged."""
+    p, o, r = readings.shape
+    scale = noise(readings, resolution)
+    if scale == 0.0 or o * r < 3:
+        return []
+    hits: dict[tuple[int, int, int], list[int]] = {}
+    for operator in range(o):
+        others = np.delete(readings, operator, axis=1) if o > 1 else readings
+        expected = median(others, axis=(1, 2))
+        offset = float(median(readings[:, operator] - expected[:, None]))
+        residual = readings[:, operator] - expected[:, None] - offset
+        # Who scatters more than the others is no suspect for that.
+        own = max(scale, 1.4826 * float(median(np.abs(residual))))
+        for a, b in combinations(range(p), 2):
+            gap = expected[b] - expected[a]
+            if not abs(gap) > 8.0 * own:
+                continue
+            for trial in range(r):
+                if _exchanged(residual[a, trial], residual[b, trial], gap, 6.0 * scale):
+                    hits.setdefault((operator, a, b), []).append(trial)
+        if r > 1:
+            for a, b in _exchanged_on_average(residual, expected, own / np.sqrt(r)):
+                hits.setdefault((operator, a, b), list(range(r)))
+    return [Swap(o_, (a, b), tuple(trials)) for (o_, a, b), trials in hits.items()]
+
+
+def _exchanged(first: float, second: float, gap: float, most: float) -> bool:
+    """Whether two residuals fit far better with the parts' ``gap`` exchanged."""
+    mended = max(abs(first - gap), abs(second + gap))
+    return min(abs(first), abs(second)) > 0.6 * abs(gap) and mended < min(0.4 * abs(gap), most)
+
+
+def _exchanged_on_average(residual: Array, expected: Array, least: float) -> list[tuple[int, int]]:
+    """Return pairs exchanged in every trial whose gap shows only in the mean of the trials."""
+    means = np.where(np.isfinite(residual).all(axis=1), residual.mean(axis=1), np.nan)
+    own = max(least, 1.4826 * float(median(np.abs(means - median(means)))))
+    return [
+        (a, b)
+        for a, b in combinations(range(len(means)), 2)
+        if abs(expected[b] - expected[a]) > 6.0 * own
+        and _exchanged(means[a], means[b], expected[b] - expected[a], 6.0 * own)
+    ]
+
+
+def copied_trials(readings: Array) -> list[Copy]:
+    """Return pairs of trials that agree digit for digit, of one operator or of two.
+
+    Only where chance would do it less than once in a thousand studies, judged by how
+    often repeats of one operator, or readings of two, agree in the rest of the study.
+    """
+    p, o, r = readings.shape
+    if p < 4:
+        return []
+    columns = [(j, t) for j in range(o) for t in range(r)]
+    pairs = list(combinations(columns, 2))
+    found = []
+    for alone in (True, False):
+        kind = [(a, b) for a, b in pairs if (a[0] == b[0]) == alone]
+        if not kind:
+            continue
+        first, second = (
+            np.stack([readings[:, j, t] for j, t in side]) for side in zip(*kind, strict=True)
+        )
+        there = np.isfinite(first) & np.isfinite(second)
+        same = first == second
+        alike = (same | ~there).all(axis=1) & (there.sum(axis=1) >= 4)
+        if not alone and alike.all():
+            continue
+        rate = (same[~alike].sum() + 1.0) / (there[~alike].sum() + 2.0)
+        chance = rate ** there.sum(axis=1) * len(kind)
+        found += [Copy(*kind[int(k)]) for k in np.flatnonzero(alike & (chance < 1e-3))]
+    return found
+
+
+def shifted_sequences(
+    readings: Array, order: Array, resolution: float | None = None
+) -> list[Shift]:
+    """Return trials in which readings seem to be filed one part out.
+
+    Parameters
+    ----------
+    readings, order : ndarray, shape (parts, operators, trials)
+        ``order`` numbers the readings as taken.
+    resolution : float, optional
+    """
+    _, o, r = readings.shape
+    scale = noise(readings, resolution)
+    found: list[Shift] = []
+    if scale == 0.0 or o * r < 3:
+        return found
+    for operator in range(o):
+        for trial in range(r):
+            there = np.flatnonzero(np.isfinite(readings[:, operator, trial]))
+            sequence = there[np.argsort(order[there, operator, trial], kind="stable")]
+            others = readings.copy()
+            others[:, operator, trial] = np.nan
+            expected = median(others, axis=(1, 2))[sequence]
+            taken = readings[sequence, operator, trial]
+            shift = _best_shift(taken, expected, scale)
+            if shift is not None:
+                found.append(Shift(operator, trial, *shift))
+    return found
+
+
+def _best_shift(taken: Array, expected: Array, scale: float) -> tuple[int, int] | None:
+    """Return where and which way a sequence slipped; None where it fits as it is."""
+    n = len(taken)
+    best: tuple[float, int, int] | None = None
+    for step in (1, -1):
+        for start in range(max(0, -step), n - 3):
+            places = np.arange(start, n - 1 if step == 1 else n)
+            as_filed = taken[places] - expected[places]
+            moved = taken[places] - expected[places + step]
+            before, after = (float(np.sqrt(np.mean(e**2))) for e in (as_filed, moved))
+            outside = np.delete(taken - expected, places)
+            rest = float(np.sqrt(np.mean(outside**2))) if len(outside) else 0.0
+            fits = after < 3.0 * scale and rest < 3.0 * scale
+            if len(places) >= 3 and before > 5.0 * scale and before > 3.0 * after and fits:
+                total = float(np.sum(moved**2) + np.sum(outside**2))
+                if best is None or total < best[0]:
+                    best = (total, start, step)
+    return None if best is None else best[1:]

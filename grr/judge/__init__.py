@@ -1,1 +1,0 @@
-"""Findings about the data, verdicts in words, and what to do next."""

@@ -1,0 +1,1 @@
+"""What was measured and what for, and how results are written."""

@@ -1,0 +1,62 @@
+"""`grr.explain`: one word of the glossary, or all of them."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+import pandas as pd
+
+from grr.model import tables
+from grr.model.errors import StudyError
+from grr.model.terms import TERMS, Explanation
+
+
+@dataclass(frozen=True, repr=False)
+class Glossary:
+    """All terms, each with its meaning, formula and source."""
+
+    entries: tuple[Explanation, ...] = TERMS
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a term."""
+        return pd.concat([entry.to_frame() for entry in self.entries], ignore_index=True)
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+    def __str__(self) -> str:
+        return "\n\n".join(map(str, self.entries))
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        rows = [[e.term, e.meaning, e.formula, e.source] for e in self.entries]
+        return tables.html_table(["Term", "Meaning", "Formula", "Source"], rows, left=4)
+
+
+def explain(term: str | None = None) -> Explanation | Glossary:
+    """Explain a term: meaning, formula and source; without a term, all of them.
+
+    Parameters
+    ----------
+    term : str, optional
+        Such as "ndc", "EV" or "percent of tolerance".
+
+    Raises
+    ------
+    StudyError
+        The term is not in the glossary; the nearest ones are named.
+    """
+    if term is None:
+        return Glossary()
+    names = {name.casefold(): entry for entry in TERMS for name in (entry.term, *entry.also)}
+    wanted = str(term).strip().casefold()
+    if wanted in names:
+        return names[wanted]
+    near = difflib.get_close_matches(wanted, names, n=3, cutoff=0.5)
+    raise StudyError(
+        "The glossary does not have this term",
+        f"Try {', '.join(near)}" if near else "Call grr.explain() for the list of terms",
+        value=term,
+    )

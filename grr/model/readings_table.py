@@ -1,0 +1,243 @@
+"""The table of readings: one row a reading, checked before anything is computed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grr.model.errors import StudyError
+from grr.model.values import article
+
+#: What a study knows of a reading; any other column is left out.
+COLUMNS = ("part", "operator", "trial", "method", "reading", "order", "time", "note")
+
+#: Sums of squares of larger numbers, and their squares, would leave what a float can hold.
+LARGEST = 1e30
+
+
+def validated(table: object) -> pd.DataFrame:
+    """Return the readings as a study keeps them, or say what is wrong with them.
+
+    Parameters
+    ----------
+    table : DataFrame
+        See `grr.Study`. Row numbers in messages count the first row of data as 1.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `COLUMNS` that exist, in that order; part, operator and method
+        as text, trial as whole numbers, reading as floats with NaN where missing.
+
+    Raises
+    ------
+    StudyError
+        A column is missing, a cell cannot be used, or two rows claim the same
+        part, operator, trial and method.
+    """
+    if not isinstance(table, pd.DataFrame):
+        raise StudyError(
+            "The readings are not a table",
+            "Give a pandas DataFrame with the columns part, operator, trial and reading",
+            value=type(table).__name__,
+        )
+    table = _with_key_columns(table)
+    if len(table) == 0:
+        raise StudyError("There are no readings", "Take readings first, or name another file")
+    result = pd.DataFrame(index=pd.RangeIndex(len(table)))
+    for column in ("part", "operator"):
+        result[column] = _labels(table[column], column)
+    result["trial"] = _whole_numbers(table["trial"], "trial")
+    if "method" in table and table["method"].notna().any():
+        result["method"] = _labels(table["method"], "method")
+    result["reading"] = numbers_of(table["reading"], "reading")
+    if "order" in table:
+        result["order"] = numbers_of(table["order"], "order")
+    if "time" in table:
+        result["time"] = times_of(table["time"])
+    if "note" in table:
+        result["note"] = table["note"].fillna("").astype(str).to_list()
+    _refuse_duplicates(result)
+    return result
+
+
+def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
+    names = named_columns(table.columns)
+    missing = [name for name in ("part", "reading") if name not in names]
+    if missing:
+        raise StudyError(
+            f"The readings have no column {' and no column '.join(missing)}",
+            "Name the columns part, operator, trial and reading",
+            value=", ".join(map(str, table.columns)),
+        )
+    wanted = [name for name in COLUMNS if name in names]
+    result = table[[names[name] for name in wanted]].copy()
+    result.columns = pd.Index(wanted)
+    result = result.reset_index(drop=True)
+    for name in result:
+        if isinstance(result[name].dtype, pd.CategoricalDtype):
+            result[name] = result[name].astype(object)
+    _refuse_several_in_a_cell(result)
+    if "operator" not in result:
+        result["operator"] = "1"
+    if "trial" not in result:
+        keys = [k for k in ("part", "operator", "method") if k in result]
+        if result.duplicated(keys).any():
+            raise StudyError(
+                "A part was measured more than once and the readings have no column trial",
+                "Add a column trial that numbers the repeats 1, 2, 3",
+            )
+        result["trial"] = 1
+    return result
+
+
+def named_columns(columns: Iterable[object]) -> dict[str, Any]:
+    """Return which column bears each name, capitals and outer spaces aside.
+
+    Raises
+    ------
+    StudyError
+        Two columns bear the name of one that a study knows.
+    """
+    names: dict[str, Any] = {}
+    for column in columns:
+        name = str(column).strip().lower()
+        if name in names and name in COLUMNS:
+            raise StudyError(f"Two columns are named {name}", "Rename or remove one", column=column)
+        names[name] = column
+    return names
+
+
+def _refuse_several_in_a_cell(table: pd.DataFrame) -> None:
+    for name in table:
+        if table[name].dtype == object and not table[name].map(pd.api.types.is_scalar).all():
+            raise several_in_a_cell(table[name])
+
+
+def several_in_a_cell(column: pd.Series[Any]) -> StudyError:
+    """Return the refusal of a column with lists or the like where single values belong."""
+    row = int(np.flatnonzero(~column.map(pd.api.types.is_scalar).to_numpy(dtype=np.bool_))[0])
+    return StudyError(
+        "A cell holds a list, not a single value",
+        "Write one value in each cell",
+        row=row + 1,
+        column=column.name,
+        value=column.iloc[row],
+    )
+
+
+def _labels(column: pd.Series[Any], name: str) -> list[str]:
+    labels = []
+    for row, value in enumerate(column, start=1):
+        text = label_text(value)
+        if text == "":
+            raise StudyError(
+                f"A reading has no {name}", f"Enter the {name} in this row", row=row, column=name
+            )
+        labels.append(text)
+    return labels
+
+
+def label_text(value: object) -> str:
+    """Return a label as a study keeps it; "" where the cell is empty."""
+    if _is_missing(value):
+        return ""
+    if isinstance(value, (float, np.floating)) and float(value).is_integer():
+        return str(int(value))
+    return " ".join(str(value).split())
+
+
+def _whole_numbers(column: pd.Series[Any], name: str) -> pd.Series[int]:
+    numbers = pd.to_numeric(column, errors="coerce")
+    wrong = ~(numbers.notna() & (numbers % 1 == 0) & (numbers >= 1))
+    if wrong.any():
+        row = int(np.flatnonzero(wrong.to_numpy())[0])
+        raise StudyError(
+            f"{article(name).capitalize()} {name} is not a whole number from 1",
+            f"Number the {name}s 1, 2, 3",
+            row=row + 1,
+            column=name,
+            value=column.iloc[row],
+        )
+    return numbers.astype("int64")
+
+
+def numbers_of(column: pd.Series[Any], name: str) -> pd.Series[float]:
+    """Return a column as floats, NaN where a cell is empty; StudyError where it is no number."""
+    numbers = pd.to_numeric(column, errors="coerce").astype("float64")
+    if pd.api.types.is_datetime64_any_dtype(column):
+        column = column.astype(str)  # a date is no reading, though it can be counted
+        numbers = pd.Series(np.nan, index=column.index)
+    plain = pd.api.types.is_numeric_dtype(column) and column.dtype != bool
+    blank = column.isna() if plain else column.map(_is_missing)
+    if not plain:
+        numbers = numbers.mask(column.map(lambda cell: isinstance(cell, (bool, np.bool_))))
+    wrong = (numbers.isna() & ~blank) | (numbers.abs() > LARGEST)
+    if wrong.any():
+        row = int(np.flatnonzero(wrong.to_numpy())[0])
+        problem = "not a number"
+        if not np.isnan(numbers.iloc[row]):
+            problem = "infinite" if np.isinf(numbers.iloc[row]) else "too large for any length"
+        raise StudyError(
+            f"{article(name).capitalize()} {name} is {problem}",
+            "Correct the cell, or leave it empty where nothing was measured",
+            row=row + 1,
+            column=name,
+            value=column.iloc[row],
+        )
+    return numbers
+
+
+def times_of(column: pd.Series[Any]) -> pd.Series[Any]:
+    """Return a column as times in UTC; StudyError where a cell is no date and time."""
+    times = pd.to_datetime(column, errors="coerce", utc=True, format="ISO8601")
+    wrong = times.isna() & ~column.map(_is_missing)
+    if wrong.any():
+        row = int(np.flatnonzero(wrong.to_numpy())[0])
+        raise StudyError(
+            "A time is not an ISO 8601 date and time",
+            "Write it like 2026-03-14T09:26:53Z, or leave it empty",
+            row=row + 1,
+            column="time",
+            value=column.iloc[row],
+        )
+    return times
+
+
+def _refuse_duplicates(table: pd.DataFrame) -> None:
+    keys = [name for name in ("part", "operator", "trial", "method") if name in table]
+    repeated = table.duplicated(keys)
+    if repeated.any():
+        row = int(np.flatnonzero(repeated.to_numpy())[0])
+        place = ", ".join(f"{key} {table[key].iloc[row]}" for key in keys)
+        raise StudyError(
+            f"Two readings claim the same place: {place}",
+            "Correct the part, operator or trial of one of them, or remove one",
+            row=row + 1,
+        )
+
+
+def _is_missing(value: object) -> bool:
+    if value is None:
+        return True
+    if isinstance(value, str):
+        return value.strip() == ""
+    return bool(pd.isna(value))  # type: ignore[call-overload]
+
+
+def natural_order(labels: pd.Series[str]) -> tuple[str, ...]:
+    """Return the distinct labels, numbers within them in the order of counting."""
+    return tuple(sorted(labels.unique(), key=_natural_key))
+
+
+def _natural_key(label: str) -> tuple[tuple[int, int, str], ...]:
+    pieces = [piece for piece in re.split(r"([0-9]+)", label) if piece]
+    key = tuple(
+        (0, int(piece), "") if piece.isdecimal() and piece.isascii() else (1, 0, piece.casefold())
+        for piece in pieces
+    )
+    return (*key, (2, 0, label))

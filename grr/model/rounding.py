@@ -1,0 +1,144 @@
+"""Numbers as a person reads them: rounded by the habit of the GUM."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from grr.model.units import conversion, fine_unit
+
+NOT_ESTIMATED = "not estimated"
+#: Keeps a number and its unit on one line (a no-break space).
+JOIN = "\u00a0"
+
+
+def figures(value: float, digits: int = 2) -> str:
+    """Return a number with ``digits`` significant figures, without an exponent where possible.
+
+    A standard deviation is stated with two (JCGM 100:2008, clause 7.2.6).
+    """
+    if not math.isfinite(value):
+        return NOT_ESTIMATED
+    if value == 0.0:
+        return "0"
+    exponent = _exponent(value, digits)
+    if not -6 <= exponent < 9:
+        return f"{value:.{digits - 1}e}"
+    return f"{value:.{max(0, digits - 1 - exponent)}f}"
+
+
+def _exponent(value: float, digits: int) -> int:
+    """Return the power of ten of the first figure after rounding."""
+    return int(f"{abs(value):.{digits - 1}e}".split("e")[1])
+
+
+def decimals_for(spread: float, digits: int = 2) -> int:
+    """Return the decimals at which ``spread`` shows ``digits`` significant figures."""
+    if not math.isfinite(spread) or spread == 0.0:
+        return 0
+    return max(0, digits - 1 - _exponent(spread, digits))
+
+
+def same_decimals(value: float, spread: float, digits: int = 2) -> str:
+    """Return a value to the decimal that its spread is stated to."""
+    if not math.isfinite(value):
+        return NOT_ESTIMATED
+    return f"{value:.{decimals_for(spread, digits)}f}"
+
+
+def reading_decimals(resolution: float | None) -> int:
+    """Return the decimals that a gauge of this resolution shows (4 where not stated)."""
+    if resolution is None:
+        return 4
+    for decimals in range(12):
+        steps = resolution * 10.0**decimals
+        if abs(steps - round(steps)) < 1e-6 * steps:
+            return decimals
+    return 12
+
+
+def size(value: float, resolution: float | None, unit: str = "") -> str:
+    """Return a reading or a limit as the gauge would show it."""
+    if not math.isfinite(value):
+        return "missing"
+    return with_unit(f"{value:.{reading_decimals(resolution)}f}", unit)
+
+
+#: A percentage beyond this is told as "over".
+MOST_PERCENT = 9999
+
+
+def percent(value: float) -> str:
+    """Return a percentage: one decimal under 100, none above, "over 9999" past what means much."""
+    if not math.isfinite(value):
+        return NOT_ESTIMATED
+    if value >= MOST_PERCENT + 0.5:
+        return f"over {MOST_PERCENT}{JOIN}%"
+    return f"{value:.1f}{JOIN}%" if abs(value) < 99.95 else f"{value:.0f}{JOIN}%"
+
+
+def p_value(p: float, against: float) -> str:
+    """Return a p value in two figures, or in more where they would hide which side it is on."""
+    shown = [f"{p:.{digits}g}" for digits in (2, 3, 4, 6)]
+    return next((text for text in shown if float(text) != against), shown[-1])
+
+
+def with_unit(number: str, unit: str) -> str:
+    """Return a number with its unit, or alone where there is no unit."""
+    return f"{number}{JOIN}{unit}" if unit and number != NOT_ESTIMATED else number
+
+
+def length(value: float, unit: str, digits: int = 2) -> str:
+    """Return a small length given in ``unit`` in the unit in which it reads best.
+
+    A spread of 0.00042 mm is shown as 0.42 µm.
+    """
+    fine = fine_unit(unit)
+    return with_unit(figures(value * conversion(unit, fine), digits), fine)
+
+
+def squares(values: Sequence[float], unit: str, digits: int = 4) -> list[str]:
+    """Return a column of squares of lengths given in ``unit``, in the square of its fine unit.
+
+    Where one of them needs an exponent all get one. NaN gives "".
+    """
+    factor = conversion(unit, fine_unit(unit)) ** 2
+    scaled = [value * factor for value in values]
+    told = [value for value in scaled if math.isfinite(value) and value != 0.0]
+    exponents = any("e" in figures(value, digits) for value in told)
+
+    def shown(value: float) -> str:
+        if not math.isfinite(value):
+            return ""
+        return f"{value:.{digits - 1}e}" if exponents and value else figures(value, digits)
+
+    return [shown(value) for value in scaled]
+
+
+def square_unit(unit: str) -> str:
+    """Return the unit in which `squares` shows them, as "µm²"; "" where there is none."""
+    return f"{fine_unit(unit)}²" if unit else ""
+
+
+def lengths_apart(first: float, second: float, unit: str) -> tuple[str, str]:
+    """Return two lengths, with as many more figures as it takes to tell them apart."""
+    for digits in range(2, 7):
+        texts = length(first, unit, digits), length(second, unit, digits)
+        if texts[0] != texts[1]:
+            break
+    return texts
+
+
+def counted(number: int, noun: str) -> str:
+    """Return "1 part" or "3 parts"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def listed(items: list[str] | tuple[str, ...], most: int = 6) -> str:
+    """Return "a, b and c"; past ``most`` items the rest are counted."""
+    words = [str(item) for item in items]
+    if len(words) > most:
+        words = [*words[: most - 1], f"{len(words) - most + 1} more"]
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"

@@ -1,0 +1,99 @@
+"""How a study is judged, and what was planned: both fixed before the first reading."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from grr.model.errors import StudyError
+from grr.model.values import distinct_names, number, one_of
+
+
+@dataclass(frozen=True)
+class Rules:
+    """How a study is judged; fixed before the first reading.
+
+    Parameters
+    ----------
+    method_of_record : {"anova", "average_range"}
+        The calculation whose values count.
+    spread : float
+        How many standard deviations make the spread (6, or 5.15 on request).
+    good_percent, limit_percent : float
+        GRR under the first is good, over the second is not acceptable
+        (AIAG MSA, 4th ed., chapter II section D: 10 and 30).
+    least_ndc : int
+        The fewest distinct categories accepted (AIAG MSA, 4th ed.: 5).
+    confidence : float
+        Confidence of each one-sided statement.
+    interaction : {"auto", "keep", "pool"}
+        What is done with the part-by-operator interaction.
+    pool_above : float
+        With "auto", pool when the interaction's p is above this value.
+    """
+
+    method_of_record: str = "anova"
+    spread: float = 6.0
+    good_percent: float = 10.0
+    limit_percent: float = 30.0
+    least_ndc: int = 5
+    confidence: float = 0.95
+    interaction: str = "auto"
+    pool_above: float = 0.25
+
+    def __post_init__(self) -> None:
+        one_of("method_of_record", self.method_of_record, ("anova", "average_range"))
+        one_of("interaction", self.interaction, ("auto", "keep", "pool"))
+        for name in ("spread", "good_percent", "limit_percent"):
+            number(name, getattr(self, name), above=0.0)
+        number("confidence", self.confidence, above=0.5, below=1.0)
+        number("pool_above", self.pool_above, above=0.0, below=1.0)
+        if (
+            isinstance(self.least_ndc, bool)
+            or not isinstance(self.least_ndc, int)
+            or self.least_ndc < 1
+        ):
+            raise StudyError(
+                "least_ndc is not a whole number from 1", "Correct the value", value=self.least_ndc
+            )
+        if self.good_percent >= self.limit_percent:
+            raise StudyError(
+                "The limit for a good gauge is not below the limit of acceptance",
+                "Give the smaller percentage as good_percent",
+                value=f"{self.good_percent:g} and {self.limit_percent:g}",
+            )
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The readings that were planned: every part by every operator, ``trials`` times.
+
+    Raises
+    ------
+    StudyError
+        Names that differ in capitals and spaces only, or no whole number of trials.
+    """
+
+    parts: tuple[str, ...]
+    operators: tuple[str, ...]
+    trials: int
+    methods: tuple[str, ...] = ()
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        for what in ("part", "operator", "method"):
+            names = getattr(self, f"{what}s")
+            if not isinstance(names, (tuple, list)):
+                raise StudyError(
+                    f"The {what}s of a plan are not a list of names",
+                    f"Write {what}s=('1', '2', ...)",
+                    value=names,
+                )
+            object.__setattr__(self, f"{what}s", distinct_names(what, names))
+        whole = isinstance(self.trials, int) and not isinstance(self.trials, bool)
+        if not whole or self.trials < 1:
+            raise StudyError("trials is not a whole number from 1", "Correct it", value=self.trials)
+
+    @property
+    def readings(self) -> int:
+        """How many readings the plan asks for."""
+        return len(self.parts) * len(self.operators) * self.trials * max(1, len(self.methods))

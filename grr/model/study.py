@@ -1,0 +1,270 @@
+"""What was measured and what for: one gauge study, validated and immutable."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import KW_ONLY, dataclass, field, replace
+from functools import cached_property
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from grr.model.errors import StudyError
+from grr.model.readings_table import natural_order, validated
+from grr.model.rules import Plan, Rules
+from grr.model.tolerance import Tolerance
+from grr.model.units import canonical_unit
+from grr.model.values import finer_than, needs, number, one_of
+
+
+@dataclass(frozen=True)
+class Cube:
+    """The readings as an array, parts × operators × trials; missing ones are NaN."""
+
+    values: NDArray[np.float64]
+    parts: tuple[str, ...]
+    operators: tuple[str, ...]
+    trials: tuple[int, ...]
+
+    @property
+    def packed(self) -> NDArray[np.float64]:
+        """The readings with the gaps of each cell moved to the end, all-empty trials left out.
+
+        Repeats of a cell are alike, so an analysis may take them in any place.
+        """
+        gaps = np.isnan(self.values)
+        together = np.take_along_axis(self.values, np.argsort(gaps, axis=-1, kind="stable"), -1)
+        return together[..., : int((~gaps).sum(axis=-1).max())]
+
+    @property
+    def complete(self) -> bool:
+        """Whether every operator measured every part equally often."""
+        return bool(np.isfinite(self.packed).all())
+
+
+class _Readings:
+    """The study's table: set once, and handed out as a copy each time."""
+
+    def __get__(self, study: Study | None, owner: type[Study]) -> pd.DataFrame:
+        if study is None:
+            raise AttributeError("readings")
+        table: pd.DataFrame = study.__dict__["_table"]
+        return table.copy()
+
+    def __set__(self, study: Study, table: pd.DataFrame) -> None:
+        study.__dict__["_table"] = table
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Study:
+    """One gauge study: the readings and everything needed to judge them.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        One row a reading: ``part``, ``operator``, ``trial``, ``reading``, and
+        where they exist ``method``, ``order``, ``time`` (ISO 8601, UTC), ``note``.
+        ``operator`` may be left out where one person measured, ``trial`` where each
+        part was measured once. A missing reading is an empty cell and stays one.
+    tolerance : Tolerance, optional
+    unit : str
+        mm, µm, in, µin, ...; "" where the readings carry none.
+    resolution : float, optional
+        The gauge's last digit, in ``unit``.
+    purpose : {"accept", "control"}
+        Accept parts against the tolerance, or control a process.
+    operators : {"random", "fixed"}
+        A sample of those who will measure, or all who ever will.
+    parts_from : {"process", "chosen"}
+        Whether the parts represent the process.
+    process_sd, process_mean : float, optional
+        Standard deviation (total, as observed) and mean of the process, from records.
+    title : str
+    design : {"crossed", "nested"}
+        Nested: each part was measured by one operator only (destructive, say).
+    rules : Rules
+    plan : Plan, optional
+    facts : mapping
+        Gauge number, drawing revision, soak time and so on; see `grr.model.facts`.
+    example : bool
+        Whether the readings are invented for demonstration.
+    folder : Path, optional
+        Where the study was read from.
+
+    Raises
+    ------
+    StudyError
+        Anything that cannot be used, with its place and the remedy.
+    """
+
+    readings: pd.DataFrame = _Readings()  # type: ignore[assignment]
+    _: KW_ONLY
+    tolerance: Tolerance | None = None
+    unit: str = ""
+    resolution: float | None = None
+    purpose: str = "accept"
+    operators: str = "random"
+    parts_from: str = "process"
+    process_sd: float | None = None
+    process_mean: float | None = None
+    title: str = ""
+    design: str = "crossed"
+    rules: Rules = field(default_factory=Rules)
+    plan: Plan | None = None
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    example: bool = False
+    folder: Path | None = None
+
+    def __post_init__(self) -> None:
+        table = validated(self.__dict__["_table"])
+        set_field = object.__setattr__
+        set_field(self, "readings", table)
+        if self.tolerance is not None and not isinstance(self.tolerance, Tolerance):
+            raise StudyError(
+                "The tolerance is not a Tolerance",
+                "Write grr.Tolerance(lower=..., upper=...)",
+                value=self.tolerance,
+            )
+        set_field(self, "unit", canonical_unit(self.unit))
+        one_of("purpose", self.purpose, ("accept", "control"))
+        one_of("operators", self.operators, ("random", "fixed"))
+        one_of("parts_from", self.parts_from, ("process", "chosen"))
+        one_of("design", self.design, ("crossed", "nested"))
+        for name in ("resolution", "process_sd"):
+            if getattr(self, name) is not None:
+                set_field(self, name, number(name, getattr(self, name), above=0.0))
+        if self.process_mean is not None:
+            set_field(self, "process_mean", number("process_mean", self.process_mean))
+        if not isinstance(self.facts, Mapping) or not isinstance(self.rules, Rules):
+            raise StudyError(
+                "facts is not a mapping, or rules is no grr.Rules",
+                "Write facts={'gauge_number': ...} and rules=grr.Rules(...)",
+            )
+        set_field(self, "facts", MappingProxyType(dict(self.facts)))
+        if self.taken == 0:
+            raise StudyError("Every reading is missing", "Take readings first")
+        if len(self.parts) < 2:
+            raise StudyError(
+                "Only one part was measured",
+                "Measure at least two parts; for one reference part use grr.reference_study",
+                value=self.parts[0],
+            )
+        if self.resolution is not None:
+            _refuse_finer_readings(table["reading"].to_numpy(), self.resolution)
+
+    def __repr__(self) -> str:
+        return f"Study({self.summary})"
+
+    def __str__(self) -> str:
+        return self.summary
+
+    @property
+    def summary(self) -> str:
+        """The study in one line: title, and how much was measured."""
+        counts = [(len(self.parts), "part"), (len(self.operator_names), "operator")]
+        if len(self.methods) > 1:
+            counts.append((len(self.methods), "method"))
+        counts.append((self.taken, "reading"))
+        counted = ", ".join(f"{n} {noun}" if n == 1 else f"{n} {noun}s" for n, noun in counts)
+        return f"{self.title}: {counted}" if self.title else counted
+
+    @cached_property
+    def parts(self) -> tuple[str, ...]:
+        """The names of the parts, in the order of counting."""
+        return natural_order(self.__dict__["_table"]["part"])
+
+    @cached_property
+    def operator_names(self) -> tuple[str, ...]:
+        """The names of the operators, in the order of counting."""
+        return natural_order(self.__dict__["_table"]["operator"])
+
+    @cached_property
+    def methods(self) -> tuple[str, ...]:
+        """The names of the methods in the order in which they first appear."""
+        table = self.__dict__["_table"]
+        return tuple(table["method"].unique()) if "method" in table else ()
+
+    @cached_property
+    def trials(self) -> int:
+        """The largest number of readings that one operator took of one part."""
+        table = self.__dict__["_table"]
+        keys = [name for name in ("part", "operator", "method") if name in table]
+        return int(table.groupby(keys, sort=False)["trial"].count().max())
+
+    @cached_property
+    def taken(self) -> int:
+        """How many readings are there, missing ones not counted."""
+        return int(self.__dict__["_table"]["reading"].notna().sum())
+
+    @cached_property
+    def balanced(self) -> bool:
+        """Whether every operator measured every part equally often."""
+        return len(self.methods) < 2 and self.cube().complete
+
+    def cube(self, column: str = "reading") -> Cube:
+        """Return the readings as parts × operators × trials, NaN where missing.
+
+        Parameters
+        ----------
+        column : {"reading", "order"}
+            What to lay out: the readings, or their numbers in the order taken.
+
+        Raises
+        ------
+        StudyError
+            The study holds two methods: choose one with `for_method` first.
+        """
+        if len(self.methods) > 1:
+            raise StudyError(
+                "The study holds readings by more than one method",
+                "Compare them with grr.compare_methods, or take one with study.for_method",
+                value=", ".join(self.methods),
+            )
+        place, trials = self._places
+        shape = (len(self.parts), len(self.operator_names), len(trials))
+        values = np.full(shape, np.nan)
+        values[place] = self.__dict__["_table"][column].to_numpy()
+        return Cube(values, self.parts, self.operator_names, trials)
+
+    @cached_property
+    def _places(self) -> tuple[tuple[NDArray[np.intp], ...], tuple[int, ...]]:
+        """Where each row stands in the cube, and the numbers of the trials."""
+        table = self.__dict__["_table"]
+        trials, trial = np.unique(table["trial"].to_numpy(), return_inverse=True)
+        part = pd.Index(self.parts).get_indexer(table["part"])
+        operator = pd.Index(self.operator_names).get_indexer(table["operator"])
+        return (part, operator, trial), tuple(int(number) for number in trials)
+
+    def for_method(self, method: str) -> Study:
+        """Return the same study with the readings of one method only."""
+        one_of("method", method, self.methods)
+        table = self.readings
+        return replace(self, readings=table[table["method"] == method])
+
+
+def checked_study(value: object) -> Study:
+    """Return ``value`` where it is a study.
+
+    Raises
+    ------
+    StudyError
+        It is something else.
+    """
+    return needs(value, Study)
+
+
+def _refuse_finer_readings(readings: NDArray[np.float64], resolution: float) -> None:
+    finer = finer_than(readings, resolution)
+    if np.any(finer):
+        row = int(np.flatnonzero(finer)[0])
+        raise StudyError(
+            f"A reading is finer than the resolution of {resolution:g}",
+            "Correct the resolution (the gauge's last digit), or the reading",
+            row=row + 1,
+            column="reading",
+            value=f"{readings[row]:.12g}",
+        )

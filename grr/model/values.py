@@ -1,0 +1,178 @@
+"""Checks of single values given by a person."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Iterable
+from os import PathLike, fspath
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from grr.model.errors import StudyError
+
+Kind = TypeVar("Kind")
+
+#: Where a value of each kind comes from, by the name of its class.
+_COMES_FROM = {
+    "Study": "Make one with grr.Study(readings, tolerance=...) or grr.open_study(folder)",
+    "GaugeResult": "Give what grr.anova or grr.average_range returned for a study",
+    "StabilityResult": "Give what grr.stability returned",
+    "ReferenceResult": "Give what grr.reference_study returned",
+    "LinearityResult": "Give what grr.linearity returned",
+    "UncertaintyBudget": "Write grr.UncertaintyBudget([grr.Contribution(...), ...])",
+    "Rules": "Write grr.Rules(...), or leave it out",
+    "date": "Write datetime.date(2026, 3, 31), or leave it out for today",
+    "str": "Write it in quotation marks",
+    "Sequence": "Write it like ['first', 'second']",
+    "tuple": "Write it like ('first', 'second')",
+    "Mapping": "Write it like {'name': value}",
+    "DataFrame": "Give a pandas DataFrame, such as grr.read_readings returns",
+}
+_IN_WORDS = {"str": "text", "Sequence": "list", "DataFrame": "pandas DataFrame"}
+
+
+def article(word: str) -> str:
+    """Return "an" before a vowel, "a" otherwise: a part, an operator."""
+    return "an" if word[0] in "AEIOUaeiou" else "a"
+
+
+def needs(value: object, kind: type[Kind], what: str = "") -> Kind:
+    """Return ``value`` where it is of the kind that the function called works on.
+
+    Parameters
+    ----------
+    value : object
+    kind : type
+    what : str
+        The name of the argument, where it is not the first one.
+
+    Raises
+    ------
+    StudyError
+        It is something else; the message says where the right thing comes from.
+    """
+    if not isinstance(value, kind):
+        name = _IN_WORDS.get(kind.__name__, kind.__name__)
+        raise StudyError(
+            f"{what} is no {name}" if what else f"This needs {article(name)} {name}",
+            _COMES_FROM.get(kind.__name__, f"Give a grr.{name}"),
+            value=type(value).__name__,
+        )
+    return value
+
+
+def a_path(value: object) -> Path:
+    """Return the name of a file or folder as a path.
+
+    Raises
+    ------
+    StudyError
+        It is neither text nor a path.
+    """
+    text = fspath(value) if isinstance(value, (str, PathLike)) else None
+    if not isinstance(text, str):
+        raise StudyError(
+            "This is no name of a file or folder",
+            "Write the name in quotation marks, or give a pathlib.Path",
+            value=type(value).__name__,
+        )
+    if "\0" in text:
+        raise StudyError(
+            "The name of a file or folder holds a character that no name can hold",
+            "Type the name again",
+            value=text,
+        )
+    path = Path(text)
+    try:
+        path.exists()
+    except OSError as error:
+        raise StudyError(
+            f"The file or folder cannot be read: {error.strerror}", "Check its name", file=text
+        ) from None
+    return path
+
+
+def spelling(name: str) -> str:
+    """Return what is left of a name where capitals and spaces do not count."""
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+def distinct_names(what: str, names: Iterable[str]) -> tuple[str, ...]:
+    """Return names that differ in more than capitals and spaces.
+
+    Raises
+    ------
+    StudyError
+        A name is empty, given twice, or one seems to be written in two ways.
+    """
+    found: dict[str, str] = {}
+    for name in names:
+        text = " ".join(str(name).split())
+        if text == "":
+            raise StudyError(
+                f"The name of {article(what)} {what} is empty", "Give every one a name"
+            )
+        first = found.get(spelling(text))
+        if first == text:
+            raise StudyError(
+                f"{article(what).capitalize()} {what} is named twice",
+                "Give each its own name",
+                value=text,
+            )
+        if first is not None:
+            raise StudyError(
+                f"One {what} seems to be written in two ways: “{first}” and “{text}”",
+                f"Write the {what} once; where they are two, give them names that differ in "
+                "more than capitals and spaces",
+                value=text,
+            )
+        found[spelling(text)] = text
+    return tuple(found.values())
+
+
+def one_of(name: str, value: object, allowed: tuple[str, ...]) -> str:
+    """Return ``value`` where it is one of the words allowed.
+
+    Raises
+    ------
+    StudyError
+        It is not.
+    """
+    if not isinstance(value, str) or value not in allowed:
+        raise StudyError(
+            f"{name} is not a word known here",
+            f"Use one of: {', '.join(allowed)}",
+            value=value,
+        )
+    return value
+
+
+def number(name: str, value: object, *, above: float = -math.inf, below: float = math.inf) -> float:
+    """Return ``value`` as a finite number between two bounds, both excluded.
+
+    Raises
+    ------
+    StudyError
+        It is no number, not finite, or outside the bounds.
+    """
+    try:
+        result = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        result = math.nan
+    if isinstance(value, bool) or not math.isfinite(result):
+        raise StudyError(f"{name} is not a finite number", "Give a number", value=value)
+    if result <= above:
+        raise StudyError(f"{name} must be more than {above:g}", "Correct the value", value=value)
+    if result >= below:
+        raise StudyError(f"{name} must be less than {below:g}", "Correct the value", value=value)
+    return result
+
+
+def finer_than(readings: ArrayLike, resolution: ArrayLike) -> NDArray[np.bool_]:
+    """Return where a reading is no multiple of the gauge's last digit."""
+    steps = np.asarray(readings, dtype=np.float64) / np.asarray(resolution, dtype=np.float64)
+    return np.asarray(np.abs(steps - np.round(steps)) > 1e-4 + 1e-9 * np.abs(steps))

@@ -1,0 +1,257 @@
+"""Each headline number as its formula with this study's numbers filled in."""
+
+from __future__ import annotations
+
+import math
+
+from grr.formulas.ratios import NDC_FACTOR
+from grr.model.rounding import figures, length, percent
+from grr.questions.result import GaugeResult
+from grr.questions.worked_sheet import worked_sheet
+
+#: Significant figures of what is filled in.
+FIGURES = 6
+#: Lines of the average-and-range form by the quantity that they lead to.
+_FORM = {
+    "EV": ("R̄", "K1", "EV"),
+    "AV": ("X̄diff", "K2", "AV"),
+    "GRR": ("GRR",),
+    "PV": ("Rp", "K3", "PV"),
+    "TV": ("TV",),
+}
+
+
+def filled_in(result: GaugeResult) -> dict[str, tuple[str, ...]]:
+    """Return quantity or measure → its formula with the numbers, line by line.
+
+    Parameters
+    ----------
+    result : GaugeResult
+
+    Returns
+    -------
+    dict
+        Keys EV, AV, INT, GRR, PV, TV, spread, percent_tolerance, percent_tv, ndc. What was
+        not estimated says why.
+    """
+    return {**_variances(result), **_ratios(result)}
+
+
+def _variances(result: GaugeResult) -> dict[str, tuple[str, ...]]:
+    if result.method == "average_range":
+        return _by_ranges(result)
+    if result.anova_table is None:
+        return {
+            name: (
+                f"{name} = {_sd(result, name)}, from all readings at once by restricted maximum "
+                "likelihood: there is no closed formula",
+            )
+            for name in ("EV", "AV", "INT", "GRR", "PV")
+            if not math.isnan(result.value(name, "sd"))
+        } | {"TV": _total(result)}
+    found = _nested(result) if result.study.design == "nested" else _crossed(result)
+    return {**found, "TV": _total(result)}
+
+
+def _by_ranges(result: GaugeResult) -> dict[str, tuple[str, ...]]:
+    sheet = worked_sheet(result.study, spread=result.spread)
+    worked = {line.symbol: line.worked for line in sheet.lines}
+    return {
+        name: tuple(worked[symbol] for symbol in symbols if symbol in worked)
+        for name, symbols in _FORM.items()
+    }
+
+
+def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
+    """Return the formulas of a complete crossed study."""
+    study, table = result.study, result.anova_table
+    assert table is not None
+    p, o, r = study.cube().packed.shape
+    ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
+    pooled = result.pooled and "interaction" in ms
+    error = "pooled error" if pooled else "error"
+    against = error if result.pooled else "interaction"
+    ev = ms[error]
+    lines = {"EV": _repeatability(result, f"mean square of {error}", ev)}
+    pv = (ms["part"] - ms[against]) / (o * r)
+    lines["PV"] = (
+        f"PV² = (MS part − MS {against}) / (operators × trials) = "
+        f"({_n(ms['part'])} − {_n(ms[against])}) / ({o} × {r}) = {_variance(pv)}",
+        *_given_total(result),
+    )
+    if o < 2:
+        return {**lines, "GRR": (f"GRR² = EV² = {_number(result, 'EV')}", _root(result, "GRR"))}
+    share = (o - 1) / o if study.operators == "fixed" else 1.0
+    note, factor = "", ""
+    if study.operators == "fixed":
+        note, factor = " × (operators − 1) / operators", f" × {o - 1} / {o}"
+    av = (ms["operator"] - ms[against]) / (p * r) * share
+    lines["AV"] = (
+        f"AV² = (MS operator − MS {against}) / (parts × trials){note} = "
+        f"({_n(ms['operator'])} − {_n(ms[against])}) / ({p} × {r}){factor} = {_variance(av)}",
+        _root(result, "AV"),
+    )
+    if result.pooled:
+        both = [("EV²", result.value("EV", "variance")), ("AV²", max(av, 0.0))]
+        lines["INT"] = ("INT: pooled with the error (see the estimator)",)
+    else:
+        interaction = (ms["interaction"] - ms["error"]) / r
+        lines["INT"] = (
+            f"INT² = (MS interaction − MS error) / trials = ({_n(ms['interaction'])} − "
+            f"{_n(ms['error'])}) / {r} = {_variance(interaction)}",
+            _root(result, "INT"),
+        )
+        both = [
+            ("EV²", result.value("EV", "variance")),
+            ("AV²", av),
+            ("INT²", interaction),
+        ]
+    lines["GRR"] = (
+        f"GRR² = {' + '.join(name for name, _ in both)} = "
+        f"{' + '.join(_bracketed(value) for _, value in both)} = {_number(result, 'GRR')}",
+        _root(result, "GRR"),
+    )
+    return lines
+
+
+def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
+    """Return the formulas of a complete nested study."""
+    study, table = result.study, result.anova_table
+    assert table is not None
+    ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
+    o, r = len(study.operator_names), study.trials
+    p = len(study.parts) // o
+    pv = (ms["part"] - ms["error"]) / r
+    lines = {
+        "EV": _repeatability(result, "mean square of error", ms["error"]),
+        "PV": (
+            f"PV² = (MS part − MS error) / trials = ({_n(ms['part'])} − {_n(ms['error'])}) / {r}"
+            f" = {_variance(pv)}",
+            *_given_total(result),
+        ),
+    }
+    if o < 2:
+        return {**lines, "GRR": (f"GRR² = EV² = {_number(result, 'EV')}", _root(result, "GRR"))}
+    fixed = study.operators == "fixed"
+    note = " × (operators − 1) / operators" if fixed else ""
+    factor = f" × {o - 1} / {o}" if fixed else ""
+    av = (ms["operator"] - ms["part"]) / (p * r) * ((o - 1) / o if fixed else 1.0)
+    lines["AV"] = (
+        f"AV² = (MS operator − MS part) / (parts of one operator × trials){note} = "
+        f"({_n(ms['operator'])} − {_n(ms['part'])}) / ({p} × {r}){factor} = {_variance(av)}",
+        _root(result, "AV"),
+    )
+    lines["GRR"] = (
+        f"GRR² = EV² + AV² = {_number(result, 'EV')} + {_n(max(av, 0.0))} = "
+        f"{_number(result, 'GRR')}",
+        _root(result, "GRR"),
+    )
+    return lines
+
+
+def _repeatability(result: GaugeResult, what: str, mean_square: float) -> tuple[str, ...]:
+    line = f"EV² = {what} = {_n(mean_square)}"
+    if result.floored and result.study.resolution is not None:
+        line += (
+            f", under the rounding error of the gauge, so EV² = (resolution / √12)² = "
+            f"({_n(result.study.resolution)} / √12)² = {_number(result, 'EV')}"
+        )
+    return line, _root(result, "EV")
+
+
+def _given_total(result: GaugeResult) -> tuple[str, ...]:
+    """Return how PV follows from the process sd, where that is given; else its root."""
+    if result.study.process_sd is None:
+        return (_root(result, "PV"),)
+    if math.isnan(result.value("PV", "sd")):
+        return (f"PV: not estimated, {result.reasons['PV']}",)
+    return (
+        f"with the process sd given: PV = √(TV² − GRR²) = √({_sd(result, 'TV')}² − "
+        f"{_sd(result, 'GRR')}²) = {_sd(result, 'PV')}",
+    )
+
+
+def _total(result: GaugeResult) -> tuple[str, ...]:
+    if result.study.process_sd is not None:
+        return (f"TV = the process sd, as given = {_sd(result, 'TV')}",)
+    return (
+        f"TV = √(GRR² + PV²) = √({_sd(result, 'GRR')}² + {_sd(result, 'PV')}²) = "
+        f"{_sd(result, 'TV')}",
+    )
+
+
+def _ratios(result: GaugeResult) -> dict[str, tuple[str, ...]]:
+    times = f"{result.spread:g}"
+    sd = _sd(result, "GRR")
+    lines: dict[str, tuple[str, ...]] = {
+        "spread": (
+            f"{times} × GRR = {times} × {sd} = {_n(result.value('GRR', 'spread'))} "
+            f"{result.study.unit}".rstrip()
+            + f", that is {length(result.value('GRR', 'spread'), result.study.unit)}",
+        ),
+        "percent_tolerance": (_of_tolerance(result),),
+    }
+    value = result.value("GRR", "percent_tv")
+    lines["percent_tv"] = (
+        f"100 × GRR / TV = 100 × {sd} / {_sd(result, 'TV')} = {percent(value)}"
+        if not math.isnan(value)
+        else f"not estimated, {result.reasons.get('percent_tv', 'TV is 0')}",
+    )
+    if result.ndc is None:
+        lines["ndc"] = ("not estimated, " + result.reasons.get("percent_tv", "GRR is 0"),)
+    else:
+        lines["ndc"] = (
+            f"{NDC_FACTOR:g} × PV / GRR = {NDC_FACTOR:g} × {_sd(result, 'PV')} / {sd} = "
+            f"{figures(result.ndc_exact, 4)}, rounded down and at least 1: {result.ndc}",
+        )
+    return lines
+
+
+def _of_tolerance(result: GaugeResult) -> str:
+    value = result.value("GRR", "percent_tolerance")
+    tolerance = result.study.tolerance
+    if math.isnan(value) or tolerance is None:
+        return f"not estimated, {result.reasons.get('percent_tolerance', 'GRR is 0')}"
+    sd = _sd(result, "GRR")
+    if tolerance.width is not None:
+        times = f"{result.spread:g}"
+        return (
+            f"100 × {times} × GRR / (upper limit − lower limit) = 100 × {times} × {sd} / "
+            f"{_n(tolerance.width)} = {percent(value)}"
+        )
+    limit = tolerance.upper if tolerance.upper is not None else tolerance.lower
+    assert limit is not None
+    centre = result.mean if result.study.process_mean is None else result.study.process_mean
+    half = f"{result.spread / 2:g}"
+    return (
+        f"100 × {half} × GRR / distance from the mean to the limit = 100 × {half} × {sd} / "
+        f"{_n(abs(limit - centre))} = {percent(value)}"
+    )
+
+
+def _root(result: GaugeResult, name: str) -> str:
+    variance = _number(result, name)
+    sd = f"{_sd(result, name)} {result.study.unit}".rstrip()
+    return f"{name} = √{variance} = {sd}"
+
+
+def _variance(value: float) -> str:
+    """Return a variance; one below zero with what is shown in its place."""
+    return f"{_n(value)}, below zero, so shown as 0" if value < 0.0 else _n(value)
+
+
+def _bracketed(value: float) -> str:
+    return f"({_n(value)})" if value < 0.0 else _n(value)
+
+
+def _number(result: GaugeResult, name: str) -> str:
+    return _n(result.value(name, "variance"))
+
+
+def _sd(result: GaugeResult, name: str) -> str:
+    value = result.value(name, "sd")
+    return "?" if math.isnan(value) else _n(value)
+
+
+def _n(value: float) -> str:
+    return figures(value, FIGURES).replace("-", "−")

@@ -1,0 +1,220 @@
+"""`grr.export_json`: the full result of a study for quality systems, by a documented schema."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from grr.files.atomic import write_whole
+from grr.files.fingerprint import readings_fingerprint
+from grr.model.errors import StudyError
+from grr.model.study import Study
+from grr.page.json_extras import acceptance_of, comparisons_of_methods, risks_of
+from grr.page.provenance import versions
+from grr.page.target import target_file
+from grr.questions.anova import anova
+from grr.questions.check import check
+from grr.questions.ranges import average_range
+from grr.questions.result import GaugeResult
+from grr.questions.verdict import verdict
+
+FORMAT, VERSION = "grr result", 1
+SCHEMA_FILE = Path(__file__).with_name("result.schema.json")
+
+
+def export_json(subject: Study | GaugeResult, path: str | PathLike[str]) -> Path:
+    """Write everything that is known about a study, or about one result of it, as JSON.
+
+    Parameters
+    ----------
+    subject : Study or GaugeResult
+        A study is calculated by both methods where possible, each method of measuring by
+        itself; a result is written as it is.
+    path : str or path
+        Ends in .json.
+
+    Returns
+    -------
+    Path
+        Where it was written.
+
+    Raises
+    ------
+    StudyError
+        Something else was given, another ending, the study cannot be analysed, or the
+        place cannot be written.
+
+    Notes
+    -----
+    The form is described by ``grr/page/result.schema.json`` (JSON Schema, draft
+    2020-12). What is not estimated is null, and ``reasons`` says why; a limit without end
+    is "unbounded". The same study gives the same bytes with the same versions.
+    """
+    target = target_file(path, ".json")
+    text = json.dumps(result_document(subject), ensure_ascii=False, indent=1, allow_nan=False)
+    write_whole(target, f"{text}\n")
+    return target
+
+
+def result_document(subject: Study | GaugeResult) -> dict[str, Any]:
+    """Return what `export_json` writes."""
+    if isinstance(subject, GaugeResult):
+        study, results = subject.study, [subject]
+    elif isinstance(subject, Study):
+        study, results = subject, list(_results(subject))
+    else:
+        raise StudyError(
+            "A study or a result of one is needed",
+            "Give what grr.open_study or grr.anova returned",
+            value=type(subject).__name__,
+        )
+    several = len(study.methods) > 1
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "software": versions(),
+        "study": _study(study),
+        "readings": _readings(study),
+        "findings": [asdict(finding) for finding in check(study)],
+        "results": [_result(result, several) for result in results],
+        "comparisons": comparisons_of_methods(study) if several else [],
+    }
+
+
+def _results(study: Study) -> Iterable[GaugeResult]:
+    """Yield the results by both methods of calculation, the method of record first."""
+    makers = [anova, average_range]
+    if study.rules.method_of_record == "average_range":
+        makers.reverse()
+    for name in study.methods or ("",):
+        one = study.for_method(name) if len(study.methods) > 1 else study
+        yield makers[0](one)
+        try:
+            yield makers[1](one)
+        except StudyError:
+            continue
+
+
+def _study(study: Study) -> dict[str, Any]:
+    tolerance = study.tolerance
+    return {
+        "title": study.title,
+        "unit": study.unit,
+        "resolution": study.resolution,
+        "tolerance": (
+            None if tolerance is None else {"lower": tolerance.lower, "upper": tolerance.upper}
+        ),
+        "purpose": study.purpose,
+        "operators_are": study.operators,
+        "parts_from": study.parts_from,
+        "process_sd": study.process_sd,
+        "process_mean": study.process_mean,
+        "design": study.design,
+        "example": study.example,
+        "parts": list(study.parts),
+        "operators": list(study.operator_names),
+        "methods": list(study.methods),
+        "readings_taken": study.taken,
+        "fingerprint_sha256": readings_fingerprint(study),
+        "rules": asdict(study.rules),
+        "plan": None if study.plan is None else plain(asdict(study.plan)),
+        "facts": plain(dict(study.facts)),
+    }
+
+
+def _readings(study: Study) -> list[dict[str, Any]]:
+    table = study.readings
+    if "time" in table:
+        table["time"] = table["time"].map(lambda t: None if pd.isna(t) else t.isoformat())
+    return [plain(row) for row in table.to_dict("records")]
+
+
+def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
+    judged = verdict(result)
+    found = judged.criterion
+    methods = result.study.methods
+    return {
+        "measured_by": methods[0] if several and methods else "",
+        "calculated_by": result.method,
+        "of_record": result.study.rules.method_of_record == result.method,
+        "estimator": result.estimator,
+        "mean": finite(result.mean),
+        "spread": result.spread,
+        "interaction_pooled": result.pooled,
+        "repeatability_is_rounding_error": result.floored,
+        "below_zero": list(result.below_zero),
+        "reasons": dict(result.reasons),
+        "notes": list(result.notes),
+        "sources": {
+            str(name): {str(column): finite(value) for column, value in row.items()}
+            for name, row in result.sources.iterrows()
+        },
+        "ndc": result.ndc,
+        "ndc_exact": finite(result.ndc_exact),
+        "anova_table": _anova(result),
+        "anova_table_reason": result.anova_table_reason,
+        "intervals": _intervals(result),
+        "verdict": {
+            "decision": judged.decision,
+            "ratio": None if found is None else found.name,
+            "value": None if found is None else finite(found.value),
+            "lower_bound": None if found is None else finite(found.lower),
+            "upper_bound": None if found is None else finite(found.upper),
+            "confidence": result.study.rules.confidence,
+            "by_manual": judged.by_manual,
+            "by_confidence": judged.by_confidence,
+            "reasons": list(judged.reasons),
+            "conditions": list(judged.conditions),
+            "next_steps": list(judged.next_steps),
+        },
+        "risks": risks_of(result),
+        "acceptance": acceptance_of(result),
+    }
+
+
+def _anova(result: GaugeResult) -> list[dict[str, Any]] | None:
+    if result.anova_table is None:
+        return None
+    return [plain(row) for row in result.anova_table.reset_index().to_dict("records")]
+
+
+def _intervals(result: GaugeResult) -> dict[str, Any]:
+    level = result.study.rules.confidence
+    try:
+        table = result.intervals(level=level)
+    except StudyError as error:
+        return {"level": level, "reason": str(error), "rows": []}
+    return {
+        "level": level,
+        "reason": "",
+        "rows": [plain(row) for row in table.to_frame().reset_index().to_dict("records")],
+    }
+
+
+def plain(values: Mapping[Any, Any]) -> dict[str, Any]:
+    """Return a mapping of plain values that JSON can hold."""
+    return {str(key): finite(value) for key, value in values.items()}
+
+
+def finite(value: Any) -> Any:
+    """Return a value for JSON: null where missing, "unbounded" where infinite."""
+    if isinstance(value, (list, tuple)):
+        return [finite(entry) for entry in value]
+    if isinstance(value, Mapping):
+        return plain(value)
+    if value is None or isinstance(value, (str, bool)):
+        return value
+    if hasattr(value, "item"):
+        value = value.item()
+    if hasattr(value, "isoformat"):
+        return value.isoformat()
+    if isinstance(value, float) and math.isnan(value):
+        return None
+    return "unbounded" if isinstance(value, float) and math.isinf(value) else value

@@ -1,1 +1,0 @@
-"""Planning a study: the run sheet, and what a design can decide."""

@@ -1,0 +1,1 @@
+"""One file a question: its numbers, its judgement and its sentences."""

@@ -1,0 +1,180 @@
+"""Readings of one operator by one method, as drift is fitted to them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from grr.formulas.arrays import Array
+from grr.formulas.bump import Bump, find_bump
+from grr.formulas.drift_slope import Blocks, Slope, blocks, drift_slope
+from grr.formulas.settling import Settling, fit_settling, settling_test
+from grr.model.errors import StudyError
+from grr.questions.sittings import Sittings
+
+#: A settling curve is fitted where it beats a straight line at this level.
+CURVE_LEVEL = 0.01
+#: A bump is told at this level for all series of a study together: 1 % of clean studies.
+BUMP_LEVEL = 0.01
+
+
+@dataclass(frozen=True)
+class Series:
+    """One operator's readings by one method, in the order taken.
+
+    ``parts`` and ``trials`` name each reading; ``part`` and ``session`` code it from 0.
+    """
+
+    operator: str
+    parts: tuple[str, ...]
+    trials: tuple[int, ...]
+    part: NDArray[np.int64]
+    session: NDArray[np.int64]
+    since: Array
+    readings: Array
+    means: Blocks
+    slope: Slope
+
+    @property
+    def sessions(self) -> int:
+        """How many sessions there were."""
+        return int(self.session.max()) + 1
+
+    @property
+    def scatter(self) -> float:
+        """Standard deviation of the readings about the fitted drift."""
+        left = self.means.taken_off(self.readings)
+        left = left - float(self.slope.slope) * self.means.taken_off(self.since)
+        return math.sqrt(float(left @ left) / float(self.slope.df))
+
+    def variance_about(self, curve: Settling | None) -> float:
+        """Return the variance of the readings about a curve, or about their own line."""
+        if curve is None:
+            return self.scatter**2
+        left = self.means.taken_off(self.readings - curve.at(self.since))
+        return float(left @ left) / float(self.slope.df)
+
+    def bump(self, curve: Settling | None) -> Bump | None:
+        """Return the most likely bump; what a shared curve explains cannot be one."""
+        if self.scatter <= 0.0:
+            return None
+        left = self.readings if curve is None else self.readings - curve.at(self.since)
+        return find_bump(self.since, left, self.means)
+
+    def parted(self, bump: Bump) -> Series:
+        """Return the series with a session of its own from the bump on."""
+        after = np.arange(len(self.since)) >= bump.first_after
+        pieces = np.unique(2 * self.session + after, return_inverse=True)[1].astype(np.int64)
+        means = blocks(self.part, pieces)
+        try:
+            slope = drift_slope(self.since, self.readings, means)
+        except StudyError:
+            return self
+        return replace(self, means=means, slope=slope)
+
+
+def series_of(taken: Sittings, method: str, operators: tuple[str, ...]) -> list[Series]:
+    """Return the series from which a drift can be told."""
+    found = []
+    for operator in operators:
+        rows = taken.table[
+            (taken.table["method"] == method) & (taken.table["operator"] == operator)
+        ]
+        if rows.empty:
+            continue
+        part, sitting = (pd.factorize(rows[key])[0].astype(np.int64) for key in ("part", "sitting"))
+        means = blocks(part, sitting)
+        since = rows["since"].to_numpy(dtype=np.float64)
+        readings = rows["reading"].to_numpy(dtype=np.float64)
+        readings = readings - readings[0]
+        try:
+            slope = drift_slope(since, readings, means)
+        except StudyError:
+            continue
+        named = (tuple(rows["part"].astype(str)), tuple(rows["trial"].astype(int)))
+        found.append(Series(operator, *named, part, sitting, since, readings, means, slope))
+    return found
+
+
+def fitted_series(
+    parts: list[Series], level: float, bump_level: float
+) -> tuple[list[Series], list[Bump | None], float, Settling | None]:
+    """Return the series as drift is fitted to them, their bumps, and the curve they share.
+
+    A bump looks like a settling curve, and the other way round: what leaves less scatter
+    is kept. From a bump on a series counts as another session, so that it is no drift.
+
+    Returns
+    -------
+    series, bumps : list
+        The most likely bump of each series, whether or not it is one.
+    p : float
+        Of a settling curve beside a straight line.
+    curve : Settling or None
+    """
+    curve_p, curve = shared_curve(parts, level)
+    bumps = [series.bump(None) for series in parts]
+    certain = [bump is not None and bump.p < bump_level for bump in bumps]
+    apart = [
+        series.parted(bump) if bump is not None and sure else series
+        for series, bump, sure in zip(parts, bumps, certain, strict=True)
+    ]
+    steps = 3 * sum(certain) + (len(parts) - sum(certain))
+    if any(certain) and (curve is None or _misfit(apart, None, steps) < _misfit(parts, curve, 2)):
+        parts = apart
+        curve_p, curve = shared_curve(parts, level)
+    else:
+        certain = [False] * len(parts)
+    if curve is not None:
+        bumps = [
+            bump if sure else series.bump(curve)
+            for series, bump, sure in zip(parts, bumps, certain, strict=True)
+        ]
+    return parts, bumps, curve_p, curve
+
+
+def _misfit(parts: list[Series], curve: Settling | None, fitted: int) -> float:
+    """Return Schwarz's criterion up to a constant, every series with a scatter of its own.
+
+    −2 log likelihood + ``fitted``·log n; Schwarz, Annals of Statistics 6 (1978), 461-464.
+    """
+    left = [(len(s.since), s.variance_about(curve) * float(s.slope.df)) for s in parts]
+    readings = sum(n for n, _ in left)
+    return sum(n * math.log(max(sum_sq, 1e-300) / n) for n, sum_sq in left) + fitted * math.log(
+        readings
+    )
+
+
+def shared_curve(parts: list[Series], level: float) -> tuple[float, Settling | None]:
+    """Return the p value of a settling curve shared by all operators, and the curve."""
+    scatter = [series.scatter for series in parts]
+    if min(scatter) <= 0.0:
+        return 1.0, None
+    since = np.concatenate([series.since for series in parts])
+    readings = np.concatenate([series.readings for series in parts])
+    weights = np.concatenate(
+        [np.full(len(s.since), 1.0 / sd) for s, sd in zip(parts, scatter, strict=True)]
+    )
+    means = Blocks(_side_by_side([series.means.basis for series in parts]))
+    tested = settling_test(since, readings, means, weights=weights)
+    if float(tested.p) >= CURVE_LEVEL:
+        return float(tested.p), None
+    curve = fit_settling(since, readings, means, weights=weights, level=level)
+    bounded = math.isfinite(curve.time_constant_limits[1])
+    settles = bounded and curve.residual_sum < curve.line_residual_sum
+    return float(tested.p), curve if settles else None
+
+
+def _side_by_side(bases: list[Array]) -> Array:
+    """Return the bases of several series as one for their readings one after the other."""
+    rows, columns = (sum(basis.shape[axis] for basis in bases) for axis in (0, 1))
+    joined = np.zeros((rows, columns))
+    row = column = 0
+    for basis in bases:
+        joined[row : row + basis.shape[0], column : column + basis.shape[1]] = basis
+        row, column = row + basis.shape[0], column + basis.shape[1]
+    return joined

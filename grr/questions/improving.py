@@ -1,0 +1,211 @@
+"""`grr.what_would_help`: what a change of the measuring would make of GRR."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from grr.formulas.arrays import Array
+from grr.formulas.improvement import (
+    Change,
+    Variances,
+    combined,
+    grr_after,
+    ranked,
+    single_changes,
+    smallest_change,
+)
+from grr.formulas.intervals import two_sided_limits
+from grr.formulas.measures import percent_tolerance_draws, variance_draws
+from grr.formulas.pivots import Pivots
+from grr.formulas.yardstick import Yardstick
+from grr.model.errors import StudyError
+from grr.model.values import needs, number
+from grr.questions.improving_printing import (
+    change_text,
+    improvement_html,
+    improvement_notes,
+    improvement_text,
+)
+from grr.questions.pivoting import pivots_of, yardstick_of
+from grr.questions.result import GaugeResult
+
+#: How many readings are averaged in the list of changes.
+AVERAGED = (2, 3, 5)
+#: A finer gauge shows one more digit.
+FINER = 10.0
+#: A change that leaves more of GRR than this is not combined with others.
+NOTICEABLE = 0.98
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Improvement:
+    """Predicted GRR after changes of the measuring.
+
+    Attributes
+    ----------
+    result : GaugeResult
+    measure : {"percent_tolerance", "percent_tv"}
+        What the percentages are of: as the study's purpose judges.
+    table : DataFrame
+        One row a change, the most effective first; columns change (in words), readings
+        (averaged), operators_alike, no_interaction, resolution, steps (how many things are
+        changed), grr_sd, percent, lower, upper.
+    smallest : dict
+        Threshold in percent → the smallest `Change` that brings the estimate to it; None
+        where none does.
+    level : float
+        Confidence of the intervals.
+    notes : tuple of str
+    """
+
+    result: GaugeResult
+    measure: str
+    table: pd.DataFrame
+    smallest: dict[float, Change | None]
+    level: float
+    notes: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the table of changes."""
+        return self.table.copy()
+
+    def __str__(self) -> str:
+        return improvement_text(self)
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        return improvement_html(self)
+
+
+def what_would_help(result: GaugeResult, *, level: float = 0.95) -> Improvement:
+    """Predict GRR if readings are averaged, operators made alike, or the digit made finer.
+
+    Parameters
+    ----------
+    result : GaugeResult
+    level : float
+        Confidence of the two-sided intervals of the predictions.
+
+    Returns
+    -------
+    Improvement
+        Ranked changes, and the smallest that reaches the study's two thresholds (10 % and
+        30 % by default), or that none would.
+
+    Raises
+    ------
+    StudyError
+        Nothing to compare GRR with, or GRR is 0.
+
+    Notes
+    -----
+    A prediction from the variances of this study, by the model of the analysis of
+    variance; a study after the change has to confirm it. Averaging n readings divides
+    the repeatability's variance by n and touches neither the operators' differences nor
+    the interaction. Source: JCGM 100:2008 (GUM), 4.2.3 and F.2.2.1; Burdick, Borror &
+    Montgomery (SIAM 2005), section 3.2.
+    """
+    level = number("level", level, above=0.0, below=1.0)
+    study = needs(result, GaugeResult).study
+    measure = _measure(result)
+    now = _variances(result)
+    finer = None if study.resolution is None else study.resolution / FINER
+    singles = single_changes(now, finer=finer)
+    changes = ranked(now, tuple(dict.fromkeys(_candidates(now, singles))))
+    pivots, yardstick = pivots_of(result), yardstick_of(result)
+    draws = _variance_draws(result, pivots, yardstick)
+
+    def percent_draws(grr: Array) -> Array:
+        if measure == "percent_tolerance":
+            return percent_tolerance_draws(replace(pivots, grr=grr), "GRR", yardstick)
+        return 100.0 * np.sqrt(grr / (variance_draws(pivots, "PV", yardstick) + grr))
+
+    rows = []
+    for change in (Change(), *changes):
+        grr = float(grr_after(now, change))
+        low, high = two_sided_limits(percent_draws(grr_after(draws, change)), level)
+        rows.append(
+            {
+                "change": change_text(change, study.unit),
+                "readings": change.readings,
+                "operators_alike": change.operators_alike,
+                "no_interaction": change.no_interaction,
+                "resolution": math.nan if change.resolution is None else change.resolution,
+                "steps": change.steps,
+                "grr_sd": math.sqrt(grr),
+                "percent": _percent(result, measure, grr),
+                "lower": float(low),
+                "upper": float(high),
+            }
+        )
+    rules = study.rules
+    smallest = {
+        threshold: smallest_change(now, _goal(result, measure, threshold), singles)
+        for threshold in (rules.limit_percent, rules.good_percent)
+    }
+    return Improvement(
+        result, measure, pd.DataFrame(rows), smallest, level, improvement_notes(result)
+    )
+
+
+def _measure(result: GaugeResult) -> str:
+    preferred = "percent_tolerance" if result.study.purpose == "accept" else "percent_tv"
+    other = "percent_tv" if preferred == "percent_tolerance" else "percent_tolerance"
+    for measure in (preferred, other):
+        known = measure == "percent_tolerance" or not math.isnan(result.value("PV", "variance"))
+        if known and result.value("GRR", measure) > 0.0:
+            return measure
+    if result.value("GRR", "sd") == 0.0:
+        raise StudyError(
+            "GRR was found to be 0, so nothing would make it smaller",
+            "State the gauge's resolution in the study, so that its rounding error counts",
+        )
+    raise StudyError(
+        "There is nothing to compare GRR with: neither a tolerance nor the process's spread",
+        "Give the tolerance on the drawing",
+    )
+
+
+def _variances(result: GaugeResult) -> Variances:
+    ev, av, interaction, grr = (
+        float(np.nan_to_num(result.value(name, "variance"))) for name in ("EV", "AV", "INT", "GRR")
+    )
+    return Variances(ev, av, interaction, grr, result.study.resolution)
+
+
+def _variance_draws(result: GaugeResult, pivots: Pivots, yardstick: Yardstick) -> Variances:
+    ev, av, interaction, grr = (
+        np.nan_to_num(variance_draws(pivots, name, yardstick))
+        for name in ("EV", "AV", "INT", "GRR")
+    )
+    return Variances(ev, av, interaction, grr, result.study.resolution)
+
+
+def _candidates(now: Variances, singles: tuple[Change, ...]) -> list[Change]:
+    """Return the single changes, and combinations of those that do anything worth naming."""
+    worth = tuple(c for c in singles if grr_after(now, c) < NOTICEABLE**2 * now.grr)
+    together = [change for change in combined(worth) if change.steps]
+    averaged = [Change(readings=n) for n in AVERAGED]
+    return [*singles, *together, *averaged, *(replace(c, readings=3) for c in together)]
+
+
+def _percent(result: GaugeResult, measure: str, grr: float) -> float:
+    """Return GRR's percentage with another GRR; the part variation stays as it is."""
+    before = result.value("GRR", "variance")
+    if measure == "percent_tolerance":
+        return result.value("GRR", measure) * math.sqrt(grr / before)
+    return 100.0 * math.sqrt(grr / (result.value("PV", "variance") + grr))
+
+
+def _goal(result: GaugeResult, measure: str, threshold: float) -> float:
+    """Return the variance GRR at which the percentage is at the threshold."""
+    before = result.value("GRR", "variance")
+    if measure == "percent_tolerance":
+        return before * (threshold / result.value("GRR", measure)) ** 2
+    share = (threshold / 100.0) ** 2
+    return result.value("PV", "variance") * share / (1.0 - share) if share < 1.0 else math.inf

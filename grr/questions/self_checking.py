@@ -1,0 +1,238 @@
+"""`grr.self_check`: the published examples, run on this installation."""
+
+from __future__ import annotations
+
+import datetime as dt
+import platform
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.metadata import version
+
+import numpy as np
+import pandas as pd
+
+from grr.formulas import published
+from grr.formulas.agreement import single_pair_agreement
+from grr.formulas.average_range import average_range
+from grr.formulas.bias import bias_by_range
+from grr.formulas.components import interaction_pooled
+from grr.formulas.crossed import crossed_anova
+from grr.formulas.interaction import interaction_test
+from grr.formulas.linearity import fit_line
+from grr.formulas.range_constants import d2, d2_star
+from grr.formulas.ratios import distinct_categories
+from grr.formulas.uncertainty import combined_uncertainty, coverage_factor, effective_df
+from grr.model import tables
+from grr.model.values import needs
+
+_MANUAL = "AIAG MSA, 4th ed."
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One published value beside what this installation computes.
+
+    Attributes
+    ----------
+    example, quantity : str
+    published : float
+    within : float
+        How far apart they may be: the last digit printed, or what the printed form's
+        rounding of its own constants costs.
+    obtained : float
+    """
+
+    example: str
+    quantity: str
+    published: float
+    within: float
+    obtained: float
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the obtained value is the published one to the digits that were printed."""
+        return abs(self.obtained - self.published) <= self.within
+
+
+@dataclass(frozen=True, repr=False)
+class SelfCheck:
+    """Published examples beside what this installation computes, dated, to file."""
+
+    comparisons: tuple[Comparison, ...]
+    date: dt.date
+    versions: str
+
+    @property
+    def passed(self) -> bool:
+        """Whether every published value was reproduced."""
+        return all(one.agrees for one in self.comparisons)
+
+    @property
+    def headline(self) -> str:
+        """The result in one sentence."""
+        wrong = sum(not one.agrees for one in self.comparisons)
+        if wrong:
+            return (
+                f"{wrong} of {len(self.comparisons)} published values were NOT reproduced: "
+                "do not use this installation."
+            )
+        return f"All {len(self.comparisons)} published values were reproduced on {self.date}."
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a value."""
+        return pd.DataFrame(
+            [
+                [one.example, one.quantity, one.published, one.obtained, one.within, one.agrees]
+                for one in self.comparisons
+            ],
+            columns=["example", "quantity", "published", "obtained", "within", "agrees"],
+        )
+
+    def _rows(self) -> list[list[str]]:
+        return [
+            [
+                f"{one.quantity}",
+                f"{one.published:g}",
+                f"{one.obtained:.6g}",
+                "✔ agrees" if one.agrees else "✖ DIFFERS",
+            ]
+            for one in self.comparisons
+        ]
+
+    def _by_example(self) -> Iterator[tuple[str, list[list[str]]]]:
+        rows = self._rows()
+        for example in dict.fromkeys(one.example for one in self.comparisons):
+            yield (
+                example,
+                [
+                    row
+                    for row, one in zip(rows, self.comparisons, strict=True)
+                    if one.example == example
+                ],
+            )
+
+    def __str__(self) -> str:
+        lines = [self.headline, tables.paragraph(self.versions)]
+        for example, rows in self._by_example():
+            lines += ["", tables.paragraph(example)]
+            lines.append(tables.text_table(["quantity", "published", "obtained", ""], rows))
+        return "\n".join(lines)
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        blocks = [tables.html_prose(self.headline, self.versions)]
+        for example, rows in self._by_example():
+            head = ["Quantity", "Published", "Obtained", ""]
+            blocks.append(tables.html_table(head, rows, caption=example))
+        return "".join(blocks)
+
+
+def self_check(date: dt.date | None = None) -> SelfCheck:
+    """Run the published examples and compare.
+
+    Parameters
+    ----------
+    date : date, optional
+        The day to print; today by default.
+    """
+    day = dt.datetime.now(tz=dt.UTC).date() if date is None else needs(date, dt.date, "date")
+    packages = ", ".join(f"{name} {version(name)}" for name in ("grr", "numpy", "scipy", "pandas"))
+    return SelfCheck(
+        comparisons=tuple(_comparisons()),
+        date=day,
+        versions=f"Python {platform.python_version()} on {platform.system()}; {packages}.",
+    )
+
+
+def _comparisons() -> Iterator[Comparison]:
+    yield from _gauge_study_by_anova()
+    yield from _gauge_study_by_ranges()
+    yield from _range_constants()
+    yield from _bias()
+    yield from _linearity()
+    yield from _agreement()
+    yield from _uncertainty()
+
+
+def _gauge_study_by_anova() -> Iterator[Comparison]:
+    example = f"{_MANUAL}, chapter III section B, worked example by analysis of variance"
+    table = crossed_anova(published.gauge_study())
+    found = interaction_pooled(table)
+    sums = (88.3619, 3.1673, 0.3590, 2.7589)
+    names = ("part", "operator", "interaction", "error")
+    for name, value in zip(names, sums, strict=True):
+        obtained = float(getattr(table, f"ss_{name}"))
+        yield Comparison(example, f"sum of squares, {name}", value, 5e-5, obtained)
+    yield Comparison(
+        example, "F of the interaction", 0.434, 5e-4, float(interaction_test(table)[0])
+    )
+    values = (("EV", 0.199933, found.repeatability), ("AV", 0.226838, found.operator))
+    for name, value, variance in (
+        *values,
+        ("GRR", 0.302373, found.grr),
+        ("PV", 1.042327, found.part),
+    ):
+        yield Comparison(example, name, value, 2e-6, float(np.sqrt(variance)))
+
+
+def _gauge_study_by_ranges() -> Iterator[Comparison]:
+    example = f"{_MANUAL}, chapter III section B, worked example by average and range"
+    form = average_range(published.gauge_study())
+    yield Comparison(example, "mean range", 0.3417, 5e-5, float(form.mean_range))
+    for name, value, variance in (
+        ("EV", 0.20188, form.repeatability),
+        ("AV", 0.22963, form.operator),
+        ("GRR", 0.30575, form.grr),
+        ("PV", 1.10456, form.part),
+    ):
+        yield Comparison(example, name, value, 3e-4 * value, float(np.sqrt(variance)))
+    ndc = float(distinct_categories(np.sqrt(form.part), np.sqrt(form.grr)))
+    yield Comparison(example, "ndc, not rounded", 5.09, 5e-3, ndc)
+
+
+def _range_constants() -> Iterator[Comparison]:
+    example = f"{_MANUAL}, appendix C: mean range of normal samples"
+    printed = (1.128, 1.693, 2.059, 2.326, 2.534, 2.704, 2.847, 2.970, 3.078)
+    for size, value in enumerate(printed, start=2):
+        yield Comparison(example, f"d2 of {size}", value, 6e-4, d2(size))
+    for size, value in ((2, 1.41421), (3, 1.91155), (10, 3.17905)):
+        yield Comparison(example, f"d2* of {size}, one range", value, 2e-5, d2_star(size, 1))
+
+
+def _bias() -> Iterator[Comparison]:
+    example = f"{_MANUAL}, bias example"
+    found = bias_by_range(np.array(published.BIAS_READINGS), published.BIAS_REFERENCE)
+    yield Comparison(example, "bias", 0.0067, 5e-5, float(found.bias))
+    yield Comparison(example, "repeatability by range", 0.22514, 2e-5, float(found.sd))
+    yield Comparison(example, "standard error", 0.0581, 5e-5, float(found.standard_error))
+    yield Comparison(example, "degrees of freedom", 10.8, 0.05, found.df)
+    # The manual takes t at 10.8 degrees of freedom, rounded, from a table.
+    yield Comparison(example, "lower limit of the bias", -0.1185, 2e-4, float(found.lower))
+    yield Comparison(example, "upper limit of the bias", 0.1319, 2e-4, float(found.upper))
+
+
+def _linearity() -> Iterator[Comparison]:
+    example = f"{_MANUAL}, linearity example"
+    line = fit_line(*published.linearity_table())
+    yield Comparison(example, "slope", -0.131667, 5e-7, float(line.slope))
+    yield Comparison(example, "intercept", 0.736667, 5e-7, float(line.intercept))
+
+
+def _agreement() -> Iterator[Comparison]:
+    example = "Bland & Altman, Lancet 1986; i: 307-310, peak flow"
+    found = single_pair_agreement(published.peak_flow_differences(), multiple=2.0)
+    yield Comparison(example, "mean difference", -2.1, 0.05, float(found.mean))
+    yield Comparison(example, "sd of the differences", 38.8, 0.05, float(found.sd))
+
+
+def _uncertainty() -> Iterator[Comparison]:
+    example = "JCGM 100:2008 (GUM), example H.1, end gauge"
+    contributions, df = np.array(published.END_GAUGE).T
+    combined = combined_uncertainty(contributions)
+    effective = effective_df(contributions, df, combined)
+    factor = coverage_factor(effective, 0.99)
+    yield Comparison(example, "combined, nm", 32.0, 0.5, combined)
+    yield Comparison(example, "effective degrees of freedom", 16.7, 0.1, effective)
+    yield Comparison(example, "coverage factor at 99 %", 2.92, 5e-3, factor)
+    yield Comparison(example, "expanded, nm", 93.0, 0.6, factor * combined)

@@ -1,0 +1,117 @@
+"""The sittings of a study: who measured how, from picking the gauge up to putting it down."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from grr.formulas.arrays import Array, Mask
+from grr.model.errors import StudyError
+from grr.model.study import Study
+
+#: A pause longer than this ends a sitting: a gauge put down has cooled.
+PAUSE_MINUTES = 30.0
+#: Where operators take turns more often than this on average, they share one sitting.
+SHORTEST_RUN = 5.0
+
+
+@dataclass(frozen=True)
+class Sittings:
+    """The readings in the order taken, each with its place in a sitting.
+
+    Attributes
+    ----------
+    table : DataFrame
+        part, operator, method ("" where none is named), trial, reading, time (missing
+        where it is not known), sitting (numbered from 0), and since: how long the sitting
+        had lasted.
+    unit : {"min", "reading"}
+        Of ``since``: minutes, or places in the order taken where there are no times.
+    """
+
+    table: pd.DataFrame
+    unit: str
+
+
+def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sittings:
+    """Return the readings by sitting.
+
+    A new sitting begins where the method changes, where another operator takes over
+    (unless they take turns all the time), after a pause of half an hour, and where the
+    gauge was zeroed. Its time counts from the zeroing, or else from its first reading.
+
+    Parameters
+    ----------
+    study : Study
+        With the column ``time``, or at least ``order``.
+    zeroed : Series of timestamps, optional
+        When the gauge was zeroed.
+
+    Raises
+    ------
+    StudyError
+        Neither time nor order of the readings is known.
+    """
+    table = study.readings
+    table = table[table["reading"].notna()]
+    by_time = "time" in table and bool(table["time"].notna().all())
+    if not by_time and not ("order" in table and table["order"].notna().all()):
+        raise StudyError(
+            "The readings carry neither times nor an order, so drift cannot be seen",
+            "Record the time of each reading (grr.collect does), or add a column order that "
+            "numbers the readings 1, 2, 3 as they were taken",
+        )
+    table = table.sort_values("time" if by_time else "order", kind="stable", ignore_index=True)
+    table["method"] = table.get("method", "")
+    clock = _minutes(table["time"]) if by_time else table["order"].to_numpy(dtype=np.float64)
+    start = _changes(table["method"]) | _takes_over(table)
+    start[0] = True
+    since_zero = np.full(len(table), np.nan)
+    if by_time:
+        start |= np.diff(clock, prepend=clock[0]) > PAUSE_MINUTES
+        if zeroed is not None and len(zeroed):
+            at = np.sort((zeroed - table["time"].iloc[0]).dt.total_seconds().to_numpy() / 60.0)
+            last = np.searchsorted(at, clock, side="right") - 1
+            start |= np.diff(last, prepend=last[0]) > 0
+            since_zero = np.where(last >= 0, clock - at[np.maximum(last, 0)], np.nan)
+    sitting = np.cumsum(start) - 1
+    first = clock[start][sitting]
+    zero_of_sitting = since_zero[start][sitting]
+    usable = zero_of_sitting <= PAUSE_MINUTES
+    since = np.where(usable, since_zero, clock - first + (0.0 if by_time else 1.0))
+    if not by_time:
+        table["time"] = pd.Series(pd.NaT, table.index, dtype="datetime64[ns, UTC]")
+    columns = ["part", "operator", "method", "trial", "reading", "time"]
+    return Sittings(
+        table[columns].assign(sitting=sitting, since=since), "min" if by_time else "reading"
+    )
+
+
+def seconds_per_reading(found: Sittings) -> dict[str, float]:
+    """Return method → median seconds from one reading to the next of the same sitting.
+
+    Empty where only the order is known.
+    """
+    if found.unit != "min":
+        return {}
+    gaps = found.table.groupby("sitting")["since"].diff() * 60.0
+    median = gaps.groupby(found.table["method"]).median().dropna()
+    return {str(method): float(value) for method, value in median.items()}
+
+
+def _minutes(times: pd.Series[pd.Timestamp]) -> Array:
+    seconds = (times - times.iloc[0]).dt.total_seconds()
+    return np.asarray(seconds, dtype=np.float64) / 60.0
+
+
+def _changes(column: pd.Series[str]) -> Mask:
+    return np.asarray(column != column.shift(), dtype=np.bool_)
+
+
+def _takes_over(table: pd.DataFrame) -> Mask:
+    changes = _changes(table["operator"])
+    if len(table) / max(1, int(changes.sum())) < SHORTEST_RUN:
+        return np.zeros(len(table), dtype=np.bool_)
+    return changes

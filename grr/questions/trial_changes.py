@@ -1,0 +1,78 @@
+"""What changed between the trials of a study, labelled."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from grr.formulas.small_interaction import interaction_too_small
+from grr.formulas.trial_shift import TrialShift, trial_shifts
+from grr.model.study import Study
+
+#: An interaction F that falls below with this probability by chance is too small.
+TOO_SMALL = 0.001
+#: Repeats that scatter less than this share of the last digit are hidden by it.
+HIDDEN = 0.5
+
+
+class TrialChange(NamedTuple):
+    """Trials in which some operators read otherwise than in the rest.
+
+    ``operators`` in the order of counting; ``trials`` and ``others`` by number; ``size`` is
+    the mean of ``trials`` minus that of ``others`` on the same parts, the mean over the
+    operators; ``scatter`` that of repeats with the change taken out; ``p`` the largest.
+    """
+
+    operators: tuple[str, ...]
+    trials: tuple[int, ...]
+    others: tuple[int, ...]
+    size: float
+    scatter: float
+    p: float
+
+
+def trial_changes(study: Study) -> list[TrialChange]:
+    """Return the changes between trials that chance does not explain.
+
+    Operators who changed at the same trials and in the same direction are told together.
+    Empty for a nested study, and for one by several methods (ask method by method).
+    """
+    if study.design == "nested" or len(study.methods) > 1:
+        return []
+    cube = study.cube()
+    alike: dict[tuple[tuple[int, ...], bool], list[TrialShift]] = {}
+    for shift in trial_shifts(cube.values):
+        alike.setdefault((shift.trials, shift.size > 0.0), []).append(shift)
+    found = []
+    for (trials, _), shifts in alike.items():
+        places = [shift.operator for shift in shifts if shift.operator is not None]
+        names = tuple(cube.operators[j] for j in places) or cube.operators
+        numbers = tuple(cube.trials[t] for t in trials)
+        rest = tuple(trial for trial in cube.trials if trial not in numbers)
+        size, variance = (
+            float(np.mean(values))
+            for values in ([s.size for s in shifts], [s.scatter**2 for s in shifts])
+        )
+        p = max(shift.p for shift in shifts)
+        found.append(TrialChange(names, numbers, rest, size, float(np.sqrt(variance)), p))
+    return found
+
+
+def small_interaction(study: Study) -> tuple[float, float] | None:
+    """Return F of the interaction and the chance of so small a one; None where it is not small.
+
+    Nothing is said where the last digit hides the scatter: a few parts on the edge of a
+    digit then make all of it.
+    """
+    if study.design == "nested" or len(study.methods) > 1:
+        return None
+    values = study.cube().values
+    if min(values.shape[1:]) < 2 or not np.isfinite(values).all():
+        return None
+    digit = study.resolution or float(np.diff(np.unique(values)).min(initial=np.inf))
+    sd = np.sqrt(values.var(axis=-1, ddof=1).mean(axis=0))
+    if float(sd.min()) <= HIDDEN * digit:
+        return None
+    f, p = interaction_too_small(values)
+    return (float(f), float(p)) if float(p) < TOO_SMALL else None

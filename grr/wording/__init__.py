@@ -1,1 +1,0 @@
-"""How numbers, tables and prose are written for a person: rounding, plain text and HTML."""

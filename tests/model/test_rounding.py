@@ -1,0 +1,81 @@
+"""Numbers as a person reads them."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from grr.model import rounding as r
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (0.0123456, 2, "0.012"),
+        (0.0999, 2, "0.10"),
+        (9.96, 2, "10"),
+        (1234.0, 2, "1234"),
+        (0.0, 2, "0"),
+        (-0.0123, 2, "-0.012"),
+        (1.5e-9, 2, "1.5e-09"),
+        (2.5e12, 2, "2.5e+12"),
+        (4.8605, 3, "4.86"),
+        (math.nan, 2, "not estimated"),
+    ],
+)
+def test_figures(value: float, digits: int, text: str) -> None:
+    assert r.figures(value, digits) == text
+
+
+def test_a_value_is_stated_to_the_decimal_of_its_spread() -> None:
+    # JCGM 100:2008 (GUM), clause 7.2.6: 10.057 62 Ω with 27 mΩ is stated as 10.058 Ω.
+    assert r.same_decimals(10.05762, 0.027) == "10.058"
+
+
+@pytest.mark.parametrize(
+    ("resolution", "decimals"),
+    [(0.0001, 4), (0.001, 3), (0.0005, 4), (1.0, 0), (5e-5, 5), (None, 4)],
+)
+def test_reading_decimals(resolution: float | None, decimals: int) -> None:
+    assert r.reading_decimals(resolution) == decimals
+
+
+def test_lengths_are_shown_in_the_unit_that_reads_best() -> None:
+    assert r.length(0.00042, "mm") == f"0.42{r.JOIN}µm"
+    assert r.length(0.000016, "in") == f"16{r.JOIN}µin"
+    assert r.length(0.42, "") == "0.42"
+
+
+def test_a_column_of_squares_is_told_in_one_unit() -> None:
+    assert r.squares([3.832e-3, 5.014e-7, math.nan, 0.0], "mm") == ["3832", "0.5014", "", "0"]
+    assert r.square_unit("mm") == "µm²"
+    assert r.squares([9.869e-7], "in") == ["986900"]
+
+
+def test_squares_without_a_unit_all_have_an_exponent_or_none() -> None:
+    assert r.squares([3.832e-3, 5.014e-7, 0.0], "") == ["3.832e-03", "5.014e-07", "0"]
+    assert r.squares([3.832, 0.5014], "") == ["3.832", "0.5014"]
+    assert r.square_unit("") == ""
+
+
+def test_percent() -> None:
+    assert r.percent(22.678) == f"22.7{r.JOIN}%"
+    assert r.percent(99.96) == f"100{r.JOIN}%"
+    assert r.percent(9999.4) == f"9999{r.JOIN}%"
+    assert r.percent(960_038.0) == f"over 9999{r.JOIN}%"
+    assert r.percent(math.nan) == "not estimated"
+
+
+def test_lists() -> None:
+    assert r.listed(["a"]) == "a"
+    assert r.listed(["a", "b", "c"]) == "a, b and c"
+    assert r.listed([*"abcdefgh"], most=4) == "a, b, c and 5 more"
+    assert r.counted(1, "part") == "1 part"
+
+
+def test_a_p_value_shows_on_which_side_of_its_level_it_is() -> None:
+    assert r.p_value(0.39, 0.25) == "0.39"
+    assert r.p_value(0.2506, 0.25) == "0.251"
+    assert r.p_value(0.24996, 0.25) == "0.24996"
+    assert r.p_value(0.25, 0.25) == "0.25"

@@ -1,0 +1,112 @@
+"""The result as JSON keeps to its schema, and its numbers are those of the result."""
+
+from __future__ import annotations
+
+import json
+
+import jsonschema
+import pytest
+from hostile_study import hostile_study
+from studies import SHAPES
+
+import grr
+from grr.files.fingerprint import readings_fingerprint
+from grr.page.json_result import SCHEMA_FILE, result_document
+from grr.shipped import shipped_folder
+
+DEMO = shipped_folder("demo_data")
+VALIDATOR = jsonschema.Draft202012Validator(json.loads(SCHEMA_FILE.read_text(encoding="utf-8")))
+
+
+def document(subject, path):
+    text = grr.export_json(subject, path).read_text(encoding="utf-8")
+    return json.loads(text, parse_constant=pytest.fail)
+
+
+@pytest.mark.parametrize("name", ["dowel_pin", "dowel_pin_mistakes", "pins_two_ways"])
+def test_demo_studies_keep_to_the_schema(tmp_path, name):
+    study = grr.open_study(DEMO / name)
+    content = document(study, tmp_path / "r.json")
+    VALIDATOR.validate(content)
+    assert content["study"]["fingerprint_sha256"] == readings_fingerprint(study)
+    assert len(content["readings"]) == len(study.readings)
+    readings = study.readings["reading"]
+    written = [row["reading"] for row in content["readings"]]
+    assert written == [
+        None if missing else v for v, missing in zip(readings, readings.isna(), strict=True)
+    ]
+
+
+@pytest.mark.parametrize(
+    "shape",
+    ["no tolerance", "one operator", "upper limit only", "mean past the limit", "chosen parts",
+     "all repeats equal", "readings missing", "process sd too small", "one trial"],
+)  # fmt: skip
+def test_odd_studies_keep_to_the_schema(tmp_path, shape):
+    VALIDATOR.validate(document(SHAPES[shape](), tmp_path / "r.json"))
+
+
+def test_schema_is_itself_valid_and_closed():
+    jsonschema.Draft202012Validator.check_schema(VALIDATOR.schema)
+    content = result_document(grr.open_study(DEMO / "dowel_pin"))
+    for spoilt in (
+        {**content, "more": 1},
+        {**content, "version": 2},
+        {key: value for key, value in content.items() if key != "readings"},
+    ):
+        assert list(VALIDATOR.iter_errors(spoilt))
+
+
+def test_numbers_are_those_of_the_result(tmp_path):
+    study = grr.open_study(DEMO / "dowel_pin")
+    result = grr.anova(study)
+    content = document(study, tmp_path / "r.json")
+    first, second = content["results"]
+    assert first["calculated_by"] == "anova"
+    assert first["of_record"]
+    assert second["calculated_by"] == "average_range"
+    assert first["sources"]["GRR"]["sd"] == result.value("GRR", "sd")
+    assert first["verdict"]["decision"] == grr.verdict(result).decision
+    assert first["risks"]["probabilities"]["bad_accepted"]["estimate"] == pytest.approx(
+        grr.misclassification(result).value("bad_accepted")
+    )
+    limits = grr.guard_band(result).acceptance
+    assert first["acceptance"]["lower"] == limits.lower
+    assert first["acceptance"]["upper"] == limits.upper
+
+
+def test_a_result_is_written_as_it_is(tmp_path):
+    result = grr.anova(grr.open_study(DEMO / "dowel_pin"), spread=5.15, interaction="keep")
+    content = document(result, tmp_path / "r.json")
+    VALIDATOR.validate(content)
+    assert [one["spread"] for one in content["results"]] == [5.15]
+    assert not content["results"][0]["interaction_pooled"]
+
+
+def test_infinite_limits_and_missing_numbers_are_told_apart(tmp_path):
+    study = SHAPES["mean past the limit"]()
+    rows = document(study, tmp_path / "r.json")["results"][0]["intervals"]["rows"]
+    for row in rows:
+        assert row["reason"] or row["lower"] is not None
+    assert any(row["lower"] is None and row["reason"] for row in rows)
+
+
+def test_hostile_texts_keep_to_the_schema_and_come_back(tmp_path):
+    study = hostile_study(tmp_path / "study")
+    content = document(study, tmp_path / "r.json")
+    VALIDATOR.validate(content)
+    assert content["study"]["parts"] == list(study.parts)
+    assert content["study"]["title"] == study.title
+
+
+def test_same_study_gives_the_same_bytes(tmp_path):
+    study = grr.open_study(DEMO / "bushing_inch")
+    first, second = (grr.export_json(study, tmp_path / f"{n}.json").read_bytes() for n in "ab")
+    assert first == second
+
+
+def test_anything_else_is_refused(tmp_path):
+    with pytest.raises(grr.StudyError, match="study or a result"):
+        grr.export_json({"a": 1}, tmp_path / "r.json")
+    with pytest.raises(grr.StudyError, match=r"\.json"):
+        grr.export_json(grr.open_study(DEMO / "dowel_pin"), tmp_path / "r.txt")

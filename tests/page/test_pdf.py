@@ -1,0 +1,175 @@
+"""The report on paper: printed twice on A4, and looked at as text."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from html_page import DAY, Page
+
+import grr
+from grr.model.tables import html_table
+from grr.page import pdf
+from grr.page.page import whole_page
+from grr.shipped import shipped_folder
+
+DEMO = shipped_folder("demo_data")
+STUDY = "dowel_pin_handheld"
+A4 = (595, 842)
+
+
+@dataclass
+class Printed:
+    """Both prints as bytes, the text of each page, and the page of HTML behind them."""
+
+    first: bytes
+    second: bytes
+    pages: list[str]
+    html: Page
+
+
+@pytest.fixture(scope="module")
+def printed(tmp_path_factory: pytest.TempPathFactory) -> Printed:
+    if pdf.find_browser() is None:
+        pytest.skip("no Chromium, Chrome or Edge is installed")
+    if shutil.which("pdftotext") is None:
+        pytest.skip("there is no pdftotext to read a PDF with")
+    folder = tmp_path_factory.mktemp("pdf")
+    study = grr.open_study(DEMO / STUDY)
+    options = {"date": DAY, "prepared_by": "A. Person", "approved_by": "B. Person"}
+    files = [grr.report(study, folder / f"{n}.pdf", **options) for n in (1, 2)]
+    html = grr.report(study, folder / "r.html", **options).read_text(encoding="utf-8")
+    return Printed(*(f.read_bytes() for f in files), pages_of(files[0]), Page(html))
+
+
+def pages_of(file: Path) -> list[str]:
+    """The text of every page of a PDF."""
+    found = subprocess.run(
+        ["pdftotext", "-layout", str(file), "-"], capture_output=True, check=True
+    )
+    return found.stdout.decode("utf-8").split("\f")[:-1]
+
+
+def text_of(folder: Path, page: str) -> list[str]:
+    """The text of every page on which a page of HTML is printed."""
+    pdf.print_pdf(page, folder / "p.pdf", DAY.isoformat())
+    return pages_of(folder / "p.pdf")
+
+
+def test_two_prints_are_the_same_bytes(printed):
+    assert printed.first == printed.second
+    assert b"/CreationDate (D:20261125000000" in printed.first
+    assert len(printed.first) < 2_000_000
+
+
+def test_paper_is_a4_and_pages_are_numbered(printed):
+    box = re.search(rb"/MediaBox \[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", printed.first)
+    assert tuple(round(float(side)) for side in box.groups()) == A4
+    count = len(printed.pages)
+    assert 8 <= count <= 20
+    for number, page in enumerate(printed.pages, start=1):
+        assert f"{number} / {count}" in page
+        assert "report of 2026-11-25" in page
+
+
+def test_first_page_holds_the_whole_decision(printed):
+    first, second = printed.pages[:2]
+    for text in (
+        "DO NOT USE FOR THIS TOLERANCE",
+        "How near to a limit",
+        "The numbers that matter",
+        "What to do next",
+        "A. Person",
+        "This study does not replace the drawing",
+    ):
+        assert text in first
+    assert re.search(r"1\s+Why this decision", second)
+
+
+def test_first_page_of_two_methods_is_one_sheet_too(printed, tmp_path):
+    study = grr.open_study(DEMO / "pins_two_ways")
+    file = grr.report(study, tmp_path / "r.pdf", date=DAY, prepared_by="A", approved_by="B")
+    first, second = pages_of(file)[:2]
+    assert re.search(r"In the data, \d+ findings to look at", first)
+    assert "does not replace the drawing" in first
+    assert re.search(r"1\s+Is the data what it claims to be", second)
+
+
+def test_no_table_is_cut_by_the_end_of_a_page(printed):
+    pages = [set(re.findall(r"\S+", page)) for page in printed.pages]
+    tables = [table for table in printed.html.cells if table]
+    assert len(tables) > 10
+    for table in tables:
+        words = {word for cell in table for word in re.findall(r"\S+", cell)}
+        # A word that is broken over two lines is no whole word on the page.
+        most = max(len(words & page) / len(words) for page in pages)
+        assert most > 0.96, " ".join(table)[:200]
+
+
+def test_no_part_begins_at_the_end_of_a_page(printed):
+    for page in printed.pages:
+        lines = [line.strip() for line in page.splitlines() if line.strip()]
+        content = [line for line in lines if not line.startswith("report of 2026-11-25")]
+        assert not re.match(r"\d+\s+[A-Z]", content[-1]), content[-1]
+
+
+def test_parts_follow_each_other_on_a_page(printed):
+    begun = [
+        len(re.findall(r"(?m)^\s{0,3}\d+\s+[A-Z][a-z ,]+\??$", page)) for page in printed.pages
+    ]
+    assert sum(begun) == 11
+    assert max(begun[1:]) > 1
+
+
+def test_many_tables_stay_whole_wherever_the_page_ends(printed, tmp_path):
+    tables = [
+        html_table([f"t{n}head", "x"], [[f"t{n}r{row}", "1"] for row in range(8)], caption=f"t{n}c")
+        for n in range(40)
+    ]
+    text = text_of(tmp_path, whole_page("Tables", "".join(tables), foot="foot", paper="A4"))
+    assert len(text) > 3
+    for n in range(40):
+        names = {f"t{n}c", f"t{n}head", *(f"t{n}r{row}" for row in range(8))}
+        assert any(names <= set(page.split()) for page in text), n
+
+
+def test_everything_is_unfolded_on_paper(printed):
+    text = " ".join(printed.pages)
+    assert "UCL_R" in text
+    assert "MS pooled error" in text
+
+
+def test_without_a_browser_the_message_says_what_to_do(monkeypatch, tmp_path):
+    monkeypatch.setattr(pdf, "find_browser", lambda: None)
+    study = grr.open_study(DEMO / STUDY)
+    with pytest.raises(grr.StudyError, match=r"Install one, or write the report as \.html"):
+        grr.report(study, tmp_path / "r.pdf")
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_browser_that_prints_nothing_is_named(monkeypatch, tmp_path):
+    nothing = tmp_path / "false"
+    monkeypatch.setattr(pdf, "find_browser", lambda: str(nothing))
+    with pytest.raises(grr.StudyError, match="false printed no PDF"):
+        grr.report(grr.open_study(DEMO / STUDY), tmp_path / "r.pdf")
+
+
+@pytest.mark.parametrize(
+    ("platform", "where"),
+    [
+        ("win32", r"Microsoft\Edge\Application\msedge.exe"),
+        ("darwin", "Google Chrome.app/Contents/MacOS/Google Chrome"),
+    ],
+)
+def test_browsers_are_looked_for_where_each_system_keeps_them(monkeypatch, platform, where):
+    monkeypatch.setattr(pdf.shutil, "which", lambda name: None)
+    monkeypatch.setattr(pdf.sys, "platform", platform)
+    monkeypatch.setenv("PROGRAMFILES(X86)", "C:")
+    monkeypatch.setattr(Path, "exists", lambda self: str(self).endswith(where))
+    found = pdf.find_browser()
+    assert found is not None
+    assert found.endswith(where)

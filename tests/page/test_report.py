@@ -1,0 +1,248 @@
+"""The report as one page of HTML."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hostile_study import hostile_study
+from html_page import DAY, Page
+from studies import SHAPES, invented
+
+import grr
+from grr.files.fingerprint import readings_fingerprint
+from grr.page.methods_front import comparisons_of
+from grr.shipped import shipped_folder
+
+DEMO = shipped_folder("demo_data")
+ONE_METHOD = ("dowel_pin", "dowel_pin_handheld", "dowel_pin_mistakes", "bushing_inch")
+DECISIONS = {
+    "dowel_pin": "● USE",
+    "dowel_pin_handheld": "✖ DO NOT USE FOR THIS TOLERANCE",
+    "dowel_pin_mistakes": "○ NOT DECIDED YET",
+    "bushing_inch": "○ NOT DECIDED YET",
+    "pins_two_ways": "Stand is needed",
+}
+every = pytest.mark.parametrize("name", DECISIONS)
+
+
+def write(study: grr.Study, path: Path, **options: object) -> Page:
+    return Page(grr.report(study, path, date=DAY, **options).read_text(encoding="utf-8"))
+
+
+@every
+def test_decision_comes_first_and_everything_an_auditor_asks_for_is_there(demo_page, name):
+    page = demo_page(name)
+    study = grr.open_study(DEMO / name)
+    assert DECISIONS[name] in page.shown[:900]
+    for text in (
+        study.title,
+        "2026-11-25",
+        "revision C",
+        "A. Person",
+        "EXAMPLE",
+        "The numbers that matter",
+        readings_fingerprint(study),
+        "AIAG MSA, 4th ed.",
+        "ISO 14253-1",
+        "Signature",
+        "Python",
+    ):
+        assert text in page.shown, text
+    if (DEMO / name / "study.toml").exists() and name != "dowel_pin_mistakes":
+        journal = (DEMO / name / "readings.csv").read_text(encoding="utf-8-sig")
+        assert journal.strip().rsplit(",", 1)[1] in page.shown
+
+
+@every
+def test_page_needs_nothing_else_and_runs_nothing(demo_page, name):
+    page = demo_page(name)
+    assert page.open == []
+    assert len(page.text.encode("utf-8")) < 1_000_000
+    tags = {tag for tag, _ in page.elements}
+    assert not tags & {"script", "img", "iframe", "link", "object", "embed", "form", "base"}
+    assert not re.search(r"(?:src|href|url\()\s*=?\s*[\"']?\s*(?:https?:|//)", page.text)
+    for _, attributes in page.elements:
+        assert not [key for key in attributes if key.startswith("on")]
+    assert all(str(a["href"]).startswith("#") for a in page.named("a"))
+
+
+@every
+def test_page_can_be_heard_and_walked_through(demo_page, name):
+    page = demo_page(name)
+    levels = [int(tag[1]) for tag, _ in page.elements if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+    ids = [str(a["id"]) for _, a in page.elements if "id" in a]
+    assert len(set(ids)) == len(ids)
+    assert {str(a["href"])[1:] for a in page.named("a")} <= set(ids)
+    pictures = page.named("svg")
+    assert len(pictures) >= 5
+    assert all(svg["role"] == "img" and svg["aria-label"] for svg in pictures)
+    assert all(cell.get("scope") for cell in page.named("th"))
+    assert page.named("html")[0]["lang"] == "en"
+
+
+@pytest.mark.parametrize("name", ["dowel_pin", "bushing_inch"])
+def test_every_reading_stands_in_the_table(demo_page, name):
+    study = grr.open_study(DEMO / name)
+    decimals = 4 if name == "dowel_pin" else 5
+    found = re.findall(r"<td(?: class=\"next\")?>([\d.]+)</td>", demo_page(name).text)
+    expected = sorted(f"{value:.{decimals}f}" for value in study.readings["reading"])
+    assert sorted(found) == expected
+
+
+def test_headline_numbers_unfold_to_their_formulas(demo_page):
+    page = demo_page("dowel_pin")
+    assert page.text.count("how it is computed") == 6
+    result = grr.anova(grr.open_study(DEMO / "dowel_pin"))
+    assert f"/ 0.00600000 = {result.value('GRR', 'percent_tolerance'):.1f}" in page.shown
+    assert "× (operators − 1) / operators" in page.shown
+
+
+def first_page(page: Page) -> str:
+    return page.shown.split("In this report")[0]
+
+
+def test_first_page_says_what_the_check_found(demo_page):
+    handheld = first_page(demo_page("dowel_pin_handheld"))
+    assert (
+        "In the data, 3 findings to look at: part 2, operator Miro (range beyond limit), part 8"
+        in handheld
+    )
+    assert "see “Is the data what it claims to be?”" in handheld
+    mistakes = first_page(demo_page("dowel_pin_mistakes"))
+    assert re.search(
+        r"In the data, 5 findings to mend and \d+ to look at: part 2, .*? and ", mistakes
+    )
+    assert re.search(
+        r"In the data, .* to look at: stand: part 6", first_page(demo_page("pins_two_ways"))
+    )
+    assert "In the data," not in first_page(demo_page("bushing_inch"))
+
+
+def test_first_page_says_that_the_calibration_is_due(demo_page, tmp_path):
+    overdue = "The calibration of the gauge was due on 2026-09-30, before this report"
+    for name in ("dowel_pin", "pins_two_ways"):
+        assert overdue in first_page(demo_page(name))
+    assert "was due on" not in first_page(demo_page("bushing_inch"))
+    study = grr.open_study(DEMO / "dowel_pin")
+    path = grr.report(study, tmp_path / "r.html", date=dt.date(2026, 9, 30))
+    assert "was due on" not in first_page(Page(path.read_text(encoding="utf-8")))
+
+
+def test_sentences_name_parts_of_the_report_in_place_of_functions(demo_page):
+    for name in DECISIONS:
+        assert not re.search(r"grr\.\w+", demo_page(name).shown), name
+    assert "see “Is the data what it claims to be?”" in demo_page("dowel_pin_handheld").shown
+
+
+def test_same_study_and_day_give_the_same_bytes(tmp_path):
+    study = grr.open_study(DEMO / "bushing_inch")
+    pages = [grr.report(study, tmp_path / f"{n}.html", date=DAY).read_bytes() for n in (1, 2)]
+    assert pages[0] == pages[1]
+    today = grr.report(study, tmp_path / "3.html").read_text(encoding="utf-8")
+    assert f"report of {dt.date.today().isoformat()}" in today
+
+
+def test_several_methods_are_compared_and_each_reported(demo_page):
+    page = demo_page("pins_two_ways")
+    for text in (
+        "stand: the numbers",
+        "handheld: the numbers",
+        "The methods compared",
+        "Drift while measuring",
+        "Each method by itself",
+        "Zero, session by session",
+    ):
+        assert text in page.shown, text
+
+
+def test_another_baseline_turns_the_comparison_around(tmp_path):
+    study = grr.open_study(DEMO / "pins_two_ways")
+    found, _ = comparisons_of(study, "handheld")
+    assert [(one.numbers.baseline, one.numbers.candidate) for one in found] == [
+        ("handheld", "stand")
+    ]
+    with pytest.raises(grr.StudyError, match="no such method"):
+        grr.report(study, tmp_path / "r.html", baseline="by eye")
+
+
+@pytest.mark.parametrize(
+    ("shape", "says"),
+    [
+        ("no tolerance", "no tolerance"),
+        ("one operator", "The operators cannot be compared"),
+        ("one trial", "Each part was measured once"),
+        ("readings missing", "Restricted maximum likelihood"),
+        ("chosen parts", "the parts were chosen"),
+        ("all repeats equal", "rounding error"),
+    ],
+)
+def test_odd_studies_get_a_report_that_says_what_cannot_be_told(tmp_path, shape, says):
+    page = write(SHAPES[shape](), tmp_path / "r.html")
+    assert says in page.shown
+    assert not re.search(r"\b(nan|inf|None|NaN)\b", page.shown)
+    assert "were not collected with the entry form" in page.shown
+
+
+def test_nested_study_gets_a_report(tmp_path):
+    table = SHAPES["manual"]().readings
+    table["part"] = table["part"] + " of " + table["operator"]
+    study = grr.Study(table, design="nested", tolerance=grr.Tolerance(-4, 4), unit="mm")
+    page = write(study, tmp_path / "r.html")
+    assert "parts of one operator" in page.shown
+
+
+def test_average_and_range_may_be_the_method_of_record(tmp_path):
+    study = replace(
+        grr.open_study(DEMO / "dowel_pin"), rules=grr.Rules(method_of_record="average_range")
+    )
+    page = write(study, tmp_path / "r.html")
+    assert "Average and range, the method of record" in page.shown
+    assert "calculated by average and range" in page.shown[:900]
+
+
+def test_hostile_texts_stay_text(tmp_path):
+    study = hostile_study(tmp_path / "study")
+    page = write(
+        study, tmp_path / "r.html", prepared_by="<script>hit()</script>", revision="'\"><b>"
+    )
+    tags = [tag for tag, _ in page.elements]
+    assert not {"script", "img", "a"} & set(tags) - {"a"}
+    assert tags.count("style") == 1
+    assert all(str(a["href"]).startswith("#") for a in page.named("a"))
+    assert page.open == []
+    assert "<script>window.hit = 1; alert(1)</script>" in page.shown
+    assert "=cmd()|'/C calc'!A0" in page.shown
+    assert "N" * 300 in page.shown
+    assert "\u202e" not in page.text
+    assert "Names in full" in page.shown
+
+
+def test_wrong_places_and_things_are_refused_in_one_sentence(tmp_path):
+    study = invented(3, 2, 2)
+    with pytest.raises(grr.StudyError, match=r"\.html or \.pdf"):
+        grr.report(study, tmp_path / "r.docx")
+    with pytest.raises(grr.StudyError, match="does not exist"):
+        grr.report(study, tmp_path / "nowhere" / "r.html")
+    with pytest.raises(grr.StudyError, match="needs a Study"):
+        grr.report(study.readings, tmp_path / "r.html")  # type: ignore[arg-type]
+    with pytest.raises(grr.StudyError, match="A4"):
+        grr.report(study, tmp_path / "r.html", paper="A3")
+
+
+def test_readings_without_a_resolution_keep_their_digits(tmp_path):
+    table = pd.DataFrame(
+        [(p, o, t, 1.0 + 0.123456 * i) for i, (p, o, t) in enumerate(
+            (p, o, t) for p in "abc" for o in "XY" for t in (1, 2))],
+        columns=["part", "operator", "trial", "reading"],
+    )  # fmt: skip
+    page = write(grr.Study(table, unit="mm"), tmp_path / "r.html")
+    assert "1.123456" in page.shown

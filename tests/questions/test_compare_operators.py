@@ -1,0 +1,245 @@
+"""Operators of studies with a known truth: what is found, and in which words."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import grr
+from grr.formulas.consistency import h_statistic
+
+DEMO = Path(__file__).parents[2] / "demo_data"
+
+
+def study(
+    offsets=(0.0, 0.0, 0.0),
+    scatters=(1.0, 1.0, 1.0),
+    *,
+    touch=(0.0, 0.0, 0.0),
+    parts=10,
+    trials=3,
+    seed=1,
+    **settings,
+):
+    """A study in µm; operators A, B, C … with an offset, a scatter and a touch each."""
+    rng = np.random.default_rng(seed)
+    sizes = rng.normal(0, 5, parts)
+    rows = []
+    for name, offset, scatter, by_part in zip("ABCDEF", offsets, scatters, touch, strict=False):
+        extra = rng.normal(0, by_part, parts)
+        for trial in range(1, trials + 1):
+            for part in rng.permutation(parts):
+                value = sizes[part] + offset + extra[part] + rng.normal(0, scatter)
+                rows.append((part + 1, name, trial, value, len(rows) + 1))
+    table = pd.DataFrame(rows, columns=["part", "operator", "trial", "reading", "order"])
+    return grr.Study(table, **{"unit": "µm", "tolerance": grr.Tolerance(-30.0, 30.0), **settings})
+
+
+def findings(result):
+    return {c.operator: c.findings for c in result.conclusions}
+
+
+def test_operators_who_are_alike_agree():
+    result = grr.compare_operators(study(seed=5))
+    assert findings(result) == dict.fromkeys("ABC", ("agrees",))
+    assert "agree" in result.headline
+    assert "agrees with the other operators" in result.about("A").sentence
+
+
+def test_few_studies_of_alike_operators_raise_an_alarm():
+    # Four questions at a family-wise 5 % each.
+    alarms = sum(
+        any(f != ("agrees",) for f in findings(grr.compare_operators(study(seed=s))).values())
+        for s in range(25)
+    )
+    assert alarms <= 10
+
+
+def test_one_who_reads_high_is_named_and_the_others_are_not():
+    result = grr.compare_operators(study(offsets=(0.0, 2.5, 0.0)))
+    assert findings(result) == {"A": ("agrees",), "B": ("reads high",), "C": ("agrees",)}
+    row = result.to_frame().loc["B"]
+    assert row["from_others_lower"] < 2.5 < row["from_others_upper"]
+    sentence = result.about("B").sentence
+    assert sentence.startswith("B reads high by 2.") and "of the tolerance" in sentence
+    assert "lower than B" in result.about("A").sentence
+    assert "gauge block" in result.about("B").confirm[0]
+
+
+def test_who_agrees_only_with_some_is_told_with_whom():
+    result = grr.compare_operators(study((0.0, 2.5, 0.0), scatters=(0.5, 0.5, 0.5), seed=2))
+    assert [c.in_words for c in result.conclusions] == [
+        ("agrees with C",),
+        ("reads high",),
+        ("agrees with A",),
+    ]
+    assert result.headline == "B reads high; A and C agree with each other."
+    assert result.to_frame()["findings"].tolist() == [
+        "agrees with C",
+        "reads high",
+        "agrees with A",
+    ]
+    figure = grr.show.operators_side_by_side(result)
+    assert "pulls the others' diamonds" in figure.layout.meta["answer"]
+    shown = [
+        note["text"].split("<br>")[0] for note in figure.to_plotly_json()["layout"]["annotations"]
+    ]
+    assert {"agrees with C", "reads high", "agrees with A"} <= set(shown)
+
+
+def test_nobody_is_named_for_less_than_the_last_digit():
+    def found(resolution):
+        source = study((0.0, 0.0, 0.8), scatters=(0.5, 0.5, 0.5), seed=6)
+        table = source.readings.assign(reading=source.readings["reading"].round(1))
+        return grr.compare_operators(grr.Study(table, unit="µm", resolution=resolution))
+
+    assert found(0.1).headline.startswith("C reads high")
+    coarse = found(0.1)
+    offset = coarse.numbers.value("C", "from_others")
+    assert 0.5 < offset < 1.1
+    # the same readings from a gauge whose digit is larger than what they differ by
+    table = coarse.study.readings
+    table["reading"] = (table["reading"] / 2.0).round() * 2.0
+    below = grr.compare_operators(grr.Study(table, unit="µm", resolution=2.0))
+    assert below.numbers.pairs["p"].min() < 0.05
+    assert below.headline.startswith("The operators agree to the last digit: their means lie")
+    assert findings(below) == dict.fromkeys("ABC", ("agrees",))
+    assert below.about("C").in_words == ("agrees to the last digit",)
+    assert "less than the last digit of the gauge" in below.about("C").sentence
+
+
+def test_one_in_the_middle_reads_between_the_others():
+    result = grr.compare_operators(study((-3.0, 0.0, 3.0), scatters=(0.5, 0.5, 0.5)))
+    assert findings(result) == {
+        "A": ("reads low",),
+        "B": ("reads between the others",),
+        "C": ("reads high",),
+    }
+    assert "lower than C" in result.about("B").sentence and str(result)
+
+
+def test_one_who_scatters_is_named():
+    result = grr.compare_operators(study(scatters=(1.0, 1.0, 3.0)))
+    assert findings(result)["C"] == ("scatters more",)
+    row = result.to_frame().loc["C"]
+    assert row["scatter_ratio_lower"] < 3.0 < row["scatter_ratio_upper"]
+    assert "by a factor" in result.about("C").sentence
+
+
+def test_one_who_depends_on_the_part_is_named_with_the_parts():
+    result = grr.compare_operators(study(touch=(0.0, 3.0, 0.0), seed=2))
+    assert findings(result)["B"] == ("depends on the part",)
+    assert findings(result)["A"] == findings(result)["C"] == ("agrees",)
+    worst = result.numbers.cells["residual"].abs().unstack()["B"].idxmax()
+    assert f"part {worst} " in result.about("B").sentence
+
+
+def test_a_drift_is_seen_from_the_order_alone():
+    source = study(seed=3)
+    table = source.readings
+    table["reading"] += np.where(table["operator"] == "A", -0.15 * table["order"], 0.0)
+    result = grr.compare_operators(grr.Study(table, unit="µm"))
+    assert "drifts" in findings(result)["A"]
+    assert "from one reading to the next" in result.about("A").sentence
+    row = result.to_frame().loc["A"]
+    assert row["trend_lower"] < -0.15 < row["trend_upper"]
+
+
+def test_with_two_operators_nobody_is_right():
+    result = grr.compare_operators(study(offsets=(0.0, 3.0), scatters=(1.0, 1.0), seed=2))
+    assert findings(result) == {"A": ("reads low",), "B": ("reads high",)}
+    assert "which of the two is right, this study cannot say" in result.about("A").sentence
+
+
+def test_the_numbers_are_those_of_the_definitions():
+    source = study(offsets=(0.0, 1.0, 0.0))
+    numbers = grr.compare_operators(source).numbers
+    table = source.readings
+    means = table.groupby(["part", "operator"])["reading"].mean().unstack()
+    assert numbers.value("B", "mean") == pytest.approx(means["B"].mean())
+    others = means[["A", "C"]].to_numpy().mean()
+    assert numbers.value("B", "from_others") == pytest.approx(means["B"].mean() - others)
+    within = table.groupby(["part", "operator"])["reading"].var().unstack()["B"].mean() ** 0.5
+    assert numbers.value("B", "sd") == pytest.approx(within)
+    h = numbers.cells["h"].unstack().loc[list(source.parts)].to_numpy()
+    assert h == pytest.approx(h_statistic(means.loc[list(source.parts)].to_numpy()))
+    assert numbers.h_ceiling == pytest.approx(2 / 3**0.5)
+
+
+def test_h_of_three_operators_is_never_marked():
+    result = grr.compare_operators(study(offsets=(0.0, 9.0, 0.0)))
+    html = result._repr_html_()
+    assert "cannot exceed 1.155" in html
+    h = result.numbers.cells["h"].abs()
+    assert h.max() > 1.15
+    assert "1.15 *" not in html
+
+
+def test_text_fits_a_terminal_and_names_are_escaped():
+    source = study(offsets=(0.0, 9.0, 0.0))
+    table = source.readings.replace({"operator": {"B": "<b>Bo & Co with a rather long name</b>"}})
+    result = grr.compare_operators(grr.Study(table, unit="µm"))
+    assert max(map(len, str(result).splitlines())) <= 80
+    html = result._repr_html_()
+    assert "<b>Bo" not in html and "&lt;b&gt;Bo &amp; Co" in html
+
+
+def test_missing_readings_are_allowed_while_no_cell_is_empty():
+    source = study(offsets=(0.0, 2.5, 0.0))
+    table = source.readings
+    table.loc[[3, 40], "reading"] = np.nan
+    result = grr.compare_operators(grr.Study(table, unit="µm"))
+    assert findings(result)["B"] == ("reads high",)
+
+
+def test_one_trial_compares_means_only():
+    result = grr.compare_operators(study(offsets=(0.0, 9.0, 0.0), trials=1))
+    assert findings(result)["B"] == ("reads high",)
+    assert np.isnan(result.numbers.value("B", "sd"))
+    assert "Nothing was repeated" in str(result)
+
+
+def test_readings_that_never_differ_hide_the_scatter():
+    source = study()
+    table = source.readings
+    table["reading"] = table["part"].astype(float)
+    assert "scatter is hidden" in str(grr.compare_operators(grr.Study(table)))
+
+
+def test_bad_input_is_told_with_a_remedy():
+    with pytest.raises(grr.StudyError, match=r"Only one operator measured.*Let at least two"):
+        grr.compare_operators(study(offsets=(0.0,), scatters=(1.0,)))
+    with pytest.raises(grr.StudyError, match=r"Fewer than three parts.*at least three"):
+        grr.compare_operators(study(parts=2))
+    table = study().readings
+    gone = (table["part"] == "4") & (table["operator"] == "B")
+    with pytest.raises(grr.StudyError, match=r"Operator B did not measure part 4.*Take that"):
+        grr.compare_operators(grr.Study(table[~gone]))
+    with pytest.raises(grr.StudyError, match=r"nested study.*the same parts"):
+        grr.compare_operators(study(design="nested"))
+    two = pd.concat([table.assign(method="stand"), table.assign(method="handheld")])
+    with pytest.raises(grr.StudyError, match=r'more than one method.*for_method\("stand"\)'):
+        grr.compare_operators(grr.Study(two))
+
+
+def test_the_demo_operators_are_told_apart_and_the_intervals_hold_the_truth():
+    demo = grr.open_study(DEMO / "pins_two_ways")
+    truth = tomllib.loads((DEMO / "pins_two_ways" / "truth.toml").read_text(encoding="utf-8"))
+    people = truth["operators_in_micrometres"]
+    result = grr.compare_operators(demo.for_method("stand"))
+    assert findings(result)["Jonas"] == ("reads high",)
+    assert findings(result)["Miro"] == ("scatters more",)
+    assert findings(result)["Ilka"] == ("agrees",)
+    table = result.to_frame()
+    for name in ("Ilka", "Jonas", "Miro"):
+        offset = people[f"{name}, stand"]["offset"]
+        others = [people[f"{o}, stand"]["offset"] for o in table.index if o != name]
+        low, high = table.loc[name, ["from_others_lower", "from_others_upper"]] * 1000
+        assert low < offset - np.mean(others) < high
+        # a repeat scatters, and is rounded to 0.1 µm
+        sd = np.hypot(people[f"{name}, stand"]["scatter"], 0.1 / np.sqrt(12))
+        assert table.loc[name, "sd_lower"] * 1000 < sd < table.loc[name, "sd_upper"] * 1000

@@ -1,0 +1,27 @@
+"""What planning promises is what a verdict would then say."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from grr.formulas.pivots import crossed_pivots
+from grr.formulas.precision import Design, Shares, simulated_anova, simulated_precision
+from grr.model.rules import Rules
+from grr.questions.criteria import bounded
+
+
+@pytest.mark.parametrize("operators", ["random", "fixed"])
+def test_shares_of_studies_shown_good_and_bad(operators: str) -> None:
+    design, studies, seed, draws = Design(10, 3, 3, operators), 200, 5, 2000
+    planned = simulated_precision(design, studies=studies, seed=seed, draws=draws)
+    anova = simulated_anova(design, Shares(), studies, np.random.default_rng(seed))
+    pivots = crossed_pivots(anova, draws=draws, seed=seed, operators=operators)
+    relative = np.sqrt(np.maximum(pivots.grr, 0.0))  # the true GRR is 1
+    shown = {"good": 0, "over": 0}
+    for draw in relative:
+        for true, word in ((8.0, "good"), (40.0, "over")):
+            shown[word] += bounded(true, true * draw, Rules(), "accept").by_confidence == word
+    assert planned.assurance_under(10.0, 8.0) == shown["good"] / studies
+    assert planned.assurance_over(30.0, 40.0) == shown["over"] / studies
+    assert 0 < shown["over"] < studies

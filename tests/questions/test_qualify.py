@@ -1,0 +1,226 @@
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import grr
+from grr.model.errors import StudyError
+from published import manual_readings
+
+TOLERANCE = grr.Tolerance(9.997, 10.003)
+SIZES = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])
+STEP = 0.0001
+
+
+def reference(bias=0.0001, sd=0.00008, n=50, tolerance=TOLERANCE, **more):
+    readings = np.random.default_rng(1).normal(10.0 + bias, sd, n)
+    arguments = {"expanded_uncertainty": 0.0001, "resolution": STEP, "unit": "mm"} | more
+    return grr.reference_study(
+        np.round(readings, 4), reference=10.0, tolerance=tolerance, **arguments
+    )
+
+
+def over_range(bias=0.0001, sd=0.0001, **more):
+    x = np.repeat(SIZES, 5)
+    y = x + bias + np.random.default_rng(2).normal(0, sd, len(x))
+    table = pd.DataFrame({"reference": x, "reading": np.round(y, 4)})
+    arguments = {"mpe": 0.001, "expanded_uncertainty": 0.0001, "resolution": STEP} | more
+    return grr.linearity(table, unit="mm", **arguments)
+
+
+def on_parts(scale=0.0003, tolerance=TOLERANCE, **facts):
+    table = manual_readings()
+    table["reading"] = np.round(10.0 + scale * table["reading"], 4)
+    study = grr.Study(
+        table, tolerance=tolerance, unit="mm", resolution=STEP, operators="fixed", facts=facts
+    )
+    return grr.anova(study)
+
+
+def budget(size=0.0003):
+    return grr.UncertaintyBudget([grr.Contribution("all", size)], unit="mm")
+
+
+def checks(shift=0.0, n=24, at=20):
+    rng = np.random.default_rng(3)
+    times = pd.date_range("2025-01-15", periods=n, freq="30D")
+    reading = 10.0 + rng.normal(0, 0.0001, n) + shift * (np.arange(n) >= at)
+    table = pd.DataFrame({"time": times.strftime("%Y-%m-%d"), "reading": reading})
+    return grr.stability(
+        table, unit="mm", tolerance=TOLERANCE, baseline=min(20, n), rules=("WE 1",)
+    )
+
+
+def page(**legs):
+    given = {
+        "reference": reference(),
+        "linearity": over_range(),
+        "budget": budget(),
+        "study": on_parts(),
+        "stability": checks(),
+    } | legs
+    return grr.qualify(TOLERANCE, unit="mm", gauge="M-17", **given)
+
+
+def test_every_leg_passes():
+    found = page()
+    assert {leg.outcome for leg in found.legs} == {"pass"}
+    assert found.decision == "USE"
+    assert [leg.name for leg in found.legs] == list(found.to_frame().index)
+    assert found.weakest.used == max(leg.used for leg in found.legs)
+
+
+def test_the_page_fills_step_by_step():
+    empty = grr.qualify(TOLERANCE, unit="mm")
+    assert empty.decision == "NOT DECIDED YET"
+    assert [leg.outcome for leg in empty.legs].count("not done") == 6
+    one = grr.qualify(TOLERANCE, unit="mm", reference=reference())
+    assert one.leg("Bias").outcome == "pass" and one.leg("Resolution").outcome == "pass"
+    assert one.decision == "NOT DECIDED YET"
+    assert any("grr.linearity" in step for step in one.next_steps)
+
+
+def test_a_new_gauge_passes_on_condition_that_it_is_watched():
+    found = page(stability=None)
+    assert found.decision == "USE ONLY LIKE THIS"
+    assert found.leg("Stability").outcome == "conditional"
+    assert any("from the first day" in condition for condition in found.conditions)
+    assert found.weakest.name != "Stability"
+    assert "laboratory's procedure" in str(found)
+
+
+@pytest.mark.parametrize(
+    ("name", "legs", "outcome"),
+    [
+        ("Resolution", {"resolution": 0.001}, "fail"),
+        ("Bias", {"reference": reference(bias=0.002)}, "fail"),
+        ("Bias", {"reference": reference(bias=0.0006, sd=0.0003)}, "can't tell"),
+        ("Bias", {"reference": reference(expanded_uncertainty=0.002)}, "can't tell"),
+        ("Repeatability on a reference", {"reference": reference(sd=0.0005)}, "fail"),
+        ("Repeatability on a reference", {"reference": reference(sd=0.0001, n=8)}, "can't tell"),
+        ("Linearity over the range", {"linearity": over_range(bias=0.002)}, "fail"),
+        ("Linearity over the range", {"linearity": over_range(bias=0.0005)}, "can't tell"),
+        ("Linearity over the range", {"linearity": over_range(mpe=0.00035)}, "can't tell"),
+        ("Linearity over the range", {"linearity": over_range(mpe=0.0001)}, "fail"),
+        ("Uncertainty", {"budget": budget(0.0006)}, "conditional"),
+        ("Uncertainty", {"budget": budget(0.002)}, "fail"),
+        ("GR&R on real parts", {"study": on_parts(scale=0.0008)}, "conditional"),
+        ("GR&R on real parts", {"study": on_parts(scale=0.003)}, "fail"),
+        ("Stability", {"stability": checks(shift=0.001)}, "fail"),
+        ("Stability", {"stability": checks(n=12)}, "conditional"),
+    ],
+)
+def test_each_leg_can_be_what_is_wrong(name, legs, outcome):
+    leg = grr.qualify(TOLERANCE, unit="mm", **legs).leg(name)
+    assert leg.outcome == outcome
+    assert leg.todo and leg.why
+
+
+@pytest.mark.parametrize(
+    ("legs", "decision", "weakest"),
+    [
+        ({"budget": budget(0.0006)}, "USE ONLY LIKE THIS", "Uncertainty"),
+        ({"linearity": over_range(mpe=0.00035)}, "NOT DECIDED YET", "Linearity over the range"),
+        ({"linearity": None}, "NOT DECIDED YET", "Linearity over the range"),
+        (
+            {"stability": checks(shift=0.001), "linearity": None},
+            "DO NOT USE FOR THIS TOLERANCE",
+            "Stability",
+        ),
+    ],
+)
+def test_the_worst_leg_decides(legs, decision, weakest):
+    found = page(**legs)
+    assert (found.decision, found.weakest.name) == (decision, weakest)
+
+
+def test_acceptance_limits_are_a_condition_and_rounded_inwards():
+    found = page(budget=budget(0.0006))
+    # 1.645·0.6 µm = 0.987 µm inside each limit
+    assert any("9.9980 to 10.0020" in c.replace("\u00a0", " ") for c in found.conditions), (
+        found.conditions
+    )
+
+
+def test_the_label_carries_the_acceptance_limits():
+    found = page(budget=budget(0.0006))
+    assert found.decision == "USE ONLY LIKE THIS"
+    lines = dict(grr.show.gauge_label(found).lines)
+    assert "9.9980 to 10.0020" in lines["accept"].replace("\u00a0", " ")
+
+
+def test_readings_all_alike_cannot_be_judged_without_the_resolution():
+    alike = grr.reference_study([10.0] * 20, reference=10.0, unit="mm", tolerance=TOLERANCE)
+    leg = grr.qualify(TOLERANCE, unit="mm", reference=alike).leg("Repeatability on a reference")
+    assert leg.outcome == "can't tell" and "resolution" in leg.todo
+
+
+def test_alarms_that_have_gone_leave_the_history_open():
+    rng = np.random.default_rng(3)
+    reading = 10.0 + rng.normal(0, 0.0001, 24) + 0.002 * (np.arange(24) == 21)
+    times = pd.date_range("2025-01-15", periods=24, freq="30D").strftime("%Y-%m-%d")
+    table = pd.DataFrame({"time": times, "reading": reading})
+    watched = grr.stability(
+        table, unit="mm", tolerance=TOLERANCE, rules=("WE 1",), chart="individuals"
+    )
+    leg = grr.qualify(TOLERANCE, unit="mm", stability=watched).leg("Stability")
+    assert (leg.outcome, watched.alarm_now) == ("can't tell", False)
+
+
+def test_conditions_come_from_the_study_and_the_use():
+    study = on_parts(gauge_number="M-9", holding="stand", soak_minutes=30, zeroed_on="master")
+    found = grr.qualify(
+        TOLERANCE, unit="mm", study=study, mean_of=3, rezero_minutes=10, stability=checks()
+    )
+    assert found.gauge == "M-9"
+    text = " ".join(found.conditions)
+    for words in ("stand", "30 minutes", "mean of 3", "every 10 minutes"):
+        assert words in text
+    assert "closed faces" not in text
+    closed = grr.qualify(TOLERANCE, unit="mm", study=on_parts())
+    assert any("closed faces" in condition for condition in closed.conditions)
+
+
+def test_valid_until_the_earlier_of_calibration_and_next_check():
+    watched = checks()
+
+    def until(**given):
+        return grr.qualify(TOLERANCE, unit="mm", **given).valid_until
+
+    assert until() is None
+    assert until(stability=watched) == watched.next_check
+    assert until(stability=watched, facts={"calibration_due": "2025-12-31"}) == date(2025, 12, 31)
+    late = until(stability=watched, facts={"calibration_due": "2029-12-31"})
+    assert late == watched.next_check
+
+
+def test_it_prints_within_eighty_columns_and_escapes():
+    found = grr.qualify(
+        TOLERANCE, unit="mm", gauge="<b>", characteristic="Ø 10", report="Q-1", example=True
+    )
+    assert max(map(len, str(found).splitlines())) <= 80
+    assert "<b>" not in found._repr_html_()
+    assert "EXAMPLE" in str(found) and "Q-1" in str(found)
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "legs", "message"),
+    [
+        (grr.Tolerance(upper=1.0), {}, "two limits"),
+        (0.006, {}, "not a Tolerance"),
+        (TOLERANCE, {"unit": "µm", "reference": reference()}, "another unit"),
+        (grr.Tolerance(9.0, 11.0), {"reference": reference()}, "another tolerance"),
+        (TOLERANCE, {"reference": reference(tolerance=None)}, "another tolerance"),
+        (TOLERANCE, {"bias_share": 1.5}, "bias_share"),
+        (TOLERANCE, {"confidence": 0.4}, "confidence"),
+        (TOLERANCE, {"mean_of": 0}, "mean_of"),
+        (TOLERANCE, {"rezero_minutes": -1}, "rezero_minutes"),
+        (TOLERANCE, {"study": on_parts(calibration_due="soon")}, "not a date"),
+        (TOLERANCE, {"facts": {"calibration_due": "soon"}}, "calibration"),
+    ],
+)
+def test_bad_input_is_one_sentence_with_a_remedy(tolerance, legs, message):
+    with pytest.raises(StudyError, match=message) as caught:
+        grr.qualify(tolerance, **({"unit": "mm"} | legs))
+    assert caught.value.remedy

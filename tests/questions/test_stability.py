@@ -1,0 +1,183 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+import grr
+from grr.model.errors import StudyError
+
+MONTHS = pd.date_range("2024-01-15", periods=24, freq="30D")
+TOLERANCE = grr.Tolerance(10.006, 10.012)
+
+
+def made(shift=0.0, at=15, drift=0.0, sd=0.0001, per_check=1, day_sd=0.0, seed=1):
+    rng = np.random.default_rng(seed)
+    level = 10.0 + shift * (np.arange(24) >= at) + drift * np.arange(24) / 12.0
+    level = level + rng.normal(0, day_sd, 24)
+    readings = np.repeat(level, per_check) + rng.normal(0, sd, 24 * per_check)
+    return pd.DataFrame(
+        {"time": np.repeat(MONTHS.strftime("%Y-%m-%d"), per_check), "reading": readings}
+    )
+
+
+def watched(table, **more):
+    return grr.stability(table, **({"unit": "mm", "tolerance": TOLERANCE} | more))
+
+
+def test_limits_are_frozen_from_the_baseline():
+    table = made()
+    result = watched(table, baseline=12)
+    first = table["reading"][:12].to_numpy()
+    sigma = np.abs(np.diff(first)).mean() / (2 / np.sqrt(np.pi))
+    assert result.limits.upper == pytest.approx(first.mean() + 3 * sigma)
+    by_date = watched(table, baseline="2024-12-15")
+    assert by_date.baseline == 12
+    later = table.assign(reading=table["reading"] + 0.01 * (np.arange(24) >= 12))
+    assert watched(later, baseline=12).limits.upper == result.limits.upper
+
+
+def test_a_true_shift_is_found_and_placed():
+    result = watched(made(shift=0.0008), baseline=12)
+    assert result.alarmed and result.alarm_now
+    before, after = result.step_between
+    assert (before, after) == tuple(MONTHS[14:16].tz_localize("UTC"))
+    assert result.step.size == pytest.approx(0.0008, abs=0.0002)
+    assert result.last_good <= before
+    assert result.next_check is None and "before the gauge is used again" in " ".join(
+        str(result).split()
+    )
+
+
+def test_a_quiet_gauge_raises_no_alarm_and_gets_an_interval():
+    result = watched(made(), baseline=20, rules=("WE 1",))
+    assert not result.signals and result.step is None
+    assert result.alarms.run_length == pytest.approx(370.4, abs=0.01)
+    assert result.recheck_days == 30.0  # monthly checks show nothing about longer intervals
+    text = " ".join(str(result).split())
+    assert "for drift only: after a fall or a knock check at once" in text
+    seldom = watched(made().iloc[::4], baseline=6, rules=("WE 1",))
+    assert seldom.recheck_days == 120.0
+    assert result.next_check > result.times[-1].date()
+    assert result.last_good == result.times[-1]
+
+
+def test_the_chance_of_a_false_alarm_grows_with_a_short_baseline():
+    few, many = watched(made(), baseline=8), watched(made(), baseline=20)
+    assert 0.1 < many.chance_ahead < few.chance_ahead < 0.5
+    assert watched(made(per_check=3)).chance_ahead is None
+    assert "chance of a false alarm within 12 checks" in " ".join(str(few).split())
+
+
+def test_a_drift_shortens_the_interval():
+    result = watched(made(drift=0.001, sd=0.00002), baseline=3)
+    assert result.drift.lower < 0.001 * 365.25 / 360 < result.drift.upper
+    # 10 % of 6 µm at about 12 µm a year: 18 days, at the faster end a little less
+    fast = watched(made(drift=0.012, sd=0.00002), baseline=3)
+    assert 16 < fast.recheck_days < 0.0006 / 0.012 * 366
+    assert watched(made(), baseline=12, longest_days=20).recheck_days == 20.0
+
+
+def test_mean_and_range_where_checks_hold_several_readings():
+    result = watched(made(per_check=3))
+    assert result.chart == "mean and range" and result.limits.per_check == 3
+    restless = watched(made(per_check=3, day_sd=0.0005))
+    assert restless.chart == "individuals"
+    assert "scatter more than the readings within them" in " ".join(str(restless).split())
+    asked = watched(made(per_check=3, day_sd=0.0005), chart="mean and range")
+    assert len(asked.signals) > len(restless.signals)
+
+
+def test_a_wild_range_is_an_alarm_of_its_own():
+    table = made(per_check=3)
+    table.loc[table.index[-1], "reading"] += 0.002
+    table.loc[table.index[-2], "reading"] -= 0.002
+    result = watched(table, baseline=20, rules=("WE 1",))
+    assert [s.rule for s in result.signals] == ["range beyond its limit"]
+    assert result.to_frame()["rules_met"].iloc[-1] == "range beyond its limit"
+
+
+def test_checks_may_be_numbered():
+    table = made(per_check=2)
+    table["check"] = np.arange(48) // 4
+    assert len(watched(table, baseline=5).means) == 12
+
+
+def test_readings_that_repeat_to_the_last_digit_do_not_alarm():
+    table = pd.DataFrame({"time": MONTHS.strftime("%Y-%m-%d"), "reading": 10.0})
+    table.loc[20, "reading"] = 10.0001
+    result = watched(table, baseline=12, resolution=0.0001, rules=("WE 1",))
+    assert not result.signals
+    assert "flips by one digit" in " ".join(str(result).split())
+    table.loc[21:, "reading"] = 10.0002
+    assert watched(table, baseline=12, resolution=0.0001, rules=("WE 1",)).alarm_now
+
+
+def test_a_chunky_gauge_is_told_to_hide_its_scatter():
+    table = made(sd=0.0001)
+    table["reading"] = table["reading"].round(4)
+    hides = "the last digit hides the scatter"
+    assert hides in " ".join(str(watched(table, resolution=0.0001)).split())
+    fine = made(sd=0.0001)
+    fine["reading"] = fine["reading"].round(5)
+    assert hides not in " ".join(str(watched(fine, resolution=0.00001)).split())
+
+
+def test_above_or_below_is_said_and_numbers_are_rounded_to_two_figures():
+    table = made(sd=0.00002)
+    low = " ".join(str(watched(table, reference=10.0001)).split())
+    assert "the readings lie 0.11 µm below the calibrated value" in low
+    assert "0.094 µm above the" in " ".join(str(watched(table, reference=9.9999)).split())
+    shifted = str(watched(made(shift=0.0008, sd=0.00002), baseline=12))
+    assert "A step of 0.78 µm" in " ".join(shifted.split())
+    flat = pd.DataFrame({"time": MONTHS.strftime("%Y-%m-%d"), "reading": [1.0, 1.1, 1.1, 1.0] * 6})
+    assert "Drift 0 µm a year (" in " ".join(str(watched(flat, tolerance=None)).split())
+
+
+def test_without_a_tolerance_no_interval_is_proposed():
+    result = watched(made(), tolerance=None)
+    assert result.recheck_days is None and "No interval" in str(result)
+
+
+def test_order_of_rows_does_not_matter():
+    table = made(per_check=2)
+    shuffled = table.sample(frac=1.0, random_state=3)
+    pd.testing.assert_frame_equal(watched(table).to_frame(), watched(shuffled).to_frame())
+
+
+def test_prints_within_eighty_columns():
+    result = watched(
+        made(shift=0.0008, per_check=3), rules="nelson", title="<i>", reference=10.0, example=True
+    )
+    assert max(map(len, str(result).splitlines())) <= 80
+    assert "<i>" not in result._repr_html_()
+    assert "Nelson 1 to 8" in str(result)
+
+
+@pytest.mark.parametrize(
+    ("table", "arguments", "message"),
+    [
+        (made()[:2], {}, "Fewer than three checks"),
+        (made().assign(time=""), {}, "row 1"),
+        (made().assign(time="15.1.2024"), {}, "not an ISO 8601"),
+        (made().drop(columns="time"), {}, "no column time"),
+        (made().assign(reading="x"), {}, "reading is not a number"),
+        (made(), {"baseline": 1}, "at least two of the checks"),
+        (made(), {"baseline": 99}, "from 2 to 24"),
+        (made(), {"baseline": "soon"}, "not a date"),
+        (made(), {"rules": "best"}, "rules is not a word known here"),
+        (made(), {"rules": ("WE 9",)}, "rules is not a word known here"),
+        (made(), {"rules": ()}, "No run rule"),
+        (made(), {"chart": "pie"}, "chart is not a word known here"),
+        (made(), {"chart": "mean and range"}, "same number of readings"),
+        (made(), {"share": 3}, "share must be less than 1"),
+        (made(), {"longest_days": 0}, "longest_days must be more than 0"),
+        (
+            pd.DataFrame({"time": ["2024-01-01"] * 3, "check": [1, 2, 3], "reading": 1.0}),
+            {},
+            "same time",
+        ),
+    ],
+)
+def test_bad_input_is_one_sentence_with_a_remedy(table, arguments, message):
+    with pytest.raises(StudyError, match=message) as caught:
+        watched(table, **arguments)
+    assert caught.value.remedy

@@ -1,0 +1,252 @@
+"""Decisions follow the value and the confidence, never one alone."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+
+import numpy as np
+import pytest
+
+import grr
+from grr.questions.criteria import criterion
+from grr.questions.verdict import UNSTATED
+from grr.shipped import shipped_folder
+from published import manual_readings
+
+
+def judged(width: float, **options: object) -> grr.Verdict:
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-width / 2, width / 2), **options)
+    return grr.verdict(grr.anova(study))
+
+
+@pytest.mark.parametrize(
+    ("width", "decision"),
+    [
+        (200.0, "USE"),
+        (40.0, "USE ONLY LIKE THIS"),
+        (8.0, "NOT DECIDED YET"),
+        (2.0, "DO NOT USE FOR THIS TOLERANCE"),
+    ],
+)
+def test_decision_by_width_of_the_tolerance(width: float, decision: str) -> None:
+    verdict = judged(width)
+    assert verdict.decision == decision
+    assert str(verdict).splitlines()[0].endswith(decision)
+    assert verdict.next_steps
+    assert "does not replace" in str(verdict)
+
+
+def test_both_lines_are_always_there() -> None:
+    verdict = judged(8.0)
+    assert "22.7" in verdict.by_manual
+    assert "between 10 % and 30 %" in verdict.by_manual
+    assert verdict.by_confidence.startswith("With 95 % confidence")
+    assert "probability" not in str(verdict)
+
+
+def test_the_decision_rests_on_the_bounds() -> None:
+    for width in np.geomspace(1.0, 300.0, 25):
+        verdict = judged(float(width))
+        found = verdict.criterion
+        assert found is not None
+        assert found.lower < found.value < found.upper
+        expected = (
+            "USE"
+            if found.upper <= 10
+            else "USE ONLY LIKE THIS"
+            if found.upper <= 30
+            else "DO NOT USE FOR THIS TOLERANCE"
+            if found.lower > 30
+            else "NOT DECIDED YET"
+        )
+        assert verdict.decision == expected
+
+
+def test_undecided_studies_are_told_what_would_decide() -> None:
+    steps = " ".join(judged(8.0).next_steps)
+    assert 'operators_are = "fixed"' in steps
+    assert "limits drawn in by the measurement uncertainty" in steps
+    assert "more than 12" in steps
+    assert "operators instead of 3" in " ".join(judged(19.2).next_steps)
+
+
+def test_fixed_operators_decide_more_and_say_so() -> None:
+    sampled, fixed = judged(8.0), judged(8.0, operators="fixed")
+    assert sampled.decision == "NOT DECIDED YET"
+    assert fixed.decision == "USE ONLY LIKE THIS"
+    assert "Only the operators studied: A, B and C." in fixed.conditions
+
+
+def test_purpose_control_uses_total_variation_and_ndc() -> None:
+    verdict = grr.verdict(grr.anova(grr.Study(manual_readings(), purpose="control")))
+    assert "of the total variation" in verdict.by_manual
+    assert "tells 4 categories of parts apart" in verdict.by_manual
+    assert "too few" in verdict.by_manual
+    assert "not against the tolerance" in verdict.by_manual
+    assert verdict.decision == "NOT DECIDED YET"
+
+
+def test_too_few_categories_decide_against_it() -> None:
+    readings = manual_readings()
+    noise = np.random.default_rng(1).normal(size=len(readings))
+    study = grr.Study(readings.assign(reading=noise), purpose="control")
+    assert grr.verdict(grr.anova(study)).decision == "DO NOT USE FOR THIS TOLERANCE"
+
+
+def test_the_bound_that_decides_against_it_is_printed() -> None:
+    readings = manual_readings()
+    noise = np.random.default_rng(1).normal(size=len(readings))
+    study = grr.Study(readings.assign(reading=noise), purpose="control")
+    verdict = grr.verdict(grr.anova(study))
+    bound = re.search(r"ndc, not rounded, is under ([\d.]+): fewer than 5", verdict.by_confidence)
+    assert bound is not None
+    assert float(bound.group(1)) < 5.0
+
+
+def test_limits_of_ones_own_are_not_called_the_manuals() -> None:
+    own = grr.Rules(good_percent=10, limit_percent=50)
+    words = judged(8.0, rules=own).by_manual
+    assert "between 10 % and 50 %" in words
+    assert "this study's own limits" in words
+    assert "By the manual's rule" not in words
+    assert "By the manual's rule" in judged(8.0).by_manual
+
+
+def test_a_study_is_judged_by_its_method_of_record() -> None:
+    rules = grr.Rules(method_of_record="average_range")
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4), rules=rules)
+    verdict = grr.verdict(study)
+    assert verdict.result.method == "average_range"
+    assert "calculated by average and range" in verdict.by_manual
+    assert "bounds are those of the analysis of variance" in verdict.by_confidence
+    assert not any("method of record" in reason for reason in verdict.reasons)
+    by_anova = grr.verdict(grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4)))
+    assert by_anova.result.method == "anova"
+
+
+def test_missing_readings_are_not_said_to_be_an_analysis_of_variance() -> None:
+    study = grr.Study(manual_readings()[1:], tolerance=grr.Tolerance(-4, 4))
+    words = grr.verdict(study).by_manual
+    assert "calculated by restricted maximum likelihood" in words
+
+
+def test_readings_to_mend_are_given_no_class_and_no_confidence() -> None:
+    verdict = grr.verdict(grr.open_study(shipped_folder("demo_data") / "dowel_pin_mistakes"))
+    assert verdict.findings.must_mend
+    assert "No rule is applied yet" in verdict.by_manual
+    assert "cannot be said" in verdict.by_confidence
+    assert not any("Of a million" in reason for reason in verdict.reasons)
+
+
+def test_wrong_decisions_are_told_with_their_interval() -> None:
+    (told,) = [reason for reason in judged(8.0).reasons if "Of a million" in reason]
+    assert re.search(r"\([\d\u00a0a-z ]+ to [\d\u00a0]+\) would be bad and accepted", told)
+    assert "taken as normal" in told
+    (sure,) = [reason for reason in judged(200.0).reasons if "Of a million" in reason]
+    assert "less than one would be bad and accepted" in sure
+
+
+def test_a_class_that_hangs_on_sources_below_zero_is_said_to() -> None:
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4))
+    result = grr.anova(study, interaction="keep")
+    grr_sd = result.value("GRR", "sd")
+    shown = math.sqrt(sum(result.value(name, "variance") for name in ("EV", "AV", "INT")))
+    assert shown > grr_sd
+    width = 6 * (grr_sd + shown) / 2 / 0.30  # GRR just under 30 %, the sum just over
+    near = grr.Study(manual_readings(), tolerance=grr.Tolerance(-width / 2, width / 2))
+    words = grr.verdict(grr.anova(near, interaction="keep")).by_manual
+    assert "another class" in words
+    assert f"{100 * 6 * shown / width:.1f}" in words
+
+
+def test_a_condition_is_always_named() -> None:
+    verdict = judged(40.0, purpose="control", process_sd=6.0)
+    assert verdict.decision == "USE ONLY LIKE THIS"
+    assert verdict.conditions == (UNSTATED,)
+
+
+def test_without_a_tolerance_nothing_is_decided_for_acceptance() -> None:
+    verdict = grr.verdict(grr.anova(grr.Study(manual_readings())))
+    assert verdict.decision == "NOT DECIDED YET"
+    assert "no tolerance was given" in verdict.by_confidence
+    assert "drawing" in verdict.next_steps[0]
+
+
+def test_one_operator_is_never_use_without_condition() -> None:
+    readings = manual_readings().query("operator == 'A'")
+    verdict = grr.verdict(grr.anova(grr.Study(readings, tolerance=grr.Tolerance(-100, 100))))
+    assert verdict.decision == "USE ONLY LIKE THIS"
+    assert any("Only operator A" in condition for condition in verdict.conditions)
+
+
+def test_example_and_method_of_record_are_stated() -> None:
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4), example=True)
+    assert "EXAMPLE" in str(grr.verdict(grr.anova(study)))
+    by_ranges = grr.verdict(grr.average_range(study))
+    assert any(
+        "method of record of this study is analysis of variance" in reason
+        for reason in by_ranges.reasons
+    )
+
+
+def test_conditions_come_from_the_facts() -> None:
+    facts = {"holding": "stand", "soak_minutes": 60, "measuring_place": "middle of the pin"}
+    conditions = " ".join(judged(40.0, facts=facts).conditions)
+    for word in ("stand", "60 minutes", "middle of the pin"):
+        assert word in conditions
+
+
+def test_advice_follows_the_dominant_source() -> None:
+    assert any("operators differ most" in step for step in judged(2.0).next_steps)
+    readings = manual_readings()
+    level = readings.groupby("operator")["reading"].transform("mean")
+    same = grr.Study(
+        readings.assign(reading=readings["reading"] - level), tolerance=grr.Tolerance(-0.5, 0.5)
+    )
+    assert any("repeats themselves" in step for step in grr.verdict(grr.anova(same)).next_steps)
+
+
+def test_confidence_is_that_of_the_rules() -> None:
+    strict = dataclasses.replace(grr.Rules(), confidence=0.99)
+    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-20, 20))
+    usual = criterion(grr.anova(study))
+    other = criterion(grr.anova(dataclasses.replace(study, rules=strict)))
+    assert other.upper > usual.upper
+    assert other.lower < usual.lower
+
+
+def test_a_stuck_gauge_decides_nothing() -> None:
+    study = grr.Study(
+        manual_readings().assign(reading=5.0), tolerance=grr.Tolerance(4, 6), resolution=0.1
+    )
+    verdict = grr.verdict(grr.anova(study))
+    assert verdict.decision == "NOT DECIDED YET"
+    assert verdict.findings.about("stuck gauge")
+
+
+def test_without_any_spread_nothing_fails() -> None:
+    study = grr.Study(manual_readings().assign(reading=5.0), tolerance=grr.Tolerance(4, 6))
+    assert grr.verdict(grr.anova(study)).decision == "NOT DECIDED YET"
+
+
+def test_misjudged_parts_and_open_findings_are_among_the_reasons() -> None:
+    reasons = " ".join(judged(8.0).reasons)
+    assert "Of a million parts made like these" in reasons
+    assert "to look at" in reasons
+
+
+def test_nested_studies_are_not_promised_a_number_of_operators() -> None:
+    readings = manual_readings()
+    apart = readings.assign(part=readings["operator"] + readings["part"].astype(str))
+    study = grr.Study(apart, design="nested", tolerance=grr.Tolerance(-2, 2))
+    steps = " ".join(grr.verdict(grr.anova(study)).next_steps)
+    assert "instead of" not in steps
+
+
+def test_a_process_sd_that_contradicts_the_readings_decides_nothing() -> None:
+    study = grr.Study(manual_readings(), purpose="control", process_sd=0.02)
+    verdict = grr.verdict(grr.anova(study))
+    assert verdict.decision == "NOT DECIDED YET"
+    assert "smaller than the spread" in verdict.by_confidence
