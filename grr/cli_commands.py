@@ -114,7 +114,7 @@ def _print_numbers(study: Study) -> str:
 def analyse_many(options: argparse.Namespace) -> int:
     """Write one row a study; the exit status is 2 where a study could not be analysed."""
     import grr
-    from grr.files.atomic import write_whole
+    from grr.files.disk import write_whole
     from grr.many.summary import csv_text, text_summary
 
     found = grr.analyse_many(
@@ -146,7 +146,7 @@ def _by_ranges(study: Study) -> str:
 def self_check(options: argparse.Namespace) -> int:
     """Run the published examples on this installation."""
     import grr
-    from grr.files.atomic import write_whole
+    from grr.files.disk import write_whole
     from grr.model.tables import html_page
 
     found = grr.self_check()

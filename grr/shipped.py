@@ -7,8 +7,8 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from grr.files.atomic import write_bytes, write_whole
 from grr.files.chosen import WORKING_FOLDER_MARK
+from grr.files.disk import write_bytes, write_whole
 from grr.model.errors import StudyError
 
 _FOLDERS = ("notebooks", "demo_data")

@@ -9,7 +9,8 @@ corrections in `grr.entry.setting_right`, and what happens to people and parts i
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -20,10 +21,13 @@ from grr.entry.ownership import Ownership
 from grr.entry.places import Place, place_of, with_changes
 from grr.entry.record import Record
 from grr.files.collection import HELPER
+from grr.files.disk import writing
 from grr.files.events import Event, Events
 from grr.files.journal import Journal, JournalRow
 from grr.model.errors import StudyError
 
+#: A step of the clock of the computer, against the time that passed, that is put on record.
+CLOCK_JUMP_SECONDS = 2.0
 #: Reason of a session in which numbers are typed from paper: no checklist, no times.
 FROM_SHEET = "from the filled run sheet"
 
@@ -55,7 +59,10 @@ class Desk:
     ----------
     job : Job
     clock : callable
-        Gives the time; another one for tests.
+        Gives the time of day, for the files; another one for tests.
+    ticks : callable
+        Gives seconds that only go on, whatever is done to the clock: how long something took
+        is told by these.
 
     Attributes
     ----------
@@ -65,13 +72,22 @@ class Desk:
         Whether this window may write.
     """
 
-    def __init__(self, job: Job, clock: Callable[[], datetime] = the_time) -> None:
+    def __init__(
+        self,
+        job: Job,
+        clock: Callable[[], datetime] = the_time,
+        ticks: Callable[[], float] = time.monotonic,
+    ) -> None:
         self.job = job
         self.clock = clock
+        self.ticks = ticks
         self.ownership = Ownership(job.folder)
         self.journal = Journal(job.folder / "readings.csv")
         self.events = Events(job.folder / "events.csv")
         self._guard = threading.RLock()
+        self._clock_seen = clock(), ticks()
+        self._written_at: float | None = None  # in ticks, like the next
+        self._measured_at = ("", 0.0)  # with the id of the reading
 
     @property
     def record(self) -> Record:
@@ -85,11 +101,69 @@ class Desk:
         Raises
         ------
         StudyError
-            Another window has taken over.
+            Another window has taken over, or the folder cannot be written to.
         """
         with self._guard:
             self.ownership.insist()
-            yield self.record
+            with writing(self.job.folder):
+                self._log_clock_jump()
+                yield self.record
+
+    def file(
+        self, rows: Sequence[JournalRow] = (), events: Sequence[Event] = (), identifier: str = ""
+    ) -> list[JournalRow]:
+        """Write what a message brought: all of it, or where a write fails none of it.
+
+        Parameters
+        ----------
+        rows : sequence of JournalRow
+        events : sequence of Event
+            What belongs to the rows.
+        identifier : str
+            Of the message, for its rows.
+
+        Returns
+        -------
+        list of JournalRow
+            As written; they are on the disk.
+
+        Raises
+        ------
+        StudyError
+            It could not be written.
+        """
+        written = self.journal.append_all(rows, identifier)
+        try:
+            self.events.append(*events)
+        except BaseException:
+            if written:
+                self.journal.take_back()
+            raise
+        self._written_at = self.ticks()
+        return written
+
+    def _log_clock_jump(self) -> None:
+        """Put on record that the clock of the computer was set meanwhile, or that it slept."""
+        clock, ticks = self.clock(), self.ticks()
+        seen, then = self._clock_seen
+        expected = seen + timedelta(seconds=ticks - then)
+        if abs((clock - expected).total_seconds()) > CLOCK_JUMP_SECONDS:
+            reason = "the clock of the computer was set, or the computer slept"
+            jump = {"old": stamp(expected), "value": stamp(clock), "reason": reason}
+            self.events.append(self.event(self.record, "clock", **jump))
+        self._clock_seen = clock, ticks
+
+    def seconds_since(self, row: JournalRow, ticks: float) -> float | None:
+        """Return how long before ``ticks`` a reading was measured.
+
+        None where it was measured later (this one had to wait) or not in this process.
+        """
+        identifier, at = self._measured_at
+        return ticks - at if row.id == identifier and ticks >= at else None
+
+    def measured(self, row: JournalRow, ticks: float) -> None:
+        """Remember when a reading was measured."""
+        self._measured_at = row.id, ticks
 
     def places(self, record: Record) -> list[Place]:
         """Return every place to be measured, in order, with later changes."""
@@ -133,8 +207,18 @@ class Desk:
         return "again" if self._gap(record) else "measure"
 
     def _gap(self, record: Record) -> bool:
+        """Tell whether nothing was written for long.
+
+        By the clock, which goes on while the computer sleeps, or by the seconds that passed,
+        which go on while the clock is set back.
+        """
         last = record.last_activity
-        return last is not None and self.clock() - last > timedelta(minutes=GAP_MINUTES)
+        if last is None:
+            return False
+        seconds = (self.clock() - last).total_seconds()
+        if self._written_at is not None:
+            seconds = max(seconds, self.ticks() - self._written_at)
+        return seconds > 60 * GAP_MINUTES
 
     def due(self, record: Record) -> Place | None:
         """Return the place that the next number belongs to; None where there is none.
@@ -183,16 +267,16 @@ class Desk:
             )
         return row
 
-    def log(self, record: Record, kind: str, identifier: str = "", **cells: str) -> None:
+    def log(self, record: Record, kind: str, **cells: str) -> None:
         """Write one event of the open session."""
-        self.events.append(self.event(record, kind, identifier, **cells))
+        self.file(events=[self.event(record, kind, **cells)])
 
-    def event(self, record: Record, kind: str, identifier: str = "", **cells: str) -> Event:
+    def event(self, record: Record, kind: str, **cells: str) -> Event:
         """Return an event of the open session, not yet written."""
         session = record.session
         cells.setdefault("session", session.session if session else "")
         cells.setdefault("entered_by", session.value if session else "")
-        return Event(id=identifier, time=stamp(self.clock()), kind=kind, **cells)
+        return Event(time=stamp(self.clock()), kind=kind, **cells)
 
 
 def stamp(time: datetime) -> str:

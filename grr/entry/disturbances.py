@@ -50,13 +50,15 @@ def withdraw(
             raise StudyError("No reason is given", "Write what happened in a few words")
         if replacement:
             replacement = _new_name(desk, record, what, replacement)
-        if drop:
-            rows = [r for rows in record.at.values() for r in rows if getattr(r, what) == name]
-            desk.journal.append_all([voiding(row, reason) for row in rows])
-        desk.log(record, "withdrawn", name=what, old=name, value=replacement, reason=reason.strip())
+        reason = reason.strip()
+        taken = [row for rows in record.at.values() for row in rows if getattr(row, what) == name]
+        dropped = [voiding(row, reason) for row in taken] if drop else []
+        gone = {"name": what, "old": name, "value": replacement, "reason": reason}
+        events = [desk.event(record, "withdrawn", **gone)]
         session = record.session
         if what == "operator" and session is not None and session.value == name:
-            desk.log(record, "session", name="end", value=name, reason=reason.strip())
+            events.append(desk.event(record, "session", name="end", value=name, reason=reason))
+        desk.file(dropped, events)
         return Outcome("done", f"Withdrawn: {what} {name}.")
 
 

@@ -34,6 +34,11 @@ function randomName() {
   return Array.from(crypto.getRandomValues(new Uint8Array(4)), (b) => b.toString(16).padStart(2, "0")).join("");
 }
 
+// Milliseconds that only go on, whatever is done to the clock of the computer
+function clock() {
+  return performance.timeOrigin + performance.now();
+}
+
 function plural(count, noun) {
   return `${count} ${noun}${count === 1 ? "" : "s"}`;
 }
@@ -104,11 +109,10 @@ class Outbox {
     this.store();
   }
 
-  take(id) {
-    const item = this.items.find((one) => one.id === id);
-    this.items = this.items.filter((one) => one !== item);
+  // Lets go of an item, and keeps what is left of it in its place, in one step
+  replace(item, ...left) {
+    this.items = this.items.flatMap((one) => (one === item ? left : [one]));
     this.store();
-    return item;
   }
 }
 
@@ -175,7 +179,7 @@ class Form {
     const id = this.say(kind, fields);
     const timer = setTimeout(() => {
       this.waiting.delete(id);
-      this.tell("refused", "No answer from the kernel. Nothing was changed. Try again, or run the cell again.");
+      this.tell("refused", "No answer from the kernel: this may or may not be done. Look at the list of readings before you try again, or run the cell again.");
     }, 4 * LOST);
     this.waiting.set(id, { then, timer });
   }
@@ -205,22 +209,25 @@ class Form {
   // A number that came over the serial port straight to Python
   hearArrival(message) {
     if (message.refused && message.again) {
-      this.outbox.add({ id: message.id, text: message.arrived, source: "gauge", at: Date.now(), sent: 0 });
+      this.outbox.add({ id: message.id, text: message.arrived, source: "gauge", at: clock(), sent: 0 });
     }
-    this.hearReading(message, { text: message.arrived });
+    this.hearReading(message);
   }
 
   hearAnswer(message) {
     const item = this.outbox?.items.find((one) => one.id === message.id);
     if (item) {
-      if (message.refused && message.again) {
-        item.failed = message.refused;
-        item.sent = Date.now();
+      const saved = message.saved?.includes(item.id);
+      if (message.refused ? message.again : !saved) {
+        item.failed = message.refused ?? "The disk does not hold it yet.";
+        item.sent = clock();
         this.tones.play("unsaved");
         return;
       }
-      this.outbox.take(message.id);
-      this.hearReading(message, item);
+      const rest = message.outcome?.rest;
+      const left = rest ? [{ ...item, id: `${this.name}-${++this.sequence}`, text: rest, place: null, held: true, sent: 0, first: 0 }] : [];
+      this.outbox.replace(item, ...left);
+      this.hearReading(message);
       this.send();
       return;
     }
@@ -236,16 +243,12 @@ class Form {
     if (command.then && !message.refused) command.then(message);
   }
 
-  hearReading(message, item) {
+  hearReading(message) {
     if (message.refused) {
       this.tell("refused", `${message.refused}`);
       return;
     }
     const outcome = message.outcome;
-    if (outcome.rest) {
-      const id = `${this.name}-${++this.sequence}`;
-      this.outbox.add({ id, text: outcome.rest, source: item.source, at: Date.now(), held: true, sent: 0 });
-    }
     this.saved = (this.saved ?? 0) + 1;
     this.root.dataset.saved = this.saved;
     if (outcome.kind === "asked") this.tell("asked", "");
@@ -298,7 +301,7 @@ class Form {
       text,
       place: many ? null : place,
       source: this.view.from_sheet ? "sheet" : source,
-      at: Date.now(),
+      at: clock(),
       held: many,
       sent: 0,
     });
@@ -338,11 +341,11 @@ class Form {
   }
 
   sendOne(item) {
-    item.sent = Date.now();
+    item.sent = clock();
     item.first ||= item.sent;
     const { id, text, place, source, note } = item;
     try {
-      this.model.send({ kind: "reading", id, from: this.name, text, place, source, note, age: Date.now() - item.at });
+      this.model.send({ kind: "reading", id, from: this.name, text, place, source, note, age: clock() - item.at });
     } catch {
       this.kernelGone = true;
     }
@@ -373,7 +376,7 @@ class Form {
   // Watching: what is not saved, and where the keyboard is
 
   watch() {
-    const now = Date.now();
+    const now = clock();
     const late = this.pending().filter((item) => item.sent);
     const oldest = late.reduce((age, item) => Math.max(age, now - item.first), 0);
     const failed = late.find((item) => item.failed)?.failed ?? "";
@@ -883,7 +886,7 @@ class Form {
     const row = (one, index) => h("tr", { class: one.state === "voided" ? "voided" : "" },
       h("td", {}, one.state === "voided" ? "" : h("input", { type: "radio", name: "reading", value: one.id, "aria-label": `Reading ${one.order}`, checked: index === 0 })),
       h("td", {}, one.order), h("td", {}, one.part), h("td", {}, one.trial), h("td", {}, [one.operator, one.method].filter(Boolean).join(", ")),
-      h("td", {}, one.time.slice(11)), h("td", { class: "value" }, list.seen ? one.value : "hidden"), h("td", {}, one.state === "counts" ? "" : one.state), h("td", {}, one.note));
+      h("td", {}, one.time.slice(11)), h("td", { class: "value" }, list.seen ? one.value : "hidden"), h("td", {}, one.state), h("td", {}, one.note));
     const head = ["Pick", "No.", "Part", "Trial", "Operator", "Time", "Reading", "State", "Note"].map((words) => h("th", { scope: "col" }, words));
     const button = (words, what) => h("button", { type: "button", onclick: need(what) }, words);
     this.openPanel(h("h3", {}, "Readings"),

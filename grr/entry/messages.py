@@ -2,7 +2,8 @@
 
 The form sends plain dictionaries. Each one that changes something carries an ``id``; one
 that was carried out already is answered and not carried out twice, so that the form may
-send again what it is not sure of.
+send again what it is not sure of. The answer says under ``saved`` which numbers are on the
+disk, by the ids of their messages; the form lets go of those.
 """
 
 from __future__ import annotations
@@ -98,12 +99,20 @@ class Clerk:
             reply = self._answered.get(identifier)
             if reply is None:
                 reply = {"id": identifier, **self._carried_out(message)}
-                if identifier and "refused" not in reply:
+                # Whether a number is filed is asked of the file each time.
+                if identifier and "refused" not in reply and message.get("kind") != "reading":
                     self._answered[identifier] = reply
             try:
-                return {**reply, "view": view(self.desk)}
+                return {**reply, "saved": self._saved(identifier), "view": view(self.desk)}
             except StudyError as error:
-                return {"refused": _sentence(error), **reply}
+                return {"refused": _sentence(error), "again": True, **reply, "saved": []}
+
+    def _saved(self, identifier: str) -> list[str]:
+        """Return the id of the message where its numbers are on the disk."""
+        if not identifier or not self.desk.journal.of_message(identifier):
+            return []
+        self.desk.journal.sync()
+        return [identifier]
 
     def _carried_out(self, message: Message) -> dict[str, Any]:
         kind = message.get("kind")

@@ -9,15 +9,13 @@ is never locked.
 
 from __future__ import annotations
 
-import contextlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from grr.files.atomic import write_whole
-from grr.files.disk_errors import not_written
+from grr.files.disk import not_written, remove, write_whole
 from grr.files.journal import new_id, now
 from grr.model.errors import StudyError
 
@@ -110,7 +108,7 @@ class Ownership:
             raise StudyError(
                 "Another window has taken over this study",
                 "Go on there, or press “Take over here”; nothing was written from here",
-            )
+            ) from PermissionError("Another window writes")
 
     def release(self) -> None:
         """Let others collect into the folder."""
@@ -118,8 +116,7 @@ class Ownership:
         if lock is not None:
             lock.release()
         if self.mine:
-            with contextlib.suppress(OSError):
-                (self.folder / OWNER).unlink()
+            remove(self.folder / OWNER)
 
     def _write_owner(self) -> None:
         text = json.dumps({"name": self.name, "since": now(), "operator": self._operator})

@@ -99,8 +99,9 @@ class Record:
         if self.session is None:
             return None
         session = self.session.session
-        times = [e.time for e in self.events if e.session == session]
-        times += [row.time for row in self.rows if row.session == session]
+        # Of each file the last row, not the latest time: the clock may have been set back.
+        times = [event.time for event in self.events if event.session == session][-1:]
+        times += [row.time for row in self.rows if row.session == session][-1:]
         return max((datetime.fromisoformat(time) for time in times), default=None)
 
     def last_measured(self) -> list[JournalRow]:

@@ -47,7 +47,7 @@ def begin(desk: Desk, operator: str, *, from_sheet: bool = False) -> Outcome:
             replace(event, session=number, time=start.time)
             for event in settings_events(desk.job.settings, record)
         ]
-        desk.events.append(*found, start)
+        desk.file(events=[*found, start])
         return Outcome("done", f"{operator} begins.")
 
 
@@ -77,7 +77,7 @@ def end(desk: Desk, zero: str = "", *, keep_zero: bool = False) -> Outcome:
                 )
             on = _zeroed_on(record, {}, desk.job.settings.unit)
             events.insert(0, desk.event(record, "zero", name="after", old=on, value=number.text))
-        desk.events.append(*events)
+        desk.file(events=events)
         return Outcome("done", f"The session of {operator} is ended.")
 
 
@@ -118,7 +118,7 @@ def answer(desk: Desk, answers: Mapping[str, Any], *, keep_zero: bool = False) -
         events = [desk.event(record, "checklist", name=key, value=kept[key]) for key in kept]
         events.append(desk.event(record, "zero", name=name, old=on, value=zero))
         events.append(desk.event(record, "checklist", name="done", value=method))
-        desk.events.append(*events)
+        desk.file(events=events)
         return Outcome("done", "Checked.")
 
 

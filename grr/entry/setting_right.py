@@ -30,9 +30,9 @@ def name_cause(desk: Desk, identifier: str, cause: str) -> Outcome:
                 f"Pick one of: {', '.join(corrections.CAUSES)}; or void the reading",
                 value=cause,
             )
-        desk.journal.append(corrections.voiding(row, cause))
         asked = row.reason.removeprefix(ASKED)
-        desk.log(record, "question", name=row.id, old=asked, value=cause)
+        answer = desk.event(record, "question", name=row.id, old=asked, value=cause)
+        desk.file([corrections.voiding(row, cause)], [answer])
         return Outcome("done", f"Put aside: {cause}.", (row,))
 
 
@@ -55,7 +55,7 @@ def undo(desk: Desk, reason: str = "") -> Outcome:
         if not rows:
             raise StudyError("No reading of this session is left to undo", "Measure on")
         last = max(rows, key=order_of)
-        desk.journal.append(corrections.voiding(last, reason or "undone"))
+        desk.file([corrections.voiding(last, reason or "undone")])
         return Outcome("done", f"Undone: {desk.named(record, last)}.", (last,))
 
 
@@ -63,7 +63,7 @@ def void(desk: Desk, identifier: str, reason: str = "") -> Outcome:
     """Void any reading; its place is measured again."""
     with desk.writing() as record:
         row = desk.reading(record, identifier)
-        desk.journal.append(corrections.voiding(row, reason or "voided"))
+        desk.file([corrections.voiding(row, reason or "voided")])
         return Outcome("done", f"Voided: {desk.named(record, row)}.", (row,))
 
 
@@ -82,8 +82,8 @@ def set_right(desk: Desk, identifier: str, text: str, reason: str = "") -> Outco
         new = corrections.replacing(
             row, reason or "mistyped", reading=number.text, raw=number.raw, source=TYPED
         )
-        written = desk.journal.append(new)
-        return Outcome("done", f"Set right: {desk.named(record, row)}.", (written,))
+        written = desk.file([new])
+        return Outcome("done", f"Set right: {desk.named(record, row)}.", tuple(written))
 
 
 def add_note(desk: Desk, identifier: str, note: str) -> Outcome:
@@ -91,7 +91,7 @@ def add_note(desk: Desk, identifier: str, note: str) -> Outcome:
     with desk.writing() as record:
         row = desk.reading(record, identifier)
         new = corrections.replacing(row, "note", note=note.strip())
-        return Outcome("done", f"Noted: {desk.named(record, row)}.", (desk.journal.append(new),))
+        return Outcome("done", f"Noted: {desk.named(record, row)}.", tuple(desk.file([new])))
 
 
 def one_part_out(desk: Desk, identifier: str, step: int, reason: str = "") -> Outcome:
@@ -101,9 +101,9 @@ def one_part_out(desk: Desk, identifier: str, step: int, reason: str = "") -> Ou
         places = desk.places_of(record, first.operator)
         reason = reason or "one part out"
         rows = corrections.moved_one_part(record, places, first, step, reason)
-        desk.journal.append_all(rows)
         where = "the part after" if step > 0 else "the part before"
         old = str(place_of(first))
-        desk.log(record, "moved", name=first.id, old=old, value=where, reason=reason)
+        moved_to = {"name": first.id, "old": old, "value": where, "reason": reason}
+        desk.file(rows, [desk.event(record, "moved", **moved_to)])
         moved = sum(bool(row.reading) for row in rows)
         return Outcome("done", f"{moved} readings moved to {where}.")

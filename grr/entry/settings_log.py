@@ -45,4 +45,4 @@ def log_before_first_reading(desk: Desk, record: Record, taken: datetime) -> Non
         return
     session = record.session.session if record.session else ""
     found = settings_events(desk.job.settings, record)
-    desk.events.append(*(replace(event, session=session, time=stamp(taken)) for event in found))
+    desk.file(events=[replace(event, session=session, time=stamp(taken)) for event in found])

@@ -12,7 +12,8 @@ from grr.entry.numbers import EnteredNumber, numbers_in, refuse_finer
 from grr.entry.places import Place, place_of
 from grr.entry.record import ASKED, Record
 from grr.entry.settings_log import log_before_first_reading
-from grr.files.journal import TYPED, UNTIMED, JournalRow, new_id
+from grr.files.events import Event
+from grr.files.journal import TYPED, UNTIMED, JournalRow, in_order
 from grr.model.errors import StudyError
 
 AGAIN = "measured again"
@@ -20,12 +21,22 @@ AGAIN = "measured again"
 
 @dataclass(frozen=True)
 class Arrival:
-    """How a number came in."""
+    """How a number came in; ``ticks`` is None where that tells nothing of when."""
 
     at: datetime
+    ticks: float | None
     source: str
-    identifier: str = ""
     note: str = ""
+
+
+@dataclass(frozen=True)
+class Filing:
+    """What is to be written for one number, and what is to be said."""
+
+    kind: str
+    words: str
+    rows: list[JournalRow]
+    events: list[Event]
 
 
 def take(
@@ -46,7 +57,8 @@ def take(
     text : str
         As it arrived.
     identifier : str
-        Of the message; a repeated one is answered and not filed twice.
+        Of the message; a repeated one is answered and not filed twice. Its numbers are filed
+        all at once: after a power cut all of them are there, or none.
     place : Place, optional
         The place that the screen showed when the number arrived; left out, the one that is
         due. A number never goes to another place than the one shown.
@@ -59,8 +71,8 @@ def take(
     Returns
     -------
     Outcome
-        On the disk already. Where a number of a block raises a question, the numbers after
-        it come back in ``rest``: the question is answered first.
+        On the disk already. Where a number of a block raises a question, it is the last one
+        filed, and the numbers after it come back in ``rest``: the question is answered first.
 
     Raises
     ------
@@ -69,29 +81,52 @@ def take(
         be written.
     """
     with desk.writing() as record:
-        known = record.row(identifier) if identifier else None
-        if known is not None:
-            return Outcome("recorded", "Recorded before.", (known,))
+        filed = desk.journal.of_message(identifier) if identifier else []
+        if filed:
+            return _recorded_before(desk, record, text, filed)
         numbers = numbers_in(text, desk.job.settings.unit)
         refuse_finer([number.value for number in numbers], desk.job.settings.resolution)
         if place is None:
             _refuse_out_of_turn(desk, record, len(numbers))
-        arrival = Arrival(desk.clock() - timedelta(seconds=max(0.0, seconds_ago)), source)
+        ago = max(0.0, seconds_ago)
+        ticks = desk.ticks() - ago
+        arrival = Arrival(desk.clock() - timedelta(seconds=ago), ticks, source, note)
         log_before_first_reading(desk, record, arrival.at)
         rows: list[JournalRow] = []
-        outcome = Outcome("done", "")
-        for count, number in enumerate(numbers):
-            name = f"{identifier}.{count + 1}" if identifier and count else identifier
-            this = replace(arrival, identifier=name, note=note)
-            outcome = _file(desk, number, place if count == 0 else None, this)
-            rows += outcome.rows
-            if outcome.kind == "asked" and count + 1 < len(numbers):
-                rest = "\n".join(number.raw for number in numbers[count + 1 :])
-                return replace(outcome, rows=tuple(rows), rest=rest)
-        words = outcome.words if len(numbers) == 1 else f"{len(numbers)} readings recorded."
-        return replace(
-            outcome, words=outcome.words if outcome.kind == "asked" else words, rows=tuple(rows)
+        events: list[Event] = []
+        so_far = record
+        for number in numbers:
+            filing = _filing(desk, so_far, number, place, arrival)
+            rows += filing.rows
+            events += filing.events
+            if filing.kind == "asked":
+                break
+            so_far = Record([*record.rows, *in_order(rows, record.rows)], record.events)
+            place, arrival = None, replace(arrival, ticks=None)
+        written = [row for row in desk.file(rows, events, identifier) if row.reading]
+        desk.measured(written[-1], ticks)
+        alone = len(numbers) == 1 or filing.kind == "asked"
+        return Outcome(
+            filing.kind,
+            filing.words if alone else f"{len(numbers)} readings recorded.",
+            tuple(written),
+            _rest(numbers, written),
         )
+
+
+def _recorded_before(desk: Desk, record: Record, text: str, filed: list[JournalRow]) -> Outcome:
+    """Answer a message whose rows are in the file: on the disk, too, before that is said."""
+    desk.journal.sync()
+    measured = [row for row in filed if row.reading]
+    rest = _rest(numbers_in(text, desk.job.settings.unit), measured)
+    asked = [row for row in record.open_questions() if row in measured]
+    if asked:
+        return Outcome("asked", asked[0].reason.removeprefix(ASKED), tuple(measured), rest)
+    return Outcome("recorded", "Recorded before.", tuple(measured), rest)
+
+
+def _rest(numbers: list[EnteredNumber], filed: list[JournalRow]) -> str:
+    return "\n".join(number.raw for number in numbers[len(filed) :])
 
 
 def _refuse_out_of_turn(desk: Desk, record: Record, numbers: int) -> None:
@@ -111,8 +146,9 @@ def _refuse_out_of_turn(desk: Desk, record: Record, numbers: int) -> None:
         )
 
 
-def _file(desk: Desk, number: EnteredNumber, place: Place | None, arrival: Arrival) -> Outcome:
-    record = desk.record
+def _filing(
+    desk: Desk, record: Record, number: EnteredNumber, place: Place | None, arrival: Arrival
+) -> Filing:
     place = place or desk.due(record)
     if place is None or place not in desk.places(record):
         raise StudyError(
@@ -123,23 +159,23 @@ def _file(desk: Desk, number: EnteredNumber, place: Place | None, arrival: Arriv
     there = record.at.get(place, [])
     asked = [row for row in record.open_questions() if place_of(row) == place]
     words = _doubts(desk, record, number, arrival)
+    row = _row(record, number, place, arrival)
     if asked and not any(RIGHT_AFTER in text for text in words):
-        return _measured_again(desk, record, _row(record, number, place, arrival), there, asked)
+        return _measured_again(desk, record, row, there, asked)
     if there and not asked:
         words.append("this place has a reading already")
-    row = _row(record, number, place, arrival)
     if not words:
-        said = f"Part {desk.label(record, place.part)} recorded."
-        return Outcome("recorded", said, (desk.journal.append(row),))
-    row = desk.journal.append(replace(row, reason=ASKED + "; ".join(words)))
-    return Outcome("asked", "; ".join(words), (row,))
+        return Filing("recorded", f"Part {desk.label(record, place.part)} recorded.", [row], [])
+    said = "; ".join(words)
+    return Filing("asked", said, [replace(row, reason=ASKED + said)], [])
 
 
 def _doubts(desk: Desk, record: Record, number: EnteredNumber, arrival: Arrival) -> list[str]:
     measured = record.last_measured()
     seconds = None
-    if measured and arrival.source not in UNTIMED and measured[-1].source not in UNTIMED:
-        seconds = (arrival.at - datetime.fromisoformat(measured[-1].time)).total_seconds()
+    if measured and arrival.ticks is not None:
+        timed = not {arrival.source, measured[-1].source} & set(UNTIMED)
+        seconds = desk.seconds_since(measured[-1], arrival.ticks) if timed else None
     return doubts_about(
         number,
         limits=desk.job.shown_limits,
@@ -150,29 +186,25 @@ def _doubts(desk: Desk, record: Record, number: EnteredNumber, arrival: Arrival)
 
 
 def _measured_again(
-    desk: Desk,
-    record: Record,
-    row: JournalRow,
-    there: list[JournalRow],
-    asked: list[JournalRow],
-) -> Outcome:
+    desk: Desk, record: Record, row: JournalRow, there: list[JournalRow], asked: list[JournalRow]
+) -> Filing:
     """File the answer to a question; a double trigger was no measurement, and is voided."""
     part = desk.label(record, row.part)
     twice = [old for old in there if RIGHT_AFTER in old.reason]
     rows = [replace(row, reason=AGAIN), *(voiding(old, DOUBLE_TRIGGER) for old in twice)]
-    written = desk.journal.append_all(rows)
-    for old in asked:
-        desk.log(record, "question", name=old.id, old=old.reason.removeprefix(ASKED), value=AGAIN)
+    events = [
+        desk.event(record, "question", name=old.id, old=old.reason.removeprefix(ASKED), value=AGAIN)
+        for old in asked
+    ]
     if len(twice) == len(there):
         words = f"Part {part} recorded. The double trigger is put aside."
-        return Outcome("recorded", words, (written[0],))
-    return Outcome("again", f"Part {part} measured again.", (written[0],))
+        return Filing("recorded", words, rows, events)
+    return Filing("again", f"Part {part} measured again.", rows, events)
 
 
 def _row(record: Record, number: EnteredNumber, place: Place, arrival: Arrival) -> JournalRow:
     session = record.session or record.last_session
     return JournalRow(
-        id=arrival.identifier or new_id(),
         part=place.part,
         operator=place.operator,
         trial=str(place.trial),

@@ -13,7 +13,7 @@ from grr.entry.numbers import refuse_finer
 from grr.entry.places import Place
 from grr.entry.record import Record
 from grr.entry.settings_log import log_before_first_reading
-from grr.files.disk_errors import not_written
+from grr.files.disk import not_written
 from grr.files.journal import IMPORTED, JournalRow
 from grr.files.readings_file import read_readings
 from grr.model.errors import StudyError
@@ -53,7 +53,7 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
         if not new:
             return Outcome("done", f"{file} holds no reading that is not here already.")
         log_before_first_reading(desk, record, desk.clock())
-        rows = desk.journal.append_all([_row(cell, desk, record, file) for cell in new])
+        rows = desk.file([_row(cell, desk, record, file) for cell in new])
         words = f"{counted(len(rows), 'reading')} taken from {file}."
         return Outcome("recorded", words, tuple(rows))
 

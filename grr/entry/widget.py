@@ -133,10 +133,19 @@ class CollectForm(anywidget.AnyWidget):
         if before is None:
             self._elsewhere = None
             self._writer = page
-            if not quiet:
-                self.desk.log(self.desk.record, "taken over")
             self.send({"to": "*", "holder": page, "why": _ELSEWHERE})
+            if not quiet and not self._logged_take_over(page):
+                return
         self._reply(page, self._clerk.answer({"kind": "look", "id": message.get("id")}))
+
+    def _logged_take_over(self, page: str) -> bool:
+        try:
+            with self.desk.writing() as record:
+                self.desk.log(record, "taken over")
+        except StudyError as error:
+            self._reply(page, {"refused": str(error)})
+            return False
+        return True
 
     def _work(self, page: str, message: Mapping[str, Any]) -> None:
         kind = message.get("kind")

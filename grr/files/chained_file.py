@@ -7,35 +7,43 @@ line end into a cell.
 
 A power cut can leave a last line without its end. It is closed before the next row and never
 deleted; its bytes take the place of its cells in the chain, so that it is sealed as well.
+
+What is added at once counts as a whole or not at all. Where that is more than one row, the
+first cell of each, its id, ends in its number and their count: ``k3-7.1of4`` … ``k3-7.4of4``.
+Rows whose count is not reached were cut off while they were written: kept, reported, and of
+no account, like a torn line.
 """
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
-import os
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
-from typing import BinaryIO
 
+from grr.files import disk
 from grr.files.cell_text import from_cell, to_cell
-from grr.files.disk_errors import not_written
-from grr.files.writing import writing
 from grr.model.errors import StudyError
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # tells spreadsheets that the text is UTF-8
 
 _SEAL_LENGTH = 64
 
+#: The end of the id of a row that was written together with others.
+_ONE_OF_SEVERAL = re.compile(r"(.*)\.([1-9]\d*)of([1-9]\d*)", re.DOTALL)
+
 
 @dataclass(frozen=True)
 class Line:
     """One line of the file: its number in a spreadsheet, its cells' text, and its seal.
 
-    ``cells`` is None for a line that was torn off while it was written.
+    ``cells`` is None for a line that does not count: torn off while it was written, or one of
+    several that were not all written.
     """
 
     number: int
@@ -99,7 +107,53 @@ def _lines_in(content: bytes, columns: tuple[str, ...], name: str) -> tuple[Line
         line = _line(number, raw, previous, len(columns))
         lines.append(line)
         previous = line.seal
-    return tuple(lines)
+    return tuple(_without_cut_off(lines))
+
+
+def ids_of_one_write(identifier: str, rows: int) -> list[str]:
+    """Return the ids of rows that are written at once; one row alone has the id as it is."""
+    if rows == 1:
+        return [identifier]
+    return [f"{identifier}.{number}of{rows}" for number in range(1, rows + 1)]
+
+
+def is_of_one_write(row: str, identifier: str) -> bool:
+    """Tell whether the id of a row is among `ids_of_one_write`, whatever their count.
+
+    Also ``k3-7.2``, as the second number of a block was called before there was a count.
+    """
+    return row == identifier or bool(
+        re.fullmatch(re.escape(identifier) + r"\.[1-9]\d*(of[1-9]\d*)?", row)
+    )
+
+
+def _without_cut_off(lines: list[Line]) -> list[Line]:
+    """Return the lines, those of no account whose write did not reach its count.
+
+    Where rows were altered, which their seals tell, nothing is concluded from a count.
+    """
+    counted = list(lines)
+    start = 0
+    while start < len(lines):
+        name, number, count = _one_of_several(lines[start])
+        end = start + 1
+        if number == 1:
+            while end < len(lines) and _one_of_several(lines[end]) == (
+                name,
+                end - start + 1,
+                count,
+            ):
+                end += 1
+            altered = any(not line.unbroken for line in lines[start : end + 1])
+            if end - start < count and not altered:
+                counted[start:end] = [replace(line, cells=None) for line in lines[start:end]]
+        start = end
+    return counted
+
+
+def _one_of_several(line: Line) -> tuple[str, int, int]:
+    found = _ONE_OF_SEVERAL.fullmatch(line.cells[0]) if line.cells else None
+    return (found[1], int(found[2]), int(found[3])) if found else ("", 0, 0)
 
 
 def _head(columns: Sequence[str]) -> bytes:
@@ -172,7 +226,9 @@ class ChainedFile:
         self.path = path
         self.columns = tuple(columns)
         self.lines: list[Line] = []
-        self._state: tuple[int, int] | None = None
+        self._state: tuple[int, int] | None = None  # when the lines were read
+        self._synced: tuple[int, int] | None = None  # when the disk confirmed them
+        self._length_before = 0
         self.refresh()
 
     def refresh(self) -> bool:
@@ -189,7 +245,7 @@ class ChainedFile:
                 "The file is gone, and it held rows",
                 "Put it back (look in the recycle bin), then send the reading again",
                 file=self.path.name,
-            )
+            ) from FileNotFoundError(self.path.name)
         if state == self._state:
             return False
         self.lines = read_lines(self.path, self.columns)
@@ -214,38 +270,86 @@ class ChainedFile:
         Raises
         ------
         StudyError
-            They could not be written; none of them counts.
+            They could not be written, and none of them is there; or they are there and the
+            disk does not confirm it, which the words say.
         """
         try:
-            with writing(self.path.parent):
+            with disk.writing(self.path.parent):
                 self.refresh()
-                with self.path.open("ab+") as file:
-                    self._begin(file)
-                    new, content = self._sealed(rows)
-                    file.write(content)
-                    file.flush()
-                    os.fsync(file.fileno())
+                new, content = self._sealed(rows)
+                self._length_before = disk.append(self.path, self._beginning() + content)
+                self._state = self._on_disk()
         except OSError as error:
-            self._state = None  # a part of a row may be there: read it before the next one
-            raise not_written(error, self.path) from error
+            self._state = None
+            raise self._refusal(error, new[-1].seal) from error
+        except BaseException:
+            self._state = None  # interrupted: what is there is read again
+            raise
         self.lines += new
-        self._state = self._on_disk()
+        self._synced = self._state
         return new
 
-    def _begin(self, file: BinaryIO) -> None:
-        """Write the head of a new file, or close the torn last line of an old one."""
+    def _refusal(self, error: OSError, seal: str) -> StudyError:
+        """Return what to say of a write that failed, by what the file holds now."""
+        with contextlib.suppress(StudyError, OSError):
+            self.refresh()
+            if any(line.seal == seal for line in self.lines):
+                return StudyError(
+                    "The disk does not confirm what was written, and it cannot be taken back: it "
+                    "stands in the file",
+                    "Check the disk and the network; do not enter it again",
+                    file=self.path.name,
+                )
+        return disk.not_written(error, self.path)
+
+    def take_back(self) -> None:
+        """Cut off what `append` added last, where what belongs to it could not be written.
+
+        Raises
+        ------
+        StudyError
+            It stands in the file still.
+        """
+        self._state = None
+        try:
+            disk.cut_back(self.path, self._length_before)
+        except OSError as error:
+            raise StudyError(
+                "A part of it was written and cannot be taken back",
+                "Look at the list of readings before it is done again",
+                file=self.path.name,
+            ) from error
+
+    def sync(self) -> None:
+        """Wait until every row is on the disk, those of a program that was stopped as well.
+
+        Raises
+        ------
+        StudyError
+            The disk does not confirm it.
+        """
+        self.refresh()
+        if self._synced == self._state:
+            return
+        try:
+            disk.sync(self.path)
+        except OSError as error:
+            raise disk.not_written(error, self.path) from error
+        self._synced = self._state
+
+    def _beginning(self) -> bytes:
+        """Return the head of a new file, or what closes the torn last line of an old one."""
         head = _head(self.columns)
-        end = file.seek(0, os.SEEK_END)
-        if end < len(head):
-            file.write(head[end:])
-            _sync_folder(self.path.parent)
-            return
-        file.seek(end - 1)
-        if file.read(1) == b"\n":
-            return
-        file.seek(0)
-        torn = file.read().split(b"\n")[-1]
-        file.write((b'"' if torn.count(b'"') % 2 else b"") + b"\n")
+        try:
+            content = self.path.read_bytes()
+        except FileNotFoundError:
+            return head
+        if len(content) < len(head):
+            return head[len(content) :]
+        if content.endswith(b"\n"):
+            return b""
+        torn = content.split(b"\n")[-1]
+        return (b'"' if torn.count(b'"') % 2 else b"") + b"\n"
 
     def _sealed(self, rows: Sequence[Sequence[str]]) -> tuple[list[Line], bytes]:
         number = self.lines[-1].number if self.lines else 1
@@ -259,17 +363,3 @@ class ChainedFile:
             writer.writerow([*cells, previous])
             lines.append(Line(number + offset, tuple(row), previous, True))
         return lines, buffer.getvalue().encode("utf-8")
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a new file's name durable, on systems that can open a folder."""
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return
-    try:
-        os.fsync(handle)
-    except OSError:
-        return
-    finally:
-        os.close(handle)

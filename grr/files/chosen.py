@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from tempfile import mkdtemp
 
-from grr.files.atomic import write_whole
+from grr.files.disk import write_whole
 from grr.files.folder import new_study_folder, open_study
 from grr.files.settings import Settings
 from grr.files.study_file import read_settings

@@ -14,8 +14,8 @@ settings       ``value`` study.toml in full, when a session or the first reading
                and it is new; `grr.files.settings_record` compares the file with it
 added          ``name`` operator or part, ``value`` its name
 withdrawn      ``name`` operator or part, ``old`` its name, ``value`` its replacement
-taken over     ``old`` the session that was put aside
-torn           ``value`` the row of readings.csv that was cut off
+taken over     another window measures on
+clock          the clock of the computer jumped, from ``old`` to ``value``
 =============  ====================================================================
 """
 
@@ -27,9 +27,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from grr.files.chained_file import AlteredRow, ChainedFile, first_altered, read_lines
+from grr.files.chained_file import (
+    AlteredRow,
+    ChainedFile,
+    first_altered,
+    ids_of_one_write,
+    is_of_one_write,
+    read_lines,
+)
+from grr.files.disk import writing
 from grr.files.journal import new_id, now
-from grr.files.writing import writing
 
 WRITTEN = ("id", "time", "session", "kind", "name", "old", "value", "reason", "entered_by")
 COLUMNS = (*WRITTEN, "hash")
@@ -86,20 +93,38 @@ class Events:
             return self._file.last_seal
 
     def append(self, *events: Event) -> list[Event]:
-        """Write events; they are on the disk when this returns. A known ``id`` is left out.
+        """Write events at once: all of them count, or none.
+
+        They are on the disk when this returns. Where the first has an ``id`` that is known,
+        they are there already and not written twice.
 
         Raises
         ------
         StudyError
             They could not be written.
         """
+        if not events:
+            return []
         with self._guard, writing(self._file.path.parent):
-            known = {event.id for event in self.rows}
+            identifier = events[0].id
+            if identifier and any(is_of_one_write(row.id, identifier) for row in self.rows):
+                self._file.sync()
+                return []
+            ids = ids_of_one_write(identifier or new_id(), len(events))
             new = [
-                replace(event, id=event.id or new_id(), time=event.time or now())
-                for event in events
-                if event.id not in known
+                replace(event, id=name, time=event.time or now())
+                for event, name in zip(events, ids, strict=True)
             ]
-            if new:
-                self._file.append([astuple(event) for event in new])
+            self._file.append([astuple(event) for event in new])
             return new
+
+    def take_back(self) -> None:
+        """Cut off the events just written, where what belongs to them could not be written.
+
+        Raises
+        ------
+        StudyError
+            They stand in the file still.
+        """
+        with self._guard:
+            self._file.take_back()

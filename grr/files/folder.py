@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from grr.files.atomic import made_folder, write_whole
+from grr.files.disk import made_folder, remove, write_whole, writing
 from grr.files.journal import is_journal_file, read_journal, standing_readings
 from grr.files.readers.long_form import FORMULA_SIGNS
 from grr.files.readings_file import read_readings
@@ -23,7 +23,6 @@ from grr.files.study_file import (
     settings_text,
     write_settings,
 )
-from grr.files.writing import writing
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.model.values import a_path, needs
@@ -71,7 +70,7 @@ def save_study(study: Study, folder: str | PathLike[str]) -> None:
             write_whole(folder / READINGS_FILE, readings)
             write_settings(folder, settings)
         except BaseException:
-            (folder / READINGS_FILE).unlink(missing_ok=True)  # half a study is none
+            remove(folder / READINGS_FILE)  # half a study is none
             raise
 
 
@@ -129,8 +128,17 @@ def _change_settings(folder: Path, settings: Settings, who: str, why: str) -> No
                 file=folder / STUDY_FILE,
                 column=", ".join(change.key for change in changes),
             )
-        log_changes(folder, changes, by=who, reason=why)
-    write_settings(folder, settings)
+        logged = log_changes(folder, changes, by=who, reason=why)
+        try:
+            write_settings(folder, settings)
+        except BaseException:
+            if differences(
+                by_key(settings_text(read_settings(folder))), by_key(settings_text(settings))
+            ):
+                logged.take_back()
+            raise
+    else:
+        write_settings(folder, settings)
 
 
 def _readings_file(folder: Path) -> Path:

@@ -18,8 +18,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from grr.files.chained_file import AlteredRow, ChainedFile, first_altered, read_lines
-from grr.files.writing import writing
+from grr.files.chained_file import (
+    AlteredRow,
+    ChainedFile,
+    first_altered,
+    ids_of_one_write,
+    is_of_one_write,
+    read_lines,
+)
+from grr.files.disk import writing
 from grr.model.errors import StudyError
 from grr.model.values import article
 
@@ -280,26 +287,67 @@ class Journal:
         StudyError
             It could not be written and does not count.
         """
-        return self.append_all([row])[0]
+        return self.append_all([row], row.id)[0]
 
-    def append_all(self, rows: Sequence[JournalRow]) -> list[JournalRow]:
-        """Write several rows at once; see `append`."""
+    def append_all(self, rows: Sequence[JournalRow], identifier: str = "") -> list[JournalRow]:
+        """Write several rows at once: all of them count, or none; see `append`.
+
+        Parameters
+        ----------
+        rows : sequence of JournalRow
+            Their ids are made from ``identifier``.
+        identifier : str
+            Of the message that the rows come from; a known one is not written twice.
+        """
         with self._guard, writing(self.path.parent):
-            there = self.rows
-            known = {row.id: row for row in there}
-            order = max((int(row.order) for row in there if row.order.isdecimal()), default=0)
-            new: list[JournalRow] = []
-            for row in rows:
-                if row.id in known:
-                    continue
-                order += row.reading != "" and row.order == ""
-                new.append(_completed(row, order))
-            if new:
-                self._file.append([astuple(row) for row in new])
-            written = iter(new)
-            return [known[row.id] if row.id in known else next(written) for row in rows]
+            known = self.of_message(identifier) if identifier else []
+            if known:
+                self.sync()
+                return known
+            if not rows:
+                return []
+            ids = ids_of_one_write(identifier or new_id(), len(rows))
+            new = [
+                replace(row, id=name, time=row.time or now())
+                for row, name in zip(in_order(rows, self.rows), ids, strict=True)
+            ]
+            self._file.append([astuple(row) for row in new])
+            return new
+
+    def of_message(self, identifier: str) -> list[JournalRow]:
+        """Return the rows that were written under this identifier, oldest first."""
+        return [row for row in self.rows if is_of_one_write(row.id, identifier)]
+
+    def sync(self) -> None:
+        """Wait until all rows are on the disk, those of a program that was stopped as well.
+
+        Raises
+        ------
+        StudyError
+            The disk does not confirm it.
+        """
+        with self._guard:
+            self._file.sync()
+
+    def take_back(self) -> None:
+        """Cut off the rows just written, where what belongs to them could not be written.
+
+        Raises
+        ------
+        StudyError
+            They stand in the file still.
+        """
+        with self._guard:
+            self._file.take_back()
 
 
-def _completed(row: JournalRow, order: int) -> JournalRow:
-    counted = str(order) if row.reading != "" and row.order == "" else row.order
-    return replace(row, id=row.id or new_id(), order=counted, time=row.time or now())
+def in_order(rows: Sequence[JournalRow], after: Sequence[JournalRow]) -> list[JournalRow]:
+    """Return new rows with their ``order``, counted on from the rows before them."""
+    order = max((int(row.order) for row in after if row.order.isdecimal()), default=0)
+    counted = []
+    for row in rows:
+        if row.reading != "" and row.order == "":
+            order += 1
+            row = replace(row, order=str(order))  # noqa: PLW2901
+        counted.append(row)
+    return counted

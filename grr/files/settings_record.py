@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from grr.files.chained_file import read_lines
+from grr.files.disk import writing
 from grr.files.events import WRITTEN as EVENT_COLUMNS
 from grr.files.events import Event, Events
 from grr.files.journal import WRITTEN as READING_COLUMNS
@@ -83,12 +84,15 @@ def recorded_settings(folder: Path) -> dict[str, str] | None:
 
 
 def _first_reading(file: Path) -> str:
-    """Return when the first reading was taken; "" where there is none."""
+    """Return when the first reading was taken; "" where there is none.
+
+    The first one in the file: the clock may have been set back after it.
+    """
     if not is_journal_file(file):
         return ""
     time, reading = (READING_COLUMNS.index(name) for name in ("time", "reading"))
     cells = [line.cells for line in read_lines(file, READING_COLUMNS) if line.cells is not None]
-    return min((row[time] for row in cells if row[reading]), default="")
+    return next((row[time] for row in cells if row[reading]), "")
 
 
 def _as_logged(text: str) -> dict[str, str] | None:
@@ -155,16 +159,18 @@ def record_changes(folder: str | Path, *, by: str, reason: str) -> tuple[Setting
             "Say who makes the change and why",
             file=folder / STUDY_FILE,
         )
-    changes = unrecorded_changes(folder)
-    log_changes(folder, changes, by=by, reason=reason)
+    with writing(folder):
+        changes = unrecorded_changes(folder)
+        log_changes(folder, changes, by=by, reason=reason)
     return changes
 
 
 def log_changes(
     folder: Path, changes: list[SettingChange] | tuple[SettingChange, ...], *, by: str, reason: str
-) -> None:
-    """Write an event for each change."""
-    Events(folder / "events.csv").append(
+) -> Events:
+    """Write an event for each change; return the file, from which they can be taken back."""
+    events = Events(folder / "events.csv")
+    events.append(
         *(
             Event(
                 kind=ONE_KEY,
@@ -177,3 +183,4 @@ def log_changes(
             for change in changes
         )
     )
+    return events

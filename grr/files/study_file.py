@@ -9,7 +9,7 @@ from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
-from grr.files.atomic import write_whole
+from grr.files.disk import write_whole
 from grr.files.settings import Settings, with_name
 from grr.files.toml_values import (
     names_value,

@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from grr.files.atomic import write_whole
+from grr.files.disk import write_whole
 from grr.files.fingerprint import readings_fingerprint
 from grr.model.errors import StudyError
 from grr.model.study import Study

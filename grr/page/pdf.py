@@ -10,8 +10,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from grr.files.atomic import write_bytes
-from grr.files.disk_errors import not_written
+from grr.files.disk import not_written, write_bytes
 from grr.model.errors import StudyError
 
 _NAMES = (

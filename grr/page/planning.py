@@ -11,8 +11,8 @@ from types import MappingProxyType
 import pandas as pd
 
 from grr.entry.job import open_job, run_order
-from grr.files.atomic import made_folder, write_whole
 from grr.files.cell_text import to_cell
+from grr.files.disk import made_folder, write_whole
 from grr.model import tables
 from grr.model.errors import StudyError
 from grr.model.rounding import counted, listed

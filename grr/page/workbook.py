@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from grr.files.atomic import write_bytes
+from grr.files.disk import write_bytes
 from grr.files.fingerprint import readings_fingerprint
 from grr.model.errors import StudyError
 from grr.model.rounding import reading_decimals

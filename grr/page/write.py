@@ -6,7 +6,7 @@ import datetime as dt
 from os import PathLike
 from pathlib import Path
 
-from grr.files.atomic import write_whole
+from grr.files.disk import write_whole
 from grr.files.fingerprint import readings_fingerprint
 from grr.model.study import Study
 from grr.model.values import needs, one_of

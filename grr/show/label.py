@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
-from grr.files.atomic import write_whole
+from grr.files.disk import write_whole
 from grr.model.facts import CLOSED_FACES
 from grr.model.limits import limits_text
 from grr.model.names import shortened

@@ -25,15 +25,23 @@ ANSWERS = {
 
 
 class Clock:
-    """A clock that stands still until it is moved."""
+    """A clock that stands still until time passes, or until somebody sets it."""
 
     def __init__(self):
         self.time = datetime(2026, 3, 14, 8, 0, tzinfo=UTC)
+        self.seconds = 0.0
 
     def __call__(self):
         return self.time
 
+    def ticks(self):
+        return self.seconds
+
     def wait(self, seconds):
+        self.time += timedelta(seconds=seconds)
+        self.seconds += seconds
+
+    def set(self, seconds):
         self.time += timedelta(seconds=seconds)
 
 
@@ -60,7 +68,8 @@ def a_job(folder, **changed):
 
 
 def a_desk(folder, clock=None, **changed):
-    desk = Desk(a_job(folder, **changed), clock or Clock())
+    clock = clock or Clock()
+    desk = Desk(a_job(folder, **changed), clock, clock.ticks)
     desk.ownership.take()
     return desk
 
