@@ -1,14 +1,22 @@
-"""The ``grr`` command."""
+"""The ``grr`` command: its words, and what each command does."""
 
 from __future__ import annotations
 
 import argparse
+import datetime as dt
+import io
+import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import redirect_stdout, suppress
 from pathlib import Path
+from typing import IO, TYPE_CHECKING, NoReturn
 
-from grr import cli_commands
-from grr.model.errors import StudyError
+from grr.files.outputs import safe_target
+from grr.model.errors import StudyError, printable
+
+if TYPE_CHECKING:
+    from grr.model.study import Study
 
 _ABOUT = "Is the measuring system good enough for the tolerance? Gauge studies, start to finish."
 _EXIT = """exit status of analyse (several methods: of the one judged worst):
@@ -16,135 +24,472 @@ _EXIT = """exit status of analyse (several methods: of the one judged worst):
   4  do not use       5  not decided yet
   2  something in the input cannot be used (the message says what and where)
 """
+#: Exit status of ``grr analyse``, by decision, the best first; 2 is bad input.
+EXIT_STATUS = {
+    "USE": 0,
+    "USE ONLY LIKE THIS": 3,
+    "NOT DECIDED YET": 5,
+    "DO NOT USE FOR THIS TOLERANCE": 4,
+}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; print what is wrong in one sentence where something is."""
+    _open_what_is_closed()
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
+        if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8", errors="replace")
-    options = _parser().parse_args(arguments)
     try:
-        status: int = options.run(options)
-        sys.stdout.flush()
+        options = _parser().parse_args(arguments)
+        with redirect_stdout(_Printed(sys.stdout)):
+            status: int = options.run(options)
+            sys.stdout.flush()
     except StudyError as error:
-        print(error, file=sys.stderr)
-        return 2
+        return _refused(str(error))
     except BrokenPipeError:
-        return 0
+        _give_up(sys.stdout)
+        return _refused("The output was closed before everything was printed. Print to a file.")
     except OSError as error:  # such as a full disk under the file that takes the output
-        print(f"Something cannot be read or written: {error}.", file=sys.stderr)
-        return 2
+        _give_up(sys.stdout)
+        return _refused(f"Something cannot be read or written: {error}. Check the disk.")
+    except MemoryError:
+        return _refused("The input needs more memory than there is. Split it into smaller files.")
     except KeyboardInterrupt:
         print("Stopped. What was saved before is unchanged.", file=sys.stderr)
         return 130
     return status
 
 
+def _refused(words: str) -> int:
+    with suppress(OSError):
+        print(printable(words), file=sys.stderr, flush=True)
+    return 2
+
+
+def _open_what_is_closed() -> None:
+    """Put nothing in the place of a standard stream that whoever started us had closed."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: PTH123, SIM115
+
+
+def _give_up(stream: IO[str]) -> None:
+    """Throw away what could not be printed, or Python would try again at its end."""
+    with suppress(OSError, ValueError):
+        nothing = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nothing, stream.fileno())
+        os.close(nothing)
+
+
+class _Printed(io.TextIOBase):
+    """Standard output on which no text from a file can steer the terminal."""
+
+    def __init__(self, stream: IO[str]) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        self._stream.write(printable(text, lines=True))
+        return len(text)
+
+    def flush(self) -> None:
+        self._stream.flush()
+
+    def isatty(self) -> bool:
+        return self._stream.isatty()
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser that refuses in one sentence, as everything else here does."""
+
+    def error(self, message: str) -> NoReturn:
+        short = message if len(message) <= 200 else f"{message[:199]}…"
+        raise StudyError(
+            f"The command cannot be understood: {short}", f"See what it takes: {self.prog} --help"
+        )
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="grr",
         description=_ABOUT,
         epilog=_EXIT,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    lab = commands.add_parser("lab", help="open the guided notebooks in JupyterLab")
-    lab.add_argument(
-        "folder",
-        nargs="?",
-        type=Path,
-        default=Path("grr_work"),
-        help="working folder, made where it does not exist (default: grr_work)",
-    )
-    lab.add_argument("--port", type=int, help="port on this machine (default: a free one)")
-    lab.add_argument("--no-browser", action="store_true", help="print the address, open no browser")
-    lab.set_defaults(run=cli_commands.lab)
-
-    new = commands.add_parser("new", help="start a study folder")
-    new.add_argument("folder", type=Path, help="folder to make")
-    new.add_argument("--title", default="", help="what is measured, in a few words")
-    new.add_argument("--unit", default="mm", help="mm, um, in or uin (default: mm)")
-    new.add_argument("--resolution", help="step of the gauge's last digit")
-    new.add_argument("--lower", help="lower limit of the tolerance")
-    new.add_argument("--upper", help="upper limit of the tolerance")
-    new.add_argument("--parts", type=int, default=10, help="number of parts (default: 10)")
-    new.add_argument(
-        "--operators", nargs="+", default=["A", "B", "C"], help="their names (default: A B C)"
-    )
-    new.add_argument("--trials", type=int, default=3, help="readings of each part (default: 3)")
-    new.add_argument("--seed", type=int, help="of the measuring order (default: drawn)")
-    new.set_defaults(run=cli_commands.new)
-
-    analyse = commands.add_parser(
-        "analyse", help="print checks, tables and verdict of a study folder"
-    )
-    analyse.add_argument("folder", type=Path, help="study folder")
-    analyse.set_defaults(run=cli_commands.analyse)
-
-    many = commands.add_parser(
-        "analyse-many", help="analyse many studies: a table (CSV, XLSX, Parquet) or study folders"
-    )
-    many.add_argument("path", type=Path, help="table of readings, or folder of study folders")
-    many.add_argument("-o", "--output", type=Path, required=True, help="result, CSV: a row a study")
-    many.add_argument("--by", default="study", help="column that names the study (default: study)")
-    many.add_argument("--tolerances", type=Path, help="table with study, lower, upper ...")
-    many.add_argument(
-        "--purpose", choices=["accept", "control"], default="accept", help="default: accept"
-    )
-    many.add_argument(
-        "--operators", choices=["random", "fixed"], default="random", help="default: random"
-    )
-    many.add_argument("--intervals", action="store_true", help="also limits and decisions")
-    many.add_argument("--checks", action="store_true", help="also check every study (slow)")
-    many.set_defaults(run=cli_commands.analyse_many)
-
-    _add_report(commands)
-
-    collect = commands.add_parser("collect", help="take readings in the terminal")
-    collect.add_argument("folder", type=Path, help="study folder")
-    collect.set_defaults(run=cli_commands.collect)
-
-    verify = commands.add_parser(
-        "verify", help="tell which rows or settings of a study were changed"
-    )
-    verify.add_argument("folder", type=Path, help="study folder")
-    verify.set_defaults(run=cli_commands.verify)
-
-    record = commands.add_parser(
-        "record", help="put a change of study.toml on record, made after the first reading"
-    )
-    record.add_argument("folder", type=Path, help="study folder")
-    record.add_argument("--by", required=True, help="who made the change")
-    record.add_argument("--reason", required=True, help="why, such as the drawing's revision")
-    record.set_defaults(run=cli_commands.record)
-
-    check = commands.add_parser(
-        "self-check", help="run the published examples on this installation"
-    )
-    check.add_argument("-o", "--output", type=Path, help="also write a page to file (HTML)")
-    check.set_defaults(run=cli_commands.self_check)
+    for add in (
+        _add_lab,
+        _add_new,
+        _add_analyse,
+        _add_analyse_many,
+        _add_report,
+        _add_collect,
+        _add_verify,
+        _add_record,
+        _add_self_check,
+    ):
+        add(commands.add_parser)
     return parser
 
 
-def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    report = commands.add_parser("report", help="write the report of a study folder")
-    report.add_argument("folder", type=Path, help="study folder")
-    report.add_argument(
-        "-o", "--output", type=Path, help=".html or .pdf (default: report.html in the folder)"
+_Add = Callable[..., argparse.ArgumentParser]
+
+
+def _path(text: str) -> Path:
+    """Return a path of the command line; an empty one would mean the folder we are in."""
+    if not text:
+        raise argparse.ArgumentTypeError("the name of a file or folder is empty")
+    return Path(text)
+
+
+def _add_force(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--force", action="store_true", help="replace a file that grr did not make")
+
+
+# grr lab: the guided notebooks
+
+
+def _add_lab(add: _Add) -> None:
+    parser = add("lab", help="open the guided notebooks in JupyterLab")
+    parser.add_argument(
+        "folder",
+        nargs="?",
+        type=_path,
+        default=Path("grr_work"),
+        help="working folder, made where it does not exist (default: grr_work)",
     )
-    report.add_argument("--date", help="the day to print, like 2026-03-31 (default: today)")
+    parser.add_argument("--port", type=int, help="port on this machine (default: a free one)")
+    parser.add_argument(
+        "--no-browser", action="store_true", help="print the address, open no browser"
+    )
+    parser.set_defaults(run=lab)
+
+
+def lab(options: argparse.Namespace) -> int:
+    """Start JupyterLab on the guided notebooks."""
+    from grr.lab import run_lab
+
+    return run_lab(options.folder, port=options.port, browser=not options.no_browser)
+
+
+# grr new: a study folder
+
+
+def _add_new(add: _Add) -> None:
+    parser = add("new", help="start a study folder")
+    parser.add_argument("folder", type=_path, help="folder to make")
+    parser.add_argument("--title", default="", help="what is measured, in a few words")
+    parser.add_argument("--unit", default="mm", help="mm, um, in or uin (default: mm)")
+    parser.add_argument("--resolution", help="step of the gauge's last digit")
+    parser.add_argument("--lower", help="lower limit of the tolerance")
+    parser.add_argument("--upper", help="upper limit of the tolerance")
+    parser.add_argument("--parts", type=int, default=10, help="number of parts (default: 10)")
+    parser.add_argument(
+        "--operators", nargs="+", default=["A", "B", "C"], help="their names (default: A B C)"
+    )
+    parser.add_argument("--trials", type=int, default=3, help="readings of each part (default: 3)")
+    parser.add_argument("--seed", type=int, help="of the measuring order (default: drawn)")
+    parser.set_defaults(run=new)
+
+
+def new(options: argparse.Namespace) -> int:
+    """Start a study folder, and say what in it decides most."""
+    from grr.files.folder import new_study_folder
+    from grr.files.settings import MEANINGS
+    from grr.model.tables import paragraph
+    from grr.model.tolerance import Tolerance
+    from grr.page.planning import plan_study
+    from grr.questions.starting import refuse_coarse, shop_unit, warnings_about
+
+    unit = shop_unit(options.unit)
+    lower, upper, resolution = (
+        _number(name, getattr(options, name)) for name in ("lower", "upper", "resolution")
+    )
+    tolerance = None if lower is None and upper is None else Tolerance(lower, upper)
+    plan = plan_study(options.parts, options.operators, options.trials, seed=options.seed).plan
+    refuse_coarse(resolution, tolerance, unit)
+    settings = new_study_folder(
+        options.folder,
+        title=options.title,
+        unit=unit,
+        resolution=resolution,
+        tolerance=tolerance,
+        plan=plan,
+    )
+    print(f"Study folder made: {options.folder}")
+    for warning in warnings_about(plan, resolution, tolerance, unit):
+        print(paragraph(f"▲ {warning}"))
+    print(f"1. Open {options.folder / 'study.toml'}. Settle first what decides most:")
+    for key, words in MEANINGS.items():
+        now = getattr(settings, key)
+        print(f'     {key} = "{now}": {words[now]}')
+        print(*(f'       or "{word}": {words[word]}' for word in words if word != now), sep="\n")
+    print("   Then fill in what is still empty.")
+    print(f"2. Take the readings: grr collect {options.folder}")
+    print(f"3. See what they prove: grr analyse {options.folder}")
+    return 0
+
+
+def _number(name: str, text: str | None) -> float | None:
+    """Return a number of the command line, with a decimal point or comma."""
+    from grr.entry.numbers import one_number
+
+    if text is None:
+        return None
+    try:
+        return one_number(text, "").value
+    except StudyError:
+        raise StudyError(
+            f"--{name} is not a number", "Write it like 12.5 or 12,5", value=text
+        ) from None
+
+
+# grr analyse: checks, tables and verdict
+
+
+def _add_analyse(add: _Add) -> None:
+    parser = add("analyse", help="print checks, tables and verdict of a study folder")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.set_defaults(run=analyse)
+
+
+def analyse(options: argparse.Namespace) -> int:
+    """Print checks, tables and verdict; the exit status tells the decision.
+
+    Of several methods it is that of the method judged worst.
+    """
+    import grr
+    from grr.model.tables import WIDTH
+    from grr.questions.compare_methods import compare_with_baseline
+
+    study = grr.open_study(options.folder)
+    print(grr.check(study))
+    if len(study.methods) < 2:
+        return EXIT_STATUS[_print_numbers(study)]
+    decisions = []
+    for name in study.methods:
+        print("", "-" * WIDTH, f"Method: {name}", sep="\n")
+        decisions.append(_print_numbers(study.for_method(name)))
+    for comparison in compare_with_baseline(study):
+        print("", "-" * WIDTH, comparison, sep="\n")
+    return EXIT_STATUS[max(decisions, key=list(EXIT_STATUS).index)]
+
+
+def _print_numbers(study: Study) -> str:
+    """Print tables and verdict of a study by one method; return the decision."""
+    import grr
+
+    verdict = grr.verdict(study)
+    print("", grr.anova(study), "", _by_ranges(study), "", verdict, sep="\n")
+    return verdict.decision
+
+
+def _by_ranges(study: Study) -> str:
+    import grr
+    from grr.model.tables import paragraph
+
+    try:
+        return str(grr.average_range(study))
+    except StudyError as error:
+        return paragraph(f"By average and range: not possible. {error}")
+
+
+# grr analyse-many: one row a study
+
+
+def _add_analyse_many(add: _Add) -> None:
+    parser = add(
+        "analyse-many", help="analyse many studies: a table (CSV, XLSX, Parquet) or study folders"
+    )
+    parser.add_argument("path", type=_path, help="table of readings, or folder of study folders")
+    parser.add_argument(
+        "-o", "--output", type=_path, required=True, help="result, CSV: a row a study"
+    )
+    parser.add_argument(
+        "--by", default="study", help="column that names the study (default: study)"
+    )
+    parser.add_argument("--tolerances", type=_path, help="table with study, lower, upper ...")
+    parser.add_argument(
+        "--purpose", choices=["accept", "control"], default="accept", help="default: accept"
+    )
+    parser.add_argument(
+        "--operators", choices=["random", "fixed"], default="random", help="default: random"
+    )
+    parser.add_argument("--intervals", action="store_true", help="also limits and decisions")
+    parser.add_argument("--checks", action="store_true", help="also check every study (slow)")
+    _add_force(parser)
+    parser.set_defaults(run=analyse_many)
+
+
+def analyse_many(options: argparse.Namespace) -> int:
+    """Write one row a study; the exit status is 2 where a study could not be analysed."""
+    import grr
+    from grr.files.disk import write_whole
+    from grr.many.summary import csv_text, text_summary
+
+    inputs = (options.path, options.tolerances)
+    target = safe_target(options.output, inputs=inputs, overwrite=options.force)
+    found = grr.analyse_many(
+        options.path,
+        options.by,
+        options.tolerances,
+        intervals=options.intervals,
+        checks=options.checks,
+        purpose=options.purpose,
+        operators=options.operators,
+        progress=sys.stderr.isatty(),
+    )
+    write_whole(target, csv_text(found))
+    print(text_summary(found, options.by))
+    print(f"Written: {target}")
+    return 2 if (found["error"] != "").any() else 0
+
+
+# grr report: what is filed
+
+
+def _add_report(add: _Add) -> None:
+    parser = add("report", help="write the report of a study folder")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.add_argument(
+        "-o", "--output", type=_path, help=".html or .pdf (default: report.html in the folder)"
+    )
+    parser.add_argument("--date", help="the day to print, like 2026-03-31 (default: today)")
     for name in ("prepared-by", "approved-by", "revision", "supersedes", "deviations"):
-        report.add_argument(f"--{name}", default="", help="printed on the first page")
-    report.add_argument(
+        parser.add_argument(f"--{name}", default="", help="printed on the first page")
+    parser.add_argument(
         "--code-operators", action="store_true", help="Operator 1, 2, 3 in place of names"
     )
-    report.add_argument("--baseline", help="of several methods, the one to compare with")
-    report.add_argument("--paper", choices=["A4", "Letter"], default="A4", help="default: A4")
-    report.add_argument("--xlsx", type=Path, help="also write an Excel workbook here")
-    report.add_argument("--json", type=Path, help="also write the full result as JSON here")
-    report.set_defaults(run=cli_commands.report)
+    parser.add_argument("--baseline", help="of several methods, the one to compare with")
+    parser.add_argument("--paper", choices=["A4", "Letter"], default="A4", help="default: A4")
+    parser.add_argument("--xlsx", type=_path, help="also write an Excel workbook here")
+    parser.add_argument("--json", type=_path, help="also write the full result as JSON here")
+    _add_force(parser)
+    parser.set_defaults(run=report)
+
+
+def report(options: argparse.Namespace) -> int:
+    """Write the report of a study, and the workbook and JSON where asked for."""
+    import grr
+    from grr.page.target import target_file
+
+    study, force = grr.open_study(options.folder), options.force
+    output = options.output or options.folder / "report.html"
+    for path, endings in (
+        (output, (".html", ".pdf")),
+        (options.xlsx, (".xlsx",)),
+        (options.json, (".json",)),
+    ):
+        if path is not None:
+            target_file(path, *endings, overwrite=force)  # refuse before anything is written
+    written = grr.report(
+        study,
+        output,
+        date=None if options.date is None else _day(options.date),
+        prepared_by=options.prepared_by,
+        approved_by=options.approved_by,
+        revision=options.revision,
+        supersedes=options.supersedes,
+        deviations=options.deviations,
+        code_operators=options.code_operators,
+        baseline=options.baseline,
+        paper=options.paper,
+        overwrite=force,
+    )
+    print(f"Written: {written}")
+    if options.xlsx is not None:
+        print(f"Written: {grr.export_workbook(study, options.xlsx, overwrite=force)}")
+    if options.json is not None:
+        print(f"Written: {grr.export_json(study, options.json, overwrite=force)}")
+    return 0
+
+
+def _day(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise StudyError(
+            "The date cannot be read", "Write it like 2026-03-31", value=text
+        ) from None
+
+
+# grr collect, verify and record: the record of the readings
+
+
+def _add_collect(add: _Add) -> None:
+    parser = add("collect", help="take readings in the terminal")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.set_defaults(run=collect)
+
+
+def collect(options: argparse.Namespace) -> int:
+    """Take readings in the terminal."""
+    from grr.entry.terminal import collect_in_terminal
+
+    return collect_in_terminal(options.folder, sys.stdin, sys.stdout)
+
+
+def _add_verify(add: _Add) -> None:
+    parser = add("verify", help="tell which rows or settings of a study were changed")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.set_defaults(run=verify)
+
+
+def verify(options: argparse.Namespace) -> int:
+    """Check the seals of a study's record."""
+    from grr.files.verify_folder import verify_folder
+
+    found = verify_folder(options.folder)
+    print(found)
+    return 0 if found.unaltered else 1
+
+
+def _add_record(add: _Add) -> None:
+    parser = add(
+        "record", help="put a change of study.toml on record, made after the first reading"
+    )
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.add_argument("--by", required=True, help="who made the change")
+    parser.add_argument("--reason", required=True, help="why, such as the drawing's revision")
+    parser.set_defaults(run=record)
+
+
+def record(options: argparse.Namespace) -> int:
+    """Put changes of study.toml on record, with a name and a reason."""
+    from grr.files.settings_record import record_changes
+
+    changes = record_changes(options.folder, by=options.by, reason=options.reason)
+    for change in changes:
+        print(f"On record: {change}.")
+    if not changes:
+        print("study.toml says what the record says: there was nothing to put on record.")
+    return 0
+
+
+# grr self-check: the published examples
+
+
+def _add_self_check(add: _Add) -> None:
+    parser = add("self-check", help="run the published examples on this installation")
+    parser.add_argument("-o", "--output", type=_path, help="also write a page to file (HTML)")
+    _add_force(parser)
+    parser.set_defaults(run=self_check)
+
+
+def self_check(options: argparse.Namespace) -> int:
+    """Run the published examples on this installation."""
+    import grr
+    from grr.files.disk import write_whole
+    from grr.model.tables import html_page
+
+    target = None
+    if options.output is not None:
+        target = safe_target(options.output, overwrite=options.force)
+    found = grr.self_check()
+    print(found)
+    if target is not None:
+        write_whole(target, html_page("Self-check of grr", found._repr_html_()))
+        print(f"\nWritten: {target}")
+    return 0 if found.passed else 1
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from grr.files.opening import refuse_irregular
 from grr.many.analyse_many import analyse_many as analyse_table
 from grr.many.reading import read_table
 from grr.many.tolerances import yardsticks
@@ -61,7 +62,11 @@ def analyse_many(
         )
     dask = _dask()
     try:
+        if Path(path).exists():  # elsewhere (a data lake) there are no pipes
+            refuse_irregular(Path(path))
         table = dask.dataframe.read_parquet(str(path))
+    except StudyError:
+        raise
     except (OSError, ValueError, IndexError) as error:
         raise StudyError(
             "The data set cannot be read", "Name a folder of Parquet files", file=path, value=error

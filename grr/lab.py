@@ -3,31 +3,42 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import os
 import secrets
 import socket
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
+from typing import Any
 
-from grr.lab_settings import write_settings
 from grr.model.errors import StudyError
 from grr.model.rounding import counted
 from grr.shipped import PutResult, put_into
 
 FIRST_NOTEBOOK = "notebooks/0_start_here.ipynb"
+#: How long JupyterLab may take to listen, in seconds; a cold disk needs half a minute.
+PATIENCE = 120.0
+
+Settings = dict[str, dict[str, Any]]
+
+_MODIFIERS = ("Accel", "Ctrl", "Alt", "Cmd")
 
 
 def run_lab(folder: Path, *, port: int | None = None, browser: bool = True) -> int:
     """Fill the working folder, start JupyterLab on the first notebook, and wait for it.
+
+    The address is printed when the server listens. What JupyterLab itself would print goes
+    into a file, of which the last line is shown where it stops by itself.
 
     Parameters
     ----------
     folder : Path
         Working folder; made where it does not exist.
     port : int, optional
-        A free one by default.
+        A free one by default, and where it is taken.
     browser : bool
         Whether to open a browser where there is one.
 
@@ -39,33 +50,125 @@ def run_lab(folder: Path, *, port: int | None = None, browser: bool = True) -> i
     Raises
     ------
     StudyError
-        JupyterLab is missing, or the folder cannot be written.
+        JupyterLab is missing or does not start, the port is none, or the folder cannot be
+        written.
     """
     if importlib.util.find_spec("jupyterlab") is None:
         raise StudyError(
             "JupyterLab is not installed in this Python", "Run: python -m pip install jupyterlab"
         )
+    own_port = _port_to_use(port)
     folder = folder.resolve()
     put = put_into(folder)
-    _trust_notebooks([folder / name for name in (*put.added, *put.renewed)])
-    port = port or _free_port()
+    if port not in (None, own_port):
+        print(f"Port {port} is taken by another program; port {own_port} is used.")
     token = secrets.token_hex(16)
-    address = f"http://127.0.0.1:{port}/lab/tree/{FIRST_NOTEBOOK}?token={token}"
-    with tempfile.TemporaryDirectory(prefix="grr_lab_") as settings:
-        write_settings(Path(settings))
-        environment = dict(os.environ)
-        path = environment.get("JUPYTER_CONFIG_PATH")
-        environment["JUPYTER_CONFIG_PATH"] = os.pathsep.join(filter(None, (settings, path)))
-        environment["JUPYTER_TOKEN"] = token
-        print(opening_words(folder, address, put), flush=True)
-        server = subprocess.Popen(_command(folder, port, browser), env=environment)
-        try:
-            return server.wait()
-        except KeyboardInterrupt:
-            server.terminate()
-            server.wait()
-            print("\nJupyterLab has stopped. Nothing that was saved is lost.")
-            return 0
+    with tempfile.TemporaryDirectory(prefix="grr_lab_", ignore_cleanup_errors=True) as place:
+        private = Path(place)
+        write_settings(private)
+        environment = _environment(private, token)
+        _trust_notebooks([folder / name for name in (*put.added, *put.renewed)], environment)
+        with (private / "log.txt").open("wb") as log:
+            server = subprocess.Popen(
+                _command(folder, own_port, browser),
+                env=environment,
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+            )
+            try:
+                true_port = _when_it_listens(server, private)
+                address = f"http://127.0.0.1:{true_port}/lab/tree/{FIRST_NOTEBOOK}?token={token}"
+                print(opening_words(folder, address, put), flush=True)
+                status = server.wait()
+            except KeyboardInterrupt:
+                print("\nJupyterLab has stopped. Nothing that was saved is lost.")
+                return 0
+            finally:
+                server.terminate()
+                server.wait()
+        if status:
+            print(f"JupyterLab stopped by itself: {_last_line(private)}", file=sys.stderr)
+        return status
+
+
+def _port_to_use(wanted: int | None) -> int:
+    """Return the port asked for where it is free, else one that is."""
+    if wanted is not None and not 1 <= wanted <= 65535:
+        raise StudyError(
+            "The port is not a number from 1 to 65535",
+            "Leave --port out to get a free one",
+            value=wanted,
+        )
+    for port in (wanted, None):
+        with socket.socket() as probe:
+            if os.name == "posix":  # a server of ours that has just stopped does not count
+                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port or 0))
+            except OSError:  # taken, or kept for the system
+                continue
+            return int(probe.getsockname()[1])
+    raise StudyError(
+        "This machine has no free port", "Close other programs, or restart the machine"
+    )
+
+
+def _environment(private: Path, token: str) -> dict[str, str]:
+    """Return the environment of the server; what it notes of itself goes to ``private``.
+
+    Where the folders that JupyterLab keeps for a person cannot be written, they lie there
+    as well: then the layout of the pages is forgotten when it stops, and nothing else.
+    """
+    from jupyter_core.paths import jupyter_config_dir, jupyter_data_dir
+
+    environment = dict(os.environ)
+    path = environment.get("JUPYTER_CONFIG_PATH")
+    environment["JUPYTER_CONFIG_PATH"] = os.pathsep.join(filter(None, (str(private), path)))
+    environment["JUPYTER_TOKEN"] = token
+    environment["JUPYTER_RUNTIME_DIR"] = str(private / "runtime")
+    if not all(map(_writable, (jupyter_config_dir(), jupyter_data_dir()))):
+        for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "IPYTHONDIR"):
+            environment[name] = str(private / name.lower())
+            Path(environment[name]).mkdir()
+    return environment
+
+
+def _writable(folder: str) -> bool:
+    """Whether a folder can be made and written; asking for permissions tells little."""
+    try:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
+
+
+def _when_it_listens(server: subprocess.Popen[bytes], private: Path) -> int:
+    """Wait until the server has noted where it listens, and return the port."""
+    last = time.monotonic() + PATIENCE
+    while time.monotonic() < last:
+        for file in (private / "runtime").glob("jpserver-*.json"):
+            try:
+                return int(json.loads(file.read_text(encoding="utf-8"))["port"])
+            except (OSError, ValueError, KeyError):
+                continue  # it is being written
+        if server.poll() is not None:
+            raise StudyError(
+                f"JupyterLab did not start: {_last_line(private)}",
+                "Start it once more; if it stays so, install it anew: "
+                "python -m pip install --force-reinstall jupyterlab",
+            )
+        time.sleep(0.05)
+    raise StudyError(
+        f"JupyterLab did not start within {PATIENCE:.0f} seconds: {_last_line(private)}",
+        "Close other programs and start it once more",
+    )
+
+
+def _last_line(private: Path) -> str:
+    lines = (private / "log.txt").read_text(encoding="utf-8", errors="replace").split("\n")
+    return next((line.strip()[:200] for line in reversed(lines) if line.strip()), "without a word")
 
 
 def _command(folder: Path, port: int, browser: bool) -> list[str]:
@@ -121,23 +224,88 @@ def _has_browser() -> bool:
     )
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def _trust_notebooks(files: list[Path]) -> None:
+def _trust_notebooks(files: list[Path], environment: dict[str, str]) -> None:
     """Sign notebooks as they were put here, so that their stored pictures are shown."""
     import nbformat
+    from jupyter_core.paths import jupyter_data_dir
     from nbformat.sign import NotebookNotary
 
-    notary = NotebookNotary()  # type: ignore[no-untyped-call]
-    for path in files:
-        if path.suffix != ".ipynb":
-            continue
-        try:
-            notebook = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
-            notary.sign(notebook)  # type: ignore[no-untyped-call]
-        except (OSError, ValueError) as error:
-            print(f"{path.name} could not be marked as trusted: {error}", file=sys.stderr)
+    place = environment.get("JUPYTER_DATA_DIR") or jupyter_data_dir()
+    try:
+        notary = NotebookNotary(data_dir=place)  # type: ignore[no-untyped-call]
+        for path in files:
+            if path.suffix == ".ipynb":
+                notebook = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
+                notary.sign(notebook)  # type: ignore[no-untyped-call]
+        notary.store.close()
+    except Exception as error:  # of the disk or of the store; the notebooks work without
+        print(
+            f"The notebooks could not be marked as trusted ({error}): "
+            "their pictures show when their cells have run.",
+            file=sys.stderr,
+        )
+
+
+def write_settings(folder: Path) -> None:
+    """Write the settings into a folder that is to be put on ``JUPYTER_CONFIG_PATH``."""
+    file = folder / "labconfig" / "default_setting_overrides.json"
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_text(json.dumps(bench_settings(), indent=1), encoding="utf-8", newline="\n")
+
+
+def bench_settings() -> Settings:
+    """Return JupyterLab's settings as ``default_setting_overrides.json`` holds them.
+
+    Nothing asks for the network or puts a question over the page, and a key pressed alone
+    is no command of the notebook.
+    """
+    return {
+        "@jupyterlab/apputils-extension:notification": {
+            "fetchNews": "false",
+            "checkForUpdates": False,
+        },
+        # A form stays silent after a restart of the kernel where its messages go by subshells.
+        "@jupyterlab/apputils-extension:kernels-settings": {"commsOverSubshells": "disabled"},
+        "@jupyterlab/shortcuts-extension:shortcuts": {"shortcuts": _switched_off()},
+    }
+
+
+def _switched_off() -> list[dict[str, Any]]:
+    """Return every shortcut of the installed JupyterLab that a gauge could type, disabled."""
+    return [
+        {
+            "command": shortcut["command"],
+            "keys": shortcut["keys"],
+            "selector": shortcut["selector"],
+            "disabled": True,
+        }
+        for shortcut in _shortcuts()
+        if _outside_text(shortcut.get("selector", ""))
+        and shortcut.get("keys")
+        and all(_key_of_a_gauge(key) for key in shortcut["keys"])
+    ]
+
+
+def _outside_text(selector: str) -> bool:
+    """Whether a shortcut works while nothing that takes text has the keyboard."""
+    return ".jp-mod-commandMode" in selector or ":not(:read-write)" in selector
+
+
+def _key_of_a_gauge(key: str) -> bool:
+    """Whether a key is one that a gauge may send: a character, or Enter, without Ctrl or Alt."""
+    *modifiers, last = key.split() or [""]
+    if any(modifier in _MODIFIERS for modifier in modifiers):
+        return False
+    return len(last) == 1 or (last == "Enter" and not modifiers)
+
+
+def _shortcuts() -> list[dict[str, Any]]:
+    """Return the shortcuts that the installed JupyterLab declares."""
+    from jupyterlab.commands import get_app_dir
+
+    found: list[dict[str, Any]] = []
+    for file in sorted((Path(get_app_dir()) / "schemas").rglob("*.json")):
+        schema = json.loads(file.read_text(encoding="utf-8"))
+        if isinstance(schema, dict):
+            found += schema.get("jupyter.lab.shortcuts", [])
+    return found

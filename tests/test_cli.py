@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 
 import grr
-from grr.cli import main
-from grr.cli_commands import EXIT_STATUS
+from grr.cli import EXIT_STATUS, main
 from grr.files.study_file import read_settings
 from grr.shipped import shipped_folder
 from published import manual_readings

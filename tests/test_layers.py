@@ -23,7 +23,7 @@ LAYERS = [
     {"entry", "show"},
     {"page"},
     {"many", "cluster"},
-    {"shipped", "lab_settings", "lab", "cli_commands", "cli"},
+    {"shipped", "lab", "cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if "_demo_data" not in path.parts]

@@ -28,6 +28,7 @@ from pathlib import Path
 
 from grr.files import disk
 from grr.files.cell_text import from_cell, to_cell
+from grr.files.opening import LARGEST_RECORD, regular_file
 from grr.model.errors import StudyError
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # tells spreadsheets that the text is UTF-8
@@ -74,7 +75,7 @@ def read_lines(path: Path, columns: Sequence[str]) -> list[Line]:
         The first line is not the head of such a file, or the file cannot be read.
     """
     try:
-        content = path.read_bytes()
+        content = regular_file(path, LARGEST_RECORD).read_bytes()
     except FileNotFoundError:
         return []
     except OSError as error:

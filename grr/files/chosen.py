@@ -7,6 +7,7 @@ from tempfile import mkdtemp
 
 from grr.files.disk import write_whole
 from grr.files.folder import new_study_folder, open_study
+from grr.files.opening import LARGEST_SETTINGS, regular_file
 from grr.files.settings import Settings
 from grr.files.study_file import read_settings
 from grr.model.errors import StudyError
@@ -41,7 +42,9 @@ def chosen_folder(top: str | Path = "..") -> Path:
     """
     top = a_path(top)
     file = top / CHOICE_FILE
-    name = file.read_text(encoding="utf-8").strip() if file.exists() else DEFAULT
+    name = DEFAULT
+    if file.exists():
+        name = regular_file(file, LARGEST_SETTINGS).read_text(encoding="utf-8").strip()
     folder = top / name
     if not (folder / "study.toml").exists():
         raise StudyError(

@@ -27,6 +27,7 @@ from grr.files.chained_file import (
     read_lines,
 )
 from grr.files.disk import writing
+from grr.files.opening import LARGEST_RECORD, regular_file
 from grr.model.errors import StudyError
 from grr.model.values import article
 
@@ -105,8 +106,9 @@ def is_journal(columns: Iterable[object]) -> bool:
 def is_journal_file(path: str | Path) -> bool:
     """Tell whether a file is a journal, by its first line; a missing one is none."""
     try:
-        with Path(path).open(encoding="utf-8-sig", errors="replace", newline="") as file:
-            return is_journal(file.readline().strip().split(","))
+        file = regular_file(path, LARGEST_RECORD)
+        with file.open(encoding="utf-8-sig", errors="replace", newline="") as text:
+            return is_journal(text.readline().strip().split(","))
     except OSError:
         return False
 

@@ -9,7 +9,7 @@ import os
 import stat
 from pathlib import Path
 
-from grr.errors import StudyError
+from grr.model.errors import StudyError
 
 #: The largest file of a study that is written here, in bytes: a million readings and more.
 LARGEST_RECORD = 500_000_000
@@ -51,3 +51,16 @@ def regular_file(path: str | os.PathLike[str], largest: int | None = None) -> Pa
             value=f"{status.st_size / 1e6:.1f} MB",
         )
     return Path(path)
+
+
+def refuse_irregular(path: Path) -> None:
+    """Refuse a file, or a folder of files, where one is not an ordinary file.
+
+    Raises
+    ------
+    StudyError
+        See `regular_file`.
+    """
+    for file in path.rglob("*") if path.is_dir() else (path,):
+        if not file.is_dir():
+            regular_file(file)

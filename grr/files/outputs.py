@@ -15,8 +15,8 @@ from collections.abc import Iterable
 from os import PathLike
 from pathlib import Path
 
-from grr.errors import StudyError
-from grr.values import a_path
+from grr.model.errors import StudyError
+from grr.model.values import a_path
 
 #: Files of a study folder that only grr itself writes, or that hold its readings.
 STUDY_FILES = ("study.toml", "readings.csv", "readings.xlsx", "events.csv")

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from grr.files.journal import is_journal
+from grr.files.opening import regular_file
 from grr.files.readers.grid import Grid
 from grr.files.readers.layout import Layout
 from grr.files.readers.long_form import long_layout
@@ -84,7 +85,7 @@ def file_content(file: Path) -> bytes:
                 "Name the file in it, or open a study folder with grr.open_study",
                 file=file,
             )
-        if file.stat().st_size > LARGEST_FILE:
+        if regular_file(file).stat().st_size > LARGEST_FILE:
             raise _too_large(file, file.stat().st_size)
         content = file.read_bytes()
     except StudyError:

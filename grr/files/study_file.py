@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from grr.files.disk import write_whole
+from grr.files.opening import LARGEST_SETTINGS, regular_file
 from grr.files.settings import Settings, with_name
 from grr.files.toml_values import (
     names_value,
@@ -150,7 +151,9 @@ def _without_none(table: Mapping[str, Any]) -> dict[str, Any]:
 
 def _document(file: Path) -> dict[str, Any]:
     try:
-        text = file.read_text(encoding="utf-8-sig")
+        text = regular_file(file, LARGEST_SETTINGS).read_text(encoding="utf-8-sig")
+    except StudyError:
+        raise
     except FileNotFoundError:
         raise StudyError(
             "This is no study folder: it holds no study.toml",

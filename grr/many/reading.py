@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from grr.files.opening import refuse_irregular, regular_file
 from grr.files.readings_file import file_content, grids_in
 from grr.model.errors import StudyError
 
@@ -65,7 +66,10 @@ def _parquet(path: Path) -> pd.DataFrame:
             file=path,
         )
     try:
+        refuse_irregular(path)
         return pd.read_parquet(path)
+    except StudyError:
+        raise
     except Exception as error:  # a damaged file makes pyarrow raise almost anything
         raise _unreadable(path, error) from None
 
@@ -85,7 +89,7 @@ def _workbook(path: Path) -> pd.DataFrame:
 
 def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
     try:
-        _refuse_zero_bytes(path)
+        _refuse_zero_bytes(regular_file(path))
         with path.open(encoding="utf-8-sig") as file:
             head = file.readline()
         sign = max(",;\t", key=head.count)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import unicodedata
 
 
 class StudyError(ValueError):
@@ -49,8 +50,36 @@ class StudyError(ValueError):
         if self.value is not None:
             place.append(f"value {_shortened(str(self.value))!r}")
         where = f" ({', '.join(place)})" if place else ""
-        return f"{self.problem}{where}. {self.remedy}."
+        return printable(f"{self.problem}{where}. {self.remedy}.")
 
 
 def _shortened(text: str, limit: int = 60) -> str:
     return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+def printable(text: str, *, lines: bool = False) -> str:
+    r"""Return a text with its control characters written out, ``\x1b`` for escape.
+
+    In a terminal they would move the cursor, change colours, or hide words; so would marks
+    that turn the direction of the text.
+
+    Parameters
+    ----------
+    text : str
+    lines : bool
+        Whether line ends and tabs stay.
+    """
+    if text.isprintable():
+        return text
+    kept = "\n\t" if lines else ""
+    return "".join(
+        character if character in kept or not _steers(character) else ascii(character)[1:-1]
+        for character in text
+    )
+
+
+def _steers(character: str) -> bool:
+    return unicodedata.category(character) in ("Cc", "Cs", "Zl", "Zp") or (
+        unicodedata.bidirectional(character)
+        in ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
+    )

@@ -29,7 +29,9 @@ FORMAT, VERSION = "grr result", 1
 SCHEMA_FILE = Path(__file__).with_name("result.schema.json")
 
 
-def export_json(subject: Study | GaugeResult, path: str | PathLike[str]) -> Path:
+def export_json(
+    subject: Study | GaugeResult, path: str | PathLike[str], *, overwrite: bool = False
+) -> Path:
     """Write everything that is known about a study, or about one result of it, as JSON.
 
     Parameters
@@ -39,6 +41,8 @@ def export_json(subject: Study | GaugeResult, path: str | PathLike[str]) -> Path
         itself; a result is written as it is.
     path : str or path
         Ends in .json.
+    overwrite : bool
+        Whether a file that grr did not make may be replaced.
 
     Returns
     -------
@@ -49,7 +53,7 @@ def export_json(subject: Study | GaugeResult, path: str | PathLike[str]) -> Path
     ------
     StudyError
         Something else was given, another ending, the study cannot be analysed, or the
-        place cannot be written.
+        place cannot be written or holds a file that grr did not make.
 
     Notes
     -----
@@ -57,7 +61,7 @@ def export_json(subject: Study | GaugeResult, path: str | PathLike[str]) -> Path
     2020-12). What is not estimated is null, and ``reasons`` says why; a limit without end
     is "unbounded". The same study gives the same bytes with the same versions.
     """
-    target = target_file(path, ".json")
+    target = target_file(path, ".json", overwrite=overwrite)
     text = json.dumps(result_document(subject), ensure_ascii=False, indent=1, allow_nan=False)
     write_whole(target, f"{text}\n")
     return target

@@ -44,6 +44,7 @@ def whole_page(title: str, body: str, *, foot: str, paper: str = "") -> str:
     )
     page = (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="generator" content="grr">'
         f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(title)}</title><style>{STYLE}{pages}</style></head>"

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from functools import partial
 from pathlib import Path
 
 from grr.files.disk import not_written, write_bytes
@@ -108,11 +109,19 @@ def _not_printed(browser: str, path: Path, why: str) -> StudyError:
 
 
 def _dated(content: bytes, date: str) -> bytes:
-    """Return the PDF with its own dates replaced by ``date``, nothing moved by a byte."""
+    """Return the PDF dated ``date`` and with grr as its creator, nothing moved by a byte.
+
+    The creator of a PDF is what made the document that it was converted from
+    (ISO 32000-1, table 317).
+    """
     stamp = f"D:{date.replace('-', '')}000000+00'00'".encode()
+    for names, new in ((b"CreationDate|ModDate", stamp), (b"Creator", b"grr")):
+        text = rb"(/(?:%s) \()((?:\\.|[^\\)])*)\)" % names
+        content = re.sub(text, partial(_in_its_room, new), content)
+    return content
 
-    def replaced(match: re.Match[bytes]) -> bytes:
-        old = match.group(2)
-        return match.group(1) + stamp[: len(old)].ljust(len(old), b" ") + b")"
 
-    return re.sub(rb"(/(?:CreationDate|ModDate) \()([^)]*)\)", replaced, content)
+def _in_its_room(new: bytes, match: re.Match[bytes]) -> bytes:
+    """Return what was matched with another text in it, as long as the old one."""
+    room = len(match[2])
+    return match[1] + new[:room].ljust(room, b" ") + b")"

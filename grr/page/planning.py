@@ -13,6 +13,7 @@ import pandas as pd
 from grr.entry.job import open_job, run_order
 from grr.files.cell_text import to_cell
 from grr.files.disk import made_folder, write_whole
+from grr.files.opening import LARGEST_RECORD, regular_file
 from grr.model import tables
 from grr.model.errors import StudyError
 from grr.model.rounding import counted, listed
@@ -297,7 +298,7 @@ def _names(what: str, given: int | Sequence[str], most: int, least: int) -> tupl
 
 def _refuse_other_contents(path: Path, text: str) -> None:
     try:
-        there = path.read_text(encoding="utf-8")
+        there = regular_file(path, LARGEST_RECORD).read_text(encoding="utf-8")
     except FileNotFoundError:
         return
     except (OSError, ValueError):

@@ -5,18 +5,19 @@ from __future__ import annotations
 from os import PathLike
 from pathlib import Path
 
+from grr.files.outputs import safe_target
 from grr.model.errors import StudyError
 from grr.model.rounding import listed
 from grr.model.values import a_path
 
 
-def target_file(path: str | PathLike[str], *endings: str) -> Path:
-    """Return the path of a file to write; it has one of the endings, and its folder exists.
+def target_file(path: str | PathLike[str], *endings: str, overwrite: bool = False) -> Path:
+    """Return the path of a file to write; it has one of the endings, and may be written there.
 
     Raises
     ------
     StudyError
-        Another ending, or no such folder.
+        Another ending, or see `grr.files.outputs.safe_target`.
     """
     target = a_path(path)
     if target.suffix.lower() not in endings:
@@ -25,10 +26,4 @@ def target_file(path: str | PathLike[str], *endings: str) -> Path:
             f"Give the file the ending {listed(endings)}".replace(" and ", " or "),
             file=target,
         )
-    if not target.parent.is_dir():
-        raise StudyError(
-            "The folder to write into does not exist",
-            "Make the folder, or choose another place",
-            file=target,
-        )
-    return target
+    return safe_target(target, overwrite=overwrite)

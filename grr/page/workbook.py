@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from openpyxl import Workbook
 
 
-def export_workbook(study: Study, path: str | PathLike[str]) -> Path:
+def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool = False) -> Path:
     """Write readings and result tables of a study as an Excel workbook.
 
     Parameters
@@ -47,6 +47,8 @@ def export_workbook(study: Study, path: str | PathLike[str]) -> Path:
     study : Study
     path : str or path
         Ends in .xlsx.
+    overwrite : bool
+        Whether a file that grr did not make may be replaced.
 
     Returns
     -------
@@ -56,7 +58,8 @@ def export_workbook(study: Study, path: str | PathLike[str]) -> Path:
     Raises
     ------
     StudyError
-        Another ending, a study that cannot be analysed, or a place that cannot be written.
+        Another ending, a study that cannot be analysed, or a place that cannot be written
+        or holds a file that grr did not make.
 
     Notes
     -----
@@ -66,7 +69,7 @@ def export_workbook(study: Study, path: str | PathLike[str]) -> Path:
     """
     from openpyxl import Workbook
 
-    target = target_file(path, ".xlsx")
+    target = target_file(path, ".xlsx", overwrite=overwrite)
     needs(study, Study)
     parts = {
         name: study.for_method(name) if len(study.methods) > 1 else study
@@ -76,6 +79,7 @@ def export_workbook(study: Study, path: str | PathLike[str]) -> Path:
     book = Workbook()
     assert book.active is not None
     book.remove(book.active)
+    book.properties.creator = book.properties.lastModifiedBy = "grr"
     _decision(book, study, {name: verdict(result) for name, result in results.items()})
     _readings(book, study)
     _sources(book, results)

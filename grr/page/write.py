@@ -31,6 +31,7 @@ def report(
     code_operators: bool = False,
     baseline: str | None = None,
     paper: str = "A4",
+    overwrite: bool = False,
 ) -> Path:
     """Write the report of a study as one page of HTML, or as PDF.
 
@@ -53,6 +54,8 @@ def report(
         plan by default.
     paper : {"A4", "Letter"}
         Of a PDF.
+    overwrite : bool
+        Whether a file that grr did not make may be replaced.
 
     Returns
     -------
@@ -63,9 +66,9 @@ def report(
     ------
     StudyError
         Another ending, a study that cannot be analysed, no browser for a PDF, or a place
-        that cannot be written.
+        that cannot be written or holds a file that grr did not make.
     """
-    target = target_file(path, ".html", ".pdf")
+    target = target_file(path, ".html", ".pdf", overwrite=overwrite)
     needs(study, Study)
     one_of("paper", paper, tuple(PAPERS))
     day = (dt.date.today() if date is None else needs(date, dt.date, "date")).isoformat()

@@ -7,6 +7,7 @@ from html import escape
 from pathlib import Path
 
 from grr.files.disk import write_whole
+from grr.files.outputs import safe_target
 from grr.model.facts import CLOSED_FACES
 from grr.model.limits import limits_text
 from grr.model.names import shortened
@@ -41,17 +42,24 @@ class GaugeLabel:
     html: str
     lines: tuple[tuple[str, str], ...]
 
-    def save(self, path: str | Path) -> Path:
+    def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the label as a page to print, and return its path.
+
+        Parameters
+        ----------
+        path : str or path
+        overwrite : bool
+            Whether a file that grr did not make may be replaced.
 
         Raises
         ------
         StudyError
-            The file cannot be written.
+            The file may not be replaced, or cannot be written.
         """
-        target = Path(path)
+        target = safe_target(path, overwrite=overwrite)
         page = (
             '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+            '<meta name="generator" content="grr">'
             f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
             "<title>Gauge label</title><style>@page{margin:10mm}body{margin:0}</style></head>"
             f"<body>{self.html}</body></html>\n"

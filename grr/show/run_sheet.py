@@ -164,6 +164,7 @@ def _before(heading: Heading) -> str:
 def _document(title: str, pages: Sequence[str]) -> str:
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="generator" content="grr">'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(title)}</title><style>{_STYLE}</style></head>"

@@ -76,7 +76,7 @@ class Lab:
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
     """A JupyterLab on a free port, with settings and data of its own."""
-    from grr.lab_settings import write_settings
+    from grr.lab import write_settings
 
     home = tmp_path_factory.mktemp("jupyter")
     folder = tmp_path_factory.mktemp("lab")

@@ -72,7 +72,7 @@ ACTIONS = {
     "new_study_folder": lambda: new_study_folder(disk / "another", unit="mm"),
     "change_settings": lambda: change_settings(
         disk / "old", replace(settings, title="New" * 2000), who="A", why="typed wrongly" * 900),
-    "export_workbook": lambda: grr.export_workbook(demo, outputs[1]),
+    "export_workbook": lambda: grr.export_workbook(demo, outputs[1], overwrite=True),
     "run sheet": lambda: plan.save(disk / "sheets"),
     "label": lambda: label.save(disk / "label.html"),
     "choice": lambda: remember_choice("old" * 3000, disk),
@@ -94,8 +94,8 @@ for name, action in ACTIONS.items():
 
 COMMANDS = [
     ["new", str(disk / "third"), "--title", "x" * 5000],
-    ["report", str(disk / "old"), "-o", str(outputs[0])],
-    ["analyse-many", str(many), "-o", str(outputs[2])],
+    ["report", str(disk / "old"), "-o", str(outputs[0]), "--force"],
+    ["analyse-many", str(many), "-o", str(outputs[2]), "--force"],
 ]
 for command in COMMANDS:
     said, errors = io.StringIO(), io.StringIO()
