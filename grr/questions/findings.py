@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from grr.model import tables
+from grr.model.blocks import Block, Callout, Printed, Prose
 from grr.model.rounding import counted
 
 #: How serious a finding is, the most serious first, and what that means.
@@ -47,7 +47,7 @@ class Finding:
 
 
 @dataclass(frozen=True, repr=False)
-class Findings:
+class Findings(Printed):
     """All findings of a check, the most serious first."""
 
     findings: tuple[Finding, ...]
@@ -83,27 +83,13 @@ class Findings:
             [[getattr(f, column) for column in columns] for f in self.findings], columns=columns
         )
 
-    def __str__(self) -> str:
-        lines = [self.headline]
+    def blocks(self) -> list[Block]:
+        """Return the headline, then the findings of each severity."""
+        found: list[Block] = [Prose([self.headline])]
         for severity, meaning in SEVERITIES.items():
             group = [f for f in self.findings if f.severity == severity]
             if group:
-                lines += ["", f"{_MARKS[severity]} {severity.upper()}: {meaning}"]
-                lines += [tables.bullet(f"{f.place}: {f.what} {f.todo}") for f in group]
-        return "\n".join(lines)
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
-        blocks = [tables.html_prose(self.headline)]
-        for severity, meaning in SEVERITIES.items():
-            group = [f for f in self.findings if f.severity == severity]
-            if group:
-                blocks.append(
-                    tables.html_callout(
-                        f"{_MARKS[severity]} {severity.capitalize()}: {meaning}",
-                        [(f.place, f"{f.what} {f.todo}") for f in group],
-                        colour=_COLOURS[severity],
-                    )
-                )
-        return "".join(blocks)
+                title = f"{_MARKS[severity]} {severity.capitalize()}: {meaning}"
+                entries = [(f.place, f"{f.what} {f.todo}") for f in group]
+                found.append(Callout(title, entries, _COLOURS[severity]))
+        return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from grr.model import tables
+from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.facts import DEVIATION
 from grr.model.rounding import JOIN, figures, length, percent, size
 from grr.model.study import Study
@@ -145,15 +145,6 @@ def _one_limit(result: GaugeResult) -> list[str]:
     return [text]
 
 
-def result_text(result: GaugeResult) -> str:
-    """Return the result for a terminal of 80 columns."""
-    lines = [tables.paragraph(line) for line in opening(result)]
-    lines += ["", tables.text_table(*source_rows(result)), ""]
-    lines += [tables.paragraph(line) for line in closing(result)]
-    return "\n".join(lines)
-
-
-def result_html(result: GaugeResult) -> str:
-    """Return the result for a notebook."""
-    top = tables.html_prose(*opening(result))
-    return top + tables.html_table(*source_rows(result)) + tables.html_list(closing(result))
+def result_blocks(result: GaugeResult) -> list[Block]:
+    """Return which study it is, the table of sources, and what to know about it."""
+    return [Prose(opening(result)), Table(*source_rows(result)), Bullets(closing(result))]

@@ -10,15 +10,16 @@ import pandas as pd
 
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.ratios import distinct_categories
+from grr.model.blocks import Block, Printed
 from grr.model.study import Study
-from grr.questions.printing import result_html, result_text
+from grr.questions.printing import result_blocks
 
 if TYPE_CHECKING:
     from grr.questions.interval_table import IntervalTable
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class GaugeResult:
+class GaugeResult(Printed):
     """Variation of one study, split into its sources.
 
     Attributes
@@ -107,10 +108,6 @@ class GaugeResult:
         """Return the table of sources."""
         return self.sources.copy()
 
-    def __str__(self) -> str:
-        return result_text(self)
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
-        return result_html(self)
+    def blocks(self) -> list[Block]:
+        """Return which study it is, the table of sources, and what to know about it."""
+        return result_blocks(self)
