@@ -8,17 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.intervals import two_sided_limits
-from grr.formulas.measures import (
+from grr.formulas.confidence_limits import (
     QUANTITIES,
     ndc_draws,
     percent_tolerance_draws,
     percent_tv_draws,
+    two_sided_limits,
     variance_draws,
 )
 from grr.formulas.pivots import Pivots
-from grr.formulas.ratios import NDC_FACTOR
-from grr.formulas.yardstick import Yardstick
+from grr.formulas.sources_of_variation import NDC_FACTOR, Yardstick
 
 #: TV is 1 in every setting; the tolerances are in that unit.
 TWO_SIDED = Yardstick(lower=-3.0, upper=3.0)

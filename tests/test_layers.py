@@ -120,5 +120,5 @@ def test_analysis_needs_no_heavy_import() -> None:
 
 def test_modules_can_be_found() -> None:
     names = [module.name for module in pkgutil.walk_packages(grr.__path__, "grr.")]
-    assert "grr.formulas.crossed" in names
-    assert importlib.import_module("grr.formulas.crossed").crossed_anova
+    assert "grr.formulas.analysis_of_variance" in names
+    assert importlib.import_module("grr.formulas.analysis_of_variance").crossed_anova

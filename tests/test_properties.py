@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 import grr
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.interaction import components_by_rule
+from grr.formulas.analysis_of_variance import components_by_rule, crossed_anova
 from grr.formulas.reml import reml_of_cube
 
 LENGTHS = ["EV", "AV", "INT", "GRR", "PV", "TV"]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from grr.entry.numbers import EnteredNumber
-from grr.formulas import plausibility
+from grr.formulas import data_checks
 from grr.model.rounding import reading_decimals
 
 RIGHT_AFTER = "right after the one before"
@@ -45,19 +45,19 @@ def doubts_about(
     """
     words = []
     value = np.array([number.value])
-    band = plausibility.believable_band(*limits)
-    factor = float(plausibility.suspected_factor(value, band)[0])
+    band = data_checks.believable_band(*limits)
+    factor = float(data_checks.suspected_factor(value, band)[0])
     if factor != 1.0:
         words.append(_FACTOR_WORDS[factor])
     elif not band.holds(value)[0]:
         words.append("far outside the limits on the drawing")
     if resolution is not None:
         shown = reading_decimals(resolution)
-        if plausibility.fewer_decimals(np.array([number.decimals]), shown)[0]:
+        if data_checks.fewer_decimals(np.array([number.decimals]), shown)[0]:
             words.append(f"only {number.decimals} of the {shown} decimals that the gauge shows")
-    recent = np.array([*before[-plausibility.EQUAL_BEFORE :], number.value])
-    if plausibility.equal_to_those_before(recent)[-1]:
+    recent = np.array([*before[-data_checks.EQUAL_BEFORE :], number.value])
+    if data_checks.equal_to_those_before(recent)[-1]:
         words.append("exactly the same as the three before it")
-    if seconds_since_last is not None and plausibility.too_soon(np.array(seconds_since_last)):
+    if seconds_since_last is not None and data_checks.too_soon(np.array(seconds_since_last)):
         words.append(f"it came {RIGHT_AFTER} (a double trigger?)")
     return words

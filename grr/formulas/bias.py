@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import stdtr, stdtrit
 
 from grr.formulas.arrays import Array
-from grr.formulas.range_constants import d2, d2_star, range_df
+from grr.formulas.average_range import d2, d2_star, range_df
 from grr.model.errors import StudyError
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.ratios import hidden_by_rounding, rounding_floor
+from grr.formulas.sources_of_variation import hidden_by_rounding, rounding_floor
 
 #: More readings of one part than this are not practicable.
 MOST_READINGS = 20

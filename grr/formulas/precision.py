@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from grr.formulas.analysis_of_variance import CrossedAnova
 from grr.formulas.arrays import Array
-from grr.formulas.crossed import CrossedAnova
-from grr.formulas.intervals import careful_lower_bound, two_sided_limits, upper_bound
+from grr.formulas.confidence_limits import careful_lower_bound, two_sided_limits, upper_bound
 from grr.formulas.pivots import SEED, crossed_pivots
 from grr.model.errors import StudyError
 from grr.model.values import number, one_of

@@ -1,17 +1,265 @@
-"""Variance components of crossed studies with lost readings, by restricted likelihood."""
+"""Variance components where readings are missing, by restricted maximum likelihood.
+
+What a design can show, the estimate in the unit of the readings, the test of the interaction,
+and nested studies. How the likelihood is maximised stands in `grr.formulas.reml_fit`.
+"""
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import ArrayLike
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from functools import partial
+from typing import Any
 
-from grr.formulas.arrays import Array
-from grr.formulas.cell_grid import CellGrid, checked_codes, cube_of_codes, designs, grid_of_cube
-from grr.formulas.components import Components
-from grr.formulas.reml_design import interaction_shows, require_crossed
-from grr.formulas.reml_fit import FROM_EQUAL, FROM_EVERY_CORNER, Model, fit
-from grr.formulas.reml_result import RemlFit, in_units, labelled, own_differences
-from grr.model.values import one_of
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import erfc
+
+from grr.formulas.analysis_of_variance import Components, require_nested
+from grr.formulas.arrays import Array, Mask
+from grr.formulas.reml_fit import (
+    FROM_EQUAL,
+    FROM_EVERY_CORNER,
+    CellGrid,
+    Fit,
+    Model,
+    checked_codes,
+    cube_of_codes,
+    designs,
+    fit,
+    grid_of_cube,
+)
+from grr.model.errors import StudyError
+from grr.model.values import article, one_of
+
+# What a design with lost readings can show, and the sentence where it cannot.
+# ----------------------------------------------------------------------------
+
+
+def require_crossed(counts: Array, *, interaction: bool) -> None:
+    """Refuse a crossed design from which the components cannot be told apart.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (parts, operators)
+        Readings in each cell.
+    interaction : bool
+        Whether the interaction is to be estimated.
+
+    Raises
+    ------
+    StudyError
+
+    Notes
+    -----
+    Source: Searle, Casella & McCulloch, Variance Components (1992), section 5.5: every
+    sum of squares of the fitting-constants method needs a degree of freedom of its own.
+    """
+    filled = counts > 0
+    p, o = counts.shape
+    cells, readings = int(filled.sum()), int(counts.sum())
+    _require_measured(counts)
+    if p < 2:
+        raise StudyError("Only one part was measured", "Measure at least two parts")
+    if o > 1 and (filled.sum(axis=1) < 2).all():
+        raise StudyError(
+            "No part was measured by two operators, so operators cannot be told from parts",
+            "Analyse the study as nested, or let every operator measure the same parts",
+        )
+    if not _all_linked(filled):
+        raise StudyError(
+            "The parts fall into groups that no operator has in common",
+            "Let one operator measure parts of both groups, or analyse the groups apart",
+        )
+    if not interaction and readings == p + o - 1:
+        raise StudyError(
+            "Nothing was measured twice, so repeatability cannot be estimated",
+            "Measure each part at least twice",
+        )
+    if not interaction:
+        return
+    if o < 2:
+        raise StudyError(
+            "The interaction needs at least two operators",
+            "Leave the interaction out, or let a second operator measure the parts",
+        )
+    if readings == cells:
+        raise StudyError(
+            "No operator measured a part twice, so the interaction cannot be told from "
+            "repeatability",
+            "Leave the interaction out, or let every operator measure each part twice",
+        )
+    if cells == p + o - 1:
+        raise StudyError(
+            "Too few parts were measured by more than one operator to see how far "
+            "operators disagree part by part",
+            "Let every operator measure every part at least once",
+        )
+
+
+def interaction_shows(counts: Array) -> bool:
+    """Say whether the interaction could be told from everything else."""
+    p, o = counts.shape
+    cells = int((counts > 0).sum())
+    return bool(o > 1 and counts.sum() > cells > p + o - 1)
+
+
+def _require_measured(counts: Array) -> None:
+    for name, axis in (("part", 1), ("operator", 0)):
+        empty = counts.sum(axis=axis) == 0
+        if empty.any():
+            raise StudyError(
+                f"{article(name).capitalize()} {name} has no reading at all",
+                f"Measure it, or leave the {name} out of the study",
+                value=f"{name} number {int(empty.argmax()) + 1}",
+            )
+
+
+def _all_linked(filled: Mask) -> bool:
+    """Say whether every part is reached from the first by operators in common."""
+    reached = np.arange(len(filled)) == 0
+    while True:
+        further = filled[:, filled[reached].any(axis=0)].any(axis=1)
+        if (further == reached).all():
+            return bool(reached.all())
+        reached = further
+
+
+# The result of a restricted-likelihood fit, in the unit of the readings.
+# -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class RemlFit:
+    """What restricted maximum likelihood found, one study or a stack of them.
+
+    Attributes
+    ----------
+    components : Components
+        Variances, in the unit of the readings squared; exactly 0 on the boundary, NaN
+        where the model lacks the term or no search settled. With fixed operators
+        ``operator`` is the mean square of their own differences, with the scatter of
+        their means taken off; it may come out below 0.
+    mean, mean_error : ndarray, shape (...)
+        The mean by generalised least squares and its standard error. With fixed operators
+        it is the plain mean of the operators' means.
+    operator_means : ndarray, shape (..., operators)
+        With fixed operators the mean of each, in the sorted order of their names; else
+        shape (..., 0).
+    operator_covariance : ndarray, shape (..., operators, operators)
+        Covariance of the operators' means; else shape (..., 0, 0).
+    log_likelihood : ndarray, shape (...)
+        Restricted log likelihood; ∞ where repeats do not scatter.
+    converged : ndarray of bool, shape (...)
+        The conditions of a maximum hold; where not, every number is NaN.
+    part_at_zero, operator_at_zero, interaction_at_zero : ndarray of bool, shape (...)
+        The likelihood falls from 0 upwards: the component was estimated at the boundary.
+    parts, operators : int
+    cells, readings : ndarray, shape (...)
+        How many cells hold readings, and how many readings there are.
+    """
+
+    components: Components
+    mean: Array
+    mean_error: Array
+    operator_means: Array
+    operator_covariance: Array
+    log_likelihood: Array
+    converged: Mask
+    part_at_zero: Mask
+    operator_at_zero: Mask
+    interaction_at_zero: Mask
+    parts: int
+    operators: int
+    cells: Array
+    readings: Array
+
+    def reshaped(self, stack: tuple[int, ...]) -> RemlFit:
+        """Return the same with the first axis laid out as ``stack``."""
+        result: RemlFit = _each_array(lambda a: a.reshape(stack + a.shape[1:]), self)
+        return result
+
+
+def in_units(grid: CellGrid, found: Fit) -> Fit:
+    """Return the fit in the unit of the readings, their origin put back."""
+    square = np.square(grid.scale)
+    k = found.effects.shape[-1]
+    stretched = np.log(np.where(grid.scale > 0.0, grid.scale, 1.0))
+    return Fit(
+        variances=found.variances * square[:, None],
+        deviance=found.deviance + 2.0 * (grid.readings - k) * stretched,
+        converged=found.converged,
+        effects=grid.origin[:, None] + grid.scale[:, None] * found.effects,
+        covariance=found.covariance * square[:, None, None],
+    )
+
+
+def labelled(grid: CellGrid, model: Model, found: Fit, components: Components) -> RemlFit:
+    """Name what was found; ``found`` is in the unit of the readings.
+
+    Without a part term the study is nested: its parts are the cells.
+    """
+    _, rows, operators = grid.counts.shape
+    k = found.effects.shape[-1]
+    kept = k if model.operators_fixed else 0
+    zero = (found.variances == 0.0) & model.terms
+    return RemlFit(
+        components=components,
+        mean=found.effects.mean(axis=-1),
+        mean_error=np.sqrt(found.covariance.sum(axis=(-2, -1))) / k,
+        operator_means=found.effects[:, :kept],
+        operator_covariance=found.covariance[:, :kept, :kept],
+        log_likelihood=-0.5 * found.deviance,
+        converged=found.converged,
+        part_at_zero=zero[:, 0] if model.part else zero[:, 2],
+        operator_at_zero=zero[:, 1],
+        interaction_at_zero=zero[:, 2] & model.part,
+        parts=rows if model.part else int(grid.cells[0]),
+        operators=operators,
+        cells=grid.cells,
+        readings=grid.readings,
+    )
+
+
+def own_differences(found: Fit) -> Array:
+    """Return the mean square of fixed operators' differences, Σα²/o, less their means' scatter.
+
+    The sum of squares of estimated effects is expected to be Σα² plus the trace of their
+    covariance; where parts and operators are balanced the result is that of
+    `grr.formulas.analysis_of_variance.operators_fixed`.
+    """
+    operators = found.effects.shape[-1]
+    centring = np.eye(operators) - 1.0 / operators
+    scatter = np.einsum("ab,sab->s", centring, found.covariance)
+    return np.asarray((np.square(found.effects @ centring).sum(axis=-1) - scatter) / operators)
+
+
+def choose(first: Mask, if_first: RemlFit, otherwise: RemlFit) -> RemlFit:
+    """Return, study by study, ``if_first`` where ``first`` is true, else ``otherwise``."""
+
+    def merged(a: Array, b: Array) -> Array:
+        mask = np.reshape(first, np.shape(first) + (1,) * (a.ndim - np.ndim(first)))
+        return np.where(mask, a, b)
+
+    result: RemlFit = _each_array(merged, if_first, otherwise)
+    return result
+
+
+def _each_array(change: Callable[..., Array], *results: Any) -> Any:
+    """Return a result, or its components, with every array changed."""
+    first = results[0]
+    changed: dict[str, Any] = {}
+    for name in (f.name for f in fields(first)):
+        values = [getattr(result, name) for result in results]
+        if isinstance(values[0], Components):
+            changed[name] = _each_array(change, *values)
+        else:
+            changed[name] = values[0] if isinstance(values[0], int) else change(*values)
+    return type(first)(**changed)
+
+
+# Variance components of crossed studies with lost readings, by restricted likelihood.
+# ------------------------------------------------------------------------------------
 
 
 def reml(
@@ -129,3 +377,174 @@ def _crossed(grid: CellGrid, interaction: bool, operators: str, starts: Array) -
         grr=error + np.nan_to_num(operator) + np.nan_to_num(between),
     )
     return labelled(grid, model, found, components)
+
+
+# Whether the interaction is kept where readings are missing: a test by likelihood.
+# ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class InteractionTest:
+    """The likelihood-ratio test of the interaction, one study or a stack of them.
+
+    Attributes
+    ----------
+    statistic, p : ndarray, shape (...)
+        Twice the gain in restricted log likelihood, and how often as much would be gained
+        without any interaction. NaN where a fit did not settle.
+    kept, pooled : RemlFit
+        The fits with and without the interaction.
+    """
+
+    statistic: Array
+    p: Array
+    kept: RemlFit
+    pooled: RemlFit
+
+    def by_rule(self, pool_above: float = 0.25) -> tuple[RemlFit, Mask]:
+        """Return the fit that the rule takes, study by study, and where it is pooled.
+
+        Notes
+        -----
+        Source: AIAG MSA, 4th ed., appendix A, pools where the interaction's p value is
+        above 0.25; there p comes from an F test, which needs balanced data.
+        """
+        pool = np.asarray(~(self.p <= pool_above))
+        return choose(pool, self.pooled, self.kept), pool
+
+
+def interaction_likelihood_ratio(
+    readings: ArrayLike, part: ArrayLike, operator: ArrayLike, *, operators: str = "random"
+) -> InteractionTest:
+    """Test the part-by-operator interaction of a crossed study with missing readings.
+
+    Parameters are those of `grr.formulas.reml.reml`.
+
+    Notes
+    -----
+    A variance of 0 lies on the edge of what is possible. In large studies the statistic
+    is then 0 in half of the cases and chi-square with one degree of freedom in the other
+    half, so p is half the chi-square's tail. Source: Self & Liang, Journal of the
+    American Statistical Association 82 (1987), 605-610, case 5; Stram & Lee, Biometrics
+    50 (1994), 1171-1177. Both fits have the same fixed effects, so restricted likelihoods
+    may be compared.
+    """
+    return _compared(partial(reml, readings, part, operator, operators=operators))
+
+
+def interaction_likelihood_ratio_of_cube(
+    readings: ArrayLike, *, operators: str = "random"
+) -> InteractionTest:
+    """Test the interaction of crossed studies that each lack other readings.
+
+    Parameters are those of `grr.formulas.reml.reml_of_cube`.
+    """
+    return _compared(partial(reml_of_cube, readings, operators=operators))
+
+
+def boundary_p(statistic: Array) -> Array:
+    """Return p of a likelihood ratio for one variance: ½·χ²₀ + ½·χ²₁.
+
+    The tail of a chi-square with one degree of freedom is erfc(√(x/2)).
+    """
+    tail = 0.5 * erfc(np.sqrt(np.asarray(statistic) / 2.0))
+    return np.where(np.equal(statistic, 0.0), 1.0, tail)
+
+
+def _compared(estimate: Callable[..., RemlFit]) -> InteractionTest:
+    kept, pooled = estimate(interaction=True), estimate(interaction=False)
+    gained = ~kept.interaction_at_zero & np.isfinite(pooled.log_likelihood)
+    gain = np.zeros(np.shape(gained))
+    np.subtract(kept.log_likelihood, pooled.log_likelihood, out=gain, where=gained)
+    settled = kept.converged & pooled.converged
+    statistic = np.where(settled, 2.0 * np.maximum(gain, 0.0), np.nan)
+    return InteractionTest(statistic, boundary_p(statistic), kept, pooled)
+
+
+# Nested studies with lost readings or unequal numbers of parts, by restricted likelihood.
+# ----------------------------------------------------------------------------------------
+
+
+def nested_reml(
+    readings: ArrayLike, part: ArrayLike, operator: ArrayLike, *, operators: str = "random"
+) -> RemlFit:
+    """Estimate the components of a nested study, whatever readings are missing.
+
+    Parameters
+    ----------
+    readings : array_like, shape (..., n)
+        Finite; leading axes are a stack of studies of one design.
+    part, operator : array_like, shape (n,)
+        Numbers or names. Parts of two operators are two parts, even where they bear one
+        name.
+    operators : {"random", "fixed"}
+        A sample of those who will measure, or all who ever will.
+
+    Returns
+    -------
+    RemlFit
+        ``parts`` is the number of all parts. The interaction cannot be told from parts:
+        it is NaN, and the part variance holds it.
+
+    Raises
+    ------
+    StudyError
+        Nothing was measured twice, or every operator had one part.
+
+    Notes
+    -----
+    Source: Searle, Casella & McCulloch, Variance Components (1992), sections 3.6 (the
+    two-way nested classification) and 6.6 (restricted likelihood).
+    """
+    one_of("operators", operators, ("random", "fixed"))
+    values, (part_codes, operator_codes) = checked_codes(readings, part, operator)
+    rank = _rank_within(operator_codes, part_codes)
+    cube = cube_of_codes(values, rank, operator_codes)
+    grid = grid_of_cube(cube.reshape(-1, *cube.shape[-3:]))
+    require_nested(grid.counts[0])
+    several = grid.counts.shape[2] > 1
+    model = Model(
+        part=False,
+        operator=several and operators == "random",
+        interaction=True,
+        operators_fixed=several and operators == "fixed",
+    )
+    found = in_units(grid, fit(grid, model, FROM_EVERY_CORNER))
+    operator_variance = found.variances[:, 1]
+    if model.operators_fixed:
+        operator_variance = own_differences(found)
+    elif not several:
+        operator_variance = np.full(len(grid.counts), np.nan)
+    repeatability = found.variances[:, 3]
+    components = Components(
+        part=found.variances[:, 2],
+        operator=operator_variance,
+        interaction=np.full_like(repeatability, np.nan),
+        repeatability=repeatability,
+        grr=repeatability + np.maximum(np.nan_to_num(operator_variance), 0.0),
+    )
+    return labelled(grid, model, found, components).reshaped(values.shape[:-1])
+
+
+def nested_cube(readings: ArrayLike, part: ArrayLike, operator: ArrayLike) -> Array:
+    """Lay the readings of one nested study out, shape (operators, parts, trials).
+
+    NaN fills up where an operator had fewer parts or a part fewer readings; without any
+    NaN the study is balanced, and `grr.formulas.analysis_of_variance.nested_anova` takes it.
+
+    Parameters
+    ----------
+    readings, part, operator : array_like, shape (n,)
+        As for `nested_reml`, one study.
+    """
+    values, (part_codes, operator_codes) = checked_codes(readings, part, operator)
+    return cube_of_codes(values, operator_codes, _rank_within(operator_codes, part_codes))
+
+
+def _rank_within(group: NDArray[np.int64], code: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the place of each code among the codes of its group, counted from 0."""
+    pair, which = np.unique(group * (code.max() + 1) + code, return_inverse=True)
+    pair_group = pair // (code.max() + 1)
+    first = np.searchsorted(pair_group, pair_group)
+    place: NDArray[np.int64] = (np.arange(len(pair)) - first)[which.ravel()]
+    return place

@@ -1,18 +1,726 @@
-"""Fits the random-effects model to a grid of cells, whatever the data look like."""
+"""Maximises the restricted likelihood of a grid of cells, whatever the data look like.
+
+From bottom to top: the grid, readings without any scatter, the projection that takes the
+fixed effects out, the likelihood with its derivatives, the search, the fit.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import helmert
 
-from grr.formulas.additive_cells import additive_effects, is_exact
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.cell_grid import CellGrid
-from grr.formulas.reml_projection import projection
-from grr.formulas.reml_solver import minimise
+from grr.model.errors import StudyError
+
+# Readings of unbalanced studies, summed up on a grid of rows × operators.
+# ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class CellGrid:
+    """All that a normal model of the cells needs to know of the readings.
+
+    The readings are shifted and scaled, study by study, so that they have mean square 1
+    about their mean. Studies are stacked along the first axis.
+
+    Attributes
+    ----------
+    counts : ndarray, shape (studies, rows, operators)
+        Readings in each cell; 0 where nothing was measured.
+    means : ndarray, shape (studies, rows, operators)
+        Cell means, shifted and scaled; 0 where nothing was measured.
+    within : ndarray, shape (studies,)
+        Sum of squares of the readings about their cell means, scaled.
+    origin, scale : ndarray, shape (studies,)
+        A reading is ``origin + scale × (shifted and scaled reading)``. A study whose
+        readings are all alike has the scale 0.
+    rounding : ndarray, shape (studies,)
+        A scaled standard deviation below this one is nothing but rounding.
+    """
+
+    counts: Array
+    means: Array
+    within: Array
+    origin: Array
+    scale: Array
+    rounding: Array
+
+    def __getitem__(self, chosen: Mask | NDArray[np.intp] | slice) -> CellGrid:
+        """Return the studies chosen."""
+        return CellGrid(
+            self.counts[chosen],
+            self.means[chosen],
+            self.within[chosen],
+            self.origin[chosen],
+            self.scale[chosen],
+            self.rounding[chosen],
+        )
+
+    @property
+    def filled(self) -> Mask:
+        """Where something was measured."""
+        return self.counts > 0
+
+    @property
+    def readings(self) -> Array:
+        """How many readings each study has."""
+        total: Array = self.counts.sum(axis=(-2, -1))
+        return total
+
+    @property
+    def cells(self) -> Array:
+        """How many cells of each study hold readings."""
+        total: Array = self.filled.sum(axis=(-2, -1)).astype(np.float64)
+        return total
+
+
+def designs(grid: CellGrid) -> list[tuple[Array, NDArray[np.intp]]]:
+    """Return each pattern of counts, shape (rows, operators), and the studies that have it."""
+    studies, rows, columns = grid.counts.shape
+    if (grid.counts == grid.counts[:1]).all():
+        return [(grid.counts[0], np.arange(studies))]
+    patterns, which = np.unique(
+        grid.counts.reshape(-1, rows * columns), axis=0, return_inverse=True
+    )
+    return [
+        (pattern.reshape(rows, columns), np.flatnonzero(which.ravel() == number))
+        for number, pattern in enumerate(patterns)
+    ]
+
+
+def checked_codes(readings: ArrayLike, *labels: ArrayLike) -> tuple[Array, list[NDArray[np.int64]]]:
+    """Return the readings as numbers, and each list of labels as codes from 0 without gaps.
+
+    Raises
+    ------
+    StudyError
+        A reading is not finite, or the lists differ in length.
+    """
+    values = np.asarray(readings, dtype=np.float64)
+    if not np.isfinite(values).all():
+        raise StudyError(
+            "A reading is missing or not a finite number",
+            "Leave missing readings out, with their part and operator",
+        )
+    codes = [np.unique(np.asarray(label), return_inverse=True)[1].ravel() for label in labels]
+    if values.ndim == 0 or values.shape[-1] == 0 or any(len(c) != values.shape[-1] for c in codes):
+        raise StudyError(
+            "Readings, parts and operators are not lists of one length",
+            "Give one part and one operator for each reading",
+        )
+    return values, [code.astype(np.int64) for code in codes]
+
+
+def cube_of_codes(readings: Array, row: NDArray[np.int64], column: NDArray[np.int64]) -> Array:
+    """Lay out readings of one design, shape (..., rows, columns, trials), NaN where none is.
+
+    Parameters
+    ----------
+    readings : ndarray, shape (..., n)
+    row, column : ndarray of int, shape (n,)
+        The cell of each reading; codes from 0 without gaps.
+    """
+    cell = row * (column.max() + 1) + column
+    order = np.argsort(cell, kind="stable")
+    trial = np.empty_like(cell)
+    trial[order] = np.arange(len(cell)) - np.searchsorted(cell[order], cell[order])
+    shape = (int(row.max()) + 1, int(column.max()) + 1, int(trial.max()) + 1)
+    cube = np.full(readings.shape[:-1] + shape, np.nan)
+    cube[..., row, column, trial] = readings
+    return cube
+
+
+def grid_of_cube(readings: Array) -> CellGrid:
+    """Sum up readings laid out as an array; each study may lack other ones.
+
+    Parameters
+    ----------
+    readings : ndarray, shape (studies, rows, operators, trials)
+        NaN where a reading is missing.
+
+    Raises
+    ------
+    StudyError
+        A study without any reading.
+    """
+    flat = readings.reshape(len(readings), -1)
+    taken = np.isfinite(flat)
+    if not taken.any(axis=-1).all():
+        raise StudyError("Every reading is missing", "Take readings first")
+    first = np.take_along_axis(flat, taken.argmax(axis=-1)[:, None], axis=-1)
+    from_first = np.where(taken, flat - first, 0.0)
+    n = taken.sum(axis=-1, keepdims=True)
+    offset = from_first.sum(axis=-1, keepdims=True) / n
+    deviations = np.where(taken, from_first - offset, 0.0)
+    rms = np.sqrt(np.square(deviations).sum(axis=-1, keepdims=True) / n)
+    eps = np.finfo(np.float64).eps
+    largest = np.abs(first) + np.abs(from_first).max(axis=-1, keepdims=True)
+    varies = rms > 4.0 * eps * largest
+    scale = np.where(varies, rms, 1.0)
+    scaled = (np.where(varies, deviations, 0.0) / scale).reshape(readings.shape)
+    in_cube = taken.reshape(readings.shape)
+    counts = in_cube.sum(axis=-1).astype(np.float64)
+    means = scaled.sum(axis=-1) / np.maximum(counts, 1.0)
+    within = np.square(np.where(in_cube, scaled - means[..., None], 0.0))
+    return CellGrid(
+        counts=counts,
+        means=means,
+        within=within.sum(axis=(-3, -2, -1)),
+        origin=(first + offset)[:, 0],
+        scale=np.where(varies, rms, 0.0)[:, 0],
+        rounding=np.maximum(1e-12, 8.0 * eps * largest / scale)[:, 0],
+    )
+
+
+# Readings that are exactly the sum of a part and an operator, without any scatter.
+# ---------------------------------------------------------------------------------
+
+
+def additive_effects(grid: CellGrid, *, parts: bool, operators: bool) -> tuple[Array, Array, Array]:
+    """Fit part and operator effects to the cell means by least squares.
+
+    Parameters
+    ----------
+    grid : CellGrid
+        Every part is linked to every other by operators in common.
+    parts, operators : bool
+        Which effects are fitted.
+
+    Returns
+    -------
+    mean : ndarray, shape (studies,)
+    part, operator : ndarray, shapes (studies, rows) and (studies, operators)
+        Effects that sum to zero; 0 where not fitted.
+    """
+    studies, rows, columns = grid.counts.shape
+    mean, part, operator = (
+        np.zeros(studies),
+        np.zeros((studies, rows)),
+        np.zeros((studies, columns)),
+    )
+    for counts, alike in designs(grid):
+        row, column = np.nonzero(counts)
+        weight = np.sqrt(counts[row, column])
+        design = np.hstack(
+            [np.ones((len(row), 1)), parts * np.eye(rows)[row], operators * np.eye(columns)[column]]
+        )
+        values = grid.means[alike][:, row, column] * weight
+        solution = np.linalg.lstsq(design * weight[:, None], values.T, rcond=None)[0].T
+        found_part, found_operator = solution[:, 1 : rows + 1], solution[:, rows + 1 :]
+        part_mean = found_part.mean(axis=-1, keepdims=True)
+        operator_mean = found_operator.mean(axis=-1, keepdims=True)
+        mean[alike] = (solution[:, :1] + part_mean + operator_mean)[:, 0]
+        part[alike] = found_part - part_mean
+        operator[alike] = found_operator - operator_mean
+    return mean, part, operator
+
+
+def is_exact(grid: CellGrid, *, parts: bool, operators: bool) -> Mask:
+    """Say where the effects leave nothing of the readings but rounding."""
+    mean, part, operator = additive_effects(grid, parts=parts, operators=operators)
+    fitted = mean[:, None, None] + part[:, :, None] + operator[:, None, :]
+    left = (grid.counts * np.square(grid.means - fitted)).sum(axis=(-2, -1)) + grid.within
+    return np.asarray(left <= np.square(grid.rounding) * grid.readings)
+
+
+# The matrix P of the restricted likelihood, which takes the fixed effects out.
+# -----------------------------------------------------------------------------
+# The model of a reading of row i (a part) by operator j is ::
+#
+#     mean + part_i + operator_j + interaction_ij + error,
+#
+# all but the mean random and normal; a term that the model lacks has the variance 0.
+# The cell means have the covariance ::
+#
+#     V = part·Z_p Z_p' + operator·Z_o Z_o' + interaction·I + error·diag(1/counts).
+#
+# Without operators the covariance falls into one block for each part, and each block is
+# diagonal plus a constant: its inverse R = W − CC' is written down at once (Sherman &
+# Morrison). The mean and the operators come in by matrices no larger than operators ×
+# operators, so nothing large is ever inverted on the way to ::
+#
+#     P = V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹.
+
+
+@dataclass(frozen=True)
+class Projection:
+    """The matrix P and what comes with it; cells are numbered row by row.
+
+    Attributes
+    ----------
+    matrix : ndarray, shape (studies, cells, cells)
+        P, with zeros for empty cells.
+    parts : ndarray, shape (studies, rows, rows)
+        Z_p'PZ_p.
+    across : ndarray, shape (studies, rows, operators − 1)
+        Z_p'PZ_oH, with the contrasts H of operators.
+    operators : ndarray, shape (studies, operators − 1, operators − 1)
+        H'Z_o'PZ_oH.
+    residual : ndarray, shape (studies, cells)
+        Py.
+    by_part : ndarray, shape (studies, rows)
+        Z_p'Py.
+    by_operator : ndarray, shape (studies, operators − 1)
+        H'Z_o'Py.
+    log_det : ndarray, shape (studies,)
+        log det V + log det X'V⁻¹X.
+    effects : ndarray, shape (studies, k)
+        Fixed effects by generalised least squares: the mean, or the operators' means.
+    covariance : ndarray, shape (studies, k, k)
+        Covariance of the fixed effects.
+    """
+
+    matrix: Array
+    parts: Array
+    across: Array
+    operators: Array
+    residual: Array
+    by_part: Array
+    by_operator: Array
+    log_det: Array
+    effects: Array
+    covariance: Array
+
+
+@lru_cache(maxsize=32)
+def memberships(rows: int, operators: int) -> tuple[Array, Array, Array]:
+    """Return Z_p, shape (cells, rows), Z_o, (cells, operators), and H, (operators, −1)."""
+    z_part = np.repeat(np.eye(rows), operators, axis=0)
+    z_operator = np.tile(np.eye(operators), (rows, 1))
+    contrasts: Array = np.ascontiguousarray(helmert(operators).T)
+    for matrix in (z_part, z_operator, contrasts):
+        matrix.setflags(write=False)
+    return z_part, z_operator, contrasts
+
+
+def projection(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Projection:
+    """Return P and the fixed effects at the given variances, shape (studies, 4).
+
+    First the mean is taken out of R, which leaves R₁; then operators, whose common level
+    goes with the mean, so that their contrasts remain::
+
+        S = H'Z_o'R₁Z_oH,   K = operator·(I + operator·S)⁻¹,   P = R₁ − R₁Z_oH K H'Z_o'R₁.
+
+    With fixed operators K is S⁻¹. Sums over a part are far smaller than their terms where
+    parts differ much more than the gauge scatters. They are therefore written down
+    directly, not left over from a subtraction.
+    """
+    rows, operators = grid.counts.shape[1:]
+    z_part, z_operator, contrasts = memberships(rows, operators)
+    studies, cells = len(variances), rows * operators
+    part, operator, interaction, error = (variances[:, i, None] for i in range(4))
+    counts = grid.counts.reshape(studies, cells)
+    values = grid.means.reshape(studies, cells)
+    variance = interaction + error / np.maximum(counts, 1.0)
+    weight = np.where(counts > 0, 1.0 / variance, 0.0)
+    in_part = weight @ z_part
+    growth = 1.0 + part * in_part
+
+    def by_part_of(readings: Array) -> Array:
+        sums: Array = (weight * readings) @ z_part / growth
+        return sums
+
+    # R = W − CC', and the mean with its information 1'R1
+    c = (weight * (np.sqrt(part / growth) @ z_part.T))[..., None] * z_part
+    summed = weight / (growth @ z_part.T)
+    total = summed.sum(axis=-1, keepdims=True)
+    mean = (summed * values).sum(axis=-1, keepdims=True) / total
+    centred = values - mean
+    without_mean = weight * (centred - (part * by_part_of(centred)) @ z_part.T)
+
+    # operators
+    r_z = weight[..., None] * z_operator - c @ (np.swapaxes(c, -1, -2) @ z_operator)
+    share = summed @ z_operator @ contrasts / total
+    b = r_z @ contrasts - summed[..., None] * share[:, None, :]
+    s = contrasts.T @ (z_operator.T @ b)
+    identity = np.eye(operators - 1)
+    if operators_fixed:
+        k, log_det = _inverse(s)
+        log_det -= np.log(operators)
+        kept = np.zeros_like(s)
+    else:
+        kept, log_det = _inverse(identity + operator[..., None] * s)
+        k = operator[..., None] * kept
+    sums = without_mean @ z_operator @ contrasts
+    effects = (k @ sums[..., None])[..., 0]
+    level = mean - (share * effects).sum(axis=-1, keepdims=True)
+    operator_means = level + effects @ contrasts.T
+
+    residual_values = values - operator_means @ z_operator.T
+    by_part = by_part_of(residual_values)
+    residual = weight * (residual_values - (part * by_part) @ z_part.T)
+
+    alone = in_part / growth
+    u = summed.reshape(studies, rows, operators) @ contrasts
+    u -= alone[..., None] * share[:, None, :]
+    line = (summed / np.sqrt(total))[..., None]
+    slope = contrasts - share[:, None, :]
+    covariance = slope @ k @ np.swapaxes(slope, -1, -2) + 1.0 / total[..., None]
+    if not operators_fixed:
+        covariance = covariance.mean(axis=(-2, -1), keepdims=True) + operator[..., None] / operators
+    return Projection(
+        matrix=_less_outer(weight, (c, c), (line, line), (b @ k, b)),
+        parts=_less_outer(alone, (alone[..., None], (alone / total)[..., None]), (u @ k, u)),
+        across=u @ kept,
+        operators=s @ kept,
+        residual=residual,
+        by_part=by_part,
+        by_operator=(kept @ sums[..., None])[..., 0],
+        log_det=log_det
+        + np.log(total[:, 0])
+        + np.log(growth).sum(axis=-1)
+        + np.log(np.where(counts > 0, variance, 1.0)).sum(axis=-1),
+        effects=operator_means if operators_fixed else level,
+        covariance=covariance,
+    )
+
+
+def _less_outer(diagonal: Array, *pairs: tuple[Array, Array]) -> Array:
+    """Return diagonal matrices less the products left·right' of the pairs."""
+    left = np.concatenate([-pair[0] for pair in pairs], axis=-1)
+    right = np.concatenate([np.swapaxes(pair[1], -1, -2) for pair in pairs], axis=-2)
+    matrix: Array = left @ right
+    place = np.arange(diagonal.shape[-1])
+    matrix[:, place, place] += diagonal
+    return matrix
+
+
+def _inverse(matrices: Array) -> tuple[Array, Array]:
+    """Return inverses of positive definite matrices, and their log det."""
+    return np.asarray(np.linalg.inv(matrices)), np.asarray(np.linalg.slogdet(matrices)[1])
+
+
+# The restricted likelihood of the cell means, with its first and second derivatives.
+# -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Deviance:
+    """Minus twice the restricted log likelihood, and how it changes with the variances.
+
+    The order of the variances is part, operator, interaction, error.
+
+    Attributes
+    ----------
+    value : ndarray, shape (studies,)
+    gradient : ndarray, shape (studies, 4)
+    expected, observed : ndarray, shape (studies, 4, 4)
+        Expected and observed matrix of second derivatives.
+    """
+
+    value: Array
+    gradient: Array
+    expected: Array
+    observed: Array
+
+    def __getitem__(self, chosen: Mask | NDArray[np.intp]) -> Deviance:
+        """Return the studies chosen."""
+        return Deviance(
+            self.value[chosen],
+            self.gradient[chosen],
+            self.expected[chosen],
+            self.observed[chosen],
+        )
+
+    def replaced(self, places: NDArray[np.intp], other: Deviance) -> Deviance:
+        """Return the same with the studies at ``places`` taken from ``other``."""
+        new = Deviance(
+            self.value.copy(), self.gradient.copy(), self.expected.copy(), self.observed.copy()
+        )
+        new.value[places], new.gradient[places] = other.value, other.gradient
+        new.expected[places], new.observed[places] = other.expected, other.observed
+        return new
+
+
+def deviance(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Deviance:
+    """Evaluate the restricted likelihood of each study at its variances.
+
+    Parameters
+    ----------
+    grid : CellGrid
+    variances : ndarray, shape (studies, 4)
+        Part, operator, interaction, error; scaled as the grid. The error is positive.
+    operators_fixed : bool
+        Each operator has a mean of its own; the operator variance is then not used.
+
+    Notes
+    -----
+    Source: Searle, Casella & McCulloch, Variance Components (1992), section 6.6: with
+    V_j the derivative of V by a variance, the first derivatives are
+    tr(PV_j) − y'PV_jPy, the expected second ones tr(PV_jPV_k), the observed ones
+    2y'PV_jPV_kPy − tr(PV_jPV_k). The scatter within cells is independent of their
+    means and adds (n − cells)·log(error) + within/error. As V = Σ variance_j·V_j and
+    PVP = P, also y'Py = Σ variance_j·y'PV_jPy, a sum without cancellation.
+    """
+    at = projection(grid, variances, operators_fixed=operators_fixed)
+    rows, operators = grid.counts.shape[1:]
+    z_part, z_operator, contrasts = memberships(rows, operators)
+    studies = len(variances)
+    counts = np.maximum(grid.counts, 1.0).reshape(studies, -1)
+    error = variances[:, 3]
+    k = at.effects.shape[-1]
+    spare = grid.readings - grid.cells
+
+    trace, pair = np.zeros((studies, 4)), np.zeros((studies, 4, 4))
+    trace[:, 0] = np.einsum("saa->s", at.parts)
+    trace[:, 1] = np.einsum("saa->s", at.operators)
+    trace[:, 2] = np.einsum("saa->s", at.matrix)
+    trace[:, 3] = (grid.cells - k - (trace[:, :3] * variances[:, :3]).sum(axis=-1)) / error
+    pair[:, 0, 0] = _square(at.parts)
+    pair[:, 1, 1] = _square(at.operators)
+    pair[:, 2, 2] = _square(at.matrix)
+    pair[:, 0, 1] = pair[:, 1, 0] = _square(at.across)
+    pair[:, 0, 2] = pair[:, 2, 0] = _square(at.matrix @ z_part)
+    pair[:, 1, 2] = pair[:, 2, 1] = _square(at.matrix @ (z_operator @ contrasts))
+    _fill_in_error(pair, trace, variances)
+
+    by_operator = at.by_operator @ contrasts.T
+    moved = np.stack([at.by_part @ z_part.T, by_operator @ z_operator.T, at.residual], axis=1)
+    form, curvature = np.zeros((studies, 4)), np.zeros((studies, 4, 4))
+    form[:, 0] = np.square(at.by_part).sum(axis=-1)
+    form[:, 1] = np.square(at.by_operator).sum(axis=-1)
+    form[:, 2] = np.square(at.residual).sum(axis=-1)
+    form[:, 3] = (np.square(at.residual) / counts).sum(axis=-1)
+    curvature[:, :3, :3] = moved @ (at.matrix @ np.swapaxes(moved, -1, -2))
+    _fill_in_error(curvature, form, variances)
+
+    value = (
+        at.log_det
+        + np.log(counts).sum(axis=-1)
+        + (form * variances).sum(axis=-1)
+        + spare * np.log(error)
+        + grid.within / error
+        + (grid.readings - k) * np.log(2.0 * np.pi)
+    )
+    gradient = trace - form
+    observed = 2.0 * curvature - pair
+    gradient[:, 3] += spare / error - grid.within / error**2
+    observed[:, 3, 3] += 2.0 * grid.within / error**3 - spare / error**2
+    pair[:, 3, 3] += spare / error**2
+    return Deviance(value, gradient, pair, observed)
+
+
+def _fill_in_error(pair: Array, single: Array, variances: Array) -> None:
+    """Fill in the error's row and column, as V = Σ variance_k·V_k and so PVP = P."""
+    known, error = variances[:, :3], variances[:, 3]
+    across = (single[:, :3] - (pair[:, :3, :3] @ known[..., None])[..., 0]) / error[:, None]
+    pair[:, :3, 3] = pair[:, 3, :3] = across
+    pair[:, 3, 3] = (single[:, 3] - (across * known).sum(axis=-1)) / error
+
+
+def _square(matrices: Array) -> Array:
+    """Sum of squares of each matrix."""
+    return np.asarray(np.einsum("sab,sab->s", matrices, matrices))
+
+
+# Maximises the restricted likelihood over variances that are at least zero.
+# --------------------------------------------------------------------------
+
+_ERROR = 3
+_MOST_STEPS = 100
+#: A step is halved, where it does not lower the deviance, down to this share of it.
+_SHORTEST = 1e-5
+#: Deviances that differ by less, relatively, are alike.
+_ROUNDING = 1e-12
+#: Smallest eigenvalue, in squared standard errors, of a surface that counts as convex.
+_CONVEX = 1e-6
+#: Numbers the choices of variances that are positive.
+_BINARY = np.array([1, 2, 4, 8])
+#: Predicted gains in deviance: below the first the search is over; below the second it is
+#: good enough where rounding stops it. 1e-8 is a step of 1e-4 standard errors.
+_OVER, _GOOD_ENOUGH = 1e-20, 1e-8
+#: A gain that is good enough and no longer falls to this share of the last is rounding.
+_PROGRESS = 0.5
+#: Newton's step is better than scoring only near the end; a gain squares with each, so
+#: that after one of the second size nothing is left to gain.
+_NEAR, _LAST = 1.0, 1e-10
+#: Steps after which searches are compared, and the squared distance, in standard errors,
+#: at which two of them count as one.
+_MEETINGS, _TOGETHER = (2, 3, 5, 8), 1e-2
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """Where the search ended, for each study.
+
+    Attributes
+    ----------
+    variances : ndarray, shape (studies, 4)
+        Part, operator, interaction, error, scaled as the grid; exactly 0 on the boundary.
+    deviance : ndarray, shape (studies,)
+        Minus twice the restricted log likelihood of the scaled readings.
+    converged : ndarray of bool, shape (studies,)
+        The conditions of a minimum hold: no slope where a variance is positive, none
+        downhill where it is 0.
+    """
+
+    variances: Array
+    deviance: Array
+    converged: Mask
+
+
+def minimise(
+    grid: CellGrid, start: Array, study: NDArray[np.intp], terms: Mask, *, operators_fixed: bool
+) -> Optimum:
+    """Search for the minimum of the deviance, from one or more starts for each study.
+
+    Each step solves the quadratic problem with the expected second derivatives exactly,
+    bounds included (Fisher scoring: on balanced data with positive estimates one step
+    reaches the analysis of variance). Near the end Newton's step on the variances that
+    stay positive replaces it, so that the last steps are quadratic. No step raises the
+    deviance. Of searches of one study that meet on the way, the lowest goes on; the
+    deviance of the others is ∞.
+
+    Parameters
+    ----------
+    grid : CellGrid
+        One entry for each search. No study fits the model without any error.
+    start : ndarray, shape (searches, 4)
+        Shares of the variances.
+    study : ndarray of int, shape (searches,)
+        The study that each search is of.
+    terms : ndarray of bool, shape (4,)
+        The terms of the model; the variances of the others stay 0.
+    operators_fixed : bool
+    """
+    variances = np.where(terms, start, 0.0)
+    variances /= variances.sum(axis=-1, keepdims=True)
+    at = deviance(grid, variances, operators_fixed=operators_fixed)
+    values = at.value.copy()
+    converged = np.zeros(len(study), dtype=np.bool_)
+    running, last = np.arange(len(study)), np.full(len(study), np.inf)
+    for number in range(_MOST_STEPS):
+        here = variances[running]
+        step = bounded_step(at, here, terms)
+        gain = (step[:, None, :] @ at.expected @ step[..., None])[:, 0, 0]
+        step /= np.maximum(1.0, -step[:, _ERROR] / (0.9 * here[:, _ERROR]))[:, None]
+        there, by_newton = _newton_where_near(here, at, here + step, gain < _NEAR)
+        final = by_newton & (gain < _LAST)
+        variances[running[final]] = there[final]
+        values[running[final]] -= gain[final] / 2.0
+        converged[running] = final | (gain < _GOOD_ENOUGH)
+        rounding = (gain < _GOOD_ENOUGH) & (gain > _PROGRESS * last[running])
+        last[running] = gain
+        ahead = ~(final | rounding | (gain < _OVER))
+        if number in _MEETINGS:
+            twin = _follows(study[running], here, at, gain) & ahead
+            values[running[twin]] = np.inf
+            ahead &= ~twin
+        running = running[ahead]
+        if not len(running):
+            break
+        there, at, moved = _descend(
+            grid[running],
+            here[ahead],
+            at[ahead],
+            step[ahead],
+            there[ahead],
+            operators_fixed=operators_fixed,
+        )
+        running, at = running[moved], at[moved]
+        variances[running], values[running] = there[moved], at.value
+    return Optimum(variances, values, converged)
+
+
+def _follows(study: NDArray[np.intp], here: Array, at: Deviance, gain: Array) -> Mask:
+    """Say which searches near their end have met a lower one of the same study."""
+    order = np.lexsort((at.value, study))
+    _, first, which = np.unique(study[order], return_index=True, return_inverse=True)
+    leader = np.empty_like(order)
+    leader[order] = order[first][which]
+    apart = here - here[leader]
+    distance = (apart[:, None, :] @ at.expected[leader] @ apart[..., None])[:, 0, 0]
+    near = (gain < _NEAR) & (gain[leader] < _NEAR)
+    return np.asarray(near & (distance < _TOGETHER) & (leader != np.arange(len(study))))
+
+
+def bounded_step(at: Deviance, variances: Array, terms: Mask) -> Array:
+    """Return the step to the minimum of the expected quadratic with no variance below 0.
+
+    The quadratic is convex, so one choice of variances held at 0 meets the conditions of
+    its minimum; three may be held, so there are at most eight choices to try.
+    """
+    steps = np.zeros((len(variances), 4))
+    least = np.full(len(variances), np.inf)
+    left = np.arange(len(variances))
+    choices = product(*[(True, False) if term else (False,) for term in terms[:3]])
+    for choice in sorted(choices, key=sum, reverse=True):
+        free = np.array([*choice, True])
+        here, gradient, second = variances[left], at.gradient[left], at.expected[left]
+        step = _step_on(free, here, gradient, second)
+        slope = gradient + (second @ step[..., None])[..., 0]
+        unit = np.sqrt(np.where(terms, np.einsum("saa->sa", second), 1.0))
+        below = np.where(free, -(here + step) * unit, 0.0).max(axis=-1)
+        downhill = np.where(terms & ~free, -slope / unit, 0.0).max(axis=-1)
+        violation = np.maximum(below, downhill)
+        better = violation < least[left]
+        chosen = left[better]
+        least[chosen] = violation[better]
+        steps[chosen] = np.maximum(step[better], -variances[chosen])
+        left = left[violation > _ROUNDING]
+        if not len(left):
+            break
+    return steps
+
+
+def _step_on(free: Mask, here: Array, gradient: Array, second: Array) -> Array:
+    """Return the step to the minimum of a quadratic, the variances not free going to 0."""
+    step = np.where(free, 0.0, -here)
+    slope = gradient + (second @ step[..., None])[..., 0]
+    square = second[:, free][:, :, free]
+    unit = 1.0 / np.sqrt(np.abs(np.einsum("saa->sa", square)))
+    scaled = square * unit[:, :, None] * unit[:, None, :]
+    step[:, free] = -unit * np.linalg.solve(scaled, (unit * slope[:, free])[..., None])[..., 0]
+    return step
+
+
+def _descend(
+    grid: CellGrid, here: Array, at: Deviance, step: Array, there: Array, *, operators_fixed: bool
+) -> tuple[Array, Deviance, Mask]:
+    """Return where each search goes, the deviance there, and whether it went anywhere.
+
+    It goes ``there`` if that lowers the deviance, else as far along ``step`` as does.
+    """
+    new = deviance(grid, there, operators_fixed=operators_fixed)
+    limit = at.value + _ROUNDING * (1.0 + np.abs(at.value))
+    left = np.flatnonzero(~(new.value <= limit))
+    length = 1.0
+    while len(left) and length > _SHORTEST:
+        there[left] = here[left] + length * step[left]
+        trial = deviance(grid[left], there[left], operators_fixed=operators_fixed)
+        new = new.replaced(left, trial)
+        left = left[~(trial.value <= limit[left])]
+        length *= 0.5
+    moved = np.ones(len(here), dtype=np.bool_)
+    moved[left] = False
+    return there, new, moved
+
+
+def _newton_where_near(here: Array, at: Deviance, there: Array, near: Mask) -> tuple[Array, Mask]:
+    """Return ``there``, or Newton's point where near and the surface convex; and where so."""
+    by_newton = np.zeros(len(here), dtype=np.bool_)
+    pattern = (there > 0.0) @ _BINARY
+    for number in set(pattern[near].tolist()):
+        alike = np.flatnonzero(near & (pattern == number))
+        free = (number & _BINARY) > 0
+        unit = 1.0 / np.sqrt(np.einsum("saa->sa", at.expected[alike])[:, free])
+        observed = at.observed[alike][:, free][:, :, free]
+        lowest = np.linalg.eigvalsh(observed * unit[:, :, None] * unit[:, None, :])[:, 0]
+        alike = alike[lowest > _CONVEX]
+        newton = here[alike] + _step_on(free, here[alike], at.gradient[alike], at.observed[alike])
+        inside = (newton >= 0.0).all(axis=-1) & (newton[:, _ERROR] > 0.1 * here[alike, _ERROR])
+        there[alike[inside]] = newton[inside]
+        by_newton[alike[inside]] = True
+    return there, by_newton
+
+
+# Fits the random-effects model to a grid of cells, whatever the data look like.
+# ------------------------------------------------------------------------------
 
 #: Where one search starts: shares of part, operator, interaction and error.
 FROM_EQUAL = np.full((1, 4), 0.25)

@@ -8,12 +8,21 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from grr.formulas.analysis_of_variance import (
+    Components,
+    CrossedAnova,
+    components_by_rule,
+    crossed_anova,
+    operators_fixed,
+)
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.components import Components, operators_fixed
-from grr.formulas.crossed import CrossedAnova, crossed_anova
-from grr.formulas.interaction import components_by_rule
-from grr.formulas.ratios import distinct_categories, part_and_total, percent, percent_of_limits
-from grr.formulas.rounding_error import floored_components
+from grr.formulas.pivots import floored_components
+from grr.formulas.sources_of_variation import (
+    distinct_categories,
+    part_and_total,
+    percent,
+    percent_of_limits,
+)
 from grr.many.labels import Codes
 from grr.many.options import Options
 from grr.many.stacking import Stack

@@ -7,12 +7,10 @@ from dataclasses import fields
 
 import numpy as np
 
-from grr.formulas.crossed import CrossedAnova
-from grr.formulas.intervals import lower_bound, quantity_limits, upper_bound
-from grr.formulas.measures import ndc_draws
-from grr.formulas.pivots import SEED, Pivots, crossed_pivots
-from grr.formulas.rounding_error import floored_pivots
-from grr.formulas.yardstick import Yardstick
+from grr.formulas.analysis_of_variance import CrossedAnova
+from grr.formulas.confidence_limits import lower_bound, ndc_draws, quantity_limits, upper_bound
+from grr.formulas.pivots import SEED, Pivots, crossed_pivots, floored_pivots
+from grr.formulas.sources_of_variation import Yardstick
 from grr.many.columns import ALWAYS, MEASURES, StackResult, judged_by
 from grr.many.labels import Codes
 from grr.many.options import Options

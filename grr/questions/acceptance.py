@@ -10,9 +10,14 @@ import pandas as pd
 from scipy.special import ndtri
 
 from grr.formulas.arrays import Array
-from grr.formulas.guard_band import HOLDABLE, conformance_factor, guard_for_risk
-from grr.formulas.intervals import two_sided_limits
-from grr.formulas.risk import Risks, global_risks
+from grr.formulas.confidence_limits import two_sided_limits
+from grr.formulas.conformity import (
+    HOLDABLE,
+    Risks,
+    conformance_factor,
+    global_risks,
+    guard_for_risk,
+)
 from grr.model.chance import chance
 from grr.model.errors import StudyError
 from grr.model.rounding import figures, length

@@ -8,9 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from grr.formulas.crossed import CrossedAnova
-from grr.formulas.interaction import f_test
-from grr.formulas.nested import NestedAnova
+from grr.formulas.analysis_of_variance import CrossedAnova, NestedAnova, f_test
 from grr.model import tables
 from grr.model.rounding import figures, square_unit, squares
 

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import math
 
-from grr.formulas.components import Components, operators_fixed
-from grr.formulas.crossed import CrossedAnova, crossed_anova
-from grr.formulas.interaction import components_by_rule, interaction_test
-from grr.formulas.rounding_error import floored_components
+from grr.formulas.analysis_of_variance import (
+    Components,
+    CrossedAnova,
+    components_by_rule,
+    crossed_anova,
+    interaction_test,
+    operators_fixed,
+)
+from grr.formulas.pivots import floored_components
 from grr.model.rounding import figures, p_value
 from grr.model.study import Study
 from grr.questions.anova_frame import anova_frame

@@ -11,12 +11,13 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array
-from grr.formulas.monte_carlo import agreement, propagate
 from grr.formulas.uncertainty import (
+    agreement,
     combined_uncertainty,
     correlation_matrix,
     coverage_factor,
     effective_df,
+    propagate,
 )
 from grr.model.errors import StudyError
 from grr.model.tolerance import Tolerance

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from grr.formulas.guard_band import conformance_factor
-from grr.formulas.process_suitability import percent_of_width
+from grr.formulas.capability import percent_of_width
+from grr.formulas.conformity import conformance_factor
 from grr.model import tables
 from grr.model.errors import StudyError
 from grr.model.limits import limits_text
@@ -120,7 +120,7 @@ def budget_use(
 
     Notes
     -----
-    Source: ISO 14253-1:2017, by `grr.formulas.guard_band.conformance_factor`.
+    Source: ISO 14253-1:2017, by `grr.formulas.conformity.conformance_factor`.
     """
     if not isinstance(tolerance, Tolerance):
         raise StudyError(

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from grr.files.settings_record import logged_events
-from grr.formulas.suspects import FACTORS
+from grr.formulas.data_checks import FACTORS
 from grr.model.errors import StudyError
 from grr.model.rounding import listed
 from grr.model.study import Study

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from grr.formulas import suspects
+from grr.formulas import data_checks
 from grr.model.rounding import listed, size
 from grr.model.study import Cube, Study
 from grr.questions.findings import Finding
@@ -28,7 +28,7 @@ def mistakes(study: Study) -> Iterator[Finding]:
     cube = study.cube()
     if study.design == "nested":
         return
-    slips = suspects.factor_slips(cube.values, study.resolution)
+    slips = data_checks.factor_slips(cube.values, study.resolution)
     yield from (_factor(study, cube, slip) for slip in slips)
     values = cube.values.copy()
     for slip in slips:
@@ -36,10 +36,10 @@ def mistakes(study: Study) -> Iterator[Finding]:
     shifts = _shifts(study, values)
     yield from (_shift(cube, shift) for shift in shifts)
     shifted = {(shift.operator, shift.trial) for shift in shifts}
-    for swap in suspects.swapped_parts(values, study.resolution):
+    for swap in data_checks.swapped_parts(values, study.resolution):
         if not all((swap.operator, trial) in shifted for trial in swap.trials):
             yield _swap(cube, swap)
-    yield from (_copy(cube, copy) for copy in suspects.copied_trials(values))
+    yield from (_copy(cube, copy) for copy in data_checks.copied_trials(values))
 
 
 def without_factor_slips(study: Study) -> Study:
@@ -48,7 +48,7 @@ def without_factor_slips(study: Study) -> Study:
     One such reading would hide every other fault behind its own size.
     """
     cube = study.cube()
-    slips = suspects.factor_slips(cube.values, study.resolution)
+    slips = data_checks.factor_slips(cube.values, study.resolution)
     if study.design == "nested" or not slips:
         return study
     table = study.readings
@@ -62,16 +62,16 @@ def without_factor_slips(study: Study) -> Study:
     return replace(study, readings=table)
 
 
-def _shifts(study: Study, values: np.ndarray) -> list[suspects.Shift]:
+def _shifts(study: Study, values: np.ndarray) -> list[data_checks.Shift]:
     p, o, r = values.shape
     if "order" in study.readings and study.readings["order"].notna().any():
         order = study.cube("order").values
     else:
         order = np.broadcast_to(np.arange(p, dtype=float)[:, None, None], (p, o, r))
-    return suspects.shifted_sequences(values, order, study.resolution)
+    return data_checks.shifted_sequences(values, order, study.resolution)
 
 
-def _factor(study: Study, cube: Cube, slip: suspects.FactorSlip) -> Finding:
+def _factor(study: Study, cube: Cube, slip: data_checks.FactorSlip) -> Finding:
     value = float(cube.values[slip.part, slip.operator, slip.trial])
     return Finding(
         "mend",
@@ -84,7 +84,7 @@ def _factor(study: Study, cube: Cube, slip: suspects.FactorSlip) -> Finding:
     )
 
 
-def _swap(cube: Cube, swap: suspects.Swap) -> Finding:
+def _swap(cube: Cube, swap: data_checks.Swap) -> Finding:
     a, b = (cube.parts[i] for i in swap.parts)
     all_trials = len(swap.trials) == cube.values.shape[2]
     which = (
@@ -102,7 +102,7 @@ def _swap(cube: Cube, swap: suspects.Swap) -> Finding:
     )
 
 
-def _copy(cube: Cube, copy: suspects.Copy) -> Finding:
+def _copy(cube: Cube, copy: data_checks.Copy) -> Finding:
     (one, first), (other, second) = (
         (cube.operators[j], cube.trials[t]) for j, t in (copy.first, copy.second)
     )
@@ -122,7 +122,7 @@ def _copy(cube: Cube, copy: suspects.Copy) -> Finding:
     return Finding("mend", "copied trial", where, alike, todo)
 
 
-def _shift(cube: Cube, shift: suspects.Shift) -> Finding:
+def _shift(cube: Cube, shift: data_checks.Shift) -> Finding:
     way = "the part after" if shift.step == 1 else "the part before"
     return Finding(
         "mend",

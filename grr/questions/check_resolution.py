@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from grr.formulas.digits import digits_seen
-from grr.formulas.range_constants import upper_range_limit
+from grr.formulas.average_range import upper_range_limit
+from grr.formulas.data_checks import digits_seen
 from grr.model.rounding import counted, length, percent
 from grr.model.study import Study
 from grr.questions.findings import Finding

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from grr.formulas.deviations import trial_ranges
-from grr.formulas.range_constants import chance_beyond_limit, d2
-from grr.formulas.suspects import median
+from grr.formulas.average_range import chance_beyond_limit, d2
+from grr.formulas.data_checks import median
+from grr.formulas.operator_comparison import trial_ranges
 from grr.model.rounding import length, lengths_apart, listed, percent
 from grr.model.study import Cube, Study
 from grr.questions.findings import Finding

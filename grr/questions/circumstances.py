@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.measures import variance_draws
-from grr.formulas.risk import Zone, refuse_values_without_risk
+from grr.formulas.confidence_limits import variance_draws
+from grr.formulas.conformity import Zone, refuse_values_without_risk
 from grr.model.errors import StudyError
 from grr.model.tolerance import Tolerance
 from grr.model.values import number

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from grr.formulas.method_choice import (
+from grr.formulas.method_comparison import (
     CANDIDATE,
     OPEN,
     MethodEvidence,

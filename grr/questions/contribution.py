@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from grr.formulas.input_quantity import DISTRIBUTIONS, InputQuantity
+from grr.formulas.uncertainty import DISTRIBUTIONS, InputQuantity
 from grr.model.errors import StudyError
 from grr.model.values import number, one_of
 

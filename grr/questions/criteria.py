@@ -8,15 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.intervals import (
+from grr.formulas.confidence_limits import (
     careful_lower_bound,
     confidence_below,
     lower_bound,
+    ndc_draws,
+    percent_tolerance_draws,
+    percent_tv_draws,
     upper_bound,
 )
-from grr.formulas.measures import ndc_draws, percent_tolerance_draws, percent_tv_draws
 from grr.formulas.pivots import Pivots
-from grr.formulas.yardstick import Yardstick
+from grr.formulas.sources_of_variation import Yardstick
 from grr.model.errors import StudyError
 from grr.model.rules import Rules
 from grr.model.study import Study

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from grr.formulas.bump import Bump
+from grr.formulas.change_points import Bump
 from grr.questions.drift_series import BUMP_LEVEL, Series
 
 

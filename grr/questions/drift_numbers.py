@@ -9,11 +9,9 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.bump import Bump
-from grr.formulas.drift_slope import Slope, mean_slope, slopes_differ
-from grr.formulas.ratios import rounding_floor
-from grr.formulas.settling import Settling
-from grr.formulas.zero_drift import ZeroDrift, zero_drift
+from grr.formulas.change_points import Bump, Settling
+from grr.formulas.drift_rate import Slope, ZeroDrift, mean_slope, slopes_differ, zero_drift
+from grr.formulas.sources_of_variation import rounding_floor
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.questions.drift_bumps import BumpFound, bump_columns, bumps_in

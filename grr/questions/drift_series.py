@@ -10,9 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array
-from grr.formulas.bump import Bump, find_bump
-from grr.formulas.drift_slope import Blocks, Slope, blocks, drift_slope
-from grr.formulas.settling import Settling, fit_settling, settling_test
+from grr.formulas.change_points import Bump, Settling, find_bump, fit_settling, settling_test
+from grr.formulas.drift_rate import Blocks, Slope, blocks, drift_slope
 from grr.model.errors import StudyError
 from grr.questions.sittings import Sittings
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from grr.formulas.rezero import time_to_drift, time_to_settle, time_until_steady
-from grr.formulas.thermal import STEEL, warming_for
+from grr.formulas.drift_rate import time_to_drift, time_to_settle, time_until_steady
+from grr.formulas.micrometer import STEEL_EXPANSION, warming_for
 from grr.model.names import shortened
 from grr.model.rounding import JOIN, figures, length, listed, percent
 from grr.model.study import Study
@@ -162,7 +162,7 @@ def warming_sentence(numbers: DriftNumbers, found: MethodDrift, warmed_mm: float
     text = (
         f"{_name(found)}: {length(abs(change), study.unit)} is what "
         f"{figures(kelvin)}{JOIN}K do to {warmed_mm:g}{JOIN}mm of steel "
-        f"(ΔL = L·α·ΔT, α = {STEEL * 1e6:g}·10⁻⁶/K). "
+        f"(ΔL = L·α·ΔT, α = {STEEL_EXPANSION * 1e6:g}·10⁻⁶/K). "
     )
     if change < 0.0:
         return text + (

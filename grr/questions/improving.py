@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array
+from grr.formulas.confidence_limits import percent_tolerance_draws, two_sided_limits, variance_draws
 from grr.formulas.improvement import (
     Change,
     Variances,
@@ -18,10 +19,8 @@ from grr.formulas.improvement import (
     single_changes,
     smallest_change,
 )
-from grr.formulas.intervals import two_sided_limits
-from grr.formulas.measures import percent_tolerance_draws, variance_draws
 from grr.formulas.pivots import Pivots
-from grr.formulas.yardstick import Yardstick
+from grr.formulas.sources_of_variation import Yardstick
 from grr.model.errors import StudyError
 from grr.model.values import needs, number
 from grr.questions.improving_printing import (

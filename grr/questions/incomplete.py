@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.reml import reml_of_cube
-from grr.formulas.reml_interaction import interaction_likelihood_ratio_of_cube
-from grr.formulas.reml_result import RemlFit
+from grr.formulas.reml import RemlFit, interaction_likelihood_ratio_of_cube, reml_of_cube
 from grr.model.errors import StudyError
 from grr.model.rounding import counted, p_value
 from grr.model.study import Study

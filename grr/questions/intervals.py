@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from grr.formulas.intervals import quantity_limits
+from grr.formulas.confidence_limits import quantity_limits
 from grr.formulas.pivots import DRAWS, SEED
 from grr.model.values import number
 from grr.questions.pivoting import pivots_of, yardstick_of

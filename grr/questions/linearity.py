@@ -5,17 +5,21 @@ from __future__ import annotations
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.indication_error import conformity
-from grr.formulas.linearity import Blocks, LineFit, fit_line, gather_blocks, lack_of_fit
-from grr.formulas.linearity_band import (
-    Band,
+from grr.formulas.conformity import conformity
+from grr.formulas.micrometer import pitch_error
+from grr.formulas.straight_line import (
+    BlocksOfRange,
+    LineBand,
+    LineFit,
     block_covariance,
     block_intervals,
     confidence_band,
+    fit_line,
+    gather_blocks,
+    lack_of_fit,
     prediction_band,
     slope_calibration_u,
 )
-from grr.formulas.pitch_error import pitch_error
 from grr.model.errors import StudyError
 from grr.model.units import canonical_unit
 from grr.model.values import number
@@ -203,14 +207,14 @@ def _covariances(block_u: Array, correlation: float | None, *, by_block: bool) -
 
 
 def _widest_band(
-    line: LineFit, x: Array, *, level: float, blocks: Blocks, covariances: list[Array]
-) -> Band:
+    line: LineFit, x: Array, *, level: float, blocks: BlocksOfRange, covariances: list[Array]
+) -> LineBand:
     """Return the band at the least favourable of the covariances, point by point."""
     bands = [
         confidence_band(line, x, level=level, blocks=blocks.values, covariance=one)
         for one in covariances
     ]
-    return Band(
+    return LineBand(
         x=x,
         fitted=bands[0].fitted,
         lower=np.min([band.lower for band in bands], axis=0),

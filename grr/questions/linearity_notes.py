@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.linearity import Blocks, LackOfFit, LineFit
-from grr.formulas.pitch_error import PitchError
+from grr.formulas.micrometer import PitchError
+from grr.formulas.straight_line import BlocksOfRange, LackOfFit, LineFit
 from grr.model.probability import p_text
 
 #: Fewer blocks than this show little of the range (AIAG MSA, 4th ed.: at least five).
@@ -14,7 +14,7 @@ LEAST_BLOCKS = 5
 
 
 def linearity_notes(
-    blocks: Blocks,
+    blocks: BlocksOfRange,
     line: LineFit,
     test: LackOfFit | None,
     *,
@@ -47,7 +47,7 @@ def linearity_notes(
     return tuple(notes)
 
 
-def _fit(blocks: Blocks, line: LineFit, test: LackOfFit | None, *, by_block: bool) -> str:
+def _fit(blocks: BlocksOfRange, line: LineFit, test: LackOfFit | None, *, by_block: bool) -> str:
     if test is None:
         return (
             "Whether a straight line fits was not tested: that needs three blocks or more and "

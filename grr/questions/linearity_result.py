@@ -10,10 +10,9 @@ import pandas as pd
 
 from grr.formulas.arrays import Array
 from grr.formulas.bias import t_quantile
-from grr.formulas.indication_error import worst
-from grr.formulas.linearity import Blocks, LackOfFit, LineFit
-from grr.formulas.linearity_band import Band
-from grr.formulas.pitch_error import PitchError
+from grr.formulas.conformity import worst
+from grr.formulas.micrometer import PitchError
+from grr.formulas.straight_line import BlocksOfRange, LackOfFit, LineBand, LineFit
 from grr.questions.linearity_printing import linearity_html, linearity_text
 
 WITHIN, BEYOND, OPEN = "within", "beyond", "open"
@@ -27,7 +26,7 @@ class LinearityResult:
     ----------
     reference, bias : ndarray, shape (n,)
         Of every reading: the block's size, and reading minus size.
-    blocks : Blocks
+    blocks : BlocksOfRange
         The readings gathered by block.
     block_u : ndarray, shape (b,)
         Standard uncertainty of each block's size.
@@ -44,11 +43,11 @@ class LinearityResult:
     line : LineFit
         The line used: that one, or the one through block means where a line does not fit.
     lack_of_fit : LackOfFit or None
-    band : Band
+    band : LineBand
         Where the true line lies, the blocks' uncertainty in it.
     slope_u : float
         Standard uncertainty that the blocks' calibration gives to the slope.
-    prediction : Band
+    prediction : LineBand
         Where one further reading (or block mean) would lie.
     pitch : PitchError or None
     bias_limit, mpe : float or None
@@ -64,7 +63,7 @@ class LinearityResult:
 
     reference: Array
     bias: Array
-    blocks: Blocks
+    blocks: BlocksOfRange
     block_u: Array
     block_lower: Array
     block_upper: Array
@@ -73,9 +72,9 @@ class LinearityResult:
     manual_line: LineFit
     line: LineFit
     lack_of_fit: LackOfFit | None
-    band: Band
+    band: LineBand
     slope_u: float
-    prediction: Band
+    prediction: LineBand
     pitch: PitchError | None
     bias_limit: float | None
     mpe: float | None

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from grr.formulas.three_factor import effect_tests, method_components, three_factor_anova
+from grr.formulas.analysis_of_variance import effect_tests, method_components, three_factor_anova
 from grr.questions.method_readings import MethodReadings
 
 

@@ -7,8 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grr.formulas.equivalence import p_inside_margin, p_outside_margin
-from grr.formulas.method_choice import MethodEvidence, confidence_over
+from grr.formulas.method_comparison import (
+    MethodEvidence,
+    confidence_over,
+    p_inside_margin,
+    p_outside_margin,
+)
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.model.values import number

@@ -8,14 +8,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from grr.formulas.agreement import Agreement, single_pair_agreement
-from grr.formulas.agreement_replicated import replicated_agreement
+from grr.formulas.analysis_of_variance import cells_of
 from grr.formulas.arrays import Array
-from grr.formulas.cells import cells_of
-from grr.formulas.intervals import two_sided_limits
-from grr.formulas.method_difference import MethodDifference, method_difference
-from grr.formulas.method_ratio import grr_variance_draws
-from grr.formulas.variance_ratio import sd_ratio_interval
+from grr.formulas.confidence_limits import sd_ratio_interval, two_sided_limits
+from grr.formulas.method_comparison import (
+    Agreement,
+    MethodDifference,
+    grr_variance_draws,
+    method_difference,
+    replicated_agreement,
+    single_pair_agreement,
+)
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.model.values import one_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from grr.formulas.method_choice import BASELINE, CANDIDATE, NEITHER, OPEN
+from grr.formulas.method_comparison import BASELINE, CANDIDATE, NEITHER, OPEN
 from grr.model import tables
 from grr.model.names import shortened
 from grr.model.rounding import JOIN, counted, figures, length, percent, square_unit, squares

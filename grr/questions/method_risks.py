@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from grr.formulas.risk import Risks, global_risks
+from grr.formulas.conformity import Risks, global_risks
 from grr.model.errors import StudyError
 from grr.questions.circumstances import circumstances
 from grr.questions.method_numbers import MethodNumbers

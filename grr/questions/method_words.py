@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from grr.formulas.method_choice import BASELINE, CANDIDATE, NEITHER, OPEN, MethodEvidence
+from grr.formulas.method_comparison import BASELINE, CANDIDATE, NEITHER, OPEN, MethodEvidence
 from grr.model.names import shortened
 from grr.model.rounding import JOIN, counted, figures, length, listed, percent
 from grr.questions.criteria import Criterion

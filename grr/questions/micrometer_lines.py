@@ -5,11 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from grr.formulas.contact import CARBIDE, STEEL, flattening
-from grr.formulas.frame import COMPLIANCE, frame_deflection
-from grr.formulas.range_constants import range_df
-from grr.formulas.thermal import STEEL as STEEL_EXPANSION
-from grr.formulas.thermal import growth
+from grr.formulas.average_range import range_df
+from grr.formulas.micrometer import (
+    CARBIDE,
+    COMPLIANCE,
+    STEEL,
+    STEEL_EXPANSION,
+    flattening,
+    frame_deflection,
+    growth,
+)
 from grr.model.errors import StudyError
 from grr.model.rounding import JOIN
 from grr.model.rounding import length as fine
@@ -235,7 +240,7 @@ class MicrometerLines:
 
         Notes
         -----
-        Source: see `grr.formulas.contact`.
+        Source: see `grr.formulas.micrometer`.
         """
         metre = conversion(self.unit, "m")
         face = CARBIDE if carbide_faces else STEEL

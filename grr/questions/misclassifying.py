@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array
-from grr.formulas.intervals import two_sided_limits
-from grr.formulas.risk import Risks, global_risks, specific_risk
+from grr.formulas.confidence_limits import two_sided_limits
+from grr.formulas.conformity import Risks, global_risks, specific_risk
 from grr.model.errors import StudyError
 from grr.model.tolerance import Tolerance
 from grr.model.values import number

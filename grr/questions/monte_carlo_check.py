@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from grr.formulas.monte_carlo import Agreement, MonteCarlo
+from grr.formulas.uncertainty import BudgetAgreement, MonteCarlo
 from grr.model import tables
 from grr.model.limits import fine_interval
 from grr.model.rounding import length
@@ -19,7 +19,7 @@ class MonteCarloCheck:
     Attributes
     ----------
     run : MonteCarlo
-    agreement : Agreement
+    agreement : BudgetAgreement
     estimate, standard_u, expanded : float
         Of the budget.
     unit : str
@@ -30,7 +30,7 @@ class MonteCarloCheck:
     """
 
     run: MonteCarlo
-    agreement: Agreement
+    agreement: BudgetAgreement
     estimate: float
     standard_u: float
     expanded: float

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from grr.formulas.nested import nested_anova, nested_components
-from grr.formulas.nested_reml import nested_cube, nested_reml
+from grr.formulas.analysis_of_variance import nested_anova, nested_components
+from grr.formulas.reml import nested_cube, nested_reml
 from grr.model.study import Study
 from grr.questions.anova_frame import nested_frame
 from grr.questions.balanced import below_zero, rounding_floored, variances_of

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from grr.formulas.components import Components
+from grr.formulas.analysis_of_variance import Components
 from grr.model.study import Study
 from grr.questions.sources import NAMES
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.deviations import cell_means, from_part_mean, repeatability_bands
+from grr.formulas.operator_comparison import cell_means, from_part_mean, repeatability_bands
 from grr.questions.result import GaugeResult
 
 

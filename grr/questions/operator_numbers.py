@@ -8,15 +8,26 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from grr.formulas.analysis_of_variance import Cells, cells_of, harmonic_count
 from grr.formulas.arrays import Array
-from grr.formulas.cells import Cells, cells_of, harmonic_count
-from grr.formulas.consistency import h_ceiling, h_limit, h_statistic, k_limit, k_statistic
-from grr.formulas.equal_variances import bartlett, cochran_c, cochran_limit, largest_against_rest
-from grr.formulas.interaction_cells import InteractionCells, interaction_cells
-from grr.formulas.operator_means import from_others_limits, operator_means
-from grr.formulas.sd_interval import sd_interval
-from grr.formulas.tukey import tukey_p, tukey_pairs
-from grr.formulas.variance_ratio import sd_ratio_interval
+from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
+from grr.formulas.operator_comparison import (
+    InteractionCells,
+    bartlett,
+    cochran_c,
+    cochran_limit,
+    from_others_limits,
+    h_ceiling,
+    h_limit,
+    h_statistic,
+    interaction_cells,
+    k_limit,
+    k_statistic,
+    largest_against_rest,
+    operator_means,
+    tukey_p,
+    tukey_pairs,
+)
 from grr.model.errors import StudyError
 from grr.model.study import Cube, Study
 from grr.questions.drift_bumps import BumpFound

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from grr.formulas.scatter_trend import scatter_trend
+from grr.formulas.drift_rate import scatter_trend
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.questions.drift_numbers import DriftNumbers, drift_numbers

@@ -7,16 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from grr.formulas.analysis_of_variance import crossed_anova, nested_anova
 from grr.formulas.arrays import Array
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.nested import nested_anova
-from grr.formulas.nested_pivots import nested_pivots
-from grr.formulas.nested_reml import nested_cube
-from grr.formulas.pivots import DRAWS, SEED, Pivots, crossed_pivots
-from grr.formulas.rounding_error import floored_pivots
-from grr.formulas.unweighted import unweighted_means
-from grr.formulas.unweighted_nested import unweighted_nested
-from grr.formulas.yardstick import Yardstick
+from grr.formulas.pivots import DRAWS, SEED, Pivots, crossed_pivots, floored_pivots, nested_pivots
+from grr.formulas.reml import nested_cube
+from grr.formulas.sources_of_variation import Yardstick
+from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
 from grr.model.study import Study
 from grr.questions.incomplete import measured
 from grr.questions.result import GaugeResult

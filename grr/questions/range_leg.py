@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from grr.formulas.indication_error import CONFORMS, DOES_NOT
+from grr.formulas.conformity import CONFORMS, DOES_NOT
 from grr.model.rounding import length
 from grr.questions.legs import CANNOT_TELL, FAIL, PASS, RANGE, Leg, not_done
 from grr.questions.linearity_result import BEYOND, OPEN, LinearityResult

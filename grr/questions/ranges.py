@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from grr.formulas import average_range as form
-from grr.formulas.ratios import hidden_by_rounding, rounding_floor
+from grr.formulas.sources_of_variation import hidden_by_rounding, rounding_floor
 from grr.model.errors import StudyError
 from grr.model.study import Study, checked_study
 from grr.model.values import number

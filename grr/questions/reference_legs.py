@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from grr.formulas.bias import with_reference_uncertainty
-from grr.formulas.gauge_capability import gauge_capability
+from grr.formulas.capability import gauge_capability
 from grr.model.limits import fine_interval, fine_length
 from grr.model.rounding import figures, length, percent
 from grr.questions.legs import (

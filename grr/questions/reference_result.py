@@ -9,15 +9,16 @@ from typing import NamedTuple
 import pandas as pd
 
 from grr.formulas.bias import Bias, with_reference_uncertainty
-from grr.formulas.gauge_capability import GaugeCapability, smallest_tolerance
-from grr.formulas.process_suitability import (
+from grr.formulas.capability import (
     LIMIT_SYSTEM,
+    GaugeCapability,
     SystemUncertainty,
     percent_of_width,
     process_uncertainty,
+    smallest_tolerance,
     smallest_width,
 )
-from grr.formulas.sd_interval import sd_interval
+from grr.formulas.confidence_limits import sd_interval
 from grr.model.errors import StudyError
 from grr.model.tolerance import Tolerance
 from grr.questions.reference_printing import reference_html, reference_text

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from grr.formulas.bias import bias_by_range, bias_by_sd
-from grr.formulas.gauge_capability import gauge_capability
-from grr.formulas.process_suitability import system_uncertainty
-from grr.formulas.ratios import hidden_by_rounding, rounding_floor
+from grr.formulas.capability import gauge_capability, system_uncertainty
+from grr.formulas.sources_of_variation import hidden_by_rounding, rounding_floor
 from grr.model.errors import StudyError
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from grr.formulas.pivots import DRAWS, SEED
-from grr.formulas.ratios import distinct_categories
+from grr.formulas.sources_of_variation import distinct_categories
 from grr.model.blocks import Block, Printed
 from grr.model.study import Study
 from grr.questions.printing import result_blocks

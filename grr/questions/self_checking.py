@@ -12,15 +12,12 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas import published
-from grr.formulas.agreement import single_pair_agreement
-from grr.formulas.average_range import average_range
+from grr.formulas.analysis_of_variance import crossed_anova, interaction_pooled, interaction_test
+from grr.formulas.average_range import average_range, d2, d2_star
 from grr.formulas.bias import bias_by_range
-from grr.formulas.components import interaction_pooled
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.interaction import interaction_test
-from grr.formulas.linearity import fit_line
-from grr.formulas.range_constants import d2, d2_star
-from grr.formulas.ratios import distinct_categories
+from grr.formulas.method_comparison import single_pair_agreement
+from grr.formulas.sources_of_variation import distinct_categories
+from grr.formulas.straight_line import fit_line
 from grr.formulas.uncertainty import combined_uncertainty, coverage_factor, effective_df
 from grr.model import tables
 from grr.model.values import needs

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array
-from grr.formulas.ratios import part_and_total, percent, percent_of_limits
+from grr.formulas.sources_of_variation import part_and_total, percent, percent_of_limits
 from grr.model.study import Study
 
 SOURCES = ("EV", "AV", "INT", "GRR", "PV", "TV")

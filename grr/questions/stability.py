@@ -9,21 +9,26 @@ import pandas as pd
 
 from grr.formulas.arrays import Array
 from grr.formulas.bias import t_quantile
-from grr.formulas.check_scatter import between_checks
-from grr.formulas.control_chart import (
+from grr.formulas.change_points import StepChange, step_change
+from grr.formulas.control_charts import (
+    NELSON,
+    RULES,
+    WESTERN_ELECTRIC,
     ChartLimits,
+    RunRule,
+    between_checks,
+    chance_of_false_alarm,
+    false_alarms,
     individuals_limits,
     mean_range_limits,
     moving_ranges,
+    signals,
     standardised,
 )
-from grr.formulas.digits import digits_seen
-from grr.formulas.false_alarms import chance_of_false_alarm, false_alarms
-from grr.formulas.linearity import fit_line
-from grr.formulas.ratios import hidden_by_rounding
-from grr.formulas.recheck import recheck_after
-from grr.formulas.run_rules import NELSON, RULES, WESTERN_ELECTRIC, RunRule, signals
-from grr.formulas.step_change import StepChange, step_change
+from grr.formulas.data_checks import digits_seen
+from grr.formulas.drift_rate import recheck_after
+from grr.formulas.sources_of_variation import hidden_by_rounding
+from grr.formulas.straight_line import fit_line
 from grr.model.errors import StudyError
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
@@ -71,7 +76,7 @@ def stability(
         Checks that the limits come from, by number ("the first 20") or up to a date;
         20 by default, or all of fewer. The limits then stay as they are.
     rules : {"western electric", "nelson"} or names of rules
-        Such as ("WE 1", "WE 4"), see `grr.formulas.run_rules`.
+        Such as ("WE 1", "WE 4"), see `grr.formulas.control_charts`.
     chart : {"auto", "individuals", "mean and range"}
         With "auto" mean and range where each check holds several readings, unless the
         checks scatter more than the readings within them explain.
@@ -103,7 +108,7 @@ def stability(
     Notes
     -----
     Source: AIAG MSA, 4th ed., chapter III section B, stability; ISO 7870-2 (limits, from
-    memory); the sources of the run rules stand in `grr.formulas.run_rules`.
+    memory); the sources of the run rules stand in `grr.formulas.control_charts`.
     """
     if tolerance is not None:
         needs(tolerance, Tolerance, "tolerance")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from grr.formulas.digits import DigitsSeen
+from grr.formulas.data_checks import DigitsSeen
 from grr.model.probability import p_text
 from grr.model.rounding import counted, percent
 

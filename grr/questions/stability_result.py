@@ -10,10 +10,8 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.control_chart import ChartLimits
-from grr.formulas.false_alarms import FalseAlarms
-from grr.formulas.run_rules import NELSON, WESTERN_ELECTRIC, RunRule
-from grr.formulas.step_change import StepChange
+from grr.formulas.change_points import StepChange
+from grr.formulas.control_charts import NELSON, WESTERN_ELECTRIC, ChartLimits, FalseAlarms, RunRule
 from grr.model.tolerance import Tolerance
 from grr.questions.stability_printing import stability_html, stability_text
 

@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from grr.formulas.small_interaction import interaction_too_small
-from grr.formulas.trial_shift import TrialShift, trial_shifts
+from grr.formulas.analysis_of_variance import interaction_too_small
+from grr.formulas.change_points import TrialShift, trial_shifts
 from grr.model.study import Study
 
 #: An interaction F that falls below with this probability by chance is too small.

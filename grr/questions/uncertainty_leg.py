@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from grr.formulas.process_suitability import LIMIT_PROCESS
+from grr.formulas.capability import LIMIT_PROCESS
 from grr.model.limits import limits_text
 from grr.model.rounding import length, percent
 from grr.model.tolerance import Tolerance

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from grr.formulas.crossed import CrossedAnova
-from grr.formulas.intervals import careful_lower_bound, upper_bound
+from grr.formulas.analysis_of_variance import CrossedAnova
+from grr.formulas.confidence_limits import careful_lower_bound, upper_bound
 from grr.formulas.pivots import crossed_pivots
 from grr.model.rounding import percent
 from grr.questions.criteria import Criterion, ratio_draws

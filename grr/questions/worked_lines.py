@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.average_range import AverageRange
-from grr.formulas.range_constants import MANY_RANGES, d2, d2_star, upper_range_limit
+from grr.formulas.average_range import MANY_RANGES, AverageRange, d2, d2_star, upper_range_limit
 from grr.model.names import shortened
 from grr.model.rounding import decimals_for, figures, listed, reading_decimals
 from grr.model.study import Study

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from grr.formulas.ratios import NDC_FACTOR
+from grr.formulas.sources_of_variation import NDC_FACTOR
 from grr.model.rounding import figures, percent
 from grr.questions.result import GaugeResult
 from grr.questions.sources import NAMES

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array
-from grr.formulas.deviations import from_part_mean
+from grr.formulas.operator_comparison import from_part_mean
 from grr.model.errors import StudyError
 from grr.model.names import shortened
 from grr.model.rounding import JOIN, counted, length, listed, size

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.deviations import TrialRanges
-from grr.formulas.deviations import trial_ranges as ranges_of
+from grr.formulas.operator_comparison import TrialRanges
+from grr.formulas.operator_comparison import trial_ranges as ranges_of
 from grr.model.names import shortened
 from grr.model.rounding import counted, figures, length, lengths_apart, listed
 from grr.model.study import Study

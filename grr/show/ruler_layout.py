@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grr.formulas.deviations import cell_means
+from grr.formulas.operator_comparison import cell_means
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.questions.result import GaugeResult

@@ -13,8 +13,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from timing import median_seconds
 
 import grr
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.interaction import components_by_rule
+from grr.formulas.analysis_of_variance import components_by_rule, crossed_anova
 from published import manual_readings
 
 

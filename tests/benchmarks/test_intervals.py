@@ -15,10 +15,10 @@ from scipy import stats
 from timing import least_cpu_seconds
 
 import grr
-from grr.formulas.crossed import CrossedAnova, crossed_anova
-from grr.formulas.intervals import quantity_limits
+from grr.formulas.analysis_of_variance import CrossedAnova, crossed_anova
+from grr.formulas.confidence_limits import quantity_limits
 from grr.formulas.pivots import DRAWS, crossed_pivots
-from grr.formulas.yardstick import Yardstick
+from grr.formulas.sources_of_variation import Yardstick
 from published import manual_readings
 
 

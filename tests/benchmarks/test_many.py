@@ -16,8 +16,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from timing import median_seconds
 
 import grr
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.interaction import components_by_rule
+from grr.formulas.analysis_of_variance import components_by_rule, crossed_anova
 
 SHAPE = (10, 3, 3)
 TOLERANCE = grr.Tolerance(9.99, 10.01)

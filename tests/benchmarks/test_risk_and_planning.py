@@ -11,8 +11,8 @@ from scipy import stats
 from timing import median_seconds
 
 import grr
+from grr.formulas.conformity import Zone, consumers_risk
 from grr.formulas.precision import Design, simulated_precision
-from grr.formulas.risk import Zone, consumers_risk
 
 TOLERANCE = Zone(-3.0, 3.0)
 

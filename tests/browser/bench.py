@@ -13,7 +13,7 @@ from grr.questions.part_codes import part_codes
 
 SEED = 7
 #: Lets a test type faster than anyone can measure.
-UNHURRIED = "import grr.formulas.plausibility as p; p.FASTEST_SECONDS = 0.0\n"
+UNHURRIED = "import grr.formulas.data_checks as p; p.FASTEST_SECONDS = 0.0\n"
 CELL = """\
 import os, pathlib, grr
 pathlib.Path('{name}.pid').write_text(str(os.getpid()))

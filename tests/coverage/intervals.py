@@ -17,13 +17,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from simulated_studies import Truth, coverage, crossed, lose_cells, lose_readings, nested
 
+from grr.formulas.analysis_of_variance import crossed_anova, nested_anova
 from grr.formulas.arrays import Array
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.nested import nested_anova
-from grr.formulas.nested_pivots import nested_pivots
-from grr.formulas.pivots import Pivots, crossed_pivots
-from grr.formulas.unweighted import unweighted_means
-from grr.formulas.unweighted_nested import unweighted_nested
+from grr.formulas.pivots import Pivots, crossed_pivots, nested_pivots
+from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
 
 DRAWS = 4_000
 GAUGES = {"good": 8.0, "marginal": 20.0, "bad": 40.0}

@@ -14,14 +14,18 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.equivalence import p_inside_margin, p_outside_margin
-from grr.formulas.intervals import confidence_below
-from grr.formulas.measures import percent_tolerance_draws
-from grr.formulas.method_choice import MethodEvidence, confidence_over, method_choice
-from grr.formulas.method_difference import method_difference
+from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.confidence_limits import confidence_below, percent_tolerance_draws
+from grr.formulas.method_comparison import (
+    MethodEvidence,
+    confidence_over,
+    method_choice,
+    method_difference,
+    p_inside_margin,
+    p_outside_margin,
+)
 from grr.formulas.pivots import crossed_pivots
-from grr.formulas.yardstick import Yardstick
+from grr.formulas.sources_of_variation import Yardstick
 
 TOLERANCE, LIMIT, MARGIN = 6.0, 30.0, 0.3
 PARTS, OPERATORS, TRIALS = 10, 3, 3

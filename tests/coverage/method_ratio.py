@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from grr.formulas.intervals import two_sided_limits
-from grr.formulas.method_ratio import grr_variance_draws
+from grr.formulas.confidence_limits import two_sided_limits
+from grr.formulas.method_comparison import grr_variance_draws
 
 PARTS, OPERATORS, TRIALS = 10, 3, 3
 

@@ -12,14 +12,26 @@ from pathlib import Path
 import numpy as np
 
 from grr.formulas.bias import bias_by_range, bias_by_sd, t_quantile, with_reference_uncertainty
-from grr.formulas.control_chart import individuals_limits, standardised
-from grr.formulas.false_alarms import false_alarms, simulated_run_lengths
-from grr.formulas.gauge_capability import gauge_capability
-from grr.formulas.linearity import fit_line, gather_blocks, lack_of_fit
-from grr.formulas.linearity_band import block_covariance, confidence_band
-from grr.formulas.pitch_error import pitch_error
-from grr.formulas.run_rules import NELSON, RULES, WESTERN_ELECTRIC, first_signal
-from grr.formulas.step_change import step_change
+from grr.formulas.capability import gauge_capability
+from grr.formulas.change_points import step_change
+from grr.formulas.control_charts import (
+    NELSON,
+    RULES,
+    WESTERN_ELECTRIC,
+    false_alarms,
+    first_signal,
+    individuals_limits,
+    simulated_run_lengths,
+    standardised,
+)
+from grr.formulas.micrometer import pitch_error
+from grr.formulas.straight_line import (
+    block_covariance,
+    confidence_band,
+    fit_line,
+    gather_blocks,
+    lack_of_fit,
+)
 
 STUDIES = 10_000
 SIZES = np.array([0.0, 2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])

@@ -27,7 +27,7 @@ STREAM = 12  # readings sent at once
 NURSERY = """
 import os, signal, sys
 import ipykernel.kernelapp, grr.entry.widget, grr
-import grr.formulas.plausibility as p
+import grr.formulas.data_checks as p
 p.FASTEST_SECONDS = 0.0
 signal.signal(signal.SIGCHLD, signal.SIG_IGN)
 for line in sys.stdin:

@@ -120,7 +120,7 @@ def test_every_kind_of_message_works(send, measuring, clerk):
 
 
 def test_readings_from_many_threads_all_count(clerk, measuring, monkeypatch):
-    monkeypatch.setattr("grr.formulas.plausibility.FASTEST_SECONDS", 0.0)
+    monkeypatch.setattr("grr.formulas.data_checks.FASTEST_SECONDS", 0.0)
     texts = [f"10.00{number}0" for number in range(61, 67)]
     threads = [
         threading.Thread(

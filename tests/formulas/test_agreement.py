@@ -1,8 +1,7 @@
 import numpy as np
 import pytest
 
-from grr.formulas.agreement import single_pair_agreement
-from grr.formulas.agreement_replicated import replicated_agreement
+from grr.formulas.method_comparison import replicated_agreement, single_pair_agreement
 from grr.model.errors import StudyError
 
 # Peak flow of 17 subjects by two meters, first readings, litres a minute.

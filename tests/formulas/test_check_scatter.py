@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.check_scatter import between_checks
+from grr.formulas.control_charts import between_checks
 
 
 def test_p_is_that_of_scipys_one_way_analysis():

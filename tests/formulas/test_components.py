@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from grr.formulas.components import (
+from grr.formulas.analysis_of_variance import (
     Components,
+    components_by_rule,
+    crossed_anova,
     interaction_kept,
     interaction_pooled,
+    interaction_test,
     operators_fixed,
 )
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.interaction import components_by_rule, interaction_test
 from grr.model.errors import StudyError
 
 

@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from grr.formulas.consistency import h_ceiling, h_limit, h_statistic, k_limit, k_statistic
+from grr.formulas.operator_comparison import h_ceiling, h_limit, h_statistic, k_limit, k_statistic
 from grr.model.errors import StudyError
 
 

@@ -2,15 +2,16 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from grr.formulas.contact import (
+from grr.formulas.micrometer import (
     CARBIDE,
     STEEL,
     Material,
     cylinder_on_flat,
     flattening,
+    frame_deflection,
     sphere_on_flat,
+    tilt_error,
 )
-from grr.formulas.frame import frame_deflection, tilt_error
 from grr.model.errors import StudyError
 
 

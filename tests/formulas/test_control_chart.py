@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from grr.formulas.control_chart import (
+from grr.formulas.control_charts import (
     individuals_limits,
     mean_range_limits,
     moving_ranges,

@@ -13,8 +13,7 @@ import scipy
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.interaction import interaction_test
+from grr.formulas.analysis_of_variance import crossed_anova, interaction_test
 from grr.model.errors import StudyError
 
 # NIST Statistical Reference Datasets, one-way analysis of variance. The files, with their

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from grr.formulas.deviations import (
+from grr.formulas.operator_comparison import (
     cell_means,
     from_part_mean,
     repeatability_bands,

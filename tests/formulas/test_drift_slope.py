@@ -4,7 +4,7 @@ import pytest
 from statsmodels.formula.api import ols
 from statsmodels.stats.oneway import anova_generic
 
-from grr.formulas.drift_slope import Slope, blocks, drift_slope, mean_slope, slopes_differ
+from grr.formulas.drift_rate import Slope, blocks, drift_slope, mean_slope, slopes_differ
 from grr.model.errors import StudyError
 
 PARTS, TRIALS = 10, 3

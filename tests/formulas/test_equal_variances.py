@@ -2,8 +2,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.equal_variances import bartlett, cochran_c, cochran_limit, largest_against_rest
-from grr.formulas.variance_ratio import sd_ratio_interval
+from grr.formulas.confidence_limits import sd_ratio_interval
+from grr.formulas.operator_comparison import (
+    bartlett,
+    cochran_c,
+    cochran_limit,
+    largest_against_rest,
+)
 from grr.model.errors import StudyError
 
 

@@ -3,7 +3,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.weightstats import DescrStatsW
 
-from grr.formulas.equivalence import p_inside_margin, p_outside_margin
+from grr.formulas.method_comparison import p_inside_margin, p_outside_margin
 
 VALUES = np.random.default_rng(4).normal(0.2, 0.5, (50, 10))
 MEAN, ERROR = VALUES.mean(axis=1), VALUES.std(axis=1, ddof=1) / np.sqrt(10)

@@ -3,8 +3,15 @@ import math
 import numpy as np
 import pytest
 
-from grr.formulas.false_alarms import chance_of_false_alarm, false_alarms, simulated_run_lengths
-from grr.formulas.run_rules import NELSON, RULES, WESTERN_ELECTRIC, signals
+from grr.formulas.control_charts import (
+    NELSON,
+    RULES,
+    WESTERN_ELECTRIC,
+    chance_of_false_alarm,
+    false_alarms,
+    signals,
+    simulated_run_lengths,
+)
 from grr.model.errors import StudyError
 
 #: Mean run lengths with nothing wrong: Champ & Woodall, Technometrics 29 (1987), 393-399,

@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.gauge_capability import gauge_capability, smallest_tolerance
-from grr.formulas.sd_interval import sd_interval
+from grr.formulas.capability import gauge_capability, smallest_tolerance
+from grr.formulas.confidence_limits import sd_interval
 
 
 def test_worked_by_hand():

@@ -4,8 +4,13 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from grr.formulas.guard_band import conformance_factor, guard_for_risk
-from grr.formulas.risk import Zone, global_risks, specific_risk
+from grr.formulas.conformity import (
+    Zone,
+    conformance_factor,
+    global_risks,
+    guard_for_risk,
+    specific_risk,
+)
 from grr.model.errors import StudyError
 
 PIN = Zone(10.006, 10.012)

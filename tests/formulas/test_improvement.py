@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from grr.formulas.components import interaction_kept
-from grr.formulas.crossed import crossed_anova
+from grr.formulas.analysis_of_variance import crossed_anova, interaction_kept
 from grr.formulas.improvement import (
     MOST_READINGS,
     Change,

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from grr.formulas.indication_error import CONFORMS, DOES_NOT, OPEN, conformity, worst
+from grr.formulas.conformity import CONFORMS, DOES_NOT, OPEN, conformity, worst
 
 
 def test_the_guard_band_lies_inside_and_outside_the_limit():

@@ -6,8 +6,12 @@ import numpy as np
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import f as f_distribution
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.interaction import components_by_rule, f_test, interaction_test
+from grr.formulas.analysis_of_variance import (
+    components_by_rule,
+    crossed_anova,
+    f_test,
+    interaction_test,
+)
 
 
 def test_f_and_p_are_scipys_whatever_the_unit() -> None:

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.interaction_cells import interaction_cells
+from grr.formulas.operator_comparison import interaction_cells
 from grr.model.errors import StudyError
 
 

@@ -3,24 +3,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.intervals import (
+from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.confidence_limits import (
     careful_lower_bound,
     confidence_below,
     lower_bound,
-    quantity_limits,
-    two_sided_limits,
-    upper_bound,
-)
-from grr.formulas.measures import (
     ndc_draws,
     percent_tolerance_draws,
     percent_tv_draws,
+    quantity_limits,
     share_draws,
+    two_sided_limits,
+    upper_bound,
     variance_draws,
 )
 from grr.formulas.pivots import crossed_pivots
-from grr.formulas.yardstick import Yardstick
+from grr.formulas.sources_of_variation import Yardstick
 from grr.model.errors import StudyError
 
 

@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.intervals import two_sided_limits
-from grr.formulas.measures import variance_draws
+from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.confidence_limits import two_sided_limits, variance_draws
 from grr.formulas.pivots import crossed_pivots
-from grr.formulas.yardstick import Yardstick
+from grr.formulas.sources_of_variation import Yardstick
 
 PARTS, OPERATORS, TRIALS = 10, 3, 3
 STUDIES = 1_000

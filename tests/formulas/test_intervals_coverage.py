@@ -9,13 +9,10 @@ import numpy as np
 import pytest
 from simulated_studies import ONE_SIDED, Truth, coverage, crossed, lose_cells, nested
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.intervals import two_sided_limits
-from grr.formulas.measures import percent_tolerance_draws
-from grr.formulas.nested import nested_anova
-from grr.formulas.nested_pivots import nested_pivots
-from grr.formulas.pivots import crossed_pivots
-from grr.formulas.unweighted import unweighted_means
+from grr.formulas.analysis_of_variance import crossed_anova, nested_anova
+from grr.formulas.confidence_limits import percent_tolerance_draws, two_sided_limits
+from grr.formulas.pivots import crossed_pivots, nested_pivots
+from grr.formulas.unweighted_means import unweighted_means
 
 STUDIES, DRAWS = 400, 1_500
 JUDGED = ("GRR", "PV", "percent TV", "one-sided")

@@ -5,15 +5,17 @@ import pytest
 import scipy.stats
 import statsmodels.api as sm
 
-from grr.formulas.linearity import fit_line, gather_blocks, lack_of_fit
-from grr.formulas.linearity_band import (
+from grr.formulas.published import linearity_table
+from grr.formulas.straight_line import (
     block_covariance,
     block_intervals,
     confidence_band,
+    fit_line,
+    gather_blocks,
+    lack_of_fit,
     prediction_band,
     slope_calibration_u,
 )
-from grr.formulas.published import linearity_table
 from grr.model.errors import StudyError
 
 SIZES = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])

@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from grr.formulas.method_choice import (
+from grr.formulas.method_comparison import (
     MethodEvidence,
     choice_confidence,
     confidence_over,

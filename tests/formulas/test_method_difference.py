@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.method_difference import method_difference
-from grr.formulas.three_factor import three_factor_anova
+from grr.formulas.analysis_of_variance import three_factor_anova
+from grr.formulas.method_comparison import method_difference
 from grr.model.errors import StudyError
 
 

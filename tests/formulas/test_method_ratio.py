@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.intervals import two_sided_limits
-from grr.formulas.method_ratio import covariance_diagonal_pivot, grr_variance_draws
+from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.confidence_limits import two_sided_limits
+from grr.formulas.method_comparison import covariance_diagonal_pivot, grr_variance_draws
 from grr.formulas.pivots import crossed_pivots
 from grr.model.errors import StudyError
 

@@ -1,9 +1,13 @@
 import numpy as np
 import pytest
 
-from grr.formulas.input_quantity import InputQuantity
-from grr.formulas.monte_carlo import agreement, numerical_tolerance, propagate
-from grr.formulas.uncertainty import correlation_matrix
+from grr.formulas.uncertainty import (
+    InputQuantity,
+    agreement,
+    correlation_matrix,
+    numerical_tolerance,
+    propagate,
+)
 
 
 def total(values):

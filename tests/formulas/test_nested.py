@@ -2,8 +2,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from grr.formulas.nested import nested_anova, nested_components
-from grr.formulas.nested_reml import nested_cube, nested_reml
+from grr.formulas.analysis_of_variance import nested_anova, nested_components
+from grr.formulas.reml import nested_cube, nested_reml
 from grr.model.errors import StudyError
 
 

@@ -2,10 +2,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.nested import nested_anova, nested_components
-from grr.formulas.nested_pivots import nested_pivots
-from grr.formulas.pivots import at_least
-from grr.formulas.unweighted_nested import unweighted_nested
+from grr.formulas.analysis_of_variance import nested_anova, nested_components
+from grr.formulas.pivots import at_least, nested_pivots
+from grr.formulas.unweighted_means import unweighted_nested
 from grr.model.errors import StudyError
 
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.noncentrality import noncentrality_draws
+from grr.formulas.pivots import noncentrality_draws
 
 
 @pytest.mark.parametrize("df", [1, 2, 5])

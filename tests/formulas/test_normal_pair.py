@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from grr.formulas.normal_pair import interval_probability, rectangle_probability
+from grr.formulas.conformity import interval_probability, rectangle_probability
 
 INF = np.inf
 

@@ -2,9 +2,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.cells import cells_of, harmonic_count
-from grr.formulas.operator_means import from_others_limits, from_others_p, operator_means
-from grr.formulas.tukey import studentized_range_quantile, tukey_p, tukey_pairs
+from grr.formulas.analysis_of_variance import cells_of, harmonic_count
+from grr.formulas.operator_comparison import (
+    from_others_limits,
+    from_others_p,
+    operator_means,
+    studentized_range_quantile,
+    tukey_p,
+    tukey_pairs,
+)
 from grr.model.errors import StudyError
 
 

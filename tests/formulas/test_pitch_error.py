@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from grr.formulas.pitch_error import phase_information, pitch_error
+from grr.formulas.micrometer import phase_information, pitch_error
 from grr.model.errors import StudyError
 
 SIZES = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])

@@ -2,10 +2,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.components import interaction_kept
-from grr.formulas.crossed import crossed_anova
+from grr.formulas.analysis_of_variance import crossed_anova, interaction_kept
 from grr.formulas.pivots import chi_square_pivot, crossed_pivots, fixed_effects_pivot
-from grr.formulas.unweighted import unweighted_means
+from grr.formulas.unweighted_means import unweighted_means
 from grr.model.errors import StudyError
 
 

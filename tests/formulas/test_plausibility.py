@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.formulas import plausibility as plaus
+from grr.formulas import data_checks as plaus
 from grr.model.values import finer_than
 
 BAND = plaus.believable_band(10.006, 10.012)

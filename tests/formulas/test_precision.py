@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.crossed import crossed_anova
+from grr.formulas.analysis_of_variance import crossed_anova
 from grr.formulas.precision import (
     Design,
     Precision,

@@ -1,6 +1,6 @@
 import pytest
 
-from grr.formulas.process_suitability import (
+from grr.formulas.capability import (
     LIMIT_PROCESS,
     LIMIT_SYSTEM,
     percent_of_width,

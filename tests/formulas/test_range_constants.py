@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from grr.formulas import range_constants as rc
+from grr.formulas import average_range as rc
 from grr.model.errors import StudyError
 
 # ASTM E2587 and AIAG MSA 4th ed., appendix C, to the digits printed there.

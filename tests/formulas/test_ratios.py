@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from grr.formulas import ratios
+from grr.formulas import sources_of_variation as ratios
 
 
 def test_the_manuals_printed_percentages():

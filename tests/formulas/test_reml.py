@@ -3,8 +3,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.formulas.components import interaction_kept, interaction_pooled, operators_fixed
-from grr.formulas.crossed import crossed_anova
+from grr.formulas.analysis_of_variance import (
+    crossed_anova,
+    interaction_kept,
+    interaction_pooled,
+    operators_fixed,
+)
 from grr.formulas.reml import reml, reml_components, reml_of_cube
 from grr.formulas.reml_fit import FROM_EVERY_CORNER
 from grr.model.errors import StudyError

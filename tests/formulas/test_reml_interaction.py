@@ -2,13 +2,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.interaction import interaction_test
-from grr.formulas.reml import reml
-from grr.formulas.reml_interaction import (
+from grr.formulas.analysis_of_variance import crossed_anova, interaction_test
+from grr.formulas.reml import (
     boundary_p,
     interaction_likelihood_ratio,
     interaction_likelihood_ratio_of_cube,
+    reml,
 )
 
 

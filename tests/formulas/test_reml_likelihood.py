@@ -3,9 +3,7 @@
 import numpy as np
 import pytest
 
-from grr.formulas.cell_grid import cube_of_codes, grid_of_cube
-from grr.formulas.reml_likelihood import deviance
-from grr.formulas.reml_projection import projection
+from grr.formulas.reml_fit import cube_of_codes, deviance, grid_of_cube, projection
 
 
 def study(seed):

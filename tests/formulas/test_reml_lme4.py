@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from grr.formulas.nested_reml import nested_reml
-from grr.formulas.reml import reml, reml_components
+from grr.formulas.reml import nested_reml, reml, reml_components
 
 FIXTURES = Path(__file__).parents[1] / "fixtures" / "lme4"
 READINGS = pd.read_csv(FIXTURES / "readings.csv")

@@ -1,8 +1,7 @@
 import numpy as np
 import pytest
 
-from grr.formulas.rezero import time_to_drift, time_to_settle, time_until_steady
-from grr.formulas.zero_drift import zero_drift
+from grr.formulas.drift_rate import time_to_drift, time_to_settle, time_until_steady, zero_drift
 from grr.model.errors import StudyError
 
 

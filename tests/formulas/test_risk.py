@@ -5,10 +5,10 @@ import pytest
 from direct_integration import by_adaptive_quadrature
 from scipy import stats
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.intervals import two_sided_limits
+from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.confidence_limits import two_sided_limits
+from grr.formulas.conformity import Zone, consumers_risk, global_risks, specific_risk
 from grr.formulas.pivots import crossed_pivots
-from grr.formulas.risk import Zone, consumers_risk, global_risks, specific_risk
 from grr.model.errors import StudyError
 
 INF = np.inf

@@ -3,9 +3,8 @@
 import numpy as np
 from numpy.testing import assert_allclose, assert_array_equal
 
-from grr.formulas.components import Components
-from grr.formulas.pivots import Pivots
-from grr.formulas.rounding_error import floored_components, floored_pivots
+from grr.formulas.analysis_of_variance import Components
+from grr.formulas.pivots import Pivots, floored_components, floored_pivots
 
 # A step of 0.6 has a rounding variance of 0.36/12 = 0.03 and hides an sd under 0.18,
 # a variance under 0.0324.

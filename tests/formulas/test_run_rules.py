@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from grr.formulas.run_rules import NELSON, RULES, WESTERN_ELECTRIC, first_signal, signals
+from grr.formulas.control_charts import NELSON, RULES, WESTERN_ELECTRIC, first_signal, signals
 
 
 def at(z, name):

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from grr.formulas.scatter_trend import scatter_trend
+from grr.formulas.drift_rate import scatter_trend
 
 
 @pytest.mark.parametrize("trials", [3, 5])

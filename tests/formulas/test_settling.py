@@ -3,10 +3,14 @@ import pytest
 from scipy import stats
 from scipy.optimize import curve_fit
 
-from grr.formulas.bump import find_bump
-from grr.formulas.drift_slope import blocks
-from grr.formulas.settling import fit_settling, settling_shape, settling_test
-from grr.formulas.shape_search import best_shape
+from grr.formulas.change_points import (
+    best_shape,
+    find_bump,
+    fit_settling,
+    settling_shape,
+    settling_test,
+)
+from grr.formulas.drift_rate import blocks
 
 PARTS, TRIALS = 10, 3
 

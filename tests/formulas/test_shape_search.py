@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from grr.formulas.drift_slope import blocks
-from grr.formulas.shape_search import best_shape
+from grr.formulas.change_points import best_shape
+from grr.formulas.drift_rate import blocks
 
 TIMES = np.arange(12.0)
 GROUPS = np.tile(np.arange(3), 4)

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.small_interaction import interaction_too_small
+from grr.formulas.analysis_of_variance import crossed_anova, interaction_too_small
 
 
 def stack(studies: int, scatters=(1.0, 1.0, 1.0), shape=(10, 3, 3)) -> np.ndarray:

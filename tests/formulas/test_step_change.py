@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from grr.formulas.recheck import recheck_after, time_to_use_up
-from grr.formulas.step_change import step_change
+from grr.formulas.change_points import step_change
+from grr.formulas.drift_rate import recheck_after, time_to_use_up
 from grr.model.errors import StudyError
 
 MONTHS = np.arange(24.0)

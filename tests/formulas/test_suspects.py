@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from grr.formulas import suspects
+from grr.formulas import data_checks as suspects
 
 STEP = 1e-4
 

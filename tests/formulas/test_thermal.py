@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from grr.formulas.thermal import STEEL, growth, temperature_error, warming_for
+from grr.formulas.micrometer import STEEL_EXPANSION, growth, temperature_error, warming_for
 from grr.model.errors import StudyError
 
 
@@ -21,7 +21,9 @@ def test_warming_is_the_inverse_of_growth():
     assert warming_for(growth(8.0, -0.5, 23e-6), 8.0, 23e-6) == pytest.approx(-0.5, rel=1e-12)
 
 
-@pytest.mark.parametrize("length, expansion", [(0.0, STEEL), (-1.0, STEEL), (25.0, 0.0)])
+@pytest.mark.parametrize(
+    "length, expansion", [(0.0, STEEL_EXPANSION), (-1.0, STEEL_EXPANSION), (25.0, 0.0)]
+)
 def test_a_length_that_cannot_grow_is_refused(length, expansion):
     with pytest.raises(StudyError, match="more than 0"):
         warming_for(0.5, length, expansion)

@@ -10,8 +10,13 @@ import pytest
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from grr.formulas.method_difference import method_difference
-from grr.formulas.three_factor import EFFECTS, effect_tests, method_components, three_factor_anova
+from grr.formulas.analysis_of_variance import (
+    EFFECTS,
+    effect_tests,
+    method_components,
+    three_factor_anova,
+)
+from grr.formulas.method_comparison import method_difference
 from grr.model.errors import StudyError
 
 FIXTURES = Path(__file__).parents[1] / "fixtures" / "three_factor"

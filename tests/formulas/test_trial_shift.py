@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from grr.formulas.trial_shift import LEVEL, trial_shifts
+from grr.formulas.change_points import LEVEL, trial_shifts
 
 
 def clean(seed: int, shape=(10, 3, 3), missing: float = 0.0) -> np.ndarray:

@@ -3,8 +3,8 @@ import math
 import numpy as np
 import pytest
 
-from grr.formulas.input_quantity import InputQuantity
 from grr.formulas.uncertainty import (
+    InputQuantity,
     combined_uncertainty,
     correlation_matrix,
     coverage_factor,

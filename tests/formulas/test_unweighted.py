@@ -3,8 +3,8 @@ import pytest
 import statsmodels.formula.api as smf
 from pandas import DataFrame
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.unweighted import balanced_means, unweighted_means
+from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.unweighted_means import balanced_means, unweighted_means
 from grr.model.errors import StudyError
 
 

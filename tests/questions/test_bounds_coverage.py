@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.intervals import careful_lower_bound, upper_bound
+from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.confidence_limits import careful_lower_bound, upper_bound
 from grr.formulas.pivots import crossed_pivots
 
 STUDIES = 1500

@@ -264,7 +264,7 @@ def test_a_range_of_one_digit_is_no_dirt() -> None:
 
 
 def test_a_range_just_beyond_the_limit_is_told_apart_from_it() -> None:
-    from grr.formulas.deviations import trial_ranges
+    from grr.formulas.operator_comparison import trial_ranges
 
     cube, _ = good_cube()
     for extra in np.arange(0.0004, 0.0012, 0.00001):
@@ -281,7 +281,7 @@ def test_a_range_just_beyond_the_limit_is_told_apart_from_it() -> None:
 
 @pytest.mark.parametrize(("size", "cells"), [(3, 30), (2, 30)])
 def test_how_often_chance_gives_a_range_beyond_its_limit(size: int, cells: int) -> None:
-    from grr.formulas.range_constants import chance_beyond_limit, upper_range_limit
+    from grr.formulas.average_range import chance_beyond_limit, upper_range_limit
 
     rng = np.random.default_rng(8)
     ranges = np.ptp(rng.normal(size=(20_000, cells, size)), axis=2)

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import grr
-from grr.formulas.consistency import h_statistic
+from grr.formulas.operator_comparison import h_statistic
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 

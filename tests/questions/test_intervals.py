@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 
 import grr
-from grr.formulas.crossed import crossed_anova
-from grr.formulas.intervals import quantity_limits
+from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.confidence_limits import quantity_limits
 from grr.questions.intervals import interval_frame
 from grr.questions.pivoting import pivots_of, yardstick_of
 from published import manual_readings

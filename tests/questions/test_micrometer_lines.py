@@ -3,7 +3,7 @@ import math
 import pytest
 
 import grr
-from grr.formulas.contact import CARBIDE, cylinder_on_flat
+from grr.formulas.micrometer import CARBIDE, cylinder_on_flat
 from grr.model.errors import StudyError
 from published import manual_readings
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 import grr
-from grr.formulas.risk import Zone, global_risks, specific_risk
+from grr.formulas.conformity import Zone, global_risks, specific_risk
 
 PIN = grr.Tolerance(10.006, 10.012)
 NUMBERS = {"tolerance": PIN, "process_mean": 10.009, "process_sd": 0.0011, "grr_sd": 0.0003}

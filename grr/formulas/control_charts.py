@@ -1,0 +1,484 @@
+"""Control charts of check readings: limits, run rules, and how often they alarm falsely."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+
+import numpy as np
+from scipy.special import fdtrc, ndtr
+
+from grr.formulas.arrays import Array, Mask
+from grr.formulas.average_range import d2, lower_range_limit, upper_range_limit
+from grr.model.errors import StudyError
+
+# Control charts of check readings: limits from a baseline period, frozen.
+# ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class ChartLimits:
+    """Centre and three-sigma limits; arrays have the shape of the stack (...).
+
+    Attributes
+    ----------
+    centre, sigma : ndarray
+        Mean of the baseline, and standard deviation of one plotted point.
+    lower, upper : ndarray
+        centre ± 3·sigma.
+    mean_range, range_lower, range_upper : ndarray
+        The same for the ranges (moving ranges of single readings, or ranges within a
+        check).
+    per_check : int
+        Readings a check: 1 for individuals and moving range.
+    baseline : int
+        How many checks the limits come from.
+    """
+
+    centre: Array
+    sigma: Array
+    lower: Array
+    upper: Array
+    mean_range: Array
+    range_lower: Array
+    range_upper: Array
+    per_check: int
+    baseline: int
+
+
+def moving_ranges(readings: Array) -> Array:
+    """Return the distance of each reading from the one before, shape (..., n − 1)."""
+    return np.asarray(np.abs(np.diff(readings, axis=-1)))
+
+
+def individuals_limits(baseline: Array, *, least_sigma: float = 0.0) -> ChartLimits:
+    """Return the limits for single readings from the moving ranges of a baseline period.
+
+    sigma = mean moving range / d2(2).
+
+    Parameters
+    ----------
+    baseline : ndarray, shape (..., n)
+        Readings of the baseline in order of time.
+    least_sigma : float
+        sigma is not taken as less than this (half a digit where readings repeat to the
+        last one).
+
+    Raises
+    ------
+    StudyError
+        Fewer than two readings.
+
+    Notes
+    -----
+    Source: ISO 7870-2, individuals and moving range (from memory); ASTM E2587. Constants
+    computed from the distribution of the range.
+    """
+    values = np.asarray(baseline, dtype=np.float64)
+    _refuse_short(values.shape[-1])
+    return _limits(
+        centre=_mean(values),
+        mean_range=np.maximum(moving_ranges(values).mean(axis=-1), least_sigma * d2(2)),
+        range_size=2,
+        per_check=1,
+        baseline=values.shape[-1],
+    )
+
+
+def mean_range_limits(baseline: Array, *, least_sigma: float = 0.0) -> ChartLimits:
+    """Return the limits for means of several readings a check, from the ranges within checks.
+
+    sigma = mean range / (d2·√m) for m readings a check. The scatter between checks (another
+    day, another setting) is not in it: where that is ordinary, chart the means as
+    individuals instead.
+
+    Parameters
+    ----------
+    baseline : ndarray, shape (..., checks, m)
+    least_sigma : float
+        The sd of one reading is not taken as less than this.
+
+    Raises
+    ------
+    StudyError
+        Fewer than two checks, or one reading a check.
+
+    Notes
+    -----
+    Source: ISO 7870-2, mean and range (from memory); ASTM E2587.
+    """
+    values = np.asarray(baseline, dtype=np.float64)
+    m = values.shape[-1]
+    _refuse_short(values.shape[-2])
+    if m < 2:
+        raise StudyError(
+            "One reading a check has no range",
+            "Use single readings with moving ranges, or take two or more readings a check",
+        )
+    return _limits(
+        centre=_mean(values.reshape(*values.shape[:-2], -1)),
+        mean_range=np.maximum(np.ptp(values, axis=-1).mean(axis=-1), least_sigma * d2(m)),
+        range_size=m,
+        per_check=m,
+        baseline=values.shape[-2],
+    )
+
+
+def standardised(points: Array, limits: ChartLimits) -> Array:
+    """Return (point − centre)/sigma for points of shape (..., n)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = (points - limits.centre[..., None]) / limits.sigma[..., None]
+    # with no scatter at all in the baseline, a point on the centre line is on it
+    return np.where(np.isnan(z) & np.isfinite(points), 0.0, z)
+
+
+def _limits(
+    *, centre: Array, mean_range: Array, range_size: int, per_check: int, baseline: int
+) -> ChartLimits:
+    sigma = np.asarray(mean_range / d2(range_size) / np.sqrt(per_check))
+    return ChartLimits(
+        centre=centre,
+        sigma=sigma,
+        lower=centre - 3.0 * sigma,
+        upper=centre + 3.0 * sigma,
+        mean_range=np.asarray(mean_range),
+        range_lower=np.asarray(lower_range_limit(range_size) * mean_range),
+        range_upper=np.asarray(upper_range_limit(range_size) * mean_range),
+        per_check=per_check,
+        baseline=baseline,
+    )
+
+
+def _mean(values: Array) -> Array:
+    first = values[..., :1]
+    return np.asarray(first[..., 0] + (values - first).mean(axis=-1))
+
+
+def _refuse_short(checks: int) -> None:
+    if checks < 2:
+        raise StudyError(
+            "A baseline needs at least two checks",
+            "Take the limits from twenty checks or more, made while all was well",
+            value=checks,
+        )
+
+
+# Run rules: patterns of points on a control chart that chance alone seldom makes.
+# --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class RunRule:
+    """At least ``needed`` of ``window`` successive points in one zone.
+
+    Attributes
+    ----------
+    name : str
+    says : str
+        The rule in words.
+    kind : {"beyond", "within", "either", "trend", "zigzag"}
+        Beyond ``sigmas`` on one side; within ``sigmas`` of the centre line; beyond
+        ``sigmas`` on either side; all rising or all falling; turning at every point.
+    needed, window : int
+    sigmas : float
+    """
+
+    name: str
+    says: str
+    kind: str
+    needed: int
+    window: int
+    sigmas: float = 0.0
+
+
+_ONE = "one point beyond 3 sigma"
+_TWO = "two of three successive points beyond 2 sigma on one side"
+_FOUR = "four of five successive points beyond 1 sigma on one side"
+
+#: Western Electric, Statistical Quality Control Handbook (1956), tests for instability.
+WESTERN_ELECTRIC = (
+    RunRule("WE 1", _ONE, "beyond", 1, 1, 3.0),
+    RunRule("WE 2", _TWO, "beyond", 2, 3, 2.0),
+    RunRule("WE 3", _FOUR, "beyond", 4, 5, 1.0),
+    RunRule("WE 4", "eight successive points on one side of the centre line", "beyond", 8, 8),
+)
+
+#: L. S. Nelson, The Shewhart control chart: tests for special causes, Journal of Quality
+#: Technology 16 (1984), 237-239.
+NELSON = (
+    RunRule("Nelson 1", _ONE, "beyond", 1, 1, 3.0),
+    RunRule("Nelson 2", "nine successive points on one side of the centre line", "beyond", 9, 9),
+    RunRule("Nelson 3", "six successive points all rising or all falling", "trend", 6, 6),
+    RunRule("Nelson 4", "fourteen successive points going up and down in turn", "zigzag", 14, 14),
+    RunRule("Nelson 5", _TWO, "beyond", 2, 3, 2.0),
+    RunRule("Nelson 6", _FOUR, "beyond", 4, 5, 1.0),
+    RunRule("Nelson 7", "fifteen successive points within 1 sigma", "within", 15, 15, 1.0),
+    RunRule("Nelson 8", "eight successive points all beyond 1 sigma", "either", 8, 8, 1.0),
+)
+
+#: Every rule by its name.
+RULES = {rule.name: rule for rule in (*WESTERN_ELECTRIC, *NELSON)}
+
+
+def signals(z: Array, rule: RunRule) -> Mask:
+    """Return the points at which a rule is met, the last point of the pattern being marked.
+
+    Parameters
+    ----------
+    z : ndarray, shape (..., n)
+        Points as distances from the centre line in sigmas, in order of time.
+    rule : RunRule
+
+    Returns
+    -------
+    ndarray of bool, shape (..., n)
+        For "m of k" rules the marked point itself lies in the zone.
+    """
+    z = np.asarray(z, dtype=np.float64)
+    if rule.kind == "beyond":
+        sides = [_met(z > rule.sigmas, rule), _met(-z > rule.sigmas, rule)]
+        return np.asarray(sides[0] | sides[1])
+    if rule.kind == "within":
+        return _met(np.abs(z) < rule.sigmas, rule)
+    if rule.kind == "either":
+        return _met(np.abs(z) > rule.sigmas, rule)
+    step = np.diff(z, axis=-1)
+    if rule.kind == "trend":
+        met = _run(step > 0.0, rule.window - 1) | _run(step < 0.0, rule.window - 1)
+    else:
+        turns = step[..., 1:] * step[..., :-1] < 0.0
+        met = _pad(_run(turns, rule.window - 2), 1)
+    return _pad(met, 1)
+
+
+def first_signal(z: Array, rules: tuple[RunRule, ...]) -> Array:
+    """Return the number of the first point (from 1) at which any rule is met; inf if none."""
+    met = np.zeros(np.shape(z), dtype=np.bool_)
+    for rule in rules:
+        met |= signals(z, rule)
+    return np.where(met.any(axis=-1), met.argmax(axis=-1) + 1.0, np.inf)
+
+
+def _met(inside: Mask, rule: RunRule) -> Mask:
+    return np.asarray(inside & (_counted(inside, rule.window) >= rule.needed))
+
+
+def _run(inside: Mask, length: int) -> Mask:
+    return np.asarray(_counted(inside, length) >= length)
+
+
+def _counted(inside: Mask, window: int) -> Array:
+    """Return how many of the last ``window`` points, this one included, are inside."""
+    total = np.cumsum(inside, axis=-1, dtype=np.float64)
+    before = np.zeros_like(total)
+    before[..., window:] = total[..., :-window]
+    return total - before
+
+
+def _pad(met: Mask, points: int) -> Mask:
+    """Return the mask with points in front at which the rule cannot be met yet."""
+    nothing = np.zeros((*met.shape[:-1], points), dtype=np.bool_)
+    return np.concatenate([nothing, met], axis=-1)
+
+
+# How often run rules give an alarm although nothing has changed.
+# ---------------------------------------------------------------
+
+#: Kinds of rule that need only the zones of the last points.
+_ZONE_KINDS = ("beyond", "within", "either")
+
+
+@dataclass(frozen=True)
+class FalseAlarms:
+    """Alarms without a cause.
+
+    Attributes
+    ----------
+    run_length : float
+        Mean number of points up to the first false alarm.
+    standard_error : float
+        Of ``run_length``; 0 where it was computed and not simulated.
+    """
+
+    run_length: float
+    standard_error: float
+
+
+def false_alarms(rules: tuple[RunRule, ...], *, studies: int = 4000, seed: int = 1) -> FalseAlarms:
+    """Return how often a set of rules alarms on normal points with known centre and sigma.
+
+    Rules that look at zones only are solved exactly as a Markov chain; sets with a trend
+    or a zigzag are simulated.
+
+    Parameters
+    ----------
+    rules : tuple of RunRule
+    studies, seed : int
+        How many charts to simulate, and from which seed, where that is needed.
+
+    Raises
+    ------
+    StudyError
+        No rule.
+
+    Notes
+    -----
+    Source of the chain: C. W. Champ & W. H. Woodall, Exact results for Shewhart control
+    charts with supplementary runs rules, Technometrics 29 (1987), 393-399.
+    """
+    if not rules:
+        raise StudyError("No run rule is chosen", "Choose at least one, such as WE 1")
+    if all(rule.kind in _ZONE_KINDS for rule in rules):
+        return FalseAlarms(_chain_run_length(rules), 0.0)
+    lengths = simulated_run_lengths(rules, studies=studies, seed=seed)
+    return FalseAlarms(float(lengths.mean()), float(lengths.std(ddof=1) / np.sqrt(studies)))
+
+
+def simulated_run_lengths(rules: tuple[RunRule, ...], *, studies: int, seed: int) -> Array:
+    """Return the points up to the first alarm on simulated charts with nothing wrong."""
+    rng = np.random.default_rng(seed)
+    lengths = np.zeros(studies)
+    open_charts = np.arange(studies)
+    overlap = max(rule.window for rule in rules)
+    z = np.empty((studies, 0))
+    seen = 0
+    while len(open_charts):
+        z = np.concatenate([z[:, -overlap:], rng.standard_normal((len(open_charts), 200))], axis=1)
+        first = first_signal(z, rules)
+        alarmed = np.isfinite(first)
+        lengths[open_charts[alarmed]] = seen + first[alarmed]
+        open_charts, z = open_charts[~alarmed], z[~alarmed]
+        seen += z.shape[1] - min(overlap, z.shape[1])
+    return lengths
+
+
+@lru_cache(maxsize=256)
+def chance_of_false_alarm(
+    rules: tuple[RunRule, ...],
+    *,
+    baseline: int,
+    points: int,
+    studies: int = 4000,
+    seed: int = 1,
+) -> float:
+    """Return the chance of a false alarm within some points, the limits being estimated.
+
+    Limits from a short baseline are themselves uncertain, which raises the rate.
+    Individuals with limits from ``baseline`` moving ranges, then ``points`` further ones;
+    simulated.
+    """
+    z = np.random.default_rng(seed).standard_normal((studies, baseline + points))
+    limits = individuals_limits(z[:, :baseline])
+    further = standardised(z, limits)[:, baseline:]
+    return float(np.isfinite(first_signal(further, rules)).mean())
+
+
+@lru_cache(maxsize=64)
+def _chain_run_length(rules: tuple[RunRule, ...]) -> float:
+    """Mean points to an alarm: solve (I − Q)·m = 1 over the states without alarm."""
+    from scipy.sparse import coo_array, eye_array
+    from scipy.sparse.linalg import spsolve
+
+    zones = _zones(rules)
+    start = _start(rules)
+    number = {start: 0}
+    rows, columns, chances = [], [], []
+    waiting = [start]
+    while waiting:
+        state = waiting.pop()
+        for centre, chance in zones:
+            following = _next_state(state, centre, rules)
+            if following is None:
+                continue
+            if following not in number:
+                number[following] = len(number)
+                waiting.append(following)
+            rows.append(number[state])
+            columns.append(number[following])
+            chances.append(chance)
+    size = len(number)
+    stay = coo_array((chances, (rows, columns)), shape=(size, size)).tocsr()
+    return float(spsolve((eye_array(size) - stay).tocsc(), np.ones(size))[0])
+
+
+#: For each rule and side, which of the last points lay in its zone (newest first).
+_State = tuple[tuple[bool, ...], ...]
+
+
+def _zones(rules: tuple[RunRule, ...]) -> list[tuple[float, float]]:
+    """Return a point inside each zone between the rules' lines, and the zone's probability."""
+    lines = sorted({s * rule.sigmas for rule in rules for s in (-1.0, 1.0)})
+    edges = [-np.inf, *lines, np.inf]
+    inside = [lines[0] - 1.0, *((a + b) / 2 for a, b in pairwise(lines))]
+    inside.append(lines[-1] + 1.0)
+    chances = np.diff(ndtr(edges))
+    return [(point, float(chance)) for point, chance in zip(inside, chances, strict=True)]
+
+
+def _tests(z: float, rules: tuple[RunRule, ...]) -> list[tuple[RunRule, bool]]:
+    """Return each rule, twice where it has two sides, with whether z lies in its zone."""
+    found = []
+    for rule in rules:
+        if rule.kind == "beyond":
+            found += [(rule, z > rule.sigmas), (rule, -z > rule.sigmas)]
+        else:
+            near = abs(z) < rule.sigmas
+            found.append((rule, near if rule.kind == "within" else not near))
+    return found
+
+
+def _start(rules: tuple[RunRule, ...]) -> _State:
+    return tuple(() for _ in _tests(0.0, rules))
+
+
+def _next_state(state: _State, z: float, rules: tuple[RunRule, ...]) -> _State | None:
+    """Return the state after one more point; None where a rule is met."""
+    following = []
+    for history, (rule, inside) in zip(state, _tests(z, rules), strict=True):
+        points = (inside, *history)
+        if sum(points) >= rule.needed:
+            return None
+        # the oldest point leaves; points outside at the old end tell nothing and go too
+        kept = points[: rule.window - 1]
+        misses = rule.window - rule.needed
+        if misses == 0 and not inside:
+            kept = ()
+        while kept and not kept[-1]:
+            kept = kept[:-1]
+        following.append(kept)
+    return tuple(following)
+
+
+# Do checks scatter more than the readings within them explain?
+# -------------------------------------------------------------
+
+
+def between_checks(readings: Array) -> Array:
+    """Return p of the F test of check means against the scatter within checks.
+
+    Parameters
+    ----------
+    readings : ndarray, shape (..., checks, m)
+        At least two checks of at least two readings each.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Small: a chart whose limits come from the ranges within checks would alarm for
+        the ordinary scatter from day to day.
+
+    Notes
+    -----
+    One-way analysis of variance; Montgomery, Design and Analysis of Experiments,
+    section 3.3.
+    """
+    *_, checks, m = readings.shape
+    from_first = readings - readings[..., :1, :1]
+    means = from_first.mean(axis=-1)
+    within = np.square(from_first - means[..., None]).sum(axis=(-2, -1)) / (checks * (m - 1))
+    between = m * means.var(axis=-1, ddof=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        f = between / within
+    # neither scatters at all: nothing lies between the checks
+    return np.asarray(fdtrc(checks - 1, checks * (m - 1), np.where(np.isnan(f), 0.0, f)))
