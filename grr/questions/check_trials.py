@@ -22,7 +22,7 @@ def trials(study: Study) -> Iterator[Finding]:
     """Yield findings about trials that read otherwise than the rest.
 
     About 1 % of studies in which nothing moves get one (simulated in
-    ``tests/formulas/test_trial_shift.py``).
+    ``tests/formulas/test_change_points.py``).
     """
     found = trial_changes(study)
     small = small_interaction(study)

@@ -1,11 +1,77 @@
+"""Generalised pivots: which variances the mean squares of a study are compatible with."""
+
+from __future__ import annotations
+
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 
-from grr.formulas.analysis_of_variance import crossed_anova, interaction_kept
-from grr.formulas.pivots import chi_square_pivot, crossed_pivots, fixed_effects_pivot
-from grr.formulas.unweighted_means import unweighted_means
+from grr.formulas.analysis_of_variance import (
+    Components,
+    crossed_anova,
+    interaction_kept,
+    nested_anova,
+    nested_components,
+)
+from grr.formulas.pivots import (
+    Pivots,
+    at_least,
+    chi_square_pivot,
+    crossed_pivots,
+    fixed_effects_pivot,
+    floored_components,
+    floored_pivots,
+    nested_pivots,
+    noncentrality_draws,
+)
+from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
 from grr.model.errors import StudyError
+
+
+@pytest.mark.parametrize("df", [1, 2, 5])
+@pytest.mark.parametrize("observed", [0.0, 0.02, 1.5, 6.0, 40.0, 900.0])
+def test_share_of_draws_is_the_noncentral_distribution(df, observed):
+    draws = noncentrality_draws(np.array(observed), df, 40_000, np.random.default_rng(df))
+    for noncentrality in (0.0, 0.5, 5.0, 30.0, 850.0, 950.0):
+        share = (draws <= noncentrality).mean()
+        exact = (
+            stats.ncx2.sf(observed, df, noncentrality)
+            if noncentrality
+            else stats.chi2.sf(observed, df)
+        )
+        assert share == pytest.approx(exact, abs=4 * 0.5 / np.sqrt(40_000))
+
+
+def test_every_draw_solves_its_equation():
+    rng = np.random.default_rng(3)
+    observed = rng.uniform(0.0, 12.0, 2_000)
+    draws = noncentrality_draws(observed, 1, 2_000, np.random.default_rng(8))
+    uniform = np.random.default_rng(8).uniform(size=2_000)
+    positive = draws > 0.0
+    s, delta = np.sqrt(observed), np.sqrt(np.maximum(draws, 0.0))
+    again = stats.norm.cdf(s - delta) - stats.norm.cdf(-s - delta)
+    np.testing.assert_allclose(again[positive], uniform[positive], atol=1e-9)
+    assert (uniform[~positive] >= stats.chi2.cdf(observed[~positive], 1) - 1e-12).all()
+
+
+def test_where_nothing_fits_the_draw_is_what_is_left_after_chance():
+    observed = np.full(40_000, 0.1)
+    draws = noncentrality_draws(observed, 3, 40_000, np.random.default_rng(5))
+    below = np.sort(draws[draws <= 0.0])
+    for quantile in (0.1, 0.5, 0.9):
+        value = np.quantile(below, quantile)
+        expected = stats.chi2.sf(0.1 - value, 3) / stats.chi2.sf(0.1, 3)
+        assert quantile == pytest.approx(expected, abs=0.01)
+
+
+def test_a_stack_gives_what_each_row_gives():
+    observed = np.array([[0.3], [20.0]])
+    stacked = noncentrality_draws(observed, 2, 500, np.random.default_rng(1))
+    assert stacked.shape == (2, 500)
+    for row, value in zip(stacked, observed, strict=True):
+        alone = noncentrality_draws(value, 2, 500, np.random.default_rng(1))
+        np.testing.assert_allclose(row, alone, atol=1e-7)
 
 
 def study(seed=0, parts=10, operators=3, trials=3, *, av=0.3, interaction=0.2, ev=0.4, size=()):
@@ -208,3 +274,187 @@ def test_draws_of_fixed_effects_are_the_noncentral_distribution():
     for noncentrality in (0.5, 5.0, 15.0):
         share = (20.0 * draws <= noncentrality).mean()
         assert share == pytest.approx(stats.ncx2.sf(6.0, 3, noncentrality), abs=0.01)
+
+
+def nested_readings(operators=3, parts=8, trials=2, *, av=0.4, pv=2.0, ev=0.5, seed=3):
+    rng = np.random.default_rng(seed)
+    return (
+        rng.normal(0, av, (operators, 1, 1))
+        + rng.normal(0, pv, (operators, parts, 1))
+        + rng.normal(0, ev, (operators, parts, trials))
+    )
+
+
+def test_nested_repeatability_is_the_exact_chi_square_interval():
+    anova = nested_anova(nested_readings())
+    draws = nested_pivots(anova).repeatability
+    exact = anova.ss_error / stats.chi2.ppf([0.975, 0.025], 24)
+    np.testing.assert_allclose(np.quantile(draws, [0.025, 0.975]), exact, rtol=1e-2)
+
+
+def test_nested_draws_centre_on_the_estimates_where_degrees_of_freedom_are_many():
+    anova = nested_anova(nested_readings(operators=400, parts=40, av=1.0))
+    found, estimate = nested_pivots(anova, draws=3_000), nested_components(anova)
+    for name in ("part", "operator", "repeatability", "grr"):
+        assert np.median(getattr(found, name)) == pytest.approx(
+            float(getattr(estimate, name)), rel=0.02
+        ), name
+    assert np.isnan(found.interaction).all()
+
+
+@pytest.mark.parametrize("operators", ["random", "fixed"])
+def test_grr_is_never_limited_below_the_repeatability(operators):
+    found = nested_pivots(nested_anova(nested_readings(av=0.0)), draws=3_000, operators=operators)
+    assert (found.operator < 0.0).mean() > 0.2
+    for share in (0.01, 0.025, 0.5, 0.975):
+        assert np.quantile(found.grr, share) >= np.quantile(found.repeatability, share)
+
+
+def test_lifting_keeps_the_order_of_draws():
+    draws = np.array([[5.0, -3.0, 1.0, 0.0]])
+    np.testing.assert_array_equal(
+        at_least(draws, np.array([[2.0, 1.0, 4.0, 3.0]])), [[5.0, 1.0, 3.0, 2.0]]
+    )
+
+
+def test_a_study_without_gaps_is_the_analysis_of_variance():
+    readings = nested_readings()
+    whole = nested_pivots(nested_anova(readings), draws=500)
+    by_means = nested_pivots(unweighted_nested(readings), draws=500)
+    for name in ("part", "operator", "repeatability", "grr", "total", "mean"):
+        np.testing.assert_allclose(getattr(by_means, name), getattr(whole, name), rtol=1e-9)
+
+
+def test_unequal_parts_and_trials_use_harmonic_means():
+    readings = nested_readings()
+    readings[0, 6:] = np.nan
+    readings[1, 0, 1] = np.nan
+    found = unweighted_nested(readings)
+    assert found.parts == pytest.approx(3 / (1 / 6 + 1 / 8 + 1 / 8))
+    assert found.trials == pytest.approx(22 / (21 / 2 + 1))
+    assert (found.df_part, found.df_error) == (22 - 3, 43 - 22)
+    cells = [np.nanmean(readings[k, : (6, 8, 8)[k]], axis=-1) for k in range(3)]
+    means = np.array([cell.mean() for cell in cells])
+    assert found.mean == pytest.approx(means.mean())
+    assert found.ss_operator / found.trials / found.parts == pytest.approx(2 * means.var(ddof=1))
+    within = sum(np.square(cell - cell.mean()).sum() for cell in cells)
+    assert found.ss_part / found.trials == pytest.approx(within)
+
+
+def test_one_operator_leaves_the_operator_open():
+    found = nested_pivots(nested_anova(nested_readings(operators=1)), draws=300)
+    assert np.isnan(found.operator).all()
+    np.testing.assert_array_equal(found.grr, found.repeatability)
+
+
+def test_what_cannot_be_told_apart_is_said():
+    readings = nested_readings()
+    readings[2] = np.nan
+    with pytest.raises(StudyError, match="An operator has no reading at all"):
+        unweighted_nested(readings)
+    with pytest.raises(StudyError, match="Too little was repeated"):
+        unweighted_nested(nested_readings(trials=1))
+    with pytest.raises(StudyError, match="Too little was repeated"):
+        unweighted_nested(nested_readings(parts=1))
+
+
+def test_lost_readings_in_a_stack_are_those_of_each_study_alone():
+    stack = np.stack([nested_readings(seed=seed) for seed in (1, 2, 3)])
+    stack[0, 0, 6:] = np.nan
+    stack[1, 1, 0, 1] = np.nan
+    stack[2, 2, 3:] = np.nan
+    together = unweighted_nested(stack)
+    for place in range(3):
+        alone = unweighted_nested(stack[place])
+        for name, value in vars(alone).items():
+            np.testing.assert_allclose(
+                np.broadcast_to(getattr(together, name), (3,))[place], value, rtol=1e-12
+            )
+
+
+def test_fixed_operators_centre_on_their_own_mean_square():
+    anova = nested_anova(nested_readings(operators=5, parts=2_000, av=1.0, pv=0.5))
+    found = nested_pivots(anova, draws=3_000, operators="fixed")
+    estimate = nested_components(anova, operators_fixed=True)
+    assert np.median(found.operator) == pytest.approx(float(estimate.operator), rel=0.02)
+    np.testing.assert_allclose(found.total, found.operator + found.part + found.repeatability)
+    with pytest.raises(StudyError, match="operators is not a word known here"):
+        nested_pivots(anova, operators="some")
+
+
+@pytest.mark.parametrize("operators", [1, 30])
+def test_nested_the_mean_scatters_as_its_estimate_does(operators):
+    anova = nested_anova(nested_readings(operators=operators, parts=300, trials=3, av=2.0, pv=1.0))
+    found = nested_pivots(anova, draws=20_000)
+    # The mean of o operators' means, each of p parts: Montgomery, section 14.1.
+    mean_square = anova.ms_part if operators == 1 else anova.ms_operator
+    expected = float(mean_square) / (operators * 300 * 3)
+    # χ² draws of 29 degrees of freedom widen it by 29/27.
+    widened = 1.0 if operators == 1 else 29 / 27
+    assert np.var(found.mean) == pytest.approx(expected * widened, rel=0.06)
+    parts = found.part + found.repeatability
+    whole = parts if operators == 1 else parts + found.operator
+    np.testing.assert_allclose(found.total, whole, rtol=1e-9)
+
+
+def test_draws_of_fixed_operators_scatter_as_a_noncentral_chi_square_lets_them():
+    anova = nested_anova(nested_readings(operators=5, parts=200, av=1.0, pv=0.5))
+    found = nested_pivots(anova, draws=5_000, operators="fixed").operator
+    # Far from 0, √λ is normal with sd 1 about the root of SS over the mean square it is
+    # judged by: λ scatters by 2√λ.
+    noncentrality = float(anova.ss_operator / anova.ms_part)
+    assert np.std(found) / np.median(found) == pytest.approx(2 / noncentrality**0.5, rel=0.1)
+
+
+# Repeatability under the rounding error is raised to it, and GRR with it.
+# ------------------------------------------------------------------------
+
+# A step of 0.6 has a rounding variance of 0.36/12 = 0.03 and hides an sd under 0.18,
+# a variance under 0.0324.
+
+
+def test_a_hidden_repeatability_is_the_rounding_error():
+    ev = np.array([0.01, 0.25, 0.0312])
+    found = Components(
+        part=np.full(3, 4.0),
+        operator=np.full(3, 0.5),
+        interaction=np.full(3, 0.1),
+        repeatability=ev,
+        grr=ev + 0.6,
+    )
+    raised, hidden = floored_components(found, 0.6)
+    assert hidden.tolist() == [True, False, True]
+    # The third is hidden, yet above the rounding variance: it stays as it was found.
+    assert_allclose(raised.repeatability, [0.03, 0.25, 0.0312])
+    assert_allclose(raised.grr, [0.63, 0.85, 0.6312])
+    assert_array_equal(raised.part, found.part)
+    assert_array_equal(raised.operator, found.operator)
+    assert_array_equal(raised.interaction, found.interaction)
+
+
+def test_without_a_known_step_nothing_changes():
+    one = np.array([0.01, 0.01])
+    found = Components(part=one, operator=one, interaction=one, repeatability=one, grr=2 * one)
+    raised, hidden = floored_components(found, np.array([np.nan, 0.6]))
+    assert hidden.tolist() == [False, True]
+    assert_allclose(raised.repeatability, [0.01, 0.03])
+    assert_allclose(raised.grr, [0.02, 0.04])
+
+
+def test_draws_are_raised_one_by_one_and_grr_and_total_with_them():
+    ev = np.array([0.01, 0.25])
+    draws = Pivots(
+        part=np.array([4.0, 5.0]),
+        operator=np.array([0.5, 0.5]),
+        interaction=np.array([0.1, 0.1]),
+        repeatability=ev,
+        grr=ev + 0.6,
+        total=ev + 4.6,
+        mean=np.array([10.0, 10.1]),
+    )
+    raised = floored_pivots(draws, 0.6)
+    assert_allclose(raised.repeatability, [0.03, 0.25])
+    assert_allclose(raised.grr, [0.63, 0.85])
+    assert_allclose(raised.total, [4.63, 4.85])
+    assert_array_equal(raised.part, draws.part)
+    assert_array_equal(raised.mean, draws.mean)

@@ -1,15 +1,33 @@
+"""Variance components where readings are missing, by restricted maximum likelihood."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from grr.formulas.analysis_of_variance import (
     crossed_anova,
     interaction_kept,
     interaction_pooled,
+    interaction_test,
     operators_fixed,
 )
-from grr.formulas.reml import reml, reml_components, reml_of_cube
+from grr.formulas.reml import (
+    boundary_p,
+    interaction_likelihood_ratio,
+    interaction_likelihood_ratio_of_cube,
+    nested_reml,
+    reml,
+    reml_components,
+    reml_of_cube,
+)
 from grr.formulas.reml_fit import FROM_EVERY_CORNER
 from grr.model.errors import StudyError
 
@@ -421,3 +439,234 @@ def test_operators_exactly_alike_have_no_variance():
     found = reml_of_cube(cube, interaction=False)
     assert found.components.operator == 0.0
     assert found.components.part == pytest.approx(16.0)
+
+
+def cubes(studies, *, interaction, seed, parts=10, trials=3):
+    rng = np.random.default_rng(seed)
+    return (
+        rng.normal(0, 3, (studies, parts, 1, 1))
+        + rng.normal(0, 0.5, (studies, 1, 3, 1))
+        + rng.normal(0, interaction, (studies, parts, 3, 1))
+        + rng.normal(0, 1, (studies, parts, 3, trials))
+    )
+
+
+def unbalanced(studies, *, interaction, seed, **design):
+    cube = cubes(studies, interaction=interaction, seed=seed, **design)
+    flat = cube.reshape(studies, -1)
+    part, operator, _ = np.indices(cube.shape[1:]).reshape(3, -1)
+    kept = np.sort(np.random.default_rng(seed + 1).permutation(len(part))[len(part) // 10 :])
+    return flat[:, kept], part[kept], operator[kept]
+
+
+def test_p_is_half_a_chi_squares_tail():
+    # Self & Liang, J. American Statistical Association 82 (1987), case 5.
+    statistic = np.array([0.0, 0.1, 2.705543454095404, 30.0])
+    expected = [1.0, *(0.5 * stats.chi2.sf(statistic[1:], 1))]
+    assert boundary_p(statistic) == pytest.approx(expected, rel=1e-12)
+    assert boundary_p(2.705543454095404) == pytest.approx(0.05, rel=1e-9)
+    assert boundary_p(np.inf) == 0.0
+    assert np.isnan(boundary_p(np.nan))
+
+
+def test_the_statistic_is_twice_the_difference_of_likelihoods():
+    readings, part, operator = unbalanced(5, interaction=1.0, seed=1)
+    test = interaction_likelihood_ratio(readings, part, operator)
+    kept = reml(readings, part, operator).log_likelihood
+    pooled = reml(readings, part, operator, interaction=False).log_likelihood
+    assert test.statistic == pytest.approx(2 * (kept - pooled), abs=1e-9)
+    assert (test.p < 1).all()
+
+
+def test_without_interaction_p_is_rarely_small():
+    readings, part, operator = unbalanced(400, interaction=0.0, seed=2, parts=8, trials=2)
+    p = interaction_likelihood_ratio(readings, part, operator).p
+    for level in (0.25, 0.1, 0.05):
+        # Slightly conservative in a study of this size; never liberal beyond chance.
+        chance = 3 * np.sqrt(level * (1 - level) / len(p))
+        assert 0.7 * level - chance < (p <= level).mean() < level + chance
+    assert 0.45 < (p == 1.0).mean() < 0.63
+
+
+def test_a_large_interaction_is_seen():
+    readings, part, operator = unbalanced(80, interaction=1.5, seed=3)
+    test = interaction_likelihood_ratio(readings, part, operator)
+    assert (test.p < 0.05).mean() > 0.9
+    fit, pooled = test.by_rule()
+    assert not pooled[test.p <= 0.25].any()
+    assert fit.components.interaction[~pooled] == pytest.approx(
+        test.kept.components.interaction[~pooled]
+    )
+
+
+def test_the_rule_takes_the_pooled_fit_where_p_is_above():
+    readings, part, operator = unbalanced(40, interaction=0.3, seed=4)
+    test = interaction_likelihood_ratio(readings, part, operator)
+    fit, pooled = test.by_rule(0.25)
+    assert 0 < pooled.sum() < 40
+    assert (pooled == (test.p > 0.25)).all()
+    assert (fit.components.interaction[pooled] == 0.0).all()
+    assert (
+        fit.components.repeatability
+        == np.where(
+            pooled, test.pooled.components.repeatability, test.kept.components.repeatability
+        )
+    ).all()
+
+
+def test_on_balanced_data_it_mostly_agrees_with_the_f_test():
+    cube = cubes(120, interaction=0.4, seed=5)
+    _, pooled = interaction_likelihood_ratio_of_cube(cube).by_rule(0.25)
+    by_f = interaction_test(crossed_anova(cube))[1] > 0.25
+    assert (pooled == by_f).mean() > 0.93
+
+
+def test_repeats_all_alike():
+    part, operator, _ = np.indices((4, 3, 2)).reshape(3, -1)
+    additive = part * 2.0 + operator
+    with_interaction = additive + 0.3 * ((part == 1) & (operator == 2))
+    test = interaction_likelihood_ratio(
+        np.stack([np.full(24, 5.0), additive, with_interaction]), part, operator
+    )
+    assert test.p.tolist() == [1.0, 1.0, 0.0]
+    assert test.by_rule()[1].tolist() == [True, True, False]
+
+
+# Against R and lme4; the fixtures' script and the versions are in tests/fixtures/lme4.
+# -------------------------------------------------------------------------------------
+
+FIXTURES = Path(__file__).parents[1] / "fixtures" / "lme4"
+READINGS = pd.read_csv(FIXTURES / "readings.csv")
+ESTIMATES = pd.read_csv(FIXTURES / "estimates.csv").set_index("study")
+MEANS = pd.read_csv(FIXTURES / "means.csv").set_index("study")
+COMPONENTS_OF_LME4 = ("part", "operator", "interaction", "repeatability")
+#: Where lme4's estimate is 0: below this share of the total.
+ZERO = 1e-8
+
+
+def fitted(name):
+    table = READINGS[READINGS.study == name]
+    model = ESTIMATES.loc[name, "model"]
+    columns = [table[c].to_numpy() for c in ("reading", "part", "operator")]
+    operators = "fixed" if model.startswith("0 + operator") else "random"
+    if "operator:part" in model:
+        return nested_reml(*columns, operators=operators)
+    return reml(*columns, interaction="part:operator" in model, operators=operators)
+
+
+def differences(name):
+    """Relative difference of each component that lme4 has."""
+    fit = fitted(name)
+    expected = ESTIMATES.loc[name, list(COMPONENTS_OF_LME4)].dropna()
+    found = np.array([float(getattr(fit.components, c)) for c in expected.index])
+    expected = expected.to_numpy(dtype=float)
+    total = expected.sum()
+    zero = expected < ZERO * total
+    assert (found[zero] == 0.0).all(), "a component that is 0 is exactly 0"
+    assert (found[~zero] > 0.0).all()
+    return fit, np.abs(found[~zero] / expected[~zero] - 1.0)
+
+
+def test_the_fixtures_hold_what_they_should():
+    zeros = ESTIMATES[list(COMPONENTS_OF_LME4)].lt(ZERO, axis=0).any(axis=1)
+    assert len(ESTIMATES) >= 20
+    assert zeros.sum() >= 8
+    for _, table in READINGS.groupby("study"):
+        counts = table.groupby(["part", "operator"]).size().unstack(fill_value=0)
+        assert counts.nunique().max() > 1 or counts.T.nunique().max() > 1, "unbalanced"
+
+
+@pytest.mark.parametrize("name", ESTIMATES.index)
+def test_components_are_lme4s(name):
+    fit, relative = differences(name)
+    assert relative.max() < 1e-5
+    assert bool(fit.converged)
+
+
+@pytest.mark.parametrize("name", ESTIMATES.index)
+def test_the_likelihood_is_lme4s_and_never_lower(name):
+    found = float(fitted(name).log_likelihood)
+    expected = ESTIMATES.loc[name, "log_likelihood"]
+    assert found == pytest.approx(expected, abs=1e-7)
+    assert found > expected - 1e-10
+
+
+@pytest.mark.parametrize("name", ESTIMATES.index)
+def test_means_and_their_errors_are_lme4s(name):
+    fit, expected = fitted(name), MEANS.loc[[name]]
+    if len(expected) == 1:
+        found, error = [float(fit.mean)], [float(fit.mean_error)]
+    else:
+        found, error = fit.operator_means, np.sqrt(np.diagonal(fit.operator_covariance))
+    assert np.asarray(found) == pytest.approx(expected.estimate.to_numpy(), rel=1e-5, abs=1e-7)
+    assert np.asarray(error) == pytest.approx(expected.error.to_numpy(), rel=1e-5)
+
+
+def test_boundary_flags_say_which_component_was_estimated_at_zero():
+    fit = fitted("operator_and_interaction_at_zero")
+    assert (bool(fit.part_at_zero), bool(fit.operator_at_zero)) == (False, True)
+    assert bool(fit.interaction_at_zero)
+    assert bool(fitted("nested_part_at_zero").part_at_zero)
+
+
+def test_one_search_finds_the_same():
+    for name in ESTIMATES.index[~ESTIMATES.model.str.contains("operator:part|0 \\+")]:
+        table = READINGS[READINGS.study == name]
+        columns = [table[c].to_numpy() for c in ("reading", "part", "operator")]
+        interaction = "part:operator" in ESTIMATES.loc[name, "model"]
+        quick = reml_components(*columns, interaction=interaction)
+        slow = fitted(name).components
+        for component in COMPONENTS_OF_LME4:
+            assert getattr(quick, component) == pytest.approx(
+                getattr(slow, component), rel=1e-8, abs=1e-12, nan_ok=True
+            )
+
+
+# Why the likelihood is maximised here and not by statsmodels: it stops early at a zero.
+# --------------------------------------------------------------------------------------
+
+
+def by_mixedlm(table):
+    """Crossed random effects as one group's variance components (statsmodels manual)."""
+    import statsmodels.formula.api as smf
+
+    model = smf.mixedlm(
+        "reading ~ 1",
+        table.assign(everything=1),
+        groups="everything",
+        vc_formula={
+            "part": "0 + C(part)",
+            "operator": "0 + C(operator)",
+            "interaction": "0 + C(part):C(operator)",
+        },
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fit = model.fit(reml=True)
+    return dict(zip(model.exog_vc.names, fit.vcomp, strict=True)), float(fit.scale), float(fit.llf)
+
+
+def both(name):
+    table = READINGS[READINGS.study == name]
+    ours = reml(*(table[c].to_numpy() for c in ("reading", "part", "operator")))
+    return ours, *by_mixedlm(table)
+
+
+@pytest.mark.parametrize("name", ["a_tenth_lost", "unequal_trials", "half_lost"])
+def test_they_agree_where_every_component_is_positive(name):
+    ours, variances, scale, log_likelihood = both(name)
+    assert ours.log_likelihood == pytest.approx(log_likelihood, abs=1e-6)
+    for component, variance in variances.items():
+        assert getattr(ours.components, component) == pytest.approx(variance, rel=1e-3)
+    assert ours.components.repeatability == pytest.approx(scale, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["interaction_at_zero", "operator_and_interaction_at_zero", "all_at_zero"],
+)
+def test_mixedlm_stops_early_where_a_component_is_zero(name):
+    ours, variances, _, log_likelihood = both(name)
+    assert ours.log_likelihood > log_likelihood + 0.05
+    assert ours.components.interaction == 0.0
+    assert variances["interaction"] > 1e-3

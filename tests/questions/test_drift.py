@@ -80,7 +80,7 @@ def test_the_slope_interval_holds_the_truth():
         result = grr.drift(study(falling, seed=seed, noise=0.2))
         series = result.to_frame()
         held += ((series["lower"] <= -0.05) & (series["upper"] >= -0.05)).tolist()
-    # 36 intervals; 10,000 of them in tests/formulas/test_drift_slope.py
+    # 36 intervals; 10,000 of them in tests/formulas/test_drift_rate.py
     assert sum(held) >= 31
 
 

@@ -1,10 +1,26 @@
+"""How fast readings, the zero or the scatter drift, and how long until it matters."""
+
+from __future__ import annotations
+
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from statsmodels.formula.api import ols
 from statsmodels.stats.oneway import anova_generic
 
-from grr.formulas.drift_rate import Slope, blocks, drift_slope, mean_slope, slopes_differ
+from grr.formulas.drift_rate import (
+    Slope,
+    blocks,
+    drift_slope,
+    mean_slope,
+    scatter_trend,
+    slopes_differ,
+    time_to_drift,
+    time_to_settle,
+    time_until_steady,
+    zero_drift,
+)
 from grr.model.errors import StudyError
 
 PARTS, TRIALS = 10, 3
@@ -168,3 +184,100 @@ def test_what_rounding_leaves_counts_as_nothing_in_each_series_by_itself():
     found = blocks(groups).taken_off(np.stack([alike, moved]))
     assert (found[0] == 0.0).all()
     assert found[1] == pytest.approx([-3, -3, -3, 0, 0, 0, 3, 3, 3])
+
+
+def test_six_minutes():
+    # 5 % of a tolerance of 6 µm is 0.3 µm; at 0.05 µm a minute that takes 6 minutes.
+    assert time_to_drift(0.05 * 6.0, -0.05) == pytest.approx(6.0)
+    assert np.isinf(time_to_drift(0.3, 0.0))
+
+
+def test_a_settling_curve_reaches_the_allowance_or_never():
+    # 0.6·(1 − exp(−t/4)) = 0.3 at t = 4·ln 2.
+    assert time_to_settle(0.3, -0.6, 4.0) == pytest.approx(4 * np.log(2))
+    assert np.isinf(time_to_settle(0.3, 0.2, 4.0))
+
+
+def test_until_no_more_than_the_allowance_is_to_come():
+    # 0.6·exp(−t/4) = 0.3 at t = 4·ln 2; nothing to wait for where 0.2 is all there is.
+    assert time_until_steady(0.3, -0.6, 4.0) == pytest.approx(4 * np.log(2))
+    assert time_until_steady(0.3, 0.2, 4.0) == 0.0
+
+
+def test_zero_drift_by_hand():
+    # Changes −0.2, −0.4, −0.3: mean −0.3, sd 0.1, t(2) 4.303: ± 0.2484.
+    found = zero_drift(np.array([-0.2, -0.4, -0.3]), np.array([10.0, 10.0, 10.0]))
+    assert found.mean == pytest.approx(-0.3)
+    assert (found.lower, found.upper) == pytest.approx((-0.5484, -0.0516), abs=1e-4)
+    assert found.per_minute == pytest.approx(-0.03)
+    assert found.largest == -0.4
+
+
+def test_readings_that_repeat_to_the_last_digit_are_not_exact():
+    found = zero_drift(np.zeros(4), np.full(4, 10.0), least_sd=0.1)
+    # t(3) = 3.182; 3.182·0.1/2
+    assert (found.lower, found.upper) == pytest.approx((-0.1591, 0.1591), abs=1e-4)
+
+
+def test_one_session_has_no_interval_and_none_is_refused():
+    one = zero_drift(np.array([0.1]), np.array([5.0]))
+    assert one.mean == 0.1 and np.isnan(one.lower)
+    with pytest.raises(StudyError, match="before and after"):
+        zero_drift(np.array([]), np.array([]))
+
+
+def test_two_sessions_have_an_interval_and_short_ones_a_rate():
+    # Changes 0.1 and 0.3: mean 0.2, sd 0.14142, t(1) 12.706: ± 12.706·0.1. A minute apart
+    # twice a quarter: 0.4/0.5.
+    found = zero_drift(np.array([0.1, 0.3]), np.array([0.25, 0.25]))
+    assert (found.lower, found.upper) == pytest.approx((-1.0706, 1.4706), abs=1e-4)
+    assert found.per_minute == pytest.approx(0.8)
+    assert np.isnan(zero_drift(np.array([0.1]), np.array([0.0])).per_minute)
+
+
+def test_an_allowance_that_is_just_the_whole_settling_is_never_passed():
+    assert time_to_settle(0.3, 0.3, 4.0) == np.inf
+
+
+@pytest.mark.parametrize("trials", [3, 5])
+def test_steady_scatter_alarms_at_the_level(trials):
+    rng = np.random.default_rng(3)
+    readings = rng.normal(0, 5, (4000, 10, 1)) + rng.normal(size=(4000, 10, trials))
+    _, p = scatter_trend(readings)
+    assert (p < 0.05).mean() == pytest.approx(0.05, abs=0.011)
+
+
+def test_growing_and_shrinking_scatter_are_found():
+    rng = np.random.default_rng(4)
+    noise = rng.normal(size=(500, 15, 3)) * np.array([0.3, 0.6, 2.4])
+    ratio, p = scatter_trend(rng.normal(0, 5, (500, 15, 1)) + noise)
+    assert (p < 0.05).mean() > 0.9
+    # √(0.6² + 2.4²)/√(0.3² + 0.6²) = 3.7
+    assert np.median(ratio) == pytest.approx(3.7, abs=0.4)
+    back, same_p = scatter_trend(noise[..., ::-1])
+    assert np.median(back) < 1 and (same_p < 0.05).mean() > 0.9
+
+
+def test_nothing_scatters_or_too_little_was_measured():
+    assert np.isnan(scatter_trend(np.ones((10, 3)))).all()
+    assert np.isnan(scatter_trend(np.random.default_rng(1).normal(size=(10, 2)))).all()
+    assert np.isnan(scatter_trend(np.random.default_rng(1).normal(size=(3, 3)))).all()
+
+
+def test_p_is_that_of_pitmans_correlation_and_four_parts_are_enough():
+    stack = np.random.default_rng(5).normal(size=(2, 3, 4, 3)) + np.arange(4.0)[:, None]
+    ratio, p = scatter_trend(stack)
+    assert ratio.shape == p.shape == (2, 3)
+    for place in np.ndindex(2, 3):
+        first, last = np.diff(stack[place], axis=-1).T
+        assert p[place] == pytest.approx(stats.pearsonr(last + first, last - first).pvalue)
+        assert ratio[place] == pytest.approx(last.std() / first.std())
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0, 3.0])
+def test_scatter_that_changes_by_one_factor_throughout_is_certain(factor):
+    first = np.random.default_rng(6).normal(size=(300, 6))
+    readings = np.cumsum(np.stack([0.0 * first, first, factor * first], axis=-1), axis=-1)
+    ratio, p = scatter_trend(readings)
+    assert ratio == pytest.approx(factor)
+    assert p == pytest.approx(0.0, abs=1e-20)

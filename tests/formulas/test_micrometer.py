@@ -1,18 +1,65 @@
+"""The physics of a micrometer: warmth, measuring force, a tilted part, the pitch of its screw."""
+
+from __future__ import annotations
+
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from scipy import integrate
 
 from grr.formulas.micrometer import (
     CARBIDE,
     STEEL,
+    STEEL_EXPANSION,
     Material,
     cylinder_on_flat,
     flattening,
     frame_deflection,
+    growth,
+    phase_information,
+    pitch_error,
     sphere_on_flat,
+    temperature_error,
     tilt_error,
+    warming_for,
 )
 from grr.model.errors import StudyError
+
+
+def test_one_inch_of_steel_warmed_by_1_7_kelvin_grows_half_a_micrometre():
+    # Common practice, no source: ten minutes in a bare hand is about 0.5 µm on a 25 mm
+    # micrometer, which is what 1.7 K does to 25.4 mm of steel. By hand: 25400 × 11.5e-6 × 1.7.
+    assert growth(25_400.0, 1.7) == pytest.approx(0.49657, rel=1e-12)
+
+
+def test_cooling_shrinks():
+    assert growth(100.0, -2.0, 10e-6) == pytest.approx(-0.002, rel=1e-12)
+
+
+def test_warming_is_the_inverse_of_growth():
+    lengths = np.array([5.0, 10.0, 25.0])
+    assert warming_for(growth(lengths, 1.25), lengths) == pytest.approx([1.25] * 3, rel=1e-12)
+    assert warming_for(growth(8.0, -0.5, 23e-6), 8.0, 23e-6) == pytest.approx(-0.5, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "length, expansion", [(0.0, STEEL_EXPANSION), (-1.0, STEEL_EXPANSION), (25.0, 0.0)]
+)
+def test_a_length_that_cannot_grow_is_refused(length, expansion):
+    with pytest.raises(StudyError, match="more than 0"):
+        warming_for(0.5, length, expansion)
+
+
+def test_only_the_difference_between_part_and_gauge_counts_when_both_are_steel():
+    # by hand: 25 mm × 11.5e-6 × (20.5 − 22.0) = −0.43 µm; the warm gauge reads small
+    assert temperature_error(25_000.0, 20.5, 22.0) == pytest.approx(-0.43125)
+    assert temperature_error(25_000.0, 26.0, 26.0) == pytest.approx(0.0)
+
+
+def test_two_materials_away_from_20_degrees():
+    # by hand: 25 mm of aluminium (23e-6) and a steel gauge, both at 26 °C: 25·6·11.5e-6
+    error = temperature_error(25_000.0, 26.0, 26.0, part_expansion=23e-6)
+    assert error == pytest.approx(1.725)
 
 
 def test_a_ten_millimetre_steel_ball_at_ten_newton():
@@ -111,3 +158,55 @@ def test_steel_and_carbide():
     # (1 − 0.29²)/206e9 and (1 − 0.22²)/620e9
     assert STEEL.compliance == pytest.approx(4.44612e-12, rel=1e-5)
     assert CARBIDE.compliance == pytest.approx(1.53484e-12, rel=1e-5)
+
+
+SIZES = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])
+
+
+def test_a_sinusoid_without_noise_is_found_exactly():
+    bias = 0.2 - 0.01 * SIZES + 0.4 * np.sin(2 * np.pi * SIZES / 0.5 + 1.1)
+    found = pitch_error(SIZES, bias, pitch=0.5)
+    assert found.amplitude == pytest.approx(0.4)
+    assert found.slope == pytest.approx(-0.01)
+    assert found.intercept == pytest.approx(0.2)
+    assert (found.lower, found.upper) == (pytest.approx(0.4), pytest.approx(0.4))
+    assert found.at(SIZES) == pytest.approx(bias)
+
+
+def test_f_is_the_comparison_of_two_models():
+    bias = np.random.default_rng(1).normal(0, 0.3, 10)
+    found = pitch_error(SIZES, bias, pitch=0.5)
+    turn = 2 * np.pi * SIZES / 0.5
+    line = sm.add_constant(SIZES)
+    whole = sm.OLS(bias, np.column_stack([line, np.sin(turn), np.cos(turn)])).fit()
+    f, p, _ = whole.compare_f_test(sm.OLS(bias, line).fit())
+    assert (found.f, found.p) == (pytest.approx(f), pytest.approx(p))
+    assert (found.sine, found.cosine) == pytest.approx(tuple(whole.params[2:]), abs=1e-10)
+
+
+@pytest.mark.parametrize("amplitude", [0.0, 0.6, 1.5])
+def test_the_interval_holds_the_amplitude(amplitude):
+    rng = np.random.default_rng(2)
+    wave = amplitude * np.sin(2 * np.pi * SIZES / 0.5 + 0.7)
+    found = pitch_error(SIZES, wave + rng.normal(0, 0.4, (400, 10)), pitch=0.5)
+    covered = np.mean((found.lower <= amplitude) & (found.upper >= amplitude))
+    assert 0.925 < covered < (0.995 if amplitude == 0.0 else 0.975)
+
+
+def test_blocks_at_one_angle_of_turn_are_refused():
+    assert phase_information(SIZES, 0.5) > 0.5
+    with pytest.raises(StudyError, match="too few angles of turn"):
+        pitch_error(np.arange(1.0, 11.0), np.zeros(10), pitch=0.5)
+    with pytest.raises(StudyError, match="at least six blocks"):
+        pitch_error(SIZES[:5], np.zeros(5), pitch=0.5)
+
+
+def test_six_blocks_are_enough():
+    sizes = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0])
+    bias = np.random.default_rng(3).normal(0, 0.3, 6)
+    turn = 2 * np.pi * sizes / 0.5
+    whole = sm.OLS(
+        bias, np.column_stack([sm.add_constant(sizes), np.sin(turn), np.cos(turn)])
+    ).fit()
+    found = pitch_error(sizes, bias, pitch=0.5)
+    assert (found.sine, found.cosine) == pytest.approx(tuple(whole.params[2:]), abs=1e-10)
