@@ -9,8 +9,8 @@ from grr.questions.compare_operators import OperatorComparison, compare_operator
 from grr.questions.drift import drift
 from grr.questions.operator_printing import NO_BLAME, operator_rows, pair_rows, test_sentence
 from grr.questions.operator_words import advice
-from grr.show.drift_figure import drift_over_time
-from grr.show.operators_figure import operators_side_by_side
+from grr.show.operator_figures import operators_side_by_side
+from grr.show.time_figures import drift_over_time
 
 DRIFT = "Drift while measuring"
 

@@ -36,11 +36,10 @@ from grr.questions.compare_methods import MethodComparison
 from grr.questions.of_record import result_of_record
 from grr.questions.result import GaugeResult
 from grr.questions.verdict import verdict
-from grr.show.cells_figure import parts_by_operators
-from grr.show.order_figure import in_order
-from grr.show.ranges_figure import trial_ranges
-from grr.show.ruler_figure import tolerance_ruler
-from grr.show.sources_figure import spread_sources
+from grr.show.operator_figures import parts_by_operators, trial_ranges
+from grr.show.ruler_figures import tolerance_ruler
+from grr.show.spread_figures import spread_sources
+from grr.show.time_figures import in_order
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -16,7 +16,7 @@ from grr.questions.decision import DO_NOT_USE, LIKE_THIS, NOT_DECIDED, USE
 from grr.questions.findings import TO_DO, Findings
 from grr.questions.printing import EXAMPLE, tolerance_text
 from grr.questions.verdict import CAUTION, LOOKS, Verdict
-from grr.show.ruler_figure import tolerance_ruler
+from grr.show.ruler_figures import tolerance_ruler
 
 #: Longest title and longest name on the first page; the whole stands further on.
 LONGEST_TITLE, LONGEST_NAME = 140, 40

@@ -25,7 +25,7 @@ from grr.questions.method_printing import (
 from grr.questions.method_words import headline
 from grr.questions.verdict import LOOKS as VERDICT_LOOKS
 from grr.questions.verdict import Verdict
-from grr.show.methods_figure import methods_by_part
+from grr.show.method_figures import methods_by_part
 
 LONGEST_METHOD = 40
 

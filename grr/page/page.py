@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from grr.model import tables
 from grr.model.errors import StudyError
 from grr.page.style import STYLE
-from grr.show.still.picture import figure_svg
+from grr.show.static import figure_svg
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

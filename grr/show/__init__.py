@@ -9,51 +9,51 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from grr.show.acceptance_figure import acceptance_ruler as acceptance_ruler
-    from grr.show.budget_figure import uncertainty_sources as uncertainty_sources
-    from grr.show.cells_figure import parts_by_operators as parts_by_operators
-    from grr.show.checks_figure import checks_over_time as checks_over_time
-    from grr.show.drift_figure import drift_over_time as drift_over_time
-    from grr.show.gauges_figure import worst_gauges as worst_gauges
+    from grr.show.gauge_figures import on_reference as on_reference
+    from grr.show.gauge_figures import over_range as over_range
+    from grr.show.gauge_figures import screw_turn as screw_turn
+    from grr.show.gauge_figures import uncertainty_sources as uncertainty_sources
+    from grr.show.gauge_figures import weakest_leg as weakest_leg
+    from grr.show.gauge_figures import worst_gauges as worst_gauges
     from grr.show.label import gauge_label as gauge_label
-    from grr.show.legs_figure import weakest_leg as weakest_leg
-    from grr.show.methods_figure import methods_by_part as methods_by_part
-    from grr.show.operators_figure import operators_side_by_side as operators_side_by_side
-    from grr.show.order_figure import in_order as in_order
+    from grr.show.method_figures import methods_by_part as methods_by_part
+    from grr.show.operator_figures import operators_side_by_side as operators_side_by_side
+    from grr.show.operator_figures import parts_by_operators as parts_by_operators
+    from grr.show.operator_figures import trial_ranges as trial_ranges
     from grr.show.planning_figures import certainty_bought as certainty_bought
-    from grr.show.range_figure import over_range as over_range
-    from grr.show.ranges_figure import trial_ranges as trial_ranges
-    from grr.show.reference_figure import on_reference as on_reference
-    from grr.show.ruler_figure import tolerance_ruler as tolerance_ruler
-    from grr.show.sources_figure import spread_sources as spread_sources
-    from grr.show.still.picture import figure_svg as figure_svg
-    from grr.show.svg_ruler import tolerance_ruler_svg as tolerance_ruler_svg
-    from grr.show.svg_sources import spread_sources_svg as spread_sources_svg
-    from grr.show.turn_figure import screw_turn as screw_turn
+    from grr.show.ruler_figures import acceptance_ruler as acceptance_ruler
+    from grr.show.ruler_figures import tolerance_ruler as tolerance_ruler
+    from grr.show.ruler_figures import tolerance_ruler_svg as tolerance_ruler_svg
+    from grr.show.spread_figures import spread_sources as spread_sources
+    from grr.show.spread_figures import spread_sources_svg as spread_sources_svg
+    from grr.show.static import figure_svg as figure_svg
+    from grr.show.time_figures import checks_over_time as checks_over_time
+    from grr.show.time_figures import drift_over_time as drift_over_time
+    from grr.show.time_figures import in_order as in_order
 
 #: Public name → the module that defines it.
 _HOMES = {
-    "figure_svg": "grr.show.still.picture",
-    "worst_gauges": "grr.show.gauges_figure",
-    "drift_over_time": "grr.show.drift_figure",
-    "methods_by_part": "grr.show.methods_figure",
-    "operators_side_by_side": "grr.show.operators_figure",
+    "acceptance_ruler": "grr.show.ruler_figures",
     "certainty_bought": "grr.show.planning_figures",
+    "checks_over_time": "grr.show.time_figures",
+    "drift_over_time": "grr.show.time_figures",
+    "figure_svg": "grr.show.static",
     "gauge_label": "grr.show.label",
-    "weakest_leg": "grr.show.legs_figure",
-    "acceptance_ruler": "grr.show.acceptance_figure",
-    "uncertainty_sources": "grr.show.budget_figure",
-    "checks_over_time": "grr.show.checks_figure",
-    "screw_turn": "grr.show.turn_figure",
-    "over_range": "grr.show.range_figure",
-    "on_reference": "grr.show.reference_figure",
-    "in_order": "grr.show.order_figure",
-    "parts_by_operators": "grr.show.cells_figure",
-    "spread_sources": "grr.show.sources_figure",
-    "spread_sources_svg": "grr.show.svg_sources",
-    "tolerance_ruler": "grr.show.ruler_figure",
-    "tolerance_ruler_svg": "grr.show.svg_ruler",
-    "trial_ranges": "grr.show.ranges_figure",
+    "in_order": "grr.show.time_figures",
+    "methods_by_part": "grr.show.method_figures",
+    "on_reference": "grr.show.gauge_figures",
+    "operators_side_by_side": "grr.show.operator_figures",
+    "over_range": "grr.show.gauge_figures",
+    "parts_by_operators": "grr.show.operator_figures",
+    "screw_turn": "grr.show.gauge_figures",
+    "spread_sources": "grr.show.spread_figures",
+    "spread_sources_svg": "grr.show.spread_figures",
+    "tolerance_ruler": "grr.show.ruler_figures",
+    "tolerance_ruler_svg": "grr.show.ruler_figures",
+    "trial_ranges": "grr.show.operator_figures",
+    "uncertainty_sources": "grr.show.gauge_figures",
+    "weakest_leg": "grr.show.gauge_figures",
+    "worst_gauges": "grr.show.gauge_figures",
 }
 
 __all__ = list(_HOMES)
@@ -68,4 +68,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted([*globals(), *_HOMES])
+    return sorted(__all__)

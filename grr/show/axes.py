@@ -1,14 +1,90 @@
-"""Vertical axes of deviations, and lines and bands across a figure."""
+"""Scales, graduations and axes; lines, bands and lanes drawn across a figure."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from grr.formulas.arrays import Array
+from grr.model.names import clean, shortened
+from grr.model.rounding import decimals_for
+from grr.model.study import Study
+from grr.model.tables import FAINT
 from grr.model.units import conversion, fine_unit
-from grr.show import theme
-from grr.show.scale import Fine, graduations, round_step, tick_text
+from grr.show import template
+
+
+@dataclass(frozen=True)
+class Fine:
+    """The unit in which a spread is drawn, and the factor that leads to it."""
+
+    unit: str
+    factor: float
+
+    def named(self, what: str) -> str:
+        """Return the title of an axis: what it shows, and the unit."""
+        return f"{what}, {self.unit}" if self.unit else f"{what} (no unit given)"
+
+
+def fine_scale(study: Study) -> Fine:
+    """Return the unit in which spreads of this study are drawn."""
+    fine = fine_unit(study.unit)
+    return Fine(fine, conversion(study.unit, fine))
+
+
+def round_step(at_least: float) -> float:
+    """Return the smallest of 1, 2 and 5 times a power of ten that is not below a number."""
+    power = 10.0 ** math.floor(math.log10(at_least))
+    for factor in (1.0, 2.0, 5.0):
+        if factor * power >= at_least * (1.0 - 1e-9):
+            return factor * power
+    return 10.0 * power
+
+
+def graduations(low: float, high: float, step: float) -> list[float]:
+    """Return the multiples of a step from ``low`` to ``high``, both counted in."""
+    first = math.ceil(low / step - 1e-6)
+    last = math.floor(high / step + 1e-6)
+    return [index * step for index in range(first, last + 1)]
+
+
+def tick_text(value: float, step: float) -> str:
+    """Return the number at a graduation, with a true minus sign."""
+    if not 1e-6 <= step < 1e7:
+        text = f"{value:.6g}"
+    else:
+        text = f"{value:.{decimals_for(step, 1)}f}"
+    return text.replace("-", "−") if float(text) else "0"
+
+
+def value_axis(high: float, title: str, ticks: int = 6) -> dict[str, object]:
+    """Return a horizontal axis from 0 to ``high`` with about so many round graduations."""
+    step = round_step(high / ticks)
+    at = graduations(0.0, high, step)
+    return {
+        "range": [0.0, float(f"{high:.8e}")],
+        "tickvals": [float(f"{value:.8e}") for value in at],
+        "ticktext": [tick_text(value, step) for value in at],
+        "title": {"text": title},
+    }
+
+
+def centred_axis(reach: float, title: str, ticks: int = 3) -> dict[str, object]:
+    """Return a horizontal axis from −``reach`` to ``reach``, its numbers without a sign."""
+    step = round_step(reach / ticks)
+    at = graduations(-reach, reach, step)
+    end = float(f"{reach:.8e}")
+    return {
+        "range": [-end, end],
+        "tickvals": [float(f"{value:.8e}") for value in at],
+        "ticktext": [tick_text(abs(value), step) for value in at],
+        "title": {"text": title},
+    }
+
 
 #: Ground of a label that may lie over something drawn.
 VEIL = "rgba(255,255,255,0.75)"
@@ -30,8 +106,8 @@ def reach_axis(values: object, title: str, ticks: int = 6) -> dict[str, Any]:
     step = round_step((high - low) / ticks)
     at = graduations(low, high, step)
     return {
-        "range": [theme.one(low), theme.one(high)],
-        "tickvals": theme.rounded(at),
+        "range": [template.one(low), template.one(high)],
+        "tickvals": template.rounded(at),
         "ticktext": [tick_text(value, step) for value in at],
         "title": {"text": title},
     }
@@ -46,8 +122,8 @@ def level_line(
         "xref": "paper",
         "x0": 0,
         "x1": 1,
-        "y0": theme.one(at),
-        "y1": theme.one(at),
+        "y0": template.one(at),
+        "y1": template.one(at),
         "line": {"color": colour, "width": width, "dash": dash},
         "layer": "below",
     }
@@ -60,9 +136,9 @@ def level_band(low: float, high: float, colour: str | None = None) -> dict[str, 
         "xref": "paper",
         "x0": 0,
         "x1": 1,
-        "y0": theme.one(low),
-        "y1": theme.one(high),
-        "fillcolor": colour or theme.ROLES["band"],
+        "y0": template.one(low),
+        "y1": template.one(high),
+        "fillcolor": colour or template.ROLES["band"],
         "line": {"width": 0},
         "layer": "below",
     }
@@ -70,10 +146,10 @@ def level_band(low: float, high: float, colour: str | None = None) -> dict[str, 
 
 def level_name(text: str, at: float, *, above: bool = True, left: bool = False) -> dict[str, Any]:
     """Return the name of a line, at its right end or its left."""
-    return theme.note(
+    return template.note(
         text,
         0 if left else 1,
-        theme.one(at),
+        template.one(at),
         xref="paper",
         xanchor="left" if left else "right",
         yanchor="bottom" if above else "top",
@@ -86,7 +162,7 @@ def count_axis(count: int, title: str, *, beyond: float = 0.0) -> dict[str, Any]
     """Return a horizontal axis that numbers readings 1 to ``count``."""
     step = max(1.0, round_step(count / 10.0))
     return {
-        "range": [0.2, theme.one(count + 0.8 + beyond)],
+        "range": [0.2, template.one(count + 0.8 + beyond)],
         "tickvals": [1, *(int(value) for value in graduations(step, count, step) if value > 1)],
         "tickformat": "d",
         "title": {"text": title},
@@ -100,8 +176,8 @@ def curve(
     return {
         "type": "scatter",
         "mode": "lines",
-        "x": theme.rounded(x),
-        "y": theme.rounded(y),
+        "x": template.rounded(x),
+        "y": template.rounded(y),
         "line": {"color": colour, "width": width, "dash": dash},
         "hoverinfo": "skip",
     }
@@ -109,12 +185,12 @@ def curve(
 
 def ribbon(x: object, low: object, high: object, fill: str) -> dict[str, Any]:
     """Return a filled band between two curves."""
-    forth, back = theme.rounded(x), theme.rounded(x)[::-1]
+    forth, back = template.rounded(x), template.rounded(x)[::-1]
     return {
         "type": "scatter",
         "mode": "lines",
         "x": forth + back,
-        "y": theme.rounded(low) + theme.rounded(high)[::-1],
+        "y": template.rounded(low) + template.rounded(high)[::-1],
         "fill": "toself",
         "fillcolor": fill,
         "line": {"width": 0},
@@ -124,7 +200,7 @@ def ribbon(x: object, low: object, high: object, fill: str) -> dict[str, Any]:
 
 def doubt_zone(left: float, right: float, text: str, hatch: str = "/") -> dict[str, Any]:
     """Return a hatched zone between two values, over the height 0 to 1."""
-    x = [theme.one(at) for at in (left, right, right, left, left)]
+    x = [template.one(at) for at in (left, right, right, left, left)]
     return {
         "type": "scatter",
         "mode": "lines",
@@ -134,13 +210,151 @@ def doubt_zone(left: float, right: float, text: str, hatch: str = "/") -> dict[s
         "fillcolor": "rgba(213,94,0,0.16)",
         "fillpattern": {
             "shape": hatch,
-            "fgcolor": theme.ROLES["doubt"],
+            "fgcolor": template.ROLES["doubt"],
             "bgcolor": "rgba(213,94,0,0.12)",
             "size": 9,
             "solidity": 0.22,
         },
-        "line": {"color": theme.ROLES["doubt"], "width": 1},
+        "line": {"color": template.ROLES["doubt"], "width": 1},
         "hoveron": "fills",
         "hoverinfo": "text",
         "text": text,
     }
+
+
+#: Height of a lane in px, of its name above it, and the longest name written out.
+LANE, NAME, LONGEST_NAME = 74, 24, 60
+#: Vertical distance of two lanes where a lane reaches from −1 to +1.
+APART = 2.0 * (LANE + NAME) / LANE
+
+
+@dataclass(frozen=True)
+class Lanes:
+    """Where values are drawn in lanes.
+
+    Attributes
+    ----------
+    names : tuple of str
+        One a lane, from the top.
+    reach : float
+        Value at the upper edge of a lane; its negative is at the lower edge.
+    """
+
+    names: tuple[str, ...]
+    reach: float
+
+    @property
+    def height(self) -> int:
+        """Height of all lanes in px."""
+        return len(self.names) * (LANE + NAME)
+
+    @property
+    def bounds(self) -> list[float]:
+        """The ends of the vertical axis."""
+        return [-APART * (len(self.names) - 1) - 1.12, 1.0 + 2.0 * NAME / LANE]
+
+    def at(self, lane: int, value: float) -> float:
+        """Return the height at which a value of a lane is drawn; the edge where it is beyond."""
+        return -APART * lane + max(-1.0, min(1.0, value / self.reach))
+
+    def beyond(self, value: float) -> bool:
+        """Whether a value lies outside its lane."""
+        return abs(value) > self.reach * (1.0 + 1e-12)
+
+    def axis(self) -> dict[str, Any]:
+        """Return the vertical axis: −, 0 and + of each lane."""
+        step = round_step(self.reach / 2.0)
+        if step > self.reach:
+            step /= 2.0
+        ticks = [
+            (self.at(lane, value), tick_text(value, step))
+            for lane in range(len(self.names))
+            for value in (-step, 0.0, step)
+        ]
+        return {
+            "range": template.rounded(self.bounds),
+            "tickvals": template.rounded([height for height, _ in ticks]),
+            "ticktext": [text for _, text in ticks],
+            "showline": False,
+        }
+
+    def unit(self, text: str) -> dict[str, Any]:
+        """Return what the vertical axis shows, above the lanes."""
+        return template.note(
+            text,
+            0,
+            1,
+            xref="paper",
+            yref="paper",
+            xanchor="left",
+            yanchor="bottom",
+            yshift=2,
+            font={"color": FAINT, "size": template.SMALL},
+        )
+
+    def titles(self) -> list[dict[str, Any]]:
+        """Return the names of the lanes, each above its own."""
+        return [
+            template.note(
+                shortened(name, LONGEST_NAME),
+                0,
+                template.one(-APART * lane + 1.0),
+                xref="paper",
+                xanchor="left",
+                yanchor="bottom",
+                bold=True,
+                font={"size": template.TEXT_SIZE},
+            )
+            for lane, name in enumerate(self.names)
+        ]
+
+    def band(self, half: float, colour: str) -> list[dict[str, Any]]:
+        """Return the ground from −``half`` to +``half`` in every lane."""
+        return [
+            {
+                "type": "rect",
+                "xref": "paper",
+                "x0": 0,
+                "x1": 1,
+                "y0": template.one(self.at(lane, -half)),
+                "y1": template.one(self.at(lane, half)),
+                "fillcolor": colour,
+                "line": {"width": 0},
+                "layer": "below",
+            }
+            for lane in range(len(self.names))
+        ]
+
+    def zeros(self) -> list[dict[str, Any]]:
+        """Return a thin line at 0 in every lane."""
+        return [
+            {
+                "type": "line",
+                "xref": "paper",
+                "x0": 0,
+                "x1": 1,
+                "y0": template.one(-APART * lane),
+                "y1": template.one(-APART * lane),
+                "line": {"color": FAINT, "width": 1},
+                "layer": "below",
+            }
+            for lane in range(len(self.names))
+        ]
+
+
+def lanes_for(names: Sequence[str], values: Array, band: float) -> Lanes:
+    """Return lanes that hold the values, a slip far beyond all others left outside.
+
+    Parameters
+    ----------
+    values : ndarray
+        Distances from 0 to be drawn, NaN where missing.
+    band : float
+        Half the width of the widest band to be drawn.
+    """
+    distances = np.abs(values[np.isfinite(values)])
+    usual = 6.0 * max(band, float(np.median(distances)) * 1.5)
+    reach = max(band, min(float(distances.max()), usual) if usual > 0.0 else distances.max())
+    if not math.isfinite(reach) or reach <= 0.0:
+        reach = 1.0
+    return Lanes(tuple(clean(name) for name in names), 1.08 * reach)

@@ -9,7 +9,7 @@ import pandas as pd
 from grr.model.rounding import counted
 from grr.questions.expecting import DesignComparison
 from grr.questions.expecting_printing import share
-from grr.show import theme
+from grr.show import template
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -18,12 +18,12 @@ QUESTION = "How much certainty do more readings buy?"
 #: Numbers of operators that get a line, where the comparison holds them: colour, mark, and
 #: the mark as a letter.
 LOOKS = {
-    2: (theme.BLUE, "circle", "●"),
-    3: (theme.VERMILLION, "diamond", "◆"),
-    4: (theme.GREEN, "square", "■"),
-    6: (theme.PURPLE, "triangle-up", "▲"),
-    8: (theme.ORANGE, "triangle-down", "▼"),
-    12: (theme.BLACK, "x", "✖"),
+    2: (template.BLUE, "circle", "●"),
+    3: (template.VERMILLION, "diamond", "◆"),
+    4: (template.GREEN, "square", "■"),
+    6: (template.PURPLE, "triangle-up", "▲"),
+    8: (template.ORANGE, "triangle-down", "▼"),
+    12: (template.BLACK, "x", "✖"),
 }
 _HEIGHT = 330
 #: Least distance of two labels, in percent of the axis.
@@ -48,7 +48,7 @@ def certainty_bought(comparison: DesignComparison) -> Figure:
     lines = {n: _best_so_far(table[table["operators"] == n]) for n in LOOKS}
     lines = {n: line for n, line in lines.items() if len(line)}
     ends = _kept_apart({n: 100.0 * float(line["decides"].iloc[-1]) for n, line in lines.items()})
-    return theme.draw(
+    return template.draw(
         "certainty-bought",
         QUESTION,
         _answer(comparison),
@@ -86,10 +86,10 @@ def _labels(operators: int, height: float) -> list[dict[str, Any]]:
     """Return the mark and the name of a line, beside the drawing."""
     colour, _, glyph = LOOKS[operators]
     place: dict[str, Any] = {"xref": "paper", "xanchor": "left"}
-    font = {"size": theme.SMALL}
+    font = {"size": template.SMALL}
     return [
-        theme.note(glyph, 1.0, height, **place, xshift=8, font={**font, "color": colour}),
-        theme.note(counted(operators, "operator"), 1.0, height, **place, xshift=26, font=font),
+        template.note(glyph, 1.0, height, **place, xshift=8, font={**font, "color": colour}),
+        template.note(counted(operators, "operator"), 1.0, height, **place, xshift=26, font=font),
     ]
 
 
@@ -99,7 +99,7 @@ def _trace(operators: int, line: pd.DataFrame) -> dict[str, Any]:
         "type": "scatter",
         "mode": "lines+markers",
         "x": [int(v) for v in line["readings"]],
-        "y": theme.rounded(100.0 * line["decides"].to_numpy()),
+        "y": template.rounded(100.0 * line["decides"].to_numpy()),
         "line": {"color": colour, "width": 2},
         "marker": {"color": colour, "symbol": symbol, "size": 8},
         "cliponaxis": False,

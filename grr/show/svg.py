@@ -1,37 +1,15 @@
-"""Pieces of a drawing in SVG, for pages that are printed without a browser at hand."""
+"""Pieces of a drawing in SVG: lines, boxes, marks and texts."""
 
 from __future__ import annotations
 
+import math
+import re
+import unicodedata
 from collections.abc import Sequence
-from html import escape
+from dataclasses import dataclass
+from html import escape, unescape
 
-from grr.model.tables import FONT, INK
-
-WIDTH = 720
-
-
-def drawing(figure_id: str, alt: str, height: float, pieces: Sequence[str]) -> str:
-    """Return a whole drawing, as wide as its page and with its alternative text."""
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" id="{escape(figure_id)}" role="img" '
-        f'aria-label="{escape(alt)}" viewBox="0 0 {WIDTH} {height:g}" width="100%" '
-        f'style="max-width:{WIDTH}px;background:#ffffff" font-family="{escape(FONT)}">'
-        f"<title>{escape(alt)}</title>{''.join(pieces)}</svg>"
-    )
-
-
-def text(
-    words: str,
-    x: float,
-    y: float,
-    *,
-    anchor: str = "start",
-    size: float = 12,
-    bold: bool = False,
-    colour: str = INK,
-) -> str:
-    """Return one line of text; everything in it is escaped."""
-    return runs([(words, bold, "")], x, y, anchor=anchor, size=size, colour=colour)
+from grr.model.tables import INK
 
 
 def runs(
@@ -87,7 +65,176 @@ def box(place: tuple[float, float, float, float], fill: str, edge: str = "none")
     )
 
 
-def dimension(start: float, end: float, y: float, colour: str) -> str:
-    """Return a horizontal dimension line with a tick at each end."""
-    ticks = "".join(line((x, y - 5, x, y + 5), colour, 1.4) for x in (start, end))
-    return line((start, y, end, y), colour, 1.4) + ticks
+#: Strokes that have no inside: where they begin and end, in half sizes.
+_STROKES = {
+    "line-ew": ((-1.4, 0.0), (1.4, 0.0)),
+    "line-ns": ((0.0, -1.4), (0.0, 1.4)),
+}
+
+
+def _star(points: int, inner: float, turn: float = -90.0) -> tuple[tuple[float, float], ...]:
+    """Return a star, or a regular polygon where ``inner`` is 0; the first point is on top."""
+    corners = []
+    for index in range(points):
+        for radius, offset in ((1.0, 0.0), (inner, 180.0 / points)):
+            if radius:
+                angle = math.radians(turn + 360.0 * index / points + offset)
+                corners.append((radius * math.cos(angle), radius * math.sin(angle)))
+    return tuple(corners)
+
+
+def _turned(corners: Sequence[tuple[float, float]], degrees: float) -> list[tuple[float, float]]:
+    c, s = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
+    return [(x * c - y * s, x * s + y * c) for x, y in corners]
+
+
+_ARM = 0.38
+_CROSS = (
+    (-_ARM, -1.2), (_ARM, -1.2), (_ARM, -_ARM), (1.2, -_ARM), (1.2, _ARM), (_ARM, _ARM),
+    (_ARM, 1.2), (-_ARM, 1.2), (-_ARM, _ARM), (-1.2, _ARM), (-1.2, -_ARM), (-_ARM, -_ARM),
+)  # fmt: skip
+_TRIANGLE = ((0.0, -1.1), (1.15, 0.75), (-1.15, 0.75))
+#: Corners of each shape around 0, in half sizes; y points down.
+_SHAPES: dict[str, Sequence[tuple[float, float]]] = {
+    "square": ((-0.95, -0.95), (0.95, -0.95), (0.95, 0.95), (-0.95, 0.95)),
+    "diamond": ((0.0, -1.3), (1.3, 0.0), (0.0, 1.3), (-1.3, 0.0)),
+    "diamond-wide": ((0.0, -1.0), (1.4, 0.0), (0.0, 1.0), (-1.4, 0.0)),
+    "triangle-up": _TRIANGLE,
+    "triangle-right": _turned(_TRIANGLE, 90.0),
+    "triangle-down": _turned(_TRIANGLE, 180.0),
+    "triangle-left": _turned(_TRIANGLE, 270.0),
+    "star-triangle-up": [(1.5 * x, 1.5 * y) for x, y in _star(3, 0.3)],
+    "pentagon": [(1.1 * x, 1.1 * y) for x, y in _star(5, 0.0)],
+    "hexagram": [(1.35 * x, 1.35 * y) for x, y in _star(6, 0.577)],
+    "cross": _CROSS,
+    "x": _turned(_CROSS, 45.0),
+}
+
+
+def mark(
+    symbol: str, x: float, y: float, *, size: float, fill: str, edge: str, edge_width: float
+) -> str:
+    """Return one mark around a point.
+
+    Raises
+    ------
+    KeyError
+        No figure of this project uses a mark of this name.
+    """
+    half = size / 2.0
+    stroke = f' stroke="{edge}" stroke-width="{edge_width:g}"' if edge_width else ""
+    if symbol in ("circle", "circle-open"):
+        inside = "none" if symbol.endswith("open") else fill
+        return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{half:g}" fill="{inside}"{stroke}/>'
+    if symbol in _STROKES:
+        (x1, y1), (x2, y2) = _STROKES[symbol]
+        return (
+            f'<path d="M{x + half * x1:.2f} {y + half * y1:.2f} L{x + half * x2:.2f} '
+            f'{y + half * y2:.2f}" fill="none"{stroke}/>'
+        )
+    corners = " L".join(f"{x + half * cx:.2f} {y + half * cy:.2f}" for cx, cy in _SHAPES[symbol])
+    return f'<path d="M{corners} Z" fill="{fill}"{stroke}/>'
+
+
+#: Mean width of a letter and height of a line, in sizes of the type. DejaVu Sans is the
+#: widest of the typefaces in use; a narrower one leaves a little more white.
+LETTER, LINE = 0.6, 1.3
+_PIECES = re.compile(r"(<br>|</?b>|</?span[^>]*>)")
+_COLOUR = re.compile(r"color:\s*([^;\"]+)")
+
+
+@dataclass(frozen=True)
+class Run:
+    """Text of one look; the colour is "" where it is that of the whole."""
+
+    text: str
+    bold: bool
+    colour: str
+
+
+@dataclass(frozen=True)
+class Words:
+    """Lines of text, each of runs."""
+
+    lines: tuple[tuple[Run, ...], ...]
+
+    def width(self, size: float) -> float:
+        """Return about how wide the longest line is, in px."""
+        return max(
+            sum(text_width(run.text, size * (1.08 if run.bold else 1.0)) for run in line)
+            for line in self.lines
+        )
+
+    def height(self, size: float) -> float:
+        """Return the height of all lines in px."""
+        return len(self.lines) * LINE * size
+
+    def draw(
+        self,
+        x: float,
+        y: float,
+        *,
+        size: float,
+        anchor: str = "middle",
+        valign: str = "middle",
+        colour: str = INK,
+        ground: str = "",
+        turned: float = 0.0,
+    ) -> list[str]:
+        """Return the lines at a place: ``y`` is their top, middle or bottom.
+
+        ``ground`` is the colour of a box behind them, so that they can be read over what is
+        drawn there.
+        """
+        tall = self.height(size)
+        top = {"top": y, "middle": y - tall / 2.0, "bottom": y - tall}[valign]
+        ground_box = []
+        if ground:
+            # A typeface is mostly narrower than measured, and the box must not hide much.
+            wide = 0.92 * self.width(size)
+            left = x - wide * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+            ground_box = [box((left - 1.0, top + 1.0, wide + 2.0, tall - 2.0), ground)]
+        return ground_box + [
+            runs(
+                [(run.text, run.bold, run.colour) for run in line],
+                x,
+                top + (index + 0.78) * LINE * size,
+                anchor=anchor,
+                size=size,
+                colour=colour,
+                turned=turned,
+                about=(x, y),
+            )
+            for index, line in enumerate(self.lines)
+        ]
+
+
+def words(text: str) -> Words:
+    """Return the text of a figure, in plotly's markup, as plain lines.
+
+    Line breaks, bold and colours are all that the figures of this project use.
+    """
+    lines: list[list[Run]] = [[]]
+    bold, colour = False, ""
+    for piece in _PIECES.split(text):
+        if piece == "<br>":
+            lines.append([])
+        elif piece in ("<b>", "</b>"):
+            bold = piece == "<b>"
+        elif piece.startswith("</span"):
+            colour = ""
+        elif piece.startswith("<span"):
+            found = _COLOUR.search(piece)
+            colour = found.group(1) if found else ""
+        elif piece:
+            lines[-1].append(Run(unescape(piece), bold, colour))
+    return Words(tuple(map(tuple, lines)))
+
+
+def text_width(text: str, size: float) -> float:
+    """Return about how wide a text is, in px."""
+    letters = sum(
+        0.0 if unicodedata.combining(c) else 1.75 if unicodedata.east_asian_width(c) in "WF" else 1
+        for c in text
+    )
+    return letters * LETTER * size

@@ -15,7 +15,7 @@ import pytest
 from studies import HOSTILE_OPERATORS, HOSTILE_PARTS
 
 import grr
-from grr.show import theme
+from grr.show import template
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 
@@ -106,7 +106,7 @@ def test_title_is_a_question_and_the_answer_fits_under_it(figure, shape):
     lines = layout.title.subtitle.text.split("<br>")
     assert len(lines) <= 8
     entity = re.compile(r"&(#\d+|\w+);|</?span[^>]*>")
-    assert all(len(entity.sub("", line)) <= theme.LINE_LENGTH for line in lines)
+    assert all(len(entity.sub("", line)) <= template.LINE_LENGTH for line in lines)
     assert layout.meta["alt"] and layout.meta["id"].startswith("fig-")
 
 
@@ -139,8 +139,8 @@ def test_hostile_names_stay_text(figure):
 
 @pytest.mark.parametrize("figure", FIGURES)
 def test_invented_readings_are_stamped(figure):
-    assert theme.EXAMPLE in drawn(figure, "demo").layout.title.subtitle.text
-    assert theme.EXAMPLE not in drawn(figure, "no tolerance").layout.title.subtitle.text
+    assert template.EXAMPLE in drawn(figure, "demo").layout.title.subtitle.text
+    assert template.EXAMPLE not in drawn(figure, "no tolerance").layout.title.subtitle.text
 
 
 def test_offset_and_scatter_are_drawn_to_scale():

@@ -14,7 +14,7 @@ import pytest
 from studies import HOSTILE_OPERATORS, SHAPES
 
 import grr
-from grr.show import theme
+from grr.show import template
 
 OF_RESULT = ("spread_sources", "tolerance_ruler", "parts_by_operators")
 OF_STUDY = ("trial_ranges", "in_order")
@@ -69,7 +69,7 @@ def test_title_is_a_question_and_the_answer_fits_under_it(figure: str, shape: st
     lines = layout.title.subtitle.text.split("<br>")
     assert 1 <= len(lines) <= 8
     entity = re.compile(r"&(#\d+|\w+);")
-    assert all(len(entity.sub("x", line)) <= theme.LINE_LENGTH for line in lines)
+    assert all(len(entity.sub("x", line)) <= template.LINE_LENGTH for line in lines)
     assert layout.meta["alt"]
     assert layout.meta["id"].startswith("fig-")
 
@@ -139,6 +139,6 @@ def test_invented_readings_are_stamped(figure: str) -> None:
     example = replace(study("one operator"), example=True)
     subject = grr.anova(example) if figure in OF_RESULT else example
     stamped = getattr(grr.show, figure)(subject)
-    assert theme.EXAMPLE in stamped.layout.title.subtitle.text
-    assert theme.EXAMPLE not in drawn(figure, "one operator").layout.title.subtitle.text
+    assert template.EXAMPLE in stamped.layout.title.subtitle.text
+    assert template.EXAMPLE not in drawn(figure, "one operator").layout.title.subtitle.text
     assert stamped.layout.margin.t > drawn(figure, "one operator").layout.margin.t

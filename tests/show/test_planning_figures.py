@@ -11,8 +11,8 @@ import pytest
 from studies import HOSTILE_OPERATORS, HOSTILE_PARTS
 
 import grr
+from grr.page.run_sheet import ROWS, Heading, Round, key_page, run_sheet_page
 from grr.show.planning_figures import certainty_bought
-from grr.show.run_sheet import ROWS, Heading, Round, key_page, run_sheet_page
 
 
 @cache

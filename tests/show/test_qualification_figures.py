@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 import grr
-from grr.show import theme
+from grr.show import template
 
 TOLERANCE = grr.Tolerance(9.997, 10.003)
 SIZES = np.array([2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0])
@@ -101,7 +101,7 @@ def test_title_is_a_question_and_the_answer_fits_under_it(case: str) -> None:
     assert layout.meta["answer"].endswith(".")
     lines = layout.title.subtitle.text.split("<br>")
     assert 1 <= len(lines) <= 8
-    assert all(len(line) <= theme.LINE_LENGTH + 20 for line in lines)
+    assert all(len(line) <= template.LINE_LENGTH + 20 for line in lines)
     assert layout.meta["alt"] and layout.meta["id"].startswith("fig-")
 
 

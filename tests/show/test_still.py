@@ -13,8 +13,7 @@ import pytest
 from studies import SHAPES
 
 import grr
-from grr.show.still.marks import mark
-from grr.show.still.words import text_width, words
+from grr.show.svg import mark, text_width, words
 
 OF_RESULT = ("spread_sources", "tolerance_ruler", "parts_by_operators")
 FIGURES = (*OF_RESULT, "trial_ranges", "in_order")

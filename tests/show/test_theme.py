@@ -10,47 +10,47 @@ from hypothesis import given
 from hypothesis import settings as given_settings
 from hypothesis import strategies as st
 
-from grr.show import theme
-from grr.show.scale import centred_axis, graduations, round_step, tick_text, value_axis
+from grr.show import template
+from grr.show.axes import centred_axis, graduations, round_step, tick_text, value_axis
 
 
 def test_rounded_gives_plain_floats_with_nine_digits() -> None:
-    shown = theme.rounded(np.array([1 / 3, 10.0061234567891, np.nan, -0.0, 2]))
+    shown = template.rounded(np.array([1 / 3, 10.0061234567891, np.nan, -0.0, 2]))
     assert shown == [0.333333333, 10.0061235, None, 0.0, 2.0]
     assert all(value is None or type(value) is float for value in shown)
     assert math.copysign(1.0, shown[3] or 0.0) == 1.0
 
 
 def test_rounded_leaves_out_the_noise_of_arithmetic() -> None:
-    assert theme.rounded([1.0, 1e-17, -3e-16]) == [1.0, 0.0, 0.0]
-    assert theme.rounded([1e-17, 2e-17]) == [1e-17, 2e-17]
-    assert theme.rounded([]) == []
-    assert theme.rounded(5) == [5.0]
+    assert template.rounded([1.0, 1e-17, -3e-16]) == [1.0, 0.0, 0.0]
+    assert template.rounded([1e-17, 2e-17]) == [1e-17, 2e-17]
+    assert template.rounded([]) == []
+    assert template.rounded(5) == [5.0]
 
 
 @given(st.lists(st.floats(-1e12, 1e12), max_size=20))
 @given_settings(deadline=None, max_examples=60)
 def test_rounding_twice_changes_nothing(values: list[float]) -> None:
-    once = theme.rounded(values)
-    assert theme.rounded([v for v in once if v is not None]) == once
+    once = template.rounded(values)
+    assert template.rounded([v for v in once if v is not None]) == once
 
 
 def test_labels_are_escaped_and_keep_their_lines() -> None:
-    note = theme.note("a < b & $c$\n%{d}", 1, 2, bold=True, xanchor="left")
+    note = template.note("a < b & $c$\n%{d}", 1, 2, bold=True, xanchor="left")
     assert note["text"] == "<b>a &lt; b &amp; &#36;c&#36;<br>%&#123;d&#125;</b>"
     assert note["xanchor"] == "left"
     assert note["showarrow"] is False
 
 
 def test_answer_is_wrapped() -> None:
-    shown = theme.wrapped("word " * 60)
-    assert all(len(line) <= theme.LINE_LENGTH for line in shown.split("<br>"))
+    shown = template.wrapped("word " * 60)
+    assert all(len(line) <= template.LINE_LENGTH for line in shown.split("<br>"))
     assert shown.replace("<br>", " ") == ("word " * 60).strip()
 
 
 def test_head_grows_with_the_answer() -> None:
-    short = theme.draw("a", "Is it?", "Yes.", traces=[], height=200)
-    long = theme.draw("a", "Is it?", "Yes, because. " * 20, traces=[], height=200)
+    short = template.draw("a", "Is it?", "Yes.", traces=[], height=200)
+    long = template.draw("a", "Is it?", "Yes, because. " * 20, traces=[], height=200)
     assert long.layout.margin.t > short.layout.margin.t
     for figure in (short, long):
         assert figure.layout.height == 200 + figure.layout.margin.t

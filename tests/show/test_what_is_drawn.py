@@ -8,7 +8,7 @@ import pytest
 from studies import M5, SHAPES, invented
 
 import grr
-from grr.show.lanes import APART
+from grr.show.axes import APART
 
 
 def data(figure: object) -> list[dict]:

@@ -9,10 +9,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from grr.model.tables import FAINT, FONT, INK, LINE
-from grr.show.markup import markup
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
+
+#: What plotly would take for markup, a formula or a placeholder, as entities that it draws.
+_ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;", "$": "&#36;", "{": "&#123;", "}": "&#125;"}
+
+
+def markup(text: str) -> str:
+    """Return plain text in which plotly finds nothing to interpret."""
+    return "".join(_ENTITIES.get(character, character) for character in text)
+
 
 #: The Okabe-Ito palette, which colour-blind people can tell apart
 #: (Okabe & Ito, Color Universal Design, 2008).

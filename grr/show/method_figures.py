@@ -14,9 +14,9 @@ from grr.model.tables import FAINT
 from grr.questions.compare_methods import MethodComparison
 from grr.questions.drift_words import begun
 from grr.questions.method_words import headline
-from grr.show import theme
-from grr.show.markup import markup
-from grr.show.scale import fine_scale, graduations, round_step, tick_text
+from grr.show import template
+from grr.show.axes import fine_scale, graduations, round_step, tick_text
+from grr.show.template import markup
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -25,7 +25,7 @@ QUESTION = "Do both methods read the same parts alike?"
 #: Height of a row of the parts, and of a ruler with the room above it, in px.
 ROW, RULER = 24, 74
 #: Baseline and candidate: colour, shape.
-LOOKS = ((theme.BLUE, "circle"), (theme.VERMILLION, "diamond"))
+LOOKS = ((template.BLUE, "circle"), (template.VERMILLION, "diamond"))
 HATCH = ("/", "\\")
 BODY = "#F7F4EC"
 
@@ -68,7 +68,7 @@ def methods_by_part(comparison: MethodComparison) -> Figure:
     names = short_names(list(numbers.by_part.index), 12)
     rulers = len(numbers.methods) if place.limits else 0
     bottom = place.ruler(rulers - 1) - 0.6 if rulers else -0.8
-    return theme.draw(
+    return template.draw(
         "methods-by-part",
         QUESTION,
         _answer(comparison),
@@ -139,7 +139,7 @@ def _pairs(comparison: MethodComparison, place: _Place, order: list[int]) -> lis
     x: list[float | None] = []
     y: list[float | None] = []
     for row, ends in enumerate(zip(*columns, strict=True)):
-        x += [*theme.rounded(ends), None]
+        x += [*template.rounded(ends), None]
         y += [row, row, None]
     joins = {
         "type": "scatter",
@@ -162,7 +162,7 @@ def _means(
     return {
         "type": "scatter",
         "mode": "markers",
-        "x": theme.rounded(values),
+        "x": template.rounded(values),
         "y": list(range(len(order))),
         "marker": {"color": colour, "symbol": symbol, "size": 9, "line": edge},
         "hoverinfo": "text",
@@ -181,8 +181,8 @@ def _body(place: _Place, which: int) -> dict[str, Any]:
     end = place.high if place.lower_only else place.limits[-1]
     return {
         "type": "rect",
-        "x0": theme.one(start),
-        "x1": theme.one(end),
+        "x0": template.one(start),
+        "x1": template.one(end),
         "y0": at,
         "y1": at + 1.0,
         "fillcolor": BODY,
@@ -199,7 +199,7 @@ def _zones(comparison: MethodComparison, place: _Place, which: int) -> list[dict
         {
             "type": "scatter",
             "mode": "lines",
-            "x": theme.rounded(
+            "x": template.rounded(
                 [limit - half, limit + half, limit + half, limit - half, limit - half]
             ),
             "y": [at, at, at + 1.0, at + 1.0, at],
@@ -219,11 +219,11 @@ def _limit_lines(place: _Place, rows: int, bottom: float) -> list[dict[str, Any]
     return [
         {
             "type": "line",
-            "x0": theme.one(limit),
-            "x1": theme.one(limit),
+            "x0": template.one(limit),
+            "x1": template.one(limit),
             "y0": bottom,
             "y1": rows - 0.4,
-            "line": {"color": theme.ROLES["limit"], "width": 1.8},
+            "line": {"color": template.ROLES["limit"], "width": 1.8},
             "layer": "below",
         }
         for limit in place.limits
@@ -234,7 +234,7 @@ def _method_names(comparison: MethodComparison, rows: int) -> list[dict[str, Any
     """Return the names of the methods with their marks, above the rows."""
     marks = ("●", "◆")
     return [
-        theme.note(
+        template.note(
             f"{marks[i]} {shortened(name, 24)}",
             0.5,
             rows + 0.1,
@@ -243,7 +243,7 @@ def _method_names(comparison: MethodComparison, rows: int) -> list[dict[str, Any
             xshift=(-10, 10)[i],
             yanchor="middle",
             bold=True,
-            font={"color": LOOKS[i][0], "size": theme.TEXT_SIZE},
+            font={"color": LOOKS[i][0], "size": template.TEXT_SIZE},
         )
         for i, name in enumerate(comparison.numbers.methods)
     ]
@@ -254,13 +254,13 @@ def _ruler_name(comparison: MethodComparison, place: _Place, which: int) -> dict
     found = comparison.judgements[name].criterion
     half = length(_half(comparison, name) / place.factor, comparison.study.unit)
     share = "" if found is None else f", GRR {percent(found.value)} {found.name}"
-    return theme.note(
+    return template.note(
         f"{shortened(name, 24)}: doubt ±{half} at a limit{share}",
-        theme.one((place.low + place.high) / 2.0),
+        template.one((place.low + place.high) / 2.0),
         place.ruler(which) + 1.1,
         xanchor="center",
         yanchor="bottom",
-        font={"color": LOOKS[which][0], "size": theme.SMALL},
+        font={"color": LOOKS[which][0], "size": template.SMALL},
         bgcolor="rgba(255,255,255,0.85)",
     )
 
@@ -273,8 +273,8 @@ def _axis(comparison: MethodComparison, place: _Place) -> dict[str, Any]:
     start = f"from the {first}" if place.limits else "from the mean of all readings"
     where = size(place.origin, study.resolution, study.unit).replace("-", "−")
     return {
-        "range": theme.rounded([place.low, place.high]),
-        "tickvals": theme.rounded(at),
+        "range": template.rounded([place.low, place.high]),
+        "tickvals": template.rounded(at),
         "ticktext": [tick_text(value, step) for value in at],
         "title": {"text": markup(scale.named(f"distance {start} ({where})"))},
     }

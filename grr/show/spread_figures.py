@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from grr.model.rounding import length, percent, with_unit
+from grr.model.errors import StudyError
+from grr.model.rounding import JOIN, length, percent, with_unit
 from grr.model.tables import FAINT, INK
+from grr.questions.criteria import dominant_source
 from grr.questions.result import GaugeResult
 from grr.questions.sources import NAMES, SOURCES
-from grr.show import theme
-from grr.show.limits import sd_intervals
-from grr.show.markup import markup
-from grr.show.scale import Fine, centred_axis, fine_scale
-from grr.show.sources_words import LEVEL, shown_spread, sources_alt, sources_answer
+from grr.show import static, template
+from grr.show.axes import Fine, centred_axis, fine_scale
+from grr.show.template import markup
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -52,7 +52,7 @@ def spread_sources(result: GaugeResult) -> Figure:
     width = _tolerance_width(result, scale, max(_known(spreads), default=0.0))
     reach = _reach(_known(spreads), ends, width)
     columns = [name for name in COLUMNS if result.sources[name].notna().any()]
-    return theme.draw(
+    return template.draw(
         "spread-sources",
         QUESTION,
         sources_answer(result, interval=bool(ends)),
@@ -82,6 +82,16 @@ def spread_sources(result: GaugeResult) -> Figure:
             "showline": False,
         },
     )
+
+
+def spread_sources_svg(result: GaugeResult) -> str:
+    """Return the drawing of `spread_sources` as SVG text.
+
+    Parameters
+    ----------
+    result : GaugeResult
+    """
+    return static.figure_svg(spread_sources(result))
 
 
 def _known(spreads: dict[str, float]) -> list[float]:
@@ -115,10 +125,10 @@ def _bars(result: GaugeResult, spreads: dict[str, float]) -> dict[str, Any]:
     return {
         "type": "bar",
         "orientation": "h",
-        "x": theme.rounded(lengths),
-        "base": theme.rounded([-value / 2.0 for value in lengths]),
+        "x": template.rounded(lengths),
+        "base": template.rounded([-value / 2.0 for value in lengths]),
         "y": list(range(len(SOURCES))),
-        "marker": {"color": [theme.ROLES[name] for name in SOURCES]},
+        "marker": {"color": [template.ROLES[name] for name in SOURCES]},
         "hoverinfo": "text",
         "hovertext": [_hover(result, name) for name in SOURCES],
     }
@@ -150,7 +160,7 @@ def _intervals(ends: dict[str, tuple[float, float]], reach: float) -> list[dict[
                 {
                     "type": "scatter",
                     "mode": "lines+markers",
-                    "x": theme.rounded([side * lower, side * min(upper, reach)]),
+                    "x": template.rounded([side * lower, side * min(upper, reach)]),
                     "y": [row, row],
                     "line": {"color": INK, "width": 1.6},
                     "marker": {
@@ -176,7 +186,7 @@ def _ground() -> dict[str, Any]:
         "x1": 1,
         "y0": row - 0.5,
         "y1": row + 0.5,
-        "fillcolor": theme.ROLES["band"],
+        "fillcolor": template.ROLES["band"],
         "line": {"width": 0},
         "layer": "below",
     }
@@ -188,12 +198,12 @@ def _limit_lines(width: float | None) -> list[dict[str, Any]]:
     return [
         {
             "type": "line",
-            "x0": theme.one(side * width),
-            "x1": theme.one(side * width),
+            "x0": template.one(side * width),
+            "x1": template.one(side * width),
             "yref": "paper",
             "y0": 0,
             "y1": 1,
-            "line": {"color": theme.ROLES["limit"], "width": 1.2, "dash": "dash"},
+            "line": {"color": template.ROLES["limit"], "width": 1.2, "dash": "dash"},
             "layer": "below",
         }
         for side in (-0.5, 0.5)
@@ -205,7 +215,7 @@ def _limit_names(result: GaugeResult, width: float | None) -> list[dict[str, Any
     if width is None or tolerance is None or tolerance.width is None:
         return []
     text = f"between the dashed lines: the tolerance, {_width(result, tolerance.width)}"
-    return [theme.note(text, 0, 1, yref="paper", xanchor="center", yanchor="bottom", yshift=4)]
+    return [template.note(text, 0, 1, yref="paper", xanchor="center", yanchor="bottom", yshift=4)]
 
 
 def _width(result: GaugeResult, width: float) -> str:
@@ -218,9 +228,9 @@ def _reasons(result: GaugeResult, spreads: dict[str, float]) -> list[dict[str, A
     for row, name in enumerate(SOURCES):
         if math.isnan(spreads[name]):
             text = f"not estimated: {result.reasons.get(name, 'the study cannot give it')}"
-            lines = theme.lines(text, 42)
+            lines = template.lines(text, 42)
             notes.append(
-                theme.note(
+                template.note(
                     "\n".join(lines),
                     0,
                     row,
@@ -245,15 +255,73 @@ def _percentages(result: GaugeResult, columns: list[str]) -> list[dict[str, Any]
             "xshift": 8 + COLUMN_WIDTH * (column + 1),
         }
         notes.append(
-            theme.note(COLUMNS[measure], 1, 1, yref="paper", yanchor="bottom", **place)
-            | {"font": {"color": FAINT, "size": theme.SMALL}}
+            template.note(COLUMNS[measure], 1, 1, yref="paper", yanchor="bottom", **place)
+            | {"font": {"color": FAINT, "size": template.SMALL}}
         )
         for row, name in enumerate(SOURCES):
             value = result.value(name, measure)
             if not math.isnan(value):
                 notes.append(
-                    theme.note(
+                    template.note(
                         percent(value), 1, row, yanchor="middle", bold=name == "GRR", **place
                     )
                 )
     return notes
+
+
+#: Confidence of the intervals drawn.
+LEVEL = 0.95
+
+
+def shown_spread(result: GaugeResult, name: str) -> str:
+    """Return the spread of a source as printed; why it is 0, or a dash, where it is."""
+    spread = result.value(name, "spread")
+    shown = "—" if math.isnan(spread) else length(spread, result.study.unit)
+    if name in result.below_zero:
+        shown = "0 (estimated below zero)"
+    elif name == "INT" and result.pooled and spread == 0.0:
+        shown = "0 (pooled with EV)"
+    return shown
+
+
+def sources_answer(result: GaugeResult, *, interval: bool) -> str:
+    """Return the sentences under the question; ``interval`` says that lines are drawn."""
+    study = result.study
+    grr = result.value("GRR", "spread")
+    if not grr > 0.0:
+        return "The readings of a part do not differ at all: no spread of measuring was seen."
+    of_tolerance = result.value("GRR", "percent_tolerance")
+    share = "" if math.isnan(of_tolerance) else f", {percent(of_tolerance)} of the tolerance"
+    source = dominant_source(result)
+    part = result.value(source, "variance") / result.value("GRR", "variance")
+    amount = f"{percent(100 * part)} of the variance"
+    most = "Most of it" if part > 0.5 else "The largest part"
+    what = "All of it" if part > 0.9995 else f"{most}, {amount},"
+    bounds = f" The thin lines are {100 * LEVEL:g}{JOIN}% confidence intervals." if interval else ""
+    return (
+        f"Readings of one part spread over {length(grr, study.unit)} "
+        f"({result.spread:g} sd){share}. {what} is {NAMES[source]} ({source}).{bounds}"
+    )
+
+
+def sources_alt(result: GaugeResult) -> str:
+    """Return what the picture of the sources shows, for those who do not see it."""
+    shown = [
+        f"{NAMES[name]} {length(result.value(name, 'spread'), result.study.unit)}"
+        for name in SOURCES
+        if not math.isnan(result.value(name, "spread"))
+    ]
+    return f"Bars as long as the spread of each source: {', '.join(shown)}."
+
+
+def sd_intervals(result: GaugeResult, level: float = 0.95) -> dict[str, tuple[float, float]]:
+    """Return source → two-sided interval of its sd; empty where the study gives none."""
+    try:
+        table: Any = result.intervals(level)
+    except StudyError:
+        return {}
+    return {
+        quantity: (float(row["lower"]), float(row["upper"]))
+        for (quantity, measure), row in table.iterrows()
+        if measure == "sd" and row[["lower", "upper"]].notna().all()
+    }

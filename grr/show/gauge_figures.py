@@ -1,0 +1,694 @@
+"""What is known of a gauge, and which of many gauges is the worst.
+
+`on_reference`, `over_range`, `screw_turn`, `uncertainty_sources`, `weakest_leg`, `worst_gauges`.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from grr.model.errors import StudyError
+from grr.model.limits import fine_interval, fine_length
+from grr.model.names import short_names, shortened
+from grr.model.probability import p_text
+from grr.model.rounding import JOIN, figures, length, percent, size
+from grr.model.rules import Rules
+from grr.model.tables import FAINT, INK
+from grr.questions.budget import UncertaintyBudget
+from grr.questions.legs import CANNOT_TELL, CONDITIONAL, FAIL, NOT_DONE, OUTCOMES, PASS, Leg
+from grr.questions.linearity_result import BEYOND, WITHIN, LinearityResult
+from grr.questions.qualification import Qualification
+from grr.questions.reference_result import ReferenceResult
+from grr.questions.sources import NAMES
+from grr.show import template
+from grr.show.axes import (
+    VEIL,
+    count_axis,
+    curve,
+    level_band,
+    level_line,
+    level_name,
+    reach_axis,
+    ribbon,
+    unit_scale,
+    value_axis,
+)
+from grr.show.template import markup
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
+
+REFERENCE_QUESTION = "Does the gauge read the reference part right?"
+
+
+def on_reference(result: ReferenceResult) -> Figure:
+    """Draw each reading of the reference part from its calibrated value, in the order taken.
+
+    The ground is the share of the tolerance that Cg and Cgk grant; the bar at the right is
+    the mean with three standard deviations to either side.
+
+    Parameters
+    ----------
+    result : ReferenceResult
+
+    Returns
+    -------
+    plotly Figure
+    """
+    scale = unit_scale(result.unit)
+    deviations = (np.array(result.readings) - result.reference) * scale.factor
+    count = len(deviations)
+    half = result.asked.share * result.width / 2.0 * scale.factor
+    bias, reach = result.bias * scale.factor, 3.0 * result.sd * scale.factor
+    heights = [*deviations, bias - reach, bias + reach, 0.0]
+    shapes = [level_line(0.0, colour=template.ROLES["limit"])]
+    notes = []
+    if math.isfinite(half):
+        heights += [-half, half]
+        shapes.insert(0, level_band(-half, half))
+        share = f"{100.0 * result.asked.share:g}{JOIN}%"
+        notes.append(level_name(f"ground: {share} of the tolerance", half, above=False, left=True))
+    return template.draw(
+        "on-reference",
+        REFERENCE_QUESTION,
+        _reference_answer(result),
+        alt=f"{count} readings in the order taken, as distances from the calibrated value.",
+        traces=[
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": list(range(1, count + 1)),
+                "y": template.rounded(deviations),
+                "marker": {"color": template.ROLES["part"], "size": 8, "symbol": "circle"},
+                "cliponaxis": False,
+                "hoverinfo": "text",
+                "hovertext": [
+                    f"reading {number}: {size(value, result.resolution, result.unit)}"
+                    for number, value in enumerate(result.readings, start=1)
+                ],
+            },
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": [count + _apart(count)],
+                "y": [template.one(bias)],
+                "error_y": {
+                    "type": "constant",
+                    "value": template.one(reach),
+                    "color": template.VERMILLION,
+                    "thickness": 2,
+                    "width": 9,
+                },
+                "marker": {"symbol": "diamond", "size": 12, "color": template.VERMILLION},
+                "cliponaxis": False,
+                "hoverinfo": "text",
+                "hovertext": ["mean and three standard deviations to either side"],
+            },
+        ],
+        height=320,
+        shapes=shapes,
+        notes=[
+            *notes,
+            template.note(
+                "mean ± 3 sd",
+                count + _apart(count),
+                template.one(bias + reach),
+                xanchor="right",
+                yanchor="bottom",
+                yshift=4,
+            ),
+        ],
+        margin={"b": 60, "l": 20},
+        xaxis=count_axis(count, "readings in the order taken", beyond=2.0 * _apart(count) - 0.8),
+        yaxis=reach_axis(heights, scale.named("reading minus calibrated value")),
+    )
+
+
+def _apart(count: int) -> float:
+    """Return how far to the right of the last reading the mean is drawn."""
+    return max(1.0, 0.06 * count)
+
+
+def _reference_answer(result: ReferenceResult) -> str:
+    low, high = result.bias_interval
+    bias = (
+        f"Bias {fine_length(result.bias, high - low, result.unit)} "
+        f"({fine_interval(low, high, result.unit)}), repeatability "
+        f"{length(result.sd, result.unit)} (one sd)."
+    )
+    if math.isnan(result.cgk):
+        return bias
+    limit = result.asked.limit
+    reached = "reach" if min(result.cg, result.cgk) >= limit else "do not both reach"
+    return (
+        f"{bias} Cg {figures(result.cg, 3)} and Cgk {figures(result.cgk, 3)} {reached} {limit:g}."
+    )
+
+
+RANGE_QUESTION = "How does the bias change over the range?"
+BAND = "rgba(86,180,233,0.30)"
+
+
+def over_range(result: LinearityResult) -> Figure:
+    """Draw the bias at each block, the line with its confidence band, and the limits.
+
+    Parameters
+    ----------
+    result : LinearityResult
+
+    Returns
+    -------
+    plotly Figure
+        Small dots are readings, diamonds are the blocks' means. With a periodic error, the
+        fitted sinusoid is drawn too.
+    """
+    scale = unit_scale(result.unit)
+    band = result.band
+    bias, means = result.bias * scale.factor, result.blocks.means * scale.factor
+    heights: list[Any] = [*bias, *(band.lower * scale.factor), *(band.upper * scale.factor), 0.0]
+    shapes, notes = [level_line(0.0, colour=template.ROLES["limit"], width=1.0)], []
+    for limit, name, dash in (
+        (result.bias_limit, "bias limit", "dash"),
+        (result.mpe, "permissible error", "dot"),
+    ):
+        if limit is None:
+            continue
+        at = limit * scale.factor
+        heights += [-at, at]
+        shapes += [
+            level_line(side, colour=template.ROLES["limit"], dash=dash) for side in (-at, at)
+        ]
+        notes.append(level_name(f"{name} ±{length(limit, result.unit)}", at, above=False))
+    traces = [
+        ribbon(band.x, band.lower * scale.factor, band.upper * scale.factor, BAND),
+        curve(band.x, band.fitted * scale.factor, colour=template.BLUE),
+    ]
+    if result.pitch is not None:
+        fine = np.linspace(band.x[0], band.x[-1], 1201)
+        traces.append(
+            curve(fine, result.pitch.at(fine) * scale.factor, colour=template.PURPLE, width=1.0)
+        )
+    traces += [_readings(result, bias), _means(result, means, scale.factor)]
+    span = float(result.blocks.values[-1] - result.blocks.values[0])
+    return template.draw(
+        "over-range",
+        RANGE_QUESTION,
+        _range_answer(result),
+        alt="Bias of the readings on each block against the block's size, with a fitted line and "
+        "its band.",
+        traces=traces,
+        height=340,
+        shapes=shapes,
+        notes=notes,
+        margin={"b": 60},
+        xaxis={
+            "range": [
+                template.one(float(result.blocks.values[0]) - 0.04 * span),
+                template.one(float(result.blocks.values[-1]) + 0.04 * span),
+            ],
+            "title": {"text": f"size of the block, {result.unit}".rstrip(", ")},
+        },
+        yaxis=reach_axis(heights, scale.named("reading minus size of the block")),
+    )
+
+
+def _readings(result: LinearityResult, bias: Any) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": template.rounded(result.reference),
+        "y": template.rounded(bias),
+        "marker": {"color": template.ROLES["TV"], "size": 5, "symbol": "circle", "opacity": 0.6},
+        "hoverinfo": "skip",
+    }
+
+
+def _means(result: LinearityResult, means: Any, factor: float) -> dict[str, Any]:
+    lower, upper = result.block_lower * factor, result.block_upper * factor
+    known = bool(np.isfinite(lower).all())
+    error = {
+        "type": "data",
+        "symmetric": False,
+        "array": template.rounded(upper - means),
+        "arrayminus": template.rounded(means - lower),
+        "color": template.VERMILLION,
+        "thickness": 1.6,
+        "width": 6,
+    }
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": template.rounded(result.blocks.values),
+        "y": template.rounded(means),
+        "marker": {"symbol": "diamond", "size": 11, "color": template.VERMILLION},
+        "hoverinfo": "text",
+        "hovertext": [
+            f"block {size(float(value), result.resolution, result.unit)}<br>mean bias "
+            f"{length(float(mean), result.unit)} of {int(count)} readings"
+            for value, mean, count in zip(
+                result.blocks.values, result.blocks.means, result.blocks.counts, strict=True
+            )
+        ],
+        **({"error_y": error} if known else {}),
+    }
+
+
+def _range_answer(result: LinearityResult) -> str:
+    found = length(result.largest_bias, result.unit)
+    possible = length(result.largest_possible_bias, result.unit)
+    words = f"The largest bias found is {found}; with the intervals it could be {possible}."
+    if result.bias_limit is not None:
+        state = result.against(result.bias_limit)
+        said = {WITHIN: "within the limit everywhere", BEYOND: "beyond the limit somewhere"}
+        words += f" That is {said.get(state, 'not decided: the limit lies in between')}."
+    if result.mpe is not None:
+        words += f" Errors of indication: {result.mpe_state} (ISO 14253-1)."
+    if result.pitch is not None and not math.isnan(result.pitch_share):
+        amplitude = length(result.pitch_share, result.unit)
+        words += f" The screw's periodic error is ±{amplitude} (thin curve)."
+    return words
+
+
+TURN_QUESTION = "Does the screw repeat an error each turn?"
+
+
+def screw_turn(result: LinearityResult) -> Figure:
+    """Draw the blocks' bias, the straight line taken off, against the spindle's angle.
+
+    Parameters
+    ----------
+    result : LinearityResult
+        With a periodic error: `grr.linearity` with ``pitch``.
+
+    Returns
+    -------
+    plotly Figure
+        Without a pitch, a page that says what is needed.
+    """
+    wave = result.pitch
+    if wave is None:
+        return template.unanswered(
+            "screw-turn",
+            TURN_QUESTION,
+            "The periodic error was not asked for. Give grr.linearity the pitch of the screw.",
+        )
+    scale = unit_scale(result.unit)
+    blocks = result.blocks.values
+    angles = np.mod(blocks, wave.pitch) / wave.pitch * 360.0
+    # a block that stops at a whole turn may come out as 359.999 by rounding
+    angles = np.where(angles > 360.0 - 1e-6, 0.0, angles)
+    line = wave.at(blocks) - wave.periodic(blocks)
+    left = (result.blocks.means - line) * scale.factor
+    turn = np.linspace(0.0, 360.0, 181)
+    fitted = wave.periodic(turn / 360.0 * wave.pitch) * scale.factor
+    shown = float(wave.p) < 1.0 - wave.level
+    answer = (
+        f"{'Yes' if shown else 'None is shown'}: amplitude "
+        f"{length(float(wave.amplitude), result.unit)} "
+        f"({fine_interval(float(wave.lower), float(wave.upper), result.unit)}, "
+        f"{p_text(float(wave.p))}). Errors of single blocks can look like this too."
+    )
+    return template.draw(
+        "screw-turn",
+        TURN_QUESTION,
+        answer,
+        alt="Bias left at each block against the spindle's angle of turn, with a fitted sinusoid.",
+        traces=[
+            curve(turn, fitted, colour=template.PURPLE),
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": template.rounded(angles),
+                "y": template.rounded(left),
+                "marker": {"symbol": "diamond", "size": 11, "color": template.VERMILLION},
+                "cliponaxis": False,
+                "hoverinfo": "text",
+                "hovertext": [
+                    f"block {size(float(value), result.resolution, result.unit)}"
+                    for value in blocks
+                ],
+            },
+        ],
+        height=280,
+        shapes=[level_line(0.0, colour=template.ROLES["limit"], width=1.0)],
+        margin={"b": 60},
+        xaxis={
+            "range": [-8, 368],
+            "tickvals": [0, 90, 180, 270, 360],
+            "title": {"text": f"angle of turn at a pitch of {wave.pitch:g} {result.unit}, degrees"},
+        },
+        yaxis=reach_axis([*left, *fitted], scale.named("bias left")),
+    )
+
+
+BUDGET_QUESTION = "What makes the result uncertain?"
+BUDGET_ROW = 30
+
+
+def uncertainty_sources(budget: UncertaintyBudget) -> Figure:
+    """Draw what each line contributes, the largest on top, and what they make together.
+
+    Parameters
+    ----------
+    budget : UncertaintyBudget
+
+    Returns
+    -------
+    plotly Figure
+        Bars in outline do not count: they are in another line already.
+    """
+    scale = unit_scale(budget.unit)
+    frame = budget.to_frame()
+    names = [str(name) for name in frame.index]
+    parts = [float(value) * scale.factor for value in frame["contribution"]]
+    counts = [bool(value) for value in frame["counted"]]
+    whole = budget.standard_u * scale.factor
+    rows = len(names) + 1
+    heights = [rows - 1 - row for row in range(rows)]
+    high = 1.3 * max([whole, *parts]) or 1.0
+    return template.draw(
+        "uncertainty-sources",
+        BUDGET_QUESTION,
+        _budget_answer(budget),
+        alt="Bars as long as the standard uncertainty that each line makes: "
+        + ", ".join(
+            f"{name} {length(float(value), budget.unit)}"
+            for name, value in zip(names, frame["contribution"], strict=True)
+        )
+        + ".",
+        traces=[_budget_bars([*parts, whole], heights, [*counts, True], frame["note"].tolist())],
+        height=BUDGET_ROW * rows + 62,
+        notes=[
+            *(
+                _value(value, at, text)
+                for value, at, text in zip(
+                    [*parts, whole], heights, _texts(budget, frame), strict=True
+                )
+            ),
+        ],
+        margin={"b": 60, "r": 30},
+        xaxis=value_axis(high, scale.named("standard uncertainty that it makes")),
+        yaxis={
+            "tickvals": heights,
+            "ticktext": [
+                *(markup(shortened(name, 34)) for name in names),
+                "<b>together</b>",
+            ],
+            "range": [-0.6, rows - 0.4],
+            "ticks": "",
+            "showline": False,
+        },
+    )
+
+
+def _budget_bars(
+    values: list[float], heights: list[int], counts: list[bool], notes: list[str]
+) -> dict[str, Any]:
+    colours = [template.ROLES["EV"] if counted else "#ffffff" for counted in counts[:-1]]
+    return {
+        "type": "bar",
+        "orientation": "h",
+        "x": template.rounded(values),
+        "y": heights,
+        "width": [0.62] * len(values),
+        "marker": {
+            "color": [*colours, template.ROLES["GRR"]],
+            "line": {"color": [FAINT] * (len(values) - 1) + [template.ROLES["GRR"]], "width": 1},
+        },
+        "hoverinfo": "text",
+        "hovertext": [*(markup(note) for note in notes), "combined standard uncertainty"],
+    }
+
+
+def _texts(budget: UncertaintyBudget, frame: Any) -> list[str]:
+    texts = []
+    for value, share in zip(frame["contribution"], frame["share_percent"], strict=True):
+        counted = "not counted" if math.isnan(share) else f"{percent(share)} of the variance"
+        texts.append(f"{length(float(value), budget.unit)}, {counted}")
+    return [*texts, f"{length(budget.standard_u, budget.unit)}"]
+
+
+def _value(value: float, at: int, text: str) -> dict[str, Any]:
+    return template.note(
+        text,
+        template.one(value),
+        at,
+        xanchor="left",
+        yanchor="middle",
+        xshift=6,
+        font={"color": INK, "size": template.SMALL},
+    )
+
+
+def _budget_answer(budget: UncertaintyBudget) -> str:
+    frame = budget.to_frame()
+    share = float(frame["share_percent"].iloc[0])
+    most = shortened(str(frame.index[0]), 40)
+    return (
+        f"Most of it is {most} ({percent(share)} of the variance). Together: expanded uncertainty "
+        f"U = {length(budget.expanded, budget.unit)} (k = {budget.coverage:.2f})."
+    )
+
+
+LEGS_QUESTION = "Which leg is the weakest?"
+LEGS_ROW = 36
+#: Bars are cut where a leg uses up more than this many times what is allowed.
+FARTHEST = 2.0
+_COLOURS = {
+    PASS: template.GREEN,
+    CONDITIONAL: template.BLUE,
+    CANNOT_TELL: FAINT,
+    NOT_DONE: "#ffffff",
+    FAIL: template.VERMILLION,
+}
+
+
+def weakest_leg(page: Qualification) -> Figure:
+    """Draw for each leg how much of what is allowed it uses up, at the unfavourable end.
+
+    Parameters
+    ----------
+    page : Qualification
+
+    Returns
+    -------
+    plotly Figure
+        Past the line at 100 % a leg does not pass; the outcome stands beside each bar.
+    """
+    legs = page.legs
+    rows = len(legs)
+    heights = [rows - 1 - row for row in range(rows)]
+    used = [0.0 if math.isnan(leg.used) else min(leg.used, FARTHEST) for leg in legs]
+    return template.draw(
+        "weakest-leg",
+        LEGS_QUESTION,
+        _legs_answer(page),
+        alt="Bars as long as what each leg uses up of what is allowed: "
+        + ", ".join(f"{leg.name} {leg.used_text or leg.outcome}" for leg in legs)
+        + ".",
+        traces=[
+            {
+                "type": "bar",
+                "orientation": "h",
+                "x": template.rounded([100.0 * value for value in used]),
+                "y": heights,
+                "width": [0.56] * rows,
+                "marker": {
+                    "color": [_COLOURS[leg.outcome] for leg in legs],
+                    "line": {"color": FAINT, "width": 1},
+                },
+                "hoverinfo": "text",
+                "hovertext": [leg.why for leg in legs],
+            }
+        ],
+        height=LEGS_ROW * rows + 62,
+        top=22,
+        shapes=[
+            {
+                "type": "line",
+                "x0": 100,
+                "x1": 100,
+                "yref": "paper",
+                "y0": 0,
+                "y1": 1,
+                "line": {"color": INK, "width": 2},
+            }
+        ],
+        notes=[
+            template.note("all that is allowed", 100, 1, yref="paper", yanchor="bottom", yshift=3),
+            *(_outcome(leg, value, at) for leg, value, at in zip(legs, used, heights, strict=True)),
+        ],
+        margin={"b": 60, "r": 24},
+        xaxis={
+            "range": [0, 100.0 * FARTHEST * 1.3],
+            "tickvals": [0, 50, 100, 150, 200],
+            "ticksuffix": " %",
+            "title": {"text": "of what is allowed, at the unfavourable end of the interval"},
+        },
+        yaxis={
+            "tickvals": heights,
+            "ticktext": [leg.name for leg in legs],
+            "range": [-0.6, rows - 0.4],
+            "ticks": "",
+            "showline": False,
+        },
+    )
+
+
+def _outcome(leg: Leg, used: float, at: int) -> dict[str, Any]:
+    share = f", {leg.used_text}" if leg.used_text else ""
+    cut = " →" if leg.used > FARTHEST else ""
+    return template.note(
+        f"{OUTCOMES[leg.outcome]} {leg.outcome}{share}{cut}",
+        template.one(100.0 * used),
+        at,
+        xanchor="left",
+        yanchor="middle",
+        xshift=6,
+        bgcolor=VEIL,
+    )
+
+
+def _legs_answer(page: Qualification) -> str:
+    weakest = page.weakest
+    share = f", {weakest.used_text} of what is allowed" if weakest.used_text else ""
+    return f"{weakest.name}: {weakest.outcome}{share}. {weakest.why}"
+
+
+GAUGES_QUESTION = "Which gauges take the most of their tolerance, and what makes it so?"
+GAUGES_ROW = 22
+#: Height of the legend above the bars, in px.
+LEGEND = 20
+#: Room between them for the names of the limits, in px.
+LIMITS = 22
+#: What a bar is made of, from the left, with a hatch for those who see no colour.
+LOOKS = {"EV": "", "AV": "/", "INT": "x"}
+NEEDED = ("GRR_percent_tolerance", *(f"{source}_sd" for source in LOOKS))
+
+
+def worst_gauges(
+    found: pd.DataFrame,
+    by: str = "study",
+    *,
+    most: int = 25,
+    rules: Rules | None = None,
+    example: bool = False,
+) -> Figure:
+    """Draw GRR in percent of tolerance, study by study, and what it is made of.
+
+    Parameters
+    ----------
+    found : DataFrame
+        From `grr.analyse_many`.
+    by : str
+        The column that names the study.
+    most : int
+        How many studies are shown.
+    rules : Rules, optional
+        Where the lines of good and of acceptable stand; 10 % and 30 % by default.
+    example : bool
+        Whether the readings are invented.
+
+    Returns
+    -------
+    plotly Figure
+        One bar a study, as long as its percent of tolerance, divided in proportion to the
+        variances of repeatability, reproducibility and interaction.
+
+    Raises
+    ------
+    StudyError
+        No study has a tolerance, or the table is another one.
+    """
+    missing = [name for name in (by, *NEEDED) if name not in found]
+    if missing:
+        raise StudyError(
+            "This is no table of many studies",
+            "Give what grr.analyse_many returned, and by as it was given there",
+            column=missing[0],
+        )
+    judged = found.dropna(subset="GRR_percent_tolerance")
+    if judged.empty:
+        raise StudyError(
+            "No study has a percent of tolerance", "Give grr.analyse_many the tolerances"
+        )
+    rules = Rules() if rules is None else rules
+    worst = judged.nlargest(most, "GRR_percent_tolerance")[::-1]
+    names = short_names([str(name) for name in worst[by]], 22)
+    limits = (rules.good_percent, rules.limit_percent)
+    longest = max(float(worst["GRR_percent_tolerance"].max()), rules.limit_percent)
+    return template.draw(
+        "worst-gauges",
+        GAUGES_QUESTION,
+        _gauges_answer(found, judged, worst, by, rules),
+        alt="One bar a study, the worst on top, with lines where good and acceptable end.",
+        example=example,
+        traces=[_gauges_bars(worst, source) for source in LOOKS],
+        height=GAUGES_ROW * len(worst) + 70,
+        top=LEGEND + LIMITS,
+        barmode="stack",
+        bargap=0.25,
+        shapes=[_line(limit) for limit in limits],
+        notes=[
+            template.note(f"{limit:g}{JOIN}%", limit, 1.0, yref="paper", yanchor="bottom")
+            for limit in limits
+        ],
+        showlegend=True,
+        legend={
+            "orientation": "h",
+            "x": 0,
+            "y": template.one(1.0 + LIMITS / (GAUGES_ROW * len(worst) + 10)),
+            "yanchor": "bottom",
+            "traceorder": "normal",
+        },
+        margin={"r": 30, "b": 60},
+        xaxis={"title": {"text": "GRR, % of tolerance"}, "range": [0, 1.06 * longest]},
+        yaxis={
+            "tickvals": list(range(len(worst))),
+            "ticktext": [markup(name) for name in names],
+            "range": [-0.7, len(worst) - 0.3],
+            "ticks": "",
+            "showline": False,
+        },
+    )
+
+
+def _gauges_answer(
+    found: pd.DataFrame, judged: pd.DataFrame, worst: pd.DataFrame, by: str, rules: Rules
+) -> str:
+    over = int((judged["GRR_percent_tolerance"] > rules.limit_percent).sum())
+    top = worst.iloc[-1]
+    hidden, without = len(judged) - len(worst), len(found) - len(judged)
+    return (
+        f"{over} of {len(judged)} are over {rules.limit_percent:g}{JOIN}% as calculated; worst is "
+        f"{top[by]} with {percent(top['GRR_percent_tolerance'])}."
+        + " Only the whole bar is to scale: it is divided by the shares of the variance."
+        + (f" Not shown: {hidden} better ones." if hidden else "")
+        + (f" Without a percent of tolerance: {without}." if without else "")
+    )
+
+
+def _gauges_bars(worst: pd.DataFrame, source: str) -> dict[str, Any]:
+    variances = worst[[f"{name}_sd" for name in LOOKS]].fillna(0.0) ** 2
+    shares = variances.div(variances.sum(axis=1).where(lambda total: total > 0, 1.0), axis=0)
+    hatch = {"shape": LOOKS[source], "fgcolor": "#ffffff", "fillmode": "overlay", "size": 6}
+    return {
+        "type": "bar",
+        "orientation": "h",
+        "name": f"{source} {NAMES[source]}",
+        "x": template.rounded(worst["GRR_percent_tolerance"] * shares[f"{source}_sd"]),
+        "y": list(range(len(worst))),
+        "marker": {"color": template.ROLES[source], "pattern": hatch},
+        "customdata": template.rounded(100.0 * shares[f"{source}_sd"]),
+        "hovertemplate": "%{fullData.name}: %{customdata:.0f} % of the variance<extra></extra>",
+    }
+
+
+def _line(limit: float) -> dict[str, Any]:
+    line = {"color": template.ROLES["limit"], "width": 1.5, "dash": "dash"}
+    place = {"x0": limit, "x1": limit, "y0": 0, "y1": 1, "yref": "paper"}
+    return {"type": "line", **place, "line": line}
