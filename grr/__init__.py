@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from grr.files.columns_file import read_columns as read_columns
     from grr.files.folder import open_study as open_study
     from grr.files.folder import save_study as save_study
-    from grr.files.readers.taken import describe_reading as describe_reading
+    from grr.files.readers.found import describe_reading as describe_reading
     from grr.files.readings_file import read_readings as read_readings
     from grr.many.analyse_many import analyse_many as analyse_many
     from grr.model.errors import StudyError as StudyError
@@ -95,7 +95,7 @@ _HOMES = {
     "compare_methods": "grr.questions.compare_methods",
     "compare_operators": "grr.questions.compare_operators",
     "Contribution": "grr.questions.contribution",
-    "describe_reading": "grr.files.readers.taken",
+    "describe_reading": "grr.files.readers.found",
     "DesignComparison": "grr.questions.expecting",
     "drift": "grr.questions.drift",
     "Drift": "grr.questions.drift",

@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import re
 
+#: A label that begins with one of these is written with an apostrophe before it.
+FORMULA_SIGNS = "=+-@'"
 #: Characters that begin a formula, their full-width forms, and our own mark.
 _STARTS = "=+-@＝＋－＠'"
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d*)?(?:[eE][+-]?\d+)?", re.ASCII)

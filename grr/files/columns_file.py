@@ -7,18 +7,17 @@ from os import PathLike
 
 import pandas as pd
 
-from grr.files.readers.grid import Grid
-from grr.files.readers.layout import Found, Layout
-from grr.files.readers.numbers import decimal_sign, read_numbers, unit_of_readings
-from grr.files.readers.words import SYNONYMS, unit_in, without_unit
+from grr.files.readers.found import decimal_sign, read_numbers, unit_of_readings
+from grr.files.readers.grid import Found, Grid, Layout
 from grr.files.readings_file import file_content, grids_in
+from grr.model.columns import NAMES, bare, unit_in
 from grr.model.errors import StudyError
 from grr.model.values import a_path, one_of
 
 #: Columns that are understood, and what people call them.
 COLUMNS = {
-    "reading": SYNONYMS["reading"],
-    "time": (*SYNONYMS["time"], "date", "day", "checked on"),
+    "reading": NAMES["reading"],
+    "time": (*NAMES["time"], "date", "day", "checked on"),
     "reference": ("reference", "reference value", "block", "block size", "gauge block", "nominal"),
     "check": ("check", "check number"),
     "expanded_uncertainty": ("expanded uncertainty", "uncertainty of the block"),
@@ -77,12 +76,11 @@ def read_columns(
 
 def _header(grid: Grid) -> tuple[int, dict[str, int]] | None:
     """Return the row of the header and the place of each column known there."""
-    known = {word: name for name, words in COLUMNS.items() for word in (name, *words)}
+    known = {bare(word): name for name, words in COLUMNS.items() for word in (name, *words)}
     for row in range(min(_TOP, len(grid.cells))):
         places: dict[str, int] = {}
         for column in grid.filled(row):
-            words = without_unit(grid.text(row, column)).casefold().replace("_", " ").strip()
-            name = known.get(words)
+            name = known.get(bare(grid.text(row, column)))
             if name in places:
                 raise grid.refusal(
                     f"Two columns are named {name}", "Rename or remove one", row, column

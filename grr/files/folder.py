@@ -10,9 +10,9 @@ from typing import Any
 
 import pandas as pd
 
+from grr.files.cell_text import FORMULA_SIGNS
 from grr.files.disk import made_folder, remove, write_whole, writing
 from grr.files.journal import is_journal_file, read_journal, standing_readings
-from grr.files.readers.long_form import FORMULA_SIGNS
 from grr.files.readings_file import read_readings
 from grr.files.settings import Settings, settings_of
 from grr.files.settings_record import differences, log_changes, recorded_settings

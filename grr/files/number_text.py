@@ -4,27 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-import unicodedata
 from dataclasses import dataclass
 
 from grr.model.errors import StudyError
+from grr.model.plain_text import clean_text
 from grr.model.units import canonical_unit
 from grr.model.values import one_of
 
 _LONGEST = 60
-
-_MINUS = "\u2212\u2010\u2011\u2012\u2013\ufe63"
-_APOSTROPHES = "\u2018\u2019\u02bc\u00b4"
-_PRIMES = "\u2032"
-_INVISIBLE = "\ufeff\u200b\u200c\u200d\u200e\u200f\u2060\u00ad\u202a\u202c\u202d"
-
-_TRANSLATION = {
-    **{code: code - 0xFEE0 for code in range(0xFF01, 0xFF5F)},  # full-width forms
-    **{ord(sign): "-" for sign in _MINUS},
-    **{ord(sign): "'" for sign in _APOSTROPHES + _PRIMES},
-    **{ord(sign): '"' for sign in "\u201c\u201d\u2033"},
-    **dict.fromkeys(map(ord, _INVISIBLE)),
-}
 
 _NUMBER = re.compile(
     r"""(?P<sign>[+-]?)\ *
@@ -98,23 +85,6 @@ def parse_number(text: str, decimal: str | None = None) -> ParsedNumber:
         )
     power = int((match["exponent"] or "e0")[1:])
     return ParsedNumber(value, unit, max(0, decimals - power), text)
-
-
-def clean_text(text: str) -> str:
-    """Return the text in plain characters, without invisible ones and outer spaces."""
-    if text.isascii() and text.isprintable():
-        return text.strip()
-    plain = text.translate(_TRANSLATION)
-    return "".join(_plain_character(character) for character in plain).strip()
-
-
-def _plain_character(character: str) -> str:
-    if character.isascii():
-        return character if character.isprintable() else " "
-    category = unicodedata.category(character)
-    if category == "Nd":
-        return str(unicodedata.decimal(character))
-    return " " if category in ("Zs", "Zl", "Zp", "Cc") else character
 
 
 def _refusal_of_words(body: str, text: str) -> StudyError:

@@ -10,10 +10,9 @@ import pandas as pd
 
 from grr.files.journal import is_journal
 from grr.files.opening import regular_file
-from grr.files.readers.grid import Grid
-from grr.files.readers.layout import Layout
-from grr.files.readers.long_form import long_layout
-from grr.files.readers.table import readings_in
+from grr.files.readers.found import readings_in
+from grr.files.readers.grid import Grid, Layout
+from grr.files.readers.long_table import long_layout
 from grr.files.readers.text_table import text_grid
 from grr.files.readers.wide_form import wide_layout
 from grr.files.readers.workbook import workbook_grids

@@ -1,4 +1,4 @@
-"""The cells of one sheet or text file, and how to name a place among them."""
+"""The cells of one sheet or text file, and where among them readings were found."""
 
 from __future__ import annotations
 
@@ -7,8 +7,15 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from grr.files.number_text import clean_text
+from grr.files.cell_text import FORMULA_SIGNS
+from grr.files.number_text import parse_number
+from grr.files.readers.words import is_missing, is_summary, trial_number
+from grr.model.columns import numbers_readings, role_of
 from grr.model.errors import StudyError
+from grr.model.plain_text import clean_text
+
+#: What tells one reading from another.
+KEYS = ("part", "operator", "trial", "method")
 
 
 @dataclass(frozen=True)
@@ -41,6 +48,8 @@ class Grid:
         What was left out before the grid was made.
     doubts : tuple of str
         Why the grid may not be all of the file.
+    stated : dict
+        (row, column) of a header → the role that the caller stated for its column.
     """
 
     cells: list[list[Any]]
@@ -50,6 +59,7 @@ class Grid:
     encoding: str = ""
     remarks: tuple[str, ...] = field(default=())
     doubts: tuple[str, ...] = field(default=())
+    stated: dict[tuple[int, int], str] = field(default_factory=dict)
 
     @cached_property
     def width(self) -> int:
@@ -65,6 +75,17 @@ class Grid:
     def text(self, row: int, column: int) -> str:
         """Return what a cell shows, without outer spaces; "" where it is blank."""
         return shown(self.at(row, column))
+
+    def role(self, row: int, column: int) -> str:
+        """Return what a header stands for, part, operator ...; "" if unknown.
+
+        What the caller stated goes before what the words mean.
+        """
+        if (row, column) in self.stated:
+            return self.stated[row, column]
+        role = role_of(self.text(row, column))
+        taken = any(r == row and other == role for (r, _), other in self.stated.items())
+        return "" if taken else role
 
     def blank_row(self, row: int) -> bool:
         """Whether no cell of the row shows anything."""
@@ -141,3 +162,109 @@ def cell_range(places: list[tuple[int, int]]) -> str:
     columns = [column for _, column in places]
     first, last = address(min(rows), min(columns)), address(max(rows), max(columns))
     return first if first == last else f"{first}:{last}"
+
+
+@dataclass(frozen=True)
+class Found:
+    """One cell that holds a reading, or that was left empty for one.
+
+    ``labels`` are the texts for part, operator, method, time, note and unit, and the
+    whole number for trial; ``named`` is the header of the cell's column.
+    """
+
+    row: int
+    column: int
+    labels: dict[str, Any]
+    named: str = ""
+
+
+@dataclass
+class Layout:
+    """What was recognised in a grid."""
+
+    form: str
+    found: list[Found] = field(default_factory=list)
+    #: Units stated in headers and captions, and where.
+    units: list[tuple[str, str]] = field(default_factory=list)
+    #: Row → what a caption in it states for the readings of a block.
+    captions: dict[int, str] = field(default_factory=dict)
+    #: Columns and rows that were left, and why.
+    ignored_columns: list[str] = field(default_factory=list)
+    ignored_rows: dict[int, str] = field(default_factory=dict)
+    assumed: list[str] = field(default_factory=list)
+
+    @property
+    def ignored(self) -> tuple[str, ...]:
+        """What was left, columns first, then rows from the top."""
+        rows = (f"row {row + 1} ({why})" for row, why in sorted(self.ignored_rows.items()))
+        return (*dict.fromkeys(self.ignored_columns), *rows)
+
+
+def looks_numeric(cell: Any) -> bool:
+    """Whether a cell holds a number, whatever its decimal sign."""
+    if isinstance(cell, bool) or cell is None or isinstance(cell, Unusable):
+        return False
+    if isinstance(cell, (int, float)):
+        return True
+    if not isinstance(cell, str):
+        return False
+    for decimal in (None, ","):
+        try:
+            parse_number(cell, decimal)
+        except StudyError:
+            continue
+        return True
+    return False
+
+
+def looks_empty(cell: Any) -> bool:
+    """Whether a cell is blank or says that nothing was measured."""
+    return not isinstance(cell, Unusable) and is_missing(shown(cell))
+
+
+def label_text(grid: Grid, row: int, column: int, named: str = "") -> str:
+    """Return the text of a label, time or note.
+
+    Raises
+    ------
+    StudyError
+        The cell shows an error, or holds a date that a spreadsheet program made of it.
+    """
+    cell = grid.at(row, column)
+    usable = cell is None or isinstance(cell, (str, int, float))
+    if not usable and role_of(named) in KEYS:
+        raise grid.refusal(
+            "A label cannot be read: the cell holds a date or an error",
+            "Format the cell as text and write the label again",
+            row,
+            column,
+            named,
+        )
+    text = cell.isoformat() if hasattr(cell, "isoformat") else grid.text(row, column)
+    return text[1:] if text[:1] == "'" and text[1:2] in tuple(FORMULA_SIGNS) else text
+
+
+def trial_label(grid: Grid, row: int, column: int, named: str = "") -> int:
+    """Return the number of the trial that a cell states.
+
+    Raises
+    ------
+    StudyError
+        It states none.
+    """
+    number = trial_number(grid.text(row, column))
+    if number is None or number < 1:
+        raise grid.refusal(
+            "A trial is not a whole number from 1", "Number the trials 1, 2, 3", row, column, named
+        )
+    return number
+
+
+def counts_readings(grid: Grid, header: int, column: int) -> bool:
+    """Whether a column headed by a word for readings numbers them: it holds 1, 2, 3 …."""
+    title = grid.text(header, column)
+    if not numbers_readings(title) or (header, column) in grid.stated:
+        return False
+    texts = {grid.text(row, column) for row in range(header + 1, len(grid.cells))} - {"", title}
+    numbers = {trial_number(text) for text in texts if not is_summary(text)}
+    return len(numbers) > 1 and numbers == set(range(1, len(numbers) + 1))

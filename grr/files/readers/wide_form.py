@@ -1,17 +1,32 @@
-"""Forms filled in by hand: labels down the side and across the top, one or more blocks."""
+"""Forms filled in by hand: labels down the side and across the top, one or more blocks.
+
+A form is read in this order: the headers are found (`_headers_at`), each with the rows below it
+is a block (`_blocks`), what stands above a block may state its operator or trial (`captions`),
+and the rows of a block are readings, summaries, remarks, or refused (`_read_block`).
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from grr.files.readers.captions import captions
-from grr.files.readers.grid import Grid, address, column_letter, shown
-from grr.files.readers.layout import Found, Layout, looks_empty, looks_numeric
-from grr.files.readers.long_form import label_text, trial_label
-from grr.files.readers.wide_header import Header, header_without_corner, headers_at
+from grr.files.readers.grid import (
+    Found,
+    Grid,
+    Layout,
+    address,
+    column_letter,
+    counts_readings,
+    label_text,
+    looks_empty,
+    looks_numeric,
+    shown,
+    trial_label,
+)
 from grr.files.readers.words import (
+    is_beside,
     is_summary,
     is_summary_letter,
     may_be_summary,
@@ -19,8 +34,48 @@ from grr.files.readers.words import (
     plain_label,
     trial_number,
 )
+from grr.model.columns import role_of, unit_in, without_unit
 from grr.model.errors import StudyError
 from grr.model.units import SPELLINGS
+
+LABELS = ("part", "operator", "trial")
+
+#: One row of a header: column → text.
+Level = dict[int, str]
+
+
+#: What a caption may state for the readings below it.
+STATED = ("part", "operator", "trial", "method", "unit")
+
+
+@dataclass(frozen=True)
+class Header:
+    """The header of one block of a form.
+
+    Parameters
+    ----------
+    top, bottom : int
+        The first and the last row of the header.
+    down : dict
+        Column → what it holds for each row: part, operator, trial, or "operator/trial"
+        for labels such as A1.
+    across : dict
+        Column → what its readings have in common, such as operator and trial.
+    ignored : dict
+        Column → its header, for averages, ranges and remarks.
+    unread : dict
+        Column → its header, where that could not be read.
+    units : tuple of str
+        The units that the header states.
+    """
+
+    top: int
+    bottom: int
+    down: dict[int, str]
+    across: dict[int, dict[str, Any]]
+    ignored: Level
+    unread: Level
+    units: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -51,7 +106,7 @@ def wide_layout(grid: Grid) -> Layout | None:
     for row in range(len(grid.cells)):
         if row in used or grid.blank_row(row):
             continue
-        if unit := captions(grid, row).get("unit"):
+        if unit := _captions(grid, row).get("unit"):
             layout.units.append((unit, f"row {row + 1}"))
         elif row not in layout.captions:
             layout.ignored_rows[row] = grid.row_text(row)
@@ -69,9 +124,9 @@ def _form(blocks: list[Block]) -> str:
 def _blocks(grid: Grid) -> list[Block]:
     """Return the blocks whose headers have readings below them."""
     rows = range(len(grid.cells))
-    headers = [header for row in rows for header in headers_at(grid, row)]
+    headers = [header for row in rows for header in _headers_at(grid, row)]
     if not any(_serves(grid, header, headers) for header in headers):
-        unnamed = [header_without_corner(grid, row) for row in rows]
+        unnamed = [_header_without_corner(grid, row) for row in rows]
         headers = [header for header in unnamed if header is not None][:1]
     serving = [header for header in headers if _serves(grid, header, headers)]
     most = max((len(header.across) for header in serving), default=0)
@@ -161,7 +216,7 @@ def _stated_above(grid: Grid, block: Block, headings: set[int], layout: Layout) 
     for row in range(header.top):
         if row in headings:
             continue
-        found = captions(grid, row, block.columns.start, block.columns.stop)
+        found = _captions(grid, row, block.columns.start, block.columns.stop)
         found = {key: text for key, text in found.items() if key not in named}
         stated |= found
         if found:
@@ -214,7 +269,7 @@ def _no_readings(grid: Grid, row: int, block: Block, *, gap: bool) -> str:
     if words and gap:
         return grid.row_text(row)
     own = {key for keys in block.header.down.values() for key in keys.split("/")}
-    stated = captions(grid, row, block.columns.start, block.columns.stop).keys() - own
+    stated = _captions(grid, row, block.columns.start, block.columns.stop).keys() - own
     if stated or (not words and (":" in first or len(first.split()) > 3)):
         return grid.row_text(row)
     return ""
@@ -274,3 +329,234 @@ def _complete(grid: Grid, row: int, at: int, labels: dict[str, Any], layout: Lay
             if assumption not in layout.assumed:
                 layout.assumed.append(assumption)
     return Found(row, at, labels, f"cell {address(row, at)}")
+
+
+def _headers_at(grid: Grid, row: int) -> list[Header]:
+    """Return the headers of the blocks whose labels are named in this row, left to right."""
+    blocks = _label_columns(grid, row)
+    if not blocks:
+        return []
+    starts = [min(down) for down in blocks]
+    ends = [*starts[1:], grid.width]
+    return [
+        _header(grid, row, down, range(min(down) + 1, end))
+        for down, end in zip(blocks, ends, strict=True)
+        if not all(grid.text(row + 1, at) == grid.text(row, at) != "" for at in down)
+    ]
+
+
+def _header_without_corner(grid: Grid, row: int) -> Header | None:
+    """Return a header that stands over part labels without naming them."""
+    first = next(grid.filled(row), None)
+    if not first:
+        return None
+    header = _header(grid, row, {first - 1: "part"}, range(first, grid.width))
+    read = [{"operator", "trial"} <= labels.keys() for labels in header.across.values()]
+    return header if len(read) > 1 and all(read) and not header.unread else None
+
+
+def _label_columns(grid: Grid, row: int) -> list[dict[int, str]]:
+    """Return the columns whose labels the row names; one group for each form side by side."""
+    groups: list[dict[int, str]] = []
+    for at in grid.filled(row):
+        text = grid.text(row, at)
+        keys = [role_of(piece) for piece in text.split("/")]
+        if (row, at) in grid.stated:
+            keys = [grid.stated[row, at]]
+        elif groups and at - 1 in groups[-1] and counts_readings(grid, row, at):
+            keys = ["trial"]
+        if text.endswith(":") or not set(keys) <= set(LABELS) or len(set(keys)) != len(keys):
+            continue
+        if groups and _stands_over_numbers(grid, row, at, groups[-1]):
+            continue
+        last = at == max(grid.filled(row))
+        if not groups or (at - 1 not in groups[-1] and not last):
+            groups.append({})
+        if len(keys) == 2 and grid.text(row, at + 1) in ("", text):
+            groups[-1] |= {at: keys[0], at + 1: keys[1]}
+        elif at not in groups[-1]:
+            groups[-1][at] = "/".join(sorted(keys))
+    return groups
+
+
+def _stands_over_numbers(grid: Grid, row: int, at: int, down: dict[int, str]) -> bool:
+    """Whether a word is the title of numbers below it, as "Part" over 1 to 10."""
+    numbered = trial_number(grid.text(row + 1, at)) is not None
+    return numbered and all(
+        grid.text(row + 1, label) in ("", grid.text(row, label)) for label in down
+    )
+
+
+def _header(grid: Grid, row: int, down: dict[int, str], columns: range) -> Header:
+    needed = set(LABELS) - {key for keys in down.values() for key in keys.split("/")}
+    pivoted = _pivoted(grid, row, down)
+    if pivoted:
+        named = {key: _carried(_level(grid, row + i, columns)) for i, key in enumerate(pivoted)}
+        levels = {"": named["operator"], "trial": named["trial"]}
+        corner = role_of(grid.text(row + 2, min(down))) == "part"
+        bottom = row + 2 if corner and not any(_level(grid, row + 2, columns).values()) else row + 1
+        rows, down, needed = range(row, bottom + 1), {min(down): "part"}, {"operator", "trial"}
+    else:
+        rows, levels = _levels(grid, row, down, columns, needed)
+    *upper, lowest = levels.values()
+    shown = {
+        at: next((text for r in reversed(rows) if (text := grid.text(r, at))), "") for at in lowest
+    }
+    ignored = {
+        at: text
+        for at, text in shown.items()
+        if _is_ignored(text, lowest) or any(is_summary(level[at]) for level in upper)
+    }
+    kept = [at for at, text in lowest.items() if text != "" and at not in ignored]
+    across = _read(
+        {key: {at: without_unit(level[at]) for at in kept} for key, level in levels.items()}, needed
+    )
+    across = {at: labels for at, labels in across.items() if not may_be_summary(lowest[at])}
+    unread = {at: lowest[at] for at in kept if at not in across}
+    units = {unit_in(grid.text(r, at)) for r in rows for at in lowest} - {""}
+    return Header(rows[0], rows[-1], down, across, ignored, unread, tuple(sorted(units)))
+
+
+def _pivoted(grid: Grid, row: int, down: dict[int, str]) -> list[str]:
+    """Return operator and trial, in their order, where two rows begin with these words."""
+    at = min(down)
+    keys = [role_of(grid.text(row, at)), role_of(grid.text(row + 1, at))]
+    return keys if len(down) == 1 and set(keys) == {"operator", "trial"} else []
+
+
+def _levels(
+    grid: Grid, row: int, down: dict[int, str], columns: Sequence[int], needed: set[str]
+) -> tuple[range, dict[str, Level]]:
+    """Return the rows of a header and its levels, the lowest last; "" where unnamed."""
+    columns = [at for at in columns if at not in down]
+    above, here, below = (_level(grid, r, columns) for r in (row - 1, row, row + 1))
+    if all(grid.text(row + 1, at) == "" for at in down):
+        levels = _two_levels(here, below, needed)
+        if levels:
+            return range(row, row + 2), levels
+    corner = [grid.text(row - 1, at) for at in down]
+    captions = any(text.endswith(":") for text in above.values())
+    if not captions and all(text == "" or role_of(text) for text in corner):
+        levels = _two_levels(above, here, needed)
+        if levels:
+            return range(row - 1, row + 1), levels
+    return range(row, row + 1), {"": here}
+
+
+def _two_levels(upper: Level, lower: Level, needed: set[str]) -> dict[str, Level]:
+    """Return the levels that two rows make; none where they are not one header."""
+    if not any(upper.values()) or not any(lower.values()) or _has_readings(lower):
+        return {}
+    title = _title(upper)
+    if title:
+        return {title if title in needed and title != "operator" else "": lower}
+    if len(needed) == 2 and "trial" in needed:
+        if _numbered(lower):
+            return {"": _carried(upper), "trial": lower}
+        if _numbered(upper) and not any(map(looks_numeric, lower.values())):
+            return {"trial": _carried(upper), "": lower}
+    return {}
+
+
+def _has_readings(level: Level) -> bool:
+    return any(looks_numeric(text) and trial_number(text) is None for text in level.values())
+
+
+def _level(grid: Grid, row: int, columns: Sequence[int]) -> Level:
+    return {at: grid.text(row, at) for at in columns}
+
+
+def _carried(level: Level) -> Level:
+    """Return the texts carried on over the blank cells to their right."""
+    texts, last = {}, ""
+    for at, text in level.items():
+        last = text or last
+        texts[at] = last
+    return texts
+
+
+def _title(level: Level) -> str:
+    """Return what a row says about all that stands below it: part, trial, reading ..."""
+    names = {without_unit(text) for text in level.values() if text and not _is_ignored(text, level)}
+    return role_of(names.pop()) if len(names) == 1 else ""
+
+
+def _numbered(level: Level) -> bool:
+    """Whether a row numbers trials: besides numbers only summaries and blank cells."""
+    texts = [text for text in level.values() if text and not _is_ignored(text, level)]
+    return bool(texts) and all(trial_number(without_unit(text)) is not None for text in texts)
+
+
+def _is_ignored(text: str, level: Level) -> bool:
+    """Whether a column holds no readings: averages, ranges, remarks."""
+    return is_summary(text) or is_beside(text) or is_summary_letter(text, level.values())
+
+
+def _read(levels: dict[str, Level], needed: set[str]) -> dict[int, dict[str, Any]]:
+    """Return what each column stands for; a column that cannot be read is left out."""
+    read: dict[int, dict[str, Any]] = {at: {} for level in levels.values() for at in level}
+    for key, level in levels.items():
+        if key == "":
+            for at, labels in _read_names(level, needed - levels.keys()).items():
+                read[at] |= labels
+        else:
+            for at, text in level.items():
+                read[at][key] = trial_number(text) if key == "trial" else plain_label(text, key)
+    wanted = max((len(labels) for labels in read.values()), default=0)
+    return {
+        at: labels
+        for at, labels in read.items()
+        if labels and len(labels) == wanted and not {None, "", 0} & set(labels.values())
+    }
+
+
+def _read_names(names: Level, needed: set[str]) -> dict[int, dict[str, Any]]:
+    """Read headers that say for themselves what they stand for; Reading is no name."""
+    names = {at: name for at, name in names.items() if role_of(name) == ""}
+    trials = {at: trial_number(name) for at, name in names.items()}
+    all_trials = None not in trials.values()
+    worded = all_trials and not any(name.isdecimal() for name in names.values())
+    distinct = len(set(trials.values())) == len(trials)
+    if needed == {"trial"} or ("trial" in needed and distinct and worded):
+        return {at: {"trial": number} for at, number in trials.items()}
+    if needed == {"operator", "trial"} and distinct and all_trials:
+        return {at: {"trial": number} for at, number in trials.items()}
+    if "part" in needed:
+        parts = {at: plain_label(name, "part") for at, name in names.items()}
+        if "operator" in needed and all(parts[at] == name for at, name in names.items()):
+            return {}  # parts or operators: it does not say
+        return {at: {"part": part} for at, part in parts.items()}
+    pairs = {at: operator_and_trial(name) for at, name in names.items()}
+    if "trial" in needed and any(pairs.values()):
+        return {at: {"operator": pair[0], "trial": pair[1]} for at, pair in pairs.items() if pair}
+    return {
+        at: {"operator": plain_label(name, "operator")}
+        for at, name in names.items()
+        if "operator" in needed and ("trial" not in needed or _names_a_person(name))
+    }
+
+
+def _names_a_person(name: str) -> bool:
+    return trial_number(name) is None and not looks_numeric(name)
+
+
+def _captions(grid: Grid, row: int, first: int = 0, end: int | None = None) -> dict[str, str]:
+    """Return what a row states: "Operator: Anna" in one cell, or Operator and Anna in two.
+
+    Only the columns from ``first`` to before ``end`` are looked at.
+    """
+    filled = [at for at in grid.filled(row) if at >= first and (end is None or at < end)]
+    stated = {}
+    for position, at in enumerate(filled):
+        text = grid.text(row, at)
+        name, colon, value = (piece.strip() for piece in text.partition(":"))
+        key = role_of(name)
+        if key in STATED and colon and value:
+            stated[key] = value
+        elif key in STATED and not value and position + 1 < len(filled):
+            stated[key] = grid.text(row, filled[position + 1])
+        elif len(filled) == 1:
+            word = role_of(text.partition(" ")[0])
+            if word in STATED and plain_label(text, word) != text:
+                stated[word] = plain_label(text, word)
+    return stated

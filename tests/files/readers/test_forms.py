@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.files.readers.taken import describe_reading
+from grr.files.readers.found import describe_reading
 from grr.files.readings_file import read_readings
 from grr.model.errors import StudyError
 
@@ -104,6 +104,50 @@ Checked by: N.N.;;;
     "a head that looks like a form": "Part,Pin,Operator,N.N.\nGauge,17,Size,10 m5\n\n"
     "Part,A1,A2,B1,B2\n1,10.1,10.2,10.3,10.4\n2,20.1,20.2,20.3,20.4\n",
 }
+
+
+#: The same eight readings under the headings of tables in other languages.
+IN_OTHER_LANGUAGES = {
+    "German, two header rows": "Teil;Prüfer A;;Prüfer B;\n;1. Messung;2. Messung;1. Messung;"
+    "2. Messung\n1;10,1;10,2;10,3;10,4\n2;20,1;20,2;20,3;20,4\nMittelwert;15,1;15,2;15,3;15,4\n",
+    "German, one header row": "Teile-Nr.;A Messung 1;A Messung 2;Mittelwert;B Messung 1;"
+    "B Messung 2;Spannweite;Bemerkung\n1;10,1;10,2;10,15;10,3;10,4;0,3;Grat\n"
+    "2;20,1;20,2;;20,3;20,4;;\n",
+    "German, part and operator down": "Teil;Prüfer;1. Messung;2. Messung\n1;A;10,1;10,2\n"
+    ";B;10,3;10,4\n2;A;20,1;20,2\n;B;20,3;20,4\n",
+    "German, long, Messung numbers the readings": "Werkstück;Bediener;Messung;Messwert\n"
+    "1;A;1;10,1\n1;A;2;10,2\n1;B;1;10,3\n1;B;2;10,4\n"
+    "2;A;1;20,1\n2;A;2;20,2\n2;B;1;20,3\n2;B;2;20,4\n",
+    "French": "N° de pièce;Opérateur;Répétition;Valeur mesurée\n1;A;1;10,1\n1;A;2;10,2\n"
+    "1;B;1;10,3\n1;B;2;10,4\n2;A;1;20,1\n2;A;2;20,2\n2;B;1;20,3\n2;B;2;20,4\n"
+    "Moyenne;;;15,25\n",
+    "French, a form": "Pièce;Opérateur A;;Opérateur B;\n;1ère mesure;2ème mesure;1ère mesure;"
+    "2ème mesure\n1;10,1;10,2;10,3;10,4\n2;20,1;20,2;20,3;20,4\nÉtendue;10;10;10;10\n",
+    "Spanish": "Pieza;Operador A;;Operador B;\n;1ª medición;2ª medición;1ª medición;2ª medición\n"
+    "1;10,1;10,2;10,3;10,4\n2;20,1;20,2;20,3;20,4\nPromedio;15;15;15;15\n",
+    "Italian": "Pezzo;Operatore;Prova;Misura\n1;A;1;10,1\n1;A;2;10,2\n1;B;1;10,3\n1;B;2;10,4\n"
+    "2;A;1;20,1\n2;A;2;20,2\n2;B;1;20,3\n2;B;2;20,4\n",
+    "Polish": "Operator: A\nNr części;Próba 1;Próba 2;Rozstęp\n1;10,1;10,2;0,1\n2;20,1;20,2;0,1\n\n"
+    "Operator: B\nNr części;Próba 1;Próba 2;Rozstęp\n1;10,3;10,4;0,1\n2;20,3;20,4;0,1\n"
+    "Średnia;15;15;\n",
+    "Czech": "Operátor;Měření;Díl 1;Díl 2;Průměr\nA;1;10,1;20,1;\n;2;10,2;20,2;\n;Průměr;1;2;\n"
+    "B;1;10,3;20,3;\n;2;10,4;20,4;\n;Průměr;1;2;\n",
+    "Czech, long": "Číslo dílu;Operátor;Pokus;Naměřená hodnota\n1;A;1;10,1\n1;A;2;10,2\n"
+    "1;B;1;10,3\n1;B;2;10,4\n2;A;1;20,1\n2;A;2;20,2\n2;B;1;20,3\n2;B;2;20,4\n",
+}
+
+
+@pytest.mark.parametrize("way", IN_OTHER_LANGUAGES)
+def test_headings_in_other_languages(tmp_path, way):
+    assert places(read(tmp_path, IN_OTHER_LANGUAGES[way])) == TWO_BY_TWO
+
+
+@pytest.mark.parametrize("numbers", ["1;3", "10;11", "1;1", "10,1;10,2"])
+def test_messung_is_a_trial_only_where_it_counts_from_one(tmp_path, numbers):
+    first, second = numbers.split(";")
+    text = f"Teil;Messung;Messwert\n1;{first};10,1\n1;{second};10,2\n"
+    with pytest.raises(StudyError, match="Two columns could hold the reading"):
+        read(tmp_path, text)
 
 
 @pytest.mark.parametrize("way", WAYS)

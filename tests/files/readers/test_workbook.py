@@ -9,7 +9,7 @@ import openpyxl
 import pytest
 
 from grr.files.columns_file import read_columns
-from grr.files.readers.taken import describe_reading
+from grr.files.readers.found import describe_reading
 from grr.files.readings_file import read_readings
 from grr.model.errors import StudyError
 

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 from typing import Any
 
-from grr.files.readers.grid import Grid, column_letter
-from grr.files.readers.layout import Found, Layout, looks_empty, looks_numeric
-from grr.files.readers.words import (
-    is_own_name,
-    is_summary,
-    meaning,
-    trial_number,
-    unit_in,
+from grr.files.readers.grid import (
+    KEYS,
+    Found,
+    Grid,
+    Layout,
+    column_letter,
+    counts_readings,
+    label_text,
+    looks_empty,
+    looks_numeric,
+    trial_label,
 )
+from grr.files.readers.words import is_summary, trial_number
+from grr.model.columns import is_own_name, unit_in
 from grr.model.errors import StudyError
 
-_KEYS = ("part", "operator", "trial", "method")
 _HEADER_ROWS = 60
-
-#: A label that begins with one of these is written with an apostrophe before it.
-FORMULA_SIGNS = "=+-@'"
 
 
 def long_layout(grid: Grid) -> Layout | None:
@@ -76,16 +77,26 @@ def _header_row(grid: Grid) -> int | None:
 
 def _meanings(grid: Grid, row: int) -> dict[int, str]:
     return {
-        at: meaning(grid.text(row, at))
+        at: role
         for at in grid.filled(row)
-        if not grid.text(row, at).endswith(":") and meaning(grid.text(row, at))
+        if not grid.text(row, at).endswith(":") and (role := grid.role(row, at))
     }
+
+
+def _meanings_of_header(grid: Grid, header: int) -> dict[int, str]:
+    """Return what each column holds; "Messung" numbers the readings beside "Messwert"."""
+    meanings = _meanings(grid, header)
+    readings = [at for at, role in meanings.items() if role == "reading"]
+    numbering = [at for at in readings if counts_readings(grid, header, at)]
+    if len(readings) == 2 and len(numbering) == 1 and "trial" not in meanings.values():
+        meanings[numbering[0]] = "trial"
+    return meanings
 
 
 def _columns(grid: Grid, header: int) -> dict[str, int]:
     """Return the column of each key; the project's own name goes before a synonym."""
     columns: dict[str, int] = {}
-    for at, key in _meanings(grid, header).items():
+    for at, key in _meanings_of_header(grid, header).items():
         if key not in columns:
             columns[key] = at
             continue
@@ -111,7 +122,7 @@ def _repeats(grid: Grid, header: int, row: int, columns: dict[str, int]) -> bool
 
 def _not_a_reading(grid: Grid, header: int, row: int, columns: dict[str, int]) -> str:
     """Return why a row is no reading: a summary or a remark; "" where it is one."""
-    keys = [columns[key] for key in _KEYS if key in columns]
+    keys = [columns[key] for key in KEYS if key in columns]
     blank = [at for at in keys if grid.text(row, at) == ""]
     labelled = "trial" in columns and not blank and trial_number(grid.text(row, columns["trial"]))
     for at in grid.filled(row):
@@ -132,51 +143,13 @@ def _found(grid: Grid, header: int, row: int, columns: dict[str, int]) -> Found:
             continue
         named = grid.text(header, at)
         text = label_text(grid, row, at, named)
-        if key in _KEYS and text == "":
+        if key in KEYS and text == "":
             raise grid.refusal(
                 f"A reading has no {key}", f"Enter the {key} in this row", row, at, named
             )
         labels[key] = trial_label(grid, row, at, named) if key == "trial" else text
     at = columns["reading"]
     return Found(row, at, labels, grid.text(header, at))
-
-
-def label_text(grid: Grid, row: int, column: int, named: str = "") -> str:
-    """Return the text of a label, time or note.
-
-    Raises
-    ------
-    StudyError
-        The cell shows an error, or holds a date that a spreadsheet program made of it.
-    """
-    cell = grid.at(row, column)
-    usable = cell is None or isinstance(cell, (str, int, float))
-    if not usable and meaning(named) in _KEYS:
-        raise grid.refusal(
-            "A label cannot be read: the cell holds a date or an error",
-            "Format the cell as text and write the label again",
-            row,
-            column,
-            named,
-        )
-    text = cell.isoformat() if hasattr(cell, "isoformat") else grid.text(row, column)
-    return text[1:] if text[:1] == "'" and text[1:2] in tuple(FORMULA_SIGNS) else text
-
-
-def trial_label(grid: Grid, row: int, column: int, named: str = "") -> int:
-    """Return the number of the trial that a cell states.
-
-    Raises
-    ------
-    StudyError
-        It states none.
-    """
-    number = trial_number(grid.text(row, column))
-    if number is None or number < 1:
-        raise grid.refusal(
-            "A trial is not a whole number from 1", "Number the trials 1, 2, 3", row, column, named
-        )
-    return number
 
 
 def _beyond_the_header(grid: Grid, row: int, column: int) -> StudyError:

@@ -1,0 +1,332 @@
+"""The readings found in a grid, as a long table, and in words what was taken."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import asdict, dataclass
+from datetime import date, time
+from typing import Any
+
+import pandas as pd
+
+from grr.files.number_text import ParsedNumber, parse_number
+from grr.files.readers.grid import (
+    KEYS,
+    Found,
+    Grid,
+    Layout,
+    Unusable,
+    address,
+    cell_range,
+    looks_empty,
+)
+from grr.files.readers.text_table import separator_name
+from grr.model.errors import StudyError
+from grr.model.plain_text import clean_text
+from grr.model.readings_table import validated
+from grr.model.rounding import counted
+from grr.model.units import canonical_unit
+from grr.model.values import needs, spelling
+
+_MOST_SHOWN = 12
+
+
+def readings_in(
+    grid: Grid, layout: Layout, *, sha256: str, unit: str | None, decimal: str | None
+) -> pd.DataFrame:
+    """Return the long table of what was found, described in its ``attrs``.
+
+    Raises
+    ------
+    StudyError
+        A cell cannot be used, units differ, or two cells claim the same place.
+    """
+    if not layout.found:
+        raise StudyError(
+            "There are no readings below the header", "Enter the readings", file=grid.name
+        )
+    _refuse_two_spellings(grid, layout)
+    _refuse_duplicates(grid, layout)
+    decimal = decimal or decimal_sign(grid, layout)
+    numbers = read_numbers(grid, layout, decimal)
+    unit, unit_from = unit_of_readings(grid, layout, numbers, unit)
+    names = list(layout.found[0].labels)
+    table = pd.DataFrame({name: [f.labels.get(name) for f in layout.found] for name in names})
+    table["reading"] = [number.value for number in numbers]
+    table = _checked(table, grid, layout)
+    table.attrs["unit"] = unit
+    table.attrs["taken"] = Taken(
+        file=grid.file,
+        sha256=sha256,
+        sheet=grid.sheet,
+        cells=cell_range([(found.row, found.column) for found in layout.found]),
+        form=layout.form,
+        written_as=written_as(grid, decimal or ""),
+        unit_from=unit_from,
+        parts=tuple(table["part"].unique()),
+        operators=tuple(table["operator"].unique()),
+        missing=tuple(
+            f"{_place(found)} in {address(found.row, found.column)}"
+            for found, number in zip(layout.found, numbers, strict=True)
+            if math.isnan(number.value)
+        ),
+        ignored=(*grid.remarks, *layout.ignored),
+        stated=tuple(f"row {row + 1}: {text}" for row, text in sorted(layout.captions.items())),
+        assumed=(*layout.assumed, *grid.doubts),
+    ).as_dict()
+    return table
+
+
+def _refuse_duplicates(grid: Grid, layout: Layout) -> None:
+    if "trial" not in layout.found[0].labels:
+        return  # whether a part was measured twice is checked with the whole table
+    seen: dict[tuple[Any, ...], Found] = {}
+    for found in layout.found:
+        first = seen.setdefault(tuple(found.labels.get(key) for key in KEYS), found)
+        if first is not found:
+            raise grid.refusal(
+                f"Two readings claim the same place: {_place(found)}, also in "
+                f"{address(first.row, first.column)}",
+                "Correct the part, operator or trial of one of them, or remove one; where "
+                "several blocks stand on a sheet, write “Operator: name” above each",
+                found.row,
+                found.column,
+                found.named,
+            )
+
+
+def _place(found: Found) -> str:
+    return ", ".join(f"{key} {found.labels[key]}" for key in KEYS if key in found.labels)
+
+
+def _refuse_two_spellings(grid: Grid, layout: Layout) -> None:
+    for key in ("part", "operator", "method"):
+        spellings: dict[str, str] = {}
+        for found in layout.found:
+            label = str(found.labels.get(key, ""))
+            first = spellings.setdefault(spelling(label), label)
+            if first != label:
+                raise grid.refusal(
+                    f"One {key} seems to be written in two ways: “{first}” and “{label}”",
+                    f"Write the {key} the same way everywhere; where they are two, give them "
+                    "names that differ in more than capitals and spaces",
+                    found.row,
+                )
+
+
+def _checked(table: pd.DataFrame, grid: Grid, layout: Layout) -> pd.DataFrame:
+    """Return the table as a study keeps it; refusals name the row of the file."""
+    try:
+        return validated(table)
+    except StudyError as error:
+        row = None if error.row is None else layout.found[error.row - 1].row + 1
+        raise StudyError(
+            error.problem,
+            error.remedy,
+            file=grid.name,
+            row=row,
+            column=error.column,
+            value=error.value,
+        ) from None
+
+
+def decimal_sign(grid: Grid, layout: Layout) -> str | None:
+    """Return the decimal sign of the readings written as text; None where none shows it.
+
+    A comma before exactly three digits shows nothing by itself, but semicolons between
+    the cells do: spreadsheet programs write them where the comma is the decimal sign.
+    """
+    signs: Counter[str] = Counter()
+    for found in layout.found:
+        cell = grid.at(found.row, found.column)
+        if isinstance(cell, str) and not looks_empty(cell):
+            signs[_sign_shown(clean_text(cell), grid.separator)] += 1
+    del signs[""]
+    return signs.most_common(1)[0][0] if signs else None
+
+
+def _sign_shown(text: str, separator: str) -> str:
+    present = [sign for sign in ".," if text.count(sign) > 0]
+    if len(present) == 2:
+        return max(present, key=text.rindex)
+    if len(present) != 1 or text.count(present[0]) > 1:
+        return ""
+    if present == [","] and separator != ";":
+        try:
+            parse_number(text)
+        except StudyError:
+            return ""
+    return present[0]
+
+
+def read_numbers(grid: Grid, layout: Layout, decimal: str | None) -> list[ParsedNumber]:
+    """Return the number in each cell found; NaN where nothing was measured.
+
+    Raises
+    ------
+    StudyError
+        A cell holds something else, with its place.
+    """
+    return [_read(grid, found, decimal) for found in layout.found]
+
+
+def _read(grid: Grid, found: Found, decimal: str | None) -> ParsedNumber:
+    cell = grid.at(found.row, found.column)
+    problem, remedy = _not_a_number(cell)
+    if problem:
+        raise grid.refusal(problem, remedy, found.row, found.column, found.named)
+    if looks_empty(cell):
+        return ParsedNumber(math.nan, "", 0, "")
+    if not isinstance(cell, str):
+        return ParsedNumber(float(cell), "", 0, grid.text(found.row, found.column))
+    try:
+        return parse_number(cell, decimal)
+    except StudyError as error:
+        raise grid.refusal(
+            f"A reading cannot be used: {error.problem[0].lower()}{error.problem[1:]}",
+            error.remedy,
+            found.row,
+            found.column,
+            found.named,
+        ) from None
+
+
+def _not_a_number(cell: Any) -> tuple[str, str]:
+    if isinstance(cell, Unusable):
+        return cell.problem, cell.remedy
+    if isinstance(cell, bool):
+        return "A reading is not a number", "Enter the reading, or leave the cell empty"
+    if isinstance(cell, (date, time)) or not (cell is None or isinstance(cell, (str, int, float))):
+        return (
+            "A reading cannot be read: the cell holds a date or a time",
+            "A spreadsheet program may have made it of a number: format the cell as a number and "
+            "enter the reading again",
+        )
+    return "", ""
+
+
+def unit_of_readings(
+    grid: Grid, layout: Layout, numbers: list[ParsedNumber], stated: str | None
+) -> tuple[str, str]:
+    """Return the unit of all readings and where it was stated.
+
+    Raises
+    ------
+    StudyError
+        Two units are stated, or one that is no unit of length.
+    """
+    sources: dict[str, str] = {}
+    for text, where in layout.units:
+        sources.setdefault(_unit(text, grid, where), where)
+    for found, number in zip(layout.found, numbers, strict=True):
+        column = found.labels.get("unit", "")
+        for unit, where in ((number.unit, "the cells"), (column, "the column of units")):
+            if unit == "":
+                continue
+            sources.setdefault(_unit(unit, grid, f"row {found.row + 1}"), where)
+            if len(sources) > 1:
+                raise grid.refusal(
+                    f"The readings have different units: {' and '.join(sources)}",
+                    "Convert them to one unit, or split them into two files",
+                    found.row,
+                    found.column,
+                    found.named,
+                )
+    if stated:
+        sources.setdefault(canonical_unit(stated), "the call")
+    if len(sources) > 1:
+        raise StudyError(
+            f"Two units are stated: {', '.join(f'{u} in {w}' for u, w in sources.items())}",
+            "Correct the one that is wrong",
+            file=grid.name,
+        )
+    return next(iter(sources.items()), ("", ""))
+
+
+def _unit(text: str, grid: Grid, where: str) -> str:
+    try:
+        return canonical_unit(text)
+    except StudyError as error:
+        raise StudyError(
+            f"{error.problem}: it stands in {where}", error.remedy, file=grid.name, value=text
+        ) from None
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What was taken from a file: everything that someone needs to check or repeat it."""
+
+    file: str
+    sha256: str
+    sheet: str
+    cells: str
+    form: str
+    written_as: str
+    unit_from: str
+    parts: tuple[str, ...]
+    operators: tuple[str, ...]
+    missing: tuple[str, ...]
+    ignored: tuple[str, ...]
+    stated: tuple[str, ...]
+    assumed: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values, as the ``attrs`` of a table want them."""
+        return asdict(self)
+
+
+def written_as(grid: Grid, decimal: str) -> str:
+    """Return how a text file was written; for a sheet, the sign of numbers kept as text."""
+    sign = {".": "decimal point", ",": "decimal comma", "": ""}[decimal]
+    separator = f"cells separated by {separator_name(grid.separator)}" if grid.separator else ""
+    return ", ".join(filter(None, (separator, sign, grid.encoding)))
+
+
+def describe_reading(readings: pd.DataFrame) -> str:
+    """Return in words what `grr.read_readings` took from a file and what it ignored.
+
+    Raises
+    ------
+    StudyError
+        The table was not read from a file, or lost its description on the way.
+    """
+    taken = needs(readings, pd.DataFrame).attrs.get("taken")
+    if not isinstance(taken, dict):
+        raise StudyError(
+            "The table does not say where it was read from",
+            "Give the table as grr.read_readings returned it",
+        )
+    sheet = f", sheet {taken['sheet']}" if taken["sheet"] else ""
+    written = f" ({taken['written_as']})" if taken["written_as"] else ""
+    unit = readings.attrs.get("unit") or ""
+    lines = [
+        f"Read from {taken['file']}{sheet}, cells {taken['cells']}{written}.",
+        f"Recognised as {taken['form']}.",
+        f"Taken: {counted(int(readings['reading'].notna().sum()), 'reading')} of "
+        f"{counted(len(taken['parts']), 'part')} by "
+        f"{counted(len(taken['operators']), 'operator')}, "
+        f"{counted(readings['trial'].nunique(), 'trial')}.",
+        f"Operators: {_listed(taken['operators'])}.",
+        f"Parts: {_listed(taken['parts'])}.",
+        f"Unit: {unit}, stated in {taken['unit_from']}." if unit else "Unit: not stated anywhere.",
+        *(f"Stated in {caption}." for caption in taken["stated"]),
+        *(f"Assumed: {assumption}." for assumption in taken["assumed"]),
+        *_section("Missing", taken["missing"], "none"),
+        *_section("Ignored", taken["ignored"], "nothing"),
+        f"File as read: SHA-256 {taken['sha256']}.",
+        "Compare this with the file before you go on.",
+    ]
+    return "\n".join(lines)
+
+
+def _section(title: str, entries: tuple[str, ...], none: str) -> list[str]:
+    if not entries:
+        return [f"{title}: {none}."]
+    return [f"{title} ({len(entries)}):", *(f"  - {entry}" for entry in entries)]
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    if len(names) <= _MOST_SHOWN:
+        return ", ".join(names)
+    return f"{', '.join(names[: _MOST_SHOWN - 1])} … {names[-1]}"
