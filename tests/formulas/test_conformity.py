@@ -73,6 +73,29 @@ def test_a_value_computed_with_40_digits():
     assert float(ours) == pytest.approx(1.36404325334012e-51, rel=1e-11)
 
 
+def test_owens_t_gives_what_the_integral_gives(monkeypatch):
+    # Two formulas for one chance: the corners by Owen's T, and the integral over true values.
+    rng = np.random.default_rng(1)
+    true, reading = (np.sort(rng.normal(0, 3, (4_000, 2))).T for _ in range(2))
+    true[1, ::4], true[0, 1::4], reading[0, 2::4], reading[1, 3::4] = INF, -INF, -INF, INF
+    true[0, 2::8] = np.minimum(true[1, 2::8] - 0.1, 0.0)
+    given = {"mean": 0.0, "sd": 1.0, "error_sd": 10.0 ** rng.uniform(-2.5, 1.0, 4_000)}
+    found = rectangle_probability(tuple(true), tuple(reading), **given)
+    monkeypatch.setattr("grr.formulas.conformity._CANCELLED", INF)
+    integrated = rectangle_probability(tuple(true), tuple(reading), **given)
+    assert (found != integrated).mean() > 0.5
+    np.testing.assert_allclose(found, integrated, rtol=1e-10, atol=1e-300)
+    np.testing.assert_allclose(found, integrated, rtol=0.0, atol=1e-15)
+
+
+@pytest.mark.parametrize("corner", [(0.0, 0.0), (0.0, 0.7), (0.7, 0.0), (0.0, -0.7)])
+def test_a_corner_on_an_axis_is_no_special_case(corner):
+    upper, read = corner
+    ours = rectangle_probability((-INF, upper), (-INF, read), mean=0.0, sd=1.0, error_sd=0.3)
+    expected = by_adaptive_quadrature((-INF, upper), (-INF, read), 0.3)
+    assert float(ours) == pytest.approx(expected, rel=1e-9)
+
+
 def test_equals_the_bivariate_normal_distribution_function():
     k = 0.4
     covariance = [[1.0, 1.0], [1.0, 1.0 + k * k]]
