@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 
 from grr.entry.numbers import one_number
-from grr.files.collection import HELPER
 from grr.model.errors import StudyError
 from grr.model.facts import CLOSED_FACES, HOLDINGS, MASTER
+from grr.questions.collection import HELPER
 
 #: A pause longer than this asks for soak and zero again: a hand has warmed the gauge, or
 #: the room has changed (common practice, no source).

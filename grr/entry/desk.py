@@ -20,11 +20,11 @@ from grr.entry.job import Job
 from grr.entry.ownership import Ownership
 from grr.entry.places import Place, place_of, with_changes
 from grr.entry.record import Record
-from grr.files.collection import HELPER
 from grr.files.disk import writing
 from grr.files.events import Event, Events
 from grr.files.journal import Journal, JournalRow
 from grr.model.errors import StudyError
+from grr.questions.collection import HELPER
 
 #: A step of the clock of the computer, against the time that passed, that is put on record.
 CLOCK_JUMP_SECONDS = 2.0

@@ -19,8 +19,8 @@ from grr.entry.places import Place
 from grr.entry.taking import take
 from grr.entry.upload import take_file
 from grr.entry.view import readings_list, view
-from grr.files.journal import TYPED
 from grr.model.errors import StudyError
+from grr.model.record import TYPED
 
 Message = Mapping[str, Any]
 

@@ -7,8 +7,8 @@ from grr.entry.desk import Desk, Outcome
 from grr.entry.numbers import one_number, refuse_finer
 from grr.entry.places import place_of
 from grr.entry.record import ASKED, order_of
-from grr.files.journal import TYPED
 from grr.model.errors import StudyError
+from grr.model.record import TYPED
 
 
 def keep(desk: Desk, identifier: str) -> Outcome:

@@ -13,8 +13,9 @@ from grr.entry.places import Place, place_of
 from grr.entry.record import ASKED, Record
 from grr.entry.settings_log import log_before_first_reading
 from grr.files.events import Event
-from grr.files.journal import TYPED, UNTIMED, JournalRow, in_order
+from grr.files.journal import JournalRow, in_order
 from grr.model.errors import StudyError
+from grr.model.record import TYPED, UNTIMED
 
 AGAIN = "measured again"
 

@@ -17,8 +17,8 @@ from grr.entry.job import open_job
 from grr.entry.taking import take
 from grr.entry.terminal_checklist import ask_checklist
 from grr.entry.view import readings_list, view
-from grr.files.journal import PASTED, SHEET, TYPED
 from grr.model.errors import StudyError
+from grr.model.record import PASTED, SHEET, TYPED
 from grr.model.tables import paragraph, text_table
 
 HELP = """\

@@ -14,9 +14,10 @@ from grr.entry.places import Place
 from grr.entry.record import Record
 from grr.entry.settings_log import log_before_first_reading
 from grr.files.disk import not_written
-from grr.files.journal import IMPORTED, JournalRow
+from grr.files.journal import JournalRow
 from grr.files.readings_file import read_readings
 from grr.model.errors import StudyError
+from grr.model.record import IMPORTED
 from grr.model.rounding import counted, reading_decimals
 
 

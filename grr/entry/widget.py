@@ -15,8 +15,9 @@ from grr.entry.job import open_job
 from grr.entry.messages import Clerk
 from grr.entry.ownership import Elsewhere
 from grr.entry.serial_port import SerialGauge, ports
-from grr.files.journal import GAUGE, new_id
+from grr.files.journal import new_id
 from grr.model.errors import StudyError
+from grr.model.record import GAUGE
 from grr.model.study import Study
 
 _HERE = Path(__file__).parent

@@ -30,6 +30,7 @@ from grr.files import disk
 from grr.files.cell_text import from_cell, to_cell
 from grr.files.opening import LARGEST_RECORD, regular_file
 from grr.model.errors import StudyError
+from grr.model.record import AlteredRow
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # tells spreadsheets that the text is UTF-8
 
@@ -51,14 +52,6 @@ class Line:
     cells: tuple[str, ...] | None
     seal: str
     unbroken: bool
-
-
-@dataclass(frozen=True)
-class AlteredRow:
-    """The first row that is not as it was written; ``row`` as a spreadsheet counts."""
-
-    row: int
-    why: str
 
 
 def seal(previous: str, cells: Sequence[str]) -> str:

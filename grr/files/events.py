@@ -28,7 +28,6 @@ from pathlib import Path
 import pandas as pd
 
 from grr.files.chained_file import (
-    AlteredRow,
     ChainedFile,
     first_altered,
     ids_of_one_write,
@@ -37,6 +36,7 @@ from grr.files.chained_file import (
 )
 from grr.files.disk import writing
 from grr.files.journal import new_id, now
+from grr.model.record import AlteredRow
 
 WRITTEN = ("id", "time", "session", "kind", "name", "old", "value", "reason", "entered_by")
 COLUMNS = (*WRITTEN, "hash")

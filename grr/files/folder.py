@@ -12,7 +12,7 @@ import pandas as pd
 
 from grr.files.cell_text import FORMULA_SIGNS
 from grr.files.disk import made_folder, remove, write_whole, writing
-from grr.files.journal import is_journal_file, read_journal, standing_readings
+from grr.files.journal import is_journal_file, read_journal
 from grr.files.readings_file import read_readings
 from grr.files.settings import Settings, settings_of
 from grr.files.settings_record import differences, log_changes, recorded_settings
@@ -23,7 +23,9 @@ from grr.files.study_file import (
     settings_text,
     write_settings,
 )
+from grr.files.verify_folder import record_of
 from grr.model.errors import StudyError
+from grr.model.record import standing_readings
 from grr.model.study import Study
 from grr.model.values import a_path, needs
 
@@ -48,7 +50,7 @@ def open_study(folder: str | PathLike[str]) -> Study:
     file = _readings_file(folder)
     readings = _readings(file, settings)
     try:
-        return settings.study(readings, folder)
+        return settings.study(readings, record_of(folder))
     except StudyError as error:
         raise _placed(error, readings, file) from None
 

@@ -19,7 +19,6 @@ import numpy as np
 import pandas as pd
 
 from grr.files.chained_file import (
-    AlteredRow,
     ChainedFile,
     first_altered,
     ids_of_one_write,
@@ -29,6 +28,7 @@ from grr.files.chained_file import (
 from grr.files.disk import writing
 from grr.files.opening import LARGEST_RECORD, regular_file
 from grr.model.errors import StudyError
+from grr.model.record import AlteredRow
 from grr.model.values import article
 
 #: The columns of the journal, without the last one, ``hash``.
@@ -50,10 +50,6 @@ WRITTEN = (
     "session",
 )
 COLUMNS = (*WRITTEN, "hash")
-#: Where a reading came from. The last three do not tell when it was measured.
-GAUGE, TYPED, PASTED, SHEET, IMPORTED = "gauge", "typed", "pasted", "sheet", "imported"
-UNTIMED = (PASTED, SHEET, IMPORTED)
-STUDY_COLUMNS = ("part", "operator", "trial", "method", "reading", "order", "time", "note")
 
 
 @dataclass(frozen=True)
@@ -179,50 +175,6 @@ def _changed(column: str, text: str, file: Path, row: int) -> StudyError:
         column=column,
         value=text,
     )
-
-
-def standing_readings(journal: pd.DataFrame, *, taken_again: bool = False) -> pd.DataFrame:
-    """Return the readings that count, with the columns that a `Study` takes.
-
-    Parameters
-    ----------
-    journal : DataFrame
-        From `read_journal`.
-    taken_again : bool
-        Where a part was measured again in answer to a question and no cause was found the
-        first reading counts; with True the last one does, to show the result both ways.
-
-    Returns
-    -------
-    DataFrame
-        In the order in which the readings were taken. A value set right without measuring
-        again keeps the time of its measurement; numbers typed from paper, pasted or imported
-        have none. ``method`` is left out where no row has one.
-    """
-    taken = standing_rows(journal).sort_values("order", kind="stable")
-    taken = taken.drop_duplicates(
-        ["part", "operator", "trial", "method"], keep="last" if taken_again else "first"
-    ).sort_values("order", kind="stable")
-    table = taken[list(STUDY_COLUMNS)].reset_index(drop=True)
-    table["time"] = _measured_at(journal, taken)
-    for column in ("trial", "order"):
-        if table[column].notna().all():
-            table[column] = table[column].astype("int64")
-    return table.drop(columns="method") if table["method"].eq("").all() else table
-
-
-def standing_rows(journal: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows with a reading that no other row voids, repeats included."""
-    voided = set(journal["voids"]) - {""}
-    return journal[journal["reading"].notna() & ~journal["id"].isin(voided)]
-
-
-def _measured_at(journal: pd.DataFrame, taken: pd.DataFrame) -> list[str]:
-    """Return the time of each measurement: that of the first row with its order, if known."""
-    measured = journal[journal["reading"].notna()].drop_duplicates("order")
-    known = measured[~measured["source"].isin(UNTIMED)]
-    times = dict(zip(known["order"], known["time"], strict=True))
-    return [times.get(order, "") for order in taken["order"]]
 
 
 def verify(path: str | Path) -> AlteredRow | None:

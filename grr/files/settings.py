@@ -5,7 +5,6 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -13,6 +12,7 @@ import pandas as pd
 
 from grr.model.errors import StudyError
 from grr.model.facts import DEVIATION, checked_facts
+from grr.model.record import Record
 from grr.model.rules import Plan, Rules
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
@@ -108,8 +108,8 @@ class Settings:
         """The limits as the gauge shows them."""
         return _moved(self.tolerance, -self.master_size) if self.tolerance else None
 
-    def study(self, readings: pd.DataFrame, folder: Path | None = None) -> Study:
-        """Return the study of readings as the gauge showed them."""
+    def study(self, readings: pd.DataFrame, record: Record | None = None) -> Study:
+        """Return the study of readings as the gauge showed them, with what was recorded."""
         mean = self.process_mean
         return Study(
             readings,
@@ -127,7 +127,8 @@ class Settings:
             plan=self.plan,
             facts=self.facts,
             example=self.example,
-            folder=folder,
+            folder=None if record is None else record.folder,
+            record=record,
         )
 
 

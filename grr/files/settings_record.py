@@ -7,7 +7,6 @@ a reason after that. What ``study.toml`` says otherwise was changed past the rec
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
 from pathlib import Path
 
 from grr.files.chained_file import read_lines
@@ -18,40 +17,13 @@ from grr.files.journal import WRITTEN as READING_COLUMNS
 from grr.files.journal import is_journal_file
 from grr.files.study_file import STUDY_FILE, by_key, read_settings, settings_text
 from grr.model.errors import StudyError
+from grr.model.record import SettingChange
 from grr.model.values import a_path
 
 #: Kinds of events: the settings in full, and one key that was changed.
 WHOLE, ONE_KEY = "settings", "study"
 #: Reason of a change that was found when a session began: nobody gave one.
 FOUND = "found changed in study.toml; no reason given"
-
-_DECIDING_TABLES = ("tolerance", "rules", "plan")
-_DECIDING = (
-    *("unit", "resolution", "purpose", "operators_are", "parts_from", "process_sd"),
-    *("process_mean", "design", "facts.readings_are", "facts.setting_master_size"),
-)
-REMEDY = (
-    "Put the old value back. If the new one is right, put it on record with a name and a "
-    "reason: save the study form with both, or use the command: grr record FOLDER --by NAME "
-    "--reason WHY"
-)
-
-
-@dataclass(frozen=True)
-class SettingChange:
-    """A setting that is not what the record says; "" stands for "not stated"."""
-
-    key: str
-    old: str
-    new: str
-
-    @property
-    def decides(self) -> bool:
-        """Whether the numbers or the verdict hang on it; the rest describes the study."""
-        return self.key in _DECIDING or self.key.split(".")[0] in _DECIDING_TABLES
-
-    def __str__(self) -> str:
-        return f"{self.key}, from {self.old or 'not stated'} to {self.new or 'not stated'}"
 
 
 def logged_events(folder: Path) -> list[Event]:

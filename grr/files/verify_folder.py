@@ -4,26 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+
+import pandas as pd
 
 from grr.files import events, journal
-from grr.files.chained_file import AlteredRow, first_altered, read_lines
-from grr.files.settings_record import REMEDY, SettingChange, logged_events, unrecorded_changes
+from grr.files.chained_file import first_altered, read_lines
+from grr.files.settings_record import logged_events, unrecorded_changes
 from grr.files.study_file import STUDY_FILE
 from grr.model.errors import StudyError
+from grr.model.record import REMEDY, FileCheck, Record, SettingChange
 from grr.model.rounding import counted
 from grr.model.tables import paragraph
 from grr.model.values import a_path
-
-
-@dataclass(frozen=True)
-class FileCheck:
-    """What was found in one file; ``altered`` is None where nothing was changed."""
-
-    name: str
-    rows: int
-    torn_rows: tuple[int, ...]
-    last_hash: str
-    altered: AlteredRow | None
 
 
 @dataclass(frozen=True)
@@ -105,6 +98,24 @@ def verify_folder(folder: str | Path) -> FolderCheck:
         unrecorded_changes(folder) if has_settings else (),
         sessions_without_record(folder),
     )
+
+
+def record_of(folder: Path) -> Record:
+    """Return what the files of a study folder say besides the readings that count.
+
+    What cannot be read is named in ``problem``; the rest is as far as it could be read.
+    """
+    found: dict[str, Any] = {"events": pd.DataFrame(columns=list(events.COLUMNS), dtype=object)}
+    try:
+        if journal.is_journal_file(folder / "readings.csv"):
+            found["journal"] = journal.read_journal(folder / "readings.csv")
+        found["events"] = events.read_events(folder / "events.csv")
+        found["files"] = chained_files(folder)
+        found["missing_sessions"] = sessions_without_record(folder)
+        found["changes"] = unrecorded_changes(folder)
+    except StudyError as error:
+        found["problem"] = error
+    return Record(folder, **found)
 
 
 def chained_files(folder: Path) -> tuple[FileCheck, ...]:

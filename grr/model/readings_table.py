@@ -13,7 +13,10 @@ from grr.model.errors import StudyError
 from grr.model.values import article
 
 #: What a study knows of a reading; any other column is left out.
-COLUMNS = ("part", "operator", "trial", "method", "reading", "order", "time", "note")
+COLUMNS = (
+    *("part", "operator", "trial", "method", "reading", "order", "time", "note"),
+    *("session", "source"),
+)
 
 #: Sums of squares of larger numbers, and their squares, would leave what a float can hold.
 LARGEST = 1e30
@@ -59,8 +62,9 @@ def validated(table: object) -> pd.DataFrame:
         result["order"] = numbers_of(table["order"], "order")
     if "time" in table:
         result["time"] = times_of(table["time"])
-    if "note" in table:
-        result["note"] = table["note"].fillna("").astype(str).to_list()
+    for column in ("note", "session", "source"):
+        if column in table:
+            result[column] = table[column].fillna("").astype(str).to_list()
     _refuse_duplicates(result)
     return result
 

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import KW_ONLY, dataclass, field, replace
+import threading
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import KW_ONLY, dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from grr.model.errors import StudyError
+from grr.model.frames import frame
 from grr.model.readings_table import natural_order, validated
+from grr.model.record import Record
 from grr.model.rules import Plan, Rules
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import finer_than, needs, number, one_of
+
+Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True)
@@ -46,17 +51,12 @@ class Cube:
         return bool(np.isfinite(self.packed).all())
 
 
-class _Readings:
-    """The study's table: set once, and handed out as a copy each time."""
+class _Memo:
+    """What was worked out for a study, by question and options; one at a time."""
 
-    def __get__(self, study: Study | None, owner: type[Study]) -> pd.DataFrame:
-        if study is None:
-            raise AttributeError("readings")
-        table: pd.DataFrame = study.__dict__["_table"]
-        return table.copy()
-
-    def __set__(self, study: Study, table: pd.DataFrame) -> None:
-        study.__dict__["_table"] = table
+    def __init__(self) -> None:
+        self.lock = threading.RLock()
+        self.answers: dict[Hashable, Any] = {}
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -93,7 +93,9 @@ class Study:
     example : bool
         Whether the readings are invented for demonstration.
     folder : Path, optional
-        Where the study was read from.
+        Where the study was read from; nothing reads it again.
+    record : Record, optional
+        What its files said besides: every row with its corrections, events, zero checks.
 
     Raises
     ------
@@ -101,7 +103,7 @@ class Study:
         Anything that cannot be used, with its place and the remedy.
     """
 
-    readings: pd.DataFrame = _Readings()  # type: ignore[assignment]
+    readings: pd.DataFrame = frame()
     _: KW_ONLY
     tolerance: Tolerance | None = None
     unit: str = ""
@@ -118,10 +120,12 @@ class Study:
     facts: Mapping[str, Any] = field(default_factory=dict)
     example: bool = False
     folder: Path | None = None
+    record: Record | None = None
 
     def __post_init__(self) -> None:
-        table = validated(self.__dict__["_table"])
+        table = validated(self.__dict__["readings"])
         set_field = object.__setattr__
+        self.__dict__["_memo"] = _Memo()
         set_field(self, "readings", table)
         if self.tolerance is not None and not isinstance(self.tolerance, Tolerance):
             raise StudyError(
@@ -175,30 +179,30 @@ class Study:
     @cached_property
     def parts(self) -> tuple[str, ...]:
         """The names of the parts, in the order of counting."""
-        return natural_order(self.__dict__["_table"]["part"])
+        return natural_order(self.__dict__["readings"]["part"])
 
     @cached_property
     def operator_names(self) -> tuple[str, ...]:
         """The names of the operators, in the order of counting."""
-        return natural_order(self.__dict__["_table"]["operator"])
+        return natural_order(self.__dict__["readings"]["operator"])
 
     @cached_property
     def methods(self) -> tuple[str, ...]:
         """The names of the methods in the order in which they first appear."""
-        table = self.__dict__["_table"]
+        table = self.__dict__["readings"]
         return tuple(table["method"].unique()) if "method" in table else ()
 
     @cached_property
     def trials(self) -> int:
         """The largest number of readings that one operator took of one part."""
-        table = self.__dict__["_table"]
+        table = self.__dict__["readings"]
         keys = [name for name in ("part", "operator", "method") if name in table]
         return int(table.groupby(keys, sort=False)["trial"].count().max())
 
     @cached_property
     def taken(self) -> int:
         """How many readings are there, missing ones not counted."""
-        return int(self.__dict__["_table"]["reading"].notna().sum())
+        return int(self.__dict__["readings"]["reading"].notna().sum())
 
     @cached_property
     def balanced(self) -> bool:
@@ -227,23 +231,54 @@ class Study:
         place, trials = self._places
         shape = (len(self.parts), len(self.operator_names), len(trials))
         values = np.full(shape, np.nan)
-        values[place] = self.__dict__["_table"][column].to_numpy()
+        values[place] = self.__dict__["readings"][column].to_numpy()
         return Cube(values, self.parts, self.operator_names, trials)
 
     @cached_property
     def _places(self) -> tuple[tuple[NDArray[np.intp], ...], tuple[int, ...]]:
         """Where each row stands in the cube, and the numbers of the trials."""
-        table = self.__dict__["_table"]
+        table = self.__dict__["readings"]
         trials, trial = np.unique(table["trial"].to_numpy(), return_inverse=True)
         part = pd.Index(self.parts).get_indexer(table["part"])
         operator = pd.Index(self.operator_names).get_indexer(table["operator"])
         return (part, operator, trial), tuple(int(number) for number in trials)
 
+    def once(self, question: Hashable, work_out: Callable[[], Answer]) -> Answer:
+        """Return the answer to a question about this study, worked out when first asked.
+
+        A study never changes, so neither do the answers. They are shared: hand out frozen
+        objects or copies.
+
+        Parameters
+        ----------
+        question : hashable
+            Its name, with every option that the answer depends on.
+        work_out : callable
+        """
+        memo: _Memo = self.__dict__["_memo"]
+        with memo.lock:
+            if question not in memo.answers:
+                memo.answers[question] = work_out()
+            answer: Answer = memo.answers[question]
+            return answer
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        settings = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "readings"}
+        return _made, (self.readings, settings | {"facts": dict(self.facts)})
+
     def for_method(self, method: str) -> Study:
         """Return the same study with the readings of one method only."""
         one_of("method", method, self.methods)
         table = self.readings
-        return replace(self, readings=table[table["method"] == method])
+        return self.once(
+            ("for_method", method),
+            lambda: replace(self, readings=table[table["method"] == method]),
+        )
+
+
+def _made(readings: pd.DataFrame, settings: dict[str, Any]) -> Study:
+    """Return a study from what `Study.__reduce__` kept of it."""
+    return Study(readings, **settings)
 
 
 def checked_study(value: object) -> Study:

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from grr.files.collection import collection_of, with_last_readings
-from grr.files.events import COLUMNS, read_events
-from grr.files.folder import EVENTS_FILE
+from grr.files.events import COLUMNS
 from grr.model import tables
 from grr.model.errors import StudyError
 from grr.model.names import shortened
@@ -21,6 +18,7 @@ from grr.model.study import Study
 from grr.page.naming import Naming
 from grr.page.page import heading, or_reason
 from grr.questions.anova import anova
+from grr.questions.collection import collection_of, with_last_readings
 from grr.questions.zero_checks import zero_checks
 
 #: Names of the zero checks that open a stretch of measuring, and of the one that closes it.
@@ -127,9 +125,9 @@ def _events_that_deviate(study: Study, naming: Naming) -> list[str]:
 
 def events_of(study: Study) -> pd.DataFrame:
     """Return the events recorded while collecting; empty where there are none."""
-    if study.folder is None:
+    if study.record is None:
         return pd.DataFrame(columns=list(COLUMNS))
-    return read_events(Path(study.folder) / EVENTS_FILE)
+    return study.record.events
 
 
 def _blind(study: Study, naming: Naming) -> str:

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import platform
 from importlib.metadata import version
-from pathlib import Path
 
 import pandas as pd
 
 from grr.files.fingerprint import readings_fingerprint
-from grr.files.folder import EVENTS_FILE, READINGS_FILE
-from grr.files.journal import is_journal_file, read_journal
-from grr.files.verify_folder import FileCheck, verify_folder
+from grr.files.folder import EVENTS_FILE
 from grr.formulas.pivots import SEED
 from grr.model import tables
+from grr.model.record import FileCheck
 from grr.model.rounding import counted
 from grr.model.study import Study
 from grr.page.conduct import events_of
@@ -66,14 +64,15 @@ def signatures_html(cover: Cover) -> str:
 
 
 def _record(study: Study, naming: Naming) -> str:
-    if study.folder is None or not is_journal_file(Path(study.folder) / READINGS_FILE):
+    found = study.record
+    journal = None if found is None else found.journal
+    if found is None or journal is None:
         return tables.html_prose(
             "The readings were not collected with the entry form: there is no record of who "
             "entered which reading when, and no chain of hashes."
         )
-    folder = Path(study.folder)
-    journal = read_journal(folder / READINGS_FILE)
-    found = verify_folder(folder)
+    if found.problem is not None:
+        raise found.problem
     entries = [entry for check in found.files for entry in _chain(check)]
     if found.missing_sessions:
         gone = ", ".join(found.missing_sessions)

@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from contextlib import suppress
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from grr.files.settings_record import logged_events
 from grr.formulas.data_checks import FACTORS
-from grr.model.errors import StudyError
 from grr.model.rounding import listed
 from grr.model.study import Study
 from grr.questions.findings import Finding
@@ -56,12 +52,11 @@ def _not_stated(study: Study) -> Iterator[Finding]:
 
 def _held(study: Study) -> bool:
     """Whether the name of the method, or the checklist of a session, says how it was held."""
-    if study.methods or study.folder is None:
+    if study.methods or study.record is None:
         return bool(study.methods)
-    with suppress(StudyError):  # what is wrong with the file is a finding about the record
-        events = logged_events(Path(study.folder))
-        return any(e.kind == "checklist" and e.name == "holding" and e.value for e in events)
-    return False
+    events = study.record.events
+    asked = (events["kind"] == "checklist") & (events["name"] == "holding")
+    return bool((events.loc[asked, "value"] != "").any())
 
 
 def _certificate(study: Study) -> Iterator[Finding]:

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
-from grr.files.settings_record import REMEDY, unrecorded_changes
-from grr.files.verify_folder import chained_files, sessions_without_record
-from grr.model.errors import StudyError
+from grr.model.record import REMEDY, Record
 from grr.model.rounding import listed
 from grr.model.study import Study
 from grr.questions.findings import Finding
@@ -22,25 +19,24 @@ def record(study: Study) -> Iterator[Finding]:
     Nothing for a study that was not opened from a folder, or whose readings were not taken
     with the entry form: there is no record to compare with.
     """
-    if study.folder is None:
+    found = study.record
+    if found is None:
         return
-    folder = Path(study.folder)
-    try:
-        yield from _altered(folder)
-        yield from _missing(folder)
-        yield from _settings(folder)
-    except StudyError as error:
+    yield from _altered(found)
+    yield from _missing(found)
+    yield from _settings(found)
+    if found.problem is not None:
         yield Finding(
             "mend",
             RECORD,
             "the record",
-            f"The record of the study cannot be read: {error.problem}.",
-            f"{error.remedy}.",
+            f"The record of the study cannot be read: {found.problem.problem}.",
+            f"{found.problem.remedy}.",
         )
 
 
-def _altered(folder: Path) -> Iterator[Finding]:
-    for file in chained_files(folder):
+def _altered(found: Record) -> Iterator[Finding]:
+    for file in found.files:
         if file.altered is None:
             continue
         yield Finding(
@@ -54,27 +50,26 @@ def _altered(folder: Path) -> Iterator[Finding]:
         )
 
 
-def _missing(folder: Path) -> Iterator[Finding]:
-    missing = sessions_without_record(folder)
-    if missing:
+def _missing(found: Record) -> Iterator[Finding]:
+    if found.missing_sessions:
         yield Finding(
             "mend",
             RECORD,
             "events.csv",
-            f"The readings name sessions of which there is no record: {listed(missing)}. Events, "
-            "and the settings logged there, were removed.",
+            "The readings name sessions of which there is no record: "
+            f"{listed(found.missing_sessions)}. Events, and the settings logged there, were "
+            "removed.",
             "Restore events.csv from a copy.",
         )
 
 
-def _settings(folder: Path) -> Iterator[Finding]:
+def _settings(found: Record) -> Iterator[Finding]:
     """Yield one finding on what decides, and one on facts that were replaced.
 
     A fact stated by hand where none was stated before is what the study file is for.
     """
-    changes = unrecorded_changes(folder)
-    deciding = [str(change) for change in changes if change.decides]
-    replaced = [str(change) for change in changes if change.old and not change.decides]
+    deciding = [str(change) for change in found.changes if change.decides]
+    replaced = [str(change) for change in found.changes if change.old and not change.decides]
     if deciding:
         yield _changed("mend", deciding, f"{REMEDY}.")
     if replaced:

@@ -45,7 +45,7 @@ class Question:
 
     good_gauge: float = GOOD_GAUGE
     bad_gauge: float = BAD_GAUGE
-    rules: Rules = Rules()  # noqa: RUF009 - frozen
+    rules: Rules = Rules()
 
     def __post_init__(self) -> None:
         needs(self.rules, Rules, "rules")

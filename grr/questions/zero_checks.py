@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 
-from grr.files.events import read_events
-from grr.files.folder import EVENTS_FILE
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.questions.sittings import Sittings
@@ -28,10 +24,9 @@ def zero_checks(study: Study) -> pd.DataFrame:
         A zero is no number, or its time no time.
     """
     columns = ["time", "session", "name", "on", "reading"]
-    file = None if study.folder is None else Path(study.folder) / EVENTS_FILE
-    if file is None or not file.exists():
+    if study.record is None:
         return pd.DataFrame(columns=columns)
-    events = read_events(file)
+    events = study.record.events
     events = events[events["kind"] == "zero"]
     found = pd.DataFrame(
         {
@@ -48,7 +43,7 @@ def zero_checks(study: Study) -> pd.DataFrame:
         raise StudyError(
             "A zero check cannot be read",
             "Correct the time or the value of this event, or leave the file out",
-            file=file,
+            file=study.record.folder / "events.csv",
             value=f"{row['time']} {row['value']}",
         )
     return found.sort_values("time", kind="stable", ignore_index=True)

@@ -6,7 +6,8 @@ import os
 from pathlib import Path
 
 from grr.files.folder import new_study_folder
-from grr.files.journal import read_journal, standing_readings
+from grr.files.journal import read_journal
+from grr.model.record import standing_readings
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance
 from grr.questions.part_codes import part_codes

@@ -7,10 +7,12 @@ from grr.entry.checklist import ALONE
 from grr.entry.taking import take
 from grr.entry.upload import take_file
 from grr.entry.view import readings_list, view
-from grr.files.collection import HELPER, collection_of, with_last_readings
-from grr.files.journal import read_journal, standing_readings
+from grr.files.journal import read_journal
+from grr.files.verify_folder import record_of
+from grr.model.record import standing_readings
 from grr.model.rules import Plan
 from grr.model.study import Study
+from grr.questions.collection import HELPER, collection_of, with_last_readings
 
 PLAN = Plan(("P1", "P2", "P3"), ("Ann", "Ben"), 2, seed=7)
 
@@ -74,7 +76,7 @@ def test_a_part_that_was_added_has_no_code_and_keeps_its_name(begun_as):
 
 def studied(desk):
     readings = standing_readings(read_journal(desk.journal.path))
-    return Study(readings, unit="mm", folder=desk.job.folder)
+    return Study(readings, unit="mm", record=record_of(desk.job.folder))
 
 
 def test_the_report_learns_whether_it_was_blind_and_what_was_measured_again(begun_as, measure):

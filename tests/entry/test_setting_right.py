@@ -1,8 +1,9 @@
 import pytest
 
 from grr.entry import setting_right
-from grr.files.journal import read_journal, standing_readings
+from grr.files.journal import read_journal
 from grr.model.errors import StudyError
+from grr.model.record import standing_readings
 
 
 def by_part(desk):

@@ -3,8 +3,9 @@ import pytest
 from grr.entry import setting_right
 from grr.entry.places import Place
 from grr.entry.taking import AGAIN, take
-from grr.files.journal import read_journal, standing_readings, verify
+from grr.files.journal import read_journal, verify
 from grr.model.errors import StudyError
+from grr.model.record import standing_readings
 
 
 def standing(desk, **how):

@@ -7,9 +7,10 @@ from grr.cli import main
 from grr.entry.terminal import collect_in_terminal
 from grr.files.events import Events
 from grr.files.folder import new_study_folder
-from grr.files.journal import read_journal, standing_readings, verify
+from grr.files.journal import read_journal, verify
 from grr.files.verify_folder import verify_folder
 from grr.model.errors import StudyError
+from grr.model.record import standing_readings
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance
 

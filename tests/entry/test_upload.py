@@ -4,8 +4,9 @@ import pandas as pd
 import pytest
 
 from grr.entry.upload import take_file
-from grr.files.journal import read_journal, standing_readings, verify
+from grr.files.journal import read_journal, verify
 from grr.model.errors import StudyError
+from grr.model.record import standing_readings
 
 
 def sheet(rows):

@@ -1,3 +1,4 @@
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from grr.model.facts import DEVIATION
 from grr.model.rules import Plan, Rules
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
+from grr.shipped import shipped_folder
 
 READINGS = pd.DataFrame(
     {
@@ -218,3 +220,13 @@ def test_file_where_a_folder_is_wanted(tmp_path):
         open_study(tmp_path / "pins")
     with pytest.raises(StudyError):
         save_study(full_study(), tmp_path / "pins")
+
+
+def test_a_study_is_a_snapshot_of_its_folder(tmp_path):
+    folder = tmp_path / "pins"
+    shutil.copytree(shipped_folder("demo_data") / "pins_two_ways", folder)
+    study = grr.open_study(folder).for_method("stand")
+    before = str(grr.check(study)), str(grr.verdict(study))
+    shutil.rmtree(folder)
+    fresh = replace(study, title=study.title)  # with a memo of its own
+    assert (str(grr.check(fresh)), str(grr.verdict(fresh))) == before

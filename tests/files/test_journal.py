@@ -7,16 +7,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from grr.files.journal import (
-    COLUMNS,
-    Journal,
-    JournalRow,
-    is_journal,
-    read_journal,
-    standing_readings,
-    verify,
-)
+from grr.files.journal import COLUMNS, Journal, JournalRow, is_journal, read_journal, verify
 from grr.model.errors import StudyError
+from grr.model.record import standing_readings
 from grr.model.study import Study
 
 

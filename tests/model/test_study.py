@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
+import pickle
 
 import numpy as np
 import pandas as pd
@@ -156,3 +158,32 @@ def test_dates_are_no_readings() -> None:
 def test_what_is_no_study_is_refused_kindly(function: str) -> None:
     with pytest.raises(grr.StudyError, match="needs a"):
         getattr(grr, function)(manual_readings())
+
+
+def test_an_answer_is_worked_out_once(manual_study: grr.Study) -> None:
+    asked: list[int] = []
+
+    def work_out() -> int:
+        asked.append(1)
+        return 7
+
+    assert [manual_study.once("seven", work_out) for _ in range(3)] == [7, 7, 7]
+    assert len(asked) == 1
+    assert dataclasses.replace(manual_study, title="another").once("seven", lambda: 8) == 8
+
+
+def test_a_refusal_is_no_answer(manual_study: grr.Study) -> None:
+    def refuse() -> int:
+        raise grr.StudyError("No", "Try again")
+
+    with pytest.raises(grr.StudyError):
+        manual_study.once("refused", refuse)
+    assert manual_study.once("refused", lambda: 1) == 1
+
+
+def test_a_study_can_be_copied_and_pickled(manual_study: grr.Study) -> None:
+    manual_study.once("kept", lambda: 1)
+    for other in (pickle.loads(pickle.dumps(manual_study)), copy.deepcopy(manual_study)):
+        pd.testing.assert_frame_equal(other.readings, manual_study.readings)
+        assert other.tolerance == manual_study.tolerance
+        assert other.once("kept", lambda: 2) == 2  # answers stay behind

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import pandas as pd
 
-from grr.files.events import read_events
-from grr.files.journal import is_journal_file, read_journal, standing_readings, standing_rows
+from grr.model.record import standing_readings, standing_rows
 from grr.model.rounding import counted, listed
 from grr.model.study import Study
 
@@ -40,18 +38,11 @@ class Collection:
 
 
 def collection_of(study: Study) -> Collection | None:
-    """Return how the readings were collected; None where they were not taken by the form.
-
-    Raises
-    ------
-    StudyError
-        A file of the study cannot be read.
-    """
-    if study.folder is None or not is_journal_file(Path(study.folder) / "readings.csv"):
+    """Return how the readings were collected; None where they were not taken by the form."""
+    journal = None if study.record is None else study.record.journal
+    if study.record is None or journal is None:
         return None
-    folder = Path(study.folder)
-    journal = read_journal(folder / "readings.csv")
-    reasons = _not_blind(read_events(folder / "events.csv"), journal)
+    reasons = _not_blind(study.record.events, journal)
     words = "Blind: a helper handed out the parts."
     if reasons:
         words = f"Not blind: {'; '.join(reasons)}."
@@ -84,13 +75,9 @@ def with_last_readings(study: Study) -> Study | None:
 
     None where no part was measured again without a cause: there is nothing to compare.
 
-    Raises
-    ------
-    StudyError
-        The journal cannot be read.
     """
     collection = collection_of(study)
-    if collection is None or collection.taken_again == 0 or study.folder is None:
+    journal = None if study.record is None else study.record.journal
+    if collection is None or collection.taken_again == 0 or journal is None:
         return None
-    journal = read_journal(Path(study.folder) / "readings.csv")
     return replace(study, readings=standing_readings(journal, taken_again=True))

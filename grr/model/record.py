@@ -1,0 +1,150 @@
+"""What was recorded while a study was collected, as its files said when it was opened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from grr.model.errors import StudyError
+from grr.model.frames import frame
+
+#: Columns of the record of readings that a study takes, in its order.
+STUDY_COLUMNS = (
+    *("part", "operator", "trial", "method", "reading", "order", "time", "note"),
+    *("session", "source"),
+)
+#: Where a reading came from. The last three do not tell when it was measured.
+GAUGE, TYPED, PASTED, SHEET, IMPORTED = "gauge", "typed", "pasted", "sheet", "imported"
+UNTIMED = (PASTED, SHEET, IMPORTED)
+
+_DECIDING_TABLES = ("tolerance", "rules", "plan")
+_DECIDING = (
+    *("unit", "resolution", "purpose", "operators_are", "parts_from", "process_sd"),
+    *("process_mean", "design", "facts.readings_are", "facts.setting_master_size"),
+)
+
+#: What to do about settings that were changed outside the record.
+REMEDY = (
+    "Put the old value back. If the new one is right, put it on record with a name and a "
+    "reason: save the study form with both, or use the command: grr record FOLDER --by NAME "
+    "--reason WHY"
+)
+
+
+@dataclass(frozen=True)
+class AlteredRow:
+    """The first row that is not as it was written; ``row`` as a spreadsheet counts."""
+
+    row: int
+    why: str
+
+
+@dataclass(frozen=True)
+class FileCheck:
+    """What was found in one file of the record; ``altered`` is None where nothing was changed."""
+
+    name: str
+    rows: int
+    torn_rows: tuple[int, ...]
+    last_hash: str
+    altered: AlteredRow | None
+
+
+@dataclass(frozen=True)
+class SettingChange:
+    """A setting that is not what the record says; "" stands for "not stated"."""
+
+    key: str
+    old: str
+    new: str
+
+    @property
+    def decides(self) -> bool:
+        """Whether the numbers or the verdict hang on it; the rest describes the study."""
+        return self.key in _DECIDING or self.key.split(".")[0] in _DECIDING_TABLES
+
+    def __str__(self) -> str:
+        return f"{self.key}, from {self.old or 'not stated'} to {self.new or 'not stated'}"
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Record:
+    """What the folder of a study said besides the readings that count.
+
+    A snapshot: it does not change when the files do.
+
+    Attributes
+    ----------
+    folder : Path
+        Named in messages only; nothing reads it again.
+    events : DataFrame
+        Every row of ``events.csv``, as text; empty where there is none.
+    journal : DataFrame or None
+        Every row of ``readings.csv``, voided ones too; None where that file is a plain table
+        and not a record of who entered what.
+    files : tuple of FileCheck
+    changes : tuple of SettingChange
+        What ``study.toml`` says otherwise than the record.
+    missing_sessions : tuple of str
+        Sessions that have readings and no start in the events.
+    problem : StudyError or None
+        Why the record cannot be read; then the rest is as far as it could be.
+    """
+
+    folder: Path
+    events: pd.DataFrame = frame()
+    journal: pd.DataFrame | None = frame(optional=True)
+    files: tuple[FileCheck, ...] = ()
+    changes: tuple[SettingChange, ...] = ()
+    missing_sessions: tuple[str, ...] = ()
+    problem: StudyError | None = None
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), tuple(getattr(self, entry.name) for entry in fields(self))
+
+
+def standing_readings(journal: pd.DataFrame, *, taken_again: bool = False) -> pd.DataFrame:
+    """Return the readings that count, with the columns that a `Study` takes.
+
+    Parameters
+    ----------
+    journal : DataFrame
+        Every row of ``readings.csv``.
+    taken_again : bool
+        Where a part was measured again in answer to a question and no cause was found the
+        first reading counts; with True the last one does, to show the result both ways.
+
+    Returns
+    -------
+    DataFrame
+        In the order in which the readings were taken. A value set right without measuring
+        again keeps the time of its measurement; numbers typed from paper, pasted or imported
+        have none. ``method`` is left out where no row has one.
+    """
+    taken = standing_rows(journal).sort_values("order", kind="stable")
+    taken = taken.drop_duplicates(
+        ["part", "operator", "trial", "method"], keep="last" if taken_again else "first"
+    ).sort_values("order", kind="stable")
+    table = taken[list(STUDY_COLUMNS)].reset_index(drop=True)
+    table["time"] = _measured_at(journal, taken)
+    for column in ("trial", "order"):
+        if table[column].notna().all():
+            table[column] = table[column].astype("int64")
+    return table.drop(columns="method") if table["method"].eq("").all() else table
+
+
+def standing_rows(journal: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows with a reading that no other row voids, repeats included."""
+    voided = set(journal["voids"]) - {""}
+    return journal[journal["reading"].notna() & ~journal["id"].isin(voided)]
+
+
+def _measured_at(journal: pd.DataFrame, taken: pd.DataFrame) -> list[str]:
+    """Return the time of each measurement: that of the first row with its order, if known."""
+    measured = journal[journal["reading"].notna()].drop_duplicates("order")
+    known = measured[~measured["source"].isin(UNTIMED)]
+    times = dict(zip(known["order"], known["time"], strict=True))
+    return [times.get(order, "") for order in taken["order"]]
