@@ -36,15 +36,14 @@ if TYPE_CHECKING:
     from grr.page.write import report as report
     from grr.questions.acceptance import GuardBand as GuardBand
     from grr.questions.acceptance import guard_band as guard_band
-    from grr.questions.after_check import after_check as after_check
     from grr.questions.anova import anova as anova
+    from grr.questions.budget import Contribution as Contribution
     from grr.questions.budget import UncertaintyBudget as UncertaintyBudget
     from grr.questions.check import check as check
     from grr.questions.compare_methods import MethodComparison as MethodComparison
     from grr.questions.compare_methods import compare_methods as compare_methods
     from grr.questions.compare_operators import OperatorComparison as OperatorComparison
     from grr.questions.compare_operators import compare_operators as compare_operators
-    from grr.questions.contribution import Contribution as Contribution
     from grr.questions.drift import Drift as Drift
     from grr.questions.drift import drift as drift
     from grr.questions.expecting import DesignComparison as DesignComparison
@@ -55,22 +54,23 @@ if TYPE_CHECKING:
     from grr.questions.findings import Findings as Findings
     from grr.questions.improving import Improvement as Improvement
     from grr.questions.improving import what_would_help as what_would_help
+    from grr.questions.linearity import LinearityResult as LinearityResult
     from grr.questions.linearity import linearity as linearity
-    from grr.questions.linearity_result import LinearityResult as LinearityResult
-    from grr.questions.micrometer_lines import MicrometerLines as MicrometerLines
+    from grr.questions.micrometer_budget import MicrometerLines as MicrometerLines
     from grr.questions.misclassifying import Misclassification as Misclassification
     from grr.questions.misclassifying import misclassification as misclassification
     from grr.questions.operator_codes import code_operators as code_operators
-    from grr.questions.qualification import Qualification as Qualification
+    from grr.questions.qualify import Qualification as Qualification
     from grr.questions.qualify import qualify as qualify
     from grr.questions.ranges import average_range as average_range
-    from grr.questions.reference_result import ReferenceResult as ReferenceResult
-    from grr.questions.reference_study import reference_study as reference_study
+    from grr.questions.reference import ReferenceResult as ReferenceResult
+    from grr.questions.reference import reference_study as reference_study
     from grr.questions.result import GaugeResult as GaugeResult
-    from grr.questions.self_checking import SelfCheck as SelfCheck
-    from grr.questions.self_checking import self_check as self_check
+    from grr.questions.self_check import SelfCheck as SelfCheck
+    from grr.questions.self_check import self_check as self_check
+    from grr.questions.stability import StabilityResult as StabilityResult
+    from grr.questions.stability import after_check as after_check
     from grr.questions.stability import stability as stability
-    from grr.questions.stability_result import StabilityResult as StabilityResult
     from grr.questions.verdict import Verdict as Verdict
     from grr.questions.verdict import verdict as verdict
     from grr.questions.worked_sheet import WorkedSheet as WorkedSheet
@@ -81,7 +81,7 @@ _HOMES = {
     "export_json": "grr.page.json_result",
     "export_workbook": "grr.page.workbook",
     "report": "grr.page.write",
-    "after_check": "grr.questions.after_check",
+    "after_check": "grr.questions.stability",
     "analyse_many": "grr.many.analyse_many",
     "anova": "grr.questions.anova",
     "average_range": "grr.questions.ranges",
@@ -94,7 +94,7 @@ _HOMES = {
     "compare_designs": "grr.questions.expecting",
     "compare_methods": "grr.questions.compare_methods",
     "compare_operators": "grr.questions.compare_operators",
-    "Contribution": "grr.questions.contribution",
+    "Contribution": "grr.questions.budget",
     "describe_reading": "grr.files.readers.found",
     "DesignComparison": "grr.questions.expecting",
     "drift": "grr.questions.drift",
@@ -109,9 +109,9 @@ _HOMES = {
     "GuardBand": "grr.questions.acceptance",
     "Improvement": "grr.questions.improving",
     "linearity": "grr.questions.linearity",
-    "LinearityResult": "grr.questions.linearity_result",
+    "LinearityResult": "grr.questions.linearity",
     "MethodComparison": "grr.questions.compare_methods",
-    "MicrometerLines": "grr.questions.micrometer_lines",
+    "MicrometerLines": "grr.questions.micrometer_budget",
     "Misclassification": "grr.questions.misclassifying",
     "misclassification": "grr.questions.misclassifying",
     "open_study": "grr.files.folder",
@@ -119,19 +119,19 @@ _HOMES = {
     "Plan": "grr.model.rules",
     "plan_study": "grr.page.planning",
     "practice_folder": "grr.files.chosen",
-    "Qualification": "grr.questions.qualification",
+    "Qualification": "grr.questions.qualify",
     "qualify": "grr.questions.qualify",
     "read_columns": "grr.files.columns_file",
     "read_readings": "grr.files.readings_file",
-    "reference_study": "grr.questions.reference_study",
-    "ReferenceResult": "grr.questions.reference_result",
+    "reference_study": "grr.questions.reference",
+    "ReferenceResult": "grr.questions.reference",
     "Rules": "grr.model.rules",
     "run_sheet": "grr.page.planning",
     "save_study": "grr.files.folder",
-    "self_check": "grr.questions.self_checking",
-    "SelfCheck": "grr.questions.self_checking",
+    "self_check": "grr.questions.self_check",
+    "SelfCheck": "grr.questions.self_check",
     "stability": "grr.questions.stability",
-    "StabilityResult": "grr.questions.stability_result",
+    "StabilityResult": "grr.questions.stability",
     "Study": "grr.model.study",
     "study_form": "grr.entry.study_form",
     "StudyError": "grr.model.errors",

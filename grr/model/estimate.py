@@ -6,9 +6,10 @@ import math
 import re
 from dataclasses import dataclass
 
+from grr.model.limits import fine_interval, fine_length
 from grr.model.rounding import NOT_ESTIMATED, figures, length, percent
 
-_FORMAT = re.compile(r"(\+?)(?:\.(\d+))?([ilu]?)")
+_FORMAT = re.compile(r"(\+?)(?:\.(\d+))?([ilurs]?)")
 PERCENT = "%"
 
 
@@ -20,7 +21,9 @@ class Estimate:
     100:2008, clause 7.2.6), a small length in its fine unit, a percentage to one decimal,
     and "not estimated" where there is none. The format may hold, in this order: ``+`` to
     show the sign, ``.3`` for that many figures of a length or a plain number, and ``i`` for
-    the value with its interval, ``l`` or ``u`` for the lower or the upper limit alone.
+    the value with its interval, ``l`` or ``u`` for the lower or the upper limit alone. Near
+    zero a length's own figures mean nothing: ``s`` writes the value, and ``r`` the interval
+    alone, to two figures of the interval's width.
 
     Parameters
     ----------
@@ -75,8 +78,12 @@ class Estimate:
             return self._written(self.lower, digits, signed)
         if part == "u":
             return self._written(self.upper, digits, signed)
+        if part == "r":
+            return self._range(digits)
         if not self.known:
             return NOT_ESTIMATED
+        if part == "s" and self.bounded and self._is_length:
+            return fine_length(self.value, self.upper - self.lower, self.unit)
         text = self._written(self.value, digits, signed)
         if part == "i" and self.bounded:
             low, high = (self._written(v, digits, signed) for v in (self.lower, self.upper))
@@ -85,6 +92,17 @@ class Estimate:
 
     def __str__(self) -> str:
         return format(self)
+
+    @property
+    def _is_length(self) -> bool:
+        return self.unit not in ("", PERCENT)
+
+    def _range(self, digits: int) -> str:
+        if not self.bounded:
+            return NOT_ESTIMATED
+        if self._is_length:
+            return fine_interval(self.lower, self.upper, self.unit, digits)
+        return " to ".join(self._written(v, digits, False) for v in (self.lower, self.upper))
 
     def _written(self, value: float, digits: int, signed: bool) -> str:
         if math.isnan(value):

@@ -68,17 +68,24 @@ def block_text(block: Block) -> str:
 
 def paragraph(text: str) -> str:
     """Return prose wrapped to the width of a terminal."""
-    return textwrap.fill(text, WIDTH)
+    return _wrapped(text)
 
 
 def bullet(text: str) -> str:
     """Return one wrapped entry of a list."""
-    return textwrap.fill(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
+    return _wrapped(text, "- ", "  ")
 
 
 def hanging(text: str) -> str:
     """Return a line whose continuation is indented."""
-    return textwrap.fill(text, WIDTH, subsequent_indent="    ")
+    return _wrapped(text, rest="    ")
+
+
+def _wrapped(text: str, first: str = "", rest: str = "") -> str:
+    """Return wrapped text; no line ends within a number such as 3.6e-08 or a date."""
+    return textwrap.fill(
+        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+    )
 
 
 def text_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -86,12 +93,14 @@ def text_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
 
     Where the table would be wider than a terminal the first column is wrapped; before it
     gets narrower than `ROOM`, heads are broken over lines, those first that stand out
-    most from what is under them.
+    most from what is under them. A table that is too wide all the same is written row by row.
     """
     columns = list(zip(*([head, *rows]), strict=True))
     widths = [max(len(cell) for cell in column) for column in columns]
     _narrow_heads(widths, head, columns)
     rest = sum(widths[1:]) + 2 * (len(widths) - 1)
+    if rest + 12 > WIDTH:
+        return _row_by_row(head, rows)
     widths[0] = max(12, min(widths[0], WIDTH - rest))
     heads = [textwrap.wrap(text, width) for text, width in zip(head, widths, strict=True)]
     height = max(map(len, heads))
@@ -103,6 +112,18 @@ def text_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
         lines.append(_line([first[0], *row[1:]], widths))
         lines += [f"  {line}" for line in first[1:]]
     return "\n".join(lines)
+
+
+def _row_by_row(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Return the first cell of each row, and under it every other that is not empty, named."""
+    lines = []
+    for first, *others in rows:
+        lines += ["", paragraph(first)]
+        for name, cell in zip(head[1:], others, strict=True):
+            if cell:
+                text = f"{name}: {cell}"
+                lines.append(_wrapped(text, "  ", "    "))
+    return "\n".join(lines[1:])
 
 
 def _narrow_heads(widths: list[int], head: Sequence[str], columns: Sequence[Sequence[str]]) -> None:

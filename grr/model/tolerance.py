@@ -77,6 +77,23 @@ class Tolerance:
         )
 
 
+def a_tolerance(value: object) -> Tolerance:
+    """Return ``value`` where it is a tolerance.
+
+    Raises
+    ------
+    StudyError
+        It is not.
+    """
+    if not isinstance(value, Tolerance):
+        raise StudyError(
+            "The tolerance is not a Tolerance",
+            "Write grr.Tolerance(lower=..., upper=...)",
+            value=value,
+        )
+    return value
+
+
 def _limit(name: str, value: object) -> float | None:
     if value is None:
         return None

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from grr.model.errors import StudyError
 
 Kind = TypeVar("Kind")
+Word = TypeVar("Word", bound=str)
 
 #: Where a value of each kind comes from, by the name of its class.
 _COMES_FROM = {
@@ -134,7 +135,7 @@ def distinct_names(what: str, names: Iterable[str]) -> tuple[str, ...]:
     return tuple(found.values())
 
 
-def one_of(name: str, value: object, allowed: tuple[str, ...]) -> str:
+def one_of(name: str, value: object, allowed: tuple[Word, ...]) -> Word:
     """Return ``value`` where it is one of the words allowed.
 
     Raises
@@ -142,13 +143,12 @@ def one_of(name: str, value: object, allowed: tuple[str, ...]) -> str:
     StudyError
         It is not.
     """
-    if not isinstance(value, str) or value not in allowed:
-        raise StudyError(
-            f"{name} is not a word known here",
-            f"Use one of: {', '.join(allowed)}",
-            value=value,
-        )
-    return value
+    for word in allowed:
+        if isinstance(value, str) and value == word:
+            return word
+    raise StudyError(
+        f"{name} is not a word known here", f"Use one of: {', '.join(allowed)}", value=value
+    )
 
 
 def number(name: str, value: object, *, above: float = -math.inf, below: float = math.inf) -> float:
@@ -169,6 +169,20 @@ def number(name: str, value: object, *, above: float = -math.inf, below: float =
         raise StudyError(f"{name} must be more than {above:g}", "Correct the value", value=value)
     if result >= below:
         raise StudyError(f"{name} must be less than {below:g}", "Correct the value", value=value)
+    return result
+
+
+def at_least_zero(name: str, value: object) -> float:
+    """Return ``value`` as a finite number that is 0 or more.
+
+    Raises
+    ------
+    StudyError
+        It is not.
+    """
+    result = number(name, value)
+    if result < 0.0:
+        raise StudyError(f"{name} is below 0", "Give 0 or more", value=value)
     return result
 
 

@@ -1,4 +1,11 @@
-"""`grr.UncertaintyBudget`: what makes a measured size uncertain, and by how much."""
+"""How uncertain is a measured size: `grr.UncertaintyBudget`, made of `grr.Contribution` lines.
+
+A budget adds up what makes a measured size uncertain, says how much of a tolerance that takes
+and which readings prove conformance, and checks itself by a Monte Carlo run.
+
+Source: JCGM 100:2008 (GUM), clauses 5 and 6, annex G; JCGM 101:2008 for the Monte Carlo run; ISO
+14253-1:2017 for the acceptance limits; ISO 22514-7 for Q_MP (from memory).
+"""
 
 from __future__ import annotations
 
@@ -11,7 +18,13 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array
+from grr.formulas.capability import percent_of_width
+from grr.formulas.conformity import conformance_factor
 from grr.formulas.uncertainty import (
+    DISTRIBUTIONS,
+    BudgetAgreement,
+    InputQuantity,
+    MonteCarlo,
     agreement,
     combined_uncertainty,
     correlation_matrix,
@@ -19,21 +32,164 @@ from grr.formulas.uncertainty import (
     effective_df,
     propagate,
 )
+from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
-from grr.model.tolerance import Tolerance
+from grr.model.limits import fine_interval, limits_text
+from grr.model.rounding import JOIN, figures, length, percent, with_unit
+from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
-from grr.model.values import needs, number
-from grr.questions.budget_printing import budget_html, budget_text
-from grr.questions.budget_use import BudgetUse, budget_use
-from grr.questions.contribution import Contribution
-from grr.questions.monte_carlo_check import MonteCarloCheck
+from grr.model.values import needs, number, one_of
+from grr.questions.printing import EXAMPLE
 
 #: A model takes each influence by name and gives the measured size.
 Model = Callable[[Mapping[str, Array]], Array]
+#: Degrees of freedom above which t is the normal distribution to three figures.
+MANY_DF = 1000
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """One influence on a measured size, and how well it is known.
+
+    Parameters
+    ----------
+    name : str
+    size : float
+        Standard uncertainty (normal, readings), or half-width of the distribution
+        (rectangular, triangular, u-shaped); in ``unit``.
+    distribution : {"normal", "readings", "rectangular", "triangular", "u-shaped"}
+    sensitivity : float or None
+        What one unit of the influence does to the measured size; None: from the model.
+    unit : str
+        Of the influence, for people: "µm", "K", "N". The budget's own where left out.
+    estimate : float
+        Expected value of the influence, 0 where readings are corrected.
+    df : float
+        Degrees of freedom of a standard uncertainty.
+    limit_half_width : float
+        By how much each limit of a rectangular distribution may itself be off.
+    formula : str
+        How the size came about, with its numbers.
+    inside : str
+        Name of a line which may hold this influence already.
+    in_study : bool or None
+        Whether it does. True: only the larger of the two counts, never both. None: not
+        answered; both count.
+
+    Raises
+    ------
+    StudyError
+        A name that is empty, a size below 0, or a distribution not known here.
+    """
+
+    name: str
+    size: float
+    distribution: str = "normal"
+    sensitivity: float | None = 1.0
+    unit: str = ""
+    estimate: float = 0.0
+    df: float = math.inf
+    limit_half_width: float = 0.0
+    formula: str = ""
+    inside: str = ""
+    in_study: bool | None = None
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.name, str) or not self.name.strip():
+            raise StudyError("A contribution has no name", "Name the influence", value=self.name)
+        one_of("distribution", self.distribution, DISTRIBUTIONS)
+        self._take("size", number("size", self.size))
+        self._take("estimate", number("estimate", self.estimate))
+        if self.sensitivity is not None:
+            self._take("sensitivity", number("sensitivity", self.sensitivity))
+        if self.size < 0.0:
+            raise StudyError(
+                f"The size of {self.name} is below 0", "Give 0 or more", value=self.size
+            )
+        if not (isinstance(self.df, (int, float)) and self.df > 0.0):
+            raise StudyError(
+                f"The degrees of freedom of {self.name} are not above 0",
+                "Give the number of readings minus one; leave it out where known well",
+                value=self.df,
+            )
+        if not 0.0 <= number("limit_half_width", self.limit_half_width) <= self.size:
+            raise StudyError(
+                f"The limits of {self.name} are less certain than they are wide",
+                "Give by how much the half-width itself may be off: less than the half-width",
+                value=self.limit_half_width,
+            )
+
+    def _take(self, name: str, value: float) -> None:
+        object.__setattr__(self, name, value)
+
+    @classmethod
+    def from_certificate(
+        cls,
+        name: str,
+        expanded: float,
+        coverage: float = 2.0,
+        *,
+        sensitivity: float | None = 1.0,
+        unit: str = "",
+        formula: str = "",
+    ) -> Contribution:
+        """Return a line from a certificate: expanded uncertainty U and its k.
+
+        Notes
+        -----
+        Source: JCGM 100:2008 (GUM), 4.3.3.
+        """
+        k = number("coverage", coverage, above=0.0)
+        u = number("expanded", expanded) / k
+        text = formula or f"U/k = {expanded:g}/{k:g}"
+        return cls(name, u, sensitivity=sensitivity, unit=unit, formula=text)
+
+    @classmethod
+    def from_readings(
+        cls,
+        name: str,
+        sd: float,
+        readings: int,
+        *,
+        mean_of: int = 1,
+        sensitivity: float | None = 1.0,
+        unit: str = "",
+        estimate: float = 0.0,
+    ) -> Contribution:
+        """Return a line from repeated readings: sd/√mean_of with readings − 1 degrees of freedom.
+
+        Notes
+        -----
+        Source: JCGM 100:2008 (GUM), 4.2.3.
+        """
+        count = number("readings", readings, above=1.0)
+        averaged = number("mean_of", mean_of, above=0.0)
+        return cls(
+            name,
+            number("sd", sd) / math.sqrt(averaged),
+            "readings",
+            sensitivity=sensitivity,
+            unit=unit,
+            estimate=estimate,
+            df=count - 1.0,
+            formula=f"s/√{averaged:g}, s = {sd:g} from {count:g} readings",
+        )
+
+    @property
+    def quantity(self) -> InputQuantity:
+        """The influence as the formulas take it."""
+        return InputQuantity(
+            self.distribution, self.estimate, self.size, self.df, self.limit_half_width
+        )
+
+    @property
+    def standard_u(self) -> float:
+        """Standard uncertainty of the influence, in its own unit."""
+        return self.quantity.standard_u
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class UncertaintyBudget:
+class UncertaintyBudget(Printed):
     """An uncertainty budget by the GUM.
 
     Parameters
@@ -226,7 +382,7 @@ class UncertaintyBudget:
 
     def against(self, tolerance: Tolerance, *, confidence: float = 0.95) -> BudgetUse:
         """Compare the uncertainty with a tolerance: share, test ratio, acceptance limits."""
-        return budget_use(self.standard_u, self.expanded, tolerance, self.unit, confidence)
+        return _against(self, a_tolerance(tolerance), confidence)
 
     def monte_carlo(
         self, *, digits: int = 2, seed: int = 1, most_draws: int = 3_000_000
@@ -309,10 +465,292 @@ class UncertaintyBudget:
         order = ["counted", "contribution"]
         return frame.sort_values(order, ascending=False, kind="stable")
 
-    def __str__(self) -> str:
-        return budget_text(self)
+    def blocks(self) -> list[Block]:
+        """Return the expanded uncertainty, every line with its formula, and what is left out."""
+        return [Prose(_opening(self)), _lines_table(self), Bullets(_closing(self))]
 
-    __repr__ = __str__
 
-    def _repr_html_(self) -> str:
-        return budget_html(self)
+@dataclass(frozen=True, repr=False)
+class BudgetUse(Printed):
+    """What an uncertainty leaves of a tolerance.
+
+    Attributes
+    ----------
+    tolerance : Tolerance
+    unit : str
+    standard_u, expanded : float
+    q_mp : float
+        2·U/T with U = 2·u, in percent (ISO 22514-7, from memory); NaN with one limit.
+    ratio : float
+        Test uncertainty ratio T/(2·U), U at 95 % (ANSI/NCSL Z540.3, from memory).
+    guard : float
+        Distance of the acceptance limits from the tolerance limits (ISO 14253-1).
+    acceptance : Tolerance or None
+        Limits between which a corrected reading proves conformance; None where none does.
+    confidence : float
+        Of that proof.
+    """
+
+    tolerance: Tolerance
+    unit: str
+    standard_u: float
+    expanded: float
+    q_mp: float
+    ratio: float
+    guard: float
+    acceptance: Tolerance | None
+    confidence: float
+
+    @property
+    def left_percent(self) -> float:
+        """Share of the tolerance between the acceptance limits, in percent; NaN with one limit."""
+        if self.tolerance.width is None:
+            return math.nan
+        if self.acceptance is None or self.acceptance.width is None:
+            return 0.0
+        return 100.0 * self.acceptance.width / self.tolerance.width
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a table of one row."""
+        lower = math.nan if self.acceptance is None else self.acceptance.lower
+        upper = math.nan if self.acceptance is None else self.acceptance.upper
+        return pd.DataFrame(
+            [
+                {
+                    "standard_u": self.standard_u,
+                    "expanded": self.expanded,
+                    "q_mp_percent": self.q_mp,
+                    "test_uncertainty_ratio": self.ratio,
+                    "guard": self.guard,
+                    "accept_from": lower,
+                    "accept_to": upper,
+                }
+            ]
+        )
+
+    def acceptance_readings(self, resolution: float | None) -> str:
+        """Return the acceptance limits as readings, rounded inwards to the gauge's last digit."""
+        if self.acceptance is None:
+            return "no reading at all"
+        lower, upper = self.acceptance.lower, self.acceptance.upper
+        if resolution is not None:
+            # a tiny share of a digit keeps 10.0012/0.0001 from being rounded past itself
+            lower = None if lower is None else math.ceil(lower / resolution - 1e-6) * resolution
+            upper = None if upper is None else math.floor(upper / resolution + 1e-6) * resolution
+            if lower is not None and upper is not None and lower >= upper:
+                return "no reading at all"
+        return f"readings {limits_text(Tolerance(lower, upper), resolution, self.unit)}"
+
+    def blocks(self) -> list[Block]:
+        """Return what the uncertainty takes of the tolerance, and which readings prove."""
+        return [Prose(_use_sentences(self))]
+
+
+@dataclass(frozen=True, repr=False)
+class MonteCarloCheck(Printed):
+    """The propagation of distributions beside the budget's formula.
+
+    Attributes
+    ----------
+    run : MonteCarlo
+    agreement : BudgetAgreement
+    estimate, standard_u, expanded : float
+        Of the budget.
+    unit : str
+    digits : int
+    few_df : bool
+        Whether a line has so few degrees of freedom that the run's standard deviation
+        does not exist.
+    """
+
+    run: MonteCarlo
+    agreement: BudgetAgreement
+    estimate: float
+    standard_u: float
+    expanded: float
+    unit: str
+    digits: int
+    few_df: bool = False
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the two intervals agree within the numerical tolerance of JCGM 101, clause 8."""
+        return self.agreement.agrees
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the formula's and the run's numbers, one row each."""
+        low, high = self.estimate - self.expanded, self.estimate + self.expanded
+        run = self.run
+        return pd.DataFrame(
+            [
+                (self.estimate, self.standard_u, low, high),
+                (run.estimate, run.standard_u, run.lower, run.upper),
+            ],
+            index=pd.Index(["formula", "monte carlo"], name="method"),
+            columns=["estimate", "standard_u", "lower", "upper"],
+        )
+
+    def blocks(self) -> list[Block]:
+        """Return the two side by side, and whether they agree."""
+        return [_comparison_table(self), Prose(_comparison_sentences(self))]
+
+
+def _against(budget: UncertaintyBudget, tolerance: Tolerance, confidence: float) -> BudgetUse:
+    """Return what the uncertainty leaves of the tolerance.
+
+    Notes
+    -----
+    Source: ISO 14253-1:2017, by `grr.formulas.conformity.conformance_factor`.
+    """
+    u, width = budget.standard_u, tolerance.width
+    guard = 0.0
+    if u > 0.0:
+        guard = u * float(conformance_factor(np.inf if width is None else width / u, confidence))
+    acceptance = None
+    if not math.isnan(guard) and (width is None or width > 2.0 * guard):
+        acceptance = Tolerance(
+            None if tolerance.lower is None else tolerance.lower + guard,
+            None if tolerance.upper is None else tolerance.upper - guard,
+        )
+    span = math.nan if width is None else width
+    return BudgetUse(
+        tolerance=tolerance,
+        unit=budget.unit,
+        standard_u=u,
+        expanded=budget.expanded,
+        q_mp=float(percent_of_width(u, span)),
+        ratio=span / (2.0 * budget.expanded) if budget.expanded > 0.0 else math.inf,
+        guard=guard,
+        acceptance=acceptance,
+        confidence=confidence,
+    )
+
+
+def _opening(budget: UncertaintyBudget) -> list[str]:
+    if budget.k is not None:
+        source = "as agreed"
+    elif budget.df > MANY_DF:
+        source = f"{100 * budget.level:g} %"
+    else:
+        source = f"{100 * budget.level:g} %, {math.floor(budget.df)} degrees of freedom"
+    found = (
+        f"expanded uncertainty U = {length(budget.expanded, budget.unit)} "
+        f"(k = {figures(budget.coverage, 3)}, {source}); standard uncertainty "
+        f"{length(budget.standard_u, budget.unit)}."
+    )
+    return [
+        *([EXAMPLE] if budget.example else []),
+        f"{budget.title}: {found}" if budget.title else found,
+    ]
+
+
+def _lines_table(budget: UncertaintyBudget) -> Table:
+    rows = []
+    for name, line in budget.to_frame().iterrows():
+        share = float(line["share_percent"])
+        rows.append(
+            [
+                str(name),
+                _size_text(float(line["size"]), str(line["unit"]), budget.unit),
+                str(line["distribution"]),
+                length(float(line["contribution"]), budget.unit),
+                "not counted" if math.isnan(share) else percent(share),
+                str(line["note"]),
+            ]
+        )
+    head = ["Contribution", "size", "distribution", "makes", "of the variance", "how"]
+    return Table(head, rows, narrow=5)
+
+
+def _size_text(value: float, unit: str, own: str) -> str:
+    """Return the size of a line: a length as it reads best, else with its unit."""
+    if unit == "1/K":
+        return f"{figures(1e6 * value)}·10⁻⁶{JOIN}/K"
+    return length(value, unit) if unit == own else with_unit(figures(value), unit)
+
+
+def _closing(budget: UncertaintyBudget) -> list[str]:
+    lines = [f"Not counted: {name}, {why}." for name, why in budget.left_out.items()]
+    lines += [
+        f"Already in the study? {line.name.capitalize()} may be in {line.inside} already. It is "
+        "counted besides until that is answered."
+        for line in budget.lines
+        if line.inside and line.in_study is None
+    ]
+    if budget.correlations:
+        pairs = [f"{a} with {b} {r:g}" for (a, b), r in budget.correlations.items()]
+        lines.append(
+            f"Correlated: {'; '.join(pairs)}. The shares of the variance leave that out, and the "
+            "degrees of freedom are then an approximation."
+        )
+    return [*lines, *budget.questions]
+
+
+def _use_sentences(use: BudgetUse) -> list[str]:
+    width = use.tolerance.width
+    lines = []
+    if width is not None:
+        lines.append(
+            f"Tolerance {limits_text(use.tolerance, _shown_step(use), use.unit)}, "
+            f"{length(width, use.unit, 3)} wide: twice the expanded uncertainty (k = 2) takes "
+            f"{percent(use.q_mp)} of it (Q_MP), the test uncertainty ratio is "
+            f"{use.ratio:.2g} to 1."
+        )
+    if use.acceptance is None:
+        lines.append("No reading proves that a part is in tolerance: the uncertainty is too large.")
+    else:
+        lines.append(
+            f"By ISO 14253-1 a reading, corrected for known bias, proves with "
+            f"{100 * use.confidence:g} % that the part is in tolerance when it is "
+            f"{limits_text(use.acceptance, _shown_step(use), use.unit)} (a guard band of "
+            f"{length(use.guard, use.unit)} at each limit)."
+        )
+    return lines
+
+
+def _shown_step(use: BudgetUse) -> float:
+    """Return a resolution that shows the guard band to two figures."""
+    if not (math.isfinite(use.guard) and use.guard > 0.0):
+        return 10.0 ** (math.floor(math.log10(use.expanded)) - 1) if use.expanded else 1e-4
+    return float(10.0 ** (math.floor(math.log10(use.guard)) - 1))
+
+
+def _comparison_table(check: MonteCarloCheck) -> Table:
+    rows = []
+    for name, row in check.to_frame().iterrows():
+        interval = fine_interval(float(row["lower"]), float(row["upper"]), check.unit, 3)
+        none = check.few_df and name != "formula"
+        shown = "none" if none else length(float(row["standard_u"]), check.unit, 3)
+        rows.append([str(name).capitalize(), shown, interval])
+    return Table(["", "standard uncertainty", f"{100 * check.run.level:g} % interval"], rows)
+
+
+def _comparison_sentences(check: MonteCarloCheck) -> list[str]:
+    gap = max(check.agreement.low_gap, check.agreement.high_gap)
+    limit = length(check.agreement.tolerance, check.unit, 1)
+    shown = "one digit" if check.digits == 1 else "two digits"
+    if check.agrees:
+        words = (
+            f"The formula agrees with the Monte Carlo run at {shown}: the intervals' ends "
+            f"differ by {length(gap, check.unit)} at most, {limit} is allowed "
+            "(JCGM 101:2008, clause 8)."
+        )
+    else:
+        words = (
+            f"The formula does not agree with the Monte Carlo run at {shown}: the intervals' "
+            f"ends differ by up to {length(gap, check.unit)}, {limit} is allowed "
+            "(JCGM 101:2008, clause 8). State the Monte Carlo interval."
+        )
+    draws = f"{check.run.draws:,}".replace(",", " ")
+    lines = [words, f"{draws} draws, seed {check.run.seed}."]
+    if check.few_df:
+        lines.append(
+            "A line with two degrees of freedom or fewer has no finite standard deviation "
+            "in the run: only the interval says something."
+        )
+    elif not check.run.settled:
+        lines.append(
+            "The run was stopped before its own numbers settled to a fifth of that "
+            "tolerance; allow more draws where the last digit matters."
+        )
+    return lines

@@ -1,14 +1,28 @@
-"""`grr.linearity`: bias over the measuring range, on gauge blocks."""
+"""What is the bias over the measuring range: `grr.linearity`, on gauge blocks.
+
+Readings of blocks over the range show the bias at each block, a line through them, whether the
+line fits, and how that lies to a largest bias and to the permissible error.
+
+Source: AIAG MSA, 4th ed., chapter III section B, linearity; ISO 14253-1 for the permissible
+error. Lack of fit, the blocks' uncertainty and the bias limit are additions of this project.
+"""
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+from typing import Literal
+
 import numpy as np
+import pandas as pd
 
 from grr.formulas.arrays import Array
-from grr.formulas.conformity import conformity
-from grr.formulas.micrometer import pitch_error
+from grr.formulas.bias import t_quantile
+from grr.formulas.conformity import conformity, worst
+from grr.formulas.micrometer import PitchError, pitch_error
 from grr.formulas.straight_line import (
     BlocksOfRange,
+    LackOfFit,
     LineBand,
     LineFit,
     block_covariance,
@@ -20,12 +34,19 @@ from grr.formulas.straight_line import (
     prediction_band,
     slope_calibration_u,
 )
+from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
-from grr.model.units import canonical_unit
-from grr.model.values import number
-from grr.questions.columns import at_least_zero, refuse_gaps, table_of
-from grr.questions.linearity_notes import linearity_notes
-from grr.questions.linearity_result import LinearityResult
+from grr.model.estimate import Estimate
+from grr.model.limits import fine_length
+from grr.model.probability import p_text
+from grr.model.readings_table import refuse_gaps, table_of
+from grr.model.rounding import counted, figures, length, size, with_unit
+from grr.model.units import canonical_unit, conversion, fine_unit
+from grr.model.values import at_least_zero, number
+from grr.questions.printing import EXAMPLE
+
+#: How the bias lies to a limit: surely within it, surely beyond it somewhere, or neither.
+Place = Literal["within", "beyond", "open"]
 
 #: Lack of fit with p under this puts block means in the place of single readings. As with
 #: pooling in the manual's analysis of variance it is not 0.05: with 0.05 the interval of
@@ -33,6 +54,8 @@ from grr.questions.linearity_result import LinearityResult
 LACK_OF_FIT_LEVEL = 0.25
 #: Points at which bands are computed along the range.
 STEPS = 101
+#: Fewer blocks than this show little of the range (AIAG MSA, 4th ed.: at least five).
+LEAST_BLOCKS = 5
 
 
 def linearity(
@@ -123,7 +146,7 @@ def linearity(
     return LinearityResult(
         reference=reference,
         bias=bias,
-        blocks=blocks,
+        gauge_blocks=blocks,
         block_u=block_u,
         block_lower=lower,
         block_upper=upper,
@@ -138,16 +161,182 @@ def linearity(
         pitch=wave,
         bias_limit=limit,
         mpe=largest,
-        mpe_states=(() if largest is None else tuple(conformity(largest_errors, largest, block_u))),
+        mpe_states=() if largest is None else tuple(conformity(largest_errors, largest, block_u)),
         level=level,
         unit=canonical_unit(unit),
         resolution=None if resolution is None else number("resolution", resolution, above=0.0),
-        notes=linearity_notes(
-            blocks, plain, test, missing=missing, block_u=block_u, by_block=by_block, wave=wave
-        ),
+        missing=missing,
         title=title,
         example=example,
     )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class LinearityResult(Printed):
+    """Bias over the measuring range.
+
+    Attributes
+    ----------
+    reference, bias : ndarray, shape (n,)
+        Of every reading: the block's size, and reading minus size.
+    gauge_blocks : BlocksOfRange
+        The readings gathered by block.
+    block_u : ndarray, shape (b,)
+        Standard uncertainty of each block's size.
+    block_lower, block_upper : ndarray, shape (b,)
+        Interval of the bias at each block, the block's uncertainty in it; NaN where
+        nothing was repeated.
+    block_surely_beyond : ndarray, shape (b,)
+        Distance from zero that the bias at the block exceeds, all blocks together at
+        the confidence asked for.
+    largest_errors : ndarray, shape (b,)
+        The single reading on each block that errs most.
+    manual_line : LineFit
+        The manual's line through all readings.
+    line : LineFit
+        The line used: that one, or the one through block means where a line does not fit.
+    lack_of_fit : LackOfFit or None
+    band : LineBand
+        Where the true line lies, the blocks' uncertainty in it.
+    slope_u : float
+        Standard uncertainty that the blocks' calibration gives to the slope.
+    prediction : LineBand
+        Where one further reading (or block mean) would lie.
+    pitch : PitchError or None
+    bias_limit, mpe : float or None
+    mpe_states : tuple of str
+        For each block: conforms, open, does not conform (ISO 14253-1).
+    level : float
+    unit : str
+    resolution : float or None
+    missing : int
+    title : str
+    example : bool
+    """
+
+    reference: Array
+    bias: Array
+    gauge_blocks: BlocksOfRange
+    block_u: Array
+    block_lower: Array
+    block_upper: Array
+    block_surely_beyond: Array
+    largest_errors: Array
+    manual_line: LineFit
+    line: LineFit
+    lack_of_fit: LackOfFit | None
+    band: LineBand
+    slope_u: float
+    prediction: LineBand
+    pitch: PitchError | None
+    bias_limit: float | None
+    mpe: float | None
+    mpe_states: tuple[str, ...]
+    level: float
+    unit: str
+    resolution: float | None
+    missing: int
+    title: str = ""
+    example: bool = False
+
+    @property
+    def slope_interval(self) -> tuple[float, float]:
+        """Two-sided interval of the slope, the blocks' uncertainty in it.
+
+        Source: JCGM 100:2008 (GUM), equations (10) and (G.2b).
+        """
+        error = float(self.line.slope_error)
+        combined = math.hypot(error, self.slope_u)
+        df = self.line.df * (combined / error) ** 4 if error > 0.0 else math.inf
+        reach = float(t_quantile(0.5 + self.level / 2.0, df)) * combined
+        return float(self.line.slope) - reach, float(self.line.slope) + reach
+
+    def bias_at(self, block: int) -> Estimate:
+        """Return the bias at a block, counted from 0 in order of size, with its interval."""
+        return Estimate(
+            float(self.gauge_blocks.means[block]),
+            float(self.block_lower[block]),
+            float(self.block_upper[block]),
+            self.unit,
+        )
+
+    @property
+    def zero_inside(self) -> bool:
+        """Whether zero bias lies inside the band everywhere (the manual's criterion)."""
+        return bool(self.band.holds_zero)
+
+    @property
+    def largest_bias(self) -> float:
+        """The largest distance from zero of the line or of a block's mean."""
+        at_blocks = float(np.abs(self.gauge_blocks.means).max())
+        return max(float(self.band.largest_bias), at_blocks)
+
+    @property
+    def largest_possible_bias(self) -> float:
+        """The largest distance from zero of the band or of a block's interval."""
+        ends = np.fmax(np.abs(self.block_lower), np.abs(self.block_upper))
+        reached = float(np.nanmax(ends)) if np.isfinite(ends).any() else self.largest_bias
+        return max(float(self.band.largest_possible_bias), reached)
+
+    @property
+    def surely_reached(self) -> float:
+        """A distance from zero that the bias exceeds somewhere, with confidence."""
+        line = np.maximum(self.band.lower, -self.band.upper)
+        return max(0.0, float(line.max()), float(np.max(self.block_surely_beyond)))
+
+    @property
+    def mpe_state(self) -> str:
+        """The worst state over all blocks; "" without a permissible error."""
+        return worst(list(self.mpe_states)) if self.mpe_states else ""
+
+    def against(self, limit: float) -> Place:
+        """Return "within", "beyond" or "open": the bias over the range against a limit."""
+        if self.largest_possible_bias <= limit:
+            return "within"
+        return "beyond" if self.surely_reached > limit else "open"
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a block, by its size: readings, bias, interval, line, errors."""
+        frame = pd.DataFrame(
+            {
+                "readings": self.gauge_blocks.counts.astype(int),
+                "bias": self.gauge_blocks.means,
+                "lower": self.block_lower,
+                "upper": self.block_upper,
+                "fitted": self.line.at(self.gauge_blocks.values),
+                "largest_error": self.largest_errors,
+            },
+            index=pd.Index(self.gauge_blocks.values, name="reference"),
+        )
+        if self.mpe_states:
+            frame["mpe"] = list(self.mpe_states)
+        return frame
+
+    def fit_frame(self) -> pd.DataFrame:
+        """Return slope and intercept of the line used: estimate, error, interval, t, p."""
+        rows = {}
+        for name in ("slope", "intercept"):
+            value = float(getattr(self.line, name))
+            error = float(getattr(self.line, f"{name}_error"))
+            reach = float(t_quantile(0.5 + self.level / 2.0, self.line.df)) * error
+            t, p = (float(getattr(self.line, f"{name}_{part}")) for part in ("t", "p"))
+            rows[name] = (value, error, value - reach, value + reach, t, p)
+        columns = ["estimate", "standard_error", "lower", "upper", "t", "p"]
+        return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("term")
+
+    @property
+    def pitch_share(self) -> float:
+        """Amplitude of the periodic error; NaN where it was not asked for."""
+        return math.nan if self.pitch is None else float(self.pitch.amplitude)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the reader must know about these numbers."""
+        return tuple(_notes(self))
+
+    def blocks(self) -> list[Block]:
+        """Return which blocks they are, the bias on each, and what that says of the range."""
+        return [Prose(_opening(self)), _table(self), Bullets(_closing(self))]
 
 
 def _read(
@@ -225,3 +414,151 @@ def _widest_band(
 def _beyond(lower: Array, upper: Array) -> Array:
     """Return the distance from zero that each block's interval wholly exceeds."""
     return np.fmax(np.fmax(lower, -upper), 0.0)
+
+
+def _opening(result: LinearityResult) -> list[str]:
+    values = result.gauge_blocks.values
+    lowest, highest = (size(v, result.resolution) for v in (values[0], values[-1]))
+    readings = (
+        f"{counted(len(result.bias), 'reading')} on {counted(len(values), 'block')} from "
+        f"{with_unit(f'{lowest} to {highest}', result.unit)}."
+    )
+    return [
+        *([EXAMPLE] if result.example else []),
+        f"{result.title}: {readings}" if result.title else readings,
+    ]
+
+
+def _table(result: LinearityResult) -> Table:
+    head = ["Block", "readings", "bias", f"{100 * result.level:g} % interval", "largest error"]
+    if result.mpe is not None:
+        head.append(f"MPE ±{length(result.mpe, result.unit)}")
+    rows = []
+    for i, value in enumerate(result.gauge_blocks.values):
+        bias = result.bias_at(i)
+        # to the decimals of the interval; without one to those of the largest bias
+        spread = bias.upper - bias.lower if bias.bounded else result.largest_bias
+        row = [
+            size(float(value), result.resolution),
+            f"{int(result.gauge_blocks.counts[i])}",
+            fine_length(bias.value, spread, result.unit),
+            f"{bias:r}",
+            fine_length(float(result.largest_errors[i]), spread, result.unit),
+        ]
+        rows.append([*row, result.mpe_states[i]] if result.mpe is not None else row)
+    return Table(head, rows)
+
+
+def _closing(result: LinearityResult) -> list[str]:
+    unit = result.unit
+    zero = (
+        "Zero bias lies inside the band everywhere (the manual's criterion)"
+        if result.zero_inside
+        else "Zero bias lies outside the band somewhere in the range (the manual's criterion)"
+    )
+    lines = [
+        _line_sentence(result),
+        f"{zero}; slope and intercept both 0: {p_text(float(result.line.joint_p))}.",
+        _limit_sentence(result),
+    ]
+    if result.mpe is not None:
+        lines.append(
+            f"Error of indication against ±{length(result.mpe, unit)} by ISO 14253-1, the blocks' "
+            f"uncertainty taken into account: {result.mpe_state}."
+        )
+    if result.pitch is not None:
+        wave = result.pitch
+        amplitude = Estimate(
+            float(wave.amplitude), float(wave.lower), float(wave.upper), result.unit
+        )
+        lines.append(f"Periodic error of the screw: amplitude {amplitude} ({amplitude:r}).")
+    return [*lines, *result.notes]
+
+
+def _line_sentence(result: LinearityResult) -> str:
+    unit, line = result.unit, result.line
+    fine = fine_unit(unit)
+    factor = conversion(unit, fine)
+    span = float(result.gauge_blocks.values[-1] - result.gauge_blocks.values[0])
+    slope = float(line.slope)
+    change = Estimate(slope, *result.slope_interval).times(span, unit)
+    units = f" (bias in {fine}, size in {unit})" if unit else ""
+    return (
+        f"Over the range of {with_unit(f'{span:g}', unit)} the bias changes by "
+        f"{change:s} ({100 * result.level:g} % interval "
+        f"{change:r}); bias = {figures(float(line.intercept) * factor, 3)} "
+        f"{'−' if slope < 0 else '+'} {figures(abs(slope) * factor, 3)} × size{units}."
+    )
+
+
+def _limit_sentence(result: LinearityResult) -> str:
+    largest = (
+        f"Largest bias found {length(result.largest_bias, result.unit)}; with the intervals it "
+        f"could be {length(result.largest_possible_bias, result.unit)}."
+    )
+    if result.bias_limit is None:
+        return f"{largest} No bias limit was given, so the range is not judged."
+    words = {
+        "within": "within the limit everywhere",
+        "beyond": "beyond the limit somewhere",
+        "open": "not decided: the limit lies inside the intervals",
+    }
+    limit = length(result.bias_limit, result.unit)
+    return f"{largest} Against the limit of ±{limit}: {words[result.against(result.bias_limit)]}."
+
+
+def _notes(result: LinearityResult) -> list[str]:
+    values, wave = result.gauge_blocks.values, result.pitch
+    notes = [f"Missing readings: {result.missing}; they are left out."] if result.missing else []
+    if len(values) < LEAST_BLOCKS:
+        notes.append(
+            f"Only {len(values)} blocks: between them nothing is known. Use at least "
+            f"{LEAST_BLOCKS}, better ten."
+        )
+    notes.append(_fit_sentence(result))
+    if not np.any(result.block_u > 0.0):
+        notes.append(
+            "The uncertainty of the blocks is not in these numbers: give the expanded "
+            "uncertainty and k from their certificate."
+        )
+    if wave is not None:
+        found = "shown" if float(wave.p) < 1.0 - wave.level else "not shown"
+        notes.append(
+            f"A periodic error at the pitch of {wave.pitch:g} is {found} (F test, "
+            f"{p_text(float(wave.p))}). Errors of single blocks can look like one: measure "
+            "again with other blocks before you act on it."
+        )
+    return notes
+
+
+def _fit_sentence(result: LinearityResult) -> str:
+    """Return whether a line fits, and what the line goes through.
+
+    A lack of fit is stated only where it is shown at the level of the intervals; block means
+    are used well before that, to be on the safe side.
+    """
+    test, blocks = result.lack_of_fit, len(result.gauge_blocks.values)
+    if test is None:
+        return (
+            "Whether a straight line fits was not tested: that needs three blocks or more and "
+            "repeated readings."
+        )
+    p, shown = p_text(float(test.p)), float(test.p) < 1.0 - result.level
+    if shown and result.line.by_block:
+        return (
+            f"The blocks lie farther from a straight line than repeated readings explain (lack "
+            f"of fit, {p}), so the line and its band come from the {blocks} block "
+            f"means, with {blocks - 2} degrees of freedom."
+        )
+    if shown:
+        return (
+            f"The blocks lie farther from a straight line than repeated readings explain (lack "
+            f"of fit, {p}); all {len(result.bias)} readings are used all the same, as asked."
+        )
+    if result.line.by_block:
+        return (
+            f"That the blocks lie off a straight line is not shown, but not unlikely either (lack "
+            f"of fit, {p}): to be on the safe side the line and its band come from the "
+            f"{blocks} block means, with {blocks - 2} degrees of freedom."
+        )
+    return f"A straight line fits (lack of fit, {p}); all {len(result.bias)} readings are used."

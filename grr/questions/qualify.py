@@ -1,34 +1,83 @@
-"""`grr.qualify`: all legs of a gauge for one tolerance, on one page."""
+"""May this gauge be used on this tolerance, with all that is known of it: `grr.qualify`.
+
+One page puts together what is asked of a gauge: its resolution, bias, repeatability on a reference,
+linearity, uncertainty, a study on real parts, and stability. The worst of them decides.
+
+Source: what is asked of each stands in the file of its own question (`reference`, `linearity`,
+`budget`, `verdict`, `stability`); the outcomes and how they decide are this project's own.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any
+from typing import Any, Literal
 
+import pandas as pd
+
+from grr.formulas.bias import with_reference_uncertainty
+from grr.formulas.capability import LIMIT_PROCESS
+from grr.formulas.conformity import CONFORMS, DOES_NOT
+from grr.model.blocks import Banner, Block, Bullets, Heading, Printed, Prose, Table
 from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
 from grr.model.facts import CLOSED_FACES, checked_facts
-from grr.model.tolerance import Tolerance
+from grr.model.limits import limits_text
+from grr.model.rounding import counted, figures, length, percent
+from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number
-from grr.questions.budget import UncertaintyBudget
+from grr.questions.budget import BudgetUse, UncertaintyBudget
 from grr.questions.conditions import conditions_of_use
 from grr.questions.decision import DO_NOT_USE, LIKE_THIS, NOT_DECIDED, USE
-from grr.questions.history_leg import stability_leg
-from grr.questions.legs import CANNOT_TELL, CONDITIONAL, FAIL, NOT_DONE, PASS, Leg
-from grr.questions.linearity_result import LinearityResult
-from grr.questions.qualification import Qualification
-from grr.questions.range_leg import range_leg
-from grr.questions.reference_legs import bias_leg, repeatability_leg, resolution_leg
-from grr.questions.reference_result import ReferenceResult
+from grr.questions.linearity import LinearityResult
+from grr.questions.printing import EXAMPLE
+from grr.questions.reference import RESOLUTION_SHARE, ReferenceResult
 from grr.questions.result import GaugeResult
-from grr.questions.stability_result import StabilityResult
-from grr.questions.study_leg import study_leg
-from grr.questions.uncertainty_leg import acceptance_text, uncertainty_leg
-from grr.questions.verdict import Verdict, verdict
+from grr.questions.stability import DAYS_A_YEAR, ENOUGH, StabilityResult
+from grr.questions.verdict import CAUTION, LOOKS, Verdict, verdict
 
+Outcome = Literal["pass", "conditional", "fail", "can't tell", "not done"]
+
+#: The outcomes from the worst to the best, each with its mark.
+OUTCOMES: dict[Outcome, str] = {
+    "fail": "✖",
+    "not done": "—",
+    "can't tell": "○",
+    "conditional": "◐",
+    "pass": "●",
+}
+RESOLUTION, BIAS, REPEATABILITY = "Resolution", "Bias", "Repeatability on a reference"
+RANGE, UNCERTAINTY = "Linearity over the range", "Uncertainty"
+STUDY, STABILITY = "GR&R on real parts", "Stability"
+#: What a gauge without checks over time shows.
+NO_HISTORY = "no history yet"
+#: A share used up is told up to this many times what is allowed.
+MOST_USED = 10.0
 #: Largest bias as a share of the tolerance: half of the share that Cg grants.
 BIAS_SHARE = 0.1
+#: What acceptance limits must leave of the tolerance to be of use (this project's own).
+LEAST_LEFT = 50.0
+
+ASKED_RESOLUTION = f"at most {100 * RESOLUTION_SHARE:g} % of the tolerance"
+ASKED_UNCERTAINTY = f"2·U at most {LIMIT_PROCESS:g} % of the tolerance (Q_MP)"
+ASKED_STABILITY = "no alarm, and a drift small against the tolerance"
+TODO_REFERENCE = (
+    "Measure one calibrated part at least 25 times (grr.reference_study), taking it out between "
+    "readings."
+)
+TODO_RANGE = (
+    "Measure gauge blocks over the range, five readings each (grr.linearity), at sizes that stop "
+    "the spindle at different angles of turn."
+)
+TODO_BUDGET = "Make an uncertainty budget (grr.UncertaintyBudget, grr.MicrometerLines)."
+TODO_STUDY = "Do a gauge study on real parts (grr.anova, grr.verdict)."
+TODO_CHART = (
+    "Start a chart: read a check standard at the interval of the laboratory's procedure "
+    "(grr.stability)."
+)
 PART_SIZED_BLOCK = (
     "Check zero on a gauge block of about the part's size: an even warming of the frame does not "
     "show on closed faces."
@@ -37,7 +86,19 @@ FROM_THE_FIRST_DAY = (
     "Read a check standard from the first day on, at the interval of the laboratory's procedure."
 )
 
-_LEGS = (ReferenceResult, LinearityResult, UncertaintyBudget, GaugeResult, StabilityResult)
+_OUTCOME_OF_DECISION: dict[str, Outcome] = {
+    USE: "pass",
+    LIKE_THIS: "conditional",
+    DO_NOT_USE: "fail",
+    NOT_DECIDED: "can't tell",
+}
+_RESULTS: tuple[type[Any], ...] = (
+    ReferenceResult,
+    LinearityResult,
+    UncertaintyBudget,
+    GaugeResult,
+    StabilityResult,
+)
 
 
 def qualify(
@@ -60,9 +121,10 @@ def qualify(
     report: str = "",
     example: bool = False,
 ) -> Qualification:
-    """Put all legs of a gauge for one tolerance on one page and decide.
+    """Put all that is asked of a gauge for one tolerance on one page and decide.
 
-    Each leg may be left out and is then "not done"; the page can be filled step by step.
+    Each result may be left out, and what it would answer is then "not done"; the page can be
+    filled step by step.
 
     Parameters
     ----------
@@ -120,14 +182,15 @@ def qualify(
         resolution = number("resolution", resolution, above=0.0)
     step = resolution if resolution is not None else _resolution(reference, linearity, study)
     judged = None if study is None else verdict(study)
-    legs = (
-        resolution_leg(step, width, unit),
-        bias_leg(reference, limit, confidence),
-        repeatability_leg(reference, confidence),
-        range_leg(linearity, limit),
-        uncertainty_leg(budget, tolerance, step),
-        study_leg(judged),
-        stability_leg(stability),
+    use = None if budget is None else budget.against(tolerance)
+    requirements = (
+        _judge_resolution(step, width, unit),
+        _judge_bias(reference, limit, confidence),
+        _judge_repeatability(reference, confidence),
+        _judge_range(linearity, limit),
+        _judge_uncertainty(budget, use, step),
+        _judge_study(judged),
+        _judge_stability(stability),
     )
     return Qualification(
         tolerance=tolerance,
@@ -135,12 +198,12 @@ def qualify(
         resolution=step,
         gauge=str(gauge or known.get("gauge_number", "")),
         characteristic=str(characteristic or known.get("characteristic", "")),
-        legs=legs,
-        decision=_decision(legs),
+        requirements=requirements,
+        decision=_decision(requirements),
         conditions=(
             *_from_study(judged),
             *_of_use(mean_of, rezero_minutes, known),
-            *_from_budget(budget, tolerance, step),
+            *_acceptance_limits(use, step),
             *((FROM_THE_FIRST_DAY,) if stability is None else ()),
         ),
         mean_of=mean_of,
@@ -154,20 +217,145 @@ def qualify(
     )
 
 
+@dataclass(frozen=True)
+class Requirement:
+    """One thing asked of a gauge: what was found, and how sure that is.
+
+    Attributes
+    ----------
+    name : str
+    asked : str
+    found : str
+        The result.
+    interval : str
+        How sure it is; "" where it is exact or was not done.
+    outcome : {"pass", "conditional", "fail", "can't tell", "not done"}
+    used : float
+        What of the requirement is used up at the unfavourable end of the interval, 1
+        being all of it; NaN where that has no meaning.
+    why, todo : str
+        The outcome in a sentence, and what to do about it ("" for a pass).
+    """
+
+    name: str
+    asked: str
+    found: str
+    interval: str
+    outcome: Outcome
+    used: float = math.nan
+    why: str = ""
+    todo: str = ""
+
+    @property
+    def mark(self) -> str:
+        """The outcome as a mark."""
+        return OUTCOMES[self.outcome]
+
+    @property
+    def used_text(self) -> str:
+        """The share used up, as a percentage; "" where it has no meaning."""
+        if math.isnan(self.used):
+            return ""
+        if self.used >= MOST_USED:
+            return f"over {percent(100.0 * MOST_USED)}"
+        return percent(100.0 * self.used)
+
+    @property
+    def severity(self) -> tuple[int, float]:
+        """Sorts the weakest first."""
+        used = 0.0 if math.isnan(self.used) else self.used
+        return list(OUTCOMES).index(self.outcome), -used
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Qualification(Printed):
+    """All that is asked of one gauge for one tolerance.
+
+    Attributes
+    ----------
+    tolerance : Tolerance
+    unit : str
+    resolution : float or None
+    gauge, characteristic : str
+    requirements : tuple of Requirement
+    decision : str
+        One of USE, USE ONLY LIKE THIS, DO NOT USE FOR THIS TOLERANCE, NOT DECIDED YET.
+    conditions : tuple of str
+        Conditions of use.
+    mean_of : int
+    rezero_minutes : float or None
+    facts : mapping
+    valid_until : date or None
+        None: the interval of the laboratory's procedure.
+    report : str
+    example : bool
+    """
+
+    tolerance: Tolerance
+    unit: str
+    resolution: float | None
+    gauge: str
+    characteristic: str
+    requirements: tuple[Requirement, ...]
+    decision: str
+    conditions: tuple[str, ...]
+    mean_of: int
+    rezero_minutes: float | None
+    facts: Mapping[str, Any]
+    valid_until: date | None
+    report: str = ""
+    example: bool = False
+
+    @property
+    def weakest(self) -> Requirement:
+        """The requirement with the worst outcome; among equals the one that uses up most.
+
+        That a new gauge has no history yet is no weakness of its own.
+        """
+        measured = [one for one in self.requirements if one.found != NO_HISTORY]
+        return min(measured, key=lambda one: one.severity)
+
+    def requirement(self, name: str) -> Requirement:
+        """Return a requirement by its name."""
+        return next(one for one in self.requirements if one.name == name)
+
+    @property
+    def next_steps(self) -> tuple[str, ...]:
+        """What to do about everything that does not pass, the worst first."""
+        ordered = sorted(self.requirements, key=lambda one: one.severity)
+        return tuple(f"{one.name}: {one.todo}" for one in ordered if one.todo)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a requirement: asked, found, interval, outcome, used, why, todo."""
+        columns = ["asked", "found", "interval", "outcome", "used", "why", "todo"]
+        return pd.DataFrame(
+            [[getattr(one, column) for column in columns] for one in self.requirements],
+            index=pd.Index([one.name for one in self.requirements], name="requirement"),
+            columns=columns,
+        )
+
+    def blocks(self) -> list[Block]:
+        """Return the decision, every requirement, conditions of use, and what to do next."""
+        mark, colour = LOOKS[self.decision]
+        return [
+            Banner(mark, self.decision, colour),
+            Prose(_opening(self)),
+            _table(self),
+            *_section(_conditions_title(self), _conditions_shown(self)),
+            *_section("What to do next", self.next_steps),
+            Prose([_until(self), CAUTION]),
+        ]
+
+
 def _checked(tolerance: Tolerance, unit: str, *results: Any) -> float:
     """Return the tolerance's width; refuse results that belong to something else."""
-    if not isinstance(tolerance, Tolerance):
+    width = a_tolerance(tolerance).width
+    if width is None:
         raise StudyError(
-            "The tolerance is not a Tolerance",
-            "Write grr.Tolerance(lower=..., upper=...)",
-            value=tolerance,
-        )
-    if tolerance.width is None:
-        raise StudyError(
-            "A qualification needs a tolerance with two limits: its legs take shares of the width",
+            "A qualification needs a tolerance with two limits: it takes shares of the width",
             "Judge a one-sided tolerance by grr.verdict and grr.misclassification",
         )
-    for result, kind in zip(results, _LEGS, strict=True):
+    for result, kind in zip(results, _RESULTS, strict=True):
         if result is None:
             continue
         needs(result, kind)
@@ -175,7 +363,7 @@ def _checked(tolerance: Tolerance, unit: str, *results: Any) -> float:
         if source.unit != unit:
             raise StudyError(
                 f"A result ({type(result).__name__}) is in another unit than the tolerance",
-                "Use one unit for all legs",
+                "Use one unit for all results",
                 value=f"{source.unit or 'no unit'} and {unit or 'no unit'}",
             )
         other = getattr(source, "tolerance", tolerance)
@@ -185,7 +373,7 @@ def _checked(tolerance: Tolerance, unit: str, *results: Any) -> float:
                 "Give it the tolerance of this page",
                 value=other,
             )
-    return tolerance.width
+    return width
 
 
 def _resolution(
@@ -195,13 +383,267 @@ def _resolution(
     return next((c.resolution for c in candidates if c is not None and c.resolution), None)
 
 
-def _decision(legs: tuple[Leg, ...]) -> str:
-    outcomes = {leg.outcome for leg in legs}
-    if FAIL in outcomes:
+def _not_done(name: str, asked: str, todo: str) -> Requirement:
+    return Requirement(name, asked, "not done", "", "not done", why="It was not done.", todo=todo)
+
+
+def _judge_resolution(step: float | None, width: float, unit: str) -> Requirement:
+    """Judge the gauge's last digit.
+
+    Notes
+    -----
+    Source: common practice; AIAG MSA, 4th ed., chapter II (from memory).
+    """
+    if step is None:
+        todo = "State the gauge's last digit as resolution."
+        return _not_done(RESOLUTION, ASKED_RESOLUTION, todo)
+    share = step / width
+    # a ratio of decimals such as 0.0006/0.006 misses by rounding
+    fine = share <= RESOLUTION_SHARE * (1.0 + 1e-9)
+    return Requirement(
+        RESOLUTION,
+        ASKED_RESOLUTION,
+        f"{length(step, unit)}, {percent(100.0 * share)}",
+        "",
+        "pass" if fine else "fail",
+        used=share / RESOLUTION_SHARE,
+        why=f"The last digit is {percent(100.0 * share)} of the tolerance.",
+        todo="" if fine else "Use a gauge with a finer digit for this tolerance.",
+    )
+
+
+def _judge_bias(result: ReferenceResult | None, limit: float, confidence: float) -> Requirement:
+    """Judge the bias, the reference value's uncertainty in its interval."""
+    if result is None:
+        return _not_done(BIAS, "within its share of the tolerance", TODO_REFERENCE)
+    one_sided = replace(result.by_sd, level=2.0 * confidence - 1.0)
+    low, high = (float(v) for v in with_reference_uncertainty(one_sided, result.reference_u))
+    bias = Estimate(result.bias, low, high, result.unit)
+    nearest = 0.0 if low <= 0.0 <= high else min(abs(low), abs(high))
+    farthest = max(abs(low), abs(high))
+    outcome: Outcome
+    if farthest <= limit:
+        outcome, todo = "pass", ""
+    elif nearest > limit:
+        outcome = "fail"
+        todo = (
+            "Zero or adjust the gauge and measure the reference part again; or correct every "
+            "reading for the bias, which must then be stated."
+        )
+    else:
+        outcome = "can't tell"
+        todo = "Take more readings, or use a reference part with a smaller calibration uncertainty."
+    return Requirement(
+        BIAS,
+        f"within ±{length(limit, result.unit)}",
+        f"{bias:s}",
+        f"{bias:r}",
+        outcome,
+        used=farthest / limit,
+        why=f"The bias is at most {length(farthest, result.unit)} with confidence.",
+        todo=todo,
+    )
+
+
+def _judge_repeatability(result: ReferenceResult | None, confidence: float) -> Requirement:
+    """Judge Cg and Cgk."""
+    if result is None:
+        return _not_done(REPEATABILITY, "Cg and Cgk at least 1.33", TODO_REFERENCE)
+    limit = result.asked.limit
+    asked = f"Cg and Cgk at least {limit:g}"
+    found = result.capability_at(2.0 * confidence - 1.0)
+    if found is None:
+        return Requirement(
+            REPEATABILITY,
+            asked,
+            "not estimated",
+            "",
+            "can't tell",
+            why=f"Cg and Cgk are not estimated: {result.quantities()['Cg'].why}.",
+            todo="State the gauge's resolution, so that readings all alike can be judged.",
+        )
+    smaller = min(result.cg, result.cgk)
+    low, high = float(min(found.cg_lower, found.cgk_lower)), float(found.cgk_upper)
+    if result.floored:
+        low = high = smaller
+    outcome: Outcome
+    if low >= limit:
+        outcome, todo = "pass", ""
+    elif high < limit and result.cg >= limit:
+        outcome = "fail"
+        todo = "The bias is what costs Cgk: zero or adjust the gauge, and measure again."
+    elif high < limit:
+        outcome = "fail"
+        todo = (
+            "Clean the faces, use the ratchet alike, hold the gauge in a stand; if that does not "
+            "help, this gauge suits tolerances from "
+            f"{length(result.smallest_tolerance, result.unit)}."
+        )
+    else:
+        outcome = "can't tell"
+        todo = "Take more readings of the reference part: 50 where 25 leave it open."
+    by_value = "both reach" if smaller >= limit else "the smaller misses"
+    sure = "the bias alone may use up the whole share"
+    if low > 0.0:
+        sure = f"with confidence the smaller is at least {figures(low, 3)}"
+    return Requirement(
+        REPEATABILITY,
+        asked,
+        f"Cg {figures(result.cg, 3)}, Cgk {figures(result.cgk, 3)}",
+        "" if result.floored else f"{figures(low, 3)} to {figures(high, 3)}",
+        outcome,
+        used=limit / low if low > 0.0 else math.inf,
+        why=f"By the calculated value {by_value} {limit:g}; {sure}.",
+        todo=todo,
+    )
+
+
+def _judge_range(result: LinearityResult | None, limit: float) -> Requirement:
+    """Judge the bias over the range, and the permissible error where it is given."""
+    if result is None:
+        return _not_done(RANGE, "bias within its share of the tolerance everywhere", TODO_RANGE)
+    limit = result.bias_limit or limit
+    place = result.against(limit)
+    largest = length(result.largest_possible_bias, result.unit)
+    asked = f"bias within ±{length(limit, result.unit)} everywhere"
+    why = f"With the intervals the bias is at most {largest}."
+    if result.mpe is not None:
+        asked += f"; errors within ±{length(result.mpe, result.unit)} (ISO 14253-1)"
+        why += f" Errors of indication: {result.mpe_state}."
+    outcome: Outcome
+    if place == "beyond" or result.mpe_state == DOES_NOT:
+        outcome = "fail"
+        todo = (
+            "Have the gauge adjusted or repaired, or use it only in the part of the range where "
+            "the blocks agree."
+        )
+    elif place == "open" or result.mpe_state not in ("", CONFORMS):
+        outcome = "can't tell"
+        todo = (
+            "More readings a block, or blocks with a smaller uncertainty (temperature included), "
+            "would decide."
+        )
+    else:
+        outcome, todo = "pass", ""
+    return Requirement(
+        RANGE,
+        asked,
+        length(result.largest_bias, result.unit),
+        f"up to {largest}",
+        outcome,
+        used=result.largest_possible_bias / limit,
+        why=why,
+        todo=todo,
+    )
+
+
+def _judge_uncertainty(
+    budget: UncertaintyBudget | None, use: BudgetUse | None, resolution: float | None
+) -> Requirement:
+    """Judge the uncertainty: small enough, with acceptance limits, or too large."""
+    if budget is None or use is None:
+        return _not_done(UNCERTAINTY, ASKED_UNCERTAINTY, TODO_BUDGET)
+    largest = budget.to_frame().index[0]
+    outcome: Outcome
+    if use.q_mp <= LIMIT_PROCESS:
+        outcome, todo = "pass", ""
+    elif use.left_percent >= LEAST_LEFT:
+        outcome = "conditional"
+        todo = (
+            f"Accept parts only by {use.acceptance_readings(resolution)}; or reduce the "
+            f"largest line, {largest}."
+        )
+    else:
+        outcome = "fail"
+        todo = (
+            f"Reduce the largest line, {largest}; as it is, acceptance limits would leave "
+            f"{percent(use.left_percent)} of the tolerance."
+        )
+    return Requirement(
+        UNCERTAINTY,
+        ASKED_UNCERTAINTY,
+        f"U {length(budget.expanded, budget.unit)}, Q_MP {percent(use.q_mp)}",
+        f"ratio {use.ratio:.2g} to 1",
+        outcome,
+        used=use.q_mp / LIMIT_PROCESS,
+        why=f"The largest line is {largest}.",
+        todo=todo,
+    )
+
+
+def _judge_study(found: Verdict | None) -> Requirement:
+    """Judge the study on real parts, by its verdict."""
+    if found is None:
+        return _not_done(STUDY, "GRR at most 30 % of the tolerance", TODO_STUDY)
+    ratio = found.criterion
+    todo = found.next_steps[0] if found.next_steps else ""
+    asked = f"GRR at most {found.result.study.rules.limit_percent:g} %"
+    if ratio is None:
+        why = found.by_confidence
+        return Requirement(STUDY, asked, "not estimated", "", "can't tell", why=why, todo=todo)
+    outcome = _OUTCOME_OF_DECISION[found.decision]
+    return Requirement(
+        STUDY,
+        f"{asked} {ratio.name}",
+        f"GRR {percent(ratio.value)} {ratio.name}",
+        f"{percent(ratio.lower)} to {percent(ratio.upper)}",
+        outcome,
+        used=ratio.upper / ratio.limit,
+        why=found.by_confidence,
+        todo="" if outcome == "pass" else todo,
+    )
+
+
+def _judge_stability(result: StabilityResult | None) -> Requirement:
+    """Judge the checks over time; a new gauge passes on condition that it is watched."""
+    if result is None:
+        return Requirement(
+            STABILITY,
+            ASKED_STABILITY,
+            NO_HISTORY,
+            "",
+            "conditional",
+            why="A new gauge has no history.",
+            todo=TODO_CHART,
+        )
+    drift = result.drift
+    used = math.nan
+    if result.allowance is not None:
+        fastest = max(abs(drift.lower), abs(drift.upper))
+        used = fastest * result.longest_days / DAYS_A_YEAR / result.allowance
+    outcome: Outcome
+    if result.alarm_now:
+        outcome, why = "fail", "A rule is met at the latest check."
+        todo = "Take the gauge out of use and follow grr.after_check."
+    elif result.alarmed:
+        outcome, why = "can't tell", "Rules were met earlier."
+        todo = "Find out what happened then; once it is put right, start a new baseline."
+    elif len(result.means) < ENOUGH:
+        outcome, why = "conditional", f"There are fewer than {ENOUGH} checks."
+        todo = (
+            f"Go on checking at the interval of the laboratory's procedure up to {ENOUGH} checks."
+        )
+    else:
+        outcome, why, todo = "pass", "No rule is met after the baseline.", ""
+    return Requirement(
+        STABILITY,
+        ASKED_STABILITY,
+        f"{counted(len(result.means), 'check')}, drift {drift:s} a year",
+        f"{drift:r}",
+        outcome,
+        used=used,
+        why=why,
+        todo=todo,
+    )
+
+
+def _decision(requirements: tuple[Requirement, ...]) -> str:
+    outcomes = {one.outcome for one in requirements}
+    if "fail" in outcomes:
         return DO_NOT_USE
-    if outcomes & {NOT_DONE, CANNOT_TELL}:
+    if outcomes & {"not done", "can't tell"}:
         return NOT_DECIDED
-    return LIKE_THIS if CONDITIONAL in outcomes else USE
+    return LIKE_THIS if "conditional" in outcomes else USE
 
 
 def _from_study(judged: Verdict | None) -> tuple[str, ...]:
@@ -221,13 +663,11 @@ def _of_use(mean_of: int, rezero: float | None, facts: Mapping[str, Any]) -> lis
     return conditions
 
 
-def _from_budget(
-    budget: UncertaintyBudget | None, tolerance: Tolerance, step: float | None
-) -> tuple[str, ...]:
-    if budget is None or uncertainty_leg(budget, tolerance, step).outcome == PASS:
+def _acceptance_limits(use: BudgetUse | None, resolution: float | None) -> tuple[str, ...]:
+    """Return the acceptance limits as a condition; none where the uncertainty is small."""
+    if use is None or use.q_mp <= LIMIT_PROCESS:
         return ()
-    limits = acceptance_text(budget.against(tolerance), step)
-    return (f"Accept parts by {limits}, no further out.",)
+    return (f"Accept parts by {use.acceptance_readings(resolution)}, no further out.",)
 
 
 def _valid_until(facts: Mapping[str, Any], stability: StabilityResult | None) -> date | None:
@@ -247,3 +687,68 @@ def _valid_until(facts: Mapping[str, Any], stability: StabilityResult | None) ->
 
 def _is_example(result: object) -> bool:
     return bool(getattr(result, "example", False))
+
+
+def _opening(page: Qualification) -> list[str]:
+    named = [
+        f"Gauge {page.gauge}" if page.gauge else "",
+        page.characteristic,
+        f"report {page.report}" if page.report else "",
+    ]
+    name = ", ".join(text for text in named if text)
+    weakest = page.weakest
+    used = f", {weakest.used_text} of what is allowed" if weakest.used_text else ""
+    return [
+        *([EXAMPLE] if page.example else []),
+        *([f"{name}."] if name else []),
+        f"Tolerance: {limits_text(page.tolerance, page.resolution, page.unit)}.",
+        f"Weakest point: {weakest.name} ({weakest.outcome}{used}). {weakest.why}",
+    ]
+
+
+def _table(page: Qualification) -> Table:
+    return Table(
+        ["Requirement", "asked", "found", "how sure", "used up"],
+        [
+            [
+                f"{one.mark} {one.name}: {one.outcome}",
+                one.asked,
+                one.found,
+                one.interval,
+                one.used_text,
+            ]
+            for one in page.requirements
+        ],
+        left=4,
+    )
+
+
+def _section(title: str, sentences: tuple[str, ...]) -> list[Block]:
+    """Return sentences under their heading; nothing where there are none."""
+    return [Heading(title), Bullets(sentences)] if sentences else []
+
+
+def _conditions_title(page: Qualification) -> str:
+    if page.decision in (USE, LIKE_THIS):
+        return "Conditions of use"
+    return "Conditions of use, once it may be used"
+
+
+def _conditions_shown(page: Qualification) -> tuple[str, ...]:
+    """Return the conditions of use; none before anything was done."""
+    nothing_done = all(one.outcome == "not done" for one in page.requirements)
+    return () if nothing_done else page.conditions
+
+
+def _until(page: Qualification) -> str:
+    if page.decision not in (USE, LIKE_THIS):
+        return "This page releases no gauge: nothing here allows it to decide about parts."
+    if page.valid_until is None:
+        return (
+            "Valid until the next check of the laboratory's procedure; a dropped, adjusted or "
+            "repaired gauge must be qualified again."
+        )
+    return (
+        f"Valid until {page.valid_until} (calibration or next check, whichever comes first); "
+        "a dropped, adjusted or repaired gauge must be qualified again."
+    )

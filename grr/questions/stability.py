@@ -1,13 +1,25 @@
-"""`grr.stability`: readings of a check standard over time."""
+"""Is the gauge still what it was: `grr.stability` and `grr.after_check`, by a check standard.
+
+`stability` charts readings of one check standard over time, against limits from the first
+checks: alarms, a step, a drift, and when to check next. `after_check` says what follows a check,
+a fall or a repair.
+
+Source: AIAG MSA, 4th ed., chapter III section B, stability; ISO 7870-2 (limits, from memory);
+the sources of the run rules stand beside them in `grr.formulas`; ISO 10012 and IATF 16949, 7.1.5
+(previous results of a gauge found out of order; from memory).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, Mask
 from grr.formulas.bias import t_quantile
 from grr.formulas.change_points import StepChange, step_change
 from grr.formulas.control_charts import (
@@ -15,6 +27,7 @@ from grr.formulas.control_charts import (
     RULES,
     WESTERN_ELECTRIC,
     ChartLimits,
+    FalseAlarms,
     RunRule,
     between_checks,
     chance_of_false_alarm,
@@ -25,28 +38,44 @@ from grr.formulas.control_charts import (
     signals,
     standardised,
 )
-from grr.formulas.data_checks import digits_seen
+from grr.formulas.data_checks import DigitsSeen, digits_seen
 from grr.formulas.drift_rate import recheck_after
 from grr.formulas.sources_of_variation import hidden_by_rounding
 from grr.formulas.straight_line import fit_line
+from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
+from grr.model.probability import p_text
+from grr.model.readings_table import refuse_gaps, table_of
+from grr.model.rounding import JOIN, counted, length, percent, size
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
-from grr.questions.columns import refuse_gaps, table_of
-from grr.questions.stability_notes import AHEAD, stability_notes
-from grr.questions.stability_result import Drift, StabilityResult
+from grr.questions.printing import EXAMPLE
 
-SETS = {"western electric": WESTERN_ELECTRIC, "nelson": NELSON}
-CHARTS = ("auto", "individuals", "mean and range")
+Chart = Literal["individuals", "mean and range"]
+Event = Literal["check", "dropped", "repaired"]
+
+RULE_SETS = {"western electric": WESTERN_ELECTRIC, "nelson": NELSON}
+CHARTS: tuple[Literal["auto"] | Chart, ...] = ("auto", "individuals", "mean and range")
+EVENTS: tuple[Event, ...] = ("check", "dropped", "repaired")
 #: Checks that the limits come from where nothing else is asked.
 BASELINE = 20
+#: Limits from fewer checks than this are provisional (common practice, no source).
+ENOUGH = 20
+#: Checks ahead for which the chance of a false alarm is told.
+AHEAD = 12
+#: Alarms listed one by one; the rest are counted.
+MOST_LISTED = 8
+RANGE_RULE = "range beyond its limit"
 DAYS_A_YEAR = 365.25
 #: A step with p under this is taken out before the drift is measured.
 STEP_LEVEL = 0.01
 #: Where readings repeat to the last digit, sigma as a share of it: a reading that flips by
 #: one digit then stays inside three sigma.
 COARSE_SIGMA = 0.5
+#: Ends whatever `after_check` says.
+DEFER = "The laboratory's and the customer's procedures go before these steps."
 
 
 def stability(
@@ -54,7 +83,7 @@ def stability(
     *,
     baseline: int | str | None = None,
     rules: str | Sequence[str] = "western electric",
-    chart: str = "auto",
+    chart: Literal["auto"] | Chart = "auto",
     reference: float | None = None,
     tolerance: Tolerance | None = None,
     unit: str = "",
@@ -112,27 +141,21 @@ def stability(
     """
     if tolerance is not None:
         needs(tolerance, Tolerance, "tolerance")
-    checks, missing = _checks(table)
+    times, readings, missing = _checks(table)
     chosen = _rules(rules)
-    one_of("chart", chart, CHARTS)
+    asked = one_of("chart", chart, CHARTS)
     level = number("level", level, above=0.0, below=1.0)
-    means = np.array([values.mean() for values in checks.readings])
-    counts = np.array([len(values) for values in checks.readings])
-    frozen = _baseline(baseline, checks.times)
-    kind, scatter_p = _chart(chart, checks.readings, counts, frozen)
-    step_of_gauge = None if resolution is None else number("resolution", resolution, above=0.0)
-    limits, ranges = _limits(kind, checks.readings, means, frozen, 0.0)
-    reading_sd = limits.sigma * np.sqrt(limits.per_check)
-    coarse = step_of_gauge is not None and bool(hidden_by_rounding(reading_sd, step_of_gauge))
-    if step_of_gauge is not None and coarse:
-        floor = COARSE_SIGMA * step_of_gauge
-        limits, ranges = _limits(kind, checks.readings, means, frozen, floor)
+    if resolution is not None:
+        resolution = number("resolution", resolution, above=0.0)
+    means = np.array([values.mean() for values in readings])
+    counts = np.array([len(values) for values in readings])
+    frozen = _baseline(baseline, times)
+    kind, scatter_p = _chart(asked, readings, counts, frozen)
+    limits, ranges, coarse = _limits(kind, readings, means, frozen, resolution)
     z = standardised(means, limits)
-    days = (checks.times - checks.times[0]).total_seconds().to_numpy() / 86_400.0
-    step = step_change(days, means) if len(means) >= 6 else None
-    if step is not None and float(step.p) > STEP_LEVEL:
-        step = None
-    drift = _drift(days, means, step, level)
+    days = (times - times[0]).total_seconds().to_numpy() / 86_400.0
+    step = _step(days, means)
+    drift = _drift(days, means, step, level, canonical_unit(unit))
     width = None if tolerance is None else tolerance.width
     allowance = None if width is None else number("share", share, above=0.0, below=1.0) * width
     longest = number("longest_days", longest_days, above=0.0)
@@ -142,11 +165,14 @@ def stability(
         per_day = (drift.lower / DAYS_A_YEAR, drift.upper / DAYS_A_YEAR)
         recheck = recheck_after(*per_day, allowance, used=gap, longest=longest)
     return StabilityResult(
-        times=checks.times,
+        times=times,
         means=means,
         counts=counts,
         ranges=ranges,
         chart=kind,
+        chart_asked=asked,
+        scatter_p=scatter_p,
+        coarse=coarse,
         limits=limits,
         rules=chosen,
         met={rule.name: signals(z, rule) for rule in chosen},
@@ -163,33 +189,262 @@ def stability(
         longest_days=longest,
         level=level,
         unit=canonical_unit(unit),
-        resolution=step_of_gauge,
-        notes=stability_notes(
-            checks=len(means),
-            baseline=frozen,
-            missing=missing,
-            chart=kind,
-            asked=chart,
-            scatter_p=scatter_p,
-            step=step is not None,
-            coarse=coarse,
-            digits=None
-            if step_of_gauge is None
-            else digits_seen(ranges[:frozen], float(limits.range_upper), step_of_gauge),
-        ),
+        resolution=resolution,
+        missing=missing,
         title=title,
         example=example,
     )
 
 
-class _Checks:
-    """The readings gathered by check, in order of time."""
+def after_check(result: StabilityResult | None = None, *, event: Event = "check") -> AfterCheck:
+    """Say what to do after a check of the gauge, or after it fell or was repaired.
 
-    def __init__(self, times: pd.DatetimeIndex, readings: list[Array]) -> None:
-        self.times, self.readings = times, readings
+    Parameters
+    ----------
+    result : StabilityResult, optional
+        From `grr.stability`, its latest check included.
+    event : {"check", "dropped", "repaired"}
+
+    Raises
+    ------
+    StudyError
+        A check without a result.
+
+    Notes
+    -----
+    Source: ISO 10012 and IATF 16949, 7.1.5 (previous results of a gauge found out of
+    order; from memory); common practice.
+    """
+    event = one_of("event", event, EVENTS)
+    if event == "dropped":
+        return _after_fall()
+    if event == "repaired":
+        return _after_repair()
+    result = needs(result, StabilityResult)
+    return _after_alarm(result) if result.alarm_now else _after_quiet(result)
 
 
-def _checks(table: object) -> tuple[_Checks, int]:
+class Signal(NamedTuple):
+    """A check at which a rule is met."""
+
+    check: int
+    time: pd.Timestamp
+    value: float
+    rule: str
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class StabilityResult(Printed):
+    """A gauge watched over time.
+
+    Attributes
+    ----------
+    times : DatetimeIndex
+        Of each check.
+    means, ranges : ndarray
+        Mean of each check; range within it, or its distance from the check before (NaN
+        for the first).
+    counts : ndarray of int
+    chart : {"individuals", "mean and range"}
+    chart_asked : {"auto", "individuals", "mean and range"}
+    scatter_p : float or None
+        p of more scatter between the checks than within them, where that was tested.
+    coarse : bool
+        Whether the readings repeat to the last digit, which then sets the limits.
+    limits : ChartLimits
+        From the baseline, frozen.
+    rules : tuple of RunRule
+    met : dict
+        Name of a rule → for each check whether it is met there.
+    alarms : FalseAlarms
+        How often the rules alarm with nothing wrong and limits known.
+    chance_ahead : float or None
+        Chance of a false alarm within the next twelve checks, the limits being from so
+        few checks (simulated); None for mean and range.
+    drift : Estimate
+        Change a year; with a step taken out where there is one.
+    step : StepChange or None
+        A step that chance does not explain.
+    reference : float or None
+    tolerance : Tolerance or None
+    share, allowance : float
+        Share of the tolerance that a drift may use up, and that in the unit; None
+        without a two-sided tolerance.
+    recheck_days : float or None
+        Days to the next check that the drift allows.
+    longest_gap : float
+        Days between the two neighbouring checks that lie furthest apart.
+    longest_days : float
+    level : float
+    unit : str
+    resolution : float or None
+    missing : int
+    title : str
+    example : bool
+    """
+
+    times: pd.DatetimeIndex
+    means: Array
+    counts: Array
+    ranges: Array
+    chart: Chart
+    chart_asked: Literal["auto"] | Chart
+    scatter_p: float | None
+    coarse: bool
+    limits: ChartLimits
+    rules: tuple[RunRule, ...]
+    met: dict[str, Mask]
+    alarms: FalseAlarms
+    chance_ahead: float | None
+    drift: Estimate
+    step: StepChange | None
+    reference: float | None
+    tolerance: Tolerance | None
+    share: float
+    allowance: float | None
+    recheck_days: float | None
+    longest_gap: float
+    longest_days: float
+    level: float
+    unit: str
+    resolution: float | None
+    missing: int
+    title: str = ""
+    example: bool = False
+
+    @property
+    def baseline(self) -> int:
+        """How many checks the limits come from."""
+        return self.limits.baseline
+
+    @property
+    def rule_names(self) -> str:
+        """The rules watched, in words."""
+        for name, whole in (("Western Electric", WESTERN_ELECTRIC), ("Nelson", NELSON)):
+            if self.rules == whole:
+                return f"{name} 1 to {len(whole)}"
+        return ", ".join(rule.name for rule in self.rules)
+
+    @property
+    def range_signals(self) -> Mask:
+        """Whether the range at each check lies beyond its limits."""
+        with np.errstate(invalid="ignore"):
+            above = self.ranges > self.limits.range_upper
+            below = self.ranges < self.limits.range_lower
+        return np.asarray(above | below)
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Every check at which a rule is met, in order of time."""
+        found = []
+        for check in range(len(self.means)):
+            names = [rule.name for rule in self.rules if self.met[rule.name][check]]
+            if self.range_signals[check]:
+                names.append(RANGE_RULE)
+            found += [
+                Signal(check, self.times[check], float(self.means[check]), name) for name in names
+            ]
+        return tuple(found)
+
+    @property
+    def alarmed(self) -> bool:
+        """Whether a rule is met after the baseline, or anywhere where all is baseline."""
+        if self.baseline == len(self.means):
+            return bool(self.signals)
+        return any(signal.check >= self.baseline for signal in self.signals)
+
+    @property
+    def alarm_now(self) -> bool:
+        """Whether a rule is met at the latest check."""
+        return any(signal.check == len(self.means) - 1 for signal in self.signals)
+
+    @property
+    def last_good(self) -> pd.Timestamp | None:
+        """The last check before the run of alarms that reaches the latest check.
+
+        The latest check itself without an alarm there; None where no check is good.
+        """
+        alarmed = {signal.check for signal in self.signals}
+        for check in range(len(self.means) - 1, -1, -1):
+            if check not in alarmed:
+                return self.times[check]
+        return None
+
+    @property
+    def digits(self) -> DigitsSeen | None:
+        """How many values the ranges of the baseline can take; None without a resolution."""
+        if self.resolution is None:
+            return None
+        ranges = self.ranges[: self.baseline]
+        return digits_seen(ranges, float(self.limits.range_upper), self.resolution)
+
+    @property
+    def step_between(self) -> tuple[pd.Timestamp, pd.Timestamp] | None:
+        """The two checks between which the step lies; None without one."""
+        if self.step is None:
+            return None
+        first = int(self.step.first_after)
+        return self.times[first - 1], self.times[first]
+
+    @property
+    def next_check(self) -> date | None:
+        """The day of the next check that the drift allows.
+
+        None without a two-sided tolerance, and while a rule is met at the latest check.
+        """
+        if self.recheck_days is None or self.alarm_now:
+            return None
+        return (self.times[-1] + timedelta(days=int(self.recheck_days))).date()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a check, by its time: mean, readings, range, rules met."""
+        names: list[list[str]] = [[] for _ in self.means]
+        for signal in self.signals:
+            names[signal.check].append(signal.rule)
+        return pd.DataFrame(
+            {
+                "mean": self.means,
+                "readings": self.counts,
+                "range": self.ranges,
+                "baseline": np.arange(len(self.means)) < self.baseline,
+                "rules_met": [", ".join(met) for met in names],
+            },
+            index=pd.Index(self.times, name="time"),
+        )
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the reader must know about these numbers."""
+        return tuple(_notes(self))
+
+    def blocks(self) -> list[Block]:
+        """Return which checks they are, the limits, the alarms, and what follows."""
+        alarms = [_alarm_table(self)] if self.signals else []
+        return [Prose(_opening(self)), _limits_table(self), *alarms, Bullets(_closing(self))]
+
+
+@dataclass(frozen=True, repr=False)
+class AfterCheck(Printed):
+    """What to do now.
+
+    Attributes
+    ----------
+    headline : str
+    steps : tuple of str
+        In this order.
+    """
+
+    headline: str
+    steps: tuple[str, ...]
+
+    def blocks(self) -> list[Block]:
+        """Return what has happened, the steps with their numbers, and what goes before them."""
+        steps = [f"{n}. {step}" for n, step in enumerate(self.steps, start=1)]
+        return [Prose([self.headline]), Bullets(steps), Prose([DEFER])]
+
+
+def _checks(table: object) -> tuple[pd.DatetimeIndex, list[Array], int]:
+    """Return time and readings of each check, in order of time, and how many are missing."""
     names = [str(name).strip().lower() for name in getattr(table, "columns", ())]
     numbers = ("reading", "check") if "check" in names else ("reading",)
     rows = table_of(table, numbers, ("time",))
@@ -216,12 +471,12 @@ def _checks(table: object) -> tuple[_Checks, int]:
             column="time",
             value=times[times.duplicated()][0],
         )
-    return _Checks(times, [group["reading"].to_numpy(float) for group in gathered]), missing
+    return times, [group["reading"].to_numpy(float) for group in gathered], missing
 
 
 def _rules(rules: str | Sequence[str]) -> tuple[RunRule, ...]:
     if isinstance(rules, str):
-        return SETS[one_of("rules", rules.casefold(), tuple(SETS))]
+        return RULE_SETS[one_of("rules", rules.casefold(), tuple(RULE_SETS))]
     needs(rules, Sequence, "rules")  # type: ignore[type-abstract]
     chosen = tuple(RULES[one_of("rules", name, tuple(RULES))] for name in rules)
     if not chosen:
@@ -253,8 +508,8 @@ def _baseline(asked: int | str | None, times: pd.DatetimeIndex) -> int:
 
 
 def _chart(
-    asked: str, readings: list[Array], counts: Array, frozen: int
-) -> tuple[str, float | None]:
+    asked: Literal["auto"] | Chart, readings: list[Array], counts: Array, frozen: int
+) -> tuple[Chart, float | None]:
     """Return the kind of chart, and p of scatter between checks where it was tested."""
     alike = bool((counts == counts[0]).all()) and counts[0] > 1
     if asked == "mean and range" and not alike:
@@ -263,32 +518,51 @@ def _chart(
             "Use chart='individuals', which charts the mean of each check",
             value=", ".join(map(str, np.unique(counts))) + " readings",
         )
-    if asked != "auto" or not alike:
-        return ("individuals" if asked == "auto" else asked), None
+    if asked != "auto":
+        return asked, None
+    if not alike:
+        return "individuals", None
     p = float(between_checks(np.stack(readings[:frozen])))
     return ("individuals" if p < 0.05 else "mean and range"), p
 
 
 def _limits(
-    kind: str, readings: list[Array], means: Array, frozen: int, least: float
-) -> tuple[ChartLimits, Array]:
-    """Return the frozen limits, and a range for each check (the first moving range is NaN)."""
+    kind: Chart, readings: list[Array], means: Array, frozen: int, resolution: float | None
+) -> tuple[ChartLimits, Array, bool]:
+    """Return frozen limits, a range for each check, and whether the last digit sets the limits.
+
+    The first moving range is NaN.
+    """
+
+    def limits_at(least_sigma: float) -> ChartLimits:
+        if kind == "mean and range":
+            return mean_range_limits(np.stack(readings[:frozen]), least_sigma=least_sigma)
+        return individuals_limits(means[:frozen], least_sigma=least_sigma)
+
+    limits = limits_at(0.0)
+    sd = limits.sigma * np.sqrt(limits.per_check)
+    coarse = resolution is not None and bool(hidden_by_rounding(sd, resolution))
+    if resolution is not None and coarse:
+        limits = limits_at(COARSE_SIGMA * resolution)
     if kind == "mean and range":
-        stacked = np.stack(readings)
-        return mean_range_limits(stacked[:frozen], least_sigma=least), np.ptp(stacked, axis=1)
-    return individuals_limits(means[:frozen], least_sigma=least), np.append(
-        np.nan, moving_ranges(means)
-    )
+        return limits, np.ptp(np.stack(readings), axis=1), coarse
+    return limits, np.append(np.nan, moving_ranges(means)), coarse
 
 
-def _chance_ahead(kind: str, rules: tuple[RunRule, ...], frozen: int) -> float | None:
+def _step(days: Array, means: Array) -> StepChange | None:
+    """Return a step that chance does not explain; None without one, or with few checks."""
+    step = step_change(days, means) if len(means) >= 6 else None
+    return None if step is None or float(step.p) > STEP_LEVEL else step
+
+
+def _chance_ahead(kind: Chart, rules: tuple[RunRule, ...], frozen: int) -> float | None:
     """Return the chance of a false alarm within the next twelve checks; individuals only."""
     if kind != "individuals":
         return None
     return chance_of_false_alarm(rules, baseline=frozen, points=AHEAD)
 
 
-def _drift(days: Array, means: Array, step: StepChange | None, level: float) -> Drift:
+def _drift(days: Array, means: Array, step: StepChange | None, level: float, unit: str) -> Estimate:
     """Return the drift a year: a straight line, beside a step where there is one.
 
     A step too small to be found is part of the drift (``tests/coverage``).
@@ -299,8 +573,243 @@ def _drift(days: Array, means: Array, step: StepChange | None, level: float) -> 
     else:
         slope, error, df = float(step.slope), float(step.slope_error), step.df
     reach = float(t_quantile(0.5 + level / 2.0, df)) * error
-    return Drift(
-        rate=slope * DAYS_A_YEAR,
-        lower=(slope - reach) * DAYS_A_YEAR,
-        upper=(slope + reach) * DAYS_A_YEAR,
+    return Estimate(slope, slope - reach, slope + reach, unit).times(DAYS_A_YEAR)
+
+
+def _opening(result: StabilityResult) -> list[str]:
+    first, last = result.times[0].date(), result.times[-1].date()
+    checks = (
+        f"{counted(len(result.means), 'check')} from {first} to {last}, "
+        f"{counted(int(result.counts.sum()), 'reading')}. Limits from the first "
+        f"{counted(result.baseline, 'check')} ({result.chart})."
+    )
+    return [
+        *([EXAMPLE] if result.example else []),
+        f"{result.title}: {checks}" if result.title else checks,
+    ]
+
+
+def _limits_table(result: StabilityResult) -> Table:
+    unit, limits = result.unit, result.limits
+    step = None if result.resolution is None else result.resolution / 10.0
+    point = "Mean of a check" if result.counts.max() > 1 else "Reading"
+    spread = "Range within a check" if result.chart == "mean and range" else "Moving range"
+    least = float(limits.range_lower)
+    levels = (limits.centre, limits.lower, limits.upper)
+    return Table(
+        ["Chart", "centre", "lower limit", "upper limit"],
+        [
+            [point, *(size(float(value), step, unit) for value in levels)],
+            [
+                spread,
+                length(float(limits.mean_range), unit),
+                length(least, unit) if least > 0.0 else "none",
+                length(float(limits.range_upper), unit),
+            ],
+        ],
+    )
+
+
+def _alarm_table(result: StabilityResult) -> Table:
+    """Return one row a check at which a rule is met."""
+    step = None if result.resolution is None else result.resolution / 10.0
+    by_check: dict[int, list[str]] = {}
+    for signal in result.signals:
+        by_check.setdefault(signal.check, []).append(signal.rule)
+    rows = [
+        [
+            f"{result.times[check].date()}",
+            size(float(result.means[check]), step, result.unit),
+            ", ".join(names),
+        ]
+        for check, names in list(by_check.items())[:MOST_LISTED]
+    ]
+    if len(by_check) > MOST_LISTED:
+        rows.append([f"and {counted(len(by_check) - MOST_LISTED, 'more check')}", "", ""])
+    return Table(["Alarm at", "reading", "rules met"], rows)
+
+
+def _closing(result: StabilityResult) -> list[str]:
+    lines = [
+        _alarm_sentence(result),
+        *(f"{rule.name}: {rule.says}." for rule in result.rules if result.met[rule.name].any()),
+        _rate_sentence(result),
+    ]
+    if result.step is not None and result.step_between is not None:
+        before, after = (time.date() for time in result.step_between)
+        step = Estimate(float(result.step.size), unit=result.unit)
+        lines.append(
+            f"A step of {step} lies most likely between the checks of {before} and {after} "
+            f"({p_text(float(result.step.p))})."
+        )
+    drift = result.drift
+    lines.append(f"Drift {drift:s} a year ({100 * result.level:g} % interval {drift:r}).")
+    if result.reference is not None:
+        bias = float(result.limits.centre) - result.reference
+        far = length(abs(bias), result.unit)
+        way = f"{far} above" if bias > 0 else f"{far} below" if bias < 0 else "at"
+        lines.append(
+            f"In the baseline the readings lie {way} the calibrated value of the check standard."
+        )
+    return [*lines, _recheck_sentence(result), *result.notes]
+
+
+def _alarm_sentence(result: StabilityResult) -> str:
+    if not result.signals:
+        return "No rule is met at any check."
+    if result.alarm_now:
+        return "A rule is met at the latest check: the gauge is not as it was."
+    if result.alarmed:
+        return "Rules were met after the baseline; at the latest check none is."
+    return "Rules are met within the baseline only: find the cause, and choose another baseline."
+
+
+def _rate_sentence(result: StabilityResult) -> str:
+    alarms = result.alarms
+    about = "about " if alarms.standard_error > 0.0 else ""
+    ahead = ""
+    if result.chance_ahead is not None:
+        ahead = (
+            f" With limits from {result.baseline} checks the chance of a false alarm within "
+            f"{AHEAD} checks is about {100 * result.chance_ahead:.0f}{JOIN}%."
+        )
+    return (
+        f"With nothing wrong and exact limits, the rules watched ({result.rule_names}) alarm "
+        f"once in {about}{alarms.run_length:.0f} checks.{ahead}"
+    )
+
+
+def _recheck_sentence(result: StabilityResult) -> str:
+    if result.alarm_now:
+        return (
+            "Next check: as soon as the cause is found and put right, and before the gauge is used "
+            "again."
+        )
+    if result.recheck_days is None or result.allowance is None:
+        return (
+            "No interval to the next check is proposed: that needs a tolerance with two limits. "
+            "Keep to the laboratory's procedure."
+        )
+    allowance = length(result.allowance, result.unit)
+    return (
+        f"Next check: at the latest {result.next_check}, "
+        f"{counted(int(result.recheck_days), 'day')} after the last. Until then the drift, at the "
+        f"faster end of its interval, stays under {100 * result.share:g}{JOIN}% of the tolerance "
+        f"({allowance}), and the interval is no longer than the longest between two checks so far "
+        f"({counted(int(result.longest_gap), 'day')}). This is for drift only: after a fall or a "
+        "knock check at once. The laboratory's procedure goes before this."
+    )
+
+
+def _notes(result: StabilityResult) -> list[str]:
+    notes = [f"Missing readings: {result.missing}; they are left out."] if result.missing else []
+    if result.baseline < ENOUGH:
+        notes.append(
+            f"The limits come from {result.baseline} checks only and are provisional. Compute them "
+            f"again from {ENOUGH} checks made while all was well."
+        )
+    if result.baseline == len(result.means):
+        notes.append("Every check belongs to the baseline, so nothing was watched after it yet.")
+    if result.scatter_p is not None and result.chart == "individuals":
+        notes.append(
+            "The checks scatter more than the readings within them explain "
+            f"({p_text(result.scatter_p)}), "
+            "so each check's mean counts as one point, with limits from moving ranges."
+        )
+    elif result.chart_asked == "auto" and result.chart == "mean and range":
+        notes.append("Limits from the ranges within checks; the checks scatter no more than that.")
+    digits = result.digits
+    if result.coarse:
+        notes.append(
+            "The readings repeat almost to the last digit, so the limits are set one and a half "
+            "digits from the centre: a reading that flips by one digit is no alarm."
+        )
+    elif digits is not None and digits.too_few:
+        notes.append(
+            f"Only {counted(digits.possible, 'possible value')} within the limit of the ranges, "
+            f"and {percent(100 * digits.zeros)} of the ranges are zero: the last digit hides the "
+            "scatter. Equal readings in a row say little here; read one more digit if the gauge "
+            "has it."
+        )
+    if result.step is not None:
+        notes.append("The drift is measured with the step taken out.")
+    return notes
+
+
+def _after_alarm(result: StabilityResult) -> AfterCheck:
+    last = result.last_good
+    since = (
+        "Recheck the parts measured with it; no check in this record was free of alarms."
+        if last is None
+        else f"Recheck the parts measured since the last good check, on {last.date()}: those near "
+        "a limit first. Block their delivery until then."
+    )
+    return AfterCheck(
+        "The latest check gives an alarm. The gauge is out of use until this is settled.",
+        (
+            "Tag the gauge and put it where nobody can take it by mistake.",
+            "Repeat the check: clean the faces, let gauge and check standard soak, let a second "
+            "person read. Record both checks, whatever they show.",
+            "If the alarm stays, look for the cause: dirt or damage on the faces, a fall, a new "
+            "zero, the battery, the check standard itself.",
+            f"{since}{_parts_off(result)}",
+            "If parts may be out of tolerance and are delivered, tell those responsible: the "
+            "customer's requirements say what follows.",
+            "After a repair or an adjustment qualify the gauge again (notebook 8) and start a new "
+            "baseline.",
+        ),
+    )
+
+
+def _parts_off(result: StabilityResult) -> str:
+    if result.step is None:
+        return ""
+    size = float(result.step.size)
+    text = length(abs(size), result.unit)
+    width = None if result.tolerance is None else result.tolerance.width
+    share = "" if width is None else f", {percent(100 * abs(size) / width)} of the tolerance"
+    way = "large" if size > 0 else "small"
+    return f" Their readings were likely too {way} by {text}{share}."
+
+
+def _after_quiet(result: StabilityResult) -> AfterCheck:
+    steps = [f"Go on. {_next_check(result)}"]
+    if result.alarmed:
+        steps.insert(
+            0,
+            "Earlier checks gave alarms. Write down what happened then, and choose a baseline "
+            "after it was put right.",
+        )
+    return AfterCheck("The latest check gives no alarm.", tuple(steps))
+
+
+def _next_check(result: StabilityResult) -> str:
+    if result.next_check is None:
+        return "Next check at the interval of the laboratory's procedure."
+    return f"Next check at the latest on {result.next_check}; after a fall or a knock at once."
+
+
+def _after_fall() -> AfterCheck:
+    return AfterCheck(
+        "A gauge that fell is out of use until it has been qualified again.",
+        (
+            "Tag it. A fall bends a frame or chips a face without changing the zero.",
+            "Check the faces (flatness, parallelism) and the free run of the spindle.",
+            "Measure the reference part and blocks over the range again (notebook 8), "
+            "and compare with the page on file.",
+            "If anything has changed: recheck the parts measured since the last good check, have "
+            "the gauge repaired and calibrated, and qualify it again.",
+        ),
+    )
+
+
+def _after_repair() -> AfterCheck:
+    return AfterCheck(
+        "A repaired or adjusted gauge is a new gauge.",
+        (
+            "Have it calibrated; keep the readings from before the repair (as found).",
+            "Qualify it again (notebook 8): reference part, range, uncertainty; the study on "
+            "parts too where the force or the faces were changed.",
+            "Start a new baseline for its checks.",
+        ),
     )

@@ -18,11 +18,6 @@ from grr.model.probability import p_text
 from grr.model.rounding import JOIN, figures, length, percent, size
 from grr.model.rules import Rules
 from grr.model.tables import FAINT, INK
-from grr.questions.budget import UncertaintyBudget
-from grr.questions.legs import CANNOT_TELL, CONDITIONAL, FAIL, NOT_DONE, OUTCOMES, PASS, Leg
-from grr.questions.linearity_result import BEYOND, WITHIN, LinearityResult
-from grr.questions.qualification import Qualification
-from grr.questions.reference_result import ReferenceResult
 from grr.questions.sources import NAMES
 from grr.show import template
 from grr.show.axes import (
@@ -41,6 +36,11 @@ from grr.show.template import markup
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
+
+    from grr.questions.budget import UncertaintyBudget
+    from grr.questions.linearity import LinearityResult
+    from grr.questions.qualify import Outcome, Qualification, Requirement
+    from grr.questions.reference import ReferenceResult
 
 REFERENCE_QUESTION = "Does the gauge read the reference part right?"
 
@@ -168,7 +168,7 @@ def over_range(result: LinearityResult) -> Figure:
     """
     scale = unit_scale(result.unit)
     band = result.band
-    bias, means = result.bias * scale.factor, result.blocks.means * scale.factor
+    bias, means = result.bias * scale.factor, result.gauge_blocks.means * scale.factor
     heights: list[Any] = [*bias, *(band.lower * scale.factor), *(band.upper * scale.factor), 0.0]
     shapes, notes = [level_line(0.0, colour=template.ROLES["limit"], width=1.0)], []
     for limit, name, dash in (
@@ -193,7 +193,7 @@ def over_range(result: LinearityResult) -> Figure:
             curve(fine, result.pitch.at(fine) * scale.factor, colour=template.PURPLE, width=1.0)
         )
     traces += [_readings(result, bias), _means(result, means, scale.factor)]
-    span = float(result.blocks.values[-1] - result.blocks.values[0])
+    span = float(result.gauge_blocks.values[-1] - result.gauge_blocks.values[0])
     return template.draw(
         "over-range",
         RANGE_QUESTION,
@@ -207,8 +207,8 @@ def over_range(result: LinearityResult) -> Figure:
         margin={"b": 60},
         xaxis={
             "range": [
-                template.one(float(result.blocks.values[0]) - 0.04 * span),
-                template.one(float(result.blocks.values[-1]) + 0.04 * span),
+                template.one(float(result.gauge_blocks.values[0]) - 0.04 * span),
+                template.one(float(result.gauge_blocks.values[-1]) + 0.04 * span),
             ],
             "title": {"text": f"size of the block, {result.unit}".rstrip(", ")},
         },
@@ -242,7 +242,7 @@ def _means(result: LinearityResult, means: Any, factor: float) -> dict[str, Any]
     return {
         "type": "scatter",
         "mode": "markers",
-        "x": template.rounded(result.blocks.values),
+        "x": template.rounded(result.gauge_blocks.values),
         "y": template.rounded(means),
         "marker": {"symbol": "diamond", "size": 11, "color": template.VERMILLION},
         "hoverinfo": "text",
@@ -250,7 +250,10 @@ def _means(result: LinearityResult, means: Any, factor: float) -> dict[str, Any]
             f"block {size(float(value), result.resolution, result.unit)}<br>mean bias "
             f"{length(float(mean), result.unit)} of {int(count)} readings"
             for value, mean, count in zip(
-                result.blocks.values, result.blocks.means, result.blocks.counts, strict=True
+                result.gauge_blocks.values,
+                result.gauge_blocks.means,
+                result.gauge_blocks.counts,
+                strict=True,
             )
         ],
         **({"error_y": error} if known else {}),
@@ -263,7 +266,7 @@ def _range_answer(result: LinearityResult) -> str:
     words = f"The largest bias found is {found}; with the intervals it could be {possible}."
     if result.bias_limit is not None:
         state = result.against(result.bias_limit)
-        said = {WITHIN: "within the limit everywhere", BEYOND: "beyond the limit somewhere"}
+        said = {"within": "within the limit everywhere", "beyond": "beyond the limit somewhere"}
         words += f" That is {said.get(state, 'not decided: the limit lies in between')}."
     if result.mpe is not None:
         words += f" Errors of indication: {result.mpe_state} (ISO 14253-1)."
@@ -297,12 +300,12 @@ def screw_turn(result: LinearityResult) -> Figure:
             "The periodic error was not asked for. Give grr.linearity the pitch of the screw.",
         )
     scale = unit_scale(result.unit)
-    blocks = result.blocks.values
+    blocks = result.gauge_blocks.values
     angles = np.mod(blocks, wave.pitch) / wave.pitch * 360.0
     # a block that stops at a whole turn may come out as 359.999 by rounding
     angles = np.where(angles > 360.0 - 1e-6, 0.0, angles)
     line = wave.at(blocks) - wave.periodic(blocks)
-    left = (result.blocks.means - line) * scale.factor
+    left = (result.gauge_blocks.means - line) * scale.factor
     turn = np.linspace(0.0, 360.0, 181)
     fitted = wave.periodic(turn / 360.0 * wave.pitch) * scale.factor
     shown = float(wave.p) < 1.0 - wave.level
@@ -454,21 +457,21 @@ def _budget_answer(budget: UncertaintyBudget) -> str:
     )
 
 
-LEGS_QUESTION = "Which leg is the weakest?"
-LEGS_ROW = 36
-#: Bars are cut where a leg uses up more than this many times what is allowed.
+WEAKEST_QUESTION = "Which point is the weakest?"
+REQUIREMENT_ROW = 36
+#: Bars are cut where a requirement uses up more than this many times what is allowed.
 FARTHEST = 2.0
-_COLOURS = {
-    PASS: template.GREEN,
-    CONDITIONAL: template.BLUE,
-    CANNOT_TELL: FAINT,
-    NOT_DONE: "#ffffff",
-    FAIL: template.VERMILLION,
+_COLOURS: dict[Outcome, str] = {
+    "pass": template.GREEN,
+    "conditional": template.BLUE,
+    "can't tell": FAINT,
+    "not done": "#ffffff",
+    "fail": template.VERMILLION,
 }
 
 
 def weakest_leg(page: Qualification) -> Figure:
-    """Draw for each leg how much of what is allowed it uses up, at the unfavourable end.
+    """Draw for each requirement how much of what is allowed it uses up, at the unfavourable end.
 
     Parameters
     ----------
@@ -477,18 +480,18 @@ def weakest_leg(page: Qualification) -> Figure:
     Returns
     -------
     plotly Figure
-        Past the line at 100 % a leg does not pass; the outcome stands beside each bar.
+        Past the line at 100 % a requirement is not met; the outcome stands beside each bar.
     """
-    legs = page.legs
-    rows = len(legs)
+    requirements = page.requirements
+    rows = len(requirements)
     heights = [rows - 1 - row for row in range(rows)]
-    used = [0.0 if math.isnan(leg.used) else min(leg.used, FARTHEST) for leg in legs]
+    used = [0.0 if math.isnan(one.used) else min(one.used, FARTHEST) for one in requirements]
     return template.draw(
         "weakest-leg",
-        LEGS_QUESTION,
-        _legs_answer(page),
-        alt="Bars as long as what each leg uses up of what is allowed: "
-        + ", ".join(f"{leg.name} {leg.used_text or leg.outcome}" for leg in legs)
+        WEAKEST_QUESTION,
+        _weakest_answer(page),
+        alt="Bars as long as what each requirement uses up of what is allowed: "
+        + ", ".join(f"{one.name} {one.used_text or one.outcome}" for one in requirements)
         + ".",
         traces=[
             {
@@ -498,14 +501,14 @@ def weakest_leg(page: Qualification) -> Figure:
                 "y": heights,
                 "width": [0.56] * rows,
                 "marker": {
-                    "color": [_COLOURS[leg.outcome] for leg in legs],
+                    "color": [_COLOURS[one.outcome] for one in requirements],
                     "line": {"color": FAINT, "width": 1},
                 },
                 "hoverinfo": "text",
-                "hovertext": [leg.why for leg in legs],
+                "hovertext": [one.why for one in requirements],
             }
         ],
-        height=LEGS_ROW * rows + 62,
+        height=REQUIREMENT_ROW * rows + 62,
         top=22,
         shapes=[
             {
@@ -520,7 +523,10 @@ def weakest_leg(page: Qualification) -> Figure:
         ],
         notes=[
             template.note("all that is allowed", 100, 1, yref="paper", yanchor="bottom", yshift=3),
-            *(_outcome(leg, value, at) for leg, value, at in zip(legs, used, heights, strict=True)),
+            *(
+                _outcome(one, value, at)
+                for one, value, at in zip(requirements, used, heights, strict=True)
+            ),
         ],
         margin={"b": 60, "r": 24},
         xaxis={
@@ -531,7 +537,7 @@ def weakest_leg(page: Qualification) -> Figure:
         },
         yaxis={
             "tickvals": heights,
-            "ticktext": [leg.name for leg in legs],
+            "ticktext": [one.name for one in requirements],
             "range": [-0.6, rows - 0.4],
             "ticks": "",
             "showline": False,
@@ -539,11 +545,11 @@ def weakest_leg(page: Qualification) -> Figure:
     )
 
 
-def _outcome(leg: Leg, used: float, at: int) -> dict[str, Any]:
-    share = f", {leg.used_text}" if leg.used_text else ""
-    cut = " →" if leg.used > FARTHEST else ""
+def _outcome(one: Requirement, used: float, at: int) -> dict[str, Any]:
+    share = f", {one.used_text}" if one.used_text else ""
+    cut = " →" if one.used > FARTHEST else ""
     return template.note(
-        f"{OUTCOMES[leg.outcome]} {leg.outcome}{share}{cut}",
+        f"{one.mark} {one.outcome}{share}{cut}",
         template.one(100.0 * used),
         at,
         xanchor="left",
@@ -553,7 +559,7 @@ def _outcome(leg: Leg, used: float, at: int) -> dict[str, Any]:
     )
 
 
-def _legs_answer(page: Qualification) -> str:
+def _weakest_answer(page: Qualification) -> str:
     weakest = page.weakest
     share = f", {weakest.used_text} of what is allowed" if weakest.used_text else ""
     return f"{weakest.name}: {weakest.outcome}{share}. {weakest.why}"

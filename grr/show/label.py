@@ -13,7 +13,7 @@ from grr.model.limits import limits_text
 from grr.model.names import shortened
 from grr.model.tables import FONT
 from grr.questions.decision import LIKE_THIS, USE
-from grr.questions.qualification import Qualification
+from grr.questions.qualify import Qualification
 from grr.questions.verdict import LOOKS
 
 #: Longest text in one line of the label.

@@ -16,8 +16,7 @@ from grr.model.rounding import JOIN, counted, figures, length, percent, size, wi
 from grr.model.study import Study
 from grr.model.tables import FAINT, INK
 from grr.model.tolerance import Tolerance
-from grr.questions.budget import UncertaintyBudget
-from grr.questions.budget_use import BudgetUse
+from grr.questions.budget import BudgetUse, UncertaintyBudget
 from grr.questions.result import GaugeResult
 from grr.show import static, template
 from grr.show.axes import doubt_zone, fine_scale, graduations, round_step, tick_text, unit_scale

@@ -17,7 +17,7 @@ from grr.model.rounding import JOIN, counted, length, listed, size
 from grr.model.study import Cube, Study
 from grr.model.tables import FAINT, INK, LINE
 from grr.questions.drift import Drift, drift
-from grr.questions.stability_result import StabilityResult
+from grr.questions.stability import StabilityResult
 from grr.show import template
 from grr.show.axes import (
     Lanes,

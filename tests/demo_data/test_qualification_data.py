@@ -54,7 +54,7 @@ def test_the_reference_study_holds_the_true_bias_and_repeatability():
 
 def test_the_range_holds_the_true_slope_and_the_screws_error():
     result = grr.linearity(grr.read_columns(FOLDER / "blocks.csv"), unit="mm", pitch=0.5)
-    assert len(result.blocks.values) == 11 and result.line.by_block
+    assert len(result.gauge_blocks.values) == 11 and result.line.by_block
     low, high = micrometres(result.slope_interval)
     assert low < TRUTH["slope_per_mm"] < high
     wave = result.pitch

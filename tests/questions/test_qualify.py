@@ -65,18 +65,21 @@ def page(**legs):
 
 def test_every_leg_passes():
     found = page()
-    assert {leg.outcome for leg in found.legs} == {"pass"}
+    assert {leg.outcome for leg in found.requirements} == {"pass"}
     assert found.decision == "USE"
-    assert [leg.name for leg in found.legs] == list(found.to_frame().index)
-    assert found.weakest.used == max(leg.used for leg in found.legs)
+    assert [leg.name for leg in found.requirements] == list(found.to_frame().index)
+    assert found.weakest.used == max(leg.used for leg in found.requirements)
 
 
 def test_the_page_fills_step_by_step():
     empty = grr.qualify(TOLERANCE, unit="mm")
     assert empty.decision == "NOT DECIDED YET"
-    assert [leg.outcome for leg in empty.legs].count("not done") == 6
+    assert [leg.outcome for leg in empty.requirements].count("not done") == 6
     one = grr.qualify(TOLERANCE, unit="mm", reference=reference())
-    assert one.leg("Bias").outcome == "pass" and one.leg("Resolution").outcome == "pass"
+    assert (
+        one.requirement("Bias").outcome == "pass"
+        and one.requirement("Resolution").outcome == "pass"
+    )
     assert one.decision == "NOT DECIDED YET"
     assert any("grr.linearity" in step for step in one.next_steps)
 
@@ -84,7 +87,7 @@ def test_the_page_fills_step_by_step():
 def test_a_new_gauge_passes_on_condition_that_it_is_watched():
     found = page(stability=None)
     assert found.decision == "USE ONLY LIKE THIS"
-    assert found.leg("Stability").outcome == "conditional"
+    assert found.requirement("Stability").outcome == "conditional"
     assert any("from the first day" in condition for condition in found.conditions)
     assert found.weakest.name != "Stability"
     assert "laboratory's procedure" in str(found)
@@ -112,7 +115,7 @@ def test_a_new_gauge_passes_on_condition_that_it_is_watched():
     ],
 )
 def test_each_leg_can_be_what_is_wrong(name, legs, outcome):
-    leg = grr.qualify(TOLERANCE, unit="mm", **legs).leg(name)
+    leg = grr.qualify(TOLERANCE, unit="mm", **legs).requirement(name)
     assert leg.outcome == outcome
     assert leg.todo and leg.why
 
@@ -152,7 +155,9 @@ def test_the_label_carries_the_acceptance_limits():
 
 def test_readings_all_alike_cannot_be_judged_without_the_resolution():
     alike = grr.reference_study([10.0] * 20, reference=10.0, unit="mm", tolerance=TOLERANCE)
-    leg = grr.qualify(TOLERANCE, unit="mm", reference=alike).leg("Repeatability on a reference")
+    leg = grr.qualify(TOLERANCE, unit="mm", reference=alike).requirement(
+        "Repeatability on a reference"
+    )
     assert leg.outcome == "can't tell" and "resolution" in leg.todo
 
 
@@ -164,7 +169,7 @@ def test_alarms_that_have_gone_leave_the_history_open():
     watched = grr.stability(
         table, unit="mm", tolerance=TOLERANCE, rules=("WE 1",), chart="individuals"
     )
-    leg = grr.qualify(TOLERANCE, unit="mm", stability=watched).leg("Stability")
+    leg = grr.qualify(TOLERANCE, unit="mm", stability=watched).requirement("Stability")
     assert (leg.outcome, watched.alarm_now) == ("can't tell", False)
 
 

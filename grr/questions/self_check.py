@@ -1,4 +1,7 @@
-"""`grr.self_check`: the published examples, run on this installation."""
+"""Does this installation compute what was published: `grr.self_check`.
+
+Each published value stands beside the formula that must reproduce it, with its source.
+"""
 
 from __future__ import annotations
 
@@ -19,10 +22,27 @@ from grr.formulas.method_comparison import single_pair_agreement
 from grr.formulas.sources_of_variation import distinct_categories
 from grr.formulas.straight_line import fit_line
 from grr.formulas.uncertainty import combined_uncertainty, coverage_factor, effective_df
-from grr.model import tables
+from grr.model.blocks import Block, Printed, Prose, Table
 from grr.model.values import needs
 
 _MANUAL = "AIAG MSA, 4th ed."
+
+
+def self_check(date: dt.date | None = None) -> SelfCheck:
+    """Run the published examples and compare.
+
+    Parameters
+    ----------
+    date : date, optional
+        The day to print; today by default.
+    """
+    day = dt.datetime.now(tz=dt.UTC).date() if date is None else needs(date, dt.date, "date")
+    packages = ", ".join(f"{name} {version(name)}" for name in ("grr", "numpy", "scipy", "pandas"))
+    return SelfCheck(
+        comparisons=tuple(_comparisons()),
+        date=day,
+        versions=f"Python {platform.python_version()} on {platform.system()}; {packages}.",
+    )
 
 
 @dataclass(frozen=True)
@@ -52,7 +72,7 @@ class Comparison:
 
 
 @dataclass(frozen=True, repr=False)
-class SelfCheck:
+class SelfCheck(Printed):
     """Published examples beside what this installation computes, dated, to file."""
 
     comparisons: tuple[Comparison, ...]
@@ -85,61 +105,10 @@ class SelfCheck:
             columns=["example", "quantity", "published", "obtained", "within", "agrees"],
         )
 
-    def _rows(self) -> list[list[str]]:
-        return [
-            [
-                f"{one.quantity}",
-                f"{one.published:g}",
-                f"{one.obtained:.6g}",
-                "✔ agrees" if one.agrees else "✖ DIFFERS",
-            ]
-            for one in self.comparisons
-        ]
-
-    def _by_example(self) -> Iterator[tuple[str, list[list[str]]]]:
-        rows = self._rows()
-        for example in dict.fromkeys(one.example for one in self.comparisons):
-            yield (
-                example,
-                [
-                    row
-                    for row, one in zip(rows, self.comparisons, strict=True)
-                    if one.example == example
-                ],
-            )
-
-    def __str__(self) -> str:
-        lines = [self.headline, tables.paragraph(self.versions)]
-        for example, rows in self._by_example():
-            lines += ["", tables.paragraph(example)]
-            lines.append(tables.text_table(["quantity", "published", "obtained", ""], rows))
-        return "\n".join(lines)
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
-        blocks = [tables.html_prose(self.headline, self.versions)]
-        for example, rows in self._by_example():
-            head = ["Quantity", "Published", "Obtained", ""]
-            blocks.append(tables.html_table(head, rows, caption=example))
-        return "".join(blocks)
-
-
-def self_check(date: dt.date | None = None) -> SelfCheck:
-    """Run the published examples and compare.
-
-    Parameters
-    ----------
-    date : date, optional
-        The day to print; today by default.
-    """
-    day = dt.datetime.now(tz=dt.UTC).date() if date is None else needs(date, dt.date, "date")
-    packages = ", ".join(f"{name} {version(name)}" for name in ("grr", "numpy", "scipy", "pandas"))
-    return SelfCheck(
-        comparisons=tuple(_comparisons()),
-        date=day,
-        versions=f"Python {platform.python_version()} on {platform.system()}; {packages}.",
-    )
+    def blocks(self) -> list[Block]:
+        """Return the result in one sentence, then each example's values."""
+        tables = [_table(self, name) for name in dict.fromkeys(c.example for c in self.comparisons)]
+        return [Prose([self.headline, self.versions]), *tables]
 
 
 def _comparisons() -> Iterator[Comparison]:
@@ -233,3 +202,20 @@ def _uncertainty() -> Iterator[Comparison]:
     yield Comparison(example, "effective degrees of freedom", 16.7, 0.1, effective)
     yield Comparison(example, "coverage factor at 99 %", 2.92, 5e-3, factor)
     yield Comparison(example, "expanded, nm", 93.0, 0.6, factor * combined)
+
+
+def _table(check: SelfCheck, example: str) -> Table:
+    return Table(
+        ["Quantity", "published", "obtained", ""],
+        [
+            [
+                one.quantity,
+                f"{one.published:g}",
+                f"{one.obtained:.6g}",
+                "✔ agrees" if one.agrees else "✖ DIFFERS",
+            ]
+            for one in check.comparisons
+            if one.example == example
+        ],
+        caption=example,
+    )

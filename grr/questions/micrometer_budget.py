@@ -1,4 +1,4 @@
-"""`grr.MicrometerLines`: ready-made lines of a micrometer's budget, each with its formula."""
+"""What makes a size measured with a micrometer uncertain: `grr.MicrometerLines`."""
 
 from __future__ import annotations
 
@@ -19,9 +19,8 @@ from grr.model.errors import StudyError
 from grr.model.rounding import JOIN
 from grr.model.rounding import length as fine
 from grr.model.units import canonical_unit, conversion
-from grr.model.values import number
-from grr.questions.columns import at_least_zero
-from grr.questions.contribution import Contribution
+from grr.model.values import at_least_zero, number
+from grr.questions.budget import Contribution
 from grr.questions.result import GaugeResult
 
 REPEATABILITY, REPRODUCIBILITY = "repeatability", "reproducibility"
