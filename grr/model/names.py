@@ -41,3 +41,8 @@ def short_names(names: Sequence[str], most: int = 14) -> list[str]:
     if len(set(numbered)) < len(numbered):
         return [f"#{index} {label}" for index, label in enumerate(short, start=1)]
     return numbered
+
+
+def begun(text: str) -> str:
+    """Return a text as it begins a sentence."""
+    return f"{text[0].upper()}{text[1:]}" if text else text

@@ -83,6 +83,13 @@ def p_value(p: float, against: float) -> str:
     return next((text for text in shown if float(text) != against), shown[-1])
 
 
+def p_cell(p: float) -> str:
+    """Return a p value for a cell of a table: "0.023", "under 0.001", "—" where there is none."""
+    if math.isnan(p):
+        return "—"
+    return f"under{JOIN}0.001" if p < 0.001 else f"{p:.3f}"
+
+
 def with_unit(number: str, unit: str) -> str:
     """Return a number with its unit, or alone where there is no unit."""
     return f"{number}{JOIN}{unit}" if unit and number != NOT_ESTIMATED else number

@@ -7,12 +7,10 @@ from collections.abc import Iterator
 from grr.model.errors import StudyError
 from grr.model.rounding import figures, length, listed
 from grr.model.study import Study
-from grr.questions.drift_numbers import DriftNumbers, drift_numbers
-from grr.questions.drift_words import bump_words
+from grr.questions.drift import DriftNumbers, bump_words, drift_numbers
 from grr.questions.findings import Finding
 from grr.questions.places import these_operators
-from grr.questions.trial_changes import TrialChange, small_interaction, trial_changes
-from grr.questions.trial_words import change_words
+from grr.questions.trial_changes import TrialChange, change_words, small_interaction, trial_changes
 
 #: A shift of more than so many standard deviations of the repeats must be settled first.
 MANY_SD = 2.0

@@ -1,139 +1,69 @@
-"""`grr.drift`: do the readings drift while measuring, and when to zero again."""
+"""`grr.drift`: do the readings drift while measuring, and when to zero again?
+
+Bare-handed for ten minutes a 25 mm micrometer grows by about half a micrometre, which is
+what 1.7 K does to an inch of steel; a stand, gloves and an insulating grip exist for this
+reason (common practice, no source).
+
+Sources: Montgomery, Design and Analysis of Experiments, chapter 15 (analysis of
+covariance); Andrews, Econometrica 61 (1993), 821-856 (bump and curve, p simulated);
+Newton's law of cooling (curve).
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
+import numpy as np
 import pandas as pd
 
-from grr.model import tables
+from grr.formulas.arrays import Array, Mask
+from grr.formulas.change_points import Bump, Settling
+from grr.formulas.drift_rate import (
+    Slope,
+    ZeroDrift,
+    mean_slope,
+    slopes_differ,
+    time_to_drift,
+    time_to_settle,
+    time_until_steady,
+    zero_drift,
+)
+from grr.formulas.micrometer import STEEL_EXPANSION, warming_for
+from grr.formulas.sources_of_variation import rounding_floor
+from grr.model.blocks import Block, Bullets, Fold, Heading, Printed, Prose, Table
 from grr.model.errors import StudyError
-from grr.model.names import shortened
-from grr.model.rounding import figures, length, listed
+from grr.model.estimate import Estimate
+from grr.model.names import begun, shortened
+from grr.model.rounding import JOIN, figures, length, listed, p_cell, percent
 from grr.model.study import Study, checked_study
+from grr.model.units import conversion
 from grr.model.values import number
-from grr.questions.drift_numbers import DriftNumbers, MethodDrift, drift_numbers
-from grr.questions.drift_words import (
-    ReZero,
-    begun,
-    bump_sentences,
-    change_sentences,
-    drift_sentence,
-    re_zero,
-    re_zero_sentence,
-    unlike_sentence,
-    warming_sentence,
-    zero_sentence,
+from grr.questions.drift_series import (
+    BUMP_LEVEL,
+    BumpFound,
+    Series,
+    bump_columns,
+    bumps_in,
+    fitted_series,
+    series_of,
 )
 from grr.questions.printing import EXAMPLE
-from grr.questions.trial_words import change_words, who_changed
+from grr.questions.sittings import Sittings, sittings
+from grr.questions.trial_changes import TrialChange, change_words, trial_changes, who_changed
+from grr.questions.zero_checks import ZEROED, zero_changes, zero_checks
 
 #: Longest name in a headline.
 LONGEST_NAME = 30
+
+#: What the readings carry.
+Shape = Literal["none", "straight", "settling"]
 
 CAUTION = (
     "Zero on a master of the part's size: an even warming of gauge and spindle cannot be seen on "
     "closed faces. The calibration procedure of the gauge comes first."
 )
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Drift:
-    """Whether readings drift while measuring, by method and operator.
-
-    Attributes
-    ----------
-    numbers : DriftNumbers
-        ``numbers.series`` (each operator by each method), ``numbers.methods``.
-    re_zero : dict
-        Method → ReZero; empty where nothing says what may drift.
-    warmed_mm : float
-        Length of steel that a warming is told for, in mm.
-    headline : str
-        The answer in one sentence.
-    """
-
-    numbers: DriftNumbers
-    re_zero: dict[str, ReZero]
-    warmed_mm: float
-    headline: str
-
-    @property
-    def study(self) -> Study:
-        """The study looked at."""
-        return self.numbers.study
-
-    def method(self, name: str) -> MethodDrift:
-        """Return the drift under one method."""
-        if name not in self.numbers.methods:
-            raise StudyError(
-                "No drift was fitted for this method",
-                f"Use one of: {', '.join(self.numbers.methods)}",
-                value=name,
-            )
-        return self.numbers.methods[name]
-
-    @property
-    def sudden(self) -> list[str]:
-        """What changes at once, in words: between trials, or by a bump."""
-        return _sudden(self.numbers)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a method and operator."""
-        return self.numbers.series.copy()
-
-    @property
-    def sentences(self) -> tuple[str, ...]:
-        """What was found, method by method."""
-        lines = []
-        for name, found in self.numbers.methods.items():
-            lines.append(drift_sentence(self.numbers, found))
-            lines.append(unlike_sentence(self.numbers, found))
-            if name in self.re_zero:
-                lines.append(re_zero_sentence(self.numbers, found, self.re_zero[name]))
-            lines.append(warming_sentence(self.numbers, found, self.warmed_mm))
-            lines.append(zero_sentence(self.numbers, found))
-        lines += [*change_sentences(self.numbers), *bump_sentences(self.numbers)]
-        return tuple(line for line in lines if line)
-
-    def _opening(self) -> list[str]:
-        return [*([EXAMPLE] if self.study.example else []), self.study.summary]
-
-    def _rows(self) -> tuple[list[str], list[list[str]]]:
-        per = "a minute" if self.numbers.taken.unit == "min" else "a reading"
-        head = ["Method, operator", f"drift {per}", "over a session", "p"]
-        unit = self.study.unit
-        columns = self.numbers.series[["slope", "lower", "upper", "over", "p"]].reset_index()
-        rows = [
-            [
-                f"{method}, {operator}" if method else operator,
-                f"{_signed(slope, unit)} ± {length((high - low) / 2, unit)}",
-                _signed(over, unit),
-                "< 0.001" if p < 0.001 else figures(p),
-            ]
-            for method, operator, slope, low, high, over, p in columns.itertuples(
-                index=False, name=None
-            )
-        ]
-        return head, rows
-
-    def __str__(self) -> str:
-        lines = [tables.paragraph(line) for line in (*self._opening(), "", self.headline, "")]
-        lines += [tables.bullet(sentence) for sentence in self.sentences]
-        lines += ["", tables.text_table(*self._rows()), "", tables.paragraph(CAUTION)]
-        return "\n".join(lines)
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
-        return (
-            tables.html_prose(*self._opening())
-            + tables.html_heading(self.headline)
-            + tables.html_list(self.sentences)
-            + tables.html_folded("Operator by operator", tables.html_table(*self._rows()))
-            + tables.html_prose(CAUTION)
-        )
 
 
 def drift(
@@ -196,6 +126,409 @@ def drift(
     return Drift(numbers, when, warmed_mm, _headline(numbers))
 
 
+@dataclass(frozen=True, eq=False, repr=False)
+class Drift(Printed):
+    """Whether readings drift while measuring, by method and operator.
+
+    Attributes
+    ----------
+    numbers : DriftNumbers
+        ``numbers.series`` (each operator by each method), ``numbers.methods``.
+    re_zero : dict
+        Method → ReZero; empty where nothing says what may drift.
+    warmed_mm : float
+        Length of steel that a warming is told for, in mm.
+    headline : str
+        The answer in one sentence.
+    """
+
+    numbers: DriftNumbers
+    re_zero: dict[str, ReZero]
+    warmed_mm: float
+    headline: str
+
+    @property
+    def study(self) -> Study:
+        """The study looked at."""
+        return self.numbers.study
+
+    def method(self, name: str) -> MethodDrift:
+        """Return the drift under one method."""
+        if name not in self.numbers.methods:
+            raise StudyError(
+                "No drift was fitted for this method",
+                f"Use one of: {', '.join(self.numbers.methods)}",
+                value=name,
+            )
+        return self.numbers.methods[name]
+
+    @property
+    def sudden(self) -> list[str]:
+        """What changes at once, in words: between trials, or by a bump."""
+        return _sudden(self.numbers)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a method and operator."""
+        return self.numbers.series.copy()
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What was found, method by method."""
+        lines = []
+        for name, found in self.numbers.methods.items():
+            lines.append(_drift_sentence(self.numbers, found))
+            lines.append(_unlike_sentence(self.numbers, found))
+            if name in self.re_zero:
+                lines.append(_re_zero_sentence(self.numbers, found, self.re_zero[name]))
+            lines.append(_warming_sentence(self.numbers, found, self.warmed_mm))
+            lines.append(_zero_sentence(self.numbers, found))
+        lines += _unfitted_sentences(self.numbers)
+        lines += [*_change_sentences(self.numbers), *_bump_sentences(self.numbers)]
+        return tuple(line for line in lines if line)
+
+    def blocks(self) -> list[Block]:
+        """Return what was found in sentences, then operator by operator."""
+        opening = [*([EXAMPLE] if self.study.example else []), self.study.summary]
+        return [
+            Prose(opening),
+            Heading(self.headline, 3),
+            Bullets(self.sentences),
+            Fold("Operator by operator", [_series_table(self.numbers)]),
+            Prose([CAUTION]),
+        ]
+
+
+@dataclass(frozen=True)
+class ReZero:
+    """When to zero again, so that drift stays within what is allowed; times in minutes.
+
+    Attributes
+    ----------
+    allowed : float
+        Largest drift accepted, in the unit of the study.
+    share : float
+        The same as a share of the tolerance; NaN where it was given as a length.
+    estimate, sure : float
+        Time until the drift reaches it: as estimated, and with the faster drift that the
+        study still allows at one-sided confidence. Infinite where it never does.
+    steady : float
+        After how long no more than that is still to come; NaN where no curve was fitted.
+    """
+
+    allowed: float
+    share: float
+    estimate: float
+    sure: float
+    steady: float
+
+
+@dataclass(frozen=True)
+class MethodDrift:
+    """Drift under one method, over all operators; lengths in the unit of the study.
+
+    Attributes
+    ----------
+    method : str
+    shape : {"none", "straight", "settling"}
+        What the readings carry.
+    slope : Slope
+        Mean of the operators' slopes, per unit of time.
+    curve_p : float
+        p value of a settling curve beside a straight line.
+    curve : Settling or None
+        Where ``shape`` is "settling".
+    span : float
+        Length of the longest session.
+    differ_p : float
+        p value of all operators drifting alike; NaN with one operator.
+    scatter : float
+        Standard deviation of the readings about the fitted drift, operators pooled.
+    mean : float
+        Mean of the fitted drift over the readings, counted from the start of each session.
+    zero : ZeroDrift or None
+        Change of the zero, where it was checked before and after.
+    """
+
+    method: str
+    shape: Shape
+    slope: Slope
+    curve_p: float
+    curve: Settling | None
+    span: float
+    differ_p: float
+    scatter: float
+    mean: float
+    zero: ZeroDrift | None
+
+    def at(self, since: Array | float) -> Array:
+        """Return the fitted drift after so much time; 0 where none shows."""
+        if self.curve is not None:
+            return self.curve.at(np.asarray(since))
+        return np.asarray(since) * (float(self.slope.slope) if self.shape == "straight" else 0.0)
+
+
+@dataclass(frozen=True)
+class DriftNumbers:
+    """Every figure behind `grr.drift`.
+
+    What it says about drift, bumps and changes between trials is said once: the check, the
+    comparison of operators and the figure of the readings in order quote it.
+
+    Attributes
+    ----------
+    study : Study
+    taken : Sittings
+    series : DataFrame
+        One row a method and operator: readings, sessions, span, slope, lower, upper, p,
+        over (change over the longest session); bump, bump_at, bump_p (the most likely step
+        in the series, after how many minutes or readings of its session, and its p value),
+        bump_session (from 1), bump_part, bump_trial (the first reading after it), bump_begins.
+    methods : dict
+        Method → MethodDrift.
+    readings : DataFrame
+        method, operator, since, and drift: each reading with the means of parts and
+        sessions taken off, seen from the start of the fitted drift.
+    changes : dict
+        Method → changes between trials that neither drift nor bumps explain.
+    level : float
+    unfitted : dict
+        (method, operator) → why no drift can be fitted.
+    """
+
+    study: Study
+    taken: Sittings
+    series: pd.DataFrame
+    methods: dict[str, MethodDrift]
+    readings: pd.DataFrame
+    changes: dict[str, list[TrialChange]]
+    level: float
+    unfitted: dict[tuple[str, str], str] = field(default_factory=dict)
+
+    def value(self, method: str, operator: str, column: str) -> float:
+        """Return one cell of the table of series."""
+        return float(self.series.at[(method, operator), column])  # type: ignore[arg-type]
+
+    def operators(self, method: str) -> list[str]:
+        """Return the operators whose drift was fitted under a method."""
+        return [operator for name, operator in self.series.index if name == method]
+
+    def drifting(self, method: str) -> list[str]:
+        """Return the operators whose own readings drift, at the level shared among them.
+
+        Where everyone's together show no drift, one operator's must be plainer.
+        """
+        names = self.operators(method)
+        alone = self.methods[method].shape == "none"
+        alpha = (_each_way(self.level) if alone else 1.0 - self.level) / len(names)
+        return [name for name in names if self.value(method, name, "p") < alpha]
+
+    def drifters(self, method: str) -> list[str]:
+        """Return whose readings drift: everyone's, unless the operators do not drift alike."""
+        if self.change(method) == 0.0:
+            return []
+        unlike = self.fastest(method) and self.methods[method].curve is None
+        return self.drifting(method) if unlike else self.operators(method)
+
+    def fastest(self, method: str) -> str:
+        """Return who drifts fastest where the operators do not drift alike; else ""."""
+        drifting = self.drifting(method)
+        if not drifting or not self.methods[method].differ_p < 1.0 - self.level:
+            return ""
+        return max(drifting, key=lambda name: abs(self.value(method, name, "slope")))
+
+    def change(self, method: str) -> float:
+        """Return the drift over the longest session; the fastest operator's where they differ."""
+        found, fastest = self.methods[method], self.fastest(method)
+        if fastest and found.curve is None:
+            return self.value(method, fastest, "over")
+        return float(found.at(found.span))
+
+    def fitted(self, method: str, operator: str, since: Array) -> Array:
+        """Return the drift of one operator's readings so long after their session began."""
+        found = self.methods[method]
+        if self.fastest(method) and found.curve is None:
+            drifts = operator in self.drifting(method)
+            return since * (self.value(method, operator, "slope") if drifts else 0.0)
+        return found.at(since)
+
+    @property
+    def bumps(self) -> list[BumpFound]:
+        """The bumps that chance does not explain and no change between trials tells of."""
+        told = {
+            (method, name, change.trials[0])
+            for method, changes in self.changes.items()
+            for change in changes
+            for name in change.operators
+        }
+        return [
+            bump
+            for bump in bumps_in(self.series)
+            if not (bump.begins and (bump.method, bump.operator, bump.trial) in told)
+        ]
+
+
+def _each_way(level: float) -> float:
+    """Return the level of each of the two ways to find a drift: everyone's, or one operator's.
+
+    Together they find one in about 1 − level of the studies without a drift.
+    """
+    return (1.0 - level) / 2.0
+
+
+def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
+    """Fit drifts to the readings of each operator by each method.
+
+    The means of parts and sessions are taken off within each operator and method, so that
+    neither parts, operators, methods nor their interactions can look like drift; every
+    operator's scatter counts by itself.
+
+    Raises
+    ------
+    StudyError
+        Neither times nor an order are known, or nobody measured a part at two times.
+    """
+    checks = zero_checks(study)
+    zeroed = checks.loc[checks["name"].isin(ZEROED), "time"]
+    taken = sittings(study, zeroed)
+    by_method: dict[str, list[Series]] = {}
+    unfitted: dict[tuple[str, str], str] = {}
+    for method in study.methods or ("",):
+        by_method[method], reasons = series_of(taken, method, study.operator_names)
+        unfitted |= {(method, operator): reason for operator, reason in reasons.items()}
+    by_time = taken.unit == "min"
+    bump_level = BUMP_LEVEL / max(1, sum(map(len, by_method.values())))
+    methods: dict[str, MethodDrift] = {}
+    rows: list[dict[str, object]] = []
+    seen: list[pd.DataFrame] = []
+    for method, parts in by_method.items():
+        if parts:
+            found, of_method, fitted = _method_drift(method, parts, level, bump_level, by_time)
+            methods[method] = found
+            rows += of_method
+            seen += [_seen_from_start(found, series) for series in fitted]
+    if not methods:
+        raise StudyError(
+            "No part was measured at two different times by the same operator, so drift cannot "
+            "be told from what the parts differ by",
+            "Measure every part at least twice, all parts once before the first is repeated",
+        )
+    if len(checks):
+        changes = zero_changes(checks, taken)
+        methods = {
+            name: _with_zero(found, changes, level, study.resolution)
+            for name, found in methods.items()
+        }
+    table = pd.DataFrame(rows).set_index(["method", "operator"])
+    numbers = DriftNumbers(
+        study, taken, table, methods, pd.concat(seen, ignore_index=True), {}, level, unfitted
+    )
+    return replace(numbers, changes={name: _unexplained(numbers, name) for name in methods})
+
+
+def _unexplained(numbers: DriftNumbers, method: str) -> list[TrialChange]:
+    """Return the changes between trials that stay with drift and bumps taken off."""
+    study = numbers.study.for_method(method) if method else numbers.study
+    changes = trial_changes(study)
+    if not changes:
+        return []
+    rows = numbers.taken.table
+    rows = rows[rows["method"] == method] if method else rows
+    fitted = np.zeros(len(rows))
+    for name in study.operator_names:
+        own = (rows["operator"] == name).to_numpy()
+        fitted[own] = numbers.fitted(method, name, rows.loc[own, "since"].to_numpy(float))
+    for bump in bumps_in(numbers.series):
+        if bump.method == method and not bump.begins:
+            fitted += bump.size * _after(rows, bump)
+    readings = rows[["part", "operator", "trial"]].assign(reading=rows["reading"] - fitted)
+    left = trial_changes(replace(study, readings=readings, resolution=None))
+    who = {operator for change in left for operator in change.operators}
+    return [change for change in changes if who.intersection(change.operators)]
+
+
+def _seen_from_start(found: MethodDrift, series: Series) -> pd.DataFrame:
+    fitted = found.at(series.since)
+    return pd.DataFrame(
+        {
+            "method": found.method,
+            "operator": series.operator,
+            "since": series.since,
+            "drift": fitted + series.means.taken_off(series.readings - fitted),
+        }
+    )
+
+
+def _after(rows: pd.DataFrame, bump: BumpFound) -> Mask:
+    """Whether each reading was taken after a bump, in the same session by the same operator."""
+    own = rows["operator"] == bump.operator
+    first = rows.index[own & (rows["part"] == bump.part) & (rows["trial"] == bump.trial)][0]
+    same = rows["sitting"] == rows.loc[first, "sitting"]
+    return np.asarray(own & same & (rows.index >= first), dtype=np.bool_)
+
+
+def _method_drift(
+    method: str, parts: list[Series], level: float, bump_level: float, by_time: bool
+) -> tuple[MethodDrift, list[dict[str, object]], list[Series]]:
+    parts, bumps, curve_p, curve = fitted_series(parts, level, bump_level)
+    slope = mean_slope([series.slope for series in parts])
+    straight = float(slope.p()) < _each_way(level)
+    shape: Shape = "settling" if curve is not None else "straight" if straight else "none"
+    found = MethodDrift(
+        method=method,
+        shape=shape,
+        slope=slope,
+        curve_p=curve_p,
+        curve=curve,
+        span=max(float(series.since.max()) for series in parts),
+        differ_p=float(slopes_differ([series.slope for series in parts])),
+        scatter=math.sqrt(float(np.mean([series.variance_about(curve) for series in parts]))),
+        mean=0.0,
+        zero=None,
+    )
+    mean = float(np.mean(np.concatenate([found.at(series.since) for series in parts])))
+    rows = [
+        _row(method, series, bump, level, by_time)
+        for series, bump in zip(parts, bumps, strict=True)
+    ]
+    return replace(found, mean=mean), rows, parts
+
+
+def _row(
+    method: str, series: Series, bump: Bump | None, level: float, by_time: bool
+) -> dict[str, object]:
+    slope = series.slope
+    low, high = slope.limits(level)
+    span = float(series.since.max())
+    return {
+        "method": method,
+        "operator": series.operator,
+        "readings": len(series.since),
+        "sessions": series.sessions,
+        "span": span,
+        "slope": float(slope.slope),
+        "lower": float(low),
+        "upper": float(high),
+        "p": float(slope.p()),
+        "over": float(slope.slope) * span,
+        **bump_columns(series, bump, by_time),
+    }
+
+
+def _with_zero(
+    found: MethodDrift, changes: pd.DataFrame, level: float, resolution: float | None
+) -> MethodDrift:
+    own = changes[changes["method"] == found.method]
+    if own.empty:
+        return found
+    zero = zero_drift(
+        own["change"].to_numpy(dtype=np.float64),
+        own["minutes"].to_numpy(dtype=np.float64),
+        level=level,
+        least_sd=0.0 if resolution is None else math.sqrt(2.0) * rounding_floor(resolution),
+    )
+    return replace(found, zero=zero)
+
+
 def _allowed(study: Study, share: float, allowed: float | None) -> tuple[float | None, float]:
     """Return what may drift as a length, and as a share of the tolerance."""
     width = None if study.tolerance is None else study.tolerance.width
@@ -203,6 +536,36 @@ def _allowed(study: Study, share: float, allowed: float | None) -> tuple[float |
         limit = number("allowed", allowed, above=0.0)
         return limit, math.nan if width is None else limit / width
     return (None, math.nan) if width is None else (share * width, share)
+
+
+def re_zero(numbers: DriftNumbers, method: str, allowed: float, share: float) -> ReZero:
+    """Return when to zero again under one method: by the operator who drifts fastest."""
+    found, confidence = numbers.methods[method], numbers.study.rules.confidence
+    if found.curve is not None:
+        curve = found.curve
+        outer = max(map(abs, curve.amount_limits))
+        quick = max(curve.time_constant_limits[0], 0.1 * curve.time_constant)
+        return ReZero(
+            allowed,
+            share,
+            float(time_to_settle(allowed, curve.amount, curve.time_constant)),
+            float(time_to_settle(allowed, outer, quick)),
+            float(time_until_steady(allowed, curve.amount, curve.time_constant)),
+        )
+    shown = float(found.slope.slope) if found.shape == "straight" else 0.0
+    low, high = (float(v) for v in found.slope.limits(2.0 * confidence - 1.0))
+    fastest = numbers.fastest(method)
+    if fastest:
+        shown, low, high = (
+            numbers.value(method, fastest, column) for column in ("slope", "lower", "upper")
+        )
+    return ReZero(
+        allowed,
+        share,
+        float(time_to_drift(allowed, shown)),
+        float(time_to_drift(allowed, max(abs(low), abs(high)))),
+        math.nan,
+    )
 
 
 def _headline(numbers: DriftNumbers) -> str:
@@ -247,5 +610,215 @@ def _drift_words(numbers: DriftNumbers) -> str:
     return f"{text}; {listed(steady)} shows no drift" if steady else text
 
 
-def _signed(value: float, unit: str) -> str:
-    return f"{'−' if value < 0 else '+'}{length(abs(value), unit)}" if value else "0"
+def _drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
+    """Return what the readings do under one method."""
+    study, name = numbers.study, _name(found)
+    level = f"{100 * numbers.level:g}{JOIN}%"
+    if found.shape == "settling" and found.curve is not None:
+        curve = found.curve
+        low, high = sorted(map(abs, curve.amount_limits))
+        return (
+            f"{name}: the readings {_way(curve.amount)} by {_length(curve.amount, study)} and "
+            f"settle ({level} interval {length(low, study.unit)} to {length(high, study.unit)}): "
+            f"63{JOIN}% of it within {_time(curve.time_constant, numbers)}, 90{JOIN}% within "
+            f"{_time(math.log(10.0) * curve.time_constant, numbers)}."
+        )
+    slope = float(found.slope.slope)
+    low, high = (float(v) for v in found.slope.limits(numbers.level))
+    if found.shape == "straight":
+        near, far = sorted(map(abs, (low, high)))
+        return (
+            f"{name}: the readings {_way(slope)} by {length(abs(slope), study.unit)} "
+            f"{_per(numbers)} ({level} interval {length(near, study.unit)} to "
+            f"{length(far, study.unit)}): {_length(slope * found.span, study)} over a session of "
+            f"{_time(found.span, numbers)}."
+        )
+    if float(found.slope.error) == 0.0:
+        return f"{name}: the readings repeat to the last digit, so no drift can be seen."
+    return (
+        f"{name}: no drift shows; it is at most {length(max(abs(low), abs(high)), study.unit)} "
+        f"{_per(numbers)} ({level} confidence)."
+    )
+
+
+def _unlike_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
+    """Return who drifts and who does not, where the operators differ; "" where not."""
+    if not numbers.fastest(found.method):
+        return ""
+    drifting = numbers.drifting(found.method)
+    others = [name for name in numbers.operators(found.method) if name not in drifting]
+    phrases = []
+    for name in drifting:
+        slope = numbers.value(found.method, name, "slope")
+        change = length(abs(slope), numbers.study.unit)
+        phrases.append(f"{name}'s readings {_way(slope)} by {change} {_per(numbers)}")
+    rest = f"; {listed(others)} {'shows' if len(others) == 1 else 'show'} none" if others else ""
+    return f"{_name(found)}: the operators do not drift alike: {listed(phrases)}{rest}."
+
+
+def _re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero) -> str:
+    """Return when to zero again; nothing is promised for longer than was watched."""
+    study, name = numbers.study, _name(found)
+    share = "" if math.isnan(when.share) else f"{percent(100 * when.share)} of the tolerance, "
+    most = f"{share}{length(when.allowed, study.unit)}"
+    goal = f"under {most}"
+    watched = _time(found.span, numbers)
+    if when.sure > found.span:
+        text = f"{name}: within a session of {watched} drift stays {goal}: zero at its start."
+        return text if math.isinf(when.sure) else f"{text} Longer sessions were not watched."
+    if math.isinf(when.estimate):
+        return (
+            f"{name}: a drift too small to show could still reach {most} within "
+            f"{_time(when.sure, numbers)}; measure more parts or trials to rule it out."
+        )
+    if when.estimate > found.span:
+        return (
+            f"{name}: zero again every {_time(when.sure, numbers)} to be sure that drift stays "
+            f"{goal}; as estimated it would for a session of {watched}."
+        )
+    text = (
+        f"{name}: zero again every {_time(when.estimate, numbers)} to keep drift {goal}; "
+        f"{_time(when.sure, numbers)} to be sure."
+    )
+    if not math.isnan(when.steady) and when.steady > 0.0:
+        text += (
+            f" Or hold it for {_time(when.steady, numbers)} first, zero it in the hand on a "
+            "master, and go on without putting it down."
+        )
+    return text
+
+
+def _warming_sentence(numbers: DriftNumbers, found: MethodDrift, warmed_mm: float) -> str:
+    """Return what warming of the frame would explain a drift; "" where none shows or no unit."""
+    study, change = numbers.study, numbers.change(found.method)
+    if change == 0.0 or not study.unit:
+        return ""
+    frame = warmed_mm * conversion("mm", study.unit)
+    kelvin = abs(float(warming_for(change, frame)))
+    text = (
+        f"{_name(found)}: {length(abs(change), study.unit)} is what "
+        f"{figures(kelvin)}{JOIN}K do to {warmed_mm:g}{JOIN}mm of steel "
+        f"(ΔL = L·α·ΔT, α = {STEEL_EXPANSION * 1e6:g}·10⁻⁶/K). "
+    )
+    if change < 0.0:
+        return text + (
+            "A frame warmed after zeroing reads low, as here: use a stand, gloves or an "
+            "insulating grip."
+        )
+    return text + (
+        "But a frame warmed after zeroing reads low, and these readings rise: look for parts "
+        "that warm in the hand, or a gauge that was zeroed warm and cooled down."
+    )
+
+
+def _zero_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
+    """Return how far the zero moved; "" where it was not checked."""
+    zero, study = found.zero, numbers.study
+    if zero is None:
+        return ""
+    if zero.largest == 0.0:
+        return f"{_name(found)}: the zero was the same before and after every session."
+    text = f"{_name(found)}: from the first zero check of a session to the last the zero moves by "
+    mean = Estimate(zero.mean, zero.lower, zero.upper, study.unit)
+    text += f"{mean:+} on average"
+    if mean.bounded:
+        text += f" ({100 * numbers.level:g}{JOIN}% interval {mean:+l} to {mean:+u})"
+    return f"{text}; the largest change is {Estimate(zero.largest, unit=study.unit):+}."
+
+
+def _unfitted_sentences(numbers: DriftNumbers) -> list[str]:
+    """Return whose drift could not be fitted, and why."""
+    return [
+        f"{begun(_joined(operator, method))}: drift not estimated, {reason}."
+        for (method, operator), reason in numbers.unfitted.items()
+    ]
+
+
+def _bump_sentences(numbers: DriftNumbers) -> list[str]:
+    """Return where from one reading to the next everything moved: a bump, or a zero set anew."""
+    return [
+        f"{begun(_joined(bump.operator, bump.method))}: {bump_words(numbers, bump)}. Was the gauge "
+        "bumped, dropped or set to zero there?"
+        for bump in numbers.bumps
+    ]
+
+
+def bump_words(numbers: DriftNumbers, bump: BumpFound) -> str:
+    """Return what a bump did, and from which reading on."""
+    session = f" of session {bump.session}" if bump.sessions > 1 else ""
+    way = "higher" if bump.size > 0 else "lower"
+    place = (
+        f"trial {bump.trial}"
+        if bump.begins
+        else f"part {shortened(bump.part, 30)} in trial {bump.trial}"
+    )
+    return (
+        f"after {_time(bump.at, numbers)}{session}, from {place} on, "
+        f"everything reads {length(abs(bump.size), numbers.study.unit)} {way} at once"
+    )
+
+
+def _change_sentences(numbers: DriftNumbers) -> list[str]:
+    """Return what changed between trials and is no drift."""
+    return [
+        f"{begun(_joined(who_changed(change, numbers.study), method))}: "
+        f"{change_words(change, numbers.study)}. Was the zero or the setting touched in between?"
+        for method, changes in numbers.changes.items()
+        for change in changes
+    ]
+
+
+def _joined(operator: str, method: str) -> str:
+    return f"{operator}, {method}" if method else operator
+
+
+def _name(found: MethodDrift) -> str:
+    return begun(found.method) or "All readings"
+
+
+def _way(change: float) -> str:
+    return "fall" if change < 0 else "rise"
+
+
+def _per(numbers: DriftNumbers) -> str:
+    return "a minute" if numbers.taken.unit == "min" else "from one reading to the next"
+
+
+def _time(value: float, numbers: DriftNumbers) -> str:
+    """Return a time: a duration, or readings where no time is known."""
+    if numbers.taken.unit == "reading":
+        count = max(1, math.floor(value))
+        return f"{count} reading{'s' if count > 1 else ''}"
+    return duration(value)
+
+
+def duration(minutes: float) -> str:
+    """Return a duration in minutes, or in seconds where it is short."""
+    if minutes < 1.0:
+        return f"{max(1, math.floor(60.0 * minutes))}{JOIN}s"
+    return f"{figures(minutes)}{JOIN}min"
+
+
+def _length(value: float, study: Study) -> str:
+    width = None if study.tolerance is None else study.tolerance.width
+    share = "" if width is None else f" ({percent(100 * abs(value) / width)} of the tolerance)"
+    return length(abs(value), study.unit) + share
+
+
+def _series_table(numbers: DriftNumbers) -> Table:
+    """Return each operator's drift by each method."""
+    per = "a minute" if numbers.taken.unit == "min" else "a reading"
+    unit = numbers.study.unit
+    columns = numbers.series[["slope", "lower", "upper", "over", "p"]].reset_index()
+    rows = [
+        [
+            f"{method}, {operator}" if method else operator,
+            f"{Estimate(slope, unit=unit):+} ± {length((high - low) / 2, unit)}",
+            f"{Estimate(over, unit=unit):+}",
+            p_cell(p),
+        ]
+        for method, operator, slope, low, high, over, p in columns.itertuples(
+            index=False, name=None
+        )
+    ]
+    return Table(["Method, operator", f"drift {per}", "over a session", "p"], rows)

@@ -1,9 +1,10 @@
-"""Readings of one operator by one method, as drift is fitted to them."""
+"""What one operator's readings by one method carry: a line, a settling curve, a bump."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -71,14 +72,16 @@ class Series:
         means = blocks(self.part, pieces)
         try:
             slope = drift_slope(self.since, self.readings, means)
-        except StudyError:
+        except StudyError:  # too little is left to fit: the series stays whole
             return self
         return replace(self, means=means, slope=slope)
 
 
-def series_of(taken: Sittings, method: str, operators: tuple[str, ...]) -> list[Series]:
-    """Return the series from which a drift can be told."""
-    found = []
+def series_of(
+    taken: Sittings, method: str, operators: tuple[str, ...]
+) -> tuple[list[Series], dict[str, str]]:
+    """Return the series from which a drift can be told, and operator → why none can."""
+    found, reasons = [], {}
     for operator in operators:
         rows = taken.table[
             (taken.table["method"] == method) & (taken.table["operator"] == operator)
@@ -92,11 +95,12 @@ def series_of(taken: Sittings, method: str, operators: tuple[str, ...]) -> list[
         readings = readings - readings[0]
         try:
             slope = drift_slope(since, readings, means)
-        except StudyError:
+        except StudyError as error:
+            reasons[operator] = f"{error.problem[0].lower()}{error.problem[1:]}"
             continue
         named = (tuple(rows["part"].astype(str)), tuple(rows["trial"].astype(int)))
         found.append(Series(operator, *named, part, sitting, since, readings, means, slope))
-    return found
+    return found, reasons
 
 
 def fitted_series(
@@ -177,3 +181,55 @@ def _side_by_side(bases: list[Array]) -> Array:
         joined[row : row + basis.shape[0], column : column + basis.shape[1]] = basis
         row, column = row + basis.shape[0], column + basis.shape[1]
     return joined
+
+
+class BumpFound(NamedTuple):
+    """A bump that chance does not explain.
+
+    ``at`` is how long its session had lasted, in minutes, or in readings of this operator
+    where no times are known; ``part`` and ``trial`` are those of the first reading after it,
+    and ``begins`` says whether that is the first reading of its trial.
+    """
+
+    method: str
+    operator: str
+    size: float
+    at: float
+    session: int
+    sessions: int
+    part: str
+    trial: int
+    begins: bool
+
+
+def bump_columns(series: Series, bump: Bump | None, by_time: bool) -> dict[str, object]:
+    """Return the columns of the most likely bump of a series, whether or not it is one."""
+    if bump is None:
+        unknown = dict.fromkeys(("bump", "bump_at", "bump_p"), math.nan)
+        return {
+            **unknown,
+            "bump_session": 0,
+            "bump_part": "",
+            "bump_trial": 0,
+            "bump_begins": False,
+        }
+    first = bump.first_after
+    session, trial = int(series.session[first]), series.trials[first]
+    before = int(np.count_nonzero(series.session[:first] == session))
+    return {
+        "bump": bump.size,
+        "bump_at": float(series.since[first]) if by_time else float(before),
+        "bump_p": bump.p,
+        "bump_session": session + 1,
+        "bump_part": series.parts[first],
+        "bump_trial": trial,
+        "bump_begins": trial not in series.trials[:first],
+    }
+
+
+def bumps_in(table: pd.DataFrame) -> list[BumpFound]:
+    """Return the bumps that chance does not explain, at one level for all series together."""
+    rows = table[table["bump_p"] < BUMP_LEVEL / len(table)]
+    places = ["bump_session", "sessions", "bump_part", "bump_trial", "bump_begins"]
+    rows = rows[["bump", "bump_at", *places]].reset_index()
+    return [BumpFound(*row) for row in rows.itertuples(index=False, name=None)]

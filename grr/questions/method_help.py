@@ -9,8 +9,7 @@ from grr.formulas.improvement import Change, Variances, grr_after, readings_for
 from grr.model.errors import StudyError
 from grr.model.rounding import length, percent
 from grr.model.study import Study
-from grr.questions.drift_numbers import NONE, DriftNumbers, MethodDrift, drift_numbers
-from grr.questions.drift_words import duration, re_zero
+from grr.questions.drift import DriftNumbers, MethodDrift, drift_numbers, duration, re_zero
 from grr.questions.method_numbers import MethodNumbers
 from grr.questions.result import GaugeResult
 
@@ -49,7 +48,7 @@ def remedies(numbers: MethodNumbers, *, margin: float | None) -> tuple[Remedy, .
     found = [_several(numbers, result, difference, margin, "the mean of {n} readings")]
     drift = _drift_of(numbers.study)
     steady = None if drift is None else drift.methods.get(numbers.candidate)
-    if drift is not None and steady is not None and steady.shape != NONE:
+    if drift is not None and steady is not None and steady.shape != "none":
         base = drift.methods.get(numbers.baseline)
         left = difference - (steady.mean - (0.0 if base is None else base.mean))
         words = _zeroed(drift, numbers, margin)

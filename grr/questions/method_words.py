@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 
 from grr.formulas.method_comparison import BASELINE, CANDIDATE, NEITHER, OPEN, MethodEvidence
-from grr.model.names import shortened
+from grr.model.names import begun, shortened
 from grr.model.rounding import JOIN, counted, figures, length, listed, percent
 from grr.questions.criteria import Criterion
-from grr.questions.drift_words import begun
 from grr.questions.method_evidence import Margin, MethodJudgement
 from grr.questions.method_help import Remedy
 from grr.questions.method_numbers import MethodNumbers, Ratio

@@ -30,8 +30,8 @@ from grr.formulas.operator_comparison import (
 )
 from grr.model.errors import StudyError
 from grr.model.study import Cube, Study
-from grr.questions.drift_bumps import BumpFound
-from grr.questions.drift_numbers import DriftNumbers
+from grr.questions.drift import DriftNumbers
+from grr.questions.drift_series import BumpFound
 from grr.questions.operator_trends import operator_trends
 from grr.questions.trial_changes import TrialChange, trial_changes
 

@@ -8,7 +8,7 @@ import pandas as pd
 from grr.formulas.drift_rate import scatter_trend
 from grr.model.errors import StudyError
 from grr.model.study import Study
-from grr.questions.drift_numbers import DriftNumbers, drift_numbers
+from grr.questions.drift import DriftNumbers, drift_numbers
 
 #: Column of a trend → that of the drift's table which it quotes.
 QUOTED = {

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 from grr.model.names import shortened
 from grr.model.rounding import figures, length, listed
-from grr.questions.drift_numbers import DriftNumbers
-from grr.questions.drift_words import bump_words
+from grr.questions.drift import DriftNumbers, bump_words
 from grr.questions.offset_words import (
     AGREES,
     HIGH,
@@ -22,7 +21,7 @@ from grr.questions.offset_words import (
     size_words,
 )
 from grr.questions.operator_numbers import OperatorNumbers
-from grr.questions.trial_words import change_words
+from grr.questions.trial_changes import change_words
 
 #: Longest name in a finding.
 LONGEST_NAME = 30

@@ -1,4 +1,4 @@
-"""What changed between the trials of a study, labelled."""
+"""Did anything change between the trials: which of them, for whom, and by how much."""
 
 from __future__ import annotations
 
@@ -8,12 +8,16 @@ import numpy as np
 
 from grr.formulas.analysis_of_variance import interaction_too_small
 from grr.formulas.change_points import TrialShift, trial_shifts
+from grr.model.names import shortened
+from grr.model.rounding import length, listed
 from grr.model.study import Study
 
 #: An interaction F that falls below with this probability by chance is too small.
 TOO_SMALL = 0.001
 #: Repeats that scatter less than this share of the last digit are hidden by it.
 HIDDEN = 0.5
+#: Longest name in a sentence.
+LONGEST_NAME = 30
 
 
 class TrialChange(NamedTuple):
@@ -76,3 +80,27 @@ def small_interaction(study: Study) -> tuple[float, float] | None:
         return None
     f, p = interaction_too_small(values)
     return (float(f), float(p)) if float(p) < TOO_SMALL else None
+
+
+def change_words(change: TrialChange, study: Study) -> str:
+    """Return "trials 2 and 3 read 4.0 µm higher than trial 1"."""
+    verb = "read" if len(change.trials) > 1 else "reads"
+    way = "higher" if change.size > 0 else "lower"
+    small = ""
+    if study.resolution is not None and abs(change.size) < study.resolution:
+        small = " (less than the last digit of the gauge)"
+    return (
+        f"{_trials(change.trials)} {verb} {length(abs(change.size), study.unit)} {way} than "
+        f"{_trials(change.others)}{small}"
+    )
+
+
+def who_changed(change: TrialChange, study: Study) -> str:
+    """Return "every operator", or the operators by name."""
+    if len(study.operator_names) > 1 and change.operators == study.operator_names:
+        return "every operator"
+    return listed([shortened(name, LONGEST_NAME) for name in change.operators])
+
+
+def _trials(numbers: tuple[int, ...]) -> str:
+    return f"trial{'s' if len(numbers) > 1 else ''} {listed([str(n) for n in numbers])}"

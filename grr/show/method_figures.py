@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.model.names import short_names, shortened
+from grr.model.names import begun, short_names, shortened
 from grr.model.rounding import JOIN, length, percent, size
 from grr.model.tables import FAINT
 from grr.questions.compare_methods import MethodComparison
-from grr.questions.drift_words import begun
 from grr.questions.method_words import headline
 from grr.show import template
 from grr.show.axes import fine_scale, graduations, round_step, tick_text
