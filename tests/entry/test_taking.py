@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 
 from grr.entry import setting_right
@@ -127,6 +129,34 @@ def test_a_double_trigger_is_asked_and_the_next_number_replaces_it(session, meas
     assert len(session.journal.rows) == 6
 
 
+def test_a_clock_that_is_set_back_or_forward_makes_no_double_trigger(session, measure, clock):
+    measure(session, "10.0071")
+    clock.set(-3600)
+    assert measure(session, "10.0082").kind == "recorded"
+    clock.set(+7200)
+    clock.wait(0.1)
+    assert "double trigger" in take(session, "10.0082").words
+    table = standing(session)
+    assert table["part"].tolist() == ["P1", "P2", "P3"]
+    jumps = [event for event in session.events.rows if event.kind == "clock"]
+    assert [(event.old[11:19], event.value[11:19]) for event in jumps] == [
+        ("08:00:06", "07:00:06"),
+        ("07:00:06", "09:00:06"),
+    ]
+
+
+def test_a_clock_that_is_corrected_by_a_second_is_no_event(session, measure, clock):
+    clock.set(1.5)
+    measure(session, "10.0071")
+    assert not any(event.kind == "clock" for event in session.events.rows)
+
+
+def test_a_reading_that_had_to_wait_is_no_double_trigger_of_a_later_one(session, measure, clock):
+    measure(session, "10.0071")
+    outcome = take(session, "10.0082", seconds_ago=30.0)
+    assert outcome.kind == "recorded"
+
+
 def test_pasted_numbers_are_not_too_soon(session):
     outcome = take(session, "10.0071\n10.0082\n10.0093", source="pasted")
     assert outcome.words == "3 readings recorded."
@@ -151,6 +181,27 @@ def test_a_message_sent_twice_is_filed_once(session, measure):
     measure(session, "10.0071", identifier="k3-1")
     assert measure(session, "10.0071", identifier="k3-1").rows[0].part == "P1"
     assert len(session.journal.rows) == 1
+
+
+def test_a_block_sent_twice_is_filed_once_and_hands_back_its_rest_again(session, measure):
+    sent = {"source": "pasted", "identifier": "k3-1"}
+    measure(session, "10.0071 10.0082", **sent)
+    again = measure(session, "10.0071 10.0082", **sent)
+    assert (len(again.rows), again.rest) == (2, "")
+    asked = {"source": "pasted", "identifier": "k3-2"}
+    first = measure(session, "10.0093 10.5 10.0085", **asked)
+    again = measure(session, "10.0093 10.5 10.0085", **asked)
+    assert (again.kind, again.words, again.rest) == (first.kind, first.words, "10.0085")
+    assert [row.id for row in session.journal.rows] == [
+        *("k3-1.1of2", "k3-1.2of2", "k3-2.1of2", "k3-2.2of2"),
+    ]
+
+
+def test_of_a_block_filed_number_by_number_the_missing_ones_come_back(session, measure):
+    row = measure(session, "10.0071", identifier="k3-1").rows[0]  # as the first version did
+    session.journal.append(replace(row, id="k3-1.2", part="P2", order="", reading="10.0082"))
+    again = measure(session, "10.0071 10.0082 10.0093 10.0074", identifier="k3-1")
+    assert again.rest.split() == ["10.0093", "10.0074"]
 
 
 def test_a_number_goes_to_the_place_that_the_screen_showed(session, measure):

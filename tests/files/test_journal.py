@@ -162,6 +162,61 @@ def test_a_line_torn_anywhere_is_kept_closed_and_reported(tmp_path, data):
         assert verify(path).row in (3, 4)
 
 
+@settings(
+    deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.data())
+def test_rows_written_at_once_count_all_or_not_at_all(tmp_path, data):
+    path = tmp_path / "block.csv"
+    path.unlink(missing_ok=True)
+    journal = Journal(path)
+    journal.append(reading("P1", "10.001"))
+    before = path.read_bytes()
+    block = [reading(f"P{number}", f"10.00{number}") for number in range(2, 7)]
+    assert [row.id for row in journal.append_all(block, "k3-2")] == [
+        f"k3-2.{number}of5" for number in range(1, 6)
+    ]
+    whole = path.read_bytes()
+    cut = data.draw(st.integers(len(before), len(whole) - 2))
+    path.write_bytes(whole[:cut])
+    again = Journal(path)
+    assert [row.part for row in again.rows] == ["P1"]
+    cut_off = again.torn_rows
+    assert again.append_all(block, "k3-2") == again.append_all(block, "k3-2")
+    assert path.read_bytes().startswith(whole[:cut])
+    after = read_journal(path)
+    assert after["part"].tolist() == [f"P{number}" for number in range(1, 7)]
+    assert after["order"].tolist() == [1, 2, 3, 4, 5, 6]
+    assert after.attrs["torn_rows"] == cut_off
+    assert verify(path) is None
+
+
+def test_a_row_deleted_from_a_block_is_told_and_hides_no_other(path):
+    Journal(path).append_all([reading(f"P{number}", "10.001") for number in range(1, 6)])
+    lines = path.read_text(encoding="utf-8").split("\n")
+    path.write_text("\n".join([*lines[:3], *lines[4:]]), encoding="utf-8")
+    assert read_journal(path)["part"].tolist() == ["P1", "P2", "P4", "P5"]
+    assert verify(path).row == 4
+
+
+def test_what_cannot_be_taken_back_is_said(filled, monkeypatch):
+    journal = Journal(filled)
+    sent = reading("P7", "10.007", id="k3-7")
+
+    def fail(*arguments):
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", fail)
+        patch.setattr(os, "ftruncate", fail)
+        with pytest.raises(StudyError, match="cannot be taken back: it stands in the file"):
+            journal.append(sent)
+        with pytest.raises(StudyError, match="cannot be written"):
+            journal.append(sent)  # there, and still not confirmed
+    assert journal.append(sent).order == "7"
+    assert read_journal(filled)["part"].tolist().count("P7") == 1
+
+
 def test_two_programs_appending_in_turn_keep_one_chain(path):
     one, two = Journal(path), Journal(path)
     for number in range(6):
