@@ -177,14 +177,14 @@ def draw(
     **layout
         Plotly layout, axes above all.
     """
-    from plotly.graph_objects import Figure
+    from grr.show.bundle import NotebookFigure
 
     title, below = wrapped(question, TITLE_LENGTH), wrapped(answer)
     if example:
         below = f'<span style="color:{WARNING}">{EXAMPLE}</span><br>{below}'
     head = head_height(title, below) + top
     margin = {"l": 20, "r": 20, "b": 20, "pad": 0, **layout.pop("margin", {}), "t": head}
-    return Figure(
+    return NotebookFigure(
         data=list(traces),
         layout={
             "template": TEMPLATE,
