@@ -15,6 +15,7 @@ from collections.abc import Iterable
 from os import PathLike
 from pathlib import Path
 
+from grr.files.names import refuse_bad_name
 from grr.model.errors import StudyError
 from grr.model.values import a_path
 
@@ -48,10 +49,12 @@ def safe_target(
     Raises
     ------
     StudyError
-        There is no such folder; or the output would replace an input, a file of a study,
-        a folder, a pipe or a device, or (unless ``overwrite``) a file that grr did not make.
+        There is no such folder, or no such name on every system; or the output would replace
+        an input, a file of a study, a folder, a pipe or a device, or (unless ``overwrite``) a
+        file that grr did not make.
     """
     target = a_path(path)
+    refuse_bad_name(target)
     # Where links lead; unlike Path.resolve it takes links that lead round in a circle.
     real = Path(os.path.realpath(target))
     if not os.fspath(path) or target.is_dir():

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Iterable
-from os import PathLike, fspath
+from errno import ENAMETOOLONG
+from os import PathLike, fspath, strerror
 from pathlib import Path
 from typing import TypeVar
 
@@ -72,7 +73,7 @@ def a_path(value: object) -> Path:
     Raises
     ------
     StudyError
-        It is neither text nor a path.
+        It is neither text nor a path, or too long for a name.
     """
     text = fspath(value) if isinstance(value, (str, PathLike)) else None
     if not isinstance(text, str):
@@ -89,12 +90,19 @@ def a_path(value: object) -> Path:
         )
     path = Path(text)
     try:
-        path.exists()
+        if not path.exists() and _too_long(path):  # Windows says no more than "not found"
+            raise OSError(ENAMETOOLONG, strerror(ENAMETOOLONG))
     except OSError as error:
         raise StudyError(
             f"The file or folder cannot be read: {error.strerror}", "Check its name", file=text
         ) from None
     return path
+
+
+def _too_long(path: Path) -> bool:
+    """Whether Linux takes no such name (over 255 bytes), or macOS no such path (over 1,023)."""
+    sizes = [len(name.encode("utf-8", "surrogatepass")) for name in (str(path), *path.parts)]
+    return sizes[0] > 1023 or max(sizes[1:], default=0) > 255
 
 
 def spelling(name: str) -> str:

@@ -13,6 +13,7 @@ import pandas as pd
 from grr.entry.job import open_job, run_order
 from grr.files.cell_text import to_cell
 from grr.files.disk import made_folder, write_whole
+from grr.files.names import refuse_bad_name
 from grr.files.opening import LARGEST_RECORD, regular_file
 from grr.model import tables
 from grr.model.errors import StudyError
@@ -92,6 +93,7 @@ class StudyPlan:
         contents = {SHEET: self._csv(), PAGE: self.page(coded=coded)}
         if coded:
             contents[KEY] = self.key_page()
+        refuse_bad_name(place)
         for name, text in contents.items():
             _refuse_other_contents(place / name, text)
         made_folder(place)

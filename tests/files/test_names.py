@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -23,9 +24,10 @@ GOOD = [
 #: Names that Windows does not take, or that name something else there.
 BAD = [
     *("CON", "nul", "Com1", "LPT9.txt", "aux.study", "com¹", "CONIN$", "pins.", "pins ", "a:b"),
-    *("C:\\studies\\pins", "C:pins", "\\\\server\\share\\pins", "a\\b", "what?", "a*b", "<b>"),
-    *('say "x"', "a|b", "line\nend", "tab\t", "bell\x07", "nul .txt"),
+    *("what?", "a*b", "<b>", 'say "x"', "a|b", "line\nend", "tab\t", "bell\x07", "nul .txt"),
 ]
+#: Names elsewhere; on Windows they lead to another folder, as "a/b" does everywhere.
+PATHS_ON_WINDOWS = ["C:\\studies\\pins", "C:pins", "\\\\server\\share\\pins", "a\\b"]
 
 
 @pytest.mark.parametrize("name", GOOD)
@@ -40,7 +42,7 @@ def test_good_names_hold_a_study_and_its_outputs(tmp_path: Path, name: str) -> N
     assert main(["verify", str(tmp_path / "started" / name)]) == 0
 
 
-@pytest.mark.parametrize("name", BAD)
+@pytest.mark.parametrize("name", BAD + ([] if sys.platform == "win32" else PATHS_ON_WINDOWS))
 def test_bad_names_are_refused_before_anything_is_made(tmp_path: Path, name: str) -> None:
     assert not legal_name(name)
     study = grr.Study(pd.DataFrame({"part": ["1", "2"], "reading": [1.0, 2.0]}))
