@@ -2,12 +2,15 @@
 
     python tests/tools/fuzz_readers.py               # 100,000 inputs, for the night
     python tests/tools/fuzz_readers.py 2000 --seed 7
+    python tests/tools/fuzz_readers.py --keep failures
 
 Real files of the demo data are cut, spliced, and have bytes and cells exchanged: text files as
 they are; workbooks in the XML inside the archive, which is packed again; Parquet files in their
 columns, types and cells (see `damage`). A reader that raises anything but StudyError, or takes
-longer than ten seconds, is a failure. Each kind of failure is printed once with the command that
-repeats it, and the status is 1.
+longer than ten seconds, is a failure. Each failure is kept at once, the damaged file and what went
+wrong beside it, in a folder of the temporary folder or the one of ``--keep``; each kind is printed
+once with the command that repeats it. So nothing is lost when the run is stopped. The status is 1
+where there was a failure.
 """
 
 from __future__ import annotations
@@ -80,8 +83,10 @@ def readers(folder: Path) -> dict[str, list[tuple[str, Callable[[], object]]]]:
     }
 
 
-def one_input(number: int, seed: int, contents: dict[str, list[bytes]], folder: Path) -> str:
-    """Read one damaged file; return what went wrong, or ""."""
+def one_input(
+    number: int, seed: int, contents: dict[str, list[bytes]], folder: Path
+) -> tuple[str, Path]:
+    """Read one damaged file; return what went wrong, or "", and the file."""
     rng = np.random.default_rng([seed, number])
     suffix = str(rng.choice(list(SHARES), p=list(SHARES.values())))
     demo = shipped_folder("demo_data") / "dowel_pin_mistakes"
@@ -96,9 +101,19 @@ def one_input(number: int, seed: int, contents: dict[str, list[bytes]], folder: 
     except grr.StudyError:
         pass
     except Exception:
-        return traceback.format_exc()
+        return traceback.format_exc(), folder / name
     took = time.monotonic() - start
-    return f"took longer than {SLOW:.0f} s" if took > SLOW else ""
+    return f"took longer than {SLOW:.0f} s" if took > SLOW else "", folder / name
+
+
+def keep(folder: Path, file: Path, wrong: str, number: int, seed: int) -> str:
+    """Write a failure and the file that caused it to the disk; return how to repeat it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    again = f"{wrong.rstrip()}\nagain: fuzz_readers.py 1 --seed {seed} --first {number}\n"
+    kept = folder / f"seed_{seed}_input_{number}_{file.name}"
+    kept.write_bytes(file.read_bytes())
+    kept.with_name(f"{kept.name}.txt").write_text(again, encoding="utf-8")
+    return f"{again}kept: {kept}"
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -107,27 +122,32 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("inputs", nargs="?", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--first", type=int, default=0, help="number of the first input")
+    parser.add_argument("--keep", type=Path, help="folder for the failures")
     options = parser.parse_args(arguments)
     warnings.simplefilter("ignore")
     contents = seeds()
-    failures: dict[tuple[str, ...], int] = {}
-    with tempfile.TemporaryDirectory() as place:
-        for number in range(options.first, options.first + options.inputs):
-            wrong = one_input(number, options.seed, contents, Path(place))
-            if wrong:
-                kind = tuple(line for line in wrong.splitlines() if line.startswith("  File"))
-                if kind not in failures:
-                    print(
-                        f"{wrong}\nagain: fuzz_readers.py 1 --seed {options.seed} --first {number}"
-                    )
-                failures[kind] = failures.get(kind, 0) + 1
-            if number % 5_000 == 4_999:
-                print(f"{number + 1} inputs", file=sys.stderr, flush=True)
-    if failures:
-        print(f"{options.inputs} inputs, seed {options.seed}: {sum(failures.values())} failures")
-        return 1
-    print(f"{options.inputs} inputs, seed {options.seed}: each was read or refused in words")
-    return 0
+    kept = options.keep or Path(tempfile.gettempdir()) / "fuzz_readers_failures"
+    kinds: set[tuple[str, ...]] = set()
+    failures, done = 0, 0
+    try:
+        with tempfile.TemporaryDirectory() as place:
+            for number in range(options.first, options.first + options.inputs):
+                wrong, file = one_input(number, options.seed, contents, Path(place))
+                if wrong:
+                    failures += 1
+                    words = keep(kept, file, wrong, number, options.seed)
+                    kind = tuple(x for x in wrong.splitlines() if x.startswith("  File"))
+                    if kind not in kinds:
+                        print(words, flush=True)
+                    kinds.add(kind)
+                done += 1
+                if done % 5_000 == 0:
+                    print(f"{done} inputs", file=sys.stderr, flush=True)
+    except KeyboardInterrupt:
+        print("stopped", flush=True)
+    found = f"{failures} failures" if failures else "each was read or refused in words"
+    print(f"{done} inputs, seed {options.seed}: {found}", flush=True)
+    return 1 if failures else 0
 
 
 if __name__ == "__main__":
