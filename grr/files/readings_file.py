@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from grr.files.readers.found import readings_in
 from grr.files.readers.grid import Grid, Layout
 from grr.files.readers.long_table import long_layout
 from grr.files.readers.text_table import text_grid
+from grr.files.readers.which_column import stated_columns, which_column, with_stated_columns
 from grr.files.readers.wide_form import wide_layout
 from grr.files.readers.workbook import workbook_grids
 from grr.model.errors import StudyError
@@ -34,6 +36,7 @@ def read_readings(
     sheet: str | None = None,
     unit: str | None = None,
     decimal: str | None = None,
+    columns: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """Return the readings in a CSV or Excel file as a long table, one row a reading.
 
@@ -52,6 +55,11 @@ def read_readings(
         The unit of the readings where the file states none.
     decimal : {".", ","}, optional
         The decimal sign, where the file leaves open whether "10,008" is 10.008.
+    columns : mapping, optional
+        Which column is what, where the words of the file leave it open: role → heading as it
+        stands in the file, such as ``{"part": "Bolt", "reading": "Height 2"}``. Roles are
+        part, operator, trial, reading, method, order, time, note and unit; those not named
+        are found by their words, as `grr.model.columns.NAMES` lists them.
 
     Returns
     -------
@@ -70,6 +78,9 @@ def read_readings(
     file = a_path(path)
     content = file_content(file)
     grids = grids_in(content, file.name, sheet)
+    stated = {} if columns is None else stated_columns(columns)
+    if stated and not all(grid.empty for grid in grids):
+        grids = with_stated_columns(grids, stated, file.name)
     sha256 = hashlib.sha256(content).hexdigest()
     grid, layout = _chosen(grids, file.name, several=sheet is None)
     return readings_in(grid, layout, sha256=sha256, unit=unit, decimal=decimal)
@@ -185,13 +196,5 @@ def _may_hold_readings(grid: Grid) -> bool:
 def _layout(grid: Grid) -> Layout:
     layout = long_layout(grid) or wide_layout(grid)
     if layout is None:
-        raise StudyError(
-            "No table of readings was found: no column is named part and reading, and no form "
-            "was recognised",
-            "Name the columns part, operator, trial and reading; or put the parts down the side "
-            "under “Part” and write Anna 1, Anna 2, Boris 1 … over the readings",
-            file=grid.name,
-            row=1,
-            value=" | ".join(grid.text(0, at) for at in grid.filled(0)) or None,
-        )
+        raise which_column(grid)
     return layout

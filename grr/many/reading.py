@@ -11,6 +11,7 @@ import pandas as pd
 
 from grr.files.opening import refuse_irregular, regular_file
 from grr.files.readings_file import file_content, grids_in
+from grr.model.columns import role_of
 from grr.model.errors import StudyError
 
 #: Name of the index of a table that was read from a file: the row as a spreadsheet shows it.
@@ -29,7 +30,7 @@ def read_table(path: Path, *, labels: Sequence[str]) -> pd.DataFrame:
         CSV (comma, semicolon with decimal commas, or tab; UTF-8), XLSX (the only sheet
         that holds anything), Parquet, or a folder of Parquet files.
     labels : sequence of str
-        Columns that hold names: a part "007" stays "007".
+        Columns that hold names, by their own name or a word for it: a part "007" stays "007".
 
     Raises
     ------
@@ -94,7 +95,7 @@ def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
             head = file.readline()
         sign = max(",;\t", key=head.count)
         names = [name.strip().strip('"') for name in head.rstrip("\n").split(sign)]
-        text = {name: str for name in names if name.lower() in labels or name in labels}
+        text = {name: str for name in names if {name, name.lower(), role_of(name)} & set(labels)}
         options: dict[str, Any] = {
             "sep": sign,
             "decimal": "," if sign == ";" else ".",

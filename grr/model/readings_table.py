@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from grr.model.columns import role_of, unit_in
 from grr.model.errors import StudyError
 from grr.model.values import article
 
@@ -105,20 +106,35 @@ def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def named_columns(columns: Iterable[object]) -> dict[str, Any]:
-    """Return which column bears each name, capitals and outer spaces aside.
+    """Return which column is which of `COLUMNS`, by its own name or by a word for it.
+
+    A column's own name goes before a word: beside "reading" a column "result" is left. So is
+    a word with a unit behind it, since a study states its unit itself.
 
     Raises
     ------
     StudyError
-        Two columns bear the name of one that a study knows.
+        Two columns bear one name, or two words stand for the same column.
     """
-    names: dict[str, Any] = {}
+    own: dict[str, Any] = {}
+    words: dict[str, list[Any]] = {}
     for column in columns:
         name = str(column).strip().lower()
-        if name in names and name in COLUMNS:
+        role = role_of(str(column))
+        if name in own:
             raise StudyError(f"Two columns are named {name}", "Rename or remove one", column=column)
-        names[name] = column
-    return names
+        if name in COLUMNS:
+            own[name] = column
+        elif role in COLUMNS and not unit_in(str(column)):
+            words.setdefault(role, []).append(column)
+    for role, found in words.items():
+        if role not in own and len(found) > 1:
+            raise StudyError(
+                f"Two columns could hold the {role}: {found[0]} and {found[1]}",
+                f"Name one of them {role}",
+                column=found[1],
+            )
+    return {**{role: found[0] for role, found in words.items()}, **own}
 
 
 def _refuse_several_in_a_cell(table: pd.DataFrame) -> None:

@@ -69,7 +69,9 @@ class Study:
         One row a reading: ``part``, ``operator``, ``trial``, ``reading``, and
         where they exist ``method``, ``order``, ``time`` (ISO 8601, UTC), ``note``.
         ``operator`` may be left out where one person measured, ``trial`` where each
-        part was measured once. A missing reading is an empty cell and stays one.
+        part was measured once. A missing reading is an empty cell and stays one. Columns
+        may also bear the trade's words for these, such as appraiser or Prüfer: see
+        `grr.model.columns.NAMES`. Other columns are left.
     tolerance : Tolerance, optional
     unit : str
         mm, µm, in, µin, ...; "" where the readings carry none.

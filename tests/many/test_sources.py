@@ -240,3 +240,19 @@ def test_two_columns_of_one_name_in_a_workbook(table: pd.DataFrame, tmp_path: Pa
     pd.concat([table, table["reading"]], axis=1).to_excel(path, index=False)
     with pytest.raises(grr.StudyError, match="Two columns are named reading"):
         grr.analyse_many(path)
+
+
+@pytest.mark.parametrize("suffix", ["csv", "xlsx"])
+def test_columns_under_the_words_of_the_trade(
+    table: pd.DataFrame, tmp_path: Path, suffix: str
+) -> None:
+    named = table.rename(
+        columns={"part": "Teil", "operator": "Appraiser", "trial": "repeat", "reading": "Value"}
+    )
+    path = tmp_path / f"many.{suffix}"
+    if suffix == "csv":
+        named.to_csv(path, index=False)
+    else:
+        named.to_excel(path, index=False)
+    pd.testing.assert_frame_equal(grr.analyse_many(path), grr.analyse_many(table))
+    pd.testing.assert_frame_equal(grr.analyse_many(named), grr.analyse_many(table))

@@ -49,6 +49,33 @@ def test_refused_readings(readings: object, says: str) -> None:
 
 
 @pytest.mark.parametrize(
+    "names",
+    [
+        ("Sample No.", "Appraiser", "Repeat", "Measured value"),
+        ("Teil", "Prüfer", "Wiederholung", "Messwert"),
+        ("pièce", "opérateur", "essai", "mesure"),
+        ("part_id", "operator name", "trial no", "value"),
+    ],
+)
+def test_columns_under_the_words_of_the_trade(names: tuple[str, ...]) -> None:
+    own = manual_readings()[["part", "operator", "trial", "reading"]]
+    named = grr.Study(own.set_axis(list(names), axis=1))
+    pd.testing.assert_frame_equal(named.readings, grr.Study(own).readings)
+
+
+def test_own_name_of_a_column_goes_before_a_word_for_it() -> None:
+    own = manual_readings()
+    more = own.assign(appraiser="X", value=0.0, **{"Reading (in)": 1.0})
+    pd.testing.assert_frame_equal(grr.Study(more).readings, grr.Study(own).readings)
+
+
+def test_two_words_for_one_column_are_refused() -> None:
+    table = manual_readings().rename(columns={"operator": "appraiser"}).assign(inspector="X")
+    with pytest.raises(grr.StudyError, match="Two columns could hold the operator: appraiser and"):
+        grr.Study(table)
+
+
+@pytest.mark.parametrize(
     ("options", "says"),
     [
         ({"unit": "kg"}, "not a unit of length"),

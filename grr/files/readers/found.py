@@ -52,6 +52,7 @@ def readings_in(
     numbers = read_numbers(grid, layout, decimal)
     unit, unit_from = unit_of_readings(grid, layout, numbers, unit)
     names = list(layout.found[0].labels)
+    said = {grid.text(*place): role for place, role in grid.stated.items()}
     table = pd.DataFrame({name: [f.labels.get(name) for f in layout.found] for name in names})
     table["reading"] = [number.value for number in numbers]
     table = _checked(table, grid, layout)
@@ -72,7 +73,10 @@ def readings_in(
             if math.isnan(number.value)
         ),
         ignored=(*grid.remarks, *layout.ignored),
-        stated=tuple(f"row {row + 1}: {text}" for row, text in sorted(layout.captions.items())),
+        stated=(
+            *(f"the call: “{heading}” is the {role}" for heading, role in said.items()),
+            *(f"row {row + 1}: {text}" for row, text in sorted(layout.captions.items())),
+        ),
         assumed=(*layout.assumed, *grid.doubts),
     ).as_dict()
     return table

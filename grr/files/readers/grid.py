@@ -16,6 +16,8 @@ from grr.model.plain_text import clean_text
 
 #: What tells one reading from another.
 KEYS = ("part", "operator", "trial", "method")
+#: Headings are looked for in so many rows.
+HEADER_ROWS = 60
 
 
 @dataclass(frozen=True)

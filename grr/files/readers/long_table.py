@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from grr.files.readers.grid import (
+    HEADER_ROWS,
     KEYS,
     Found,
     Grid,
@@ -19,8 +20,6 @@ from grr.files.readers.grid import (
 from grr.files.readers.words import is_summary, trial_number
 from grr.model.columns import is_own_name, unit_in
 from grr.model.errors import StudyError
-
-_HEADER_ROWS = 60
 
 
 def long_layout(grid: Grid) -> Layout | None:
@@ -63,7 +62,7 @@ def _header_row(grid: Grid) -> int | None:
     """Return the first row that names part and reading above readings."""
     named = [
         row
-        for row in range(min(_HEADER_ROWS, len(grid.cells)))
+        for row in range(min(HEADER_ROWS, len(grid.cells)))
         if {"part", "reading"} <= set(_meanings(grid, row).values())
     ]
     for row in named:
@@ -79,7 +78,8 @@ def _meanings(grid: Grid, row: int) -> dict[int, str]:
     return {
         at: role
         for at in grid.filled(row)
-        if not grid.text(row, at).endswith(":") and (role := grid.role(row, at))
+        if (row, at) in grid.stated or not grid.text(row, at).endswith(":")
+        if (role := grid.role(row, at))
     }
 
 
@@ -105,8 +105,9 @@ def _columns(grid: Grid, header: int) -> dict[str, int]:
             raise grid.refusal(
                 f"Two columns could hold the {key}: {grid.text(header, columns[key])} and "
                 f"{grid.text(header, at)}",
-                f"Name one of them {key} and remove or rename the other; where each part was "
-                "measured several times across, name the columns Trial 1, Trial 2, Trial 3",
+                f"Name one of them {key} and remove or rename the other, or say which it is: "
+                f"columns={{{key!r}: {grid.text(header, at)!r}}}; where each part was measured "
+                "several times across, name the columns Trial 1, Trial 2, Trial 3",
                 header,
                 at,
             )

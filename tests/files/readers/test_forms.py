@@ -253,6 +253,59 @@ def test_table_without_a_description_is_refused():
         describe_reading(pd.DataFrame({"reading": [1.0]}))
 
 
+def test_unclear_columns_raise_the_question_and_the_call_answers_it(tmp_path):
+    text = "Pins of May;;\nBolt;Who;Value\n1;A;10,1\n2;B;20,3\n"
+    with pytest.raises(StudyError) as question:
+        read(tmp_path, text)
+    words = str(question.value)
+    assert question.value.row == 2
+    for heading in ("“Bolt”", "“Who”", "“Value” was taken for the reading"):
+        assert heading in words
+    assert "part, operator, trial, reading, method, order, time, note, unit" in words
+    assert "columns={'part': heading}" in words
+    answered = read(tmp_path, text, columns={"part": "Bolt", "operator": "Who"})
+    assert places(answered) == {("1", "A", 1): 10.1, ("2", "B", 1): 20.3}
+    assert "Stated in the call: “Bolt” is the part." in describe_reading(answered)
+
+
+def test_columns_stated_go_before_the_words_of_the_file(tmp_path):
+    text = "part,reading,result\n1,5,10.1\n2,6,20.1\nPart,Reading,Result\n3,7,30.1\n"
+    assert read(tmp_path, text)["reading"].tolist() == [5, 6, 7]
+    stated = read(tmp_path, text, columns={"reading": "result"})
+    assert stated["reading"].tolist() == [10.1, 20.1, 30.1]
+    assert "column B (reading)" in describe_reading(stated)
+
+
+def test_columns_stated_name_the_corner_of_a_form(tmp_path):
+    text = WAYS["two header rows"].replace("Part", "Bolt")
+    with pytest.raises(StudyError, match="not clear which column is the part"):
+        read(tmp_path, text)
+    assert places(read(tmp_path, text, columns={"part": "Bolt"})) == TWO_BY_TWO
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [
+        ({"part": "Bolts"}, "No row holds the heading “Bolts”.*“Bolt”, “Value”"),
+        ({"part": "Bolt", "reading": "Bolt"}, "Two roles are given to one column"),
+        ({"parts": "Bolt"}, "role in columns is not a word known here.*part, operator"),
+        ({"part": ""}, "heading is empty"),
+        ({"part": 1}, "columns"),
+        (["Bolt"], "columns"),
+    ],
+)
+def test_answer_that_fits_no_column_is_refused(tmp_path, columns, words):
+    with pytest.raises(StudyError, match=words):
+        read(tmp_path, "Bolt,Value\n1,10.1\n2,20.1\n", columns=columns)
+
+
+def test_heading_that_stands_twice_answers_nothing(tmp_path):
+    with pytest.raises(StudyError, match="Two columns are headed Bolt") as refusal:
+        read(tmp_path, "Bolt,Bolt,Value\n1,1,10.1\n2,2,20.1\n", columns={"part": "Bolt"})
+    assert refusal.value.row == 1
+    assert refusal.value.column == "B"
+
+
 TITLES = [["Gauge study"], ["Part name:", "Pin", "Gauge no.", "17"], ["Date:", "3 May"], []]
 FOOTERS = [["R-bar", "0.1"], ["UCL", "0.3"], ["Signed:", "N.N."], ["Remarks: none"]]
 
