@@ -24,9 +24,10 @@ class Prose:
 
 @dataclass(frozen=True)
 class Bullets:
-    """A list of sentences; nothing where there are none."""
+    """A list of sentences, numbered where their order counts; nothing where there are none."""
 
     items: Sequence[str]
+    numbered: bool = False
 
 
 @dataclass(frozen=True)

@@ -36,8 +36,8 @@ def block_html(block: Block) -> str:
         case Prose(paragraphs):
             style = f"font:15px/1.5 {FONT};color:{INK};max-width:72ch;margin:6px 0"
             return "".join(f'<p style="{style}">{escaped(text)}</p>' for text in paragraphs)
-        case Bullets(items):
-            return _list(items) if items else ""
+        case Bullets(items, numbered):
+            return _list(items, "ol" if numbered else "ul") if items else ""
         case Heading(text, level):
             size = 20 if level == 3 else 16
             return (
@@ -80,10 +80,10 @@ def escaped(text: str) -> str:
     return escape(text).replace("$", "<span>$</span>")
 
 
-def _list(items: Sequence[str]) -> str:
+def _list(items: Sequence[str], tag: str) -> str:
     style = f"font:15px/1.5 {FONT};color:{INK};max-width:72ch;margin:4px 0;padding-left:22px"
     entries = "".join(f"<li>{escaped(text)}</li>" for text in items)
-    return f'<ul style="{style}">{entries}</ul>'
+    return f'<{tag} style="{style}">{entries}</{tag}>'
 
 
 def _table(table: Table, *, head: bool = True) -> str:

@@ -44,8 +44,9 @@ def block_text(block: Block) -> str:
     match block:
         case Prose(paragraphs):
             return "\n".join(paragraph(text) for text in paragraphs)
-        case Bullets(items):
-            return "\n".join(bullet(text) for text in items)
+        case Bullets(items, numbered):
+            marks = [f"{n}." if numbered else "-" for n in range(1, len(items) + 1)]
+            return "\n".join(bullet(text, mark) for text, mark in zip(items, marks, strict=True))
         case Heading(text):
             return paragraph(text)
         case Banner(mark, text, sentence=sentence):
@@ -71,9 +72,9 @@ def paragraph(text: str) -> str:
     return _wrapped(text)
 
 
-def bullet(text: str) -> str:
+def bullet(text: str, mark: str = "-") -> str:
     """Return one wrapped entry of a list."""
-    return _wrapped(text, "- ", "  ")
+    return _wrapped(text, f"{mark} ", " " * (len(mark) + 1))
 
 
 def hanging(text: str) -> str:

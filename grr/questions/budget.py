@@ -640,7 +640,7 @@ def _opening(budget: UncertaintyBudget) -> list[str]:
     )
     return [
         *([EXAMPLE] if budget.example else []),
-        f"{budget.title}: {found}" if budget.title else found,
+        f"{budget.title}: {found}" if budget.title else found[0].upper() + found[1:],
     ]
 
 

@@ -18,7 +18,7 @@ import pandas as pd
 
 from grr.formulas.arrays import Array
 from grr.formulas.bias import t_quantile
-from grr.formulas.conformity import conformity, worst
+from grr.formulas.conformity import conformance_factor, conformity, worst
 from grr.formulas.micrometer import PitchError, pitch_error
 from grr.formulas.straight_line import (
     BlocksOfRange,
@@ -251,6 +251,11 @@ class LinearityResult(Printed):
         reach = float(t_quantile(0.5 + self.level / 2.0, df)) * combined
         return float(self.line.slope) - reach, float(self.line.slope) + reach
 
+    @property
+    def lack_of_fit_shown(self) -> bool:
+        """Whether the blocks lie farther from a straight line than chance explains."""
+        return self.lack_of_fit is not None and float(self.lack_of_fit.p) < 1.0 - self.level
+
     def bias_at(self, block: int) -> Estimate:
         """Return the bias at a block, counted from 0 in order of size, with its interval."""
         return Estimate(
@@ -288,6 +293,22 @@ class LinearityResult(Printed):
     def mpe_state(self) -> str:
         """The worst state over all blocks; "" without a permissible error."""
         return worst(list(self.mpe_states)) if self.mpe_states else ""
+
+    @property
+    def mpe_used(self) -> float:
+        """What the largest errors use up of the permissible error, 1 being all of it.
+
+        The blocks' uncertainty counts against the gauge, as in the rule of ISO 14253-1: all
+        errors conform up to 1. NaN without a permissible error.
+        """
+        if self.mpe is None:
+            return math.nan
+        known = self.block_u > 0.0
+        in_u = np.where(known, 2.0 * self.mpe / np.where(known, self.block_u, 1.0), np.inf)
+        guard = conformance_factor(in_u) * self.block_u
+        used = (np.abs(self.largest_errors) + guard) / self.mpe
+        # an uncertainty so large that no error proves conformity gives NaN
+        return math.inf if np.isnan(used).any() else float(used.max())
 
     def against(self, limit: float) -> Place:
         """Return "within", "beyond" or "open": the bias over the range against a limit."""
@@ -486,7 +507,7 @@ def _line_sentence(result: LinearityResult) -> str:
     return (
         f"Over the range of {with_unit(f'{span:g}', unit)} the bias changes by "
         f"{change:s} ({100 * result.level:g} % interval "
-        f"{change:r}); bias = {figures(float(line.intercept) * factor, 3)} "
+        f"{change:r}); bias = {Estimate(float(line.intercept) * factor):.3} "
         f"{'−' if slope < 0 else '+'} {figures(abs(slope) * factor, 3)} × size{units}."
     )
 
@@ -543,14 +564,14 @@ def _fit_sentence(result: LinearityResult) -> str:
             "Whether a straight line fits was not tested: that needs three blocks or more and "
             "repeated readings."
         )
-    p, shown = p_text(float(test.p)), float(test.p) < 1.0 - result.level
-    if shown and result.line.by_block:
+    p = p_text(float(test.p))
+    if result.lack_of_fit_shown and result.line.by_block:
         return (
             f"The blocks lie farther from a straight line than repeated readings explain (lack "
             f"of fit, {p}), so the line and its band come from the {blocks} block "
             f"means, with {blocks - 2} degrees of freedom."
         )
-    if shown:
+    if result.lack_of_fit_shown:
         return (
             f"The blocks lie farther from a straight line than repeated readings explain (lack "
             f"of fit, {p}); all {len(result.bias)} readings are used all the same, as asked."

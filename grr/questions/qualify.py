@@ -505,11 +505,13 @@ def _judge_range(result: LinearityResult | None, limit: float) -> Requirement:
     limit = result.bias_limit or limit
     place = result.against(limit)
     largest = length(result.largest_possible_bias, result.unit)
+    used = result.largest_possible_bias / limit
     asked = f"bias within ±{length(limit, result.unit)} everywhere"
     why = f"With the intervals the bias is at most {largest}."
     if result.mpe is not None:
         asked += f"; errors within ±{length(result.mpe, result.unit)} (ISO 14253-1)"
         why += f" Errors of indication: {result.mpe_state}."
+        used = max(used, result.mpe_used)
     outcome: Outcome
     if place == "beyond" or result.mpe_state == DOES_NOT:
         outcome = "fail"
@@ -531,7 +533,7 @@ def _judge_range(result: LinearityResult | None, limit: float) -> Requirement:
         length(result.largest_bias, result.unit),
         f"up to {largest}",
         outcome,
-        used=result.largest_possible_bias / limit,
+        used=used,
         why=why,
         todo=todo,
     )

@@ -438,9 +438,8 @@ class AfterCheck(Printed):
     steps: tuple[str, ...]
 
     def blocks(self) -> list[Block]:
-        """Return what has happened, the steps with their numbers, and what goes before them."""
-        steps = [f"{n}. {step}" for n, step in enumerate(self.steps, start=1)]
-        return [Prose([self.headline]), Bullets(steps), Prose([DEFER])]
+        """Return what has happened, the steps, and what goes before them."""
+        return [Prose([self.headline]), Bullets(self.steps, numbered=True), Prose([DEFER])]
 
 
 def _checks(table: object) -> tuple[pd.DatetimeIndex, list[Array], int]:

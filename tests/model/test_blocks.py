@@ -62,6 +62,27 @@ def test_blocks_as_text() -> None:
     )
 
 
+def test_an_order_that_counts_is_numbered() -> None:
+    steps = [Bullets(["first", "second"], numbered=True)]
+    assert as_text(steps) == "1. first\n2. second"
+    assert as_html(steps).startswith("<ol") and as_html(steps).endswith("</ol>")
+
+
+def test_a_table_too_wide_for_a_terminal_is_written_row_by_row() -> None:
+    rows = [["● Bias: pass", "within ±0.60 µm", "w " * 40], ["○ Other", "", "known"]]
+    text = as_text([Table(["what", "asked", "found"], rows)])
+    first, second = text.split("\n\n")
+    assert first.startswith("● Bias: pass\n  asked: within ±0.60 µm\n  found: w w")
+    assert second == "○ Other\n  found: known"
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_no_line_ends_within_a_number_or_a_date() -> None:
+    for start in range(60, 80):
+        text = as_text([Prose(["x" * start + " p = 3.6e-08 on 2026-03-31"])])
+        assert "3.6e-08" in text and "2026-03-31" in text
+
+
 def test_every_block_fits_80_columns() -> None:
     assert max(map(len, as_text(EVERY).splitlines())) <= 80
 

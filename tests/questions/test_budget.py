@@ -3,6 +3,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from snapshot import assert_snapshot
 
 import grr
 from grr.model.errors import StudyError
@@ -66,8 +67,6 @@ def test_gum_h1_does_not_agree_with_monte_carlo():
     assert budget.standard_u == pytest.approx(31.7, abs=0.1)
     assert check.run.standard_u == pytest.approx(35.8, abs=0.1)
     assert not check.agrees and check.agreement.tolerance == 0.5
-    text = " ".join(str(check).split())
-    assert "does not agree" in text and "JCGM 101:2008, clause 8" in text
 
 
 def test_a_plain_sum_agrees_with_monte_carlo():
@@ -75,7 +74,6 @@ def test_a_plain_sum_agrees_with_monte_carlo():
     check = grr.UncertaintyBudget(lines, unit="µm").monte_carlo()
     assert check.agrees and check.run.settled
     assert list(check.to_frame().index) == ["formula", "monte carlo"]
-    assert "agrees with the Monte Carlo run at two digits" in " ".join(str(check).split())
 
 
 def test_the_larger_of_two_counts_and_never_both():
@@ -105,7 +103,6 @@ def test_correlated_lines_add_up_by_their_sizes():
         assert budget.standard_u == pytest.approx(expected)
         check = budget.monte_carlo(digits=1, most_draws=200_000)
         assert check.run.standard_u == pytest.approx(expected, rel=0.01)
-    assert "Correlated" in str(budget)
     assert budget.without("a").correlations == {}
 
 
@@ -138,7 +135,7 @@ def test_a_tolerance_its_ratio_and_its_acceptance_limits():
     one = budget.against(grr.Tolerance(upper=20.0))
     assert one.acceptance.lower is None and math.isnan(one.ratio)
     none = budget.against(grr.Tolerance(0.0, 1.0))
-    assert none.acceptance is None and "No reading proves" in str(none)
+    assert none.acceptance is None and none.left_percent == 0.0
 
 
 def test_the_use_of_a_tolerance_as_a_table_and_without_any_uncertainty():
@@ -155,8 +152,7 @@ def test_the_use_of_a_tolerance_as_a_table_and_without_any_uncertainty():
 
 def test_an_infinite_spread_is_said():
     budget = grr.UncertaintyBudget([grr.Contribution("a", 1.0, "readings", df=2)], unit="µm")
-    text = " ".join(str(budget.monte_carlo(most_draws=200_000)).split())
-    assert "no finite standard deviation" in text
+    assert budget.monte_carlo(most_draws=200_000).few_df
 
 
 def test_prints_within_eighty_columns():
@@ -164,6 +160,26 @@ def test_prints_within_eighty_columns():
     budget = grr.UncertaintyBudget(lines, unit="mm", title="<i>", example=True)
     assert max(map(len, str(budget).splitlines())) <= 80
     assert "<i>" not in budget._repr_html_() and "a <b>" not in budget._repr_html_()
+
+
+def test_its_words():
+    lines = grr.MicrometerLines(10.0, "mm")
+    repeats = grr.Contribution("repeatability", 0.0003, "readings", df=9)
+    made = [
+        repeats,
+        lines.resolution(0.0001),
+        lines.zero_setting(0.0002),
+        lines.body_heat(1.0, in_study=False),
+        lines.away_from_20(3.0),
+    ]
+    budget = grr.UncertaintyBudget(
+        made, unit="mm", correlations={("body heat", "zero setting"): 0.3}, example=True
+    )
+    use, none = (budget.against(grr.Tolerance(10.0, 10.0 + width)) for width in (0.01, 0.001))
+    check = budget.monte_carlo(digits=1, most_draws=200_000)
+    endless = grr.UncertaintyBudget([grr.Contribution("a", 1.0, "readings", df=2)], unit="µm")
+    few = endless.monte_carlo(digits=1, most_draws=200_000)
+    assert_snapshot("\n\n".join(map(str, (budget, use, none, check, few))), "budget")
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 import pytest
+from snapshot import assert_snapshot
 
 import grr
 from grr.model.errors import StudyError
@@ -52,29 +53,29 @@ def checks(shift=0.0, n=24, at=20):
     )
 
 
-def page(**legs):
+def page(**results):
     given = {
         "reference": reference(),
         "linearity": over_range(),
         "budget": budget(),
         "study": on_parts(),
         "stability": checks(),
-    } | legs
+    } | results
     return grr.qualify(TOLERANCE, unit="mm", gauge="M-17", **given)
 
 
-def test_every_leg_passes():
+def test_everything_passes():
     found = page()
-    assert {leg.outcome for leg in found.requirements} == {"pass"}
+    assert {one.outcome for one in found.requirements} == {"pass"}
     assert found.decision == "USE"
-    assert [leg.name for leg in found.requirements] == list(found.to_frame().index)
-    assert found.weakest.used == max(leg.used for leg in found.requirements)
+    assert [one.name for one in found.requirements] == list(found.to_frame().index)
+    assert found.weakest.used == max(one.used for one in found.requirements)
 
 
 def test_the_page_fills_step_by_step():
     empty = grr.qualify(TOLERANCE, unit="mm")
     assert empty.decision == "NOT DECIDED YET"
-    assert [leg.outcome for leg in empty.requirements].count("not done") == 6
+    assert [one.outcome for one in empty.requirements].count("not done") == 6
     one = grr.qualify(TOLERANCE, unit="mm", reference=reference())
     assert (
         one.requirement("Bias").outcome == "pass"
@@ -90,11 +91,10 @@ def test_a_new_gauge_passes_on_condition_that_it_is_watched():
     assert found.requirement("Stability").outcome == "conditional"
     assert any("from the first day" in condition for condition in found.conditions)
     assert found.weakest.name != "Stability"
-    assert "laboratory's procedure" in str(found)
 
 
 @pytest.mark.parametrize(
-    ("name", "legs", "outcome"),
+    ("name", "results", "outcome"),
     [
         ("Resolution", {"resolution": 0.001}, "fail"),
         ("Bias", {"reference": reference(bias=0.002)}, "fail"),
@@ -114,14 +114,14 @@ def test_a_new_gauge_passes_on_condition_that_it_is_watched():
         ("Stability", {"stability": checks(n=12)}, "conditional"),
     ],
 )
-def test_each_leg_can_be_what_is_wrong(name, legs, outcome):
-    leg = grr.qualify(TOLERANCE, unit="mm", **legs).requirement(name)
-    assert leg.outcome == outcome
-    assert leg.todo and leg.why
+def test_each_can_be_what_is_wrong(name, results, outcome):
+    one = grr.qualify(TOLERANCE, unit="mm", **results).requirement(name)
+    assert one.outcome == outcome
+    assert one.todo and one.why
 
 
 @pytest.mark.parametrize(
-    ("legs", "decision", "weakest"),
+    ("results", "decision", "weakest"),
     [
         ({"budget": budget(0.0006)}, "USE ONLY LIKE THIS", "Uncertainty"),
         ({"linearity": over_range(mpe=0.00035)}, "NOT DECIDED YET", "Linearity over the range"),
@@ -133,8 +133,8 @@ def test_each_leg_can_be_what_is_wrong(name, legs, outcome):
         ),
     ],
 )
-def test_the_worst_leg_decides(legs, decision, weakest):
-    found = page(**legs)
+def test_the_worst_decides(results, decision, weakest):
+    found = page(**results)
     assert (found.decision, found.weakest.name) == (decision, weakest)
 
 
@@ -155,10 +155,10 @@ def test_the_label_carries_the_acceptance_limits():
 
 def test_readings_all_alike_cannot_be_judged_without_the_resolution():
     alike = grr.reference_study([10.0] * 20, reference=10.0, unit="mm", tolerance=TOLERANCE)
-    leg = grr.qualify(TOLERANCE, unit="mm", reference=alike).requirement(
+    one = grr.qualify(TOLERANCE, unit="mm", reference=alike).requirement(
         "Repeatability on a reference"
     )
-    assert leg.outcome == "can't tell" and "resolution" in leg.todo
+    assert one.outcome == "can't tell" and "resolution" in one.todo
 
 
 def test_alarms_that_have_gone_leave_the_history_open():
@@ -169,8 +169,8 @@ def test_alarms_that_have_gone_leave_the_history_open():
     watched = grr.stability(
         table, unit="mm", tolerance=TOLERANCE, rules=("WE 1",), chart="individuals"
     )
-    leg = grr.qualify(TOLERANCE, unit="mm", stability=watched).requirement("Stability")
-    assert (leg.outcome, watched.alarm_now) == ("can't tell", False)
+    one = grr.qualify(TOLERANCE, unit="mm", stability=watched).requirement("Stability")
+    assert (one.outcome, watched.alarm_now) == ("can't tell", False)
 
 
 def test_conditions_come_from_the_study_and_the_use():
@@ -209,8 +209,15 @@ def test_it_prints_within_eighty_columns_and_escapes():
     assert "EXAMPLE" in str(found) and "Q-1" in str(found)
 
 
+def test_its_words():
+    passes = page(example=True, characteristic="diameter", report="Q-1")
+    wrong = page(stability=None, budget=budget(0.0006), linearity=over_range(mpe=0.0001))
+    empty = grr.qualify(TOLERANCE, unit="mm")
+    assert_snapshot("\n\n".join(map(str, (passes, wrong, empty))), "qualify")
+
+
 @pytest.mark.parametrize(
-    ("tolerance", "legs", "message"),
+    ("tolerance", "results", "message"),
     [
         (grr.Tolerance(upper=1.0), {}, "two limits"),
         (0.006, {}, "not a Tolerance"),
@@ -225,7 +232,7 @@ def test_it_prints_within_eighty_columns_and_escapes():
         (TOLERANCE, {"facts": {"calibration_due": "soon"}}, "calibration"),
     ],
 )
-def test_bad_input_is_one_sentence_with_a_remedy(tolerance, legs, message):
+def test_bad_input_is_one_sentence_with_a_remedy(tolerance, results, message):
     with pytest.raises(StudyError, match=message) as caught:
-        grr.qualify(tolerance, **({"unit": "mm"} | legs))
+        grr.qualify(tolerance, **({"unit": "mm"} | results))
     assert caught.value.remedy

@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 
+from snapshot import assert_snapshot
+
 import grr
 
 
@@ -24,3 +26,8 @@ def test_a_difference_is_said() -> None:
     assert not wrong.passed
     assert "NOT reproduced" in wrong.headline
     assert "DIFFERS" in str(wrong)
+
+
+def test_its_words() -> None:
+    found = dataclasses.replace(grr.self_check(dt.date(2026, 11, 25)), versions="Python 3.")
+    assert_snapshot(str(found), "self_check")

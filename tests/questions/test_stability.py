@@ -1,6 +1,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from snapshot import assert_snapshot
 
 import grr
 from grr.model.errors import StudyError
@@ -42,9 +43,7 @@ def test_a_true_shift_is_found_and_placed():
     assert (before, after) == tuple(MONTHS[14:16].tz_localize("UTC"))
     assert result.step.size == pytest.approx(0.0008, abs=0.0002)
     assert result.last_good <= before
-    assert result.next_check is None and "before the gauge is used again" in " ".join(
-        str(result).split()
-    )
+    assert result.next_check is None
 
 
 def test_a_quiet_gauge_raises_no_alarm_and_gets_an_interval():
@@ -52,8 +51,6 @@ def test_a_quiet_gauge_raises_no_alarm_and_gets_an_interval():
     assert not result.signals and result.step is None
     assert result.alarms.run_length == pytest.approx(370.4, abs=0.01)
     assert result.recheck_days == 30.0  # monthly checks show nothing about longer intervals
-    text = " ".join(str(result).split())
-    assert "for drift only: after a fall or a knock check at once" in text
     seldom = watched(made().iloc[::4], baseline=6, rules=("WE 1",))
     assert seldom.recheck_days == 120.0
     assert result.next_check > result.times[-1].date()
@@ -64,7 +61,6 @@ def test_the_chance_of_a_false_alarm_grows_with_a_short_baseline():
     few, many = watched(made(), baseline=8), watched(made(), baseline=20)
     assert 0.1 < many.chance_ahead < few.chance_ahead < 0.5
     assert watched(made(per_check=3)).chance_ahead is None
-    assert "chance of a false alarm within 12 checks" in " ".join(str(few).split())
 
 
 def test_a_drift_shortens_the_interval():
@@ -81,7 +77,7 @@ def test_mean_and_range_where_checks_hold_several_readings():
     assert result.chart == "mean and range" and result.limits.per_check == 3
     restless = watched(made(per_check=3, day_sd=0.0005))
     assert restless.chart == "individuals"
-    assert "scatter more than the readings within them" in " ".join(str(restless).split())
+    assert restless.scatter_p < 0.05 < result.scatter_p
     asked = watched(made(per_check=3, day_sd=0.0005), chart="mean and range")
     assert len(asked.signals) > len(restless.signals)
 
@@ -105,8 +101,7 @@ def test_readings_that_repeat_to_the_last_digit_do_not_alarm():
     table = pd.DataFrame({"time": MONTHS.strftime("%Y-%m-%d"), "reading": 10.0})
     table.loc[20, "reading"] = 10.0001
     result = watched(table, baseline=12, resolution=0.0001, rules=("WE 1",))
-    assert not result.signals
-    assert "flips by one digit" in " ".join(str(result).split())
+    assert not result.signals and result.coarse
     table.loc[21:, "reading"] = 10.0002
     assert watched(table, baseline=12, resolution=0.0001, rules=("WE 1",)).alarm_now
 
@@ -114,11 +109,10 @@ def test_readings_that_repeat_to_the_last_digit_do_not_alarm():
 def test_a_chunky_gauge_is_told_to_hide_its_scatter():
     table = made(sd=0.0001)
     table["reading"] = table["reading"].round(4)
-    hides = "the last digit hides the scatter"
-    assert hides in " ".join(str(watched(table, resolution=0.0001)).split())
+    assert watched(table, resolution=0.0001).digits.too_few
     fine = made(sd=0.0001)
     fine["reading"] = fine["reading"].round(5)
-    assert hides not in " ".join(str(watched(fine, resolution=0.00001)).split())
+    assert not watched(fine, resolution=0.00001).digits.too_few
 
 
 def test_above_or_below_is_said_and_numbers_are_rounded_to_two_figures():
@@ -134,7 +128,7 @@ def test_above_or_below_is_said_and_numbers_are_rounded_to_two_figures():
 
 def test_without_a_tolerance_no_interval_is_proposed():
     result = watched(made(), tolerance=None)
-    assert result.recheck_days is None and "No interval" in str(result)
+    assert result.recheck_days is None and result.next_check is None
 
 
 def test_order_of_rows_does_not_matter():
@@ -150,6 +144,15 @@ def test_prints_within_eighty_columns():
     assert max(map(len, str(result).splitlines())) <= 80
     assert "<i>" not in result._repr_html_()
     assert "Nelson 1 to 8" in str(result)
+
+
+def test_its_words():
+    quiet = watched(made(), baseline=20, reference=10.0, title="Gauge 3", example=True)
+    shifted = watched(made(shift=0.0008), baseline=12, resolution=0.0001)
+    restless = watched(made(per_check=3, day_sd=0.0005), tolerance=None)
+    flat = pd.DataFrame({"time": MONTHS.strftime("%Y-%m-%d"), "reading": 10.0})
+    coarse = watched(flat, resolution=0.0001)
+    assert_snapshot("\n\n".join(map(str, (quiet, shifted, restless, coarse))), "stability")
 
 
 @pytest.mark.parametrize(
@@ -181,3 +184,60 @@ def test_bad_input_is_one_sentence_with_a_remedy(table, arguments, message):
     with pytest.raises(StudyError, match=message) as caught:
         watched(table, **arguments)
     assert caught.value.remedy
+
+
+def checked(shift=0.0, at=15, recovered=False):
+    rng = np.random.default_rng(3)
+    times = pd.date_range("2025-01-15", periods=24, freq="30D")
+    high = (np.arange(24) >= at) & ((np.arange(24) < 20) | (not recovered))
+    reading = 10.0 + rng.normal(0, 0.0001, 24) + shift * high
+    table = pd.DataFrame({"time": times.strftime("%Y-%m-%d"), "reading": reading})
+    return grr.stability(
+        table,
+        unit="mm",
+        tolerance=grr.Tolerance(9.997, 10.003),
+        baseline=12,
+        rules=("WE 1",),
+    )
+
+
+def test_an_alarm_sends_back_to_the_last_good_check():
+    result = checked(shift=0.001)
+    found = grr.after_check(result)
+    assert "out of use" in found.headline
+    text = " ".join(found.steps)
+    assert str(result.last_good.date()) in text
+    assert "too large by" in text
+    assert "of the tolerance" in text
+
+
+def test_a_quiet_check_names_the_next_one():
+    result = checked()
+    text = str(grr.after_check(result))
+    assert str(result.next_check) in text and "no alarm" in text
+
+
+def test_alarms_that_have_gone_are_not_forgotten():
+    text = str(grr.after_check(checked(shift=0.002, recovered=True)))
+    assert "Earlier checks gave alarms" in " ".join(text.split())
+
+
+@pytest.mark.parametrize("event", ["dropped", "repaired"])
+def test_a_fall_and_a_repair_ask_for_a_new_qualification(event):
+    found = grr.after_check(event=event)
+    assert "ualif" in str(found) and "<" not in "".join(found.steps)
+    assert max(map(len, str(found).splitlines())) <= 80
+    assert "procedures go before" in found._repr_html_()
+
+
+def test_the_words_of_what_follows():
+    alarm, quiet = grr.after_check(checked(shift=0.001)), grr.after_check(checked())
+    fallen, repaired = (grr.after_check(event=event) for event in ("dropped", "repaired"))
+    assert_snapshot("\n\n".join(map(str, (alarm, quiet, fallen, repaired))), "after_check")
+
+
+def test_after_check_refuses_bad_input():
+    with pytest.raises(StudyError, match="needs a StabilityResult"):
+        grr.after_check()
+    with pytest.raises(StudyError, match="event is not a word"):
+        grr.after_check(event="lost")

@@ -1,6 +1,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from snapshot import assert_snapshot
 
 import grr
 from grr.formulas import published
@@ -28,7 +29,7 @@ def test_the_manuals_example():
     assert frame.at["bias_by_range", "lower"] == pytest.approx(-0.1186, abs=1e-4)
     assert frame.at["bias_by_range", "upper"] == pytest.approx(0.1320, abs=1e-4)
     assert frame.at["repeatability_sd", "estimate"] == pytest.approx(0.21202, abs=1e-5)
-    assert "p 0.90" in str(result) and "is not shown" in str(result)
+    assert float(result.by_sd.p) == pytest.approx(0.90, abs=0.005)
 
 
 def test_cg_cgk_and_q_ms_worked_by_hand():
@@ -90,7 +91,7 @@ def test_readings_may_come_as_a_table_with_gaps():
     table = pd.DataFrame({"Reading": [10.0, 10.0002, None, 10.0001]})
     result = studied(table, resolution=0.0001)
     assert len(result.readings) == 3 and result.missing == 1
-    assert "Missing readings: 1" in str(result)
+    assert "Missing readings: 1" in result.notes[0]
 
 
 def test_readings_that_repeat_to_the_last_digit():
@@ -98,7 +99,7 @@ def test_readings_that_repeat_to_the_last_digit():
     assert result.floored and result.sd == pytest.approx(0.001 / np.sqrt(12))
     assert np.isnan(result.to_frame().at["Cg", "lower"])
     unknown = studied([10.0] * 12, resolution=None)
-    assert np.isnan(unknown.cg) and "do not scatter" in str(unknown)
+    assert np.isnan(unknown.cg) and "do not scatter" in unknown.quantities()["Cg"].why
 
 
 @pytest.mark.parametrize(
@@ -108,6 +109,7 @@ def test_readings_that_repeat_to_the_last_digit():
 def test_what_cannot_be_estimated_says_why(tolerance, reason):
     result = studied(made(), tolerance=tolerance)
     assert np.isnan([result.cg, result.cgk, result.q_ms]).all()
+    assert all(reason in result.quantities()[name].why for name in ("Cg", "Cgk", "Q_MS"))
     assert reason in " ".join(str(result).split()) and reason in result._repr_html_()
 
 
@@ -116,6 +118,12 @@ def test_prints_within_eighty_columns_and_says_example():
     assert max(map(len, str(result).splitlines())) <= 80
     assert str(result).startswith("EXAMPLE")
     assert "&lt;17&gt;" in result._repr_html_() and "<17>" not in result._repr_html_()
+
+
+def test_its_words():
+    plain = studied(made(), expanded_uncertainty=0.0001, title="Micrometer 17", example=True)
+    few = studied([10.0] * 5, resolution=0.001, tolerance=None)
+    assert_snapshot(f"{plain}\n\n{few}", "reference")
 
 
 @pytest.mark.parametrize(
