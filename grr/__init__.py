@@ -42,8 +42,6 @@ if TYPE_CHECKING:
     from grr.questions.check import check as check
     from grr.questions.compare_methods import MethodComparison as MethodComparison
     from grr.questions.compare_methods import compare_methods as compare_methods
-    from grr.questions.compare_operators import OperatorComparison as OperatorComparison
-    from grr.questions.compare_operators import compare_operators as compare_operators
     from grr.questions.drift import Drift as Drift
     from grr.questions.drift import drift as drift
     from grr.questions.expecting import DesignComparison as DesignComparison
@@ -60,6 +58,8 @@ if TYPE_CHECKING:
     from grr.questions.misclassifying import Misclassification as Misclassification
     from grr.questions.misclassifying import misclassification as misclassification
     from grr.questions.operator_codes import code_operators as code_operators
+    from grr.questions.operators import OperatorComparison as OperatorComparison
+    from grr.questions.operators import compare_operators as compare_operators
     from grr.questions.qualify import Qualification as Qualification
     from grr.questions.qualify import qualify as qualify
     from grr.questions.ranges import average_range as average_range
@@ -93,7 +93,7 @@ _HOMES = {
     "collect": "grr.entry.widget",
     "compare_designs": "grr.questions.expecting",
     "compare_methods": "grr.questions.compare_methods",
-    "compare_operators": "grr.questions.compare_operators",
+    "compare_operators": "grr.questions.operators",
     "Contribution": "grr.questions.budget",
     "describe_reading": "grr.files.readers.found",
     "DesignComparison": "grr.questions.expecting",
@@ -115,7 +115,7 @@ _HOMES = {
     "Misclassification": "grr.questions.misclassifying",
     "misclassification": "grr.questions.misclassifying",
     "open_study": "grr.files.folder",
-    "OperatorComparison": "grr.questions.compare_operators",
+    "OperatorComparison": "grr.questions.operators",
     "Plan": "grr.model.rules",
     "plan_study": "grr.page.planning",
     "practice_folder": "grr.files.chosen",

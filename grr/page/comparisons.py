@@ -5,10 +5,16 @@ from __future__ import annotations
 from grr.model import tables
 from grr.model.study import Study
 from grr.page.page import figure_block, heading, or_reason
-from grr.questions.compare_operators import OperatorComparison, compare_operators
 from grr.questions.drift import drift
-from grr.questions.operator_printing import NO_BLAME, operator_rows, pair_rows, test_sentence
-from grr.questions.operator_words import advice
+from grr.questions.operators import (
+    NO_BLAME,
+    OperatorComparison,
+    advice,
+    compare_operators,
+    operator_rows,
+    pair_rows,
+    test_sentence,
+)
 from grr.show.operator_figures import operators_side_by_side
 from grr.show.time_figures import drift_over_time
 

@@ -15,9 +15,7 @@ from grr.model.names import short_names, shortened
 from grr.model.rounding import JOIN, counted, figures, length, lengths_apart, listed, size
 from grr.model.study import Study
 from grr.model.tables import FAINT, INK, LINE
-from grr.questions.compare_operators import OperatorComparison
-from grr.questions.offset_words import HIGH, LOW
-from grr.questions.offsets import Offsets, operator_offsets
+from grr.questions.operators import HIGH, LOW, Offsets, OperatorComparison, operator_offsets
 from grr.questions.result import GaugeResult
 from grr.show import template
 from grr.show.axes import (

@@ -1,0 +1,951 @@
+"""`grr.compare_operators`: who reads high, who scatters, and who needs what?
+
+Sources: Montgomery, Design and Analysis of Experiments, sections 3.5.7 and 13.3 (Tukey's
+test; mixed model); ISO 5725-2 and ASTM E691 (Cochran's C, h and k). Causes and ways to
+confirm them are common practice at a micrometer; no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import KW_ONLY, dataclass
+from typing import Final, Literal
+
+import numpy as np
+import pandas as pd
+
+from grr.formulas.analysis_of_variance import Cells, cells_of, harmonic_count
+from grr.formulas.arrays import Array, Mask
+from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
+from grr.formulas.drift_rate import scatter_trend
+from grr.formulas.operator_comparison import (
+    InteractionCells,
+    bartlett,
+    cell_means,
+    cochran_c,
+    cochran_limit,
+    from_others_limits,
+    from_part_mean,
+    h_ceiling,
+    h_limit,
+    h_statistic,
+    interaction_cells,
+    k_limit,
+    k_statistic,
+    largest_against_rest,
+    operator_means,
+    repeatability_bands,
+    tukey_p,
+    tukey_pairs,
+)
+from grr.model.blocks import Block, Bullets, Callout, Fold, Heading, Printed, Prose, Table
+from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
+from grr.model.frames import frame
+from grr.model.names import shortened
+from grr.model.rounding import figures, length, listed, p_cell, percent
+from grr.model.study import Cube, Study, checked_study
+from grr.model.values import number
+from grr.questions.drift import DriftNumbers, bump_words, drift_numbers
+from grr.questions.drift_series import BumpFound
+from grr.questions.printing import EXAMPLE
+from grr.questions.result import GaugeResult
+from grr.questions.trial_changes import TrialChange, change_words, trial_changes
+
+#: What is found about an operator.
+OperatorFinding = Literal[
+    "agrees",
+    "reads between the others",
+    "reads high",
+    "reads low",
+    "scatters more",
+    "depends on the part",
+    "drifts",
+    "shifts while measuring",
+    "scatters more and more",
+]
+AGREES: Final = "agrees"
+BETWEEN: Final = "reads between the others"
+HIGH: Final = "reads high"
+LOW: Final = "reads low"
+SCATTERS: Final = "scatters more"
+DEPENDS: Final = "depends on the part"
+DRIFTS: Final = "drifts"
+SHIFTS: Final = "shifts while measuring"
+TIRES: Final = "scatters more and more"
+
+#: What usually lies behind a finding at a micrometer.
+CAUSES: dict[OperatorFinding, str] = {
+    HIGH: "too little or a jerky feel at the ratchet, a part tilted between the faces, dirt on "
+    "the faces, or another habit of zeroing",
+    LOW: "more force at the ratchet or turning the thimble instead of it, a frame warmed by the "
+    "hand, or another habit of zeroing",
+    SCATTERS: "an uneven feel at the ratchet, a part that is not aligned the same way each time, "
+    "another spot on the part each time, or a hand that moves while reading",
+    DEPENDS: "where on the part is measured (taper, out-of-round, a burr), or parts that one "
+    "hand holds better than another",
+    DRIFTS: "a gauge or parts that warm in the hand, a zero that moves, or a habit that settles "
+    "while measuring",
+    SHIFTS: "a zero or a setting that was touched, a gauge bumped or dropped, parts or a room at "
+    "another temperature",
+    TIRES: "fatigue or haste: the session may be too long",
+}
+#: How to find out, without guessing.
+CONFIRM: dict[OperatorFinding, str] = {
+    HIGH: "Let everyone zero the gauge alike and measure one gauge block near this size ten "
+    "times: it shows who is off, not only that they differ.",
+    SCATTERS: "Let this operator repeat one marked part ten times, by hand and in a stand, with "
+    "the same number of ratchet clicks each time, and compare.",
+    DEPENDS: "Mark the spot on the parts named, look at them for taper, burrs and roundness, and "
+    "let everyone measure there once more.",
+    DRIFTS: "Check zero on a part-sized master at the start, in the middle and at the end; "
+    "notebook 7, Stand or handheld, says how fast it goes.",
+    SHIFTS: "Ask what happened at that moment, check zero on a part-sized master, and measure that "
+    "trial again.",
+    TIRES: "Split the session in two on different days and compare.",
+}
+CONFIRM[LOW] = CONFIRM[HIGH]
+
+#: Consistency statistics are flagged at this level (ISO 5725-2: an outlier).
+CONSISTENCY_LEVEL = 0.99
+#: Longest name in a headline or a finding.
+LONGEST_NAME = 30
+NO_BLAME = (
+    "These sentences are about how the gauge is handled, not about persons. Confirm a finding "
+    "before acting on it."
+)
+
+
+def compare_operators(study: Study, *, level: float = 0.95) -> OperatorComparison:
+    """Compare the operators of a study: offset, scatter, part by part, and over time.
+
+    Each operator's mean is compared with the others on the same parts, the error being
+    the part-by-operator interaction; all pairs by Tukey's test. Repeatabilities are
+    compared by Bartlett's and Cochran's tests on the pooled variance within cells.
+
+    Parameters
+    ----------
+    study : Study
+        Readings by one method; take one of several with ``study.for_method``.
+    level : float
+        Confidence of the intervals; each question is asked of all operators together at
+        1 − level.
+
+    Returns
+    -------
+    OperatorComparison
+
+    Raises
+    ------
+    StudyError
+        Two methods, one operator, fewer than three parts, or a part that somebody did not
+        measure.
+
+    Notes
+    -----
+    Source: Montgomery, Design and Analysis of Experiments, sections 3.5.7 and 13.3
+    (Tukey's test; mixed model); ISO 5725-2 and ASTM E691 (Cochran's C, h and k).
+    """
+    checked_study(study)
+    level = number("level", level, above=0.5, below=1.0)
+    return study.once(("compare_operators", level), lambda: _compared(study, level))
+
+
+def _compared(study: Study, level: float) -> OperatorComparison:
+    numbers = _operator_numbers(study, level)
+    conclusions = tuple(_conclusion(numbers, name) for name in study.operator_names)
+    return OperatorComparison(numbers, conclusions, _headline(numbers, conclusions))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class OperatorComparison(Printed):
+    """How the operators of a study compare.
+
+    Attributes
+    ----------
+    numbers : OperatorNumbers
+        Every figure behind it: ``numbers.table``, ``numbers.pairs``,
+        ``numbers.scatter_tests``, ``numbers.cells``.
+    conclusions : tuple of OperatorConclusion
+        One an operator: findings, a sentence, usual causes, how to confirm.
+    headline : str
+        The answer in one sentence.
+    """
+
+    numbers: OperatorNumbers
+    conclusions: tuple[OperatorConclusion, ...]
+    headline: str
+
+    @property
+    def study(self) -> Study:
+        """The study compared."""
+        return self.numbers.study
+
+    def about(self, operator: str) -> OperatorConclusion:
+        """Return the conclusion about one operator."""
+        return next(c for c in self.conclusions if c.operator == operator)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row an operator: the figures, and the findings in words."""
+        findings = [", ".join(c.in_words) for c in self.conclusions]
+        return self.numbers.table.assign(findings=findings)
+
+    def blocks(self) -> list[Block]:
+        """Return the answer, operator by operator, with causes, pairs and consistency."""
+        numbers, study = self.numbers, self.study
+        method = f", method {study.methods[0]}" if study.methods else ""
+        opening = [*([EXAMPLE] if study.example else []), f"{study.summary}{method}"]
+        blocks: list[Block] = [
+            Prose(opening),
+            Heading(self.headline, 3),
+            Table(*operator_rows(numbers, self.conclusions), narrow=4),
+            Bullets([conclusion.sentence for conclusion in self.conclusions]),
+        ]
+        help_with = advice(self.conclusions)
+        if help_with:
+            title = "What usually causes it, and how to confirm it"
+            blocks.append(Callout(title, help_with, "#00527a"))
+        unseen = [f"Drift was not looked for: {numbers.no_drift}."] if numbers.no_drift else []
+        pairs = Table(*pair_rows(numbers), caption="All pairs (Tukey)")
+        consistency = Table(*_consistency_rows(numbers), left=2)
+        return [
+            *blocks,
+            Prose([*unseen, NO_BLAME]),
+            Fold(
+                "Every pair, and the tests of equal scatter",
+                [pairs, Prose([test_sentence(numbers)])],
+            ),
+            Fold(
+                "For the curious: consistency part by part, h and k",
+                [Prose([_consistency_note(numbers)]), consistency],
+                brief=True,
+            ),
+        ]
+
+
+@dataclass(frozen=True)
+class OperatorConclusion:
+    """What the study says about one operator.
+
+    Attributes
+    ----------
+    operator : str
+    findings : tuple of OperatorFinding
+        "agrees", or some of the others.
+    sentence : str
+    agrees_with : tuple of str
+        Those whose readings agree with this operator's, where others' do not.
+    to_the_digit : bool
+        Whether the others' readings differ beyond chance, but by less than the last digit.
+    """
+
+    operator: str
+    findings: tuple[OperatorFinding, ...]
+    sentence: str
+    agrees_with: tuple[str, ...] = ()
+    to_the_digit: bool = False
+
+    @property
+    def in_words(self) -> tuple[str, ...]:
+        """The findings as they are shown: "agrees with Jonas" where only Jonas is meant."""
+        kinds = tuple(kind for kind in self.findings if kind != AGREES)
+        if self.agrees_with:
+            names = [shortened(name, LONGEST_NAME) for name in self.agrees_with]
+            return (f"agrees with {listed(names, 3)}", *kinds)
+        return kinds or (f"{AGREES} to the last digit" if self.to_the_digit else AGREES,)
+
+    @property
+    def causes(self) -> tuple[str, ...]:
+        """What usually causes it."""
+        return tuple(CAUSES[kind] for kind in self.findings if kind in CAUSES)
+
+    @property
+    def confirm(self) -> tuple[str, ...]:
+        """How to find out."""
+        return tuple(dict.fromkeys(CONFIRM[kind] for kind in self.findings if kind in CONFIRM))
+
+
+@dataclass(frozen=True, eq=False)
+class OperatorNumbers:
+    """What a study says about its operators; lengths in the unit of the study.
+
+    Attributes
+    ----------
+    study : Study
+    table : DataFrame
+        One row an operator: mean; from_others, from_others_lower, from_others_upper (its
+        mean minus that of the others); sd, sd_lower, sd_upper (repeatability);
+        scatter_ratio (its sd over that of the others pooled), scatter_ratio_lower,
+        scatter_ratio_upper, scatter_p; interaction_share, interaction_p; trend columns
+        (see `_trends`). NaN where not estimated.
+    pairs : DataFrame
+        first, second, difference, lower, upper, p: Tukey's, family-wise.
+    scatter_tests : DataFrame
+        Bartlett and Cochran: statistic, limit, p. Empty where nothing was repeated.
+    cells : DataFrame
+        One row a part and operator: mean, sd, h, k, residual (what is left of the mean
+        once part and operator are taken off), residual_limit, residual_p.
+    h_limit, h_ceiling, k_limit : float
+        Limits of |h| and k at 99 %, and what |h| cannot exceed; k's is NaN where numbers
+        of readings differ.
+    level : float
+        Confidence of intervals and, family-wise, of tests.
+    drift : DriftNumbers or None
+        What `grr.drift` says of these readings; None where it cannot tell.
+    no_drift : str
+        Why it cannot tell, as the rest of a sentence; "" where it can.
+    changes : tuple of TrialChange
+        Between trials, where no drift explains them.
+    """
+
+    _: KW_ONLY
+    study: Study
+    table: pd.DataFrame = frame()
+    pairs: pd.DataFrame = frame()
+    scatter_tests: pd.DataFrame = frame()
+    cells: pd.DataFrame = frame()
+    h_limit: float
+    h_ceiling: float
+    k_limit: float
+    level: float
+    drift: DriftNumbers | None
+    no_drift: str
+    changes: tuple[TrialChange, ...]
+
+    def value(self, operator: str, column: str) -> float:
+        """Return one cell of the table; NaN where not estimated."""
+        return float(self.__dict__["table"].at[operator, column])
+
+    def estimate(self, operator: str, column: str, unit: str = "") -> Estimate:
+        """Return one cell of the table with its limits."""
+        low, high = (self.value(operator, f"{column}_{end}") for end in ("lower", "upper"))
+        return Estimate(self.value(operator, column), low, high, unit)
+
+    @property
+    def drifters(self) -> list[str]:
+        """Whose readings drift, by `grr.drift`."""
+        return [] if self.drift is None else self.drift.drifters(next(iter(self.drift.methods)))
+
+    @property
+    def bumps(self) -> list[BumpFound]:
+        """The bumps within sessions, by `grr.drift`."""
+        return [] if self.drift is None else self.drift.bumps
+
+    def scatter_test(self, test: str, column: str) -> float:
+        """Return one cell of the tests of equal scatter."""
+        return float(self.scatter_tests.at[test, column])  # type: ignore[arg-type]
+
+    def differences_of(self, operator: str) -> dict[str, tuple[float, float]]:
+        """Return other operator → how much higher this one reads, and its p value."""
+        found = {}
+        for first, second, difference, p in self.pairs[
+            ["first", "second", "difference", "p"]
+        ].itertuples(index=False, name=None):
+            if operator == first:
+                found[second] = (difference, p)
+            elif operator == second:
+                found[first] = (-difference, p)
+        return found
+
+
+def _operator_numbers(study: Study, level: float) -> OperatorNumbers:
+    cube = _cube(study)
+    cells = cells_of(cube.values, cell_axes=2)
+    means = operator_means(cells.means)
+    low, high = from_others_limits(means, level=level)
+    names = pd.Index(study.operator_names, name="operator")
+    origin = float(cells.origin.flat[0])
+    table = pd.DataFrame(
+        {
+            "mean": means.means + origin,
+            "from_others": means.from_others,
+            "from_others_lower": low,
+            "from_others_upper": high,
+        },
+        index=names,
+    )
+    pairs = tukey_pairs(means.means, means.error_of_mean, means.df, level=level)
+    p = tukey_p(pairs.difference, means.error_of_mean, means.operators, means.df)
+    scatter, tests = _scatter(cells, names, level)
+    residuals = _residuals(cells, level)
+    interaction = pd.DataFrame(
+        {
+            "interaction_share": np.nan if residuals is None else residuals.share,
+            "interaction_p": np.nan if residuals is None else residuals.operator_p,
+        },
+        index=names,
+    )
+    drift, no_drift = _drift_of(study, level)
+    trends = _trends(study, cube, drift)
+    counts = cells.counts
+    equal = bool((counts == counts.flat[0]).all()) and int(counts.flat[0]) > 1
+    return OperatorNumbers(
+        study=study,
+        table=pd.concat([table, scatter, interaction, trends], axis=1),
+        pairs=pd.DataFrame(
+            {
+                "first": [names[i] for i in pairs.first],
+                "second": [names[i] for i in pairs.second],
+                "difference": pairs.difference,
+                "lower": pairs.lower,
+                "upper": pairs.upper,
+                "p": p,
+            }
+        ),
+        scatter_tests=tests,
+        cells=_cell_table(study, cells, residuals, origin),
+        h_limit=h_limit(len(names), CONSISTENCY_LEVEL),
+        h_ceiling=h_ceiling(len(names)),
+        k_limit=k_limit(len(names), int(counts.flat[0]), CONSISTENCY_LEVEL) if equal else math.nan,
+        level=level,
+        drift=drift,
+        no_drift=no_drift,
+        changes=tuple(
+            trial_changes(study)
+            if drift is None
+            else (change for of in drift.changes.values() for change in of)
+        ),
+    )
+
+
+def _cube(study: Study) -> Cube:
+    if len(study.methods) > 1:
+        raise StudyError(
+            "The study holds readings by more than one method",
+            f'Compare the operators by one of them: study = study.for_method("{study.methods[0]}")',
+            value=", ".join(study.methods),
+        )
+    if study.design == "nested":
+        raise StudyError(
+            "In a nested study no two operators measured the same part, so they cannot be compared",
+            "Let every operator measure the same parts",
+        )
+    cube = study.cube()
+    empty = ~np.isfinite(cube.values).any(axis=-1)
+    if empty.any():
+        part, operator = (int(i) for i in np.argwhere(empty)[0])
+        raise StudyError(
+            f"Operator {cube.operators[operator]} did not measure part {cube.parts[part]}, and "
+            "operators are compared on the same parts",
+            "Take that reading, or leave the part out of the readings",
+        )
+    return cube
+
+
+def _scatter(cells: Cells, names: pd.Index[str], level: float) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return each operator's repeatability, and the tests of whether they differ."""
+    df = (cells.counts - 1).sum(axis=0).astype(np.float64)
+    columns = ["sd", "sd_lower", "sd_upper", "scatter_ratio"]
+    columns += ["scatter_ratio_lower", "scatter_ratio_upper", "scatter_p"]
+    if (df < 1).any():
+        return (
+            pd.DataFrame(np.nan, index=names, columns=columns),
+            pd.DataFrame(columns=["statistic", "limit", "p"], dtype=np.float64),
+        )
+    variances = cells.within.sum(axis=0) / df
+    sd = np.sqrt(variances)
+    lower, upper = np.array([sd_interval(s, d, level=level) for s, d in zip(sd, df, strict=True)]).T
+    ratio, p = largest_against_rest(variances, df)
+    ratio_low, ratio_high = sd_ratio_interval(np.sqrt(ratio), df, df.sum() - df, level=level)
+    statistic, bartlett_p = bartlett(variances, df)
+    equal = bool((df == df[0]).all())
+    tests = pd.DataFrame(
+        {
+            "statistic": [float(statistic), float(cochran_c(variances))],
+            "limit": [
+                math.nan,
+                cochran_limit(len(names), float(df[0]), level) if equal else math.nan,
+            ],
+            "p": [float(bartlett_p), min(1.0, len(names) * float(p.min()))],
+        },
+        index=pd.Index(["Bartlett", "Cochran"], name="test"),
+    )
+    values = (sd, lower, upper, np.sqrt(ratio), ratio_low, ratio_high, p)
+    return pd.DataFrame(dict(zip(columns, values, strict=True)), index=names), tests
+
+
+def _residuals(cells: Cells, level: float) -> InteractionCells | None:
+    df = (cells.counts - 1).sum(axis=0).astype(np.float64)
+    if (df < 1).any() or float(cells.within.sum()) <= 0.0:
+        return None
+    trials = harmonic_count(cells, cell_axes=2)
+    return interaction_cells(cells.means, trials, cells.within.sum(axis=0) / df, df, level=level)
+
+
+def _cell_table(
+    study: Study, cells: Cells, residuals: InteractionCells | None, origin: float
+) -> pd.DataFrame:
+    df = (cells.counts - 1).astype(np.float64)
+    variances = np.where(df > 0, cells.within / np.maximum(df, 1), np.nan)
+    nothing: Array = np.full(cells.means.shape, np.nan)
+    columns = {
+        "mean": cells.means + origin,
+        "sd": np.sqrt(variances),
+        "h": h_statistic(cells.means),
+        "k": k_statistic(variances, df),
+        "residual": nothing if residuals is None else residuals.residual,
+        "residual_limit": nothing
+        if residuals is None
+        else np.broadcast_to(residuals.limit, nothing.shape),
+        "residual_p": nothing if residuals is None else residuals.p,
+    }
+    index = pd.MultiIndex.from_product(
+        [study.parts, study.operator_names], names=["part", "operator"]
+    )
+    return pd.DataFrame({name: values.ravel() for name, values in columns.items()}, index=index)
+
+
+#: Column of a trend → that of the drift's table which it quotes.
+TREND = {
+    "trend": "slope",
+    "trend_lower": "lower",
+    "trend_upper": "upper",
+    "trend_p": "p",
+    "trend_over": "over",
+}
+
+
+def _drift_of(study: Study, level: float) -> tuple[DriftNumbers | None, str]:
+    """Return the drift of the readings, or why it cannot be told."""
+    try:
+        return drift_numbers(study, level=level), ""
+    except StudyError as error:
+        return None, f"{error.problem[0].lower()}{error.problem[1:]}"
+
+
+def _trends(study: Study, cube: Cube, drift: DriftNumbers | None) -> pd.DataFrame:
+    """Return what changes while an operator measures: the readings, and how they scatter.
+
+    Returns
+    -------
+    DataFrame
+        One row an operator: trend, trend_lower, trend_upper (change of the readings per
+        minute, or from one reading to the next), trend_p, trend_over (change over the
+        longest session); scatter_growth (scatter of the last trials over that of the
+        first), scatter_growth_p. NaN where not estimated.
+    """
+    found = pd.DataFrame(
+        np.nan,
+        index=pd.Index(study.operator_names, name="operator"),
+        columns=[*TREND, "scatter_growth", "scatter_growth_p"],
+    )
+    for place, name in enumerate(cube.operators):
+        readings = cube.values[:, place]
+        if np.isfinite(readings).all():
+            ratio, p = scatter_trend(readings)
+            found.loc[name, ["scatter_growth", "scatter_growth_p"]] = float(ratio), float(p)
+    if drift is not None:
+        (method,) = drift.methods
+        for name in drift.operators(method):
+            for column, quoted in TREND.items():
+                found.loc[name, column] = drift.value(method, name, quoted)
+    return found
+
+
+@dataclass(frozen=True)
+class Offsets:
+    """Deviations from the part's mean, and the bands that repeatability alone would fill.
+
+    Attributes
+    ----------
+    readings : ndarray, shape (parts, operators, trials)
+        Readings minus their part's mean, in the unit of the study.
+    means : ndarray, shape (parts, operators)
+        Their means.
+    single : bool
+        Whether every part was measured by one operator only.
+    reading_band, mean_band : float
+        Half widths of the bands of a reading and of a mean.
+    outside : ndarray of bool, shape (parts, operators)
+        Where a mean lies outside its band.
+    """
+
+    readings: Array
+    means: Array
+    single: bool
+    reading_band: float
+    mean_band: float
+    outside: Mask
+
+
+def operator_offsets(result: GaugeResult) -> Offsets:
+    """Return every reading and every operator's mean as distances from the part's mean."""
+    study = result.study
+    readings = from_part_mean(study.cube().values)
+    means = cell_means(readings)
+    operators = int(np.isfinite(means).sum(axis=1).max())
+    single = operators == 1
+    reading_band, mean_band = repeatability_bands(result.value("EV", "sd"), operators, study.trials)
+    noise = 1e-9 * float(np.nanmax(np.abs(readings)))
+    outside = np.abs(np.nan_to_num(means)) > mean_band + noise
+    return Offsets(readings, means, single, reading_band, mean_band, outside)
+
+
+def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
+    """Return the conclusion about one operator.
+
+    Each question (offset, scatter, part, trend) is asked of all operators together at the
+    family-wise level of the comparison. Offsets are Tukey's: an operator reads high or low
+    where more than half of the others differ from them; scatter is Cochran's test, asked of
+    each operator; nobody is named for a difference below the last digit of the gauge; an
+    operator depends on the part where their own share of the interaction
+    is beyond chance and not smaller than an equal share.
+    """
+    alike = _agreeing(numbers, name)
+    found: dict[OperatorFinding, str] = {
+        **_offset_finding(numbers, name),
+        **_scatter_finding(numbers, name),
+        **_part_finding(numbers, name),
+        **_trend_finding(numbers, name),
+    }
+    if set(found) <= {AGREES}:
+        others = "the other operators" if len(numbers.table) > 2 else _others_than(numbers, name)[0]
+        sentence = found.get(AGREES, f"{name} agrees with {others} within what the study can see.")
+        return OperatorConclusion(name, (AGREES,), sentence, alike, bool(found) and not alike)
+    kinds = tuple(kind for kind in found if kind != AGREES)
+    named = HIGH in found or LOW in found
+    return OperatorConclusion(name, kinds, " ".join(found.values()), () if named else alike)
+
+
+def _scatter_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
+    p, count = numbers.value(name, "scatter_p"), len(numbers.table)
+    if math.isnan(p) or p >= (1.0 - numbers.level) / count:
+        return {}
+    ratio = numbers.value(name, "scatter_ratio")
+    if math.isinf(ratio):
+        return {SCATTERS: f"{name}'s readings scatter; the others' repeat to the last digit."}
+    times = numbers.estimate(name, "scatter_ratio")
+    spread = length(numbers.value(name, "sd"), numbers.study.unit)
+    return {
+        SCATTERS: f"{name} scatters more than the others by a factor {times} "
+        f"({100 * numbers.level:g} % interval {times:l} to {times:u}; standard "
+        f"deviation {spread})."
+    }
+
+
+def _part_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
+    alpha = 1.0 - numbers.level
+    cells = numbers.cells.loc[(slice(None), name), ["residual", "residual_p"]]
+    parts = cells.index.get_level_values("part").tolist()
+    residuals, p = cells["residual"].tolist(), cells["residual_p"].tolist()
+    # the two ways to be noticed share the level
+    noticed = numbers.value(name, "interaction_p") < alpha / 2 or min(p) < alpha / 2
+    if not noticed or numbers.value(name, "interaction_share") < 1.0 / len(numbers.table):
+        return {}
+    beyond = [i for i in range(len(parts)) if p[i] < alpha]
+    if not beyond:
+        beyond = [max(range(len(parts)), key=lambda i: abs(residuals[i]))]
+    shown = [
+        f"part {parts[i]} ({length(abs(residuals[i]), numbers.study.unit)} "
+        f"{'higher' if residuals[i] > 0 else 'lower'})"
+        for i in beyond
+    ]
+    return {
+        DEPENDS: f"How far {name} is from the others depends on the part: most on "
+        f"{listed(shown)} than {name} otherwise reads."
+    }
+
+
+def _trend_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
+    study = numbers.study
+    alpha = (1.0 - numbers.level) / len(numbers.table)
+    found: dict[OperatorFinding, str] = {}
+    if numbers.drift is not None and name in numbers.drifters:
+        found[DRIFTS] = _drift_sentence(numbers.drift, name)
+    moved = [change_words(change, study) for change in numbers.changes if name in change.operators]
+    if numbers.drift is not None and not moved:
+        moved = [bump_words(numbers.drift, b) for b in numbers.bumps if b.operator == name]
+    if moved:
+        found[SHIFTS] = f"{name}: {listed(moved)}."
+    growth = numbers.value(name, "scatter_growth")
+    if numbers.value(name, "scatter_growth_p") < alpha and growth > 1.0:
+        found[TIRES] = (
+            f"{name}'s last trials scatter {figures(growth)} times as much as the first ones."
+        )
+    return found
+
+
+def _drift_sentence(drift: DriftNumbers, name: str) -> str:
+    """Return how fast an operator's readings drift: as all do, unless the operators differ."""
+    ((method, found),) = drift.methods.items()
+    unlike = bool(drift.fastest(method)) and found.curve is None
+    change = drift.value(method, name, "over") if unlike else drift.change(method)
+    text = f"{name}'s readings {'rise' if change > 0 else 'fall'} while measuring"
+    size = _size_words(abs(change), drift.study)
+    if found.curve is not None:
+        return f"{text}, by {size} over a session, most of it at its start."
+    rate = drift.value(method, name, "slope") if unlike else float(found.slope.slope)
+    per = "a minute" if drift.taken.unit == "min" else "from one reading to the next"
+    alike = "" if unlike or len(drift.operators(method)) < 2 else ", as all operators' do"
+    return f"{text}{alike}, by {length(abs(rate), drift.study.unit)} {per}: over a session {size}."
+
+
+def _offset_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
+    """Return the finding about an operator's mean; who differs is named."""
+    study = numbers.study
+    different = _different(numbers, name)
+    others = _others_than(numbers, name)
+    if not different:
+        return _below_a_digit(numbers, name)
+    offset = numbers.value(name, "from_others")
+    value, high = abs(offset), offset > 0.0
+    kind: OperatorFinding = HIGH if high else LOW
+    if len(others) == 1:
+        way = "higher" if high else "lower"
+        return {
+            kind: f"{name} reads {_size_words(value, study)} {way} than {others[0]}; which of the "
+            "two is right, this study cannot say."
+        }
+    if not _named(numbers, name):
+        pairs = [
+            f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
+            for other, d in different.items()
+        ]
+        agreeing = [other for other in others if other not in different]
+        if not agreeing:
+            return {BETWEEN: f"{name} reads {listed(pairs)}."}
+        return {
+            AGREES: f"{name} agrees with {listed(agreeing)}, but reads {listed(pairs)}.",
+        }
+    sign = 1.0 if high else -1.0
+    low, top = sorted(
+        sign * numbers.value(name, f"from_others_{end}") for end in ("lower", "upper")
+    )
+    seen = Estimate(value, low, top, study.unit)
+    return {
+        kind: f"{name} {kind} by {_size_words(value, study)}; {100 * numbers.level:g} % interval "
+        f"{seen:l} to {seen:u}, against the mean of the others."
+    }
+
+
+def _below_a_digit(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
+    """Return the sentence about a difference that is beyond chance and below the last digit."""
+    study, alpha = numbers.study, 1.0 - numbers.level
+    small = {o: d for o, (d, p) in numbers.differences_of(name).items() if p < alpha}
+    if not small or study.resolution is None:
+        return {}
+    pairs = [
+        f"{length(abs(d), study.unit)} {'above' if d > 0 else 'below'} {other}'s"
+        for other, d in small.items()
+    ]
+    return {
+        AGREES: f"{name} agrees with the others to the last digit: the mean lies {listed(pairs)}, "
+        f"less than the last digit of the gauge ({length(study.resolution, study.unit)})."
+    }
+
+
+def _named(numbers: OperatorNumbers, name: str) -> bool:
+    """Whether an operator is above most others, or below most, and by a digit or more."""
+    others, offset = len(numbers.table) - 1, numbers.value(name, "from_others")
+    beyond = [
+        difference
+        for difference, p in numbers.differences_of(name).values()
+        if p < 1.0 - numbers.level and difference * offset > 0.0
+    ]
+    return 2 * len(beyond) > others and _visible(numbers, offset)
+
+
+def _visible(numbers: OperatorNumbers, difference: float) -> bool:
+    return abs(difference) > (1.0 - 1e-9) * (numbers.study.resolution or 0.0)
+
+
+def _different(numbers: OperatorNumbers, name: str) -> dict[str, float]:
+    """Return who reads otherwise beyond chance, and by how much this operator is higher.
+
+    A difference below the last digit counts only where one of the two is named for it.
+    """
+    return {
+        other: difference
+        for other, (difference, p) in numbers.differences_of(name).items()
+        if p < 1.0 - numbers.level
+        and (_visible(numbers, difference) or _named(numbers, name) or _named(numbers, other))
+    }
+
+
+def _agreeing(numbers: OperatorNumbers, name: str) -> tuple[str, ...]:
+    """Return those who agree with an operator from whom others differ; else none."""
+    different = _different(numbers, name)
+    if not different:
+        return ()
+    return tuple(other for other in _others_than(numbers, name) if other not in different)
+
+
+def _others_than(numbers: OperatorNumbers, name: str) -> list[str]:
+    """Return the other operators."""
+    return [other for other in numbers.study.operator_names if other != name]
+
+
+def _size_words(value: float, study: Study) -> str:
+    """Return a length with its share of the tolerance, and a note where no digit shows it."""
+    text = length(value, study.unit)
+    width = None if study.tolerance is None else study.tolerance.width
+    notes = []
+    if width is not None:
+        notes.append(f"{percent(100.0 * value / width)} of the tolerance")
+    if study.resolution is not None and value < study.resolution:
+        notes.append("less than the last digit of the gauge")
+    return f"{text} ({', '.join(notes)})" if notes else text
+
+
+def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]) -> str:
+    by_finding: dict[str, list[str]] = {}
+    for conclusion in conclusions:
+        for finding in conclusion.findings:
+            by_finding.setdefault(finding, []).append(shortened(conclusion.operator, LONGEST_NAME))
+    by_finding.pop(AGREES, None)
+    if not by_finding and not any(c.agrees_with for c in conclusions):
+        return _all_agree(numbers)
+    phrases = [
+        f"{listed(names)} {_in_plural(finding, len(names))}"
+        for finding, names in by_finding.items()
+    ]
+    return "; ".join([*phrases, *_agreement(conclusions)]) + "."
+
+
+def _all_agree(numbers: OperatorNumbers) -> str:
+    differences = numbers.pairs["difference"].abs()
+    worst = float(differences.max())
+    if bool((numbers.pairs["p"] < 1.0 - numbers.level).any()):
+        return (
+            "The operators agree to the last digit: their means lie up to "
+            f"{length(worst, numbers.study.unit)} apart, less than one digit of the gauge; nobody "
+            "scatters more, drifts or shifts."
+        )
+    seen = "" if math.isnan(worst) else " within what this study can see"
+    if numbers.no_drift:
+        return f"The operators agree{seen}: nobody reads off, scatters more or shifts."
+    return f"The operators agree{seen}: nobody reads off, scatters more, drifts or shifts."
+
+
+def _agreement(conclusions: tuple[OperatorConclusion, ...]) -> list[str]:
+    """Return who agrees: with everyone, or with whom."""
+    alike = [c for c in conclusions if c.findings == (AGREES,) and not c.agrees_with]
+    phrases = []
+    if alike:
+        names = listed([shortened(c.operator, LONGEST_NAME) for c in alike])
+        phrases.append(f"{names} {'agrees' if len(alike) == 1 else 'agree'}")
+    partly = [c for c in conclusions if c.agrees_with]
+    group = {c.operator for c in partly}
+    if len(group) > 1 and all({c.operator, *c.agrees_with} == group for c in partly):
+        names = listed([shortened(c.operator, LONGEST_NAME) for c in partly])
+        return [*phrases, f"{names} agree with each other"]
+    return phrases + [
+        f"{shortened(c.operator, LONGEST_NAME)} "
+        f"agrees with {listed([shortened(name, LONGEST_NAME) for name in c.agrees_with], 3)}"
+        for c in partly
+    ]
+
+
+def advice(conclusions: tuple[OperatorConclusion, ...]) -> list[tuple[str, str]]:
+    """Return each finding with its operators, and its usual causes and how to confirm it."""
+    people: dict[OperatorFinding, list[str]] = {}
+    for conclusion in conclusions:
+        for kind in conclusion.findings:
+            if kind in CAUSES:
+                people.setdefault(kind, []).append(conclusion.operator)
+    return [
+        (
+            f"{listed(names)} {_in_plural(kind, len(names))}",
+            f"Usual causes: {CAUSES[kind]}. To confirm: {CONFIRM[kind]}",
+        )
+        for kind, names in people.items()
+    ]
+
+
+def _in_plural(finding: str, people: int) -> str:
+    """Return "reads high" as it is said of one person, and "read high" of several."""
+    if people == 1:
+        return finding
+    verb, _, rest = finding.partition(" ")
+    return f"{verb.removesuffix('s')} {rest}".strip()
+
+
+def operator_rows(
+    numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]
+) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of the table of operators."""
+    study = numbers.study
+    head = ["Operator", "from the others", "repeatability (sd)", "times the others'", "finding"]
+    rows = []
+    for conclusion in conclusions:
+        offset = numbers.estimate(conclusion.operator, "from_others", study.unit)
+        sd, ratio = (numbers.value(conclusion.operator, c) for c in ("sd", "scatter_ratio"))
+        rows.append(
+            [
+                conclusion.operator,
+                f"{offset:+} ± {length(offset.upper - offset.value, study.unit)}",
+                "—" if math.isnan(sd) else length(sd, study.unit),
+                "—" if math.isnan(ratio) else figures(ratio),
+                ", ".join(conclusion.in_words),
+            ]
+        )
+    return head, rows
+
+
+def pair_rows(numbers: OperatorNumbers) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of the pairwise differences."""
+    rows = []
+    for first, second, difference, low, high, p in numbers.pairs.itertuples(index=False, name=None):
+        found = Estimate(difference, low, high, numbers.study.unit)
+        rows.append([f"{first} − {second}", f"{found:+}", f"{found:+l} to {found:+u}", p_cell(p)])
+    return ["Pair", "difference", f"{100 * numbers.level:g} % interval, all pairs", "p"], rows
+
+
+def _consistency_rows(numbers: OperatorNumbers) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of h and k; a star marks what lies beyond its limit."""
+    never = len(numbers.table) < 4  # h cannot pass its ceiling by enough to mean anything
+    rows = []
+    columns = numbers.cells[["h", "k", "residual"]].reset_index()
+    for part, operator, h, k, residual in columns.itertuples(index=False, name=None):
+        rows.append(
+            [
+                part,
+                operator,
+                _starred(h, not never and abs(h) > numbers.h_limit),
+                _starred(k, k > numbers.k_limit),
+                "—" if math.isnan(residual) else f"{Estimate(residual, unit=numbers.study.unit):+}",
+            ]
+        )
+    return ["Part", "operator", "h", "k", "left over"], rows
+
+
+def _consistency_note(numbers: OperatorNumbers) -> str:
+    """Return what h and k are, and their limits."""
+    text = (
+        "h: how far an operator's mean of a part is from all operators' mean of it, in their "
+        "standard deviations; k: an operator's scatter on a part over everyone's (ISO 5725-2, "
+        "ASTM E691). Left over: what remains of a mean once part and operator are taken off. "
+    )
+    count = len(numbers.table)
+    if count < 4:
+        text += f"With {count} operators |h| cannot exceed {figures(numbers.h_ceiling, 4)}, so it "
+        text += "is shown and never marked. "
+    else:
+        text += f"Limit of |h| {figures(numbers.h_limit, 3)}. "
+    if not math.isnan(numbers.k_limit):
+        text += f"Limit of k {figures(numbers.k_limit, 3)}. "
+    level = f"{100 * (1 - CONSISTENCY_LEVEL):g}"
+    return f"{text}A star marks what lies beyond; one in a hundred does by chance ({level} %)."
+
+
+def test_sentence(numbers: OperatorNumbers) -> str:
+    """Return the tests of equal scatter in one sentence."""
+    if numbers.scatter_tests.empty:
+        return "Nothing was repeated, so the operators' scatter cannot be compared."
+    c, limit = (numbers.scatter_test("Cochran", column) for column in ("statistic", "limit"))
+    if math.isnan(c):
+        return "The readings repeat to the last digit, so the operators' scatter is hidden."
+    bound = "" if math.isnan(limit) else f" (limit {figures(limit, 3)})"
+    bartlett_p, cochran_p = (
+        p_cell(numbers.scatter_test(test, "p")) for test in ("Bartlett", "Cochran")
+    )
+    return (
+        f"Is the scatter equal? Bartlett's test: p = {bartlett_p}; Cochran's C = "
+        f"{figures(c, 3)}{bound}, p = {cochran_p}."
+    )
+
+
+def _starred(value: float, beyond: bool) -> str:
+    if math.isnan(value):
+        return "—"
+    return f"{value:.2f}".replace("-", "−") + (" *" if beyond else "")
