@@ -34,38 +34,37 @@ if TYPE_CHECKING:
     from grr.page.planning import run_sheet as run_sheet
     from grr.page.workbook import export_workbook as export_workbook
     from grr.page.write import report as report
-    from grr.questions.acceptance import GuardBand as GuardBand
-    from grr.questions.acceptance import guard_band as guard_band
-    from grr.questions.anova import anova as anova
+    from grr.questions.risk import GuardBand as GuardBand
+    from grr.questions.risk import guard_band as guard_band
+    from grr.questions.gauge import anova as anova
     from grr.questions.budget import Contribution as Contribution
     from grr.questions.budget import UncertaintyBudget as UncertaintyBudget
+    from grr.questions.check import Finding as Finding
+    from grr.questions.check import Findings as Findings
     from grr.questions.check import check as check
     from grr.questions.compare_methods import MethodComparison as MethodComparison
     from grr.questions.compare_methods import compare_methods as compare_methods
     from grr.questions.drift import Drift as Drift
     from grr.questions.drift import drift as drift
-    from grr.questions.expecting import DesignComparison as DesignComparison
-    from grr.questions.expecting import ExpectedPrecision as ExpectedPrecision
-    from grr.questions.expecting import compare_designs as compare_designs
-    from grr.questions.expecting import expected_precision as expected_precision
-    from grr.questions.findings import Finding as Finding
-    from grr.questions.findings import Findings as Findings
+    from grr.questions.gauge import GaugeResult as GaugeResult
+    from grr.questions.gauge import anova as anova
+    from grr.questions.gauge import average_range as average_range
     from grr.questions.improving import Improvement as Improvement
     from grr.questions.improving import what_would_help as what_would_help
     from grr.questions.linearity import LinearityResult as LinearityResult
     from grr.questions.linearity import linearity as linearity
     from grr.questions.micrometer_budget import MicrometerLines as MicrometerLines
-    from grr.questions.misclassifying import Misclassification as Misclassification
-    from grr.questions.misclassifying import misclassification as misclassification
+    from grr.questions.risk import Misclassification as Misclassification
+    from grr.questions.risk import misclassification as misclassification
     from grr.questions.operator_codes import code_operators as code_operators
     from grr.questions.operators import OperatorComparison as OperatorComparison
     from grr.questions.operators import compare_operators as compare_operators
     from grr.questions.qualify import Qualification as Qualification
     from grr.questions.qualify import qualify as qualify
-    from grr.questions.ranges import average_range as average_range
+    from grr.questions.gauge import average_range as average_range
     from grr.questions.reference import ReferenceResult as ReferenceResult
     from grr.questions.reference import reference_study as reference_study
-    from grr.questions.result import GaugeResult as GaugeResult
+    from grr.questions.gauge import GaugeResult as GaugeResult
     from grr.questions.self_check import SelfCheck as SelfCheck
     from grr.questions.self_check import self_check as self_check
     from grr.questions.stability import StabilityResult as StabilityResult
@@ -83,37 +82,37 @@ _HOMES = {
     "report": "grr.page.write",
     "after_check": "grr.questions.stability",
     "analyse_many": "grr.many.analyse_many",
-    "anova": "grr.questions.anova",
-    "average_range": "grr.questions.ranges",
+    "anova": "grr.questions.gauge",
+    "average_range": "grr.questions.gauge",
     "check": "grr.questions.check",
     "choose_study": "grr.entry.choosing",
     "chosen_folder": "grr.files.chosen",
     "chosen_study": "grr.files.chosen",
     "code_operators": "grr.questions.operator_codes",
     "collect": "grr.entry.widget",
-    "compare_designs": "grr.questions.expecting",
+    "compare_designs": "grr.questions.planning",
     "compare_methods": "grr.questions.compare_methods",
     "compare_operators": "grr.questions.operators",
     "Contribution": "grr.questions.budget",
     "describe_reading": "grr.files.readers.found",
-    "DesignComparison": "grr.questions.expecting",
+    "DesignComparison": "grr.questions.planning",
     "drift": "grr.questions.drift",
     "Drift": "grr.questions.drift",
-    "expected_precision": "grr.questions.expecting",
-    "ExpectedPrecision": "grr.questions.expecting",
+    "expected_precision": "grr.questions.planning",
+    "ExpectedPrecision": "grr.questions.planning",
     "explain": "grr.model.glossary",
-    "Finding": "grr.questions.findings",
-    "Findings": "grr.questions.findings",
-    "GaugeResult": "grr.questions.result",
-    "guard_band": "grr.questions.acceptance",
-    "GuardBand": "grr.questions.acceptance",
+    "Finding": "grr.questions.check",
+    "Findings": "grr.questions.check",
+    "GaugeResult": "grr.questions.gauge",
+    "guard_band": "grr.questions.risk",
+    "GuardBand": "grr.questions.risk",
     "Improvement": "grr.questions.improving",
     "linearity": "grr.questions.linearity",
     "LinearityResult": "grr.questions.linearity",
     "MethodComparison": "grr.questions.compare_methods",
     "MicrometerLines": "grr.questions.micrometer_budget",
-    "Misclassification": "grr.questions.misclassifying",
-    "misclassification": "grr.questions.misclassifying",
+    "Misclassification": "grr.questions.risk",
+    "misclassification": "grr.questions.risk",
     "open_study": "grr.files.folder",
     "OperatorComparison": "grr.questions.operators",
     "Plan": "grr.model.rules",

@@ -198,7 +198,7 @@ def new(options: argparse.Namespace) -> int:
     from grr.model.tables import paragraph
     from grr.model.tolerance import Tolerance
     from grr.page.planning import plan_study
-    from grr.questions.starting import refuse_coarse, shop_unit, warnings_about
+    from grr.questions.planning import refuse_coarse, shop_unit, warnings_about
 
     unit = shop_unit(options.unit)
     lower, upper, resolution = (

@@ -17,7 +17,7 @@ from grr.model.rounding import size
 from grr.model.rules import Plan
 from grr.model.study import Study
 from grr.model.values import a_path
-from grr.questions.part_codes import part_codes
+from grr.questions.planning import part_codes
 
 
 @dataclass(frozen=True)

@@ -9,3 +9,9 @@ from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
 Mask: TypeAlias = NDArray[np.bool_]
+
+
+def measured(readings: Array) -> Array:
+    """Return the readings without parts and operators that have none at all."""
+    there = np.asarray(np.isfinite(readings).any(axis=-1))
+    return readings[there.any(axis=1)][:, there.any(axis=0)]

@@ -27,8 +27,8 @@ from grr.many.labels import Codes
 from grr.many.options import Options
 from grr.many.stacking import Stack
 from grr.many.tolerances import Yardsticks
+from grr.model.choices import SOURCES
 from grr.model.rules import Rules
-from grr.questions.sources import SOURCES
 
 MEASURES = ("sd", "percent_contribution", "percent_tv", "percent_tolerance")
 ALWAYS = (

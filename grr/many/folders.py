@@ -12,7 +12,7 @@ from grr.many.analyse import ordered, progress_bar
 from grr.many.one import Row, result_row
 from grr.many.options import Options
 from grr.model.errors import StudyError
-from grr.questions.anova import anova
+from grr.questions.gauge import anova
 
 
 def analyse_folders(top: Path, by: str, options: Options, *, progress: bool) -> pd.DataFrame:

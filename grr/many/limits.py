@@ -15,8 +15,7 @@ from grr.many.columns import ALWAYS, MEASURES, StackResult, judged_by
 from grr.many.labels import Codes
 from grr.many.options import Options
 from grr.many.tolerances import Yardsticks
-from grr.questions.criteria import bounded, ratio_draws
-from grr.questions.decision import NOT_DECIDED, decide
+from grr.questions.verdict import NOT_DECIDED, bounded, decide, ratio_draws
 
 #: Draws a study: limits repeat to a percent or two from seed to seed.
 DRAWS = 10_000

@@ -18,13 +18,11 @@ from grr.many.columns import (
 from grr.many.options import Options
 from grr.many.reading import FILE_ROW
 from grr.many.tolerances import Yardsticks
+from grr.model.choices import SOURCES
 from grr.model.errors import StudyError
 from grr.model.study import Study
-from grr.questions.anova import anova
-from grr.questions.criteria import dominant_source
-from grr.questions.result import GaugeResult
-from grr.questions.sources import SOURCES
-from grr.questions.verdict import verdict
+from grr.questions.gauge import GaugeResult, anova
+from grr.questions.verdict import dominant_source, verdict
 
 Row = dict[str, object]
 

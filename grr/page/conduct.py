@@ -17,8 +17,8 @@ from grr.model.rules import Plan
 from grr.model.study import Study
 from grr.page.naming import Naming
 from grr.page.page import heading, or_reason
-from grr.questions.anova import anova
 from grr.questions.collection import collection_of, with_last_readings
+from grr.questions.gauge import anova
 from grr.questions.zero_checks import zero_checks
 
 #: Names of the zero checks that open a stretch of measuring, and of the one that closes it.

@@ -33,8 +33,7 @@ from grr.page.readings import readings_html
 from grr.page.risks import risks_html
 from grr.questions.check import check
 from grr.questions.compare_methods import MethodComparison
-from grr.questions.of_record import result_of_record
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult, result_of_record
 from grr.questions.verdict import verdict
 from grr.show.operator_figures import parts_by_operators, trial_ranges
 from grr.show.ruler_figures import tolerance_ruler

@@ -6,7 +6,7 @@ import math
 
 from grr.formulas.sources_of_variation import NDC_FACTOR
 from grr.model.rounding import figures, length, percent
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult
 from grr.questions.worked_sheet import worked_sheet
 
 #: Significant figures of what is filled in.

@@ -11,11 +11,9 @@ from grr.model.study import Study
 from grr.page.cover import Cover, fact
 from grr.page.key_numbers import key_numbers
 from grr.page.page import drawing, facts_list
-from grr.questions.check_facts import calibration_due
-from grr.questions.decision import DO_NOT_USE, LIKE_THIS, NOT_DECIDED, USE
-from grr.questions.findings import TO_DO, Findings
-from grr.questions.printing import EXAMPLE, tolerance_text
-from grr.questions.verdict import CAUTION, LOOKS, Verdict
+from grr.questions.check import TO_DO, Findings, calibration_due
+from grr.questions.gauge import EXAMPLE, tolerance_text
+from grr.questions.verdict import CAUTION, DO_NOT_USE, LIKE_THIS, LOOKS, NOT_DECIDED, USE, Verdict
 from grr.show.ruler_figures import tolerance_ruler
 
 #: Longest title and longest name on the first page; the whole stands further on.

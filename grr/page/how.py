@@ -9,7 +9,7 @@ from grr.model.rounding import square_unit
 from grr.model.units import conversion, fine_unit
 from grr.page.filled_in import filled_in
 from grr.page.page import facts_list, folded, formulas, or_reason
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult
 from grr.questions.worked_sheet import worked_sheet
 
 _EXPLAINED = (

@@ -8,9 +8,8 @@ from typing import Any
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.page.methods_front import comparisons_of
-from grr.questions.acceptance import guard_band
-from grr.questions.misclassifying import misclassification
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult
+from grr.questions.risk import guard_band, misclassification
 
 
 def risks_of(result: GaugeResult) -> dict[str, Any]:

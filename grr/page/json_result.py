@@ -19,10 +19,8 @@ from grr.model.study import Study
 from grr.page.json_extras import acceptance_of, comparisons_of_methods, risks_of
 from grr.page.provenance import versions
 from grr.page.target import target_file
-from grr.questions.anova import anova
 from grr.questions.check import check
-from grr.questions.ranges import average_range
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult, anova, average_range
 from grr.questions.verdict import verdict
 
 FORMAT, VERSION = "grr result", 1

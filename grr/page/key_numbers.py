@@ -12,7 +12,7 @@ from grr.model.errors import StudyError
 from grr.model.rounding import JOIN, length, percent
 from grr.page.filled_in import filled_in
 from grr.page.page import formulas
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult
 
 #: Label, key in the table of intervals, and the formulas that lead to the number.
 _ROWS = (

@@ -4,11 +4,7 @@ from __future__ import annotations
 
 from grr.model import tables
 from grr.page.page import heading, or_reason
-from grr.questions.anova import anova
-from grr.questions.anova_frame import AnovaTable
-from grr.questions.printing import closing, source_rows
-from grr.questions.ranges import average_range
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import AnovaTable, GaugeResult, anova, average_range, closing, source_rows
 
 
 def numbers_html(result: GaugeResult) -> str:

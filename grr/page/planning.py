@@ -24,7 +24,7 @@ from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import a_path, distinct_names, number
 from grr.page.run_sheet import Heading, Round, key_page, run_sheet_page
-from grr.questions.part_codes import part_codes
+from grr.questions.planning import part_codes
 
 SHEET, PAGE, KEY = "run_sheet.csv", "run_sheet.html", "key_sheet.html"
 #: How many seeds there are to draw from: few enough digits to be typed again.

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from grr.model import tables
 from grr.page.page import heading, or_reason
-from grr.questions.acceptance import guard_band
-from grr.questions.acceptance_printing import guard_notes, guard_rows
-from grr.questions.improving import what_would_help
-from grr.questions.improving_printing import improvement_closing, improvement_rows
-from grr.questions.misclassifying import misclassification
-from grr.questions.misclassifying_printing import risk_notes, risk_rows
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult
+from grr.questions.improving import improvement_closing, improvement_rows, what_would_help
+from grr.questions.risk import (
+    guard_band,
+    guard_notes,
+    guard_rows,
+    misclassification,
+    risk_notes,
+    risk_rows,
+)
 
 
 def risks_html(result: GaugeResult) -> str:

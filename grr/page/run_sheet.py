@@ -10,7 +10,7 @@ from grr.model.limits import limits_text
 from grr.model.rounding import size
 from grr.model.tables import FAINT, FONT, INK, LINE
 from grr.model.tolerance import Tolerance
-from grr.questions.printing import EXAMPLE
+from grr.questions.gauge import EXAMPLE
 
 #: Boxes that fit under the head of one page, on A4 and on Letter.
 ROWS = 22

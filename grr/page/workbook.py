@@ -12,6 +12,7 @@ import pandas as pd
 
 from grr.files.disk import write_bytes
 from grr.files.fingerprint import readings_fingerprint
+from grr.model.choices import NAMES
 from grr.model.errors import StudyError
 from grr.model.rounding import reading_decimals
 from grr.model.study import Study
@@ -26,13 +27,8 @@ from grr.page.workbook_cells import (
     figures_format,
     same_bytes,
 )
-from grr.questions.anova import anova
 from grr.questions.check import check
-from grr.questions.of_record import result_of_record
-from grr.questions.printing import EXAMPLE, tolerance_text
-from grr.questions.ranges import average_range
-from grr.questions.result import GaugeResult
-from grr.questions.sources import NAMES
+from grr.questions.gauge import EXAMPLE, GaugeResult, anova, average_range, result_of_record, tolerance_text
 from grr.questions.verdict import CAUTION, Verdict, verdict
 
 if TYPE_CHECKING:

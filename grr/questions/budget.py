@@ -39,7 +39,7 @@ from grr.model.rounding import JOIN, figures, length, percent, with_unit
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
-from grr.questions.printing import EXAMPLE
+from grr.questions.gauge import EXAMPLE
 
 #: A model takes each influence by name and gives the measured size.
 Model = Callable[[Mapping[str, Array]], Array]

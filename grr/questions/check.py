@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
-from grr.model.study import Study, checked_study
-from grr.questions.check_completeness import completeness
-from grr.questions.check_facts import facts
-from grr.questions.check_mistakes import mistakes, without_factor_slips
-from grr.questions.check_record import record
-from grr.questions.check_resolution import resolution
-from grr.questions.check_scatter import scatter
-from grr.questions.check_trials import trials
-from grr.questions.findings import SEVERITIES, Finding, Findings
+import numpy as np
+import pandas as pd
 
-_Check = Callable[[Study], Iterator[Finding]]
-#: Checks of the readings as they are, and of those that are left when wrong factors are out.
-_AS_TAKEN: tuple[_Check, ...] = (completeness, mistakes)
-_WITHOUT_SLIPS: tuple[_Check, ...] = (trials, scatter, resolution)
+from grr.formulas import data_checks
+from grr.formulas.average_range import chance_beyond_limit, d2, upper_range_limit
+from grr.formulas.data_checks import FACTORS, digits_seen, median
+from grr.formulas.operator_comparison import trial_ranges
+from grr.model.blocks import Block, Callout, Printed, Prose
+from grr.model.errors import StudyError
+from grr.model.record import REMEDY, Record
+from grr.model.rounding import counted, figures, length, lengths_apart, listed, percent, size
+from grr.model.study import Cube, Study, checked_study
+from grr.questions.drift_numbers import DriftNumbers, drift_numbers
+from grr.questions.drift_words import bump_words
+from grr.questions.trial_changes import TrialChange, small_interaction, trial_changes
+from grr.questions.trial_words import change_words
 
 
 def check(study: Study) -> Findings:
@@ -36,9 +39,13 @@ def check(study: Study) -> Findings:
 
     Notes
     -----
-    Each check names its source in its own module, ``grr/questions/check_*.py``.
+    Each check names its source where it is made, further down in this file.
     """
-    found = [*record(checked_study(study)), *facts(study)]
+    return checked_study(study).once("check", lambda: _check(study))
+
+
+def _check(study: Study) -> Findings:
+    found = [*record(study), *facts(study)]
     if len(study.methods) < 2:
         found += _of_one_method(study)
     else:
@@ -54,6 +61,815 @@ def check(study: Study) -> Findings:
 def _of_one_method(study: Study) -> list[Finding]:
     clean = without_factor_slips(study)
     return [
-        *(finding for find in _AS_TAKEN for finding in find(study)),
-        *(finding for find in _WITHOUT_SLIPS for finding in find(clean)),
+        *completeness(study),
+        *mistakes(study),
+        *trials(clean),
+        *scatter(clean),
+        *resolution(clean),
     ]
+
+
+#: How serious a finding is, the most serious first, and what that means.
+SEVERITIES = {
+    "mend": "the numbers cannot be trusted until this is settled",
+    "look": "look at this before you use the numbers",
+    "know": "good to know when you read the numbers",
+}
+#: What each asks for, after a number of findings.
+TO_DO = {"mend": "to mend", "look": "to look at", "know": "to know"}
+_MARKS = {"mend": "✖", "look": "▲", "know": "●"}
+_COLOURS = {"mend": "#a63d00", "look": "#8a5a00", "know": "#00527a"}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing found in the data.
+
+    Attributes
+    ----------
+    severity : {"mend", "look", "know"}
+    topic : str
+        A short name, the same for every finding of its kind.
+    place : str
+        Part, operator, trial; "the study" where it concerns all of it.
+    what : str
+        What was found, as a sentence.
+    todo : str
+        What to do, as a sentence.
+    """
+
+    severity: str
+    topic: str
+    place: str
+    what: str
+    todo: str
+
+
+@dataclass(frozen=True, repr=False)
+class Findings(Printed):
+    """All findings of a check, the most serious first."""
+
+    findings: tuple[Finding, ...]
+
+    def __iter__(self) -> Iterator[Finding]:
+        return iter(self.findings)
+
+    def __len__(self) -> int:
+        return len(self.findings)
+
+    def about(self, topic: str) -> tuple[Finding, ...]:
+        """Return the findings of one topic."""
+        return tuple(finding for finding in self.findings if finding.topic == topic)
+
+    @property
+    def must_mend(self) -> bool:
+        """Whether something must be settled before the numbers can be trusted."""
+        return any(finding.severity == "mend" for finding in self.findings)
+
+    @property
+    def headline(self) -> str:
+        """The check in one sentence."""
+        if not self.findings:
+            return "Nothing suspicious was found in the readings."
+        numbers = {name: sum(f.severity == name for f in self.findings) for name in SEVERITIES}
+        split = [f"{n} {TO_DO[name]}" for name, n in numbers.items() if n]
+        return f"{counted(len(self.findings), 'finding')}: {', '.join(split)}."
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a finding: severity, topic, place, what, todo."""
+        columns = ["severity", "topic", "place", "what", "todo"]
+        return pd.DataFrame(
+            [[getattr(f, column) for column in columns] for f in self.findings], columns=columns
+        )
+
+    def blocks(self) -> list[Block]:
+        """Return the headline, then the findings of each severity."""
+        found: list[Block] = [Prose([self.headline])]
+        for severity, meaning in SEVERITIES.items():
+            group = [f for f in self.findings if f.severity == severity]
+            if group:
+                title = f"{_MARKS[severity]} {severity.capitalize()}: {meaning}"
+                entries = [(f.place, f"{f.what} {f.todo}") for f in group]
+                found.append(Callout(title, entries, _COLOURS[severity]))
+        return found
+
+
+RECORD, SETTINGS = "record", "settings"
+_MOST_SHOWN = 6
+
+
+def record(study: Study) -> Iterator[Finding]:
+    """Yield findings about rows that were altered, and settings changed past the record.
+
+    Nothing for a study that was not opened from a folder, or whose readings were not taken
+    with the entry form: there is no record to compare with.
+    """
+    found = study.record
+    if found is None:
+        return
+    yield from _altered_files(found)
+    yield from _missing_sessions(found)
+    yield from _settings_record(found)
+    if found.problem is not None:
+        yield Finding(
+            "mend",
+            RECORD,
+            "the record",
+            f"The record of the study cannot be read: {found.problem.problem}.",
+            f"{found.problem.remedy}.",
+        )
+
+
+def _altered_files(found: Record) -> Iterator[Finding]:
+    for file in found.files:
+        if file.altered is None:
+            continue
+        yield Finding(
+            "mend",
+            RECORD,
+            file.name,
+            f"Row {file.altered.row} is the first that is not as it was written: "
+            f"{file.altered.why}.",
+            "Restore the file from a copy. A reading is corrected in the entry form, where the "
+            "old value stays on record.",
+        )
+
+
+def _missing_sessions(found: Record) -> Iterator[Finding]:
+    if found.missing_sessions:
+        yield Finding(
+            "mend",
+            RECORD,
+            "events.csv",
+            "The readings name sessions of which there is no record: "
+            f"{listed(found.missing_sessions)}. Events, and the settings logged there, were "
+            "removed.",
+            "Restore events.csv from a copy.",
+        )
+
+
+def _settings_record(found: Record) -> Iterator[Finding]:
+    """Yield one finding on what decides, and one on facts that were replaced.
+
+    A fact stated by hand where none was stated before is what the study file is for.
+    """
+    deciding = [str(change) for change in found.changes if change.decides]
+    replaced = [str(change) for change in found.changes if change.old and not change.decides]
+    if deciding:
+        yield _settings_changed("mend", deciding, f"{REMEDY}.")
+    if replaced:
+        yield _settings_changed(
+            "look",
+            replaced,
+            "This only describes the study. Compare it with the paper it came from, and put it on "
+            "record in the same way as any other change (grr record).",
+        )
+
+
+def _settings_changed(severity: str, changes: list[str], todo: str) -> Finding:
+    shown = "; ".join(changes[:_MOST_SHOWN])
+    more = f"; and {len(changes) - _MOST_SHOWN} more" if len(changes) > _MOST_SHOWN else ""
+    return Finding(
+        severity,
+        SETTINGS,
+        "study.toml",
+        f"Changed outside the record after collecting began: {shown}{more}.",
+        todo,
+    )
+
+
+def completeness(study: Study) -> Iterator[Finding]:
+    """Yield findings about missing readings, thin designs and the order of measurement."""
+    cube = study.cube()
+    yield from _missing(study, cube)
+    yield from _thin(cube)
+    yield from _order(study, cube)
+
+
+def _missing(study: Study, cube: Cube) -> Iterator[Finding]:
+    gaps = np.argwhere(np.isnan(cube.values))
+    if study.plan is not None:
+        absent = [part for part in study.plan.parts if part not in cube.parts]
+        absent += [
+            f"operator {name}" for name in study.plan.operators if name not in cube.operators
+        ]
+        if absent:
+            yield Finding(
+                "mend",
+                "incomplete",
+                "the study",
+                f"The plan names what was never measured: {listed(absent)}.",
+                "Finish the study, or say in the report why it was cut short.",
+            )
+    if study.design == "nested":
+        return
+    never = np.isnan(cube.values).all(axis=2)
+    if len(gaps) == 0:
+        return
+    if never.shape[1] > 1 and ((~never).sum(axis=1) < 2).all():
+        yield Finding(
+            "mend",
+            "nested",
+            "the study",
+            "No part was measured by two operators.",
+            "If that was meant (measuring destroys the part, say), state design='nested'; "
+            "otherwise let every operator measure the same parts.",
+        )
+        return
+    if cube.complete:
+        yield Finding(
+            "know",
+            "incomplete",
+            "the study",
+            "The trials are numbered unevenly, but everyone measured every part equally often.",
+            "Nothing to do: repeats may stand in any place.",
+        )
+        return
+    shown = [place(cube, *(int(i) for i in gap)) for gap in gaps]
+    cells = [place(cube, int(i), int(j)) for i, j in np.argwhere(never)]
+    what = f"{counted(len(gaps), 'reading')} missing: {'; '.join(shown[:4])}"
+    if len(shown) > 4:
+        what += f"; and {len(shown) - 4} more"
+    if cells:
+        what += f". Never measured at all: {'; '.join(cells[:3])}"
+        what += f" and {len(cells) - 3} more" if len(cells) > 3 else ""
+    yield Finding(
+        "look",
+        "incomplete",
+        "the study",
+        f"{what}.",
+        "Take them if the parts and the gauge are still as they were. Otherwise the analysis "
+        "uses what is there and says so.",
+    )
+
+
+def _thin(cube: Cube) -> Iterator[Finding]:
+    p, o, r = cube.values.shape
+    if o < 2:
+        yield Finding(
+            "look",
+            "thin design",
+            "the study",
+            "One operator measured, so differences between operators cannot be seen.",
+            "Let at least one more person measure the same parts, unless this operator is the "
+            "only one who ever will.",
+        )
+    if r < 2:
+        yield Finding(
+            "look",
+            "thin design",
+            "the study",
+            "Each part was measured once by each operator, so repeatability and interaction "
+            "cannot be told apart.",
+            "Add a second trial.",
+        )
+    if p < 5:
+        yield Finding(
+            "look",
+            "thin design",
+            "the study",
+            f"Only {p} parts were measured; part variation from so few is hardly known.",
+            "Use 10 parts where you can (AIAG MSA, 4th ed., chapter III section B).",
+        )
+
+
+def _order(study: Study, cube: Cube) -> Iterator[Finding]:
+    if "order" not in study.readings or study.readings["order"].isna().all():
+        yield Finding(
+            "know",
+            "order",
+            "the study",
+            "The order in which the readings were taken was not recorded, so drift and "
+            "learning cannot be studied.",
+            "Next time let the run sheet number the readings.",
+        )
+        return
+    order = study.cube("order").values
+    p, o, r = order.shape
+    in_part_order = sum(
+        bool(np.all(np.diff(order[:, j, t]) > 0))
+        for j in range(o)
+        for t in range(r)
+        if np.isfinite(order[:, j, t]).all()
+    )
+    if p > 3 and in_part_order > 0.5 * o * r:
+        yield Finding(
+            "look",
+            "order",
+            "the study",
+            "The parts were measured in the order of their numbers again and again, so an "
+            "operator could remember the last value, and drift looks like part variation.",
+            "Measure in random order next time (the run sheet gives one).",
+        )
+
+
+_SLIPS = {
+    10.0: "a decimal place too far left (ten times too large)",
+    0.1: "a decimal place too far right (ten times too small)",
+    25.4: "25.4 times too large: mm where inches are expected",
+    1 / 25.4: "25.4 times too small: inches where mm are expected",
+    1000.0: "1000 times too large: another unit, µm for mm say",
+    0.001: "1000 times too small: another unit, mm for µm say",
+}
+
+
+def mistakes(study: Study) -> Iterator[Finding]:
+    """Yield findings about factors, exchanged parts, copied trials and shifted sequences."""
+    cube = study.cube()
+    if study.design == "nested":
+        return
+    slips = data_checks.factor_slips(cube.values, study.resolution)
+    yield from (_factor(study, cube, slip) for slip in slips)
+    values = cube.values.copy()
+    for slip in slips:
+        values[slip.part, slip.operator, slip.trial] = np.nan
+    shifts = _shifts(study, values)
+    yield from (_shift(cube, shift) for shift in shifts)
+    shifted = {(shift.operator, shift.trial) for shift in shifts}
+    for swap in data_checks.swapped_parts(values, study.resolution):
+        if not all((swap.operator, trial) in shifted for trial in swap.trials):
+            yield _swap(cube, swap)
+    yield from (_copy(cube, copy) for copy in data_checks.copied_trials(values))
+
+
+def without_factor_slips(study: Study) -> Study:
+    """Return the study with readings that are off by a factor taken as missing.
+
+    One such reading would hide every other fault behind its own size.
+    """
+    cube = study.cube()
+    slips = data_checks.factor_slips(cube.values, study.resolution)
+    if study.design == "nested" or not slips:
+        return study
+    table = study.readings
+    for slip in slips:
+        here = (
+            (table["part"] == cube.parts[slip.part])
+            & (table["operator"] == cube.operators[slip.operator])
+            & (table["trial"] == cube.trials[slip.trial])
+        )
+        table.loc[here, "reading"] = np.nan
+    return replace(study, readings=table)
+
+
+def _shifts(study: Study, values: np.ndarray) -> list[data_checks.Shift]:
+    p, o, r = values.shape
+    if "order" in study.readings and study.readings["order"].notna().any():
+        order = study.cube("order").values
+    else:
+        order = np.broadcast_to(np.arange(p, dtype=float)[:, None, None], (p, o, r))
+    return data_checks.shifted_sequences(values, order, study.resolution)
+
+
+def _factor(study: Study, cube: Cube, slip: data_checks.FactorSlip) -> Finding:
+    value = float(cube.values[slip.part, slip.operator, slip.trial])
+    return Finding(
+        "mend",
+        "factor",
+        place(cube, slip.part, slip.operator, slip.trial),
+        f"The reading {size(value, study.resolution)} looks {_SLIPS[slip.factor]}; "
+        f"{size(value / slip.factor, study.resolution)} would fit the part.",
+        "Look at the record. Void it and measure again if you can; correct it only where the "
+        "original is at hand.",
+    )
+
+
+def _swap(cube: Cube, swap: data_checks.Swap) -> Finding:
+    a, b = (cube.parts[i] for i in swap.parts)
+    all_trials = len(swap.trials) == cube.values.shape[2]
+    which = (
+        "every trial"
+        if all_trials
+        else f"trial {listed([str(cube.trials[t]) for t in swap.trials])}"
+    )
+    return Finding(
+        "mend",
+        "exchanged parts",
+        f"parts {a} and {b}, operator {cube.operators[swap.operator]}, {which}",
+        "The two parts' readings fit the other operators only when they are exchanged.",
+        "Ask for the parts and measure both again; exchange the readings only if the mix-up "
+        "is certain.",
+    )
+
+
+def _copy(cube: Cube, copy: data_checks.Copy) -> Finding:
+    (one, first), (other, second) = (
+        (cube.operators[j], cube.trials[t]) for j, t in (copy.first, copy.second)
+    )
+    alike = (
+        "Both trials hold the same readings for every part; by chance this would happen less than "
+        "once in a thousand studies."
+    )
+    if one == other:
+        where = f"operator {one}, trials {first} and {second}"
+        todo = "Find out whether a column was copied. If so, measure that trial again."
+    else:
+        where = f"operator {one}, trial {first}, and operator {other}, trial {second}"
+        todo = (
+            "Find out whether one operator's readings were entered for the other. If so, the one "
+            "who did not measure measures that trial."
+        )
+    return Finding("mend", "copied trial", where, alike, todo)
+
+
+def _shift(cube: Cube, shift: data_checks.Shift) -> Finding:
+    way = "the part after" if shift.step == 1 else "the part before"
+    return Finding(
+        "mend",
+        "one part out",
+        f"operator {cube.operators[shift.operator]}, trial {cube.trials[shift.trial]}",
+        f"From reading {shift.start + 1} of this trial on, each reading fits {way} it better "
+        "than the part it is filed under.",
+        "Compare with the run sheet; file the readings one part on, or measure the trial again.",
+    )
+
+
+#: Share of the tolerance that the parts should span at least (common practice, no source).
+COVERED_SHARE = 0.5
+#: Up to so many ranges beyond the limit each is a finding of its own.
+_MOST_SINGLE = 6
+
+
+def scatter(study: Study) -> Iterator[Finding]:
+    """Yield findings about ranges beyond their limit, and about the choice of parts."""
+    cube = study.cube()
+    if float(np.nanmax(cube.values) - np.nanmin(cube.values)) == 0.0:
+        yield Finding(
+            "mend",
+            "stuck gauge",
+            "the study",
+            "Every reading is the same: the gauge did not move, was not read, or is far too "
+            "coarse.",
+            "Find out which; these readings say nothing about the gauge.",
+        )
+        return
+    yield from _ranges(study, cube)
+    yield from _alike(study, cube)
+    yield from _coverage(study, cube)
+
+
+def _ranges(study: Study, cube: Cube) -> Iterator[Finding]:
+    """Ranges beyond D4 × mean range (AIAG MSA, 4th ed., chapter III section B, range chart)."""
+    found = trial_ranges(cube.values, study.resolution)
+    if found is None:
+        return
+    ranges, limit = found.ranges, found.limit
+    beyond = [(int(i), int(j)) for i, j in np.argwhere(found.beyond)]
+    chance = chance_beyond_limit(study.trials, int(np.isfinite(ranges).sum()))
+    todo = (
+        "Look for dirt, a tilted part or a slip, and measure again. Keep the readings if nothing "
+        f"is found: chance alone gives such a range in {100 * chance:.0f} % of studies of this "
+        "size."
+    )
+    if len(beyond) > _MOST_SINGLE:
+        places = listed([place(cube, *where) for where in beyond], 5)
+        worst, usual = lengths_apart(float(np.nanmax(ranges)), limit, study.unit)
+        yield Finding(
+            "look",
+            "range beyond limit",
+            f"{len(beyond)} places",
+            f"The repeats differ by up to {worst} ({places}); ordinary scatter stays within "
+            f"{usual}.",
+            todo,
+        )
+        return
+    for part, operator in beyond:
+        own, usual = lengths_apart(float(ranges[part, operator]), limit, study.unit)
+        yield Finding(
+            "look",
+            "range beyond limit",
+            place(cube, part, operator),
+            f"The repeats differ by {own}; ordinary scatter stays within {usual}.",
+            todo,
+        )
+
+
+def _alike(study: Study, cube: Cube) -> Iterator[Finding]:
+    """Parts whose means differ no more than repeats do cannot show part variation."""
+    cells = np.isfinite(cube.values).sum(axis=2)
+    df = int(np.maximum(cells - 1, 0).sum())
+    if df == 0:
+        return
+    filled = np.nan_to_num(cube.values)
+    cell_means = filled.sum(axis=2) / np.maximum(cells, 1)
+    squares = np.nansum(np.square(cube.values - cell_means[..., None]))
+    repeat = float(np.sqrt(squares / df))
+    counts = cells.sum(axis=1)
+    means = filled.sum(axis=(1, 2))[counts > 0] / counts[counts > 0]
+    expected = d2(max(2, len(means))) * repeat / np.sqrt(float(counts[counts > 0].mean()))
+    if np.ptp(means) <= 1.5 * expected:
+        yield Finding(
+            "look",
+            "parts alike",
+            "the study",
+            f"The parts' means lie within {length(float(np.ptp(means)), study.unit)}, hardly "
+            "more than the scatter of repeats alone would give.",
+            "Part variation, percent of total variation and ndc mean little here. Choose parts "
+            "that span what the process makes.",
+        )
+
+
+def _coverage(study: Study, cube: Cube) -> Iterator[Finding]:
+    tolerance = study.tolerance
+    if study.purpose != "accept" or tolerance is None or tolerance.width is None:
+        return
+    centres = median(cube.values, axis=(1, 2))
+    covered = float(np.nanmax(centres) - np.nanmin(centres)) / tolerance.width
+    if covered < COVERED_SHARE:
+        yield Finding(
+            "know",
+            "tolerance not covered",
+            "the study",
+            f"The parts span {percent(100 * covered)} of the tolerance, so the gauge was not "
+            "tried near both limits.",
+            "Add parts near the limits, also outside, if the gauge or the grip may behave "
+            "differently there.",
+        )
+
+
+def resolution(study: Study) -> Iterator[Finding]:
+    """Yield findings about the resolution of the gauge."""
+    if study.resolution is None:
+        yield Finding(
+            "know",
+            "resolution",
+            "the study",
+            "The resolution of the gauge was not stated, so it could not be judged.",
+            "State it: the step of the last digit on the display.",
+        )
+        return
+    yield from _against_tolerance(study, study.resolution)
+    yield from _against_scatter(study, study.resolution)
+
+
+def _against_tolerance(study: Study, step: float) -> Iterator[Finding]:
+    """Resolution against a tenth of the tolerance or of the process spread.
+
+    Source: AIAG MSA, 4th ed., chapter II (rule of tens; from memory).
+    """
+    width = None if study.tolerance is None else study.tolerance.width
+    spread = None if study.process_sd is None else 6.0 * study.process_sd
+    for whole, name in ((width, "tolerance"), (spread, "process spread (6 sd)")):
+        # A ratio computed from decimals such as 10.012 − 10.006 misses by rounding.
+        if whole is not None and step > whole / 10.0 * (1.0 + 1e-9):
+            yield Finding(
+                "look",
+                "resolution",
+                "the study",
+                f"One digit of the gauge, {length(step, study.unit)}, is "
+                f"{percent(100 * step / whole)} of the {name}; a tenth is the usual limit.",
+                "Use a gauge with a finer digit.",
+            )
+
+
+def _against_scatter(study: Study, step: float) -> Iterator[Finding]:
+    """Possible values within the limit of the range (see `digits_seen`)."""
+    cube = study.cube()
+    counts = np.isfinite(cube.values).sum(axis=2)
+    r = int(counts.max())
+    full = counts == r
+    if r < 2:
+        return
+    ranges = np.ptp(cube.packed[full], axis=1)
+    limit = upper_range_limit(r) * float(ranges.mean())
+    seen = digits_seen(ranges, limit, step)
+    if seen.too_few:
+        yield Finding(
+            "look",
+            "too few digits",
+            "the study",
+            f"Only {counted(seen.possible, 'possible value')} within the limit of the range, and "
+            f"{percent(100 * seen.zeros)} of the ranges are zero: the last digit hides the "
+            "scatter.",
+            "Read one more digit if the gauge has it. Otherwise repeatability is known only to "
+            "be of the size of the last digit.",
+        )
+
+
+#: A shift of more than so many standard deviations of the repeats must be settled first.
+MANY_SD = 2.0
+
+
+def trials(study: Study) -> Iterator[Finding]:
+    """Yield findings about trials that read otherwise than the rest.
+
+    About 1 % of studies in which nothing moves get one (simulated in
+    ``tests/formulas/test_change_points.py``).
+    """
+    found = trial_changes(study)
+    small = small_interaction(study)
+    numbers = _drift(study) if found else None
+    for change in found:
+        yield _changed(study, change, numbers, small)
+    if small is not None and not found:
+        yield _repeats_only(small)
+
+
+def _drift(study: Study) -> DriftNumbers | None:
+    try:
+        return drift_numbers(study)
+    except StudyError:
+        return None
+
+
+def _changed(
+    study: Study,
+    change: TrialChange,
+    numbers: DriftNumbers | None,
+    small: tuple[float, float] | None,
+) -> Finding:
+    words = change_words(change, study)
+    what = f"{words[0].upper()}{words[1:]}, on the same parts"
+    if change.scatter > 0.0:
+        scatter = length(change.scatter, study.unit)
+        what += f"; repeats scatter with a standard deviation of {scatter}."
+    else:
+        what += "; otherwise the readings repeat to the last digit."
+    if small is not None:
+        what += f" {_too_small(small)}"
+    large = abs(change.size) > max(MANY_SD * change.scatter, study.resolution or 0.0)
+    severity = "mend" if large else "look"
+    todo = (
+        "Something moved between the rounds: zero, setting, room or parts. Find out what, and "
+        "measure the rounds on one side of it again."
+    )
+    if numbers is not None and not _left(numbers, change):
+        bumps = [b for b in numbers.bumps if b.operator in change.operators]
+        if bumps:
+            told = listed([f"{b.operator}, {bump_words(numbers, b)}" for b in bumps])
+            what += f" By the order taken: {told}."
+        else:
+            severity, todo = (
+                "look",
+                "See notebook 7, Stand or handheld, for how fast it goes and when to zero again.",
+            )
+            what += " A drift while measuring explains it."
+    place = these_operators(study, change.operators)
+    return Finding(severity, "trials differ", place, f"{what} It counts as repeatability.", todo)
+
+
+def _left(numbers: DriftNumbers, change: TrialChange) -> bool:
+    """Whether neither drift nor bumps explain a change."""
+    left = {name for of in numbers.changes.values() for c in of for name in c.operators}
+    return bool(left.intersection(change.operators))
+
+
+def _repeats_only(small: tuple[float, float]) -> Finding:
+    return Finding(
+        "look",
+        "repeats scatter alone",
+        "the study",
+        _too_small(small),
+        "Something may have moved between the trials, or readings were copied. Ask how they "
+        "were taken.",
+    )
+
+
+def _too_small(small: tuple[float, float]) -> str:
+    f, _ = small
+    return (
+        f"The repeats scatter far more than the means of parts by operators do (interaction "
+        f"F = {figures(f)}; chance gives one so small in fewer than one study in a thousand)."
+    )
+
+
+#: Readings this many tolerances away from the middle contradict the tolerance.
+_FAR = 10.0
+#: Facts that say what the verdict is about.
+_NEEDED = {
+    "gauge_number": "the number of the gauge",
+    "certificate": "its calibration certificate",
+    "holding": "how it is held",
+    "measuring_place": "where on the part it measures",
+}
+
+
+def facts(study: Study) -> Iterator[Finding]:
+    """Yield findings about facts not stated, calibration, limits at zero and the unit."""
+    yield from _not_stated(study)
+    yield from _certificate(study)
+    yield from _zero_limit(study)
+    yield from _far_off(study)
+
+
+def _not_stated(study: Study) -> Iterator[Finding]:
+    """Yield a finding where a fact without which a verdict cannot be used again is missing."""
+    missing = [
+        words
+        for key, words in _NEEDED.items()
+        if study.facts.get(key) in (None, "") and not (key == "holding" and _held(study))
+    ]
+    if missing:
+        yield Finding(
+            "know",
+            "facts",
+            "the study",
+            f"Not stated: {listed(missing)}.",
+            "State them in the study form or in study.toml: the verdict holds for this gauge, "
+            "held like this, at this place of the part.",
+        )
+
+
+def _held(study: Study) -> bool:
+    """Whether the name of the method, or the checklist of a session, says how it was held."""
+    if study.methods or study.record is None:
+        return bool(study.methods)
+    events = study.record.events
+    asked = (events["kind"] == "checklist") & (events["name"] == "holding")
+    return bool((events.loc[asked, "value"] != "").any())
+
+
+def _certificate(study: Study) -> Iterator[Finding]:
+    due = study.facts.get("calibration_due")
+    measured = _last_day(study)
+    if not due or measured is None:
+        return
+    day = calibration_due(study)
+    if day is None:
+        yield Finding(
+            "look",
+            "calibration",
+            "the gauge",
+            f"The certificate's due date reads {due!r}, which is not a date.",
+            "Write it like 2027-03-31.",
+        )
+        return
+    if day < measured:
+        yield Finding(
+            "mend",
+            "calibration",
+            "the gauge",
+            f"The calibration was due on {day}, and readings were taken on {measured}.",
+            "Have the gauge calibrated before any reading accepts or rejects a part.",
+        )
+
+
+def calibration_due(study: Study) -> dt.date | None:
+    """Return the day on which the calibration is due; None where no date is stated."""
+    due = study.facts.get("calibration_due")
+    try:
+        return due if isinstance(due, dt.date) else dt.date.fromisoformat(str(due))
+    except ValueError:
+        return None
+
+
+def _last_day(study: Study) -> dt.date | None:
+    readings = study.readings
+    if "time" not in readings or readings["time"].isna().all():
+        return None
+    return pd.Timestamp(readings["time"].max()).date()
+
+
+def _zero_limit(study: Study) -> Iterator[Finding]:
+    tolerance = study.tolerance
+    if tolerance is None:
+        return
+    readings = study.readings["reading"].to_numpy(dtype=float)
+    smallest = float(np.nanmin(readings))
+    if tolerance.lower == 0.0 and smallest >= 0.0 and tolerance.upper is not None:
+        near = float(np.nanmedian(readings)) < 0.5 * tolerance.upper
+        if near:
+            yield Finding(
+                "look",
+                "limit at zero",
+                "the tolerance",
+                "The lower limit is 0 and no reading is below it: for roundness, flatness or "
+                "runout 0 is where the characteristic ends, not a limit on the drawing.",
+                "If the drawing has no lower limit, leave it out: the tolerance is one-sided.",
+            )
+
+
+def _far_off(study: Study) -> Iterator[Finding]:
+    """Yield a finding where the readings lie far from the tolerance: another unit, say."""
+    tolerance = study.tolerance
+    if tolerance is None or tolerance.lower is None or tolerance.upper is None:
+        return
+    width = tolerance.upper - tolerance.lower
+    middle = 0.5 * (tolerance.upper + tolerance.lower)
+    centre = float(np.nanmedian(study.readings["reading"].to_numpy(dtype=float)))
+    if abs(centre - middle) <= _FAR * width:
+        return
+    factor = next((f for f in FACTORS if abs(centre / f - middle) <= _FAR * width), None)
+    guess = "" if factor is None else f" They would fit if divided by {factor:.4g}."
+    yield Finding(
+        "mend",
+        "unit",
+        "the study",
+        f"The readings lie far from the tolerance: their median is {centre:.6g}, its middle "
+        f"{middle:.6g}.{guess}",
+        "Check the unit, the limits, and whether the gauge shows sizes or deviations from a "
+        "setting master.",
+    )
+
+
+def place(cube: Cube, part: int, operator: int, trial: int | None = None) -> str:
+    """Return "part 7, operator Ilse, trial 2"."""
+    where = f"part {cube.parts[part]}, operator {cube.operators[operator]}"
+    return where if trial is None else f"{where}, trial {cube.trials[trial]}"
+
+
+def these_operators(study: Study, names: tuple[str, ...]) -> str:
+    """Return "operator Ilse", "operators Ilse and Jan", or "every operator"."""
+    if len(names) == 1:
+        return f"operator {names[0]}"
+    return "every operator" if names == study.operator_names else f"operators {listed(names)}"

@@ -49,7 +49,7 @@ from grr.questions.drift_series import (
     fitted_series,
     series_of,
 )
-from grr.questions.printing import EXAMPLE
+from grr.questions.gauge import EXAMPLE
 from grr.questions.sittings import Sittings, sittings
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes, who_changed
 from grr.questions.zero_checks import ZEROED, zero_changes, zero_checks

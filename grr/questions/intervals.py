@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
+from grr.formulas.analysis_of_variance import crossed_anova, nested_anova
+from grr.formulas.arrays import Array, measured
 from grr.formulas.confidence_limits import quantity_limits
-from grr.formulas.pivots import DRAWS, SEED
+from grr.formulas.pivots import DRAWS, SEED, Pivots, crossed_pivots, floored_pivots, nested_pivots
+from grr.formulas.reml import nested_cube
+from grr.formulas.sources_of_variation import Yardstick
+from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
+from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.choices import MEASURES, NAMES, SOURCES
+from grr.model.rounding import JOIN, figures, percent
+from grr.model.study import Study
+from grr.model.units import conversion, fine_unit
 from grr.model.values import number
-from grr.questions.pivoting import pivots_of, yardstick_of
-from grr.questions.result import GaugeResult
-from grr.questions.sources import MEASURES, SOURCES
+
+if TYPE_CHECKING:
+    from grr.questions.gauge import GaugeResult
 
 CHOSEN = "the parts were chosen, so their variation says nothing of the process"
 FLOORED = "the readings repeat to the last digit, so EV is the gauge's rounding error"
@@ -98,3 +110,145 @@ def _reason(result: GaugeResult, quantity: str, measure: str) -> str:
     if quantity == "EV" and result.floored:
         return FLOORED
     return ""
+
+
+#: What a person reads first: a source by its spread and percentages.
+_SHOWN = ("spread", "percent_tolerance", "percent_tv")
+_WORDS = ("spread", "% of tolerance", "% of total")
+
+
+class IntervalTable(Printed, pd.DataFrame):
+    """A DataFrame of estimates and limits (see `grr.questions.intervals`) that prints well."""
+
+    _metadata = ["level", "unit"]  # noqa: RUF012
+    level: float
+    unit: str
+
+    @property
+    def _constructor(self) -> type[pd.DataFrame]:
+        """A part of the table is a plain DataFrame."""
+        return pd.DataFrame
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the numbers as a plain DataFrame."""
+        return pd.DataFrame(self)
+
+    def blocks(self) -> list[Block]:
+        """Return value and limits of each source, and why some have none."""
+        opening = f"Value, and in brackets the limits at {100 * self.level:g} % confidence."
+        return [Prose([opening]), Table(self._head(), self._rows()), Bullets(self._closing())]
+
+    def _measures(self) -> list[str]:
+        given = self["lower"].notna() | (self["reason"] == "")
+        return [m for m in _SHOWN if m != "percent_tolerance" or bool(given["GRR", m])]
+
+    def _head(self) -> list[str]:
+        fine = fine_unit(self.unit)
+        words = {
+            "spread": f"spread, {fine}" if fine else "spread",
+            "percent_tolerance": "% of tolerance",
+            "percent_tv": "% of total",
+        }
+        return ["Source", *(words[measure] for measure in self._measures())]
+
+    def _rows(self) -> list[list[str]]:
+        return [
+            [f"{name} {NAMES[name]}", *(self._cell(name, m) for m in self._measures())]
+            for name in SOURCES
+        ]
+
+    def _cell(self, quantity: str, measure: str) -> str:
+        values = [float(self[name][quantity, measure]) for name in ("estimate", "lower", "upper")]
+        if math.isnan(values[0]):
+            return "not estimated"
+        estimate, lower, upper = (self._written(value, measure) for value in values)
+        return estimate if math.isnan(values[1]) else f"{estimate} ({lower} to {upper})"
+
+    def _written(self, value: float, measure: str) -> str:
+        if math.isinf(value):
+            return "∞"
+        if measure.startswith("percent"):
+            return percent(value).removesuffix("%").rstrip(JOIN)
+        factor = conversion(self.unit, fine_unit(self.unit)) if measure == "spread" else 1.0
+        return figures(value * factor, 3 if measure == "value" else 2)
+
+    def _closing(self) -> list[str]:
+        lines = [
+            f"ndc, not rounded down: {self._cell('ndc', 'value')}.",
+            f"ICC: {self._cell('ICC', 'value')}.",
+        ]
+        said: dict[str, list[str]] = {}
+        for measure in self._measures():
+            reasons = {name: str(self["reason"][name, measure]) for name in SOURCES}
+            if len(set(reasons.values())) == 1 and reasons["GRR"]:
+                said[reasons["GRR"]] = [dict(zip(_SHOWN, _WORDS, strict=True))[measure]]
+                continue
+            for name, reason in reasons.items():
+                if reason and name not in said.setdefault(reason, []):
+                    said[reason].append(name)
+        return [
+            *lines,
+            *(f"{', '.join(names)}: no limits, {why}." for why, names in said.items() if names),
+        ]
+
+
+def yardstick_of(result: GaugeResult) -> Yardstick:
+    """Return what the study's variation is compared with."""
+    study = result.study
+    tolerance = study.tolerance
+    return Yardstick(
+        spread=result.spread,
+        lower=None if tolerance is None else tolerance.lower,
+        upper=None if tolerance is None else tolerance.upper,
+        process_mean=study.process_mean,
+        process_sd=study.process_sd,
+    )
+
+
+def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> Pivots:
+    """Return draws of the study's variances, interaction kept whatever the estimate did.
+
+    The same for both methods of calculation, since the readings are the same. A
+    repeatability hidden by rounding is not below the gauge's rounding error here either.
+
+    Raises
+    ------
+    StudyError
+        The readings cannot carry an interval, and why.
+    """
+    study, operators = result.study, _operators(result)
+    pivots = study.once(
+        ("pivots", draws, seed, operators), lambda: _study_pivots(study, draws, seed, operators)
+    )
+    step = result.study.resolution
+    if not result.floored or step is None:
+        return pivots
+    return floored_pivots(pivots, step)
+
+
+def _operators(result: GaugeResult) -> str:
+    """Return how the operators count: by ranges always as a sample, as the estimate takes them."""
+    return "random" if result.method == "average_range" else result.study.operators
+
+
+def _study_pivots(study: Study, draws: int, seed: int, operators: str) -> Pivots:
+    options: dict[str, Any] = {"draws": draws, "seed": seed, "operators": operators}
+    if study.design == "nested":
+        readings = nested_readings(study)
+        if np.isfinite(readings).all():
+            return nested_pivots(nested_anova(readings), **options)
+        return nested_pivots(unweighted_nested(readings), **options)
+    cube = study.cube()
+    if cube.complete:
+        return crossed_pivots(crossed_anova(cube.packed), **options)
+    return crossed_pivots(unweighted_means(measured(cube.packed)), **options)
+
+
+def nested_readings(study: Study) -> Array:
+    """Return the readings of a nested study, operators × parts × trials, NaN where missing."""
+    table = study.readings.dropna(subset="reading")
+    return nested_cube(
+        table["reading"].to_numpy(dtype=np.float64),
+        table["part"].to_numpy(str),
+        table["operator"].to_numpy(str),
+    )

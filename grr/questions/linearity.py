@@ -43,7 +43,7 @@ from grr.model.readings_table import refuse_gaps, table_of
 from grr.model.rounding import counted, figures, length, size, with_unit
 from grr.model.units import canonical_unit, conversion, fine_unit
 from grr.model.values import at_least_zero, number
-from grr.questions.printing import EXAMPLE
+from grr.questions.gauge import EXAMPLE
 
 #: How the bias lies to a limit: surely within it, surely beyond it somewhere, or neither.
 Place = Literal["within", "beyond", "open"]

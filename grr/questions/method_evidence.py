@@ -16,10 +16,10 @@ from grr.formulas.method_comparison import (
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.model.values import number
-from grr.questions.criteria import Criterion, bounded, ratio_draws
+from grr.questions.gauge import GaugeResult
+from grr.questions.intervals import pivots_of, yardstick_of
 from grr.questions.method_numbers import MethodNumbers
-from grr.questions.pivoting import pivots_of, yardstick_of
-from grr.questions.result import GaugeResult
+from grr.questions.verdict import Criterion, bounded, ratio_draws
 
 #: The margin where none is stated: percent of the tolerance.
 DEFAULT_MARGIN_PERCENT = 5.0

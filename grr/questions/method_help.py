@@ -11,7 +11,6 @@ from grr.model.rounding import length, percent
 from grr.model.study import Study
 from grr.questions.drift import DriftNumbers, MethodDrift, drift_numbers, duration, re_zero
 from grr.questions.method_numbers import MethodNumbers
-from grr.questions.result import GaugeResult
 
 WITHOUT_DRIFT = "without drift, that is with gloves or an insulating grip"
 

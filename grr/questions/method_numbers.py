@@ -22,10 +22,9 @@ from grr.formulas.method_comparison import (
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.model.values import one_of
-from grr.questions.anova import anova
+from grr.questions.gauge import GaugeResult, anova
 from grr.questions.method_anova import method_anova
 from grr.questions.method_readings import MethodReadings, method_readings
-from grr.questions.result import GaugeResult
 from grr.questions.sittings import seconds_per_reading, sittings
 
 #: Draws behind the intervals of ratio and agreement; limits repeat to about a percent.

@@ -9,7 +9,7 @@ from grr.formulas.method_comparison import BASELINE, CANDIDATE, NEITHER, OPEN
 from grr.model import tables
 from grr.model.names import shortened
 from grr.model.rounding import JOIN, counted, figures, length, percent, square_unit, squares
-from grr.questions.conditions import conditions_of_use
+from grr.questions.gauge import EXAMPLE, tolerance_text
 from grr.questions.method_help import remedy_sentence
 from grr.questions.method_words import (
     agreement_sentence,
@@ -22,7 +22,7 @@ from grr.questions.method_words import (
     ratio_sentence,
     share_sentence,
 )
-from grr.questions.printing import EXAMPLE, tolerance_text
+from grr.questions.verdict import conditions_of_use
 
 if TYPE_CHECKING:
     from grr.questions.compare_methods import MethodComparison

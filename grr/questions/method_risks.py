@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from grr.formulas.conformity import Risks, global_risks
 from grr.model.errors import StudyError
-from grr.questions.circumstances import circumstances
 from grr.questions.method_numbers import MethodNumbers
+from grr.questions.risk import circumstances
 
 
 @dataclass(frozen=True)

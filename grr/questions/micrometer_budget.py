@@ -21,7 +21,7 @@ from grr.model.rounding import length as fine
 from grr.model.units import canonical_unit, conversion
 from grr.model.values import at_least_zero, number
 from grr.questions.budget import Contribution
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult
 
 REPEATABILITY, REPRODUCIBILITY = "repeatability", "reproducibility"
 

@@ -51,7 +51,7 @@ from grr.model.rounding import JOIN, counted, length, percent, size
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
-from grr.questions.printing import EXAMPLE
+from grr.questions.gauge import EXAMPLE
 
 Chart = Literal["individuals", "mean and range"]
 Event = Literal["check", "dropped", "repaired"]

@@ -2,41 +2,46 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 
-from grr.model import tables
-from grr.model.errors import StudyError
-from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, percent
-from grr.model.study import Study
-from grr.questions.advice import bench_advice
-from grr.questions.check import check
-from grr.questions.conditions import conditions_of_use
-from grr.questions.criteria import (
-    Criterion,
-    class_of,
-    criterion,
-    dominant_source,
-    least_categories,
-    share_of_parts_shown,
+from grr.formulas.analysis_of_variance import CrossedAnova
+from grr.formulas.arrays import Array
+from grr.formulas.confidence_limits import (
+    careful_lower_bound,
+    confidence_below,
+    lower_bound,
+    ndc_draws,
+    percent_tolerance_draws,
+    percent_tv_draws,
+    upper_bound,
 )
-from grr.questions.decision import DO_NOT_USE, LIKE_THIS, NOT_DECIDED, USE, decide
-from grr.questions.findings import Findings
-from grr.questions.misclassifying import misclassification
-from grr.questions.of_record import result_of_record
-from grr.questions.printing import opening
-from grr.questions.result import GaugeResult
-from grr.questions.sources import NAMES
-from grr.questions.undecided import ways_to_decide
+from grr.formulas.pivots import Pivots, crossed_pivots
+from grr.formulas.sources_of_variation import Yardstick
+from grr.model.blocks import Banner, Block, Bullets, Heading, Printed, Prose
+from grr.model.choices import NAMES, Decision
+from grr.model.errors import StudyError
+from grr.model.readings_table import natural_order
+from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, listed, percent
+from grr.model.rules import Rules
+from grr.model.study import Study
+from grr.questions.check import Findings, check, trials
+from grr.questions.gauge import GaugeResult, opening, result_of_record
+from grr.questions.intervals import pivots_of, yardstick_of
+from grr.questions.risk import misclassification
 
 #: What each decision looks like: a mark beside the words, and a colour.
-LOOKS = {
-    USE: ("●", "#00664a"),
-    LIKE_THIS: ("◐", "#00527a"),
-    DO_NOT_USE: ("✖", "#a63d00"),
-    NOT_DECIDED: ("○", "#57606a"),
+LOOKS: dict[str, tuple[str, str]] = {
+    Decision.USE: ("●", "#00664a"),
+    Decision.LIKE_THIS: ("◐", "#00527a"),
+    Decision.DO_NOT_USE: ("✖", "#a63d00"),
+    Decision.NOT_DECIDED: ("○", "#57606a"),
 }
+#: The decisions, from the best to the one that is open.
+USE, LIKE_THIS, DO_NOT_USE, NOT_DECIDED = Decision
 _METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
 UNSTATED = (
     "How the gauge was held, zeroed and used was not stated: this holds only for measuring just as "
@@ -51,12 +56,12 @@ CAUTION = (
 
 
 @dataclass(frozen=True, repr=False)
-class Verdict:
+class Verdict(Printed):
     """A decision on a measuring system, and what it rests on.
 
     Attributes
     ----------
-    decision : str
+    decision : Decision
         One of USE, USE ONLY LIKE THIS, DO NOT USE FOR THIS TOLERANCE, NOT DECIDED YET.
     result : GaugeResult
     criterion : Criterion or None
@@ -68,7 +73,7 @@ class Verdict:
         What `grr.check` found.
     """
 
-    decision: str
+    decision: Decision
     result: GaugeResult
     criterion: Criterion | None
     by_manual: str
@@ -99,7 +104,7 @@ class Verdict:
     @property
     def conditions_title(self) -> str:
         """What the conditions are called: a USE holds for what was studied."""
-        return "As studied" if self.decision == USE else "Conditions of use"
+        return "As studied" if self.decision == Decision.USE else "Conditions of use"
 
     def _sections(self) -> list[tuple[str, tuple[str, ...]]]:
         return [
@@ -108,29 +113,18 @@ class Verdict:
             ("What to do next", self.next_steps),
         ]
 
-    def __str__(self) -> str:
-        mark, _ = LOOKS[self.decision]
-        lines = [f"{mark} {self.decision}", ""]
-        lines += [tables.paragraph(line) for line in opening(self.result)[:-1]]
-        lines += ["", tables.paragraph(self.by_manual), tables.paragraph(self.by_confidence)]
-        for title, sentences in self._sections():
-            if sentences:
-                lines += ["", title, *(tables.bullet(sentence) for sentence in sentences)]
-        return "\n".join([*lines, "", tables.paragraph(CAUTION)])
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
+    def blocks(self) -> list[Block]:
+        """Return the decision, what it rests on, its conditions, and what to do next."""
         mark, colour = LOOKS[self.decision]
-        blocks = [
-            tables.html_banner(f"{mark} {self.decision}", colour=colour),
-            tables.html_prose(*opening(self.result)[:-1]),
-            tables.html_prose(self.by_manual, self.by_confidence),
+        found: list[Block] = [
+            Banner(mark, self.decision, colour),
+            Prose(opening(self.result)[:-1]),
+            Prose([self.by_manual, self.by_confidence]),
         ]
         for title, sentences in self._sections():
             if sentences:
-                blocks += [tables.html_heading(title, 4), tables.html_list(sentences)]
-        return "".join([*blocks, tables.html_prose(CAUTION)])
+                found += [Heading(title), Bullets(sentences)]
+        return [*found, Prose([CAUTION])]
 
 
 def verdict(result: GaugeResult | Study) -> Verdict:
@@ -162,13 +156,18 @@ def verdict(result: GaugeResult | Study) -> Verdict:
             "Write grr.verdict(study) or grr.verdict(grr.anova(study))",
             value=type(result).__name__,
         )
+    judged = result
+    return result.study.once(("verdict", result.key), lambda: _verdict(judged))
+
+
+def _verdict(result: GaugeResult) -> Verdict:
     study = result.study
     findings = check(study)
     try:
         found = criterion(result)
     except StudyError as error:
         return Verdict(
-            NOT_DECIDED,
+            Decision.NOT_DECIDED,
             result,
             None,
             "No rule applies.",
@@ -323,12 +322,12 @@ def _reasons(result: GaugeResult, findings: Findings) -> tuple[str, ...]:
     return tuple(reasons)
 
 
-def _conditions(result: GaugeResult, found: Criterion, decision: str) -> tuple[str, ...]:
-    if decision not in {USE, LIKE_THIS}:
+def _conditions(result: GaugeResult, found: Criterion, decision: Decision) -> tuple[str, ...]:
+    if decision not in {Decision.USE, Decision.LIKE_THIS}:
         return ()
     conditions = list(conditions_of_use(result.study)) or [UNSTATED]
     accepts = result.study.purpose == "accept"
-    if decision == LIKE_THIS and found.by_confidence != "good" and accepts:
+    if decision == Decision.LIKE_THIS and found.by_confidence != "good" and accepts:
         conditions.append(
             f"GRR is not shown to be under {found.good:g} %: near the limits good and bad parts "
             "are mixed up. Use acceptance limits where that matters."
@@ -337,14 +336,14 @@ def _conditions(result: GaugeResult, found: Criterion, decision: str) -> tuple[s
 
 
 def _next_steps(
-    result: GaugeResult, found: Criterion, decision: str, findings: Findings
+    result: GaugeResult, found: Criterion, decision: Decision, findings: Findings
 ) -> tuple[str, ...]:
     if findings.must_mend:
         return _remedies(findings)
     advice = bench_advice(result)
-    if decision == NOT_DECIDED:
+    if decision == Decision.NOT_DECIDED:
         return ways_to_decide(result, found, advice[0])
-    if decision == USE:
+    if decision == Decision.USE:
         return (
             "Record on the gauge's card how it was used here, and watch the gauge with a check "
             "standard.",
@@ -399,3 +398,337 @@ def _to_mend(findings: Findings) -> tuple[str, ...]:
 def _remedies(findings: Findings) -> tuple[str, ...]:
     mend = [f"{f.place}: {f.todo}" for f in findings if f.severity == "mend"]
     return tuple(mend[:6])
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """A ratio against its two thresholds; smaller is better.
+
+    Attributes
+    ----------
+    name : str
+        What it is, as a phrase: "of the tolerance".
+    value : float
+        As calculated by the method of record, in percent.
+    good, limit : float
+        Under ``good`` the gauge is good; over ``limit`` it is not acceptable.
+    lower, upper : float
+        One-sided bounds at the study's confidence.
+    below_good, below_limit : float
+        Confidence, 0 to 1, that the ratio is under the threshold.
+    """
+
+    name: str
+    value: float
+    good: float
+    limit: float
+    lower: float
+    upper: float
+    below_good: float
+    below_limit: float
+
+    @property
+    def by_value(self) -> str:
+        """The manual's class of the calculated value: "good", "between" or "over"."""
+        return class_of(self.value, self)
+
+    @property
+    def by_confidence(self) -> str:
+        """What is shown with confidence: "good", "between", "over" or "open"."""
+        if self.upper <= self.good:
+            return "good"
+        if self.upper <= self.limit:
+            return "between"
+        return "over" if self.lower > self.limit else "open"
+
+
+def class_of(value: float, found: Criterion) -> str:
+    """Return the class of a ratio in percent: "good", "between" or "over"."""
+    if value < found.good:
+        return "good"
+    return "between" if value <= found.limit else "over"
+
+
+def share_of_parts_shown(result: GaugeResult) -> float:
+    """Return the ratio judged by, with GRR summed from EV, AV and INT as they are shown.
+
+    It is larger than the ratio itself where one of them was estimated below zero, since
+    GRR is formed before they are set to 0.
+    """
+    grr = result.value("GRR", "variance")
+    shown = float(np.nansum([result.value(name, "variance") for name in ("EV", "AV", "INT")]))
+    if result.study.purpose == "accept":
+        value = result.value("GRR", "percent_tolerance")
+        return value * math.sqrt(shown / grr) if grr > 0.0 else value
+    total = result.value("PV", "variance") + shown
+    if result.study.process_sd is not None:
+        total = result.value("TV", "variance")
+    return 100.0 * math.sqrt(shown / total) if total > 0.0 else math.nan
+
+
+def ratio_draws(pivots: Pivots, yardstick: Yardstick, purpose: str) -> Array:
+    """Return draws of the ratio that the purpose is judged by, in percent."""
+    if purpose == "accept":
+        return percent_tolerance_draws(pivots, "GRR", yardstick)
+    return percent_tv_draws(pivots, "GRR", yardstick)
+
+
+def criterion(result: GaugeResult) -> Criterion:
+    """Return the ratio that this study is judged by.
+
+    Purpose "accept": GRR's percent of tolerance. Purpose "control": percent of TV.
+
+    Raises
+    ------
+    StudyError
+        The study cannot give the ratio, and why.
+
+    Notes
+    -----
+    Source of the thresholds: AIAG MSA, 4th ed., chapter II section D (10 % and 30 %).
+    """
+    study = result.study
+    measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
+    value = result.value("GRR", measure)
+    if math.isnan(value):
+        reason = result.reasons.get(measure, "GRR could not be estimated")
+        raise StudyError(f"Nothing to judge by: {reason}", _remedy(study))
+    if study.purpose == "control" and study.process_sd is not None and "PV" in result.reasons:
+        raise StudyError(
+            f"Nothing to judge by: {result.reasons['PV']}",
+            "Check the process sd (the total, as observed) and its unit",
+        )
+    draws = ratio_draws(pivots_of(result), yardstick_of(result), study.purpose)
+    return bounded(value, draws, study.rules, study.purpose)
+
+
+def bounded(value: float, draws: Array, rules: Rules, purpose: str) -> Criterion:
+    """Return a calculated ratio with the bounds that its draws give."""
+    return Criterion(
+        name="of the tolerance" if purpose == "accept" else "of the total variation",
+        value=value,
+        good=rules.good_percent,
+        limit=rules.limit_percent,
+        lower=float(careful_lower_bound(draws, rules.confidence)),
+        upper=float(upper_bound(draws, rules.confidence)),
+        below_good=float(confidence_below(draws, rules.good_percent)),
+        below_limit=float(confidence_below(draws, rules.limit_percent)),
+    )
+
+
+def least_categories(result: GaugeResult) -> tuple[float, float]:
+    """Return one-sided bounds of ndc, not rounded, at the study's confidence."""
+    draws = ndc_draws(pivots_of(result), yardstick_of(result))
+    confidence = result.study.rules.confidence
+    return float(lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
+
+
+def dominant_source(result: GaugeResult) -> str:
+    """Return which of EV, AV and INT has the largest variance."""
+    variances = {name: result.value(name, "variance") for name in ("EV", "AV", "INT")}
+    return max(variances, key=lambda name: np.nan_to_num(variances[name]))
+
+
+def _remedy(study: Study) -> str:
+    if study.purpose == "accept" and study.tolerance is None:
+        return "Give the tolerance on the drawing, or judge for purpose 'control'"
+    if study.purpose == "control":
+        return "Give the process sd from records, or measure parts that represent the process"
+    return "Check the limits and the process mean"
+
+
+def decide(
+    found: Criterion,
+    *,
+    categories: tuple[float, float] | None,
+    least_categories: int,
+    one_operator: bool,
+    must_mend: bool,
+) -> Decision:
+    """Return the decision that the bounds of a ratio allow.
+
+    Parameters
+    ----------
+    found : Criterion
+    categories : tuple of float or None
+        One-sided bounds of ndc, where the purpose asks for it.
+    least_categories : int
+    one_operator : bool
+        What holds for one operator only is never "use" without a condition.
+    must_mend : bool
+        Readings with something to mend decide nothing.
+    """
+    if must_mend:
+        return Decision.NOT_DECIDED
+    shown = found.by_confidence
+    if categories is not None:
+        if categories[1] < least_categories:
+            return Decision.DO_NOT_USE
+        if categories[0] < least_categories and shown in {"good", "between"}:
+            return Decision.NOT_DECIDED
+    if shown == "over":
+        return Decision.DO_NOT_USE
+    if shown == "open":
+        return Decision.NOT_DECIDED
+    return Decision.USE if shown == "good" and not one_operator else Decision.LIKE_THIS
+
+
+_FIRST = {
+    "EV": (
+        "The repeats themselves scatter most. Clean faces and part before each reading, close "
+        "with the ratchet the same way each time, and mark where on the part to measure.",
+        "Hold the micrometer in a stand, or with gloves and an insulating grip; let gauge and "
+        "parts soak to room temperature together.",
+    ),
+    "AV": (
+        "The operators differ most. Let all zero the gauge the same way, in the orientation in "
+        "which they measure, and agree on ratchet turns and where on the part to measure.",
+        "A stand takes the hand out of it: compare stand and handheld before training anybody.",
+    ),
+    "INT": (
+        "Operators differ from part to part. Look which parts: taper, burrs or an unmarked place "
+        "of measurement usually explain it.",
+        "Mark the place on the part and give everyone the same fixture.",
+    ),
+}
+_DIGITS = (
+    "The readings repeat to the last digit. A gauge with a finer digit would show how good it "
+    "really is."
+)
+
+
+def bench_advice(result: GaugeResult) -> tuple[str, ...]:
+    """Return what to change first, in shop language."""
+    if result.floored:
+        return (_DIGITS,)
+    moved = tuple(
+        f"{finding.place[0].upper()}{finding.place[1:]}: {finding.what} {finding.todo}"
+        for finding in trials(result.study)
+    )
+    if moved and dominant_source(result) == "EV":
+        return moved
+    return _FIRST[dominant_source(result)]
+
+
+def conditions_of_use(study: Study) -> tuple[str, ...]:
+    """Return the conditions under which the study was taken, as conditions of use."""
+    conditions = []
+    readings = study.readings.dropna(subset="reading")
+    names = natural_order(readings["operator"])
+    if len(names) == 1:
+        conditions.append(f"Only operator {names[0]}: nobody else was studied.")
+    elif study.operators == "fixed":
+        conditions.append(f"Only the operators studied: {listed(names)}.")
+    if len(study.methods) == 1:
+        conditions.append(f"Only measured like this: {study.methods[0]}.")
+    facts = study.facts
+    for key, sentence in (
+        ("holding", "Hold the gauge as in the study: {}."),
+        ("measuring_place", "Measure where the study did: {}."),
+        ("soak_minutes", "Let gauge and parts soak together for at least {} minutes."),
+        ("zero_orientation", "Zero it held as in the study: {}."),
+        ("zeroed_how_often", "Check zero as often as in the study: {}."),
+        ("ratchet_turns", "Close with {} turns of the ratchet."),
+    ):
+        value = facts.get(key)
+        if value not in (None, ""):
+            conditions.append(sentence.format(value))
+    return tuple(conditions)
+
+
+#: More sampled operators than this are not practicable.
+MOST_OPERATORS = 12
+_DRAWS = 20_000
+_MEANWHILE = {
+    "accept": "Until it is decided, accept parts only within limits drawn in by the measurement "
+    "uncertainty (notebook 5, Risk and limits).",
+    "control": "Until it is decided, do not steer the process by single readings: use means of "
+    "several.",
+}
+
+
+def if_operators_fixed(result: GaugeResult, found: Criterion) -> str:
+    """Return what the same readings show if these are all the operators there will be."""
+    study = replace(result.study, operators="fixed")
+    draws = ratio_draws(
+        pivots_of(replace(result, study=study)), yardstick_of(result), study.purpose
+    )
+    confidence = study.rules.confidence
+    low, high = float(careful_lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
+    opening = (
+        "If the operators studied are all who will ever use it (stated before the readings, "
+        'operators_are = "fixed")'
+    )
+    if high <= found.limit:
+        return f"{opening}, these readings decide: GRR is under {percent(high)} {found.name}."
+    if low > found.limit:
+        return f"{opening}, these readings decide against it: GRR is over {percent(low)}."
+    return f"{opening}, these readings do not decide either ({percent(low)} to {percent(high)})."
+
+
+def operators_needed(result: GaugeResult, found: Criterion) -> int | None:
+    """Return how many sampled operators would decide, if the variances are as estimated.
+
+    None where more than 12 would be needed. Each number of operators is tried with every
+    mean square at the value that the estimates lead to expect, parts and trials as they are.
+    """
+    shape = result.study.cube().packed.shape
+    yardstick, rules = yardstick_of(result), result.study.rules
+    for operators in range(shape[1] + 1, MOST_OPERATORS + 1):
+        expected = _expected(result, shape[0], operators, shape[2])
+        pivots = crossed_pivots(expected, draws=_DRAWS)
+        draws = ratio_draws(pivots, yardstick, result.study.purpose)
+        if found.value <= found.limit:
+            if float(upper_bound(draws, rules.confidence)) <= found.limit:
+                return operators
+        elif float(careful_lower_bound(draws, rules.confidence)) > found.limit:
+            return operators
+    return None
+
+
+def _expected(result: GaugeResult, p: int, o: int, r: int) -> CrossedAnova:
+    """Return the sums of squares that the estimated variances lead to expect."""
+    part, operator, interaction, error = (
+        np.asarray(np.nan_to_num(result.value(name, "variance")))
+        for name in ("PV", "AV", "INT", "EV")
+    )
+    cell = error + r * interaction
+    return CrossedAnova(
+        parts=p,
+        operators=o,
+        trials=r,
+        mean=np.asarray(result.mean),
+        ss_part=(p - 1) * (cell + o * r * part),
+        ss_operator=(o - 1) * (cell + p * r * operator),
+        ss_interaction=(p - 1) * (o - 1) * cell,
+        ss_error=p * o * (r - 1) * error,
+    )
+
+
+def _more_operators(result: GaugeResult, found: Criterion) -> str:
+    if result.study.design == "nested" or not result.study.balanced:
+        return "More operators, each with parts of their own, would narrow it down."
+    needed = operators_needed(result, found)
+    if needed is None:
+        return (
+            "No practicable study with sampled operators decides this: more than "
+            f"{MOST_OPERATORS} would be needed."
+        )
+    return (
+        f"A study with about {needed} operators instead of {len(result.study.operator_names)} has "
+        "a better than even chance to decide it, if the spread is as estimated."
+    )
+
+
+def ways_to_decide(result: GaugeResult, found: Criterion, advice: str) -> tuple[str, ...]:
+    """Return what would decide, in the order in which to consider it."""
+    steps = []
+    if result.study.operators == "random" and len(result.study.operator_names) > 1:
+        steps.append(if_operators_fixed(result, found))
+    steps.append(f"Reduce what dominates, then measure again. {advice}")
+    steps.append(_MEANWHILE[result.study.purpose])
+    if result.study.operators == "random" and len(result.study.operator_names) > 1:
+        steps.append(_more_operators(result, found))
+    elif len(result.study.operator_names) == 1:
+        steps.append("More readings by this operator would narrow it down.")
+    return tuple(steps)

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import astuple, dataclass, fields
 
+import numpy as np
 import pandas as pd
 
 from grr.formulas import average_range as form
-from grr.model import tables
+from grr.formulas.arrays import Array
+from grr.formulas.average_range import MANY_RANGES, AverageRange, d2, d2_star, upper_range_limit
+from grr.formulas.sources_of_variation import NDC_FACTOR
+from grr.model.blocks import Block, Bullets, Facts, Printed, Prose
+from grr.model.choices import NAMES
+from grr.model.names import shortened
+from grr.model.rounding import decimals_for, figures, listed, percent, reading_decimals
 from grr.model.study import Study
-from grr.questions.printing import opening
-from grr.questions.ranges import average_range
-from grr.questions.result import GaugeResult
-from grr.questions.worked_lines import Line, mean_lines, range_lines, spread_lines
-from grr.questions.worked_shares import share_lines
+from grr.questions.gauge import GaugeResult, average_range, opening
 
 SOURCE = (
     "Source: AIAG MSA, 4th ed. (2010), chapter III section B, average and range method, and "
@@ -22,7 +26,7 @@ SOURCE = (
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class WorkedSheet:
+class WorkedSheet(Printed):
     """The average-and-range form of one study, line by line.
 
     Attributes
@@ -45,23 +49,14 @@ class WorkedSheet:
         columns = [field.name for field in fields(Line)]
         return pd.DataFrame([astuple(line) for line in self.lines], columns=columns)
 
-    def __str__(self) -> str:
-        parts = [*(tables.paragraph(line) for line in opening(self.result)[:-1]), ""]
-        for line in self.lines:
-            parts += [f"{line.quantity}", tables.paragraph(line.worked, "    ")]
-        notes = [tables.bullet(note) for note in self.result.notes]
-        return "\n".join([*parts, "", *notes, tables.paragraph(SOURCE)])
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
-        rows = [[line.quantity, line.worked] for line in self.lines]
-        return (
-            tables.html_prose(*opening(self.result)[:-1])
-            + tables.html_table(["Line", "Formula, numbers, result"], rows, left=2)
-            + tables.html_list(self.result.notes)
-            + tables.html_prose(SOURCE)
-        )
+    def blocks(self) -> list[Block]:
+        """Return the form from top to bottom, and its source."""
+        return [
+            Prose(opening(self.result)[:-1]),
+            Facts([(line.quantity, line.worked) for line in self.lines]),
+            Bullets(self.result.notes),
+            Prose([SOURCE]),
+        ]
 
 
 def worked_sheet(study: Study, *, spread: float | None = None) -> WorkedSheet:
@@ -100,4 +95,314 @@ def worked_sheet(study: Study, *, spread: float | None = None) -> WorkedSheet:
             *spread_lines(result, lines),
             *share_lines(result),
         ),
+    )
+
+
+FORM = "AIAG MSA, 4th ed., chapter III section B"
+CONSTANTS = "AIAG MSA, 4th ed., appendix C"
+#: Significant figures of what is worked on with; the result is not rounded in between.
+FIGURES = 5
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the form.
+
+    Attributes
+    ----------
+    quantity : str
+        What it is, in words.
+    symbol, formula, numbers : str
+        "EV", "R̄ × K1", "0.34167 × 0.59082".
+    value : float
+        Not rounded; NaN where not estimated.
+    shown : str
+        The value as printed, with its unit, or why there is none.
+    source : str
+    """
+
+    quantity: str
+    symbol: str
+    formula: str
+    numbers: str
+    value: float
+    shown: str
+    source: str
+
+    @property
+    def worked(self) -> str:
+        """Symbol, formula, numbers and value in one line."""
+        if math.isnan(self.value):
+            return f"{self.symbol}: {self.shown}"
+        steps = [self.symbol, self.formula, self.numbers, self.shown]
+        return " = ".join(step for step in steps if step)
+
+
+def five(value: float) -> str:
+    """Return a number with five significant figures."""
+    return figures(value, FIGURES).replace("-", "−")
+
+
+def _with_unit(value: float, study: Study) -> str:
+    return f"{five(value)} {study.unit}".rstrip()
+
+
+def _operator(study: Study, index: int) -> str:
+    return shortened(study.operator_names[index], 24)
+
+
+def range_lines(study: Study, lines: AverageRange) -> list[Line]:
+    """Return the mean range of each operator, of all, and the limit of a range."""
+    p, o, r = lines.parts, lines.operators, lines.trials
+    sums = lines.ranges.sum(axis=0)
+    means = sums / p
+    worked = [
+        Line(
+            f"Mean range, {_operator(study, index)}",
+            f"R̄{index + 1}",
+            "sum of the ranges / parts",
+            f"{five(float(sums[index]))} / {p}",
+            float(means[index]),
+            _with_unit(float(means[index]), study),
+            FORM,
+        )
+        for index in range(o)
+    ]
+    mean, limit, factor = float(lines.mean_range), float(lines.range_limit), upper_range_limit(r)
+    worked.append(
+        Line(
+            "Mean range of all",
+            "R̄",
+            "sum of the mean ranges / operators",
+            f"({' + '.join(five(float(value)) for value in means)}) / {o}",
+            mean,
+            _with_unit(mean, study),
+            FORM,
+        )
+    )
+    worked.append(
+        Line(
+            "Limit of a range",
+            "UCL_R",
+            "D4 × R̄",
+            f"{five(factor)} × {five(mean)}",
+            limit,
+            f"{_with_unit(limit, study)} (beyond it: {_beyond(study, lines)})",
+            FORM,
+        )
+    )
+    return worked
+
+
+def _beyond(study: Study, lines: AverageRange) -> str:
+    places = np.argwhere(lines.ranges > lines.range_limit).tolist()
+    named = [
+        f"part {shortened(study.parts[part], 16)} by {_operator(study, operator)}"
+        for part, operator in places
+    ]
+    return listed(named) or "none"
+
+
+def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[Line]:
+    """Return the operators' means and their difference, and the range of the parts' means."""
+    p, o, r = lines.parts, lines.operators, lines.trials
+    decimals = max(reading_decimals(study.resolution), decimals_for(float(lines.mean_range), 4))
+
+    def size(value: float) -> str:
+        return f"{value:.{decimals}f}".replace("-", "−")
+
+    means = readings.mean(axis=(0, 2))
+    worked = [
+        Line(
+            f"Mean of {_operator(study, index)}",
+            f"X̄{index + 1}",
+            "sum of the readings / readings",
+            f"{size(float(readings[:, index].sum()))} / {p * r}",
+            float(means[index]),
+            f"{size(float(means[index]))} {study.unit}".rstrip(),
+            FORM,
+        )
+        for index in range(o)
+    ]
+    if o > 1:
+        gap = float(lines.operator_gap)
+        worked.append(
+            Line(
+                "Difference between operators",
+                "X̄diff",
+                "largest X̄ − smallest X̄",
+                f"{size(float(means.max()))} − {_bracketed(size(float(means.min())))}",
+                gap,
+                _with_unit(gap, study),
+                FORM,
+            )
+        )
+    parts = readings.mean(axis=(1, 2))
+    high, low = int(np.argmax(parts)), int(np.argmin(parts))
+    gap = float(lines.part_gap)
+    worked.append(
+        Line(
+            f"Range of the parts' means (part {shortened(study.parts[high], 16)} largest, "
+            f"part {shortened(study.parts[low], 16)} smallest)",
+            "Rp",
+            "largest part mean − smallest part mean",
+            f"{size(float(parts[high]))} − {_bracketed(size(float(parts[low])))}",
+            gap,
+            _with_unit(gap, study),
+            FORM,
+        )
+    )
+    return worked
+
+
+def _bracketed(number: str) -> str:
+    return f"({number})" if number.startswith("−") else number
+
+
+def _constant(symbol: str, what: str, size: int, ranges: int) -> Line:
+    many = ranges > MANY_RANGES
+    divisor = d2(size) if many else d2_star(size, ranges)
+    name = "d2" if many else "d2*"
+    count = f"{ranges} ranges" if ranges > 1 else "one range"
+    why = f"more than {MANY_RANGES}, so d2 itself" if many else f"up to {MANY_RANGES}, so d2*"
+    return Line(
+        f"Constant for {size} {what} ({count}: {why})",
+        symbol,
+        f"1 / {name}",
+        f"1 / {five(divisor)}",
+        1.0 / divisor,
+        five(1.0 / divisor),
+        CONSTANTS,
+    )
+
+
+def spread_lines(result: GaugeResult, lines: AverageRange) -> list[Line]:
+    """Return constants and standard deviations, from EV to TV."""
+    study = result.study
+    mean, k1, k2, k3 = float(lines.mean_range), lines.k1, lines.k2, lines.k3
+    ev, av, grr, pv, tv = (result.value(name, "sd") for name in ("EV", "AV", "GRR", "PV", "TV"))
+
+    def sd(name: str, formula: str, numbers: str, shown: str = "") -> Line:
+        value = result.value(name, "sd")
+        quantity = f"{NAMES[name].capitalize()}, standard deviation"
+        shown = shown or _with_unit(value, study)
+        return Line(quantity, name, formula, numbers, value, shown, FORM)
+
+    worked = [
+        _constant("K1", "trials", lines.trials, lines.parts * lines.operators),
+        sd("EV", "R̄ × K1", f"{five(mean)} × {five(k1)}", _floored(result, mean * k1)),
+    ]
+    if lines.operators > 1:
+        n = lines.parts * lines.trials
+        between, within = (float(lines.operator_gap) * k2) ** 2, (mean * k1) ** 2 / n
+        zero = f"√({five(between - within)}), below zero, so 0" if between < within else ""
+        worked.append(_constant("K2", "operators", lines.operators, 1))
+        worked.append(
+            sd(
+                "AV",
+                "√[(X̄diff × K2)² − (R̄ × K1)² / (parts × trials)]",
+                f"√[({five(float(lines.operator_gap))} × {five(k2)})² − {five(mean * k1)}² / "
+                f"({lines.parts} × {lines.trials})]",
+                zero,
+            )
+        )
+        worked.append(sd("GRR", "√(EV² + AV²)", f"√({five(ev)}² + {five(av)}²)"))
+    else:
+        worked.append(sd("AV", "", "", f"not estimated, {result.reasons['AV']}"))
+        worked.append(sd("GRR", "EV", ""))
+    if study.process_sd is not None:
+        tv_line = sd("TV", "process sd, as given", "")
+        if math.isnan(pv):
+            pv_line = sd("PV", "", "", f"not estimated, {result.reasons['PV']}")
+        else:
+            pv_line = sd("PV", "√(TV² − GRR²)", f"√({five(tv)}² − {five(grr)}²)")
+        return [*worked, tv_line, pv_line]
+    return [
+        *worked,
+        _constant("K3", "parts", lines.parts, 1),
+        sd("PV", "Rp × K3", f"{five(float(lines.part_gap))} × {five(k3)}"),
+        sd("TV", "√(GRR² + PV²)", f"√({five(grr)}² + {five(pv)}²)"),
+    ]
+
+
+def _floored(result: GaugeResult, from_ranges: float) -> str:
+    if not result.floored or result.study.resolution is None:
+        return ""
+    return (
+        f"{_with_unit(from_ranges, result.study)}, under 0.3 of the resolution, so resolution/√12 "
+        f"= {_with_unit(result.value('EV', 'sd'), result.study)}"
+    )
+
+
+def share_lines(result: GaugeResult) -> list[Line]:
+    """Return the percentages of total variation and of the tolerance, and ndc."""
+    tv = result.value("TV", "sd")
+    worked = []
+    for name in ("EV", "AV", "GRR", "PV"):
+        value, sd = result.value(name, "percent_tv"), result.value(name, "sd")
+        if math.isnan(value):
+            reason = result.reasons.get("percent_tv", result.reasons.get(name, "TV is 0"))
+            worked.append(_share(name, "TV", ("", ""), value, f"not estimated, {reason}"))
+        else:
+            working = (f"100 × {name} / TV", f"100 × {five(sd)} / {five(tv)}")
+            worked.append(_share(name, "TV", working, value, percent(value)))
+    worked.append(_categories(result))
+    worked += _tolerance_lines(result)
+    return worked
+
+
+def _share(name: str, whole: str, working: tuple[str, str], value: float, shown: str) -> Line:
+    """Return a percentage of "TV" or of "tolerance"; ``working`` is formula and numbers."""
+    words = "total variation" if whole == "TV" else "the tolerance"
+    quantity = f"{NAMES[name].capitalize()}, percent of {words}"
+    return Line(quantity, f"{name}, % of {whole}", *working, value, shown, FORM)
+
+
+def _categories(result: GaugeResult) -> Line:
+    exact = result.ndc_exact
+    if result.ndc is None:
+        return Line("Distinct categories", "ndc", "", "", exact, "not estimated", FORM)
+    pv, grr = result.value("PV", "sd"), result.value("GRR", "sd")
+    return Line(
+        "Distinct categories, rounded down and at least 1",
+        "ndc",
+        f"{NDC_FACTOR:g} × PV / GRR",
+        f"{NDC_FACTOR:g} × {five(pv)} / {five(grr)}",
+        exact,
+        f"{figures(exact, 3)}, so {result.ndc}",
+        FORM,
+    )
+
+
+def _tolerance_lines(result: GaugeResult) -> list[Line]:
+    if result.study.tolerance is None:
+        return []
+    worked = []
+    for name in ("EV", "AV", "GRR"):
+        value = result.value(name, "percent_tolerance")
+        if math.isnan(value):
+            reason = result.reasons.get(name, result.reasons.get("percent_tolerance", ""))
+            worked.append(_share(name, "tolerance", ("", ""), value, f"not estimated, {reason}"))
+        else:
+            working = _against_tolerance(result, name)
+            worked.append(_share(name, "tolerance", working, value, percent(value)))
+    return worked
+
+
+def _against_tolerance(result: GaugeResult, name: str) -> tuple[str, str]:
+    """Return formula and numbers of the spread over the tolerance; half of it for one limit."""
+    study, sd, times = result.study, five(result.value(name, "sd")), result.spread
+    tolerance = study.tolerance
+    assert tolerance is not None
+    if tolerance.width is not None:
+        whole = five(tolerance.width)
+        over = "(upper limit − lower limit)"
+        return f"100 × {times:g} × {name} / {over}", f"100 × {times:g} × {sd} / {whole}"
+    centre = result.mean if study.process_mean is None else study.process_mean
+    limit = tolerance.upper if tolerance.upper is not None else tolerance.lower
+    assert limit is not None
+    half, whole = f"{times / 2:g}", five(abs(limit - centre))
+    return (
+        f"100 × {half} × {name} / distance from the mean to the limit",
+        f"100 × {half} × {sd} / {whole}",
     )

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from grr.model.choices import NAMES
 from grr.model.errors import StudyError
 from grr.model.limits import fine_interval, fine_length
 from grr.model.names import short_names, shortened
@@ -18,7 +19,7 @@ from grr.model.probability import p_text
 from grr.model.rounding import JOIN, figures, length, percent, size
 from grr.model.rules import Rules
 from grr.model.tables import FAINT, INK
-from grr.questions.sources import NAMES
+from grr.model.choices import NAMES
 from grr.show import template
 from grr.show.axes import (
     VEIL,

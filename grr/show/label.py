@@ -12,7 +12,7 @@ from grr.model.facts import CLOSED_FACES
 from grr.model.limits import limits_text
 from grr.model.names import shortened
 from grr.model.tables import FONT
-from grr.questions.decision import LIKE_THIS, USE
+from grr.questions.verdict import LIKE_THIS, USE
 from grr.questions.qualify import Qualification
 from grr.questions.verdict import LOOKS
 

@@ -16,7 +16,7 @@ from grr.model.rounding import JOIN, counted, figures, length, lengths_apart, li
 from grr.model.study import Study
 from grr.model.tables import FAINT, INK, LINE
 from grr.questions.operators import HIGH, LOW, Offsets, OperatorComparison, operator_offsets
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult
 from grr.show import template
 from grr.show.axes import (
     NAME,

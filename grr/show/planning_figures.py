@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from grr.model.rounding import counted
-from grr.questions.expecting import DesignComparison
-from grr.questions.expecting_printing import share
+from grr.questions.planning import DesignComparison, share
 from grr.show import template
 
 if TYPE_CHECKING:

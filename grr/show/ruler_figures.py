@@ -17,7 +17,7 @@ from grr.model.study import Study
 from grr.model.tables import FAINT, INK
 from grr.model.tolerance import Tolerance
 from grr.questions.budget import BudgetUse, UncertaintyBudget
-from grr.questions.result import GaugeResult
+from grr.questions.gauge import GaugeResult
 from grr.show import static, template
 from grr.show.axes import doubt_zone, fine_scale, graduations, round_step, tick_text, unit_scale
 from grr.show.spread_figures import sd_intervals

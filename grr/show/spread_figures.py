@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from grr.model.choices import NAMES, SOURCES
 from grr.model.errors import StudyError
 from grr.model.rounding import JOIN, length, percent, with_unit
 from grr.model.tables import FAINT, INK
-from grr.questions.criteria import dominant_source
-from grr.questions.result import GaugeResult
-from grr.questions.sources import NAMES, SOURCES
+from grr.questions.gauge import GaugeResult
+from grr.questions.verdict import dominant_source
 from grr.show import static, template
 from grr.show.axes import Fine, centred_axis, fine_scale
 from grr.show.template import markup

@@ -10,7 +10,7 @@ from grr.files.journal import read_journal
 from grr.model.record import standing_readings
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance
-from grr.questions.part_codes import part_codes
+from grr.questions.planning import part_codes
 
 SEED = 7
 #: Lets a test type faster than anyone can measure.

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 
 import grr
 from grr.many.columns import MEASURES
-from grr.questions.sources import SOURCES
+from grr.model.choices import SOURCES
 
 TOLERANCE = grr.Tolerance(9.98, 10.02)
 

@@ -47,7 +47,7 @@ def test_reml_equals_anova_where_nothing_is_missing(interaction: str) -> None:
     assert not balanced.below_zero
     # One part that a fifth operator measured once leaves the rest as it was, nearly; so
     # compare on the same data through the other estimator instead.
-    from grr.questions.incomplete import incomplete_result
+    from grr.questions.gauge import incomplete_result
 
     reml = incomplete_result(grr.Study(table), interaction=interaction, pool_above=0.25, spread=6.0)
     for source in ("EV", "AV", "GRR", "PV", "TV"):

@@ -7,8 +7,7 @@ import pytest
 import grr
 from grr.formulas.analysis_of_variance import crossed_anova
 from grr.formulas.confidence_limits import quantity_limits
-from grr.questions.intervals import interval_frame
-from grr.questions.pivoting import pivots_of, yardstick_of
+from grr.questions.intervals import interval_frame, pivots_of, yardstick_of
 from published import manual_readings
 
 SOURCES = ("EV", "AV", "INT", "GRR", "PV", "TV")

@@ -8,7 +8,7 @@ import pytest
 from grr.formulas.pivots import crossed_pivots
 from grr.formulas.precision import Design, Shares, simulated_anova, simulated_precision
 from grr.model.rules import Rules
-from grr.questions.criteria import bounded
+from grr.questions.verdict import bounded
 
 
 @pytest.mark.parametrize("operators", ["random", "fixed"])

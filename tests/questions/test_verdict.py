@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 
 import grr
-from grr.questions.criteria import criterion
-from grr.questions.verdict import UNSTATED
+from grr.questions.verdict import UNSTATED, criterion
 from grr.shipped import shipped_folder
 from published import manual_readings
 

@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn
 
+import numpy as np
 import pandas as pd
 
 from grr.formulas.pivots import SEED
 from grr.formulas.precision import Design, Precision, Shares, designs_within, simulated_precision
+from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
-from grr.model.rules import Rules
+from grr.model.rounding import JOIN, counted, figures, length, percent
+from grr.model.rules import Plan, Rules
+from grr.model.tolerance import Tolerance
+from grr.model.units import canonical_unit
 from grr.model.values import needs, number
-from grr.questions.expecting_printing import (
-    comparison_html,
-    comparison_text,
-    expectation_html,
-    expectation_text,
-)
 
 if TYPE_CHECKING:
     from tqdm import tqdm
+
 
 #: What a good and a bad gauge truly take of the tolerance, in percent.
 GOOD_GAUGE, BAD_GAUGE = 8.0, 40.0
@@ -68,7 +68,7 @@ class Question:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ExpectedPrecision:
+class ExpectedPrecision(Printed):
     """What studies of one design would find, by simulation.
 
     Attributes
@@ -117,17 +117,13 @@ class ExpectedPrecision:
             )
         return pd.DataFrame(rows)
 
-    def __str__(self) -> str:
-        return expectation_text(self)
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
-        return expectation_html(self)
+    def blocks(self) -> list[Block]:
+        """Return what the design is expected to show."""
+        return [Prose(_opening(self)), Table(*_rows(self)), Bullets(_closing(self))]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class DesignComparison:
+class DesignComparison(Printed):
     """Designs that fit a number of readings, the one that decides most first.
 
     Attributes
@@ -155,13 +151,13 @@ class DesignComparison:
         """Return the table of designs."""
         return self.table.copy()
 
-    def __str__(self) -> str:
-        return comparison_text(self)
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
-        return comparison_html(self)
+    def blocks(self) -> list[Block]:
+        """Return the designs side by side."""
+        return [
+            Prose(_comparison_opening(self)),
+            Table(*_comparison_rows(self)),
+            Bullets(_comparison_closing(self)),
+        ]
 
 
 def expected_precision(
@@ -320,3 +316,223 @@ def _bar(total: int, unit: str, shown: bool) -> Iterator[tqdm[NoReturn]]:
         total=total, unit=f" {unit}", desc="Simulating", leave=False, disable=not shown
     ) as bar:
         yield bar
+
+
+#: How many designs are printed.
+SHOWN = 10
+KNOWN_WHOLE = (
+    "Percentages are of a known whole: a two-sided tolerance, or a process sd from records."
+)
+
+
+def share(part: float) -> str:
+    """Return a simulated share in whole percent: it is not known more closely."""
+    return f"{100.0 * part:.0f}{JOIN}%"
+
+
+def _opening(found: ExpectedPrecision) -> list[str]:
+    design = found.precision.design
+    who = (
+        "the result holds for that person only"
+        if design.operators == 1
+        else f"the operators are {_who(design.operators_are)}"
+    )
+    return [
+        f"{counted(design.parts, 'part')} × {counted(design.operators, 'operator')} × "
+        f"{counted(design.trials, 'trial')} = {counted(design.readings, 'reading')}; {who}.",
+        f"What {found.studies} such studies would show, by simulation:",
+    ]
+
+
+def _who(operators_are: str) -> str:
+    if operators_are == "fixed":
+        return "all who will ever measure"
+    return "a sample of those who will measure"
+
+
+def _rows(found: ExpectedPrecision) -> tuple[list[str], list[list[str]]]:
+    rules = found.question.rules
+    head = [
+        "GRR truly takes",
+        f"typical {100 * found.precision.level:g} % interval",
+        f"shown under {rules.good_percent:g} %",
+        f"under {rules.limit_percent:g} %",
+        f"over {rules.limit_percent:g} %",
+    ]
+    rows = [
+        [
+            f"{row['true_percent']:g}{JOIN}%",
+            f"{percent(row['lower'])} to {percent(row['upper'])}",
+            share(row["shown_under_good"]),
+            share(row["shown_under_limit"]),
+            share(row["shown_over_limit"]),
+        ]
+        for row in found.to_frame().to_dict("records")
+    ]
+    return head, rows
+
+
+def _closing(found: ExpectedPrecision) -> list[str]:
+    rules, question = found.question.rules, found.question
+    lines = [
+        f"A gauge that truly takes {question.good_gauge:g} % is declared good in "
+        f"{share(found.good_shown_good)} of the studies, one that truly takes "
+        f"{question.bad_gauge:g} % declared bad in {share(found.bad_shown_bad)}, each with "
+        f"{100 * rules.confidence:g} % confidence.",
+        f"The expected width of the interval is {figures(found.precision.width)} times GRR itself.",
+    ]
+    if found.precision.design.operators_are == "random" and found.good_shown_good < 0.5:
+        lines.append(
+            "Too few sampled operators for a firm yes: more parts or trials hardly help, more "
+            "operators do. If these are all who will ever measure, plan with "
+            "operators_are='fixed'."
+        )
+    return [*lines, _assumed(found.precision.shares), KNOWN_WHOLE]
+
+
+def _assumed(shares: Shares) -> str:
+    return (
+        f"Assumed: of the variance GRR {share(shares.repeatability)} is EV, "
+        f"{share(shares.operator)} AV and {share(shares.interaction)} INT; give shares where you "
+        "know better."
+    )
+
+
+def _comparison_opening(found: DesignComparison) -> list[str]:
+    question = found.question
+    return [
+        f"Designs with at most {counted(found.budget, 'reading')}, the most deciding first; "
+        f"the operators are {_who(found.operators_are)}.",
+        f"Good shown good: a gauge that truly takes {question.good_gauge:g} % is shown to be under "
+        f"{question.rules.good_percent:g} %. Bad shown bad: one that takes "
+        f"{question.bad_gauge:g} % is shown to be over {question.rules.limit_percent:g} %.",
+    ]
+
+
+def _comparison_rows(found: DesignComparison) -> tuple[list[str], list[list[str]]]:
+    head = [
+        "Parts × operators × trials",
+        "readings",
+        "good shown good",
+        "bad shown bad",
+        "width",
+    ]
+    rows = [
+        [
+            f"{row['parts']} × {row['operators']} × {row['trials']}",
+            f"{row['readings']}",
+            share(row["good_shown_good"]),
+            share(row["bad_shown_bad"]),
+            f"{figures(row['width'])} × GRR",
+        ]
+        for row in found.table.head(SHOWN).to_dict("records")
+    ]
+    return head, rows
+
+
+def _comparison_closing(found: DesignComparison) -> list[str]:
+    more = len(found.table) - SHOWN
+    lines = [f"{counted(more, 'further design')} in to_frame()."] if more > 0 else []
+    return [
+        *lines,
+        "Width: expected width of the 95 % interval.",
+        f"Each by {found.studies} simulated studies: differences of a few percentage points "
+        "between designs are chance.",
+        _assumed(found.shares),
+        KNOWN_WHOLE,
+        "Where the whole is to come from the parts of the study itself, take 10 parts or more "
+        "(AIAG MSA, 4th ed., chapter III section B): part variation from five is hardly known.",
+    ]
+
+
+#: Units that a new study may have: those that gauges show.
+UNITS = ("mm", "µm", "in", "µin")
+
+
+def shop_unit(text: str) -> str:
+    """Return the unit of a new study.
+
+    Raises
+    ------
+    StudyError
+        It is none that gauges show.
+    """
+    unit = canonical_unit(text)
+    if unit not in UNITS:
+        raise StudyError(
+            "A new study is in a unit that gauges show", "Use mm, um, in or uin", value=text
+        )
+    return unit
+
+
+def refuse_coarse(resolution: float | None, tolerance: Tolerance | None, unit: str) -> None:
+    """Refuse a gauge whose last digit is as wide as the tolerance: it cannot judge a part.
+
+    Raises
+    ------
+    StudyError
+        It is.
+    """
+    width = None if tolerance is None else tolerance.width
+    if resolution is not None and width is not None and resolution >= width * (1 - 1e-9):
+        raise StudyError(
+            f"The gauge's last digit, {length(resolution, unit)}, is coarser than the tolerance, "
+            f"{length(width, unit)}",
+            "Correct the resolution or the limits, or use a finer gauge",
+            value=resolution,
+        )
+
+
+def warnings_about(
+    plan: Plan, resolution: float | None, tolerance: Tolerance | None, unit: str
+) -> list[str]:
+    """Return what a study will not be able to tell, planned like this.
+
+    Notes
+    -----
+    Source of the tenth: AIAG MSA, 4th ed., chapter II (rule of tens; from memory).
+    """
+    found = []
+    width = None if tolerance is None else tolerance.width
+    if resolution is not None and width is not None and resolution > width / 10 * (1 + 1e-9):
+        found.append(
+            f"The gauge's last digit, {length(resolution, unit)}, is "
+            f"{percent(100 * resolution / width)} of the tolerance; a tenth is the usual limit."
+        )
+    if plan.trials < 2:
+        found.append(
+            "Each part read once by each operator: repeatability and interaction cannot be told "
+            "apart. Two or three readings can."
+        )
+    if len(plan.operators) < 2:
+        found.append("One operator: differences between operators cannot be seen.")
+    if len(plan.parts) < 5:
+        found.append(f"Only {len(plan.parts)} parts: part variation will hardly be known.")
+    return found
+
+
+#: No vowels, so that no words appear, and no letters that are mistaken for digits.
+_LETTERS = "CDFHJKLMNPRTVWXY"
+_STREAM = 7
+
+
+def part_codes(parts: Sequence[str], seed: int) -> dict[str, str]:
+    """Return a code of letters for each part, drawn at random without repeats.
+
+    Parameters
+    ----------
+    parts : sequence of str
+    seed : int
+        The same seed gives the same codes.
+    """
+    length = 2 if len(parts) <= len(_LETTERS) ** 2 // 2 else 3
+    chosen = np.random.default_rng([seed, _STREAM]).permutation(len(_LETTERS) ** length)
+    return {part: _code(int(n), length) for part, n in zip(parts, chosen, strict=False)}
+
+
+def _code(number: int, length: int) -> str:
+    letters = ""
+    for _ in range(length):
+        number, letter = divmod(number, len(_LETTERS))
+        letters += _LETTERS[letter]
+    return letters

@@ -1,0 +1,56 @@
+"""Every choice by its words: what may be answered, and what may be decided."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Literal
+
+#: Accept parts against the tolerance, or control a process.
+Purpose = Literal["accept", "control"]
+#: A sample of those who will measure, or all who ever will.
+OperatorsAre = Literal["random", "fixed"]
+#: Whether the parts represent the process.
+PartsFrom = Literal["process", "chosen"]
+#: Every operator measures every part, or each part was measured by one operator only.
+Design = Literal["crossed", "nested"]
+#: The calculation of the sources of variation.
+Method = Literal["anova", "average_range"]
+#: What is done with the part-by-operator interaction.
+InteractionRule = Literal["auto", "keep", "pool"]
+#: How serious a finding is.
+Severity = Literal["mend", "look", "know"]
+
+
+class Decision(StrEnum):
+    """What a verdict may say; its text is what a person reads."""
+
+    USE = "USE"
+    LIKE_THIS = "USE ONLY LIKE THIS"
+    DO_NOT_USE = "DO NOT USE FOR THIS TOLERANCE"
+    NOT_DECIDED = "NOT DECIDED YET"
+
+    @property
+    def exit_status(self) -> int:
+        """The status with which a command ends that printed it."""
+        return {"USE": 0, "LIKE_THIS": 3, "DO_NOT_USE": 4, "NOT_DECIDED": 5}[self.name]
+
+
+#: The sources of variation, in the order in which a table shows them.
+SOURCES = ("EV", "AV", "INT", "GRR", "PV", "TV")
+#: What each source is called in words.
+NAMES = {
+    "EV": "repeatability",
+    "AV": "reproducibility",
+    "INT": "interaction",
+    "GRR": "measuring system",
+    "PV": "part variation",
+    "TV": "total variation",
+}
+MEASURES = (
+    "variance",
+    "sd",
+    "spread",
+    "percent_contribution",
+    "percent_tv",
+    "percent_tolerance",
+)

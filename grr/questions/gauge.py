@@ -1,0 +1,919 @@
+"""`grr.anova`: chooses the estimator that fits the study, and says which."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from grr.formulas import average_range as form
+from grr.formulas import sources_of_variation as variation
+from grr.formulas.analysis_of_variance import (
+    Components,
+    CrossedAnova,
+    NestedAnova,
+    components_by_rule,
+    crossed_anova,
+    f_test,
+    interaction_test,
+    nested_anova,
+    nested_components,
+    operators_fixed,
+)
+from grr.formulas.arrays import Array, measured
+from grr.formulas.pivots import DRAWS, SEED, floored_components
+from grr.formulas.reml import (
+    RemlFit,
+    interaction_likelihood_ratio_of_cube,
+    nested_cube,
+    nested_reml,
+    reml_of_cube,
+)
+from grr.formulas.sources_of_variation import (
+    distinct_categories,
+    hidden_by_rounding,
+    part_and_total,
+    percent_of_limits,
+    rounding_floor,
+)
+from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.choices import MEASURES, NAMES, SOURCES
+from grr.model.errors import StudyError
+from grr.model.facts import DEVIATION
+from grr.model.frames import frame
+from grr.model.rounding import (
+    JOIN,
+    counted,
+    figures,
+    length,
+    p_value,
+    percent,
+    size,
+    square_unit,
+    squares,
+)
+from grr.model.study import Cube, Study, checked_study
+from grr.model.units import conversion, fine_unit
+from grr.model.values import number, one_of
+from grr.questions.intervals import IntervalTable, interval_frame
+
+
+def anova(
+    study: Study,
+    *,
+    interaction: str | None = None,
+    pool_above: float | None = None,
+    spread: float | None = None,
+) -> GaugeResult:
+    """Split the variation of a study into its sources by analysis of variance.
+
+    Parameters
+    ----------
+    study : Study
+    interaction : {"auto", "keep", "pool"}, optional
+        What is done with the part-by-operator interaction; the study's rule by default.
+    pool_above : float, optional
+        With "auto", pool when the interaction's p value is above this; 0.25 by default.
+    spread : float, optional
+        How many standard deviations make the spread; 6 by default.
+
+    Returns
+    -------
+    GaugeResult
+
+    Raises
+    ------
+    StudyError
+        Nothing was repeated, or the design cannot tell the sources apart.
+
+    Notes
+    -----
+    Complete crossed studies: analysis of variance. Readings missing: restricted maximum
+    likelihood, from all that are there. Nested studies (``design="nested"``): each part
+    belongs to one operator. `GaugeResult.estimator` says which was used.
+
+    Source: AIAG MSA, 4th ed., chapter III section B and appendix A; Burdick, Borror &
+    Montgomery (SIAM 2005), chapter 3; Searle, Casella & McCulloch, Variance Components
+    (1992), chapter 6.
+    """
+    rules = checked_study(study).rules
+    interaction = one_of(
+        "interaction",
+        rules.interaction if interaction is None else interaction,
+        ("auto", "keep", "pool"),
+    )
+    pool_above = number(
+        "pool_above", rules.pool_above if pool_above is None else pool_above, above=0.0, below=1.0
+    )
+    spread = number("spread", rules.spread if spread is None else spread, above=0.0)
+    key = ("anova", interaction, pool_above, spread)
+    return study.once(key, lambda: replace(_anova(study, *key[1:]), key=key))
+
+
+def _anova(study: Study, interaction: str, pool_above: float, spread: float) -> GaugeResult:
+    if study.design == "nested":
+        return nested_result(study, spread=spread)
+    cube = study.cube()
+    estimate = balanced_anova if cube.complete else incomplete_result
+    if not cube.complete:
+        _refuse_nested(cube)
+    return estimate(study, interaction=interaction, pool_above=pool_above, spread=spread)
+
+
+def _refuse_nested(cube: Cube) -> None:
+    seen = np.isfinite(cube.values).any(axis=2)
+    if seen.shape[1] > 1 and (seen.sum(axis=1) < 2).all():
+        raise StudyError(
+            "No part was measured by two operators, so operators cannot be told from parts",
+            "If that was meant (measuring destroys the part, say), give design='nested'; "
+            "otherwise let every operator measure the same parts",
+        )
+
+
+NO_INTERACTION = "the average-and-range method cannot see it"
+
+
+def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
+    """Split the variation of a study into its sources by ranges and averages.
+
+    Parameters
+    ----------
+    study : Study
+        Complete: every operator measured every part equally often, at least twice.
+    spread : float, optional
+        How many standard deviations make the spread; 6 by default.
+
+    Returns
+    -------
+    GaugeResult
+
+    Raises
+    ------
+    StudyError
+        One trial, readings are missing, or the study is nested.
+
+    Notes
+    -----
+    Source: AIAG MSA, 4th ed., chapter III section B, average and range method.
+    """
+    checked_study(study)
+    spread = number("spread", study.rules.spread if spread is None else spread, above=0.0)
+    if study.design == "nested":
+        raise StudyError(
+            "The average-and-range method needs a crossed study, and this one is nested",
+            "Use grr.anova; for ranges every operator must measure the same parts",
+        )
+    key = ("average_range", spread)
+    return study.once(key, lambda: replace(_average_range(study, spread), key=key))
+
+
+def _average_range(study: Study, spread: float) -> GaugeResult:
+    readings = study.cube().packed
+    lines = form.average_range(readings)
+    ev, av, grr = float(lines.repeatability), float(lines.operator), float(lines.grr)
+    floored = study.resolution is not None and bool(
+        hidden_by_rounding(np.sqrt(lines.repeatability), study.resolution)
+    )
+    if floored and study.resolution is not None:
+        floor = rounding_floor(study.resolution) ** 2
+        ev, grr = floor, grr - ev + floor
+    reasons = {"INT": NO_INTERACTION}
+    if lines.operators < 2:
+        reasons["AV"] = ONE_OPERATOR
+    mean = float(np.mean(readings))
+    sources = build_sources(
+        {"EV": ev, "AV": av, "INT": np.nan, "GRR": grr, "PV": float(lines.part)},
+        study,
+        mean=mean,
+        spread=spread,
+        reasons=reasons,
+    )
+    below = ("AV",) if av < 0.0 else ()
+    notes = [below_zero_note(name) for name in below]
+    if lines.operators < 2:
+        notes.append("One operator: this holds for this operator only, and GRR is EV alone.")
+    if study.operators == "fixed" and lines.operators > 1:
+        notes.append("By ranges the operators always count as a sample of those who will measure.")
+    if floored:
+        notes.append(floored_note(study))
+    return GaugeResult(
+        study=study,
+        method="average_range",
+        estimator="Average and range",
+        sources=sources.table,
+        reasons=sources.reasons,
+        below_zero=below,
+        anova_table_reason="The average-and-range method has no table of sums of squares.",
+        pooled=True,
+        floored=floored,
+        mean=mean,
+        spread=spread,
+        notes=tuple(notes),
+    )
+
+
+def result_of_record(study: Study) -> GaugeResult:
+    """Return the result by the method that the study's rules name, which judges it."""
+    return (average_range if study.rules.method_of_record == "average_range" else anova)(study)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class GaugeResult(Printed):
+    """Variation of one study, split into its sources.
+
+    Attributes
+    ----------
+    study : Study
+    method : {"anova", "average_range"}
+    estimator : str
+        How the variances were estimated, as a sentence.
+    sources : DataFrame
+        Index EV, AV, INT, GRR, PV, TV; columns variance, sd, spread (in the unit of the
+        study), percent_contribution, percent_tv, percent_tolerance. NaN where not
+        estimated; `reasons` says why.
+    reasons : dict
+        Source or measure → why it is not estimated.
+    below_zero : tuple of str
+        Sources whose variance was estimated below zero and is shown as 0.
+    anova_table : DataFrame or None
+        Index part, operator, interaction, error, total; columns df, sum_sq, mean_sq, F,
+        p, tested_against. None by ranges, and where readings are missing.
+    anova_table_reason : str
+        Why there is no such table; "" where there is one.
+    pooled : bool
+        Whether the interaction was pooled with the error (left out).
+    floored : bool
+        Whether the repeatability is the rounding error of the gauge (resolution/√12),
+        since the readings repeat to the last digit.
+    mean, spread : float
+    notes : tuple of str
+        What the reader must know about these numbers.
+    key : tuple
+        The method with its options: what tells results of one study apart.
+    """
+
+    study: Study
+    method: str
+    estimator: str
+    mean: float
+    spread: float
+    sources: pd.DataFrame = frame()
+    reasons: dict[str, str] = field(default_factory=dict)
+    below_zero: tuple[str, ...] = ()
+    anova_table: pd.DataFrame | None = frame(optional=True)
+    anova_table_reason: str = ""
+    pooled: bool = False
+    floored: bool = False
+    notes: tuple[str, ...] = ()
+    key: tuple[Hashable, ...] = ()
+
+    def value(self, source: str, measure: str) -> float:
+        """Return one cell of the table of sources; NaN where not estimated."""
+        return float(self.__dict__["sources"].at[source, measure])
+
+    @property
+    def estimator_name(self) -> str:
+        """How the variances were estimated, in a few words: "Analysis of variance"."""
+        return self.estimator.split(",")[0].split(";")[0]
+
+    @property
+    def ndc_exact(self) -> float:
+        """1.41·PV/GRR, not rounded; NaN where the study cannot give it."""
+        if "percent_tv" in self.reasons:
+            return math.nan
+        return float(distinct_categories(self.value("PV", "sd"), self.value("GRR", "sd")))
+
+    @property
+    def ndc(self) -> int | None:
+        """Number of distinct categories, rounded down and never below 1; None if not estimated.
+
+        Source: AIAG MSA, 4th ed., chapter III section B.
+        """
+        exact = self.ndc_exact
+        return None if math.isnan(exact) else max(1, math.floor(exact))
+
+    def intervals(
+        self, level: float = 0.95, *, draws: int = DRAWS, seed: int = SEED
+    ) -> IntervalTable:
+        """Return estimate and limits of every quantity, indexed by (quantity, measure).
+
+        See `grr.questions.intervals.interval_frame` for rows, columns and source.
+        """
+        table = IntervalTable(interval_frame(self, level=level, draws=draws, seed=seed))
+        table.level, table.unit = level, self.study.unit
+        return table
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the table of sources."""
+        return self.sources
+
+    def blocks(self) -> list[Block]:
+        """Return which study it is, the table of sources, and what to know about it."""
+        return result_blocks(self)
+
+
+def balanced_anova(
+    study: Study, *, interaction: str, pool_above: float, spread: float
+) -> GaugeResult:
+    """Return the variance components of a complete crossed study by the method of moments."""
+    table = crossed_anova(study.cube().packed)
+    found, pooled = components_by_rule(table, interaction=interaction, pool_above=pool_above)
+    if study.operators == "fixed" and table.operators > 1:
+        found = operators_fixed(found, table.operators, pooled)
+    is_pooled = bool(pooled)
+    found, floored = rounding_floored(found, study.resolution)
+    reasons = {}
+    if table.operators < 2:
+        reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
+    elif table.trials < 2:
+        reasons = {"INT": ONE_TRIAL}
+    sources = build_sources(
+        variances_of(found), study, mean=float(table.mean), spread=spread, reasons=reasons
+    )
+    below = below_zero(found)
+    return GaugeResult(
+        study=study,
+        method="anova",
+        estimator=_estimator(table, interaction, pool_above, is_pooled),
+        sources=sources.table,
+        reasons=sources.reasons,
+        below_zero=below,
+        anova_table=anova_frame(table, is_pooled, study.unit),
+        pooled=is_pooled,
+        floored=floored,
+        mean=float(table.mean),
+        spread=spread,
+        notes=anova_notes(study, found, below, pooled=is_pooled, floored=floored),
+    )
+
+
+def variances_of(components: Components) -> dict[str, float]:
+    """Return the components of one study under the names of the sources."""
+    return {
+        "EV": float(components.repeatability),
+        "AV": float(components.operator),
+        "INT": float(components.interaction),
+        "GRR": float(components.grr),
+        "PV": float(components.part),
+    }
+
+
+def below_zero(components: Components) -> tuple[str, ...]:
+    """Return the sources whose variance was estimated below zero."""
+    return tuple(name for name, value in variances_of(components).items() if value < 0.0)
+
+
+def rounding_floored(components: Components, resolution: float | None) -> tuple[Components, bool]:
+    """Return the components with the repeatability not under the gauge's rounding error."""
+    found, hidden = floored_components(components, math.nan if resolution is None else resolution)
+    return found, bool(hidden)
+
+
+def _estimator(table: CrossedAnova, interaction: str, pool_above: float, pooled: bool) -> str:
+    base = "Analysis of variance, parts and operators crossed"
+    if table.operators < 2:
+        return f"{base[: base.index(',')]}, one operator"
+    if table.trials < 2:
+        return f"{base}, one trial"
+    f, p = (float(value) for value in interaction_test(table))
+    done = "pooled" if pooled else "kept"
+    if interaction != "auto":
+        return f"{base}; interaction {done} as asked"
+    if math.isnan(f):
+        return f"{base}; interaction pooled (the repeats do not differ at all)"
+    sign = "above" if pooled else "not above"
+    if math.isinf(f):
+        return f"{base}; interaction kept (the repeats do not differ at all)"
+    shown = p_value(p, pool_above)
+    return f"{base}; interaction {done} (F = {figures(f, 3)}, p = {shown}, {sign} {pool_above:g})"
+
+
+NO_TABLE = (
+    "Readings are missing, so there is no table of sums of squares: they would depend on the "
+    "order of the terms."
+)
+
+
+def incomplete_result(
+    study: Study, *, interaction: str, pool_above: float, spread: float
+) -> GaugeResult:
+    """Return the variance components of a crossed study in which readings are missing."""
+    readings = measured(study.cube().packed)
+    operators = readings.shape[1]
+    separable = operators > 1 and bool((np.isfinite(readings).sum(axis=-1) > 1).any())
+    fit, pooled, how = _fit(
+        readings, study.operators, interaction if separable else "pool", pool_above
+    )
+    require_settled(fit)
+    found, floored = rounding_floored(fit.components, study.resolution)
+    reasons = {}
+    if operators < 2:
+        reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
+    elif not separable:
+        reasons = {"INT": ONE_TRIAL}
+    sources = build_sources(
+        variances_of(found), study, mean=float(fit.mean), spread=spread, reasons=reasons
+    )
+    at_zero = [
+        name
+        for name, flag in (
+            ("PV", fit.part_at_zero),
+            ("AV", fit.operator_at_zero),
+            ("INT", fit.interaction_at_zero),
+        )
+        if bool(flag) and name not in reasons
+    ]
+    missing = study.cube().values.size - study.taken
+    missing = study.cube().values.size - study.taken
+    notes = [
+        f"{counted(missing, 'planned reading')} missing; all that are there were used.",
+        *anova_notes(study, found, (), pooled=pooled, floored=floored),
+        *(f"{name} was estimated at zero, the least that a variance can be." for name in at_zero),
+    ]
+    return GaugeResult(
+        study=study,
+        method="anova",
+        estimator=f"Restricted maximum likelihood, since readings are missing{how}",
+        sources=sources.table,
+        reasons=sources.reasons,
+        anova_table=None,
+        anova_table_reason=NO_TABLE,
+        pooled=pooled,
+        floored=floored,
+        mean=float(fit.mean),
+        spread=spread,
+        notes=tuple(notes),
+    )
+
+
+def require_settled(fit: RemlFit) -> None:
+    """Refuse an estimate that the search did not settle on."""
+    if not bool(fit.converged):
+        raise StudyError(
+            "The search for the variances did not settle",
+            "Check the readings for mistakes (grr.check), or take the missing readings",
+        )
+
+
+def _fit(
+    readings: Array, operators: str, interaction: str, pool_above: float
+) -> tuple[RemlFit, bool, str]:
+    if interaction == "auto":
+        test = interaction_likelihood_ratio_of_cube(readings, operators=operators)
+        fit, mask = test.by_rule(pool_above)
+        pooled = bool(mask)
+        done, sign = ("pooled", "above") if pooled else ("kept", "not above")
+        p = p_value(float(test.p), pool_above)
+        how = f"; interaction {done} by likelihood ratio (p = {p}, {sign} {pool_above:g})"
+        return fit, pooled, how
+    pooled = interaction == "pool"
+    fit = reml_of_cube(readings, interaction=not pooled, operators=operators)
+    if readings.shape[1] < 2:
+        return fit, True, "; one operator"
+    return fit, pooled, f"; interaction {'pooled' if pooled else 'kept'}"
+
+
+IN_PARTS = "each part was measured by one operator only, so it cannot be told from part variation"
+
+
+def nested_result(study: Study, *, spread: float) -> GaugeResult:
+    """Return the variance components of a nested study, complete or not."""
+    table = study.readings.dropna(subset="reading")
+    readings = table["reading"].to_numpy(dtype=np.float64)
+    part, operator = table["part"].to_numpy(str), table["operator"].to_numpy(str)
+    cube = nested_cube(readings, part, operator)
+    fixed = study.operators == "fixed"
+    if np.isfinite(cube).all():
+        anova = nested_anova(cube)
+        components = nested_components(anova, operators_fixed=fixed)
+        mean, frame, why = float(anova.mean), nested_frame(anova, study.unit), ""
+        estimator = "Analysis of variance, parts nested in operators"
+    else:
+        fit = nested_reml(readings, part, operator, operators=study.operators)
+        require_settled(fit)
+        components, mean, frame, why = fit.components, float(fit.mean), None, NO_TABLE
+        estimator = "Restricted maximum likelihood, parts nested in operators, numbers unequal"
+    found, floored = rounding_floored(components, study.resolution)
+    one = len(study.operator_names) < 2
+    reasons = {"INT": IN_PARTS, **({"AV": ONE_OPERATOR} if one else {})}
+    sources = build_sources(variances_of(found), study, mean=mean, spread=spread, reasons=reasons)
+    below = below_zero(found)
+    notes = [below_zero_note(name) for name in below]
+    notes.append(
+        "Nested: PV holds the interaction, and parts that differ much hide what operators do."
+    )
+    if floored:
+        notes.append(floored_note(study))
+    return GaugeResult(
+        study=study,
+        method="anova",
+        estimator=estimator,
+        sources=sources.table,
+        reasons=sources.reasons,
+        below_zero=below,
+        anova_table=frame,
+        anova_table_reason=why,
+        pooled=True,
+        floored=floored,
+        mean=mean,
+        spread=spread,
+        notes=tuple(notes),
+    )
+
+
+@dataclass(frozen=True)
+class Sources:
+    """The table of sources, and why some of its cells are empty.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Index `SOURCES`, columns `MEASURES`; NaN where not estimated.
+    reasons : dict
+        Source (a whole row) or measure (a whole column) → why it is not estimated.
+    """
+
+    table: pd.DataFrame
+    reasons: dict[str, str]
+
+
+def build_sources(
+    variances: Mapping[str, float],
+    study: Study,
+    *,
+    mean: float,
+    spread: float,
+    reasons: Mapping[str, str],
+) -> Sources:
+    """Return the table of sources from the variances EV, AV, INT, GRR and PV.
+
+    Parameters
+    ----------
+    variances : mapping
+        Variances in the unit of the study squared; NaN where not estimated, negative
+        ones count as 0.
+    study : Study
+        Gives the tolerance, and the process sd that replaces the study's own total.
+    mean : float
+        Mean of the readings; the process mean replaces it where given.
+    spread : float
+        How many standard deviations make the spread.
+    reasons : mapping
+        Why a source is not estimated.
+    """
+    why = dict(reasons)
+    grr = variances["GRR"]
+    part, total = (
+        float(v) for v in part_and_total(variances["PV"], grr, _or_nan(study.process_sd))
+    )
+    if study.process_sd is not None and math.isnan(part):
+        why["PV"] = "the given process sd is smaller than the spread of the measuring system alone"
+    values = np.array(
+        [variances["EV"], variances["AV"], variances["INT"], grr, part, total], dtype=np.float64
+    )
+    values = np.where(np.isnan(values), np.nan, np.maximum(values, 0.0))
+    sd = np.sqrt(values)
+    contribution, of_total = (
+        variation.percent(values, total),
+        variation.percent(sd, math.sqrt(total)),
+    )
+    if study.parts_from == "chosen" and study.process_sd is None:
+        contribution = of_total = np.full(len(values), np.nan)
+        why["percent_tv"] = why["percent_contribution"] = (
+            "the parts were chosen and do not represent the process; give its standard deviation"
+        )
+    of_tolerance, reason = tolerance_percent(sd, study, mean=mean, spread=spread)
+    if reason:
+        why["percent_tolerance"] = reason
+    table = pd.DataFrame(
+        np.column_stack([values, sd, spread * sd, contribution, of_total, of_tolerance]),
+        index=pd.Index(SOURCES, name="source"),
+        columns=list(MEASURES),
+    )
+    return Sources(table, why)
+
+
+def tolerance_percent(sd: Array, study: Study, *, mean: float, spread: float) -> tuple[Array, str]:
+    """Return the percent of tolerance of each sd, and why where there is none."""
+    tolerance = study.tolerance
+    if tolerance is None:
+        return np.full(np.shape(sd), np.nan), "no tolerance was given"
+    centre = mean if study.process_mean is None else study.process_mean
+    lower, upper = _or_nan(tolerance.lower), _or_nan(tolerance.upper)
+    found = percent_of_limits(sd, centre, lower, upper, spread=spread)
+    past = not tolerance.two_sided and (centre >= upper or centre <= lower)
+    reason = "the mean lies at or past the only limit, so there is no distance to share"
+    return found, reason if past else ""
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+class AnovaTable(Printed, pd.DataFrame):
+    """The table of sums of squares as a DataFrame that prints rounded for reading.
+
+    ``unit`` is that of the readings; the squares are printed in that of their spread.
+    """
+
+    _metadata = ["unit"]  # noqa: RUF012
+    unit: str = ""
+
+    def copy(self, deep: bool = True) -> AnovaTable:  # type: ignore[misc]
+        """Return a copy that prints as this one does."""
+        found = AnovaTable(super().copy(deep))
+        found.unit = self.unit
+        return found
+
+    @property
+    def _constructor(self) -> type[pd.DataFrame]:
+        """A part of the table is a plain DataFrame."""
+        return pd.DataFrame
+
+    def blocks(self) -> list[Block]:
+        """Return the table, and the unit of its squares."""
+        told = [Prose([f"Sums of squares and mean squares in {square_unit(self.unit)}."])]
+        return [Table(*self._printed()), *(told if self.unit else [])]
+
+    def _printed(self) -> tuple[list[str], list[list[str]]]:
+        sums = squares(self["sum_sq"].tolist(), self.unit)
+        means = squares(self["mean_sq"].tolist(), self.unit)
+        head = ["Source", "df", "sum of squares", "mean square", "F", "p", "tested against"]
+        rows = [
+            [
+                str(name),
+                str(df),
+                sums[line],
+                means[line],
+                "" if math.isnan(f) else figures(f, 4),
+                "" if math.isnan(p) else "under 0.001" if p < 0.001 else f"{p:.2g}",
+                against,
+            ]
+            for line, (name, df, _, _, f, p, against) in enumerate(self.itertuples(name=None))
+        ]
+        return head, rows
+
+
+class _Line(NamedTuple):
+    name: str
+    sum_sq: float
+    df: int
+
+    @property
+    def mean_sq(self) -> float:
+        return self.sum_sq / self.df if self.df else math.nan
+
+
+def anova_frame(table: CrossedAnova, pooled: bool, unit: str) -> AnovaTable:
+    """Return the table of sums of squares of readings in ``unit``, with F tests.
+
+    Parts and operators are tested against the interaction where it is kept, against
+    the pooled error where it is not; the interaction against the error.
+
+    Notes
+    -----
+    Source: AIAG MSA, 4th ed., appendix A; Montgomery, Design and Analysis of
+    Experiments, section 13.2 (random effects).
+    """
+    part = _Line("part", float(table.ss_part), table.df_part)
+    operator = _Line("operator", float(table.ss_operator), table.df_operator)
+    interaction = _Line("interaction", float(table.ss_interaction), table.df_interaction)
+    error = _Line("error", float(table.ss_error), table.df_error)
+    both = _Line("pooled error", interaction.sum_sq + error.sum_sq, interaction.df + error.df)
+    if table.operators > 1 and table.trials > 1:
+        against = both if pooled else interaction
+        lines = [part, operator, interaction, error, *([both] if pooled else [])]
+        tested = {"part": against, "operator": against, "interaction": error}
+    else:
+        against = both._replace(name="error")
+        lines = [part, *([operator] if table.operators > 1 else []), against]
+        tested = {"part": against, "operator": against}
+    return _frame(lines, tested, [part, operator, both], unit)
+
+
+def nested_frame(table: NestedAnova, unit: str) -> AnovaTable:
+    """Return the table of a nested study: operators against parts, parts against error.
+
+    Notes
+    -----
+    Source: Montgomery, Design and Analysis of Experiments, section 14.1 (both random).
+    """
+    operator = _Line("operator", float(table.ss_operator), table.df_operator)
+    part = _Line("part", float(table.ss_part), table.df_part)
+    error = _Line("error", float(table.ss_error), table.df_error)
+    lines = [*([operator] if table.operators > 1 else []), part, error]
+    return _frame(lines, {"operator": part, "part": error}, lines, unit)
+
+
+def _frame(
+    lines: list[_Line], tested: dict[str, _Line], whole: list[_Line], unit: str
+) -> AnovaTable:
+    """Return the lines with their F tests, and the total of ``whole``."""
+    rows = [_row(line, tested.get(line.name)) for line in lines]
+    total = _Line("total", sum(line.sum_sq for line in whole), sum(line.df for line in whole))
+    rows.append((total.sum_sq, total.df, math.nan, math.nan, math.nan, ""))
+    sums, df, means, f, p, names = zip(*rows, strict=True)
+    table = AnovaTable(
+        {"df": df, "sum_sq": sums, "mean_sq": means, "F": f, "p": p, "tested_against": names},
+        index=pd.Index([*(line.name for line in lines), "total"], name="source"),
+    )
+    table.unit = unit
+    return table
+
+
+def _row(line: _Line, against: _Line | None) -> tuple[float, int, float, float, float, str]:
+    if against is None:
+        return (line.sum_sq, line.df, line.mean_sq, math.nan, math.nan, "")
+    f, p = f_test(np.asarray(line.mean_sq), line.df, np.asarray(against.mean_sq), against.df)
+    return (line.sum_sq, line.df, line.mean_sq, float(f), float(p), against.name)
+
+
+ONE_OPERATOR = "one operator measured, so differences between operators cannot be seen"
+ONE_TRIAL = "each part was measured once by each operator, so it cannot be told from repeatability"
+
+
+def anova_notes(
+    study: Study, found: Components, below: tuple[str, ...], *, pooled: bool, floored: bool
+) -> tuple[str, ...]:
+    """Return the sentences about a result of the analysis of variance."""
+    operators = len(study.operator_names)
+    notes = [below_zero_note(name) for name in below]
+    parts_sum = float(
+        np.nansum([np.maximum(v, 0.0) for v in (found.operator, found.interaction)])
+        + found.repeatability
+    )
+    if not pooled and below and not math.isclose(parts_sum, float(found.grr), rel_tol=1e-9):
+        notes.append(
+            "GRR is formed before sources below zero are set to 0, which on average is right; "
+            f"summed as shown it would be {math.sqrt(parts_sum / float(found.grr)):.2f} times that."
+            if float(found.grr) > 0.0
+            else "GRR is formed before sources below zero are set to 0, and comes out as 0."
+        )
+    if operators < 2:
+        notes.append("One operator: this holds for this operator only, and GRR is EV alone.")
+        notes.append("With one operator the part variation contains the interaction.")
+    elif study.trials < 2:
+        notes.append(
+            "One trial: repeatability and interaction cannot be told apart; EV holds both."
+        )
+    if study.operators == "fixed" and operators > 1:
+        notes.append(
+            "The operators are all who will ever measure: AV is the mean square of their "
+            "own differences, not an estimate for others."
+        )
+    if floored:
+        notes.append(floored_note(study))
+    return tuple(notes)
+
+
+def below_zero_note(name: str) -> str:
+    """Return the sentence about a variance that was estimated below zero."""
+    return f"{name} ({NAMES[name]}) was estimated below zero and is shown as 0."
+
+
+def floored_note(study: Study) -> str:
+    """Return the sentence that says why EV is the gauge's rounding error."""
+    return (
+        "The readings repeat almost to the last digit, so EV is set to the rounding error of "
+        f"the gauge, resolution/√12 (resolution {study.resolution:g} {study.unit})".rstrip()
+        + "."
+    )
+
+
+EXAMPLE = "EXAMPLE: these readings are invented; they say nothing about your gauge."
+
+
+def tolerance_text(study: Study) -> str:
+    """Return the tolerance in words, with its unit."""
+    if study.tolerance is None:
+        return "no tolerance given"
+    lower, upper = study.tolerance.lower, study.tolerance.upper
+    shown = [None if v is None else size(v, study.resolution) for v in (lower, upper)]
+    unit = f" {study.unit}" if study.unit else ""
+    beside = _deviations(study)
+    if shown[0] is None:
+        return f"at most {shown[1]}{unit}{beside}"
+    if shown[1] is None:
+        return f"at least {shown[0]}{unit}{beside}"
+    return f"{shown[0]} to {shown[1]}{unit}{beside}"
+
+
+def _deviations(study: Study) -> str:
+    """Return the limits as deviations from the nominal size, in brackets; "" if not stated."""
+    nominal = study.facts.get("nominal")
+    deviates = study.facts.get("readings_are") == DEVIATION
+    if nominal is None or study.tolerance is None or not study.unit or deviates:
+        return ""
+    fine = fine_unit(study.unit)
+    factor = conversion(study.unit, fine)
+    limits = (study.tolerance.lower, study.tolerance.upper)
+    # Ten digits: 10.012 − 10 is 0.01199999999999 in binary.
+    shown = [f"{(limit - nominal) * factor:+.10g}" for limit in limits if limit is not None]
+    return f" ({nominal:g} with {' and '.join(shown)} {fine})"
+
+
+def opening(result: GaugeResult) -> list[str]:
+    """Return the lines above the numbers: which study, how much, how computed."""
+    study = result.study
+    lines = [EXAMPLE] if study.example else []
+    gauge = study.facts.get("gauge_number")
+    lines.append(study.summary + (f", gauge {gauge}" if gauge else ""))
+    lines.append(f"Tolerance: {tolerance_text(study)}{_when(study)}")
+    lines.append(f"{result.estimator}.")
+    return lines
+
+
+def _when(study: Study) -> str:
+    """Return when the readings were taken, as the end of a sentence; "" if not recorded."""
+    readings = study.readings
+    if "time" not in readings or readings["time"].isna().all():
+        return ""
+    first, last = (f"{readings['time'].agg(end):%Y-%m-%d}" for end in ("min", "max"))
+    return f"; readings taken {first}" + (f" to {last}" if last != first else "")
+
+
+def source_rows(result: GaugeResult) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of the table of sources as a person reads it."""
+    head = [
+        "Source",
+        f"spread ({result.spread:g}{JOIN}sd)",
+        "of tolerance",
+        "of total",
+        "share of variance",
+    ]
+    rows = []
+    for name in SOURCES:
+        label = f"{name} {NAMES[name]}"
+        if name in result.below_zero:
+            label += " (estimated below zero)"
+        if math.isnan(result.value(name, "sd")):
+            rows.append([label, "not estimated", "", "", ""])
+            continue
+        rows.append(
+            [
+                label,
+                length(result.value(name, "spread"), result.study.unit),
+                *(
+                    _share(result.value(name, column))
+                    for column in ("percent_tolerance", "percent_tv", "percent_contribution")
+                ),
+            ]
+        )
+    return head, rows
+
+
+def _share(value: float) -> str:
+    return "—" if math.isnan(value) else percent(value)
+
+
+def closing(result: GaugeResult) -> list[str]:
+    """Return the sentences under the numbers: ndc, what is missing and why, notes."""
+    lines = []
+    if result.ndc is None:
+        lines.append("Distinct categories (ndc): not estimated.")
+    else:
+        lines.append(
+            f"Distinct categories (ndc): {result.ndc} "
+            f"(1.41·PV/GRR = {figures(result.ndc_exact, 3)}, rounded down"
+            f"{', but never below 1' if result.ndc_exact < 1.0 else ''})."
+        )
+    said: dict[str, list[str]] = {}
+    words = {
+        "percent_tv": "Percent of total variation",
+        "percent_contribution": "share of variance",
+        "percent_tolerance": "Percent of tolerance",
+    }
+    for name, reason in result.reasons.items():
+        said.setdefault(reason, []).append(words.get(name, name))
+    lines += [f"{' and '.join(names)}: not estimated, {reason}." for reason, names in said.items()]
+    return [*lines, *_one_limit(result), *result.notes]
+
+
+def _one_limit(result: GaugeResult) -> list[str]:
+    """Return from where percent of tolerance is counted where there is one limit only."""
+    study, tolerance = result.study, result.study.tolerance
+    if tolerance is None or tolerance.two_sided or "percent_tolerance" in result.reasons:
+        return []
+    given = study.process_mean is not None
+    centre = result.mean if study.process_mean is None else study.process_mean
+    fine = None if study.resolution is None else study.resolution / 10.0
+    text = (
+        f"One limit: percent of tolerance is {result.spread / 2:g} sd against the distance from "
+        f"the {'process mean given' if given else 'mean of the readings'}, "
+        f"{size(centre, fine, study.unit)}, to the limit."
+    )
+    if study.parts_from == "chosen" and not given:
+        text += (
+            " The parts were chosen, so that mean is theirs and not that of the process: state "
+            "process_mean before you judge by it."
+        )
+    return [text]
+
+
+def result_blocks(result: GaugeResult) -> list[Block]:
+    """Return which study it is, the table of sources, and what to know about it."""
+    return [Prose(opening(result)), Table(*source_rows(result)), Bullets(closing(result))]

@@ -1,0 +1,941 @@
+"""`grr.misclassification`: how many parts are judged wrongly, and which way."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from functools import partial
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from grr.formulas.arrays import Array
+from grr.formulas.confidence_limits import two_sided_limits, variance_draws
+from grr.formulas.conformity import (
+    HOLDABLE,
+    Risks,
+    Zone,
+    conformance_factor,
+    global_risks,
+    guard_for_risk,
+    refuse_values_without_risk,
+    specific_risk,
+)
+from grr.model.blocks import Block, Bullets, Heading, Printed, Prose, Table
+from grr.model.chance import chance, chances
+from grr.model.errors import StudyError
+from grr.model.limits import limits_text
+from grr.model.rounding import decimals_for, figures, length, same_decimals, size, with_unit
+from grr.model.tolerance import Tolerance
+from grr.model.values import number, one_of
+from grr.questions.gauge import EXAMPLE, GaugeResult
+from grr.questions.intervals import pivots_of, yardstick_of
+
+#: What happens to a part: name → in words.
+MEANINGS = {
+    "bad": "a part is bad (out of tolerance)",
+    "accepted": "a part is accepted",
+    "bad_accepted": "a part is bad and accepted",
+    "good_rejected": "a part is good and rejected",
+    "accepted_if_bad": "a bad part is accepted",
+    "bad_if_accepted": "an accepted part is bad",
+    "rejected_if_good": "a good part is rejected",
+    "good_if_rejected": "a rejected part is good",
+    "reading_bad": "the part with this reading is bad",
+    "reading_bad_without_process": "the same, by the reading alone",
+}
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Misclassification(Printed):
+    """Probabilities that parts are judged wrongly.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Index: bad, accepted, bad_accepted (global consumer's risk), good_rejected (global
+        producer's risk), accepted_if_bad, bad_if_accepted, rejected_if_good,
+        good_if_rejected, and for a given reading reading_bad and
+        reading_bad_without_process; columns meaning, estimate, lower, upper.
+    circumstances : Circumstances
+        Tolerance, measuring system and process.
+    process : Process
+    acceptance : Tolerance
+        Limits of the readings at which a part is accepted.
+    bias : float
+    reading : float or None
+    level : float
+        Confidence of the intervals.
+    """
+
+    table: pd.DataFrame
+    circumstances: Circumstances
+    process: Process
+    acceptance: Tolerance
+    bias: float
+    reading: float | None
+    level: float
+
+    def value(self, name: str) -> float:
+        """Return one probability, such as ``value("bad_accepted")``."""
+        if name not in self.table.index:
+            raise StudyError(
+                "There is no risk of this name",
+                f"Use one of: {', '.join(self.table.index)}",
+                value=name,
+            )
+        return float(self.table["estimate"][name])
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the table of probabilities."""
+        return self.table.copy()
+
+    def blocks(self) -> list[Block]:
+        """Return what the risks are of, the risks, and what they rest on."""
+        return [Prose(_risk_opening(self)), Table(*risk_rows(self)), Bullets(risk_notes(self))]
+
+
+def misclassification(
+    result: GaugeResult | None = None,
+    *,
+    tolerance: Tolerance | None = None,
+    acceptance: Tolerance | None = None,
+    process_mean: float | None = None,
+    process_sd: float | None = None,
+    observed_sd: float | None = None,
+    grr_sd: float | None = None,
+    bias: float = 0.0,
+    reading: float | None = None,
+    level: float = 0.95,
+) -> Misclassification:
+    """Return how likely it is that a part is judged wrongly by one reading.
+
+    Parameters
+    ----------
+    result : GaugeResult, optional
+        Gives what is not given by name: tolerance, GRR, mean and part variation; then
+        every probability carries the interval that the study allows.
+    tolerance : Tolerance, optional
+        What makes a part good.
+    acceptance : Tolerance, optional
+        Readings at which a part is accepted; the tolerance by default. See
+        `grr.guard_band`.
+    process_mean : float, optional
+    process_sd : float, optional
+        Standard deviation of the parts' *true* values.
+    observed_sd : float, optional
+        Standard deviation of *readings* of the process; GRR is taken off it.
+    grr_sd : float, optional
+        Standard deviation of the error of one reading.
+    bias : float
+        Mean error of the readings that are compared with the acceptance limits; 0 where
+        a known bias is corrected.
+    reading : float, optional
+        One reading: how likely is this part bad?
+    level : float
+        Confidence of the two-sided intervals.
+
+    Returns
+    -------
+    Misclassification
+
+    Raises
+    ------
+    StudyError
+        Something is missing or cannot be used, such as a process sd of 0.
+
+    Notes
+    -----
+    True values and errors are taken as normal. Exact by integration, not by simulation.
+    Source: JCGM 106:2012, clauses 9.3 to 9.5 (global and conditional risks), clause 7 and
+    A.4 (one reading).
+    """
+    known = circumstances(
+        result,
+        tolerance=tolerance,
+        grr_sd=grr_sd,
+        process_mean=process_mean,
+        process_sd=process_sd,
+        observed_sd=observed_sd,
+    )
+    if known.process is None:
+        raise StudyError(
+            f"Risks need the process: {known.no_process}",
+            "Give process_mean and process_sd (of true values) or observed_sd (of readings)",
+        )
+    if acceptance is not None and not isinstance(acceptance, Tolerance):
+        raise StudyError(
+            "The acceptance limits are not a Tolerance",
+            "Write acceptance=grr.Tolerance(lower=..., upper=...)",
+            value=acceptance,
+        )
+    level = number("level", level, above=0.0, below=1.0)
+    bias = number("bias", bias)
+    accept = known.tolerance if acceptance is None else acceptance
+    at = None if reading is None else number("reading", reading)
+    process = known.process
+    risks = partial(_all_risks, known, accept, bias=bias, reading=at)
+    point = risks(mean=process.mean, sd=process.sd, grr_sd=known.grr_sd)
+    if known.estimated:
+        draws = risks(
+            mean=process.mean_draws,
+            sd=known.process_sd_draws,
+            grr_sd=known.grr_draws,
+        )
+        limits = {name: two_sided_limits(np.atleast_1d(d), level) for name, d in draws.items()}
+    else:
+        limits = {}
+    rows = [
+        (
+            MEANINGS[name],
+            float(value),
+            *((float(v) for v in limits[name]) if limits else (math.nan, math.nan)),
+        )
+        for name, value in point.items()
+    ]
+    table = pd.DataFrame(
+        rows,
+        index=pd.Index(list(point), name="risk"),
+        columns=["meaning", "estimate", "lower", "upper"],
+    )
+    return Misclassification(table, known, process, accept, bias, at, level)
+
+
+def _all_risks(
+    known: Circumstances,
+    acceptance: Tolerance,
+    *,
+    bias: float,
+    reading: float | None,
+    mean: Array | float,
+    sd: Array | float,
+    grr_sd: Array | float,
+) -> dict[str, Array]:
+    risks = global_risks(
+        known.zone,
+        zone_of(acceptance),
+        process_mean=mean,
+        process_sd=sd,
+        grr_sd=grr_sd,
+        bias=bias,
+    )
+    found = {field.name: getattr(risks, field.name) for field in fields(Risks)}
+    if reading is not None:
+        about: dict[str, Array | float] = {"grr_sd": grr_sd, "bias": bias}
+        found["reading_bad"] = specific_risk(
+            reading, known.zone, process_mean=mean, process_sd=sd, **about
+        )
+        found["reading_bad_without_process"] = specific_risk(reading, known.zone, **about)
+    return found
+
+
+ASSUMED = (
+    "Assumed: true values and errors are normal, the process stays as it is, and each part is "
+    "judged by one reading."
+)
+PPM = "ppm: parts per million."
+CAUTION = (
+    "How much risk is allowed is for the drawing, the customer and the law to say, not for "
+    "this calculation."
+)
+
+
+def situation_lines(known: Circumstances) -> list[str]:
+    """Return tolerance, measuring system and process as sentences."""
+    unit = known.unit
+    lines = [EXAMPLE] if known.example else []
+    if known.title:
+        lines.append(known.title)
+    lines.append(f"Tolerance: {limits_text(known.tolerance, known.resolution, unit)}.")
+    lines.append(f"Measuring system: sd {length(known.grr_sd, unit)} ({known.grr_is}).")
+    process = known.process
+    if process is not None:
+        mean = with_unit(same_decimals(process.mean, process.sd), unit)
+        lines.append(
+            f"Process: mean {mean}, sd of true values {length(process.sd, unit)} ({process.sd_is})."
+        )
+    return lines
+
+
+def _risk_opening(result: Misclassification) -> list[str]:
+    known = result.circumstances
+    lines = situation_lines(known)
+    if result.acceptance != known.tolerance:
+        accepted = limits_text(result.acceptance, known.resolution, known.unit)
+        lines.append(f"Accepted are readings: {accepted}.")
+    if result.bias != 0.0:
+        lines.append(f"Bias of the readings, not corrected: {length(result.bias, known.unit)}.")
+    return lines
+
+
+def risk_rows(result: Misclassification) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of the table of probabilities."""
+    with_interval = result.circumstances.estimated
+    head = ["How likely is it that", "probability"]
+    if with_interval:
+        head.append(f"{100 * result.level:g} % interval")
+    rows = []
+    for meaning, estimate, lower, upper in result.table.itertuples(index=False):
+        row = [str(meaning), chance(float(estimate))]
+        rows.append([*row, chances(float(lower), float(upper))] if with_interval else row)
+    return head, rows
+
+
+def risk_notes(result: Misclassification) -> list[str]:
+    """Return the risks in numbers of parts, and what is assumed."""
+    lines = []
+    bad, good = result.value("bad_accepted"), result.value("good_rejected")
+    if math.isfinite(bad) and math.isfinite(good):
+        lines.append(
+            f"Of a million parts about {_count(bad)} are bad and accepted, and about "
+            f"{_count(good)} are good and rejected."
+        )
+    if result.reading is not None:
+        known = result.circumstances
+        shown = size(result.reading, known.resolution, known.unit)
+        lines.append(
+            f"A part that reads {shown} is bad with probability "
+            f"{chance(result.value('reading_bad'))}, given what this process makes; by the "
+            "reading alone, knowing nothing of the process, with "
+            f"{chance(result.value('reading_bad_without_process'))}."
+        )
+    if result.circumstances.estimated:
+        lines.append(
+            "The intervals carry the uncertainty of the study: with few operators GRR itself is "
+            "not known well."
+        )
+    return [*lines, PPM, ASSUMED, CAUTION]
+
+
+def _count(probability: float) -> str:
+    expected = 1e6 * probability
+    return f"{expected:.2g}" if expected < 10.0 else f"{float(f'{expected:.3g}'):.0f}"
+
+
+RULES = ("conformance", "expanded", "risk")
+#: Draws behind the interval of a guard band that holds a risk.
+_DRAWS = 1000
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class GuardBand(Printed):
+    """Acceptance limits, and what they cost.
+
+    Attributes
+    ----------
+    circumstances : Circumstances
+    rule : {"conformance", "expanded", "risk"}
+    aim : str
+        What the limits achieve, as a sentence.
+    width : float
+        Distance of each acceptance limit from its tolerance limit; NaN where there are no
+        such limits (`possible` is False).
+    lower, upper : float
+        Interval of the width at ``level``; NaN where nothing was estimated, infinite
+        where the interval reaches a spread that leaves no limits.
+    level : float
+    bias : float
+        Known bias: taken off each reading, or put onto the limits.
+    why_not : str
+        Why there are no acceptance limits; "" where there are.
+    """
+
+    circumstances: Circumstances
+    rule: str
+    aim: str
+    width: float
+    lower: float
+    upper: float
+    level: float
+    bias: float
+    why_not: str
+
+    @property
+    def possible(self) -> bool:
+        """Whether there are acceptance limits at all."""
+        return not self.why_not
+
+    @property
+    def acceptance(self) -> Tolerance | None:
+        """Limits for the corrected reading (known bias taken off); None where impossible."""
+        return self._limits(self.width, 0.0)
+
+    @property
+    def on_the_gauge(self) -> Tolerance | None:
+        """The same limits for the reading as shown, known bias in it."""
+        return self._limits(self.width, self.bias)
+
+    @property
+    def cautious(self) -> Tolerance | None:
+        """Limits for the corrected reading by the upper end of the width's interval."""
+        return self._limits(self.upper, 0.0)
+
+    @property
+    def risks(self) -> Risks | None:
+        """The risks with these limits; None without limits or without a process."""
+        return self._risks(self.acceptance)
+
+    @property
+    def risks_unguarded(self) -> Risks | None:
+        """The risks with the tolerance limits as acceptance limits."""
+        return self._risks(self.circumstances.tolerance)
+
+    @property
+    def extra_rejected(self) -> float:
+        """Share of all parts that are good and rejected more than without a guard band."""
+        now, before = self.risks, self.risks_unguarded
+        if now is None or before is None:
+            return math.nan
+        return float(now.good_rejected) - float(before.good_rejected)
+
+    def _limits(self, width: float, moved: float) -> Tolerance | None:
+        tolerance = self.circumstances.tolerance
+        if not math.isfinite(width):
+            return None
+        lower = None if tolerance.lower is None else tolerance.lower + width + moved
+        upper = None if tolerance.upper is None else tolerance.upper - width + moved
+        if lower is not None and upper is not None and lower >= upper:
+            return None
+        return Tolerance(lower, upper)
+
+    def _risks(self, acceptance: Tolerance | None) -> Risks | None:
+        process = self.circumstances.process
+        if process is None or acceptance is None:
+            return None
+        return global_risks(
+            self.circumstances.zone,
+            zone_of(acceptance),
+            process_mean=process.mean,
+            process_sd=process.sd,
+            grr_sd=self.circumstances.grr_sd,
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the limits and what they do as a table of one row."""
+        accept, shown = self.acceptance, self.on_the_gauge
+        now, before = self.risks, self.risks_unguarded
+        return pd.DataFrame(
+            [
+                {
+                    "rule": self.rule,
+                    "possible": self.possible,
+                    "width": self.width,
+                    "width_lower": self.lower,
+                    "width_upper": self.upper,
+                    "accept_from": None if accept is None else accept.lower,
+                    "accept_to": None if accept is None else accept.upper,
+                    "bias": self.bias,
+                    "gauge_from": None if shown is None else shown.lower,
+                    "gauge_to": None if shown is None else shown.upper,
+                    "bad_accepted": math.nan if now is None else float(now.bad_accepted),
+                    "good_rejected": math.nan if now is None else float(now.good_rejected),
+                    "bad_accepted_unguarded": (
+                        math.nan if before is None else float(before.bad_accepted)
+                    ),
+                    "extra_rejected": self.extra_rejected,
+                }
+            ]
+        )
+
+    def blocks(self) -> list[Block]:
+        """Return the acceptance limits and what they cost."""
+        return [
+            Prose(_guard_opening(self)),
+            Table(*guard_rows(self)) if self.possible else Heading("No acceptance limits"),
+            Bullets(guard_notes(self)),
+        ]
+
+
+def guard_band(
+    result: GaugeResult | None = None,
+    *,
+    rule: str = "conformance",
+    tolerance: Tolerance | None = None,
+    u: float | None = None,
+    confidence: float = 0.95,
+    k: float = 2.0,
+    risk: float = 0.001,
+    hold: str = "bad_accepted",
+    process_mean: float | None = None,
+    process_sd: float | None = None,
+    observed_sd: float | None = None,
+    bias: float = 0.0,
+    level: float = 0.95,
+) -> GuardBand:
+    """Return acceptance limits that allow for the uncertainty of a reading.
+
+    Parameters
+    ----------
+    result : GaugeResult, optional
+        Gives what is not given by name.
+    rule : {"conformance", "expanded", "risk"}
+        "conformance": at the limit the true value conforms with this ``confidence``
+        (ISO 14253-1: 95 %). "expanded": the older rule, one expanded uncertainty k·u.
+        "risk": the consumer's risk of the whole process is at most ``risk``.
+    tolerance : Tolerance, optional
+    u : float, optional
+        Standard uncertainty of one reading. GRR of the result by default, which leaves
+        out calibration, temperature and what else the study did not vary.
+    confidence : float
+        For "conformance".
+    k : float
+        For "expanded".
+    risk : float
+        For "risk".
+    hold : {"bad_accepted", "accepted_if_bad", "bad_if_accepted"}
+        For "risk": which of the consumer's risks; see `grr.misclassification`.
+    process_mean, process_sd, observed_sd : float, optional
+        The process, as for `grr.misclassification`. "risk" needs it; the other rules use
+        it to say what the limits cost.
+    bias : float
+        Known bias of the gauge. The limits hold for the corrected reading; those for the
+        reading as shown are given too.
+    level : float
+        Confidence of the interval of the guard band.
+
+    Returns
+    -------
+    GuardBand
+        Where the tolerance is too small for any limits it says so.
+
+    Raises
+    ------
+    StudyError
+        Something is missing or cannot be used.
+
+    Notes
+    -----
+    Source: ISO 14253-1:2017 (proving conformance; the factor is 1.65 for a large
+    tolerance and is solved for where the tolerance is small against u); ISO
+    14253-1:1998 (one expanded uncertainty); JCGM 106:2012, clauses 8.3 and 9.5.
+    """
+    one_of("rule", rule, RULES)
+    one_of("hold", hold, HOLDABLE)
+    confidence = number("confidence", confidence, above=0.5, below=1.0)
+    k = number("k", k, above=0.0)
+    risk = number("risk", risk, above=0.0, below=1.0)
+    bias = number("bias", bias)
+    level = number("level", level, above=0.0, below=1.0)
+    known = circumstances(
+        result,
+        tolerance=tolerance,
+        grr_sd=u,
+        process_mean=process_mean,
+        process_sd=process_sd,
+        observed_sd=observed_sd,
+    )
+    if rule == "risk":
+        width, limits = _by_risk(known, risk, hold, level)
+    else:
+        width, limits = _by_multiple(known, rule, confidence, k, level)
+    return GuardBand(
+        circumstances=known,
+        rule=rule,
+        aim=_aim(
+            rule, confidence=confidence, k=k, risk=risk, hold=hold, factor=width / known.grr_sd
+        ),
+        width=width if math.isfinite(width) else math.nan,
+        lower=limits[0],
+        upper=limits[1],
+        level=level,
+        bias=bias,
+        why_not="" if math.isfinite(width) else _why_not(known, rule, confidence, k),
+    )
+
+
+def _by_multiple(
+    known: Circumstances, rule: str, confidence: float, k: float, level: float
+) -> tuple[float, tuple[float, float]]:
+    """Return a multiple of u, infinite where nothing is left; it rises with u, and so do limits."""
+    tolerance_width = known.tolerance.width or math.inf
+
+    def width(u: float) -> float:
+        if rule == "conformance":
+            factor = float(conformance_factor(tolerance_width / u, confidence))
+            return math.inf if math.isnan(factor) else factor * u
+        return k * u if 2.0 * k * u < tolerance_width else math.inf
+
+    if not isinstance(known.grr_draws, np.ndarray):
+        return width(known.grr_sd), (math.nan, math.nan)
+    low, high = two_sided_limits(known.grr_draws, level)
+    return width(known.grr_sd), (width(float(low)), width(float(high)))
+
+
+def _by_risk(
+    known: Circumstances, risk: float, hold: str, level: float
+) -> tuple[float, tuple[float, float]]:
+    process = known.process
+    if process is None:
+        raise StudyError(
+            f"A risk of the process needs the process: {known.no_process}",
+            "Give process_mean and process_sd (of true values) or observed_sd (of readings)",
+        )
+
+    def width(mean: Array | float, sd: Array | float, grr_sd: Array | float) -> Array:
+        found = guard_for_risk(
+            known.zone, risk, process_mean=mean, process_sd=sd, grr_sd=grr_sd, hold=hold
+        )
+        return np.where(np.isnan(found), np.inf, found)
+
+    point = float(width(process.mean, process.sd, known.grr_sd))
+    if not known.estimated:
+        return point, (math.nan, math.nan)
+    draws = (process.mean_draws, known.process_sd_draws, known.grr_draws)
+    low, high = two_sided_limits(
+        width(*(np.broadcast_to(d, RISK_DRAWS)[:_DRAWS] for d in draws)), level
+    )
+    return point, (float(low), float(high))
+
+
+def _aim(rule: str, *, confidence: float, k: float, risk: float, hold: str, factor: float) -> str:
+    if rule == "conformance":
+        shown = "" if not math.isfinite(factor) else f"; {figures(factor, 4)}·u"
+        return (
+            "For a part accepted at the limit the conformance probability is "
+            f"{100 * confidence:g} % (ISO 14253-1{shown})."
+        )
+    if rule == "expanded":
+        return (
+            f"The limits lie one expanded uncertainty ({k:g}·u) inside the tolerance (the older "
+            "rule of ISO 14253-1)."
+        )
+    held = {
+        "bad_accepted": "of all parts are bad and accepted",
+        "accepted_if_bad": "of the bad parts are accepted",
+        "bad_if_accepted": "of the accepted parts are bad",
+    }[hold]
+    return f"At most {chance(risk)} {held}."
+
+
+def _why_not(known: Circumstances, rule: str, confidence: float, k: float) -> str:
+    width, u, unit = known.tolerance.width, known.grr_sd, known.unit
+    if rule == "risk" or width is None:
+        return (
+            "No acceptance limits hold this risk: even parts that read in the middle of the "
+            "tolerance are too likely bad. Centre the process, or measure better."
+        )
+    needed = 2.0 * (k if rule == "expanded" else float(ndtri(0.5 + 0.5 * confidence)))
+    return (
+        f"The tolerance is {figures(width / u, 3)} times the uncertainty u and would have to be "
+        f"at least {figures(needed, 3)} times: u may be at most {length(width / needed, unit)}. "
+        "With this measurement no reading proves that a part is good."
+    )
+
+
+AGREED = (
+    "Which rule counts is for supplier and customer to agree; these limits are for the one who "
+    "states that parts conform. Where the drawing or the contract names a rule, that one holds."
+)
+ONLY_GRR = (
+    "u is GRR alone: calibration, temperature and whatever else the study did not vary are not "
+    "in it. Give u from an uncertainty budget where there is one."
+)
+
+
+def _guard_opening(band: GuardBand) -> list[str]:
+    known = band.circumstances
+    lines = situation_lines(known)
+    if band.bias != 0.0:
+        lines.append(f"Known bias: {length(band.bias, known.unit)}.")
+    return [*lines, band.aim]
+
+
+def guard_rows(band: GuardBand) -> tuple[list[str], list[list[str]]]:
+    """Return head and rows of the table of acceptance limits."""
+    known, corrected = band.circumstances, band.bias != 0.0
+    rows = [["Guard band at each limit", length(band.width, known.unit)]]
+    if not math.isnan(band.lower):
+        rows.append([f"  its {100 * band.level:g} % interval", _interval(band)])
+    finer = 10.0 if corrected else 1.0
+    name = "Accept corrected readings" if corrected else "Accept readings"
+    rows.append([name, _shown(band, band.acceptance, finer)])
+    if corrected:
+        rows.append(
+            ["Accept readings as the gauge shows them", _shown(band, band.on_the_gauge, 1.0)]
+        )
+    if not math.isnan(band.upper):
+        cautious = _shown(band, band.cautious, finer)
+        rows.append(["Cautious limits (upper end of the interval)", cautious])
+    return ["Acceptance limits", ""], rows
+
+
+def _shown(band: GuardBand, limits: Tolerance | None, finer: float) -> str:
+    """Return limits rounded inwards to the gauge's digit: the last readings to accept."""
+    known = band.circumstances
+    step = known.resolution
+    step = 10.0 ** -decimals_for(band.width or 1.0) if step is None else step / finer
+    if limits is None:
+        return "none"
+    lower = None if limits.lower is None else math.ceil(limits.lower / step - 1e-6) * step
+    upper = None if limits.upper is None else math.floor(limits.upper / step + 1e-6) * step
+    if lower is not None and upper is not None and lower >= upper:
+        return "none"
+    return limits_text(Tolerance(lower, upper), step, known.unit)
+
+
+def _interval(band: GuardBand) -> str:
+    unit = band.circumstances.unit
+    high = length(band.upper, unit) if math.isfinite(band.upper) else "no limits possible"
+    return f"{length(band.lower, unit)} to {high}"
+
+
+def guard_notes(band: GuardBand) -> list[str]:
+    """Return what the limits cost, and on what they rest."""
+    lines = [band.why_not] if band.why_not else []
+    now, before = band.risks, band.risks_unguarded
+    if now is not None and before is not None:
+        lines.append(
+            f"Bad and accepted: {chance(float(now.bad_accepted))} of all parts, instead of "
+            f"{chance(float(before.bad_accepted))} with the tolerance limits themselves."
+        )
+        lines.append(
+            f"Good and rejected: {chance(float(now.good_rejected))} of all parts, instead of "
+            f"{chance(float(before.good_rejected))}. {chance(float(now.accepted))} of all parts "
+            "are accepted."
+        )
+        if float(now.accepted) < 0.5:
+            lines.append(
+                "Fewer than half of the parts would be accepted: improve the measurement or the "
+                "process instead."
+            )
+    elif band.possible:
+        lines.append(f"What the limits cost is not known: {band.circumstances.no_process}.")
+    if band.width == 0.0:
+        lines.append("The tolerance limits themselves hold this risk; no guard band is needed.")
+    if not math.isfinite(band.upper) and not math.isnan(band.upper) and band.possible:
+        lines.append(
+            "The study is also compatible with a spread at which no acceptance limits are left."
+        )
+    if band.circumstances.grr_is != "given":
+        lines.append(ONLY_GRR)
+    if now is not None:
+        lines.append(PPM)
+    return [*lines, AGREED]
+
+
+#: Draws behind the interval of a risk.
+RISK_DRAWS = 4000
+
+
+@dataclass(frozen=True)
+class Process:
+    """Mean and sd of the parts' true values: the value, and draws of it where estimated."""
+
+    mean: float
+    sd: float
+    mean_draws: Array | float
+    sd_draws: Array | float
+    sd_is: str
+
+
+@dataclass(frozen=True)
+class Circumstances:
+    """Tolerance, spread of the measuring system, and the process where it is known.
+
+    Attributes
+    ----------
+    tolerance : Tolerance
+    unit : str
+    resolution : float or None
+    title : str
+        What the numbers are from; "" for plain numbers.
+    example : bool
+    grr_sd : float
+    grr_draws : ndarray or float
+        Draws of it where it was estimated from a study; the value where it was given.
+    grr_is : str
+        Where it comes from.
+    process : Process or None
+    no_process : str
+        Why there is no process.
+    """
+
+    tolerance: Tolerance
+    unit: str
+    resolution: float | None
+    title: str
+    example: bool
+    grr_sd: float
+    grr_draws: Array | float
+    grr_is: str
+    process: Process | None
+    no_process: str
+
+    @property
+    def zone(self) -> Zone:
+        """The tolerance zone for the formulas."""
+        return zone_of(self.tolerance)
+
+    @property
+    def estimated(self) -> bool:
+        """Whether anything comes from a study and has an interval."""
+        process = self.process
+        return any(
+            isinstance(value, np.ndarray)
+            for value in (
+                self.grr_draws,
+                *((process.mean_draws, process.sd_draws) if process else ()),
+            )
+        )
+
+    @property
+    def process_sd_draws(self) -> Array | float:
+        """Draws of the process sd, none so small that a risk cannot be held as a number.
+
+        A study may be compatible with parts that do not differ at all. A floor at a 35th
+        of the distance to the nearest limit changes no probability by more than 1e-260,
+        and keeps those that are conditional on a bad part defined.
+        """
+        process = self.process
+        if process is None:
+            return math.nan
+        mean = process.mean_draws
+        distance = np.minimum(np.abs(mean - self.zone.lower), np.abs(self.zone.upper - mean))
+        floor = np.maximum(distance / 35.0, 1e-3 * np.asarray(self.grr_draws))
+        return np.maximum(process.sd_draws, floor)
+
+
+def zone_of(tolerance: Tolerance) -> Zone:
+    """Return limits as numbers, infinite where there is none."""
+    return Zone(
+        -math.inf if tolerance.lower is None else tolerance.lower,
+        math.inf if tolerance.upper is None else tolerance.upper,
+    )
+
+
+def circumstances(
+    result: GaugeResult | None,
+    *,
+    tolerance: Tolerance | None,
+    grr_sd: float | None,
+    process_mean: float | None,
+    process_sd: float | None,
+    observed_sd: float | None,
+) -> Circumstances:
+    """Collect tolerance, gauge and process from a result and from numbers given.
+
+    Raises
+    ------
+    StudyError
+        No tolerance, no spread of the measuring system, or a value that cannot be used.
+    """
+    if result is not None and not isinstance(result, GaugeResult):
+        raise StudyError(
+            "The first argument is not a result of a gauge study",
+            "Give what grr.anova returned, or give the numbers by name",
+            value=type(result).__name__,
+        )
+    study = None if result is None else result.study
+    limits = tolerance if tolerance is not None else (study.tolerance if study else None)
+    if not isinstance(limits, Tolerance):
+        raise StudyError(
+            "There is no tolerance, so no part is good or bad",
+            "Give tolerance=grr.Tolerance(lower=..., upper=...)",
+            value=limits,
+        )
+    grr, grr_draws = _gauge(result, grr_sd)
+    process, reason = _process(
+        result, grr, grr_draws, mean=process_mean, sd=process_sd, observed=observed_sd
+    )
+    return Circumstances(
+        tolerance=limits,
+        unit="" if study is None else study.unit,
+        resolution=None if study is None else study.resolution,
+        title="" if study is None else study.summary,
+        example=study is not None and study.example,
+        grr_sd=grr,
+        grr_draws=grr_draws,
+        grr_is="given" if grr_sd is not None else "GRR of this study",
+        process=process,
+        no_process=reason,
+    )
+
+
+def _gauge(result: GaugeResult | None, given: float | None) -> tuple[float, Array | float]:
+    if given is not None:
+        value = number("grr_sd", given)
+        refuse_values_without_risk(0.0, 1.0, value)
+        return value, value
+    if result is None:
+        raise StudyError(
+            "The spread of the measuring system is missing",
+            "Give a result of grr.anova, or grr_sd",
+        )
+    value = result.value("GRR", "sd")
+    if not value > 0.0:
+        raise StudyError(
+            "GRR was found to be 0: the readings repeat to the last digit",
+            "State the gauge's resolution in the study, so that its rounding error counts",
+        )
+    pivots = pivots_of(result, draws=RISK_DRAWS)
+    return value, np.sqrt(variance_draws(pivots, "GRR", yardstick_of(result)))
+
+
+def _process(
+    result: GaugeResult | None,
+    grr: float,
+    grr_draws: Array | float,
+    *,
+    mean: float | None,
+    sd: float | None,
+    observed: float | None,
+) -> tuple[Process | None, str]:
+    if sd is not None and observed is not None:
+        raise StudyError(
+            "Both the true and the observed sd of the process were given",
+            "Give process_sd (true values) or observed_sd (readings), not both",
+        )
+    centre, centre_draws, why = _mean(result, mean)
+    if why:
+        return None, why
+    if sd is not None:
+        value = number("process_sd", sd)
+        refuse_values_without_risk(centre, value, grr)
+        return Process(centre, value, centre_draws, value, "given"), ""
+    if observed is not None:
+        total = number("observed_sd", observed)
+        if total <= grr:
+            raise StudyError(
+                "The observed sd of the process is not above that of the measuring system alone",
+                "Check both: the readings of a process contain the measuring system's spread",
+                value=f"{total:g} and {grr:g}",
+            )
+        draws = np.sqrt(np.maximum(total**2 - np.square(grr_draws), 0.0))
+        value = math.sqrt(total**2 - grr**2)
+        return Process(centre, value, centre_draws, draws, "observed less GRR"), ""
+    if result is None:
+        return None, "no sd of the process was given"
+    return _from_study(result, centre, centre_draws)
+
+
+def _mean(result: GaugeResult | None, given: float | None) -> tuple[float, Array | float, str]:
+    if given is None and result is not None:
+        given = result.study.process_mean
+    if given is not None:
+        value = number("process_mean", given)
+        return value, value, ""
+    if result is None:
+        return math.nan, math.nan, "no mean of the process was given"
+    if result.study.parts_from == "chosen":
+        return math.nan, math.nan, "the parts were chosen, so their mean is not the process's"
+    return result.mean, pivots_of(result, draws=RISK_DRAWS).mean, ""
+
+
+def _from_study(
+    result: GaugeResult, centre: float, centre_draws: Array | float
+) -> tuple[Process | None, str]:
+    study = result.study
+    if study.parts_from == "chosen" and study.process_sd is None:
+        return None, "the parts were chosen, so how they differ is not how the process varies"
+    value = result.value("PV", "sd")
+    if math.isnan(value):
+        return None, result.reasons.get("PV", "the part variation was not estimated")
+    if value == 0.0:
+        return None, "the part variation was estimated as 0, so the sd of the process is not known"
+    pivots = pivots_of(result, draws=RISK_DRAWS)
+    draws = np.sqrt(variance_draws(pivots, "PV", yardstick_of(result)))
+    source = "part variation (PV) of this study"
+    if study.process_sd is not None:
+        source = "process sd of the records less GRR"
+    return Process(centre, value, centre_draws, draws, source), ""
