@@ -34,9 +34,6 @@ if TYPE_CHECKING:
     from grr.page.planning import run_sheet as run_sheet
     from grr.page.workbook import export_workbook as export_workbook
     from grr.page.write import report as report
-    from grr.questions.risk import GuardBand as GuardBand
-    from grr.questions.risk import guard_band as guard_band
-    from grr.questions.gauge import anova as anova
     from grr.questions.budget import Contribution as Contribution
     from grr.questions.budget import UncertaintyBudget as UncertaintyBudget
     from grr.questions.check import Finding as Finding
@@ -54,17 +51,17 @@ if TYPE_CHECKING:
     from grr.questions.linearity import LinearityResult as LinearityResult
     from grr.questions.linearity import linearity as linearity
     from grr.questions.micrometer_budget import MicrometerLines as MicrometerLines
-    from grr.questions.risk import Misclassification as Misclassification
-    from grr.questions.risk import misclassification as misclassification
     from grr.questions.operator_codes import code_operators as code_operators
     from grr.questions.operators import OperatorComparison as OperatorComparison
     from grr.questions.operators import compare_operators as compare_operators
     from grr.questions.qualify import Qualification as Qualification
     from grr.questions.qualify import qualify as qualify
-    from grr.questions.gauge import average_range as average_range
     from grr.questions.reference import ReferenceResult as ReferenceResult
     from grr.questions.reference import reference_study as reference_study
-    from grr.questions.gauge import GaugeResult as GaugeResult
+    from grr.questions.risk import GuardBand as GuardBand
+    from grr.questions.risk import Misclassification as Misclassification
+    from grr.questions.risk import guard_band as guard_band
+    from grr.questions.risk import misclassification as misclassification
     from grr.questions.self_check import SelfCheck as SelfCheck
     from grr.questions.self_check import self_check as self_check
     from grr.questions.stability import StabilityResult as StabilityResult

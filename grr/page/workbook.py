@@ -28,7 +28,14 @@ from grr.page.workbook_cells import (
     same_bytes,
 )
 from grr.questions.check import check
-from grr.questions.gauge import EXAMPLE, GaugeResult, anova, average_range, result_of_record, tolerance_text
+from grr.questions.gauge import (
+    EXAMPLE,
+    GaugeResult,
+    anova,
+    average_range,
+    result_of_record,
+    tolerance_text,
+)
 from grr.questions.verdict import CAUTION, Verdict, verdict
 
 if TYPE_CHECKING:

@@ -18,10 +18,8 @@ from grr.model.errors import StudyError
 from grr.model.record import REMEDY, Record
 from grr.model.rounding import counted, figures, length, lengths_apart, listed, percent, size
 from grr.model.study import Cube, Study, checked_study
-from grr.questions.drift_numbers import DriftNumbers, drift_numbers
-from grr.questions.drift_words import bump_words
-from grr.questions.trial_changes import TrialChange, small_interaction, trial_changes
-from grr.questions.trial_words import change_words
+from grr.questions.drift import DriftNumbers, bump_words, drift_numbers
+from grr.questions.trial_changes import TrialChange, change_words, small_interaction, trial_changes
 
 
 def check(study: Study) -> Findings:

@@ -428,7 +428,6 @@ def incomplete_result(
         if bool(flag) and name not in reasons
     ]
     missing = study.cube().values.size - study.taken
-    missing = study.cube().values.size - study.taken
     notes = [
         f"{counted(missing, 'planned reading')} missing; all that are there were used.",
         *anova_notes(study, found, (), pooled=pooled, floored=floored),

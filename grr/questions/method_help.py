@@ -10,6 +10,7 @@ from grr.model.errors import StudyError
 from grr.model.rounding import length, percent
 from grr.model.study import Study
 from grr.questions.drift import DriftNumbers, MethodDrift, drift_numbers, duration, re_zero
+from grr.questions.gauge import GaugeResult
 from grr.questions.method_numbers import MethodNumbers
 
 WITHOUT_DRIFT = "without drift, that is with gloves or an insulating grip"

@@ -7,7 +7,6 @@ import math
 from grr.formulas.method_comparison import BASELINE, CANDIDATE, NEITHER, OPEN, MethodEvidence
 from grr.model.names import begun, shortened
 from grr.model.rounding import JOIN, counted, figures, length, listed, percent
-from grr.questions.verdict import Criterion
 from grr.questions.method_evidence import Margin, MethodJudgement
 from grr.questions.method_help import Remedy
 from grr.questions.method_numbers import MethodNumbers, Ratio

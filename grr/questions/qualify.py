@@ -30,14 +30,21 @@ from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number
 from grr.questions.budget import BudgetUse, UncertaintyBudget
-from grr.questions.verdict import conditions_of_use
-from grr.questions.verdict import DO_NOT_USE, LIKE_THIS, NOT_DECIDED, USE
+from grr.questions.gauge import EXAMPLE, GaugeResult
 from grr.questions.linearity import LinearityResult
-from grr.questions.gauge import EXAMPLE
 from grr.questions.reference import RESOLUTION_SHARE, ReferenceResult
-from grr.questions.gauge import GaugeResult
 from grr.questions.stability import DAYS_A_YEAR, ENOUGH, StabilityResult
-from grr.questions.verdict import CAUTION, LOOKS, Verdict, verdict
+from grr.questions.verdict import (
+    CAUTION,
+    DO_NOT_USE,
+    LIKE_THIS,
+    LOOKS,
+    NOT_DECIDED,
+    USE,
+    Verdict,
+    conditions_of_use,
+    verdict,
+)
 
 Outcome = Literal["pass", "conditional", "fail", "can't tell", "not done"]
 

@@ -39,8 +39,7 @@ from grr.model.rounding import counted, length, size
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import at_least_zero, number
-from grr.questions.gauge import EXAMPLE
-from grr.questions.gauge import GaugeResult
+from grr.questions.gauge import EXAMPLE, GaugeResult
 
 #: Fewer readings than this say little; the manual asks for ten, companies for 25 to 50.
 FEW = 10

@@ -19,7 +19,6 @@ from grr.model.probability import p_text
 from grr.model.rounding import JOIN, figures, length, percent, size
 from grr.model.rules import Rules
 from grr.model.tables import FAINT, INK
-from grr.model.choices import NAMES
 from grr.show import template
 from grr.show.axes import (
     VEIL,

@@ -12,9 +12,8 @@ from grr.model.facts import CLOSED_FACES
 from grr.model.limits import limits_text
 from grr.model.names import shortened
 from grr.model.tables import FONT
-from grr.questions.verdict import LIKE_THIS, USE
 from grr.questions.qualify import Qualification
-from grr.questions.verdict import LOOKS
+from grr.questions.verdict import LIKE_THIS, LOOKS, USE
 
 #: Longest text in one line of the label.
 LONGEST = 44
