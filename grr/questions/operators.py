@@ -48,8 +48,7 @@ from grr.model.study import Cube, Study, checked_study
 from grr.model.values import number
 from grr.questions.drift import DriftNumbers, bump_words, drift_numbers
 from grr.questions.drift_series import BumpFound
-from grr.questions.gauge import EXAMPLE
-from grr.questions.gauge import GaugeResult
+from grr.questions.gauge import EXAMPLE, GaugeResult
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes
 
 #: What is found about an operator.

@@ -15,8 +15,8 @@ from grr.model.names import short_names, shortened
 from grr.model.rounding import JOIN, counted, figures, length, lengths_apart, listed, size
 from grr.model.study import Study
 from grr.model.tables import FAINT, INK, LINE
-from grr.questions.operators import HIGH, LOW, Offsets, OperatorComparison, operator_offsets
 from grr.questions.gauge import GaugeResult
+from grr.questions.operators import HIGH, LOW, Offsets, OperatorComparison, operator_offsets
 from grr.show import template
 from grr.show.axes import (
     NAME,
