@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from grr import show as show
-    from grr.entry.choosing import choose_study as choose_study
+    from grr.entry.study_form import choose_study as choose_study
     from grr.entry.study_form import study_form as study_form
     from grr.entry.widget import collect as collect
     from grr.files.chosen import chosen_folder as chosen_folder
@@ -82,7 +82,7 @@ _HOMES = {
     "anova": "grr.questions.gauge",
     "average_range": "grr.questions.gauge",
     "check": "grr.questions.check",
-    "choose_study": "grr.entry.choosing",
+    "choose_study": "grr.entry.study_form",
     "chosen_folder": "grr.files.chosen",
     "chosen_study": "grr.files.chosen",
     "code_operators": "grr.questions.operator_codes",

@@ -231,7 +231,7 @@ def new(options: argparse.Namespace) -> int:
 
 def _number(name: str, text: str | None) -> float | None:
     """Return a number of the command line, with a decimal point or comma."""
-    from grr.entry.numbers import one_number
+    from grr.entry.entered_numbers import one_number
 
     if text is None:
         return None

@@ -13,9 +13,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import Any
 
-from grr.entry import disturbances, sessions, setting_right
-from grr.entry.desk import Desk, Outcome
-from grr.entry.places import Place
+from grr.entry import corrections, sessions
+from grr.entry.collecting import Collecting, Outcome
+from grr.entry.job import Place
 from grr.entry.taking import take
 from grr.entry.upload import take_file
 from grr.entry.view import readings_list, view
@@ -25,11 +25,11 @@ from grr.model.record import TYPED
 Message = Mapping[str, Any]
 
 
-def _reading(desk: Desk, message: Message) -> Outcome:
+def _reading(work: Collecting, message: Message) -> Outcome:
     shown = message.get("place")
     place = Place(str(shown[0]), str(shown[1]), int(shown[2]), str(shown[3])) if shown else None
     return take(
-        desk,
+        work,
         str(message["text"]),
         identifier=str(message["id"]),
         place=place,
@@ -39,9 +39,9 @@ def _reading(desk: Desk, message: Message) -> Outcome:
     )
 
 
-def _withdraw(desk: Desk, message: Message) -> Outcome:
-    return disturbances.withdraw(
-        desk,
+def _withdraw(work: Collecting, message: Message) -> Outcome:
+    return corrections.withdraw(
+        work,
         message["what"],
         message["name"],
         message["reason"],
@@ -51,40 +51,40 @@ def _withdraw(desk: Desk, message: Message) -> Outcome:
 
 
 #: Kind of message → what is done.
-ACTIONS: dict[str, Callable[[Desk, Message], Outcome]] = {
+ACTIONS: dict[str, Callable[[Collecting, Message], Outcome]] = {
     "reading": _reading,
-    "keep": lambda desk, m: setting_right.keep(desk, m["reading"]),
-    "cause": lambda desk, m: setting_right.name_cause(desk, m["reading"], m["cause"]),
-    "undo": lambda desk, m: setting_right.undo(desk, m.get("reason", "")),
-    "void": lambda desk, m: setting_right.void(desk, m["reading"], m.get("reason", "")),
-    "set right": lambda desk, m: setting_right.set_right(
-        desk, m["reading"], m["text"], m.get("reason", "")
+    "keep": lambda work, m: corrections.keep(work, m["reading"]),
+    "cause": lambda work, m: corrections.name_cause(work, m["reading"], m["cause"]),
+    "undo": lambda work, m: corrections.undo(work, m.get("reason", "")),
+    "void": lambda work, m: corrections.void(work, m["reading"], m.get("reason", "")),
+    "set right": lambda work, m: corrections.set_right(
+        work, m["reading"], m["text"], m.get("reason", "")
     ),
-    "note": lambda desk, m: setting_right.add_note(desk, m["reading"], m["text"]),
-    "one part out": lambda desk, m: setting_right.one_part_out(
-        desk, m["reading"], 1 if m["step"] > 0 else -1
+    "note": lambda work, m: corrections.add_note(work, m["reading"], m["text"]),
+    "one part out": lambda work, m: corrections.one_part_out(
+        work, m["reading"], 1 if m["step"] > 0 else -1
     ),
-    "begin": lambda desk, m: sessions.begin(
-        desk, m["operator"], from_sheet=bool(m.get("from_sheet"))
+    "begin": lambda work, m: sessions.begin(
+        work, m["operator"], from_sheet=bool(m.get("from_sheet"))
     ),
-    "checklist": lambda desk, m: sessions.answer(
-        desk, m["answers"], keep_zero=bool(m.get("keep_zero"))
+    "checklist": lambda work, m: sessions.answer(
+        work, m["answers"], keep_zero=bool(m.get("keep_zero"))
     ),
-    "end": lambda desk, m: sessions.end(
-        desk, str(m.get("zero", "")), keep_zero=bool(m.get("keep_zero"))
+    "end": lambda work, m: sessions.end(
+        work, str(m.get("zero", "")), keep_zero=bool(m.get("keep_zero"))
     ),
-    "add": lambda desk, m: disturbances.add(desk, m["what"], m["name"]),
+    "add": lambda work, m: corrections.add(work, m["what"], m["name"]),
     "withdraw": _withdraw,
-    "open": lambda desk, m: disturbances.show_earlier_readings(desk),
-    "file": lambda desk, m: take_file(desk, m["name"], m["content"]),
+    "open": lambda work, m: corrections.show_earlier_readings(work),
+    "file": lambda work, m: take_file(work, m["name"], m["content"]),
 }
 
 
-class Clerk:
-    """Carries out messages for one desk, each once; safe to call from several threads."""
+class MessageHandler:
+    """Carries out messages for one collection, each once; safe to call from several threads."""
 
-    def __init__(self, desk: Desk) -> None:
-        self.desk = desk
+    def __init__(self, work: Collecting) -> None:
+        self.work = work
         self._guard = threading.Lock()
         self._answered: dict[str, dict[str, Any]] = {}
 
@@ -103,15 +103,15 @@ class Clerk:
                 if identifier and "refused" not in reply and message.get("kind") != "reading":
                     self._answered[identifier] = reply
             try:
-                return {**reply, "saved": self._saved(identifier), "view": view(self.desk)}
+                return {**reply, "saved": self._saved(identifier), "view": view(self.work)}
             except StudyError as error:
                 return {"refused": _sentence(error), "again": True, **reply, "saved": []}
 
     def _saved(self, identifier: str) -> list[str]:
         """Return the id of the message where its numbers are on the disk."""
-        if not identifier or not self.desk.journal.of_message(identifier):
+        if not identifier or not self.work.journal.of_message(identifier):
             return []
-        self.desk.journal.sync()
+        self.work.journal.sync()
         return [identifier]
 
     def _carried_out(self, message: Message) -> dict[str, Any]:
@@ -119,9 +119,9 @@ class Clerk:
         if kind == "look":
             return {}
         if kind == "list":
-            return {"list": readings_list(self.desk)}
+            return {"list": readings_list(self.work)}
         try:
-            outcome = ACTIONS[str(kind)](self.desk, message)
+            outcome = ACTIONS[str(kind)](self.work, message)
         except StudyError as error:
             return {
                 "refused": _sentence(error),

@@ -1,23 +1,128 @@
-"""`grr.study_form`: the facts of a study, asked one by one and kept in its folder."""
+"""The forms about a study: its facts, kept in its folder, and which study to work on."""
 
 from __future__ import annotations
 
+import datetime as dt
+from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from grr.entry.form_fields import Field, field_for, value_of
-from grr.entry.plain_widgets import form_box, heading, status_line
-from grr.files.chosen import remember_choice
+from grr.files.chosen import chosen_folder, chosen_study, remember_choice, study_folders
 from grr.files.folder import change_settings, new_study_folder, save_study
+from grr.files.number_text import parse_number
 from grr.files.settings import MEANINGS, Settings
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.model.errors import StudyError
 from grr.model.facts import FACTS
 from grr.model.rules import Plan
+from grr.model.tables import FAINT, FONT, INK
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, needs
+
+# One question of a form: its label, its control and its help, in one row
+
+
+@dataclass(frozen=True)
+class Field:
+    """One question.
+
+    Parameters
+    ----------
+    key, question : str
+    kind : {"text", "number", "whole", "date", "yes_no", "choice"}
+    help : str
+        One sentence beside the control.
+    choices : tuple of str
+    unit : str
+    """
+
+    key: str
+    question: str
+    kind: str
+    help: str
+    choices: tuple[str, ...] = ()
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class ShownField:
+    """A question on the screen."""
+
+    field: Field
+    control: Any
+    row: Any
+
+
+def field_for(field: Field, value: object) -> ShownField:
+    """Return the row of widgets that asks ``field``, answered with ``value`` where not None."""
+    import ipywidgets as widgets
+
+    unit = f" ({field.unit})" if field.unit and field.unit != "study" else ""
+    label = widgets.HTML(
+        f'<span style="font:14px {FONT};color:{INK}">{escape(field.question + unit)}</span>',
+        layout={"width": "330px"},
+    )
+    control = _control(field, value)
+    control.layout = {"width": "260px"}
+    aside = widgets.HTML(
+        f'<span style="font:13px {FONT};color:{FAINT}">{escape(field.help)}</span>',
+        layout={"width": "400px"},
+    )
+    return ShownField(field, control, widgets.HBox([label, control, aside]))
+
+
+def _control(field: Field, value: object) -> Any:
+    import ipywidgets as widgets
+
+    if field.kind == "choice":
+        options = list(field.choices)
+        if field.key not in _ALWAYS_ANSWERED:
+            options.insert(0, "")
+        return widgets.Dropdown(options=options, value=value if value in options else options[0])
+    if field.kind == "yes_no":
+        shown = {True: "yes", False: "no"}.get(value, "") if isinstance(value, bool) else ""
+        return widgets.Dropdown(options=["", "yes", "no"], value=shown)
+    if field.kind == "date":
+        return widgets.DatePicker(value=value if isinstance(value, dt.date) else None)
+    return widgets.Text(value="" if value is None else _text(value), continuous_update=False)
+
+
+#: Choices that have an answer from the start.
+_ALWAYS_ANSWERED = {"unit", "given_as", "purpose", "parts_from", "operators_are"}
+
+
+def _text(value: object) -> str:
+    return f"{value:.12g}" if isinstance(value, float) else str(value)
+
+
+def value_of(shown: ShownField) -> Any:
+    """Return the answer; None where the question was left open.
+
+    Raises
+    ------
+    StudyError
+        A number was asked for and something else was written; ``column`` is the question.
+    """
+    answer, kind = shown.control.value, shown.field.kind
+    if answer is None or answer == "":
+        return None
+    if kind == "yes_no":
+        return answer == "yes"
+    if kind not in {"number", "whole"}:
+        return answer
+    try:
+        value = parse_number(answer).value
+    except StudyError as error:
+        remedy = error.remedy.split(", or state decimal", maxsplit=1)[0]
+        raise StudyError(error.problem, remedy, column=shown.field.question, value=answer) from None
+    return int(value) if kind == "whole" and value == int(value) else value
+
+
+# `grr.study_form`
+
 
 _LIMITS, _DEVIATIONS = "limits", "nominal size with deviations"
 _PURPOSES, _OPERATORS, _PARTS = (
@@ -278,3 +383,81 @@ def _count(name: str, value: float | None) -> int:
 
 def _key(words: dict[str, str], shown: str) -> str:
     return next(key for key, text in words.items() if text == shown)
+
+
+# `grr.choose_study`
+
+
+def choose_study(top: str | Path = "..") -> Any:
+    """Return a form that picks a study folder and remembers it for the other notebooks.
+
+    Parameters
+    ----------
+    top : str or Path
+        The working folder, as seen from the notebook.
+    """
+    import ipywidgets as widgets
+
+    top = a_path(top)
+    folders = study_folders(top)
+    picker = widgets.Dropdown(
+        options=folders,
+        description="Study folder",
+        style={"description_width": "130px"},
+        layout={"width": "520px"},
+    )
+    status = widgets.HTML()
+    now = chosen_folder(top).relative_to(top).as_posix()
+    if now in folders:
+        picker.value = now
+
+    def picked(_: object = None) -> None:
+        if picker.value is None:
+            return
+        remember_choice(picker.value, top)
+        try:
+            study = chosen_study(top)
+        except StudyError as error:
+            status.value = status_line(str(error), good=False)
+            return
+        stamp = " Example with invented readings." if study.example else ""
+        status.value = status_line(f"The notebooks now use: {study.summary}.{stamp}", good=True)
+
+    picker.observe(picked, names="value")
+    return form_box([picker, status], instruction="Run this cell to pick a study.")
+
+
+# Small pieces that both forms share
+
+
+def form_box(children: list[Any], *, instruction: str) -> Any:
+    """Return a column of widgets that shows an instruction where it cannot be shown itself.
+
+    A stored notebook that has not been run has no live widget, only its text: an
+    instruction there, and the same on every run.
+    """
+    import ipywidgets as widgets
+
+    class Form(widgets.VBox):  # type: ignore[misc]
+        def __repr__(self) -> str:
+            return instruction
+
+    return Form(children)
+
+
+def heading(text: str) -> Any:
+    """Return a section's heading as a widget."""
+    import ipywidgets as widgets
+
+    return widgets.HTML(
+        f'<div style="font:600 17px {FONT};color:{INK};margin:12px 0 2px">{escape(text)}</div>'
+    )
+
+
+def status_line(text: str, *, good: bool) -> str:
+    """Return HTML that says how the last action ended; never by colour alone."""
+    mark, colour = ("✔", "#00664a") if good else ("✖", "#a63d00")
+    return (
+        f'<div role="status" style="font:15px/1.5 {FONT};color:{colour};max-width:72ch">'
+        f"{mark} {escape(text)}</div>"
+    )

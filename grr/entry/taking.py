@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+import numpy as np
+
+from grr.entry.collecting import ASKED, Collecting, Outcome, Record, log_before_first_reading, stamp
 from grr.entry.corrections import DOUBLE_TRIGGER, voiding
-from grr.entry.desk import Desk, Outcome, stamp
-from grr.entry.doubts import RIGHT_AFTER, doubts_about
-from grr.entry.numbers import EnteredNumber, numbers_in, refuse_finer
-from grr.entry.places import Place, place_of
-from grr.entry.record import ASKED, Record
-from grr.entry.settings_log import log_before_first_reading
+from grr.entry.entered_numbers import EnteredNumber, numbers_in, refuse_finer
+from grr.entry.job import Place, place_of
 from grr.files.events import Event
 from grr.files.journal import JournalRow, in_order
+from grr.formulas import data_checks
 from grr.model.errors import StudyError
 from grr.model.record import TYPED, UNTIMED
+from grr.model.rounding import reading_decimals
 
 AGAIN = "measured again"
 
@@ -41,7 +43,7 @@ class Filing:
 
 
 def take(
-    desk: Desk,
+    work: Collecting,
     text: str,
     *,
     identifier: str = "",
@@ -54,7 +56,7 @@ def take(
 
     Parameters
     ----------
-    desk : Desk
+    work : Collecting
     text : str
         As it arrived.
     identifier : str
@@ -81,31 +83,31 @@ def take(
         It is no number, the gauge cannot show it, there is no place for it, or it could not
         be written.
     """
-    with desk.writing() as record:
-        filed = desk.journal.of_message(identifier) if identifier else []
+    with work.writing() as record:
+        filed = work.journal.of_message(identifier) if identifier else []
         if filed:
-            return _recorded_before(desk, record, text, filed)
-        numbers = numbers_in(text, desk.job.settings.unit)
-        refuse_finer([number.value for number in numbers], desk.job.settings.resolution)
+            return _recorded_before(work, record, text, filed)
+        numbers = numbers_in(text, work.job.settings.unit)
+        refuse_finer([number.value for number in numbers], work.job.settings.resolution)
         if place is None:
-            _refuse_out_of_turn(desk, record, len(numbers))
+            _refuse_out_of_turn(work, record, len(numbers))
         ago = max(0.0, seconds_ago)
-        ticks = desk.ticks() - ago
-        arrival = Arrival(desk.clock() - timedelta(seconds=ago), ticks, source, note)
-        log_before_first_reading(desk, record, arrival.at)
+        ticks = work.ticks() - ago
+        arrival = Arrival(work.clock() - timedelta(seconds=ago), ticks, source, note)
+        log_before_first_reading(work, record, arrival.at)
         rows: list[JournalRow] = []
         events: list[Event] = []
         so_far = record
         for number in numbers:
-            filing = _filing(desk, so_far, number, place, arrival)
+            filing = _filing(work, so_far, number, place, arrival)
             rows += filing.rows
             events += filing.events
             if filing.kind == "asked":
                 break
             so_far = Record([*record.rows, *in_order(rows, record.rows)], record.events)
             place, arrival = None, replace(arrival, ticks=None)
-        written = [row for row in desk.file(rows, events, identifier) if row.reading]
-        desk.measured(written[-1], ticks)
+        written = [row for row in work.file(rows, events, identifier) if row.reading]
+        work.measured(written[-1], ticks)
         alone = len(numbers) == 1 or filing.kind == "asked"
         return Outcome(
             filing.kind,
@@ -115,11 +117,13 @@ def take(
         )
 
 
-def _recorded_before(desk: Desk, record: Record, text: str, filed: list[JournalRow]) -> Outcome:
+def _recorded_before(
+    work: Collecting, record: Record, text: str, filed: list[JournalRow]
+) -> Outcome:
     """Answer a message whose rows are in the file: on the disk, too, before that is said."""
-    desk.journal.sync()
+    work.journal.sync()
     measured = [row for row in filed if row.reading]
-    rest = _rest(numbers_in(text, desk.job.settings.unit), measured)
+    rest = _rest(numbers_in(text, work.job.settings.unit), measured)
     asked = [row for row in record.open_questions() if row in measured]
     if asked:
         return Outcome("asked", asked[0].reason.removeprefix(ASKED), tuple(measured), rest)
@@ -130,8 +134,8 @@ def _rest(numbers: list[EnteredNumber], filed: list[JournalRow]) -> str:
     return "\n".join(number.raw for number in numbers[len(filed) :])
 
 
-def _refuse_out_of_turn(desk: Desk, record: Record, numbers: int) -> None:
-    stage = desk.stage(record)
+def _refuse_out_of_turn(work: Collecting, record: Record, numbers: int) -> None:
+    stage = work.stage(record)
     if stage != "measure" or record.session is None:
         remedy = {
             "operator": "Pick the operator first",
@@ -139,7 +143,7 @@ def _refuse_out_of_turn(desk: Desk, record: Record, numbers: int) -> None:
             "again": "Check soak and zero first",
         }.get(stage, "Correct a reading in the list, or end the session")
         raise StudyError("No reading is due now", remedy)
-    left = len(desk.open_places(record, record.session.value))
+    left = len(work.open_places(record, record.session.value))
     if numbers > 1 and numbers > left:
         raise StudyError(
             f"{numbers} numbers arrived, and {left} places are left in this session",
@@ -148,10 +152,14 @@ def _refuse_out_of_turn(desk: Desk, record: Record, numbers: int) -> None:
 
 
 def _filing(
-    desk: Desk, record: Record, number: EnteredNumber, place: Place | None, arrival: Arrival
+    work: Collecting,
+    record: Record,
+    number: EnteredNumber,
+    place: Place | None,
+    arrival: Arrival,
 ) -> Filing:
-    place = place or desk.due(record)
-    if place is None or place not in desk.places(record):
+    place = place or work.due(record)
+    if place is None or place not in work.places(record):
         raise StudyError(
             "There is no such place in the plan any more",
             "Run the cell again to see what is due",
@@ -159,42 +167,48 @@ def _filing(
         )
     there = record.at.get(place, [])
     asked = [row for row in record.open_questions() if place_of(row) == place]
-    words = _doubts(desk, record, number, arrival)
+    words = _words_to_ask(work, record, number, arrival)
     row = _row(record, number, place, arrival)
     if asked and not any(RIGHT_AFTER in text for text in words):
-        return _measured_again(desk, record, row, there, asked)
+        return _measured_again(work, record, row, there, asked)
     if there and not asked:
         words.append("this place has a reading already")
     if not words:
-        return Filing("recorded", f"Part {desk.label(record, place.part)} recorded.", [row], [])
+        return Filing("recorded", f"Part {work.label(record, place.part)} recorded.", [row], [])
     said = "; ".join(words)
     return Filing("asked", said, [replace(row, reason=ASKED + said)], [])
 
 
-def _doubts(desk: Desk, record: Record, number: EnteredNumber, arrival: Arrival) -> list[str]:
+def _words_to_ask(
+    work: Collecting, record: Record, number: EnteredNumber, arrival: Arrival
+) -> list[str]:
     measured = record.last_measured()
     seconds = None
     if measured and arrival.ticks is not None:
         timed = not {arrival.source, measured[-1].source} & set(UNTIMED)
-        seconds = desk.seconds_since(measured[-1], arrival.ticks) if timed else None
-    return doubts_about(
+        seconds = work.seconds_since(measured[-1], arrival.ticks) if timed else None
+    return what_to_ask(
         number,
-        limits=desk.job.shown_limits,
-        resolution=desk.job.settings.resolution,
+        limits=work.job.shown_limits,
+        resolution=work.job.settings.resolution,
         before=[float(row.reading) for row in measured],
         seconds_since_last=seconds,
     )
 
 
 def _measured_again(
-    desk: Desk, record: Record, row: JournalRow, there: list[JournalRow], asked: list[JournalRow]
+    work: Collecting,
+    record: Record,
+    row: JournalRow,
+    there: list[JournalRow],
+    asked: list[JournalRow],
 ) -> Filing:
     """File the answer to a question; a double trigger was no measurement, and is voided."""
-    part = desk.label(record, row.part)
+    part = work.label(record, row.part)
     twice = [old for old in there if RIGHT_AFTER in old.reason]
     rows = [replace(row, reason=AGAIN), *(voiding(old, DOUBLE_TRIGGER) for old in twice)]
     events = [
-        desk.event(record, "question", name=old.id, old=old.reason.removeprefix(ASKED), value=AGAIN)
+        work.event(record, "question", name=old.id, old=old.reason.removeprefix(ASKED), value=AGAIN)
         for old in asked
     ]
     if len(twice) == len(there):
@@ -218,3 +232,59 @@ def _row(record: Record, number: EnteredNumber, place: Place, arrival: Arrival) 
         raw=number.raw,
         session=session.session if session else "",
     )
+
+
+# What is asked about a reading as it arrives, in words that do not tell its value
+
+
+RIGHT_AFTER = "right after the one before"
+
+_FACTOR_WORDS = {
+    10.0: "about 10 times too large for the drawing (a slipped decimal sign?)",
+    0.1: "about 10 times too small for the drawing (a slipped decimal sign?)",
+    25.4: "about 25.4 times too large for the drawing (mm in place of inches?)",
+    1 / 25.4: "about 25.4 times too small for the drawing (inches in place of mm?)",
+    1000.0: "about 1000 times too large for the drawing (another unit?)",
+    0.001: "about 1000 times too small for the drawing (another unit?)",
+}
+
+
+def what_to_ask(
+    number: EnteredNumber,
+    *,
+    limits: tuple[float | None, float | None],
+    resolution: float | None,
+    before: Sequence[float],
+    seconds_since_last: float | None,
+) -> list[str]:
+    """Return what to ask about a reading; an empty list where nothing is doubtful.
+
+    Parameters
+    ----------
+    number : EnteredNumber
+    limits : tuple
+        Limits of the drawing as the gauge would show them.
+    resolution : float, optional
+    before : sequence of float
+        The readings before it in this session, of whatever part, oldest first.
+    seconds_since_last : float, optional
+        None where the time of arrival tells nothing: pasted, or typed from paper.
+    """
+    words = []
+    value = np.array([number.value])
+    band = data_checks.believable_band(*limits)
+    factor = float(data_checks.suspected_factor(value, band)[0])
+    if factor != 1.0:
+        words.append(_FACTOR_WORDS[factor])
+    elif not band.holds(value)[0]:
+        words.append("far outside the limits on the drawing")
+    if resolution is not None:
+        shown = reading_decimals(resolution)
+        if data_checks.fewer_decimals(np.array([number.decimals]), shown)[0]:
+            words.append(f"only {number.decimals} of the {shown} decimals that the gauge shows")
+    recent = np.array([*before[-data_checks.EQUAL_BEFORE :], number.value])
+    if data_checks.equal_to_those_before(recent)[-1]:
+        words.append("exactly the same as the three before it")
+    if seconds_since_last is not None and data_checks.too_soon(np.array(seconds_since_last)):
+        words.append(f"it came {RIGHT_AFTER} (a double trigger?)")
+    return words

@@ -6,18 +6,19 @@ a letter and Enter is a command.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any, TextIO
 
-from grr.entry import disturbances, sessions, setting_right
-from grr.entry.desk import Desk, Outcome
+from grr.entry import corrections, sessions
+from grr.entry.collecting import Collecting, Outcome
 from grr.entry.job import open_job
+from grr.entry.sessions import OPTIONAL, Item, checked_answer, choices_of
 from grr.entry.taking import take
-from grr.entry.terminal_checklist import ask_checklist
 from grr.entry.view import readings_list, view
 from grr.model.errors import StudyError
+from grr.model.facts import MASTER
 from grr.model.record import PASTED, SHEET, TYPED
 from grr.model.tables import paragraph, text_table
 
@@ -64,27 +65,27 @@ def collect_in_terminal(folder: str | Path, lines: TextIO, out: TextIO) -> int:
     StudyError
         The folder holds no study with a plan, or another window collects into it.
     """
-    desk = Desk(open_job(folder))
-    elsewhere = desk.ownership.take()
+    work = Collecting(open_job(folder))
+    elsewhere = work.ownership.take()
     if elsewhere is not None:
         raise StudyError(
             "This study is being collected in another window", "Go on there, or close it first"
         )
     try:
-        _Terminal(desk, lines, out).run()
+        _Terminal(work, lines, out).run()
     finally:
-        desk.ownership.release()
+        work.ownership.release()
     return 0
 
 
 class _Terminal:
-    def __init__(self, desk: Desk, lines: TextIO, out: TextIO) -> None:
-        self.desk = desk
+    def __init__(self, work: Collecting, lines: TextIO, out: TextIO) -> None:
+        self.work = work
         self.lines = lines
         self.out = out
 
     def run(self) -> None:
-        shown = view(self.desk)
+        shown = view(self.work)
         self.say(f"{shown['title'] or 'Gauge study'}: {' · '.join(shown['facts'])}")
         for row in shown["torn_rows"]:
             self.say(f"Row {row} of readings.csv was cut off by a power cut; it does not count.")
@@ -101,7 +102,7 @@ class _Terminal:
             "zero": self.ask_zero,
         }
         try:
-            while (stage := view(self.desk)["stage"]) != "finished" or self.finished():
+            while (stage := view(self.work)["stage"]) != "finished" or self.finished():
                 if stage != "finished":
                     pages[stage]()
         except _QuitError:
@@ -121,33 +122,33 @@ class _Terminal:
         return line.strip()
 
     def pick_operator(self) -> None:
-        operators = [one for one in view(self.desk)["operators"] if one["done"] < one["total"]]
+        operators = [one for one in view(self.work)["operators"] if one["done"] < one["total"]]
         self.say("\nWho measures now?")
         for number, one in enumerate(operators, start=1):
             self.say(f"  {number}  {one['name']} ({one['done']} of {one['total']} done)")
         self.say("  s NUMBER  type in a run sheet that was filled by hand;  + NAME  someone new")
         answer = self.ask(">")
         if answer.startswith("+"):
-            self.attempt(lambda: disturbances.add(self.desk, "operator", answer[1:].strip()))
+            self.attempt(lambda: corrections.add(self.work, "operator", answer[1:].strip()))
             return
         from_sheet = answer.startswith("s ")
         name = answer.removeprefix("s ").strip()
         if name.isdecimal() and 1 <= int(name) <= len(operators):
             name = operators[int(name) - 1]["name"]
-        self.attempt(lambda: sessions.begin(self.desk, name, from_sheet=from_sheet))
+        self.attempt(lambda: sessions.begin(self.work, name, from_sheet=from_sheet))
 
     def ask_checklist(self) -> None:
-        shown = view(self.desk)
+        shown = view(self.work)
         if shown["cool_minutes"]:
             self.say(
                 f"\nNow with: {shown['place']['method']}. Put the gauge down for "
                 f"{shown['cool_minutes']} minutes first."
             )
         self.say(f"\nBefore measuring, {shown['operator']} (a number picks the answer beside it):")
-        ask_checklist(self.desk, self.ask, self.say)
+        ask_checklist(self.work, self.ask, self.say)
 
     def measure(self) -> None:
-        shown = view(self.desk)
+        shown = view(self.work)
         place = shown["place"]
         doubted = shown["question"] or shown["compared"]
         if shown["question"]:
@@ -161,26 +162,26 @@ class _Terminal:
         self.act(self.ask(prompt), doubted, shown)
 
     def act(self, text: str, doubted: dict[str, Any] | None, shown: dict[str, Any]) -> None:
-        desk = self.desk
-        last = desk.record.last_measured()
+        work = self.work
+        last = work.record.last_measured()
         word, _, rest = text.partition(" ")
         if word == "u":
-            self.attempt(lambda: setting_right.undo(desk, rest))
+            self.attempt(lambda: corrections.undo(work, rest))
         elif word == "k" and shown["question"]:
-            self.attempt(lambda: setting_right.keep(desk, shown["question"]["id"]))
+            self.attempt(lambda: corrections.keep(work, shown["question"]["id"]))
         elif word in _CAUSES and doubted:
-            self.attempt(lambda: setting_right.name_cause(desk, doubted["id"], _CAUSES[word]))
+            self.attempt(lambda: corrections.name_cause(work, doubted["id"], _CAUSES[word]))
         elif word == "n" and last:
-            self.attempt(lambda: setting_right.add_note(desk, last[-1].id, rest))
+            self.attempt(lambda: corrections.add_note(work, last[-1].id, rest))
         elif word in ("o+", "o-") and last:
             step = 1 if word == "o+" else -1
-            self.attempt(lambda: setting_right.one_part_out(desk, last[-1].id, step))
+            self.attempt(lambda: corrections.one_part_out(work, last[-1].id, step))
         elif word in ("v", "c"):
             self.correct(word, rest)
         elif word == "l":
             self.list()
         elif word == "b":
-            self.attempt(lambda: disturbances.show_earlier_readings(desk))
+            self.attempt(lambda: corrections.show_earlier_readings(work))
         elif word == "e":
             self.ask_zero()
         elif word in ("", "h", "?"):
@@ -189,13 +190,13 @@ class _Terminal:
             source = TYPED if self.lines.isatty() else PASTED
             if shown["from_sheet"]:
                 source = SHEET
-            self.attempt(lambda: take(desk, text, source=source))
+            self.attempt(lambda: take(work, text, source=source))
 
     def finished(self) -> bool:
         """Offer corrections after the last reading; tell whether to go on."""
         self.say("All readings are taken and saved.")
         self.say(paragraph(AFTERWARDS))
-        while view(self.desk)["stage"] == "finished":
+        while view(self.work)["stage"] == "finished":
             try:
                 text = self.ask(">")
             except _QuitError:
@@ -214,17 +215,17 @@ class _Terminal:
     def correct(self, word: str, rest: str) -> None:
         """Void or set right the reading with a number of the list."""
         number, _, text = rest.strip().partition(" ")
-        listed = readings_list(self.desk)["rows"]
+        listed = readings_list(self.work)["rows"]
         found = [row["id"] for row in listed if row["order"] == number and row["state"] != "voided"]
         if not found:
             self.say("✕ The list has no such reading. Look at it with l; the number comes first.")
         elif word == "v":
-            self.attempt(lambda: setting_right.void(self.desk, found[0], text))
+            self.attempt(lambda: corrections.void(self.work, found[0], text))
         else:
-            self.attempt(lambda: setting_right.set_right(self.desk, found[0], text))
+            self.attempt(lambda: corrections.set_right(self.work, found[0], text))
 
     def list(self) -> None:
-        listed = readings_list(self.desk)
+        listed = readings_list(self.work)
         head = ["No.", "Part", "Trial", "Operator", "Time", "Reading", "", "Note"]
         rows = [
             [
@@ -236,18 +237,18 @@ class _Terminal:
         self.say(text_table(head, rows))
 
     def ask_zero(self) -> None:
-        if view(self.desk)["from_sheet"]:
-            self.attempt(lambda: sessions.end(self.desk))
+        if view(self.work)["from_sheet"]:
+            self.attempt(lambda: sessions.end(self.work))
             return
         text = self.ask("Zero checked once more, the gauge shows (Enter: not checked; u undo):")
         if text == "u":
-            self.attempt(lambda: setting_right.undo(self.desk))
+            self.attempt(lambda: corrections.undo(self.work))
             return
-        outcome = self.attempt(lambda: sessions.end(self.desk, text))
+        outcome = self.attempt(lambda: sessions.end(self.work, text))
         while outcome is not None and outcome.kind == "asked":
             answer = self.ask("  The gauge shows, or k to keep it:")
             keep, text = answer == "k", text if answer == "k" else answer
-            outcome = self.attempt(partial(sessions.end, self.desk, text, keep_zero=keep))
+            outcome = self.attempt(partial(sessions.end, self.work, text, keep_zero=keep))
 
     def attempt(self, action: Callable[[], Outcome]) -> Outcome | None:
         """Do it and say what became of it; a refusal is said and nothing is changed."""
@@ -264,3 +265,70 @@ class _Terminal:
             rest = " ".join(outcome.rest.split())
             self.say(f"  Not taken yet: {rest}. Send it again after the answer.")
         return outcome
+
+
+# The checklist: one question after another, each until it is answered
+
+
+Ask = Callable[[str], str]
+Say = Callable[[str], None]
+
+
+def ask_checklist(work: Collecting, ask: Ask, say: Say) -> None:
+    """Ask every question that is due, once more only what cannot be used, and store it.
+
+    Parameters
+    ----------
+    work : Collecting
+    ask : callable
+        Shows words and returns what is typed.
+    say : callable
+        Shows words.
+    """
+    unit = work.job.settings.unit
+    items = sessions.questions(work, work.record)
+    answers: dict[str, str] = {}
+    left: Sequence[Item] = items
+    while left:
+        for item in left:
+            if not item.key.startswith("zero_master") or answers.get("zeroed_on") == MASTER:
+                answers[item.key] = _asked(item, unit, ask, say)
+        left = _stored(work, items, answers, ask, say)
+
+
+def _stored(
+    work: Collecting, items: Sequence[Item], answers: dict[str, str], ask: Ask, say: Say
+) -> list[Item]:
+    """Store the answers; return the questions to ask once more before that is possible."""
+    keep = False
+    while True:
+        try:
+            outcome = sessions.answer(work, answers, keep_zero=keep)
+        except StudyError as error:
+            say(f"✕ {error}")
+            return [item for item in items if item.key == error.column]
+        if outcome.kind != "asked":
+            say(f"✓ {outcome.words}")
+            return []
+        say(f"? {outcome.words}")
+        zero = ask("  The new zero, or k to keep it:")
+        keep = zero == "k"
+        if not keep:
+            answers["zero"] = zero
+
+
+def _asked(item: Item, unit: str, ask: Ask, say: Say) -> str:
+    """Ask one question until its answer can be used."""
+    choices = choices_of(item)
+    hints = [" / ".join(f"{n} {choice}" for n, choice in enumerate(choices, 1)) or item.unit]
+    if item.answer or item.key in OPTIONAL:
+        hints.append(f"Enter: {item.answer or 'not stated'}")
+    hint = "; ".join(filter(None, hints))
+    while True:
+        text = ask(f"  {item.question}{f' ({hint})' if hint else ''}:")
+        if text.isdecimal() and 1 <= int(text) <= len(choices):
+            text = choices[int(text) - 1]
+        try:
+            return checked_answer(item, text or item.answer, unit)
+        except StudyError as error:
+            say(f"✕ {error}")

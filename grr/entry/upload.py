@@ -8,11 +8,9 @@ from pathlib import Path, PureWindowsPath
 
 import pandas as pd
 
-from grr.entry.desk import Desk, Outcome
-from grr.entry.numbers import refuse_finer
-from grr.entry.places import Place
-from grr.entry.record import Record
-from grr.entry.settings_log import log_before_first_reading
+from grr.entry.collecting import Collecting, Outcome, Record, log_before_first_reading
+from grr.entry.entered_numbers import refuse_finer
+from grr.entry.job import Place
 from grr.files.disk import not_written
 from grr.files.journal import JournalRow
 from grr.files.readings_file import read_readings
@@ -29,14 +27,14 @@ class _Cell:
     row: int
 
 
-def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
+def take_file(work: Collecting, name: str, content: bytes) -> Outcome:
     """File every reading of an uploaded table at its part, operator, trial and method.
 
     Parts may be named, or called by their codes on the run sheet.
 
     Parameters
     ----------
-    desk : Desk
+    work : Collecting
     name : str
         The file's name, for messages and the record.
     content : bytes
@@ -49,12 +47,12 @@ def take_file(desk: Desk, name: str, content: bytes) -> Outcome:
     """
     file = PureWindowsPath(name).name
     table = _table(file, content)
-    with desk.writing() as record:
-        new = _new_readings(desk, record, _cells(table, desk), file)
+    with work.writing() as record:
+        new = _new_readings(work, record, _cells(table, work), file)
         if not new:
             return Outcome("done", f"{file} holds no reading that is not here already.")
-        log_before_first_reading(desk, record, desk.clock())
-        rows = desk.file([_row(cell, desk, record, file) for cell in new])
+        log_before_first_reading(work, record, work.clock())
+        rows = work.file([_row(cell, work, record, file) for cell in new])
         words = f"{counted(len(rows), 'reading')} taken from {file}."
         return Outcome("recorded", words, tuple(rows))
 
@@ -78,15 +76,15 @@ def _table(file: str, content: bytes) -> pd.DataFrame:
         raise not_written(error, Path(file)) from error
 
 
-def _cells(table: pd.DataFrame, desk: Desk) -> list[_Cell]:
-    operators = list(dict.fromkeys(place.operator for place in desk.job.places))
-    parts = {code: part for part, code in desk.job.codes.items()}
+def _cells(table: pd.DataFrame, work: Collecting) -> list[_Cell]:
+    operators = list(dict.fromkeys(place.operator for place in work.job.places))
+    parts = {code: part for part, code in work.job.codes.items()}
     cells = []
     for number, row in enumerate(table.to_dict("records"), start=1):
         if pd.isna(row["reading"]):
             continue
         operator = row.get("operator", operators[0] if len(operators) == 1 else "")
-        method = row.get("method", desk.job.methods[0] if len(desk.job.methods) == 1 else "")
+        method = row.get("method", work.job.methods[0] if len(work.job.methods) == 1 else "")
         part = parts.get(str(row["part"]), str(row["part"]))
         place = Place(str(operator), str(method), int(row.get("trial", 1)), part)
         note = row.get("note", "")
@@ -96,8 +94,8 @@ def _cells(table: pd.DataFrame, desk: Desk) -> list[_Cell]:
     return cells
 
 
-def _new_readings(desk: Desk, record: Record, cells: list[_Cell], file: str) -> list[_Cell]:
-    planned = set(desk.places(record))
+def _new_readings(work: Collecting, record: Record, cells: list[_Cell], file: str) -> list[_Cell]:
+    planned = set(work.places(record))
     new = []
     for cell in cells:
         if cell.place not in planned:
@@ -108,7 +106,7 @@ def _new_readings(desk: Desk, record: Record, cells: list[_Cell], file: str) -> 
                 row=cell.row,
             )
         try:
-            refuse_finer([cell.value], desk.job.settings.resolution)
+            refuse_finer([cell.value], work.job.settings.resolution)
         except StudyError as error:
             raise StudyError(error.problem, error.remedy, file=file, row=cell.row) from None
         there = record.at.get(cell.place, [])
@@ -124,9 +122,9 @@ def _new_readings(desk: Desk, record: Record, cells: list[_Cell], file: str) -> 
     return new
 
 
-def _row(cell: _Cell, desk: Desk, record: Record, file: str) -> JournalRow:
+def _row(cell: _Cell, work: Collecting, record: Record, file: str) -> JournalRow:
     session = record.session
-    resolution = desk.job.settings.resolution
+    resolution = work.job.settings.resolution
     text = repr(cell.value) if resolution is None else _shown(cell.value, resolution)
     return JournalRow(
         part=cell.place.part,

@@ -6,69 +6,68 @@ from datetime import datetime
 from typing import Any
 
 from grr.entry import sessions
-from grr.entry.checklist import COOL_MINUTES, GAP_MINUTES
+from grr.entry.collecting import ASKED, FROM_SHEET, GAP_MINUTES, Collecting, Record, order_of
 from grr.entry.corrections import CAUSES
-from grr.entry.desk import FROM_SHEET, Desk
-from grr.entry.doubts import RIGHT_AFTER
-from grr.entry.places import Place, place_of
-from grr.entry.record import ASKED, Record, order_of
+from grr.entry.job import Place, place_of
+from grr.entry.sessions import COOL_MINUTES
+from grr.entry.taking import RIGHT_AFTER
 from grr.files.journal import JournalRow
 
 #: So many places ahead are told, for numbers that arrive before the last one is saved.
 AHEAD = 40
 
 
-def view(desk: Desk) -> dict[str, Any]:
+def view(work: Collecting) -> dict[str, Any]:
     """Return everything that the screen shows now."""
-    record = desk.record
-    places = desk.places(record)
+    record = work.record
+    places = work.places(record)
     session = record.session
     operator = session.value if session else ""
     own = [place for place in places if place.operator == operator]
     parts = list(dict.fromkeys(place.part for place in places))
-    due = desk.due(record)
-    stage = desk.stage(record)
+    due = work.due(record)
+    stage = work.stage(record)
     return {
-        "study": desk.job.key,
-        "title": desk.job.settings.title,
-        "unit": desk.job.settings.unit,
-        "facts": _facts(desk),
+        "study": work.job.key,
+        "title": work.job.settings.title,
+        "unit": work.job.settings.unit,
+        "facts": _facts(work),
         "stage": stage,
         "operator": operator,
         "from_sheet": bool(session and session.reason == FROM_SHEET),
         "place": _place(due, own),
-        "labels": {part: desk.label(record, part) for part in parts},
-        "ahead": [place.as_list for place in _ahead(desk, record, due)],
-        "then_method": _then_method(desk, record, due),
+        "labels": {part: work.label(record, part) for part in parts},
+        "ahead": [place.as_list for place in _ahead(work, record, due)],
+        "then_method": _then_method(work, record, due),
         "done": sum(place in record.at for place in own),
         "total": len(own),
         "all_done": sum(place in record.at for place in places),
         "all_total": len(places),
         "operators": _operators(places, record),
         "parts": parts,
-        "question": _question(desk, record),
+        "question": _question(work, record),
         "compared": _compared(record),
         "causes": list(CAUSES),
         "again": record.taken_again,
-        "checklist": [item.as_dict() for item in sessions.questions(desk, record)]
+        "checklist": [item.as_dict() for item in sessions.questions(work, record)]
         if stage in ("checklist", "again")
         else [],
         "cool_minutes": COOL_MINUTES if _method_changes(record) else 0,
         "gap_minutes": GAP_MINUTES,
-        "torn_rows": list(desk.journal.torn_rows),
+        "torn_rows": list(work.journal.torn_rows),
         "opened": record.opened,
         "finished": _finished(record) if stage == "finished" else {},
     }
 
 
-def _facts(desk: Desk) -> list[str]:
-    facts = desk.job.settings.facts
+def _facts(work: Collecting) -> list[str]:
+    facts = work.job.settings.facts
     gauge = facts.get("gauge_number")
     return [
         text
         for text in (
             str(facts.get("characteristic", "")),
-            f"limits {desk.job.limits_in_words}" if desk.job.limits_in_words else "",
+            f"limits {work.job.limits_in_words}" if work.job.limits_in_words else "",
             f"gauge {gauge}" if gauge else "",
             str(facts.get("measuring_place", "")),
         )
@@ -90,11 +89,11 @@ def _place(place: Place | None, own: list[Place]) -> dict[str, Any] | None:
     }
 
 
-def _ahead(desk: Desk, record: Record, due: Place | None) -> list[Place]:
+def _ahead(work: Collecting, record: Record, due: Place | None) -> list[Place]:
     """Return the places after the one due that are measured in the same way."""
     if due is None:
         return []
-    left = [p for p in desk.open_places(record, due.operator) if p != due]
+    left = [p for p in work.open_places(record, due.operator) if p != due]
     ahead: list[Place] = []
     for place in left[:AHEAD]:
         if place.method != due.method:
@@ -103,11 +102,11 @@ def _ahead(desk: Desk, record: Record, due: Place | None) -> list[Place]:
     return ahead
 
 
-def _then_method(desk: Desk, record: Record, due: Place | None) -> str:
+def _then_method(work: Collecting, record: Record, due: Place | None) -> str:
     """Return the other way of holding that the operator measures with later, if any."""
     if due is None:
         return ""
-    left = desk.open_places(record, due.operator)
+    left = work.open_places(record, due.operator)
     return next((place.method for place in left if place.method != due.method), "")
 
 
@@ -123,8 +122,8 @@ def _operators(places: list[Place], record: Record) -> list[dict[str, Any]]:
     ]
 
 
-def _question(desk: Desk, record: Record) -> dict[str, Any] | None:
-    for row in desk.questions_of_session(record):
+def _question(work: Collecting, record: Record) -> dict[str, Any] | None:
+    for row in work.questions_of_session(record):
         words = row.reason.removeprefix(ASKED)
         return {
             "id": row.id,
@@ -163,26 +162,26 @@ def _finished(record: Record) -> dict[str, Any]:
     }
 
 
-def readings_list(desk: Desk) -> dict[str, Any]:
+def readings_list(work: Collecting) -> dict[str, Any]:
     """Return the readings for the list, newest first; values only where they may be seen.
 
     They are hidden until the study is complete or was opened on purpose.
     """
-    record = desk.record
-    seen = record.opened or desk.stage(record) == "finished"
+    record = work.record
+    seen = record.opened or work.stage(record) == "finished"
     rows = [row for row in record.rows if row.reading]
     rows.sort(key=order_of, reverse=True)
-    return {"seen": seen, "rows": [_listed(desk, row, record, seen) for row in rows]}
+    return {"seen": seen, "rows": [_listed(work, row, record, seen) for row in rows]}
 
 
-def _listed(desk: Desk, row: JournalRow, record: Record, seen: bool) -> dict[str, Any]:
+def _listed(work: Collecting, row: JournalRow, record: Record, seen: bool) -> dict[str, Any]:
     state = "voided" if row.id in record.voided else "counts"
     if state == "counts" and record.at[place_of(row)][0].id != row.id:
         state = "measured again"
     return {
         "id": row.id,
         "order": row.order,
-        "part": desk.label(record, row.part),
+        "part": work.label(record, row.part),
         "trial": row.trial,
         "method": row.method,
         "operator": row.operator,

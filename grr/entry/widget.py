@@ -10,9 +10,9 @@ from typing import Any
 
 import anywidget
 
-from grr.entry.desk import Desk
+from grr.entry.collecting import Collecting
 from grr.entry.job import open_job
-from grr.entry.messages import Clerk
+from grr.entry.messages import MessageHandler
 from grr.entry.ownership import Elsewhere
 from grr.entry.serial_port import SerialGauge, ports
 from grr.files.journal import new_id
@@ -44,7 +44,7 @@ def collect(study: Study | str | Path) -> CollectForm:
         There is no such folder, its ``study.toml`` holds no plan, or its readings were not
         collected with this form.
     """
-    return CollectForm(Desk(open_job(study)))
+    return CollectForm(Collecting(open_job(study)))
 
 
 class CollectForm(anywidget.AnyWidget):
@@ -52,29 +52,29 @@ class CollectForm(anywidget.AnyWidget):
 
     Parameters
     ----------
-    desk : Desk
+    work : Collecting
     """
 
     _esm = _HERE / "form.js"
     _css = _HERE / "form.css"
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, work: Collecting) -> None:
         super().__init__()
-        self.desk = desk
-        self._clerk = Clerk(desk)
+        self.work = work
+        self._handler = MessageHandler(work)
         self._guard = threading.RLock()
         self._writer = ""
         self._retired = False
         self._serial: SerialGauge | None = None
-        folder = desk.job.folder.resolve()
+        folder = work.job.folder.resolve()
         before = _newest.get(folder)
         if before is not None:
             before.retire()
         _newest[folder] = self
-        self._elsewhere = desk.ownership.take()
-        session = desk.record.session
+        self._elsewhere = work.ownership.take()
+        session = work.record.session
         if session is not None:
-            desk.ownership.tell_operator(session.value)
+            work.ownership.tell_operator(session.value)
         self.on_msg(self._heard)
 
     def __repr__(self) -> str:
@@ -83,7 +83,7 @@ class CollectForm(anywidget.AnyWidget):
     def close(self) -> None:
         """Close the form, free the serial port, and let other windows collect."""
         self._disconnect()
-        self.desk.ownership.release()
+        self.work.ownership.release()
         super().close()
 
     def retire(self) -> None:
@@ -119,7 +119,7 @@ class CollectForm(anywidget.AnyWidget):
             self._writer = page
         elif self._writer != page:
             self.send({"ping": self._writer, "asker": page})
-        self._reply(page, self._clerk.answer({"kind": "look", "id": message.get("id")}))
+        self._reply(page, self._handler.answer({"kind": "look", "id": message.get("id")}))
 
     def _hand_over(self, page: str, message: Mapping[str, Any]) -> None:
         """Let another page write; a quiet claim never takes over from another kernel."""
@@ -127,7 +127,7 @@ class CollectForm(anywidget.AnyWidget):
         if quiet and self._elsewhere is not None:
             return
         try:
-            before = self.desk.ownership.take(by_force=not quiet)
+            before = self.work.ownership.take(by_force=not quiet)
         except StudyError as error:
             self._reply(page, {"refused": str(error)})
             return
@@ -137,12 +137,12 @@ class CollectForm(anywidget.AnyWidget):
             self.send({"to": "*", "holder": page, "why": _ELSEWHERE})
             if not quiet and not self._logged_take_over(page):
                 return
-        self._reply(page, self._clerk.answer({"kind": "look", "id": message.get("id")}))
+        self._reply(page, self._handler.answer({"kind": "look", "id": message.get("id")}))
 
     def _logged_take_over(self, page: str) -> bool:
         try:
-            with self.desk.writing() as record:
-                self.desk.log(record, "taken over")
+            with self.work.writing() as record:
+                self.work.log(record, "taken over")
         except StudyError as error:
             self._reply(page, {"refused": str(error)})
             return False
@@ -150,7 +150,7 @@ class CollectForm(anywidget.AnyWidget):
 
     def _work(self, page: str, message: Mapping[str, Any]) -> None:
         kind = message.get("kind")
-        if self._elsewhere is None and not self.desk.ownership.mine:
+        if self._elsewhere is None and not self.work.ownership.mine:
             self._elsewhere = Elsewhere("", "")
         if self._elsewhere is not None or (page != self._writer and kind != "look"):
             reply: dict[str, Any] = {"id": message.get("id"), "refused": _ELSEWHERE, "again": True}
@@ -162,9 +162,9 @@ class CollectForm(anywidget.AnyWidget):
             self._reply(page, self._connect(message))
         elif kind == "file":
             content = base64.b64decode(str(message.get("content", "")))
-            self._reply(page, self._clerk.answer({**message, "content": content}))
+            self._reply(page, self._handler.answer({**message, "content": content}))
         else:
-            self._reply(page, self._clerk.answer(message))
+            self._reply(page, self._handler.answer(message))
 
     def _reply(self, page: str, reply: Mapping[str, Any]) -> None:
         writer = self._elsewhere is None and page == self._writer
@@ -200,7 +200,7 @@ class CollectForm(anywidget.AnyWidget):
     def _line_arrived(self, text: str) -> None:
         with self._guard:
             reading = {"kind": "reading", "id": new_id(), "text": text, "source": GAUGE}
-            self._reply(self._writer, {**self._clerk.answer(reading), "arrived": text})
+            self._reply(self._writer, {**self._handler.answer(reading), "arrived": text})
 
 
 def _done(words: str) -> dict[str, str]:

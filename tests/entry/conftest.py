@@ -5,9 +5,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from grr.entry import sessions
-from grr.entry.desk import Desk
-from grr.entry.job import Job
-from grr.entry.places import Place
+from grr.entry.collecting import Collecting
+from grr.entry.job import Job, Place
 from grr.entry.taking import take
 from grr.files.settings import Settings
 from grr.model.tolerance import Tolerance
@@ -67,19 +66,19 @@ def a_job(folder, **changed):
     return Job(folder, Settings(**(given | changed)), order)
 
 
-def a_desk(folder, clock=None, **changed):
+def a_collection(folder, clock=None, **changed):
     clock = clock or Clock()
-    desk = Desk(a_job(folder, **changed), clock, clock.ticks)
-    desk.ownership.take()
-    return desk
+    work = Collecting(a_job(folder, **changed), clock, clock.ticks)
+    work.ownership.take()
+    return work
 
 
 def begun(folder, operator="Ann", clock=None, **changed):
-    desk = a_desk(folder, clock, **changed)
-    sessions.begin(desk, operator)
-    method = desk.due(desk.record).method
-    sessions.answer(desk, ANSWERS | ({"holding": method} if method else {}))
-    return desk
+    work = a_collection(folder, clock, **changed)
+    sessions.begin(work, operator)
+    method = work.due(work.record).method
+    sessions.answer(work, ANSWERS | ({"holding": method} if method else {}))
+    return work
 
 
 @pytest.fixture
@@ -88,14 +87,14 @@ def clock():
 
 
 @pytest.fixture
-def new_desk(tmp_path, clock):
-    """Makes a desk in the temporary folder; ``folder=`` for another one."""
-    return lambda folder=tmp_path, **changed: a_desk(folder, clock, **changed)
+def new_work(tmp_path, clock):
+    """Makes a collection in the temporary folder; ``folder=`` for another one."""
+    return lambda folder=tmp_path, **changed: a_collection(folder, clock, **changed)
 
 
 @pytest.fixture
 def new_session(tmp_path, clock):
-    """Makes a desk at which an operator has answered the checklist."""
+    """Makes a collection at which an operator has answered the checklist."""
     return lambda operator="Ann", **changed: begun(tmp_path, operator, clock, **changed)
 
 
@@ -113,11 +112,11 @@ def answers():
 def measure(clock):
     """Files readings three seconds apart."""
 
-    def file(desk, *texts, **how):
+    def file(work, *texts, **how):
         outcomes = []
         for text in texts:
             clock.wait(3)
-            outcomes.append(take(desk, text, **how))
+            outcomes.append(take(work, text, **how))
         return outcomes[-1]
 
     return file

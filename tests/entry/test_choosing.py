@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from grr.entry.choosing import choose_study
+from grr.entry.study_form import choose_study
 from grr.files.chosen import CHOICE_FILE, chosen_study, practice_folder, study_folders
 from grr.files.folder import open_study
 from grr.files.study_file import read_settings

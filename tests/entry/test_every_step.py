@@ -29,9 +29,9 @@ from faulty_disk import (
 )
 
 from grr.entry import ownership
-from grr.entry.desk import Desk
+from grr.entry.collecting import Collecting
 from grr.entry.job import open_job
-from grr.entry.messages import Clerk
+from grr.entry.messages import MessageHandler
 from grr.files.folder import change_settings, new_study_folder
 from grr.files.settings_record import record_changes, unrecorded_changes
 from grr.files.study_file import read_settings, write_settings
@@ -129,16 +129,16 @@ class Window:
         lock = ownership._locks.pop(folder.resolve(), None)
         if lock is not None:
             lock.release()  # the process before is no more
-        self.desk = Desk(open_job(folder), clock, clock.ticks)
-        self.desk.ownership.take()
-        self.clerk = Clerk(self.desk)
+        self.work = Collecting(open_job(folder), clock, clock.ticks)
+        self.work.ownership.take()
+        self.handler = MessageHandler(self.work)
 
     def send(self, message):
         """Return the answer: it has an ``outcome``, or says why the message was ``refused``."""
         self.clock.wait(0.1 if message.get("at once") else 3.0)
         kind = message["kind"]
         if kind == "checklist":
-            return self.clerk.answer({**message, "answers": self.answers})
+            return self.handler.answer({**message, "answers": self.answers})
         changed = dataclasses.replace(read_settings(self.folder), tolerance=Tolerance(10.0, 10.02))
         by_hand = {
             "settings": lambda: change_settings(self.folder, changed, who="Eva", why="new drawing"),
@@ -147,7 +147,7 @@ class Window:
             "take over": self.take_over,
         }
         if kind not in by_hand:
-            return self.clerk.answer(message)
+            return self.handler.answer(message)
         try:
             by_hand[kind]()
         except StudyError as error:
@@ -155,14 +155,14 @@ class Window:
         return {"outcome": {}}
 
     def take_over(self):
-        other = Desk(self.desk.job, self.clock, self.clock.ticks)
+        other = Collecting(self.work.job, self.clock, self.clock.ticks)
         other.ownership.take(by_force=True)
         with other.writing() as record:
             other.log(record, "taken over")
-        self.desk = other
+        self.work = other
 
     def state(self):
-        desk, record = self.desk, self.desk.record
+        work, record = self.work, self.work.record
         rows = [
             (str(place), row.reading, row.note, row.reason)
             for place, there in record.at.items()
@@ -176,7 +176,7 @@ class Window:
         settings = read_settings(self.folder)
         changes = unrecorded_changes(self.folder)
         questions = [row.reading for row in record.open_questions()]
-        prompt = desk.stage(record), desk.due(record), questions
+        prompt = work.stage(record), work.due(record), questions
         return State(sorted(rows), sorted(events), (settings, changes), prompt)
 
 

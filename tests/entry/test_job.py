@@ -65,17 +65,17 @@ def test_methods_change_places_from_trial_to_trial_and_operator_to_operator():
     assert first[("Ann", 1)] != first[("Ben", 1)]
 
 
-def test_changes_of_the_settings_are_logged_whoever_made_them(folder, new_desk):
+def test_changes_of_the_settings_are_logged_whoever_made_them(folder, new_work):
     def begin_and_end(settings):
-        desk = new_desk(folder)
-        desk.job = type(desk.job)(folder, settings, desk.job.places)
-        sessions.begin(desk, "Ann")
-        sessions.end(desk)
-        return [event for event in desk.events.rows if event.kind in ("study", "settings")]
+        work = new_work(folder)
+        work.job = type(work.job)(folder, settings, work.job.places)
+        sessions.begin(work, "Ann")
+        sessions.end(work)
+        return [event for event in work.events.rows if event.kind in ("study", "settings")]
 
     assert [e.kind for e in begin_and_end(read_settings(folder))] == ["settings"]
     assert len(begin_and_end(read_settings(folder))) == 1
-    new_desk(folder).journal.append(JournalRow(part="P1", operator="Ann", reading="10.0081"))
+    new_work(folder).journal.append(JournalRow(part="P1", operator="Ann", reading="10.0081"))
     text = (folder / "study.toml").read_text(encoding="utf-8")
     (folder / "study.toml").write_text(text.replace("10.012", "10.015"), encoding="utf-8")
     changed = begin_and_end(read_settings(folder))

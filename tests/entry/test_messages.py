@@ -3,22 +3,22 @@ import threading
 
 import pytest
 
-from grr.entry.messages import Clerk
+from grr.entry.messages import MessageHandler
 from grr.entry.view import readings_list, view
 
 
 @pytest.fixture
-def clerk(new_desk):
-    return Clerk(new_desk())
+def handler(new_work):
+    return MessageHandler(new_work())
 
 
 @pytest.fixture
-def send(clerk, clock):
+def send(handler, clock):
     count = iter(range(1000))
 
     def message(kind, **fields):
         clock.wait(3)
-        return clerk.answer({"kind": kind, "id": f"p-{next(count)}", **fields})
+        return handler.answer({"kind": kind, "id": f"p-{next(count)}", **fields})
 
     return message
 
@@ -29,7 +29,7 @@ def measuring(send, answers):
     return send("checklist", answers=answers)["view"]
 
 
-def test_the_view_is_plain_data(clerk, measuring):
+def test_the_view_is_plain_data(handler, measuring):
     assert json.loads(json.dumps(measuring)) == measuring
     assert measuring["stage"] == "measure"
     assert measuring["place"]["part"] == "P1"
@@ -43,16 +43,16 @@ def test_a_reading_is_filed_and_the_next_place_is_shown(send, measuring):
     assert reply["view"]["place"]["part"] == "P2"
 
 
-def test_a_message_is_carried_out_once(clerk, send, measuring):
+def test_a_message_is_carried_out_once(handler, send, measuring):
     send("reading", text="10.0071")
     undo = {"kind": "undo", "id": "p-u"}
-    clerk.answer(undo)
+    handler.answer(undo)
     send("reading", text="10.0072")
-    clerk.answer(undo)
-    assert [row.reading for row in clerk.desk.record.standing] == ["10.0072"]
+    handler.answer(undo)
+    assert [row.reading for row in handler.work.record.standing] == ["10.0072"]
 
 
-def test_a_refusal_says_why_and_can_be_sent_again(clerk, send, measuring):
+def test_a_refusal_says_why_and_can_be_sent_again(handler, send, measuring):
     bad = send("reading", text="abc")
     assert "not a number" in bad["refused"]
     assert not bad["again"]
@@ -71,43 +71,43 @@ def test_a_refusal_says_why_and_can_be_sent_again(clerk, send, measuring):
         {},
     ],
 )
-def test_nonsense_is_refused(clerk, measuring, message):
-    assert "unexpected" in clerk.answer(message)["refused"]
+def test_nonsense_is_refused(handler, measuring, message):
+    assert "unexpected" in handler.answer(message)["refused"]
 
 
-def test_the_list_hides_values_until_the_study_is_complete_or_opened(clerk, send, measuring):
+def test_the_list_hides_values_until_the_study_is_complete_or_opened(handler, send, measuring):
     send("reading", text="10.0071")
     listed = send("list")["list"]
     assert not listed["seen"]
     assert listed["rows"][0]["value"] == ""
-    assert "10.0071" not in json.dumps(view(clerk.desk))
+    assert "10.0071" not in json.dumps(view(handler.work))
     send("open")
     assert send("list")["list"]["rows"][0]["value"] == "10.0071"
 
 
-def test_a_question_and_a_reading_taken_again_are_shown(clerk, send, measuring):
+def test_a_question_and_a_reading_taken_again_are_shown(handler, send, measuring):
     asked = send("reading", text="100.0710")["view"]
     assert "10 times too large" in asked["question"]["words"][0]
     again = send("reading", text="10.0071")["view"]
     assert again["question"] is None
     assert again["compared"]["id"] == asked["question"]["id"]
-    assert [row["state"] for row in readings_list(clerk.desk)["rows"]] == [
+    assert [row["state"] for row in readings_list(handler.work)["rows"]] == [
         "measured again",
         "counts",
     ]
     assert send("cause", reading=asked["question"]["id"], cause="dirt")["view"]["compared"] is None
 
 
-def test_every_kind_of_message_works(send, measuring, clerk):
+def test_every_kind_of_message_works(send, measuring, handler):
     first = send("reading", text="10.0071")["outcome"]["rows"][0]
     send("set right", reading=first, text="10.0072", reason="misread")
-    (row,) = clerk.desk.record.standing
+    (row,) = handler.work.record.standing
     send("note", reading=row.id, text="burr")
-    (row,) = clerk.desk.record.standing
+    (row,) = handler.work.record.standing
     assert (row.reading, row.note) == ("10.0072", "burr")
     send("one part out", reading=row.id, step=1)
     assert send("look")["view"]["place"]["part"] == "P1"
-    (row,) = clerk.desk.record.standing
+    (row,) = handler.work.record.standing
     send("void", reading=row.id, reason="wrong")
     asked = send("reading", text="10.5000")["outcome"]["rows"][0]
     send("keep", reading=asked)
@@ -119,12 +119,12 @@ def test_every_kind_of_message_works(send, measuring, clerk):
     assert shown["parts"] == ["P1", "P2", "P4"]
 
 
-def test_readings_from_many_threads_all_count(clerk, measuring, monkeypatch):
+def test_readings_from_many_threads_all_count(handler, measuring, monkeypatch):
     monkeypatch.setattr("grr.formulas.data_checks.FASTEST_SECONDS", 0.0)
     texts = [f"10.00{number}0" for number in range(61, 67)]
     threads = [
         threading.Thread(
-            target=clerk.answer, args=({"kind": "reading", "id": f"t-{text}", "text": text},)
+            target=handler.answer, args=({"kind": "reading", "id": f"t-{text}", "text": text},)
         )
         for text in texts
     ]
@@ -132,10 +132,10 @@ def test_readings_from_many_threads_all_count(clerk, measuring, monkeypatch):
         thread.start()
     for thread in threads:
         thread.join()
-    assert sorted(row.reading for row in clerk.desk.record.standing) == texts
+    assert sorted(row.reading for row in handler.work.record.standing) == texts
 
 
-def test_a_journal_that_vanished_is_said_in_words(clerk, send, measuring):
+def test_a_journal_that_vanished_is_said_in_words(handler, send, measuring):
     send("reading", text="10.0071")
-    clerk.desk.journal.path.unlink()
+    handler.work.journal.path.unlink()
     assert "The file is gone" in send("reading", text="10.0082")["refused"]

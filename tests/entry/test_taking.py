@@ -2,16 +2,16 @@ from dataclasses import replace
 
 import pytest
 
-from grr.entry import setting_right
-from grr.entry.places import Place
+from grr.entry import corrections
+from grr.entry.job import Place
 from grr.entry.taking import AGAIN, take
 from grr.files.journal import read_journal, verify
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
 
 
-def standing(desk, **how):
-    return standing_readings(read_journal(desk.journal.path), **how)
+def standing(work, **how):
+    return standing_readings(read_journal(work.journal.path), **how)
 
 
 def test_numbers_go_to_the_places_in_order(session, measure):
@@ -102,14 +102,14 @@ def test_while_a_question_is_open_the_next_number_answers_it(session, measure):
 def test_a_cause_puts_the_first_reading_aside(session, measure):
     asked = measure(session, "10.5000").rows[0]
     measure(session, "10.0081")
-    setting_right.name_cause(session, asked.id, "dirt")
+    corrections.name_cause(session, asked.id, "dirt")
     assert standing(session)["reading"].tolist() == [10.0081]
     assert session.due(session.record).part == "P2"
 
 
 def test_kept_means_that_it_counts_and_the_next_part_is_due(session, measure):
     asked = measure(session, "10.5000").rows[0]
-    setting_right.keep(session, asked.id)
+    corrections.keep(session, asked.id)
     assert session.due(session.record).part == "P2"
     assert standing(session)["reading"].tolist() == [10.5]
 
@@ -220,17 +220,17 @@ def test_a_number_that_waited_keeps_the_time_of_its_measurement(session, clock):
     assert row.time == "2026-03-14T08:00:47.500Z"
 
 
-def test_nothing_is_filed_before_the_checklist(new_desk):
-    desk = new_desk()
+def test_nothing_is_filed_before_the_checklist(new_work):
+    work = new_work()
     with pytest.raises(StudyError, match="Pick the operator first"):
-        take(desk, "10.0071")
+        take(work, "10.0071")
 
 
 def test_limits_and_readings_as_deviations_from_a_master(new_session, measure):
     facts = {"readings_are": "deviations from a setting master", "setting_master_size": 10.0}
-    desk = new_session(facts=facts)
-    assert measure(desk, "0.0081").kind == "recorded"
-    assert measure(desk, "-0.0200").kind == "asked"
+    work = new_session(facts=facts)
+    assert measure(work, "0.0081").kind == "recorded"
+    assert measure(work, "-0.0200").kind == "asked"
 
 
 def test_the_file_is_the_record_of_all_of_it(session, measure):

@@ -61,7 +61,7 @@ def test_the_first_page_writes_and_the_second_is_told(new_form, answers):
     told, reply = hear(form, sent, kind="claim", id="5", **{"from": "b"})
     assert told["holder"] == "b"
     assert reply["role"] == "writer"
-    assert "taken over" in [event.kind for event in form.desk.events.rows]
+    assert "taken over" in [event.kind for event in form.work.events.rows]
 
 
 def test_a_newer_form_closes_the_older_one(new_form):
@@ -89,6 +89,6 @@ def test_lines_of_a_serial_gauge_are_filed_like_typed_ones(new_form, answers):
     form._line_arrived("+0010.0071")
     assert sent[0]["arrived"] == "+0010.0071"
     assert sent[0]["outcome"]["kind"] == "recorded"
-    assert form.desk.journal.rows[0].source == "gauge"
+    assert form.work.journal.rows[0].source == "gauge"
     (reply,) = hear(form, sent, kind="connect", port="no-such-port", id="c", **{"from": "a"})
     assert "cannot be opened" in reply["refused"]

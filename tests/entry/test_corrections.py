@@ -1,13 +1,13 @@
 import pytest
 
-from grr.entry import setting_right
+from grr.entry import corrections
 from grr.files.journal import read_journal
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
 
 
-def by_part(desk):
-    table = standing_readings(read_journal(desk.journal.path))
+def by_part(work):
+    table = standing_readings(read_journal(work.journal.path))
     return {
         (part, trial): reading
         for part, trial, reading in zip(
@@ -18,7 +18,7 @@ def by_part(desk):
 
 def test_undo_frees_the_place_and_keeps_the_row(session, measure):
     measure(session, "10.0071", "10.0082")
-    outcome = setting_right.undo(session, "wrong part")
+    outcome = corrections.undo(session, "wrong part")
     assert outcome.words == "Undone: part P2, trial 1, Ann."
     assert session.due(session.record).part == "P2"
     rows = session.journal.rows
@@ -29,34 +29,34 @@ def test_undo_frees_the_place_and_keeps_the_row(session, measure):
 
 def test_undo_twice_and_then_nothing_is_left(session, measure):
     measure(session, "10.0071", "10.0082")
-    setting_right.undo(session)
-    setting_right.undo(session)
+    corrections.undo(session)
+    corrections.undo(session)
     with pytest.raises(StudyError, match="left to undo"):
-        setting_right.undo(session)
+        corrections.undo(session)
     assert session.due(session.record).part == "P1"
 
 
 def test_any_reading_can_be_set_right_or_voided(session, measure):
     first, second = (measure(session, text).rows[0] for text in ("10.0017", "10.0082"))
-    setting_right.set_right(session, first.id, "10.0071", "mistyped")
+    corrections.set_right(session, first.id, "10.0071", "mistyped")
     assert by_part(session) == {("P1", 1): 10.0071, ("P2", 1): 10.0082}
-    setting_right.void(session, second.id, "burr")
+    corrections.void(session, second.id, "burr")
     assert by_part(session) == {("P1", 1): 10.0071}
     with pytest.raises(StudyError, match="no such reading"):
-        setting_right.void(session, first.id, "again")
+        corrections.void(session, first.id, "again")
 
 
 def test_a_reading_is_not_set_right_to_what_the_gauge_cannot_show(session, measure):
     row = measure(session, "10.0017").rows[0]
     with pytest.raises(StudyError, match="finer than the gauge's last digit"):
-        setting_right.set_right(session, row.id, "10.00715")
+        corrections.set_right(session, row.id, "10.00715")
     assert by_part(session) == {("P1", 1): 10.0017}
 
 
 def test_a_value_set_right_keeps_time_and_order_of_the_measurement(session, measure):
     first = measure(session, "10.0017").rows[0]
     measure(session, "10.0082")
-    setting_right.set_right(session, first.id, "10.0071")
+    corrections.set_right(session, first.id, "10.0071")
     table = standing_readings(read_journal(session.journal.path))
     assert table["order"].tolist() == [1, 2]
     assert table["time"].iloc[0] == first.time
@@ -64,7 +64,7 @@ def test_a_value_set_right_keeps_time_and_order_of_the_measurement(session, meas
 
 def test_a_note_is_kept_with_the_reading(session, measure):
     row = measure(session, "10.0071").rows[0]
-    setting_right.add_note(session, row.id, "burr found; =1+1")
+    corrections.add_note(session, row.id, "burr found; =1+1")
     table = standing_readings(read_journal(session.journal.path))
     assert table["note"].tolist() == ["burr found; =1+1"]
     assert table["reading"].tolist() == [10.0071]
@@ -73,7 +73,7 @@ def test_a_note_is_kept_with_the_reading(session, measure):
 def test_one_part_out_forward(session, measure):
     texts = ("10.0071", "10.0083", "10.0074", "10.0085")  # P2 was left out
     rows = [measure(session, text).rows[0] for text in texts]
-    outcome = setting_right.one_part_out(session, rows[1].id, +1)
+    outcome = corrections.one_part_out(session, rows[1].id, +1)
     assert outcome.words == "3 readings moved to the part after."
     assert by_part(session) == {
         ("P1", 1): 10.0071,
@@ -88,7 +88,7 @@ def test_one_part_out_forward(session, measure):
 def test_one_part_out_backward_puts_the_double_reading_aside(session, measure):
     texts = ("10.0071", "10.0072", "10.0082", "10.0093")  # P1 was measured twice
     rows = [measure(session, text).rows[0] for text in texts]
-    setting_right.one_part_out(session, rows[2].id, -1)
+    corrections.one_part_out(session, rows[2].id, -1)
     assert by_part(session) == {("P1", 1): 10.0071, ("P2", 1): 10.0082, ("P3", 1): 10.0093}
 
 
@@ -97,13 +97,13 @@ def test_one_part_out_past_the_end_changes_nothing(session, measure):
     rows = [measure(session, text).rows[0] for text in texts]
     before = by_part(session)
     with pytest.raises(StudyError, match="no place to move to"):
-        setting_right.one_part_out(session, rows[0].id, +1)
+        corrections.one_part_out(session, rows[0].id, +1)
     with pytest.raises(StudyError, match="no place to move to"):
-        setting_right.one_part_out(session, rows[0].id, -1)
+        corrections.one_part_out(session, rows[0].id, -1)
     assert by_part(session) == before
 
 
 def test_an_unknown_cause_is_refused(session, measure):
     row = measure(session, "10.5").rows[0]
     with pytest.raises(StudyError, match="Pick one of: dirt"):
-        setting_right.name_cause(session, row.id, "did not like it")
+        corrections.name_cause(session, row.id, "did not like it")

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.entry.numbers import numbers_in, one_number
+from grr.entry.entered_numbers import numbers_in, one_number
 from grr.model.errors import StudyError
 
 

@@ -1,9 +1,8 @@
-"""The desk at which a study is measured: its files, and what comes next.
+"""A collection at work: its two files, what they say so far, and what comes next.
 
 No screen and no keyboard here: the form in the notebook and the terminal both work on this.
 Taking readings is in `grr.entry.taking`, sessions and checklists in `grr.entry.sessions`,
-corrections in `grr.entry.setting_right`, and what happens to people and parts in
-`grr.entry.disturbances`.
+and what is set right afterwards in `grr.entry.corrections`.
 """
 
 from __future__ import annotations
@@ -15,21 +14,133 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
-from grr.entry.checklist import GAP_MINUTES
-from grr.entry.job import Job
+from grr.entry.job import Job, Place, place_of, with_changes
 from grr.entry.ownership import Ownership
-from grr.entry.places import Place, place_of, with_changes
-from grr.entry.record import Record
 from grr.files.disk import writing
 from grr.files.events import Event, Events
 from grr.files.journal import Journal, JournalRow
+from grr.files.settings import Settings
+from grr.files.settings_record import FOUND, ONE_KEY, WHOLE, differences
+from grr.files.study_file import by_key, settings_text
 from grr.model.errors import StudyError
 from grr.questions.collection import HELPER
 
+#: Begins the reason of a reading that raised a question when it arrived.
+ASKED = "asked: "
+#: A pause longer than this asks for soak and zero again: a hand has warmed the gauge, or
+#: the room has changed (common practice, no source).
+GAP_MINUTES = 30.0
 #: A step of the clock of the computer, against the time that passed, that is put on record.
 CLOCK_JUMP_SECONDS = 2.0
 #: Reason of a session in which numbers are typed from paper: no checklist, no times.
 FROM_SHEET = "from the filled run sheet"
+
+
+class Record:
+    """The state of a collection, worked out from its two files and nothing else.
+
+    Attributes
+    ----------
+    rows, events : list
+        As on the disk.
+    at : dict
+        Place → its readings that nothing voids, the first one being the one that counts.
+    """
+
+    def __init__(self, rows: Sequence[JournalRow], events: Sequence[Event]) -> None:
+        self.rows = list(rows)
+        self.events = list(events)
+        voided = {row.voids for row in rows if row.voids}
+        self.at: dict[Place, list[JournalRow]] = {}
+        for row in rows:
+            if row.reading and row.id not in voided:
+                self.at.setdefault(place_of(row), []).append(row)
+        for readings in self.at.values():
+            readings.sort(key=order_of)
+        self.voided = voided
+
+    @property
+    def standing(self) -> list[JournalRow]:
+        """The readings that count, in the order in which they were taken."""
+        return sorted((rows[0] for rows in self.at.values()), key=order_of)
+
+    @property
+    def taken_again(self) -> int:
+        """How many readings were measured again and do not count."""
+        return sum(len(rows) - 1 for rows in self.at.values())
+
+    def row(self, identifier: str) -> JournalRow | None:
+        """Return the row with this id."""
+        return next((row for row in self.rows if row.id == identifier), None)
+
+    def counts(self, row: JournalRow) -> bool:
+        """Whether nothing voids this reading."""
+        return bool(row.reading) and row.id not in self.voided
+
+    def open_questions(self) -> list[JournalRow]:
+        """Return the readings whose question has not been answered, oldest first."""
+        answered = {event.name for event in self.events if event.kind == "question"}
+        last = [rows[-1] for rows in self.at.values()]
+        return sorted(
+            (row for row in last if row.reason.startswith(ASKED) and row.id not in answered),
+            key=order_of,
+        )
+
+    @property
+    def session(self) -> Event | None:
+        """The event that began the session now open, or None."""
+        for event in reversed(self.events):
+            if event.kind == "session":
+                return event if event.name == "start" else None
+        return None
+
+    @property
+    def last_session(self) -> Event | None:
+        """The event that began the latest session, open or ended."""
+        begun = [e for e in self.events if e.kind == "session" and e.name == "start"]
+        return begun[-1] if begun else None
+
+    @property
+    def sessions_begun(self) -> int:
+        """How many sessions were begun."""
+        return sum(event.kind == "session" and event.name == "start" for event in self.events)
+
+    def in_session(self, kind: str) -> list[Event]:
+        """Return the events of a kind in the session now open."""
+        if self.session is None:
+            return []
+        return [e for e in self.events if e.kind == kind and e.session == self.session.session]
+
+    @property
+    def opened(self) -> bool:
+        """Whether earlier readings were shown on purpose."""
+        return any(event.kind == "opened" for event in self.events)
+
+    @property
+    def last_activity(self) -> datetime | None:
+        """When something was last done in the session now open."""
+        if self.session is None:
+            return None
+        session = self.session.session
+        # Of each file the last row, not the latest time: the clock may have been set back.
+        done = [e.time for e in self.events if e.session == session and e.kind != "clock"]
+        times = done[-1:]
+        times += [row.time for row in self.rows if row.session == session][-1:]
+        return max((datetime.fromisoformat(time) for time in times), default=None)
+
+    def last_measured(self) -> list[JournalRow]:
+        """Return the readings of the session now open as they arrived, oldest first."""
+        session = self.session
+        rows = [r for r in self.rows if session and r.session == session.session and r.reading]
+        first: dict[str, JournalRow] = {}
+        for row in rows:
+            first.setdefault(row.order, row)
+        return sorted(first.values(), key=order_of)
+
+
+def order_of(row: JournalRow) -> int:
+    """Return the number of a measurement, for sorting."""
+    return int(row.order) if row.order.isdecimal() else 0
 
 
 @dataclass(frozen=True)
@@ -52,7 +163,7 @@ def the_time() -> datetime:
     return datetime.now(UTC)
 
 
-class Desk:
+class Collecting:
     """A collection in one study folder.
 
     Parameters
@@ -282,3 +393,41 @@ class Desk:
 def stamp(time: datetime) -> str:
     """Return a time as the files hold it."""
     return time.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+# Changes of ``study.toml`` that were made with a text editor are found and logged
+
+
+def settings_events(settings: Settings, record: Record) -> list[Event]:
+    """Return what to log about the settings when a session or the first reading begins.
+
+    The settings in full the first time and after each change; once there are readings, also
+    one event for each key that changed without having been logged by
+    `grr.files.folder.change_settings`.
+    """
+    text = settings_text(settings)
+    kept = [event.value for event in record.events if event.kind == WHOLE]
+    changes = differences(by_key(kept[-1]), by_key(text)) if kept else []
+    if kept and not changes:
+        return []
+    whole = Event(kind=WHOLE, name="study.toml", value=text)
+    if not record.rows:
+        return [whole]
+    logged = {event.name: event.value for event in record.events if event.kind == ONE_KEY}
+    return [
+        *(
+            Event(kind=ONE_KEY, name=one.key, old=one.old, value=one.new, reason=FOUND)
+            for one in changes
+            if logged.get(one.key) != one.new
+        ),
+        whole,
+    ]
+
+
+def log_before_first_reading(work: Collecting, record: Record, taken: datetime) -> None:
+    """Log the settings where they were corrected after the session began."""
+    if record.rows:
+        return
+    session = record.session.session if record.session else ""
+    found = settings_events(work.job.settings, record)
+    work.file(events=[replace(event, session=session, time=stamp(taken)) for event in found])
