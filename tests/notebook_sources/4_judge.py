@@ -115,5 +115,5 @@ grr.what_would_help(result)
 #   **[5 Risk and limits](5_risk_and_limits.ipynb)**
 # - Which operator needs what: **[6 Operators](6_which_operator_needs_what.ipynb)**
 #
-# *A verdict on a gauge is one leg of a decision. The drawing, the customer's requirements, the
+# *A verdict on a gauge is one part of a decision. The drawing, the customer's requirements, the
 # gauge's calibration and a competent person's judgement come with it.*

@@ -105,5 +105,5 @@ sample.decision
 # - How many parts are misjudged, and acceptance limits:
 #   **[5 Risk and limits](5_risk_and_limits.ipynb)**
 #
-# *A comparison of methods is one leg of a decision. The drawing, the customer's requirements, the
+# *A comparison of methods is one part of a decision. The drawing, the customer's requirements, the
 # gauge's calibration and a competent person's judgement come with it.*

@@ -4,9 +4,9 @@
 # [Start](0_start_here.ipynb) · **8 Qualify** · [9 Keep watching](9_keep_watching.ipynb)
 #
 # *About 15 minutes.* A new micrometer is not fit or unfit as such: it is fit for a tolerance, held
-# and zeroed in a certain way. Seven legs carry that: resolution, bias, repeatability on a
+# and zeroed in a certain way. Seven things are asked of it: resolution, bias, repeatability on a
 # reference, the whole range, the uncertainty, a study on real parts, and that it stays so. Each
-# step here fills one or two of them on one page, and each can be used alone.
+# step here answers one or two of them on one page, and each can be used alone.
 #
 # Run each cell with **Shift+Enter**. The readings are an **example, invented**: a micrometer of
 # 0 to 25 mm that shows 0.1 µm, for dowel pins of 10 m5 (10.006 to 10.012 mm).
@@ -172,7 +172,7 @@ page
 grr.show.weakest_leg(page)
 
 # %% [markdown]
-# A leg that does not pass says what to do. *Can't tell* means that the limit lies inside the
+# What does not pass says what to do. *Can't tell* means that the limit lies inside the
 # interval: more readings, or a better reference, would decide.
 #
 # ## The label
