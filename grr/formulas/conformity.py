@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -639,12 +640,15 @@ def _falling_root(
 # Errors of indication against the maximum permissible error, by the rule of ISO 14253-1.
 # ---------------------------------------------------------------------------------------
 
-CONFORMS, OPEN, DOES_NOT = "conforms", "open", "does not conform"
+Conformity = Literal["conforms", "open", "does not conform"]
+CONFORMS: Final = "conforms"
+OPEN: Final = "open"
+DOES_NOT: Final = "does not conform"
 
 
 def conformity(
     error: Array | float, mpe: float, standard_u: Array | float, *, confidence: float = 0.95
-) -> list[str]:
+) -> list[Conformity]:
     """Return for each error whether it conforms, does not, or neither is proven.
 
     Conforms: |error| ≤ MPE − g·u. Does not: |error| > MPE + g'·u. g is 1.65 at 95 % where u
@@ -667,18 +671,45 @@ def conformity(
         np.abs(np.atleast_1d(np.asarray(error, dtype=np.float64))),
         np.asarray(standard_u, dtype=np.float64),
     )
-    known = u > 0.0
-    factor = conformance_factor(
-        np.where(known, 2.0 * mpe / np.where(known, u, 1.0), np.inf), confidence
-    )
     # NaN where the uncertainty is so large that no error proves conformity: nothing is inside
-    inside, outside = size <= mpe - factor * u, size > mpe + ndtri(confidence) * u
+    inside = size <= mpe - _guard_of_error(mpe, u, confidence)
+    outside = size > mpe + ndtri(confidence) * u
     return [
         CONFORMS if is_in else DOES_NOT if is_out else OPEN
         for is_in, is_out in zip(inside.tolist(), outside.tolist(), strict=True)
     ]
 
 
-def worst(states: list[str]) -> str:
+def permissible_error_used(
+    error: Array | float, mpe: float, standard_u: Array | float, *, confidence: float = 0.95
+) -> Array:
+    """Return what each error uses up of the permissible error; it conforms up to 1.
+
+    (|error| + g·u)/MPE with the g of `conformity`; infinite where the uncertainty is so large
+    that no error proves conformity.
+
+    Parameters
+    ----------
+    error, mpe, standard_u, confidence
+        As in `conformity`.
+
+    Notes
+    -----
+    Source: ISO 14253-1:2017 (rule for proving conformity; from memory).
+    """
+    u = np.asarray(standard_u, dtype=np.float64)
+    guard = _guard_of_error(mpe, u, confidence)
+    used = (np.abs(np.atleast_1d(np.asarray(error, dtype=np.float64))) + guard) / mpe
+    return np.where(np.isnan(used), np.inf, used)
+
+
+def _guard_of_error(mpe: float, u: Array, confidence: float) -> Array:
+    """Return g·u; NaN where no error proves conformity."""
+    known = u > 0.0
+    in_u = np.where(known, 2.0 * mpe / np.where(known, u, 1.0), np.inf)
+    return np.asarray(conformance_factor(in_u, confidence) * u)
+
+
+def worst(states: Sequence[Conformity]) -> Conformity:
     """Return the worst of several: does not conform, then open, then conforms."""
     return min(states, key=(DOES_NOT, OPEN, CONFORMS).index)

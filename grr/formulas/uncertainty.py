@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 from scipy.special import ndtr
@@ -16,7 +17,8 @@ from grr.model.errors import StudyError
 # What is known about one input of an uncertainty budget: its distribution.
 # -------------------------------------------------------------------------
 
-DISTRIBUTIONS = ("normal", "readings", "rectangular", "triangular", "u-shaped")
+Distribution = Literal["normal", "readings", "rectangular", "triangular", "u-shaped"]
+DISTRIBUTIONS: tuple[Distribution, ...] = get_args(Distribution)
 
 
 @dataclass(frozen=True)
@@ -35,7 +37,7 @@ class InputQuantity:
         By how much each limit of a rectangular distribution may itself be off.
     """
 
-    distribution: str
+    distribution: Distribution
     estimate: float
     size: float
     df: float = math.inf

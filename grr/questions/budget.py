@@ -23,6 +23,7 @@ from grr.formulas.conformity import conformance_factor
 from grr.formulas.uncertainty import (
     DISTRIBUTIONS,
     BudgetAgreement,
+    Distribution,
     InputQuantity,
     MonteCarlo,
     agreement,
@@ -84,7 +85,7 @@ class Contribution:
 
     name: str
     size: float
-    distribution: str = "normal"
+    distribution: Distribution = "normal"
     sensitivity: float | None = 1.0
     unit: str = ""
     estimate: float = 0.0

@@ -18,7 +18,7 @@ import pandas as pd
 
 from grr.formulas.arrays import Array
 from grr.formulas.bias import t_quantile
-from grr.formulas.conformity import conformance_factor, conformity, worst
+from grr.formulas.conformity import Conformity, conformity, permissible_error_used, worst
 from grr.formulas.micrometer import PitchError, pitch_error
 from grr.formulas.straight_line import (
     BlocksOfRange,
@@ -231,7 +231,7 @@ class LinearityResult(Printed):
     pitch: PitchError | None
     bias_limit: float | None
     mpe: float | None
-    mpe_states: tuple[str, ...]
+    mpe_states: tuple[Conformity, ...]
     level: float
     unit: str
     resolution: float | None
@@ -290,9 +290,9 @@ class LinearityResult(Printed):
         return max(0.0, float(line.max()), float(np.max(self.block_surely_beyond)))
 
     @property
-    def mpe_state(self) -> str:
+    def mpe_state(self) -> Conformity | Literal[""]:
         """The worst state over all blocks; "" without a permissible error."""
-        return worst(list(self.mpe_states)) if self.mpe_states else ""
+        return worst(self.mpe_states) if self.mpe_states else ""
 
     @property
     def mpe_used(self) -> float:
@@ -303,12 +303,7 @@ class LinearityResult(Printed):
         """
         if self.mpe is None:
             return math.nan
-        known = self.block_u > 0.0
-        in_u = np.where(known, 2.0 * self.mpe / np.where(known, self.block_u, 1.0), np.inf)
-        guard = conformance_factor(in_u) * self.block_u
-        used = (np.abs(self.largest_errors) + guard) / self.mpe
-        # an uncertainty so large that no error proves conformity gives NaN
-        return math.inf if np.isnan(used).any() else float(used.max())
+        return float(permissible_error_used(self.largest_errors, self.mpe, self.block_u).max())
 
     def against(self, limit: float) -> Place:
         """Return "within", "beyond" or "open": the bias over the range against a limit."""

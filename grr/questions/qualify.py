@@ -19,7 +19,6 @@ import pandas as pd
 
 from grr.formulas.bias import with_reference_uncertainty
 from grr.formulas.capability import LIMIT_PROCESS
-from grr.formulas.conformity import CONFORMS, DOES_NOT
 from grr.model.blocks import Banner, Block, Bullets, Heading, Printed, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
@@ -520,13 +519,13 @@ def _judge_range(result: LinearityResult | None, limit: float) -> Requirement:
         why += f" Errors of indication: {result.mpe_state}."
         used = max(used, result.mpe_used)
     outcome: Outcome
-    if place == "beyond" or result.mpe_state == DOES_NOT:
+    if place == "beyond" or result.mpe_state == "does not conform":
         outcome = "fail"
         todo = (
             "Have the gauge adjusted or repaired, or use it only in the part of the range where "
             "the blocks agree."
         )
-    elif place == "open" or result.mpe_state not in ("", CONFORMS):
+    elif place == "open" or result.mpe_state == "open":
         outcome = "can't tell"
         todo = (
             "More readings a block, or blocks with a smaller uncertainty (temperature included), "

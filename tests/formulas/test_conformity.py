@@ -22,6 +22,7 @@ from grr.formulas.conformity import (
     global_risks,
     guard_for_risk,
     interval_probability,
+    permissible_error_used,
     rectangle_probability,
     specific_risk,
     worst,
@@ -501,6 +502,18 @@ def test_without_uncertainty_the_limit_itself_decides():
 def test_an_uncertainty_as_large_as_the_limit_proves_nothing():
     assert conformity(0.0, 1.0, 1.0) == [OPEN]
     assert conformity(0.0, 1.0, 0.5) == [CONFORMS]  # 2·MPE = 4·u, just over 3.92·u
+
+
+def test_an_error_conforms_until_the_permissible_error_is_used_up():
+    errors = np.linspace(0.0, 2.5, 251)
+    for u in (0.0, 0.1, 0.5, 0.9, 1.5):
+        used = permissible_error_used(errors, 2.0, u)
+        states = conformity(errors, 2.0, u)
+        inside = np.array([state == CONFORMS for state in states])
+        clear = np.abs(used - 1.0) > 1e-9
+        assert (inside[clear] == (used <= 1.0)[clear]).all()
+    assert permissible_error_used(1.0, 2.0, 0.0) == [0.5]
+    assert np.isinf(permissible_error_used(0.0, 1.0, 1.0))
 
 
 @pytest.mark.parametrize(
