@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import gammaln, ndtr
 
+from grr.formulas.analysis_of_variance import Components
 from grr.formulas.arrays import Array
 from grr.model.errors import StudyError
 
@@ -188,6 +189,12 @@ class AverageRange:
     operator: Array
     part: Array
     grr: Array
+
+    @property
+    def components(self) -> Components:
+        """The variances; by ranges the interaction cannot be seen and is NaN."""
+        unseen = np.full_like(self.repeatability, np.nan)
+        return Components(self.part, self.operator, unseen, self.repeatability, self.grr)
 
 
 def average_range(readings: Array) -> AverageRange:

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from grr.formulas.analysis_of_variance import Components, CrossedAnova, NestedAnova
-from grr.formulas.arrays import Array, Mask
-from grr.formulas.sources_of_variation import hidden_by_rounding, rounding_floor
+from grr.formulas.analysis_of_variance import CrossedAnova, NestedAnova
+from grr.formulas.arrays import Array
+from grr.formulas.sources_of_variation import rounding_floor
 from grr.formulas.unweighted_means import Count, UnweightedMeans, UnweightedNested, balanced_means
 from grr.model.errors import StudyError
 from grr.model.values import one_of
@@ -391,23 +391,6 @@ def nested_pivots(
 
 # A repeatability that the gauge's last digit hides is not under its rounding error.
 # ----------------------------------------------------------------------------------
-
-
-def floored_components(found: Components, resolution: Array | float) -> tuple[Components, Mask]:
-    """Return the components with no repeatability under the rounding error, and where it was.
-
-    Parameters
-    ----------
-    found : Components
-    resolution : ndarray or float
-        NaN where not known: nothing is changed there.
-    """
-    step = np.asarray(resolution, dtype=np.float64)
-    ev = found.repeatability
-    hidden = hidden_by_rounding(np.sqrt(ev), step)
-    floor = np.where(hidden, np.maximum(np.square(rounding_floor(step)), ev), ev)
-    grr = np.where(hidden, found.grr - ev + floor, found.grr)
-    return replace(found, repeatability=floor, grr=grr), hidden
 
 
 def floored_pivots(pivots: Pivots, resolution: float) -> Pivots:

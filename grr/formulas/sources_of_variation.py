@@ -1,12 +1,17 @@
-"""The sources of variation and the ratios by which a measuring system is judged."""
+"""The sources of variation: EV, AV, INT, GRR, PV and TV, and the ratios judged by.
+
+One study is a stack of one: `sources_of_variation` is where the variances of an analysis
+become what is printed, for one study and for a hundred thousand.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 
+from grr.formulas.analysis_of_variance import Components
 from grr.formulas.arrays import Array, Mask
 from grr.model.values import number
 
@@ -163,6 +168,17 @@ def distinct_categories(part_sd: Array | float, grr_sd: Array | float) -> Array:
     return np.where(usable, NDC_FACTOR * part_sd / np.where(usable, grr_sd, 1.0), np.nan)
 
 
+def whole_categories(exact: Array | float) -> Array:
+    """Return the number of distinct categories: rounded down and at least 1; NaN stays NaN.
+
+    Notes
+    -----
+    Source: AIAG MSA, 4th ed., chapter III section B.
+    """
+    exact = np.asarray(exact, dtype=np.float64)
+    return np.where(np.isnan(exact), np.nan, np.maximum(1.0, np.floor(exact)))
+
+
 def rounding_floor(resolution: Number) -> Number:
     """Return resolution/√12, the standard deviation of a rounding error.
 
@@ -180,3 +196,111 @@ def hidden_by_rounding(repeatability_sd: Array | float, resolution: Array | floa
     about the gauge; the estimate is floored at `rounding_floor`.
     """
     return np.asarray(repeatability_sd < 0.3 * resolution, dtype=np.bool_)
+
+
+def floored_components(found: Components, resolution: Array | float) -> tuple[Components, Mask]:
+    """Return the components with no repeatability under the rounding error, and where it was.
+
+    Parameters
+    ----------
+    found : Components
+    resolution : ndarray or float
+        NaN where not known: nothing is changed there.
+    """
+    step = np.asarray(resolution, dtype=np.float64)
+    ev = found.repeatability
+    hidden = hidden_by_rounding(np.sqrt(ev), step)
+    floor = np.where(hidden, np.maximum(np.square(rounding_floor(step)), ev), ev)
+    grr = np.where(hidden, found.grr - ev + floor, found.grr)
+    return replace(found, repeatability=floor, grr=grr), hidden
+
+
+# The table of sources: every variance with its sd and its shares.
+# -----------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class SourcesOfVariation:
+    """What is read of each source; arrays of shape (..., 6), the last axis as `grr.model.choices.SOURCES`.
+
+    Attributes
+    ----------
+    variance, sd : ndarray
+        Not below 0; NaN where not estimated. In the unit of the readings, squared or not.
+    spread : ndarray
+        So many standard deviations as make the spread.
+    percent_contribution : ndarray
+        Variance in percent of that of TV.
+    percent_tv : ndarray
+        Standard deviation in percent of that of TV.
+    percent_tolerance : ndarray
+        Spread in percent of the tolerance, or half of it in percent of the distance from
+        the mean to the only limit.
+    ndc_exact, ndc : ndarray, shape (...)
+        1.41·PV/GRR, and the number of distinct categories: rounded down, at least 1.
+    """
+
+    variance: Array
+    sd: Array
+    spread: Array
+    percent_contribution: Array
+    percent_tv: Array
+    percent_tolerance: Array
+    ndc_exact: Array
+    ndc: Array
+
+
+def sources_of_variation(
+    found: Components,
+    *,
+    mean: Array | float,
+    spread: float = 6.0,
+    lower: Array | float = np.nan,
+    upper: Array | float = np.nan,
+    process_mean: Array | float = np.nan,
+    process_sd: Array | float = np.nan,
+    parts_represent: bool = True,
+) -> SourcesOfVariation:
+    """Return the sources of variation of a study, or of a stack of them.
+
+    Parameters
+    ----------
+    found : Components
+        As estimated: a variance below 0 counts as 0 here, and GRR is as it was formed.
+    mean : ndarray or float, shape (...)
+        Mean of the readings; the process mean replaces it where given.
+    spread : float
+        How many standard deviations make the spread.
+    lower, upper : ndarray or float, shape (...)
+        Tolerance limits; NaN where there is none.
+    process_mean, process_sd : ndarray or float, shape (...)
+        NaN where not given. The sd makes TV, see `part_and_total`.
+    parts_represent : bool
+        Whether the parts represent the process. Chosen parts say nothing of TV: its shares
+        and ndc are NaN then, unless the process sd is given.
+
+    Notes
+    -----
+    Source: AIAG MSA, 4th ed., chapter III section B (percent of TV, of tolerance, and ndc)
+    and appendix A (negative estimates are taken as 0; percent contribution).
+    """
+    part, total = part_and_total(found.part, found.grr, process_sd)
+    estimated = (found.repeatability, found.operator, found.interaction, found.grr, part, total)
+    variance = np.stack(np.broadcast_arrays(*estimated), axis=-1)
+    variance = np.where(np.isnan(variance), np.nan, np.maximum(variance, 0.0))
+    sd = np.sqrt(variance)
+    known = parts_represent | np.isfinite(process_sd)
+    whole = np.where(known, total, np.nan)[..., None]
+    centre = np.where(np.isfinite(process_mean), process_mean, mean)
+    limits = (np.asarray(limit, dtype=np.float64)[..., None] for limit in (centre, lower, upper))
+    exact = distinct_categories(np.where(known, sd[..., 4], np.nan), sd[..., 3])
+    return SourcesOfVariation(
+        variance=variance,
+        sd=sd,
+        spread=spread * sd,
+        percent_contribution=percent(variance, whole),
+        percent_tv=percent(sd, np.sqrt(whole)),
+        percent_tolerance=percent_of_limits(sd, *limits, spread=spread),
+        ndc_exact=exact,
+        ndc=whole_categories(exact),
+    )

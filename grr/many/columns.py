@@ -16,12 +16,9 @@ from grr.formulas.analysis_of_variance import (
     operators_fixed,
 )
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.pivots import floored_components
 from grr.formulas.sources_of_variation import (
-    distinct_categories,
-    part_and_total,
-    percent,
-    percent_of_limits,
+    floored_components,
+    sources_of_variation,
 )
 from grr.many.labels import Codes
 from grr.many.options import Options
@@ -110,35 +107,22 @@ def _source_columns(
     found: Components, mean: Array, studies: Codes, yards: Yardsticks, options: Options
 ) -> dict[str, Array]:
     """Return EV to TV × `MEASURES`, and ndc."""
-    process_sd = yards.process_sd[studies]
-    part, total = part_and_total(found.part, found.grr, process_sd)
-    process_mean = yards.process_mean[studies]
-    centre = np.where(np.isfinite(process_mean), process_mean, mean)
-    lower, upper = yards.lower[studies], yards.upper[studies]
-    chosen = (options.parts_from == "chosen") & np.isnan(process_sd)
-    base = np.where(chosen, np.nan, total)
-    variances = {
-        "EV": found.repeatability,
-        "AV": found.operator,
-        "INT": found.interaction,
-        "GRR": found.grr,
-        "PV": part,
-        "TV": total,
+    sources = sources_of_variation(
+        found,
+        mean=mean,
+        spread=options.rules.spread,
+        lower=yards.lower[studies],
+        upper=yards.upper[studies],
+        process_mean=yards.process_mean[studies],
+        process_sd=yards.process_sd[studies],
+        parts_represent=options.parts_from == "process",
+    )
+    columns = {
+        f"{source}_{measure}": getattr(sources, measure)[:, place]
+        for place, source in enumerate(SOURCES)
+        for measure in MEASURES
     }
-    columns: dict[str, Array] = {}
-    for source in SOURCES:
-        variance = np.where(np.isnan(variances[source]), np.nan, np.maximum(variances[source], 0))
-        sd = np.sqrt(variance)
-        columns[f"{source}_sd"] = sd
-        columns[f"{source}_percent_contribution"] = percent(variance, base)
-        columns[f"{source}_percent_tv"] = percent(sd, np.sqrt(base))
-        columns[f"{source}_percent_tolerance"] = percent_of_limits(
-            sd, centre, lower, upper, spread=options.rules.spread
-        )
-    exact = distinct_categories(np.where(chosen, np.nan, columns["PV_sd"]), columns["GRR_sd"])
-    columns["ndc_exact"] = exact
-    columns["ndc"] = np.where(np.isnan(exact), np.nan, np.maximum(1.0, np.floor(exact)))
-    return columns
+    return {**columns, "ndc_exact": sources.ndc_exact, "ndc": sources.ndc}
 
 
 def design_flags(operators: int, trials: int) -> list[str]:

@@ -4,6 +4,15 @@ from __future__ import annotations
 
 import math
 
+from grr.formulas.analysis_of_variance import (
+    crossed_anova,
+    interaction_kept,
+    interaction_pooled,
+    nested_anova,
+    nested_components,
+    operators_fixed,
+)
+from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import NDC_FACTOR
 from grr.model.rounding import figures, length, percent
 from grr.questions.gauge import GaugeResult
@@ -66,14 +75,18 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     """Return the formulas of a complete crossed study."""
     study, table = result.study, result.anova_table
     assert table is not None
-    p, o, r = study.cube().packed.shape
+    anova = crossed_anova(study.cube().packed)
+    p, o, r = anova.parts, anova.operators, anova.trials
+    found = interaction_pooled(anova) if result.pooled else interaction_kept(anova)
+    if study.operators == "fixed" and o > 1:
+        found = operators_fixed(found, o, result.pooled)
+    av, pv, interaction = (float(v) for v in (found.operator, found.part, found.interaction))
     ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
     pooled = result.pooled and "interaction" in ms
     error = "pooled error" if pooled else "error"
     against = error if result.pooled else "interaction"
     ev = ms[error]
     lines = {"EV": _repeatability(result, f"mean square of {error}", ev)}
-    pv = (ms["part"] - ms[against]) / (o * r)
     lines["PV"] = (
         f"PV² = (MS part − MS {against}) / (operators × trials) = "
         f"({_n(ms['part'])} − {_n(ms[against])}) / ({o} × {r}) = {_variance(pv)}",
@@ -81,11 +94,9 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     )
     if o < 2:
         return {**lines, "GRR": (f"GRR² = EV² = {_number(result, 'EV')}", _root(result, "GRR"))}
-    share = (o - 1) / o if study.operators == "fixed" else 1.0
     note, factor = "", ""
     if study.operators == "fixed":
         note, factor = " × (operators − 1) / operators", f" × {o - 1} / {o}"
-    av = (ms["operator"] - ms[against]) / (p * r) * share
     lines["AV"] = (
         f"AV² = (MS operator − MS {against}) / (parts × trials){note} = "
         f"({_n(ms['operator'])} − {_n(ms[against])}) / ({p} × {r}){factor} = {_variance(av)}",
@@ -95,7 +106,6 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
         both = [("EV²", result.value("EV", "variance")), ("AV²", max(av, 0.0))]
         lines["INT"] = ("INT: pooled with the error (see the estimator)",)
     else:
-        interaction = (ms["interaction"] - ms["error"]) / r
         lines["INT"] = (
             f"INT² = (MS interaction − MS error) / trials = ({_n(ms['interaction'])} − "
             f"{_n(ms['error'])}) / {r} = {_variance(interaction)}",
@@ -119,9 +129,17 @@ def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     study, table = result.study, result.anova_table
     assert table is not None
     ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
-    o, r = len(study.operator_names), study.trials
-    p = len(study.parts) // o
-    pv = (ms["part"] - ms["error"]) / r
+    fixed = study.operators == "fixed"
+    given = study.readings.dropna(subset="reading")
+    cube = nested_cube(
+        given["reading"].to_numpy(float),
+        given["part"].to_numpy(str),
+        given["operator"].to_numpy(str),
+    )
+    anova = nested_anova(cube)
+    o, p, r = anova.operators, anova.parts, anova.trials
+    found = nested_components(anova, operators_fixed=fixed)
+    av, pv = float(found.operator), float(found.part)
     lines = {
         "EV": _repeatability(result, "mean square of error", ms["error"]),
         "PV": (
@@ -132,10 +150,8 @@ def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     }
     if o < 2:
         return {**lines, "GRR": (f"GRR² = EV² = {_number(result, 'EV')}", _root(result, "GRR"))}
-    fixed = study.operators == "fixed"
     note = " × (operators − 1) / operators" if fixed else ""
     factor = f" × {o - 1} / {o}" if fixed else ""
-    av = (ms["operator"] - ms["part"]) / (p * r) * ((o - 1) / o if fixed else 1.0)
     lines["AV"] = (
         f"AV² = (MS operator − MS part) / (parts of one operator × trials){note} = "
         f"({_n(ms['operator'])} − {_n(ms['part'])}) / ({p} × {r}){factor} = {_variance(av)}",

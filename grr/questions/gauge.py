@@ -25,7 +25,7 @@ from grr.formulas.analysis_of_variance import (
     operators_fixed,
 )
 from grr.formulas.arrays import Array, measured
-from grr.formulas.pivots import DRAWS, SEED, floored_components
+from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.reml import (
     RemlFit,
     interaction_likelihood_ratio_of_cube,
@@ -35,10 +35,10 @@ from grr.formulas.reml import (
 )
 from grr.formulas.sources_of_variation import (
     distinct_categories,
+    floored_components,
     hidden_by_rounding,
-    part_and_total,
-    percent_of_limits,
     rounding_floor,
+    whole_categories,
 )
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.choices import MEASURES, NAMES, SOURCES
@@ -186,7 +186,7 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
         reasons["AV"] = ONE_OPERATOR
     mean = float(np.mean(readings))
     sources = build_sources(
-        {"EV": ev, "AV": av, "INT": np.nan, "GRR": grr, "PV": float(lines.part)},
+        replace(lines.components, repeatability=np.asarray(ev), grr=np.asarray(grr)),
         study,
         mean=mean,
         spread=spread,
@@ -294,7 +294,7 @@ class GaugeResult(Printed):
         Source: AIAG MSA, 4th ed., chapter III section B.
         """
         exact = self.ndc_exact
-        return None if math.isnan(exact) else max(1, math.floor(exact))
+        return None if math.isnan(exact) else int(whole_categories(exact))
 
     def intervals(
         self, level: float = 0.95, *, draws: int = DRAWS, seed: int = SEED
@@ -331,9 +331,7 @@ def balanced_anova(
         reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
     elif table.trials < 2:
         reasons = {"INT": ONE_TRIAL}
-    sources = build_sources(
-        variances_of(found), study, mean=float(table.mean), spread=spread, reasons=reasons
-    )
+    sources = build_sources(found, study, mean=float(table.mean), spread=spread, reasons=reasons)
     below = below_zero(found)
     return GaugeResult(
         study=study,
@@ -415,9 +413,7 @@ def incomplete_result(
         reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
     elif not separable:
         reasons = {"INT": ONE_TRIAL}
-    sources = build_sources(
-        variances_of(found), study, mean=float(fit.mean), spread=spread, reasons=reasons
-    )
+    sources = build_sources(found, study, mean=float(fit.mean), spread=spread, reasons=reasons)
     at_zero = [
         name
         for name, flag in (
@@ -499,7 +495,7 @@ def nested_result(study: Study, *, spread: float) -> GaugeResult:
     found, floored = rounding_floored(components, study.resolution)
     one = len(study.operator_names) < 2
     reasons = {"INT": IN_PARTS, **({"AV": ONE_OPERATOR} if one else {})}
-    sources = build_sources(variances_of(found), study, mean=mean, spread=spread, reasons=reasons)
+    sources = build_sources(found, study, mean=mean, spread=spread, reasons=reasons)
     below = below_zero(found)
     notes = [below_zero_note(name) for name in below]
     notes.append(
@@ -541,20 +537,19 @@ class Sources:
 
 
 def build_sources(
-    variances: Mapping[str, float],
+    found: Components,
     study: Study,
     *,
     mean: float,
     spread: float,
     reasons: Mapping[str, str],
 ) -> Sources:
-    """Return the table of sources from the variances EV, AV, INT, GRR and PV.
+    """Return the table of sources from the variances of one study.
 
     Parameters
     ----------
-    variances : mapping
-        Variances in the unit of the study squared; NaN where not estimated, negative
-        ones count as 0.
+    found : Components
+        In the unit of the study squared; NaN where not estimated, negative ones count as 0.
     study : Study
         Gives the tolerance, and the process sd that replaces the study's own total.
     mean : float
@@ -565,48 +560,45 @@ def build_sources(
         Why a source is not estimated.
     """
     why = dict(reasons)
-    grr = variances["GRR"]
-    part, total = (
-        float(v) for v in part_and_total(variances["PV"], grr, _or_nan(study.process_sd))
+    tolerance = study.tolerance
+    lower, upper = tolerance_limits(study)
+    sources = variation.sources_of_variation(
+        found,
+        mean=mean,
+        spread=spread,
+        lower=lower,
+        upper=upper,
+        process_mean=_or_nan(study.process_mean),
+        process_sd=_or_nan(study.process_sd),
+        parts_represent=study.parts_from == "process",
     )
-    if study.process_sd is not None and math.isnan(part):
-        why["PV"] = "the given process sd is smaller than the spread of the measuring system alone"
-    values = np.array(
-        [variances["EV"], variances["AV"], variances["INT"], grr, part, total], dtype=np.float64
-    )
-    values = np.where(np.isnan(values), np.nan, np.maximum(values, 0.0))
-    sd = np.sqrt(values)
-    contribution, of_total = (
-        variation.percent(values, total),
-        variation.percent(sd, math.sqrt(total)),
-    )
-    if study.parts_from == "chosen" and study.process_sd is None:
-        contribution = of_total = np.full(len(values), np.nan)
-        why["percent_tv"] = why["percent_contribution"] = (
-            "the parts were chosen and do not represent the process; give its standard deviation"
-        )
-    of_tolerance, reason = tolerance_percent(sd, study, mean=mean, spread=spread)
-    if reason:
-        why["percent_tolerance"] = reason
     table = pd.DataFrame(
-        np.column_stack([values, sd, spread * sd, contribution, of_total, of_tolerance]),
+        np.column_stack([getattr(sources, measure) for measure in MEASURES]),
         index=pd.Index(SOURCES, name="source"),
         columns=list(MEASURES),
     )
+    if study.process_sd is not None and math.isnan(float(table["variance"]["PV"])):
+        why["PV"] = "the given process sd is smaller than the spread of the measuring system alone"
+    if study.parts_from == "chosen" and study.process_sd is None:
+        why["percent_tv"] = why["percent_contribution"] = (
+            "the parts were chosen and do not represent the process; give its standard deviation"
+        )
+    centre = mean if study.process_mean is None else study.process_mean
+    if tolerance is None:
+        why["percent_tolerance"] = "no tolerance was given"
+    elif not tolerance.two_sided and (centre >= upper or centre <= lower):
+        why["percent_tolerance"] = (
+            "the mean lies at or past the only limit, so there is no distance to share"
+        )
     return Sources(table, why)
 
 
-def tolerance_percent(sd: Array, study: Study, *, mean: float, spread: float) -> tuple[Array, str]:
-    """Return the percent of tolerance of each sd, and why where there is none."""
+def tolerance_limits(study: Study) -> tuple[float, float]:
+    """Return both limits of the tolerance; NaN where there is none."""
     tolerance = study.tolerance
     if tolerance is None:
-        return np.full(np.shape(sd), np.nan), "no tolerance was given"
-    centre = mean if study.process_mean is None else study.process_mean
-    lower, upper = _or_nan(tolerance.lower), _or_nan(tolerance.upper)
-    found = percent_of_limits(sd, centre, lower, upper, spread=spread)
-    past = not tolerance.two_sided and (centre >= upper or centre <= lower)
-    reason = "the mean lies at or past the only limit, so there is no distance to share"
-    return found, reason if past else ""
+        return math.nan, math.nan
+    return _or_nan(tolerance.lower), _or_nan(tolerance.upper)
 
 
 def _or_nan(value: float | None) -> float:

@@ -293,9 +293,8 @@ def spread_lines(result: GaugeResult, lines: AverageRange) -> list[Line]:
         sd("EV", "R̄ × K1", f"{five(mean)} × {five(k1)}", _floored(result, mean * k1)),
     ]
     if lines.operators > 1:
-        n = lines.parts * lines.trials
-        between, within = (float(lines.operator_gap) * k2) ** 2, (mean * k1) ** 2 / n
-        zero = f"√({five(between - within)}), below zero, so 0" if between < within else ""
+        square = float(lines.operator)
+        zero = f"√({five(square)}), below zero, so 0" if square < 0.0 else ""
         worked.append(_constant("K2", "operators", lines.operators, 1))
         worked.append(
             sd(

@@ -5,6 +5,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from grr.formulas import sources_of_variation
+from grr.formulas.analysis_of_variance import Components
 
 
 def test_the_manuals_printed_percentages():
@@ -83,3 +84,86 @@ def test_the_rounding_error_and_what_it_hides():
 def test_two_limits_away_from_zero():
     assert sources_of_variation.percent_of_limits(0.5, 10.0, 4.0, 16.0) == pytest.approx(25.0)
     assert sources_of_variation.percent_of_limits(0.5, -10.0, -16.0, -4.0) == pytest.approx(25.0)
+
+
+# A step of 0.6 has a rounding variance of 0.36/12 = 0.03 and hides an sd under 0.18,
+# a variance under 0.0324.
+
+
+def test_a_hidden_repeatability_is_the_rounding_error():
+    ev = np.array([0.01, 0.25, 0.0312])
+    found = Components(
+        part=np.full(3, 4.0),
+        operator=np.full(3, 0.5),
+        interaction=np.full(3, 0.1),
+        repeatability=ev,
+        grr=ev + 0.6,
+    )
+    raised, hidden = sources_of_variation.floored_components(found, 0.6)
+    assert hidden.tolist() == [True, False, True]
+    # The third is hidden, yet above the rounding variance: it stays as it was found.
+    assert_allclose(raised.repeatability, [0.03, 0.25, 0.0312])
+    assert_allclose(raised.grr, [0.63, 0.85, 0.6312])
+    assert_array_equal(raised.part, found.part)
+    assert_array_equal(raised.operator, found.operator)
+    assert_array_equal(raised.interaction, found.interaction)
+
+
+def test_without_a_known_step_nothing_changes():
+    one = np.array([0.01, 0.01])
+    found = Components(part=one, operator=one, interaction=one, repeatability=one, grr=2 * one)
+    raised, hidden = sources_of_variation.floored_components(found, np.array([np.nan, 0.6]))
+    assert hidden.tolist() == [False, True]
+    assert_allclose(raised.repeatability, [0.01, 0.03])
+    assert_allclose(raised.grr, [0.02, 0.04])
+
+
+def test_the_table_of_a_stack_by_hand():
+    # EV² 9, AV² −1 (so 0), INT² 7, GRR² 16 as formed; PV² 9: TV² 25. Tolerance 10 ± 60 and,
+    # in the second study, only an upper limit 40 away; the third has a process sd of 10, so
+    # PV² = 100 − 16; the fourth one of 3, under GRR.
+    def stack(value):
+        return np.full(4, float(value))
+
+    found = Components(stack(9), stack(-1), stack(7), stack(9), stack(16))
+    table = sources_of_variation.sources_of_variation(
+        found,
+        mean=np.array([10.0, 20.0, 10.0, 10.0]),
+        lower=np.array([-50.0, np.nan, np.nan, np.nan]),
+        upper=np.array([70.0, 60.0, np.nan, np.nan]),
+        process_sd=np.array([np.nan, np.nan, 10.0, 3.0]),
+    )
+    assert_allclose(table.sd[0], [3, 0, np.sqrt(7), 4, 3, 5])
+    assert_allclose(table.sd[2], [3, 0, np.sqrt(7), 4, np.sqrt(84), 10])
+    assert_allclose(table.sd[3], [3, 0, np.sqrt(7), 4, np.nan, 3])
+    assert_allclose(table.variance, np.square(table.sd))
+    assert_allclose(table.spread, 6 * table.sd)
+    assert_allclose(table.percent_contribution[0], [36, 0, 28, 64, 36, 100])
+    assert_allclose(table.percent_tv[2, [0, 3, 5]], [30, 40, 100])
+    assert_allclose(table.percent_tolerance[0], 100 * 6 * table.sd[0] / 120)
+    assert_allclose(table.percent_tolerance[1], 100 * 3 * table.sd[1] / 40)
+    assert np.isnan(table.percent_tolerance[2:]).all()
+    assert_allclose(table.ndc_exact, [1.41 * 0.75, 1.41 * 0.75, 1.41 * np.sqrt(84) / 4, np.nan])
+    assert_array_equal(table.ndc, [1, 1, 3, np.nan])
+
+
+def test_chosen_parts_have_no_total_of_their_own():
+    one = np.ones(2)
+    found = Components(4 * one, one, np.nan * one, one, 2 * one)
+    table = sources_of_variation.sources_of_variation(
+        found, mean=0.0, process_sd=np.array([np.nan, 4.0]), parts_represent=False
+    )
+    assert np.isnan(table.percent_tv[0]).all()
+    assert np.isnan(table.percent_contribution[0]).all()
+    assert np.isnan(table.ndc[0])
+    assert_allclose(table.percent_tv[1, 3], 100 * np.sqrt(2) / 4)
+    assert_allclose(table.variance[0, [4, 5]], [4, 6])
+    assert np.isnan(table.variance[:, 2]).all()
+
+
+def test_one_study_is_a_stack_of_one():
+    found = Components(*(np.asarray(float(v)) for v in (9, -1, 7, 9, 16)))
+    table = sources_of_variation.sources_of_variation(found, mean=1.0, lower=0.0, upper=60.0)
+    assert table.sd.shape == (6,)
+    assert float(table.percent_tolerance[3]) == pytest.approx(40.0)
+    assert table.ndc.shape == ()
