@@ -221,7 +221,7 @@ def floored_components(found: Components, resolution: Array | float) -> tuple[Co
 
 @dataclass(frozen=True)
 class SourcesOfVariation:
-    """What is read of each source; arrays of shape (..., 6), the last axis as `grr.model.choices.SOURCES`.
+    """What is read of each source, arrays of shape (..., 6): EV, AV, INT, GRR, PV, TV last.
 
     Attributes
     ----------
