@@ -531,6 +531,57 @@ def repeatability_bands(ev_sd: float, operators: int, trials: int) -> tuple[floa
     return reading, SIGMAS * ev_sd * math.sqrt((1.0 - 1.0 / operators) / trials)
 
 
+@dataclass(frozen=True)
+class Offsets:
+    """Deviations from the part's mean, and the bands that repeatability alone would fill.
+
+    Attributes
+    ----------
+    readings : ndarray, shape (parts, operators, trials)
+        Readings minus their part's mean, in their own unit.
+    means : ndarray, shape (parts, operators)
+        Their means.
+    single : bool
+        Whether every part was measured by one operator only.
+    reading_band, mean_band : float
+        Half widths of the bands of a reading and of a mean.
+    outside : ndarray of bool, shape (parts, operators)
+        Where a mean lies outside its band.
+    """
+
+    readings: Array
+    means: Array
+    single: bool
+    reading_band: float
+    mean_band: float
+    outside: Mask
+
+
+def operator_offsets(values: Array, repeatability: float, trials: int) -> Offsets:
+    """Return every reading and every operator's mean as distances from the part's mean.
+
+    Parameters
+    ----------
+    values : ndarray, shape (parts, operators, trials)
+        Readings, NaN where none was taken.
+    repeatability : float
+        Standard deviation of repeats.
+    trials : int
+        Readings of a part by an operator.
+
+    Notes
+    -----
+    Bands: `repeatability_bands`.
+    """
+    readings = from_part_mean(values)
+    means = cell_means(readings)
+    operators = int(np.isfinite(means).sum(axis=1).max())
+    reading_band, mean_band = repeatability_bands(repeatability, operators, trials)
+    noise = 1e-9 * float(np.nanmax(np.abs(readings)))
+    outside = np.abs(np.nan_to_num(means)) > mean_band + noise
+    return Offsets(readings, means, operators == 1, reading_band, mean_band, outside)
+
+
 # Which operators, and which part–operator pairs, carry the interaction.
 # ----------------------------------------------------------------------
 

@@ -22,7 +22,7 @@ from grr.model.choices import SOURCES
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.questions.gauge import GaugeResult, anova
-from grr.questions.verdict import dominant_source, verdict
+from grr.questions.verdict import verdict
 
 Row = dict[str, object]
 
@@ -67,7 +67,7 @@ def result_row(result: GaugeResult, options: Options) -> Row:
             row[f"{source}_{measure}"] = result.value(source, measure)
     row["ndc_exact"] = result.ndc_exact
     row["ndc"] = np.nan if result.ndc is None else result.ndc
-    row["dominant"] = dominant_source(result)
+    row["dominant"] = result.dominant_source
     ratio = np.asarray(row[judged_by(study.purpose)])
     row["by_manual"] = str(by_manual(ratio, study.rules))
     flags = _flags(result)

@@ -77,6 +77,11 @@ def percent(value: float) -> str:
     return f"{value:.1f}{JOIN}%" if abs(value) < 99.95 else f"{value:.0f}{JOIN}%"
 
 
+def whole_percent(part: float) -> str:
+    """Return a share in whole percent: a simulated one is not known more closely."""
+    return f"{100.0 * part:.0f}{JOIN}%"
+
+
 def p_value(p: float, against: float) -> str:
     """Return a p value in two figures, or in more where they would hide which side it is on."""
     shown = [f"{p:.{digits}g}" for digits in (2, 3, 4, 6)]

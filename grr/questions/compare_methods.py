@@ -27,7 +27,7 @@ from grr.questions.method_help import Remedy, remedies
 from grr.questions.method_numbers import MethodNumbers, method_numbers
 from grr.questions.method_printing import methods_html, methods_text
 from grr.questions.method_risks import MethodRisks, method_risks
-from grr.questions.method_words import DECISIONS
+from grr.questions.method_words import DECISIONS, headline
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -68,6 +68,11 @@ class MethodComparison:
     def decision(self) -> str:
         """The decision: candidate is good enough for this tolerance, baseline is needed, …"""
         return DECISIONS[self.choice]
+
+    @property
+    def headline(self) -> str:
+        """The decision with the names of the methods."""
+        return headline(self.numbers, self.choice)
 
     @property
     def study(self) -> Study:

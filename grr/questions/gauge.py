@@ -276,6 +276,12 @@ class GaugeResult(Printed):
         return float(self.__dict__["sources"].at[source, measure])
 
     @property
+    def dominant_source(self) -> str:
+        """Which of EV, AV and INT has the largest variance."""
+        variances = {name: self.value(name, "variance") for name in ("EV", "AV", "INT")}
+        return max(variances, key=lambda name: np.nan_to_num(variances[name]))
+
+    @property
     def estimator_name(self) -> str:
         """How the variances were estimated, in a few words: "Analysis of variance"."""
         return self.estimator.split(",")[0].split(";")[0]

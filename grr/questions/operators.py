@@ -15,17 +15,15 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.analysis_of_variance import Cells, cells_of, harmonic_count
-from grr.formulas.arrays import Array, Mask
+from grr.formulas.arrays import Array
 from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
 from grr.formulas.drift_rate import scatter_trend
 from grr.formulas.operator_comparison import (
     InteractionCells,
     bartlett,
-    cell_means,
     cochran_c,
     cochran_limit,
     from_others_limits,
-    from_part_mean,
     h_ceiling,
     h_limit,
     h_statistic,
@@ -34,7 +32,6 @@ from grr.formulas.operator_comparison import (
     k_statistic,
     largest_against_rest,
     operator_means,
-    repeatability_bands,
     tukey_p,
     tukey_pairs,
 )
@@ -48,7 +45,7 @@ from grr.model.study import Cube, Study, checked_study
 from grr.model.values import number
 from grr.questions.drift import DriftNumbers, bump_words, drift_numbers
 from grr.questions.drift_series import BumpFound
-from grr.questions.gauge import EXAMPLE, GaugeResult
+from grr.questions.gauge import EXAMPLE
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes
 
 #: What is found about an operator.
@@ -252,6 +249,11 @@ class OperatorConclusion:
             names = [shortened(name, LONGEST_NAME) for name in self.agrees_with]
             return (f"agrees with {listed(names, 3)}", *kinds)
         return kinds or (f"{AGREES} to the last digit" if self.to_the_digit else AGREES,)
+
+    @property
+    def reads_apart(self) -> bool:
+        """Whether the operator reads high or low."""
+        return bool({HIGH, LOW}.intersection(self.findings))
 
     @property
     def causes(self) -> tuple[str, ...]:
@@ -539,45 +541,6 @@ def _trends(study: Study, cube: Cube, drift: DriftNumbers | None) -> pd.DataFram
             for column, quoted in TREND.items():
                 found.loc[name, column] = drift.value(method, name, quoted)
     return found
-
-
-@dataclass(frozen=True)
-class Offsets:
-    """Deviations from the part's mean, and the bands that repeatability alone would fill.
-
-    Attributes
-    ----------
-    readings : ndarray, shape (parts, operators, trials)
-        Readings minus their part's mean, in the unit of the study.
-    means : ndarray, shape (parts, operators)
-        Their means.
-    single : bool
-        Whether every part was measured by one operator only.
-    reading_band, mean_band : float
-        Half widths of the bands of a reading and of a mean.
-    outside : ndarray of bool, shape (parts, operators)
-        Where a mean lies outside its band.
-    """
-
-    readings: Array
-    means: Array
-    single: bool
-    reading_band: float
-    mean_band: float
-    outside: Mask
-
-
-def operator_offsets(result: GaugeResult) -> Offsets:
-    """Return every reading and every operator's mean as distances from the part's mean."""
-    study = result.study
-    readings = from_part_mean(study.cube().values)
-    means = cell_means(readings)
-    operators = int(np.isfinite(means).sum(axis=1).max())
-    single = operators == 1
-    reading_band, mean_band = repeatability_bands(result.value("EV", "sd"), operators, study.trials)
-    noise = 1e-9 * float(np.nanmax(np.abs(readings)))
-    outside = np.abs(np.nan_to_num(means)) > mean_band + noise
-    return Offsets(readings, means, single, reading_band, mean_band, outside)
 
 
 def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:

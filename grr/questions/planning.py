@@ -14,7 +14,7 @@ from grr.formulas.pivots import SEED
 from grr.formulas.precision import Design, Precision, Shares, designs_within, simulated_precision
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
-from grr.model.rounding import JOIN, counted, figures, length, percent
+from grr.model.rounding import JOIN, counted, figures, length, percent, whole_percent
 from grr.model.rules import Plan, Rules
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
@@ -325,11 +325,6 @@ KNOWN_WHOLE = (
 )
 
 
-def share(part: float) -> str:
-    """Return a simulated share in whole percent: it is not known more closely."""
-    return f"{100.0 * part:.0f}{JOIN}%"
-
-
 def _opening(found: ExpectedPrecision) -> list[str]:
     design = found.precision.design
     who = (
@@ -363,9 +358,9 @@ def _rows(found: ExpectedPrecision) -> tuple[list[str], list[list[str]]]:
         [
             f"{row['true_percent']:g}{JOIN}%",
             f"{percent(row['lower'])} to {percent(row['upper'])}",
-            share(row["shown_under_good"]),
-            share(row["shown_under_limit"]),
-            share(row["shown_over_limit"]),
+            whole_percent(row["shown_under_good"]),
+            whole_percent(row["shown_under_limit"]),
+            whole_percent(row["shown_over_limit"]),
         ]
         for row in found.to_frame().to_dict("records")
     ]
@@ -376,8 +371,8 @@ def _closing(found: ExpectedPrecision) -> list[str]:
     rules, question = found.question.rules, found.question
     lines = [
         f"A gauge that truly takes {question.good_gauge:g} % is declared good in "
-        f"{share(found.good_shown_good)} of the studies, one that truly takes "
-        f"{question.bad_gauge:g} % declared bad in {share(found.bad_shown_bad)}, each with "
+        f"{whole_percent(found.good_shown_good)} of the studies, one that truly takes "
+        f"{question.bad_gauge:g} % declared bad in {whole_percent(found.bad_shown_bad)}, each with "
         f"{100 * rules.confidence:g} % confidence.",
         f"The expected width of the interval is {figures(found.precision.width)} times GRR itself.",
     ]
@@ -392,9 +387,9 @@ def _closing(found: ExpectedPrecision) -> list[str]:
 
 def _assumed(shares: Shares) -> str:
     return (
-        f"Assumed: of the variance GRR {share(shares.repeatability)} is EV, "
-        f"{share(shares.operator)} AV and {share(shares.interaction)} INT; give shares where you "
-        "know better."
+        f"Assumed: of the variance GRR {whole_percent(shares.repeatability)} is EV, "
+        f"{whole_percent(shares.operator)} AV and {whole_percent(shares.interaction)} INT; "
+        "give shares where you know better."
     )
 
 
@@ -421,8 +416,8 @@ def _comparison_rows(found: DesignComparison) -> tuple[list[str], list[list[str]
         [
             f"{row['parts']} × {row['operators']} × {row['trials']}",
             f"{row['readings']}",
-            share(row["good_shown_good"]),
-            share(row["bad_shown_bad"]),
+            whole_percent(row["good_shown_good"]),
+            whole_percent(row["bad_shown_bad"]),
             f"{figures(row['width'])} × GRR",
         ]
         for row in found.table.head(SHOWN).to_dict("records")

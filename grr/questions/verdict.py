@@ -95,7 +95,7 @@ class Verdict(Printed):
                     "lower_bound": None if found is None else found.lower,
                     "upper_bound": None if found is None else found.upper,
                     "confidence": self.result.study.rules.confidence,
-                    "dominant": dominant_source(self.result),
+                    "dominant": self.result.dominant_source,
                     "must_mend": self.findings.must_mend,
                 }
             ]
@@ -293,7 +293,7 @@ def _upper(found: Criterion) -> str:
 
 def _reasons(result: GaugeResult, findings: Findings) -> tuple[str, ...]:
     study = result.study
-    source = dominant_source(result)
+    source = result.dominant_source
     reasons = list(_to_mend(findings))
     grr = result.value("GRR", "variance")
     if grr > 0.0 and not findings.must_mend:
@@ -523,12 +523,6 @@ def least_categories(result: GaugeResult) -> tuple[float, float]:
     return float(lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
 
 
-def dominant_source(result: GaugeResult) -> str:
-    """Return which of EV, AV and INT has the largest variance."""
-    variances = {name: result.value(name, "variance") for name in ("EV", "AV", "INT")}
-    return max(variances, key=lambda name: np.nan_to_num(variances[name]))
-
-
 def _remedy(study: Study) -> str:
     if study.purpose == "accept" and study.tolerance is None:
         return "Give the tolerance on the drawing, or judge for purpose 'control'"
@@ -605,9 +599,9 @@ def bench_advice(result: GaugeResult) -> tuple[str, ...]:
         f"{finding.place[0].upper()}{finding.place[1:]}: {finding.what} {finding.todo}"
         for finding in trials(result.study)
     )
-    if moved and dominant_source(result) == "EV":
+    if moved and result.dominant_source == "EV":
         return moved
-    return _FIRST[dominant_source(result)]
+    return _FIRST[result.dominant_source]
 
 
 def conditions_of_use(study: Study) -> tuple[str, ...]:

@@ -9,13 +9,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from grr.page.label import gauge_label as gauge_label
     from grr.show.gauge_figures import on_reference as on_reference
     from grr.show.gauge_figures import over_range as over_range
     from grr.show.gauge_figures import screw_turn as screw_turn
     from grr.show.gauge_figures import uncertainty_sources as uncertainty_sources
     from grr.show.gauge_figures import weakest_leg as weakest_leg
     from grr.show.gauge_figures import worst_gauges as worst_gauges
-    from grr.show.label import gauge_label as gauge_label
     from grr.show.method_figures import methods_by_part as methods_by_part
     from grr.show.operator_figures import operators_side_by_side as operators_side_by_side
     from grr.show.operator_figures import parts_by_operators as parts_by_operators
@@ -31,14 +31,14 @@ if TYPE_CHECKING:
     from grr.show.time_figures import drift_over_time as drift_over_time
     from grr.show.time_figures import in_order as in_order
 
-#: Public name → the module that defines it.
+#: Public name → the module that defines it; the label is a page to print.
 _HOMES = {
     "acceptance_ruler": "grr.show.ruler_figures",
     "certainty_bought": "grr.show.planning_figures",
     "checks_over_time": "grr.show.time_figures",
     "drift_over_time": "grr.show.time_figures",
     "figure_svg": "grr.show.static",
-    "gauge_label": "grr.show.label",
+    "gauge_label": "grr.page.label",
     "in_order": "grr.show.time_figures",
     "methods_by_part": "grr.show.method_figures",
     "on_reference": "grr.show.gauge_figures",

@@ -11,14 +11,14 @@ import numpy as np
 from grr.model.names import begun, short_names, shortened
 from grr.model.rounding import JOIN, length, percent, size
 from grr.model.tables import FAINT
-from grr.questions.compare_methods import MethodComparison
-from grr.questions.method_words import headline
 from grr.show import template
 from grr.show.axes import fine_scale, graduations, round_step, tick_text
 from grr.show.template import markup
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
+
+    from grr.questions.compare_methods import MethodComparison
 
 QUESTION = "Do both methods read the same parts alike?"
 #: Height of a row of the parts, and of a ruler with the room above it, in px.
@@ -285,7 +285,7 @@ def _answer(comparison: MethodComparison) -> str:
     low, high = (float(v) for v in numbers.difference.limits(numbers.level))
     baseline, candidate = (shortened(name, 24) for name in numbers.methods)
     return (
-        f"{begun(headline(numbers, comparison.choice))}. {begun(candidate)} reads "
+        f"{begun(comparison.headline)}. {begun(candidate)} reads "
         f"{length(abs(mean), unit)} {'lower' if mean < 0 else 'higher'} than {baseline} on average "
         f"(±{length((high - low) / 2, unit)}, {100 * numbers.level:g}{JOIN}% confidence). Hatched: "
         "where a part can read good or bad by measuring alone."

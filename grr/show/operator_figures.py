@@ -9,14 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.operator_comparison import TrialRanges
+from grr.formulas.operator_comparison import Offsets, TrialRanges, operator_offsets
 from grr.formulas.operator_comparison import trial_ranges as ranges_of
 from grr.model.names import short_names, shortened
 from grr.model.rounding import JOIN, counted, figures, length, lengths_apart, listed, size
 from grr.model.study import Study
 from grr.model.tables import FAINT, INK, LINE
-from grr.questions.gauge import GaugeResult
-from grr.questions.operators import HIGH, LOW, Offsets, OperatorComparison, operator_offsets
 from grr.show import template
 from grr.show.axes import (
     NAME,
@@ -33,6 +31,9 @@ from grr.show.template import markup
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
+
+    from grr.questions.gauge import GaugeResult
+    from grr.questions.operators import OperatorComparison
 
 OPERATORS_QUESTION = "Who reads high, and whose readings scatter?"
 ROW = 62
@@ -72,7 +73,7 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
     reach = 1.08 * max(ends) or 1.0
     level = f"{100 * numbers.level:g}{JOIN}%"
     pulled = ""
-    if len(names) > 2 and any({HIGH, LOW}.intersection(c.findings) for c in comparison.conclusions):
+    if len(names) > 2 and any(c.reads_apart for c in comparison.conclusions):
         pulled = " Who reads high or low pulls the others' diamonds the other way."
     return template.draw(
         "operators-side-by-side",
@@ -215,7 +216,7 @@ def parts_by_operators(result: GaugeResult) -> Figure:
         only repeatability acted.
     """
     study = result.study
-    found = operator_offsets(result)
+    found = operator_offsets(study.cube().values, result.value("EV", "sd"), study.trials)
     factor = fine_scale(study).factor
     lanes = lanes_for(study.operator_names, found.readings * factor, found.reading_band * factor)
     names = short_names(study.parts, 10 if len(study.parts) <= 10 else 6)

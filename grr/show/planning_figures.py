@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from grr.model.rounding import counted
-from grr.questions.planning import DesignComparison, share
+from grr.model.rounding import counted, whole_percent
 from grr.show import template
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
+
+    from grr.questions.planning import DesignComparison
 
 QUESTION = "How much certainty do more readings buy?"
 #: Numbers of operators that get a line, where the comparison holds them: colour, mark, and
@@ -105,8 +106,9 @@ def _trace(operators: int, line: pd.DataFrame) -> dict[str, Any]:
         "hoverinfo": "text",
         "hovertext": [
             f"{row['parts']} parts × {row['operators']} operators × {row['trials']} trials = "
-            f"{row['readings']} readings<br>good shown good: {share(row['good_shown_good'])}"
-            f"<br>bad shown bad: {share(row['bad_shown_bad'])}"
+            f"{row['readings']} readings<br>"
+            f"good shown good: {whole_percent(row['good_shown_good'])}<br>"
+            f"bad shown bad: {whole_percent(row['bad_shown_bad'])}"
             for row in line.to_dict("records")
         ],
     }
@@ -135,12 +137,12 @@ def _answer(comparison: DesignComparison) -> str:
     words = (
         f"With at most {comparison.budget} readings, {int(best['parts'])} parts × "
         f"{int(best['operators'])} operators × {int(best['trials'])} trials decide best: "
-        f"{share(float(best['decides']))} of studies find a gauge of {question.good_gauge:g} % "
-        f"good or one of {question.bad_gauge:g} % bad, with confidence."
+        f"{whole_percent(float(best['decides']))} of studies find a gauge of "
+        f"{question.good_gauge:g} % good or one of {question.bad_gauge:g} % bad, with confidence."
     )
     if comparison.operators_are == "random" and len(three) and int(best["operators"]) != 3:
         words += (
-            f" Three operators come to {share(float(three['decides'].max()))}: more operators "
-            "buy more than more parts or trials."
+            f" Three operators come to {whole_percent(float(three['decides'].max()))}: more "
+            "operators buy more than more parts or trials."
         )
     return words

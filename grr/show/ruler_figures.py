@@ -16,8 +16,6 @@ from grr.model.rounding import JOIN, counted, figures, length, percent, size, wi
 from grr.model.study import Study
 from grr.model.tables import FAINT, INK
 from grr.model.tolerance import Tolerance
-from grr.questions.budget import BudgetUse, UncertaintyBudget
-from grr.questions.gauge import GaugeResult
 from grr.show import static, template
 from grr.show.axes import doubt_zone, fine_scale, graduations, round_step, tick_text, unit_scale
 from grr.show.spread_figures import sd_intervals
@@ -25,6 +23,9 @@ from grr.show.template import markup
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
+
+    from grr.questions.budget import BudgetUse, UncertaintyBudget
+    from grr.questions.gauge import GaugeResult
 
 RULER_QUESTION = "How near to a limit can this gauge tell good from bad?"
 GRADUATION = {"fine": 0.1, "half": 0.17, "numbered": 0.26}

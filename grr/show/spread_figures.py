@@ -9,14 +9,14 @@ from grr.model.choices import NAMES, SOURCES
 from grr.model.errors import StudyError
 from grr.model.rounding import JOIN, length, percent, with_unit
 from grr.model.tables import FAINT, INK
-from grr.questions.gauge import GaugeResult
-from grr.questions.verdict import dominant_source
 from grr.show import static, template
 from grr.show.axes import Fine, centred_axis, fine_scale
 from grr.show.template import markup
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
+
+    from grr.questions.gauge import GaugeResult
 
 QUESTION = "Where does the spread of the readings come from?"
 ROW = 56
@@ -292,7 +292,7 @@ def sources_answer(result: GaugeResult, *, interval: bool) -> str:
         return "The readings of a part do not differ at all: no spread of measuring was seen."
     of_tolerance = result.value("GRR", "percent_tolerance")
     share = "" if math.isnan(of_tolerance) else f", {percent(of_tolerance)} of the tolerance"
-    source = dominant_source(result)
+    source = result.dominant_source
     part = result.value(source, "variance") / result.value("GRR", "variance")
     amount = f"{percent(100 * part)} of the variance"
     most = "Most of it" if part > 0.5 else "The largest part"

@@ -16,8 +16,6 @@ from grr.model.names import short_names, shortened
 from grr.model.rounding import JOIN, counted, length, listed, size
 from grr.model.study import Cube, Study
 from grr.model.tables import FAINT, INK, LINE
-from grr.questions.drift import Drift, drift
-from grr.questions.stability import StabilityResult
 from grr.show import template
 from grr.show.axes import (
     Lanes,
@@ -36,6 +34,9 @@ from grr.show.template import markup
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
+
+    from grr.questions.drift import Drift
+    from grr.questions.stability import StabilityResult
 
 ORDER_QUESTION = "Did anything change while measuring?"
 CONFIDENCE = 0.95
@@ -101,6 +102,8 @@ def in_order(study: Study) -> Figure:
 
 def _drift(study: Study) -> Drift | str:
     """Return what `grr.drift` finds, or why it cannot tell."""
+    from grr.questions.drift import drift
+
     try:
         return drift(study, level=CONFIDENCE)
     except StudyError as error:
