@@ -6,8 +6,7 @@ import math
 import re
 from dataclasses import dataclass
 
-from grr.model.limits import fine_interval, fine_length
-from grr.model.rounding import NOT_ESTIMATED, figures, length, percent
+from grr.model.rounding import NOT_ESTIMATED, figures, fine_interval, fine_length, length, percent
 
 _FORMAT = re.compile(r"(\+?)(?:\.(\d+))?([ilurs]?)")
 PERCENT = "%"

@@ -1,11 +1,18 @@
-"""Numbers as a person reads them: rounded by the habit of the GUM."""
+"""Numbers as a person reads them: rounded by the habit of the GUM.
+
+Plain numbers, lengths, percentages, intervals, limits of a tolerance, and probabilities.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from grr.model.units import conversion, fine_unit
+
+if TYPE_CHECKING:
+    from grr.model.tolerance import Tolerance
 
 NOT_ESTIMATED = "not estimated"
 #: Keeps a number and its unit on one line (a no-break space).
@@ -154,3 +161,91 @@ def listed(items: list[str] | tuple[str, ...], most: int = 6) -> str:
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def limits_text(tolerance: Tolerance | None, resolution: float | None, unit: str) -> str:
+    """Return a tolerance in words, with its unit."""
+    if tolerance is None:
+        return "no tolerance given"
+    lower, upper = (
+        None if limit is None else size(limit, resolution)
+        for limit in (tolerance.lower, tolerance.upper)
+    )
+    if lower is None:
+        return with_unit(f"at most {upper}", unit)
+    if upper is None:
+        return with_unit(f"at least {lower}", unit)
+    return with_unit(f"{lower} to {upper}", unit)
+
+
+def fine_interval(lower: float, upper: float, unit: str, digits: int = 2) -> str:
+    """Return an interval of small lengths given in ``unit``, to two figures of its width."""
+    if not (math.isfinite(lower) and math.isfinite(upper)):
+        return "not estimated"
+    fine = fine_unit(unit)
+    factor = conversion(unit, fine)
+    decimals = decimals_for((upper - lower) * factor, digits)
+    return with_unit(
+        f"{_signed(lower * factor, decimals)} to {_signed(upper * factor, decimals)}", fine
+    )
+
+
+def fine_length(value: float, spread: float, unit: str) -> str:
+    """Return a small signed length given in ``unit``, to two figures of its spread."""
+    if not math.isfinite(value):
+        return "not estimated"
+    fine = fine_unit(unit)
+    factor = conversion(unit, fine)
+    return with_unit(_signed(value * factor, decimals_for(spread * factor)), fine)
+
+
+def signed_length(value: float, unit: str) -> str:
+    """Return a small signed length that stands alone, with two figures and a true minus."""
+    return f"{'−' if value < 0 else ''}{length(abs(value), unit)}"
+
+
+def _signed(value: float, decimals: int) -> str:
+    """Return a number with a typographic minus; what rounds to 0 is 0, without decimals."""
+    text = f"{value:.{decimals}f}"
+    return "0" if float(text) == 0.0 else text.replace("-", "−")
+
+
+def p_text(p: float) -> str:
+    """Return "p under 0.001", "p 0.023" or "p 0.45"."""
+    if not math.isfinite(p):
+        return "p not known"
+    if p < 0.001:
+        return "p under 0.001"
+    return f"p {p:.3f}" if p < 0.1 else f"p {p:.2f}"
+
+
+def chance(probability: float) -> str:
+    """Return a probability as a percentage; a small one in parts per million (ppm).
+
+    0.0312 is "3.1 %", 0.00004 is "40 ppm"; a probability close to 1 keeps the
+    figures that tell it from 1.
+    """
+    if not math.isfinite(probability):
+        return NOT_ESTIMATED
+    if probability < 1e-9:
+        return f"under 0.001{JOIN}ppm"
+    if probability < 1e-3:
+        return f"{figures(1e6 * probability)}{JOIN}ppm"
+    if probability > 0.99:
+        shown = "over 99.999" if probability > 0.99999 else _not_rounded_to_all(probability)
+        return f"{shown}{JOIN}%"
+    return f"{figures(100.0 * probability, 2 if probability < 0.1 else 3)}{JOIN}%"
+
+
+def chances(lower: float, upper: float) -> str:
+    """Return an interval of a probability."""
+    if not (math.isfinite(lower) and math.isfinite(upper)):
+        return NOT_ESTIMATED
+    if chance(lower) == chance(upper):
+        return chance(lower)
+    return f"{chance(lower)} to {chance(upper)}"
+
+
+def _not_rounded_to_all(probability: float) -> str:
+    missing = 100.0 * (1.0 - probability)
+    return f"{100.0 - missing:.{max(1, -math.floor(math.log10(missing)))}f}"

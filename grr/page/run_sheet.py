@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
-from grr.model.limits import limits_text
-from grr.model.rounding import size
+from grr.model.rounding import limits_text, size
 from grr.model.tables import FAINT, FONT, INK, LINE
 from grr.model.tolerance import Tolerance
 from grr.questions.gauge import EXAMPLE

@@ -35,8 +35,7 @@ from grr.formulas.uncertainty import (
 )
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
-from grr.model.limits import fine_interval, limits_text
-from grr.model.rounding import JOIN, figures, length, percent, with_unit
+from grr.model.rounding import JOIN, figures, fine_interval, length, limits_text, percent, with_unit
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of

@@ -37,10 +37,8 @@ from grr.formulas.straight_line import (
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
-from grr.model.limits import fine_length
-from grr.model.probability import p_text
 from grr.model.readings_table import refuse_gaps, table_of
-from grr.model.rounding import counted, figures, length, size, with_unit
+from grr.model.rounding import counted, figures, fine_length, length, p_text, size, with_unit
 from grr.model.units import canonical_unit, conversion, fine_unit
 from grr.model.values import at_least_zero, number
 from grr.questions.gauge import EXAMPLE

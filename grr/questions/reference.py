@@ -32,10 +32,8 @@ from grr.formulas.sources_of_variation import hidden_by_rounding, rounding_floor
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
-from grr.model.limits import limits_text
-from grr.model.probability import p_text
 from grr.model.readings_table import reading_values
-from grr.model.rounding import counted, length, size
+from grr.model.rounding import counted, length, limits_text, p_text, size
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import at_least_zero, number

@@ -23,10 +23,18 @@ from grr.formulas.conformity import (
     specific_risk,
 )
 from grr.model.blocks import Block, Bullets, Heading, Printed, Prose, Table
-from grr.model.chance import chance, chances
 from grr.model.errors import StudyError
-from grr.model.limits import limits_text
-from grr.model.rounding import decimals_for, figures, length, same_decimals, size, with_unit
+from grr.model.rounding import (
+    chance,
+    chances,
+    decimals_for,
+    figures,
+    length,
+    limits_text,
+    same_decimals,
+    size,
+    with_unit,
+)
 from grr.model.tolerance import Tolerance
 from grr.model.values import number, one_of
 from grr.questions.gauge import EXAMPLE, GaugeResult

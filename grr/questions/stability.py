@@ -45,9 +45,8 @@ from grr.formulas.straight_line import fit_line
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
-from grr.model.probability import p_text
 from grr.model.readings_table import refuse_gaps, table_of
-from grr.model.rounding import JOIN, counted, length, percent, size
+from grr.model.rounding import JOIN, counted, length, p_text, percent, size
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of

@@ -13,10 +13,17 @@ import pandas as pd
 
 from grr.model.choices import NAMES
 from grr.model.errors import StudyError
-from grr.model.limits import fine_interval, fine_length
 from grr.model.names import short_names, shortened
-from grr.model.probability import p_text
-from grr.model.rounding import JOIN, figures, length, percent, size
+from grr.model.rounding import (
+    JOIN,
+    figures,
+    fine_interval,
+    fine_length,
+    length,
+    p_text,
+    percent,
+    size,
+)
 from grr.model.rules import Rules
 from grr.model.tables import FAINT, INK
 from grr.show import template

@@ -10,9 +10,8 @@ import numpy as np
 
 from grr.formulas.operator_comparison import cell_means
 from grr.model.errors import StudyError
-from grr.model.limits import limits_text
 from grr.model.names import clean, shortened
-from grr.model.rounding import JOIN, counted, figures, length, percent, size, with_unit
+from grr.model.rounding import JOIN, counted, figures, length, limits_text, percent, size, with_unit
 from grr.model.study import Study
 from grr.model.tables import FAINT, INK
 from grr.model.tolerance import Tolerance

@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from grr.formulas.arrays import Array
 from grr.formulas.operator_comparison import from_part_mean
 from grr.model.errors import StudyError
-from grr.model.limits import fine_interval, signed_length
 from grr.model.names import short_names, shortened
-from grr.model.rounding import JOIN, counted, length, listed, size
+from grr.model.rounding import JOIN, counted, fine_interval, length, listed, signed_length, size
 from grr.model.study import Cube, Study
 from grr.model.tables import FAINT, INK, LINE
 from grr.show import template
