@@ -85,6 +85,10 @@ def _workbook(path: Path) -> pd.DataFrame:
             value=", ".join(grid.sheet for grid in grids) or None,
         )
     head, *rows = grids[0].cells
+    readings = {at for at, name in enumerate(head) if role_of(str(name)) == "reading"}
+    for (row, at), (problem, remedy) in sorted(grids[0].unclear.items()):
+        if at in readings:
+            raise grids[0].refusal(problem, remedy, row, at, str(head[at]))
     return _numbered(pd.DataFrame(rows, columns=[str(name) for name in head], dtype=object))
 
 

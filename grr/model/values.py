@@ -36,6 +36,9 @@ _COMES_FROM = {
 }
 _IN_WORDS = {"str": "text", "Sequence": "list", "DataFrame": "pandas DataFrame"}
 
+#: Cyrillic letters, small, and the Latin ones for which they or their capitals pass.
+_LOOKS_LATIN = str.maketrans("авекмнорстухіјѕ", "abekmhopctyxijs")
+
 
 def article(word: str) -> str:
     """Return "an" before a vowel, "a" otherwise: a part, an operator."""
@@ -106,8 +109,12 @@ def _too_long(path: Path) -> bool:
 
 
 def spelling(name: str) -> str:
-    """Return what is left of a name where capitals and spaces do not count."""
-    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+    """Return what is left of a name where capitals and spaces do not count.
+
+    Nor does it count whether a letter is Latin or the Cyrillic one that looks the same.
+    """
+    plain = unicodedata.normalize("NFKC", name).casefold().translate(_LOOKS_LATIN)
+    return " ".join(plain.split())
 
 
 def distinct_names(what: str, names: Iterable[str]) -> tuple[str, ...]:
@@ -136,7 +143,7 @@ def distinct_names(what: str, names: Iterable[str]) -> tuple[str, ...]:
             raise StudyError(
                 f"One {what} seems to be written in two ways: “{first}” and “{text}”",
                 f"Write the {what} once; where they are two, give them names that differ in "
-                "more than capitals and spaces",
+                "more than capitals, spaces and letters that look alike",
                 value=text,
             )
         found[spelling(text)] = text

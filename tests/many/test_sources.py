@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -256,3 +257,15 @@ def test_columns_under_the_words_of_the_trade(
         named.to_excel(path, index=False)
     pd.testing.assert_frame_equal(grr.analyse_many(path), grr.analyse_many(table))
     pd.testing.assert_frame_equal(grr.analyse_many(named), grr.analyse_many(table))
+
+
+def test_merged_readings_in_a_workbook_are_refused(table: pd.DataFrame, tmp_path: Path) -> None:
+    path = tmp_path / "many.xlsx"
+    table.to_excel(path, index=False)
+    book = openpyxl.load_workbook(path)
+    book.active.merge_cells("A2:A5")  # the study, written once
+    book.active.merge_cells("E4:E5")
+    book.save(path)
+    with pytest.raises(grr.StudyError, match="merged cells") as refusal:
+        grr.analyse_many(path)
+    assert refusal.value.row == 5

@@ -114,7 +114,7 @@ def _refuse_two_spellings(grid: Grid, layout: Layout) -> None:
                 raise grid.refusal(
                     f"One {key} seems to be written in two ways: “{first}” and “{label}”",
                     f"Write the {key} the same way everywhere; where they are two, give them "
-                    "names that differ in more than capitals and spaces",
+                    "names that differ in more than capitals, spaces and letters that look alike",
                     found.row,
                 )
 
@@ -178,6 +178,8 @@ def read_numbers(grid: Grid, layout: Layout, decimal: str | None) -> list[Parsed
 def _read(grid: Grid, found: Found, decimal: str | None) -> ParsedNumber:
     cell = grid.at(found.row, found.column)
     problem, remedy = _not_a_number(cell)
+    if not problem and not looks_empty(cell):
+        problem, remedy = grid.unclear.get((found.row, found.column), ("", ""))
     if problem:
         raise grid.refusal(problem, remedy, found.row, found.column, found.named)
     if looks_empty(cell):

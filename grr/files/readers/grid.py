@@ -52,6 +52,8 @@ class Grid:
         Why the grid may not be all of the file.
     stated : dict
         (row, column) of a header → the role that the caller stated for its column.
+    unclear : dict
+        (row, column) of a cell → why it may not be meant to count, and the remedy.
     """
 
     cells: list[list[Any]]
@@ -62,6 +64,7 @@ class Grid:
     remarks: tuple[str, ...] = field(default=())
     doubts: tuple[str, ...] = field(default=())
     stated: dict[tuple[int, int], str] = field(default_factory=dict)
+    unclear: dict[tuple[int, int], tuple[str, str]] = field(default_factory=dict)
 
     @cached_property
     def width(self) -> int:

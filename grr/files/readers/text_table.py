@@ -12,6 +12,10 @@ from grr.model.errors import StudyError
 
 _SEPARATORS = "\t;,"
 _CUT_OFF = "the last row has no line end: see that the file was not cut off there"
+_NOT_UTF8 = (
+    "the file is not in UTF-8, its letters were read as Western European ones (cp1252): see that "
+    "names with accents are right, or save it as CSV UTF-8"
+)
 _NAMES = {"\t": "tab", ";": "semicolon", ",": "comma"}
 
 
@@ -43,6 +47,8 @@ def text_grid(content: bytes, file: str) -> Grid:
             value=error,
         ) from None
     doubts = () if text.endswith(("\n", "\r")) else (_CUT_OFF,)
+    if encoding == "cp1252":
+        doubts = (*doubts, _NOT_UTF8)
     grid = Grid(cells, file, "", separator, encoding, remarks, doubts)
     if separator == ",":
         _refuse_split_decimals(grid)

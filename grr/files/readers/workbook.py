@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import re
 import warnings
 import zipfile
@@ -27,6 +28,20 @@ _FORMULA = Unusable(
     "The cell holds a formula without a stored result",
     "Open the workbook in a spreadsheet program, save it, and read it again",
     "(formula)",
+)
+
+#: Why a reading may not be meant to count, and what to do.
+_MERGED = (
+    "One number stands in merged cells: it is not clear whether it was measured once or twice",
+    "Unmerge the cells and enter a reading in each, or leave the others empty",
+)
+_STRUCK = (
+    "The reading is struck through: it is not clear whether it counts",
+    "Delete it if it does not count, or take the line through it away",
+)
+_HIDDEN = (
+    "The row is hidden or filtered out: it is not clear whether its reading counts",
+    "Show all rows, and delete those that do not count",
 )
 
 
@@ -147,12 +162,32 @@ def _grid(sheet: Any, formulas: Any, file: str) -> Grid:
     cells = [
         [_content(cell, formulas[cell.coordinate]) for cell in row] for row in sheet.iter_rows()
     ]
+    hidden = {row for row, size in sheet.row_dimensions.items() if size.hidden}
+    unclear = {
+        (cell.row - 1, cell.column - 1): why
+        for row in sheet.iter_rows()
+        for cell in row
+        if cell.value is not None and (why := _unclear(cell, hidden))
+    }
     for merged in sheet.merged_cells.ranges:
         value = cells[merged.min_row - 1][merged.min_col - 1]
+        if isinstance(value, (int, float)):
+            first = (merged.min_row - 1, merged.min_col - 1)
+            spread = itertools.product(
+                range(merged.min_row - 1, merged.max_row), range(merged.min_col - 1, merged.max_col)
+            )
+            unclear |= dict.fromkeys(set(spread) - {first}, _MERGED)
         for row in cells[merged.min_row - 1 : merged.max_row]:
             span = slice(merged.min_col - 1, merged.max_col)
             row[span] = [value] * len(row[span])
-    return Grid(cells, file, sheet.title)
+    return Grid(cells, file, sheet.title, unclear=unclear)
+
+
+def _unclear(cell: Any, hidden: set[int]) -> tuple[str, str] | None:
+    """Return why it is not clear that what a cell shows counts, and the remedy."""
+    if cell.has_style and cell.font.strike:
+        return _STRUCK
+    return _HIDDEN if cell.row in hidden else None
 
 
 def _content(cell: Any, formula: Any) -> Any:

@@ -306,6 +306,22 @@ def test_heading_that_stands_twice_answers_nothing(tmp_path):
     assert refusal.value.column == "B"
 
 
+def test_letters_that_look_alike_make_no_second_person(tmp_path):
+    text = "part,operator,reading\n1,Anna,10.1\n2,\u0410nna,10.2\n"  # a Cyrillic A
+    with pytest.raises(StudyError, match="One operator seems to be written in two ways") as refusal:
+        read(tmp_path, text)
+    assert refusal.value.row == 3
+    assert "letters that look alike" in refusal.value.remedy
+    apart = read(tmp_path, "part,operator,reading\n1,Вера,10.1\n2,Вора,10.2\n")
+    assert apart["operator"].tolist() == ["Вера", "Вора"]
+
+
+def test_text_of_an_older_encoding_is_told(tmp_path):
+    text = "part,operator,reading\n1,Łukasz,10.1\n"
+    assert "not in UTF-8" in describe_reading(read(tmp_path, text.encode("cp1250")))
+    assert "UTF-8" not in describe_reading(read(tmp_path, text))
+
+
 TITLES = [["Gauge study"], ["Part name:", "Pin", "Gauge no.", "17"], ["Date:", "3 May"], []]
 FOOTERS = [["R-bar", "0.1"], ["UCL", "0.3"], ["Signed:", "N.N."], ["Remarks: none"]]
 

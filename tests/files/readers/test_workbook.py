@@ -95,6 +95,38 @@ def test_unit_of_the_cell_format(tmp_path):
     assert readings["reading"].tolist() == [10.1, 10.2]
 
 
+def test_reading_that_may_not_count_is_refused_with_its_place(tmp_path):
+    def merge(book):
+        book.active.merge_cells("D2:D3")
+
+    def strike(book):
+        book.active["D3"].font = openpyxl.styles.Font(strike=True)
+
+    def hide(book):
+        book.active.row_dimensions[3].hidden = True
+
+    for change, words in (
+        (merge, "merged cells: it is not clear whether it was measured once or twice"),
+        (strike, "struck through: it is not clear whether it counts"),
+        (hide, "hidden or filtered out: it is not clear whether its reading counts"),
+    ):
+        with pytest.raises(StudyError, match=words) as refusal:
+            read_readings(saved(tmp_path, LONG, change=change))
+        assert refusal.value.row == 3
+        assert refusal.value.column == "D (reading)"
+
+
+def test_hidden_rows_struck_words_and_merged_headings_do_no_harm(tmp_path):
+    def change(book):
+        page = book.active
+        page.merge_cells("A1:D1")
+        page.row_dimensions[1].hidden = True
+        page["B3"].font = openpyxl.styles.Font(strike=True)
+
+    readings = read_readings(saved(tmp_path, [["Pins of May"], *LONG], change=change))
+    assert readings["reading"].tolist() == [10.1, 10.2]
+
+
 def test_only_sheet_with_readings_is_taken(tmp_path):
     file = saved(tmp_path, ("Notes", [["Measured in May"]]), ("Pins", LONG), ("Empty", []))
     assert read_readings(file).attrs["taken"]["sheet"] == "Pins"
