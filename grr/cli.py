@@ -22,7 +22,10 @@ _ABOUT = "Is the measuring system good enough for the tolerance? Gauge studies, 
 _EXIT = """exit status of analyse (several methods: of the one judged worst):
   0  use              3  use only like this
   4  do not use       5  not decided yet
+of every command:
   2  something in the input cannot be used (the message says what and where)
+  1  verify: something was changed; self-check: a published value was not reproduced
+130  stopped by Ctrl+C
 """
 #: Exit status of ``grr analyse``, by decision, the best first; 2 is bad input.
 EXIT_STATUS = {
@@ -70,7 +73,8 @@ def _open_what_is_closed() -> None:
     """Put nothing in the place of a standard stream that whoever started us had closed."""
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: PTH123, SIM115
+            nothing = os.open(os.devnull, os.O_RDWR)
+            setattr(sys, name, os.fdopen(nothing, mode, encoding="utf-8", closefd=False))
 
 
 def _give_up(stream: IO[str]) -> None:
@@ -138,6 +142,8 @@ def _path(text: str) -> Path:
     """Return a path of the command line; an empty one would mean the folder we are in."""
     if not text:
         raise argparse.ArgumentTypeError("the name of a file or folder is empty")
+    if "\0" in text:
+        raise argparse.ArgumentTypeError("the name holds a character that no name can hold")
     return Path(text)
 
 

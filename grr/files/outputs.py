@@ -77,8 +77,11 @@ def safe_target(
             "Give the output another name",
             file=target,
         )
-    if not os.path.lexists(target) or not real.exists():
+    refuse_bad_name(target)
+    if not os.path.lexists(target):
         return target
+    if not real.exists():
+        raise StudyError("The output is a link that leads nowhere", "Name a file", file=target)
     if not stat.S_ISREG(real.stat().st_mode):
         raise StudyError(
             "The output would replace a pipe or a device", "Name a file on the disk", file=target

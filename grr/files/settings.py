@@ -17,7 +17,7 @@ from grr.model.rules import Plan, Rules
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
-from grr.model.values import number, one_of
+from grr.model.values import number, one_of, short_text
 
 #: The three settings that decide most, and what each of their words means.
 MEANINGS = {
@@ -79,6 +79,7 @@ class Settings:
             ("design", ("crossed", "nested")),
         ):
             with_name(name, one_of, name, getattr(self, name), words)
+        with_name("title", short_text, "The title", self.title)
         object.__setattr__(self, "unit", with_name("unit", canonical_unit, self.unit))
         for name in ("resolution", "process_sd", "process_mean"):
             above = float("-inf") if name == "process_mean" else 0.0

@@ -131,6 +131,7 @@ def record_changes(folder: str | Path, *, by: str, reason: str) -> tuple[Setting
             "Say who makes the change and why",
             file=folder / STUDY_FILE,
         )
+    read_settings(folder)  # refuses a folder that is no study
     with writing(folder):
         changes = unrecorded_changes(folder)
         log_changes(folder, changes, by=by, reason=reason)

@@ -13,7 +13,7 @@ from grr.many.options import Options
 from grr.many.reading import read_table
 from grr.model.errors import StudyError
 from grr.model.rules import Rules
-from grr.model.values import a_path, needs
+from grr.model.values import a_path, short_text
 
 
 def analyse_many(
@@ -83,7 +83,7 @@ def analyse_many(
     complete studies come from 10,000 draws, a tenth of what `GaugeResult.intervals` takes:
     where a bound lies on a limit of the rules, the decision may differ from `grr.verdict`.
     """
-    needs(by, str, "by")
+    short_text("by", by)
     options = Options(
         purpose=purpose,
         operators=operators,

@@ -18,6 +18,8 @@ from grr.model.errors import StudyError
 FILE_ROW = "row"
 
 _PIECE = 250_000
+#: Of a table of readings; each column costs time of its own.
+_MOST_COLUMNS, _LONGEST_HEAD = 1_000, 1_000_000
 _EMPTY = ["", "NA", "NaN", "nan", "#N/A"]
 
 
@@ -96,9 +98,16 @@ def _text(path: Path, labels: Sequence[str]) -> pd.DataFrame:
     try:
         _refuse_zero_bytes(regular_file(path))
         with path.open(encoding="utf-8-sig") as file:
-            head = file.readline()
+            head = file.readline(_LONGEST_HEAD)
         sign = max(",;\t", key=head.count)
         names = [name.strip().strip('"') for name in head.rstrip("\n").split(sign)]
+        if len(names) > _MOST_COLUMNS or len(head) == _LONGEST_HEAD:
+            raise StudyError(
+                "The first line is none of a table of readings: it is too long",
+                "Name the columns in it: study, part, operator, trial and reading",
+                file=path,
+                row=1,
+            )
         text = {name: str for name in names if {name, name.lower(), role_of(name)} & set(labels)}
         options: dict[str, Any] = {
             "sep": sign,

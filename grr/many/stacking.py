@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array, Mask
 from grr.many.labels import Codes, label_codes, numbers_in, study_codes, trial_codes
-from grr.model.readings_table import LARGEST
+from grr.model.values import LARGEST
 
 #: A table of flags may be this many times as long as the readings before a sort is cheaper.
 _DENSE = 8

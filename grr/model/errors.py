@@ -46,11 +46,13 @@ class StudyError(ValueError):
         if self.row is not None:
             place.append(f"row {self.row}")
         if self.column is not None:
-            place.append(f"column {self.column}")
+            place.append(f"column {_shortened(self.column)}")
         if self.value is not None:
             place.append(f"value {_shortened(str(self.value))!r}")
         where = f" ({', '.join(place)})" if place else ""
-        return printable(f"{self.problem}{where}. {self.remedy}.")
+        return printable(
+            f"{_shortened(self.problem, 500)}{where}. {_shortened(self.remedy, 1000)}."
+        )
 
 
 def _shortened(text: str, limit: int = 60) -> str:

@@ -13,6 +13,7 @@ from datetime import date, datetime
 from typing import Any
 
 from grr.model.errors import StudyError
+from grr.model.values import short_text
 
 
 @dataclass(frozen=True)
@@ -194,6 +195,8 @@ def checked_facts(answers: Mapping[str, Any]) -> dict[str, Any]:
         if answer is None or answer == "":
             continue
         fact = _BY_KEY.get(key)
+        if isinstance(answer, str):
+            short_text(f"The answer {key}", answer)
         kept[key] = answer if fact is None else _checked(fact, answer)
     return kept
 

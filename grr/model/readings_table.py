@@ -16,16 +16,13 @@ from numpy.typing import NDArray
 
 from grr.model.columns import role_of, unit_in
 from grr.model.errors import StudyError
-from grr.model.values import article
+from grr.model.values import LARGEST, SMALLEST, article
 
 #: What a study knows of a reading; any other column is left out.
 COLUMNS = (
     *("part", "operator", "trial", "method", "reading", "order", "time", "note"),
     *("session", "source"),
 )
-
-#: Sums of squares of larger numbers, and their squares, would leave what a float can hold.
-LARGEST = 1e30
 
 
 def validated(table: object) -> pd.DataFrame:
@@ -202,6 +199,10 @@ def numbers_of(column: pd.Series[Any], name: str) -> pd.Series[float]:
     if not plain:
         numbers = numbers.mask(column.map(lambda cell: isinstance(cell, (bool, np.bool_))))
     wrong = (numbers.isna() & ~blank) | (numbers.abs() > LARGEST)
+    if 0.0 < numbers.abs().max() < SMALLEST:
+        raise StudyError(
+            f"Every {name} is too small to calculate with", "Check the unit", column=name
+        )
     if wrong.any():
         row = int(np.flatnonzero(wrong.to_numpy())[0])
         problem = "not a number"

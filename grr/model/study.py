@@ -21,7 +21,7 @@ from grr.model.record import Record
 from grr.model.rules import Plan, Rules
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
-from grr.model.values import finer_than, needs, number, one_of
+from grr.model.values import finer_than, needs, number, one_of, short_text
 
 Answer = TypeVar("Answer")
 
@@ -135,6 +135,7 @@ class Study:
                 "Write grr.Tolerance(lower=..., upper=...)",
                 value=self.tolerance,
             )
+        short_text("The title", self.title)
         set_field(self, "unit", canonical_unit(self.unit))
         one_of("purpose", self.purpose, ("accept", "control"))
         one_of("operators", self.operators, ("random", "fixed"))

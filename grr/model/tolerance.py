@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from grr.model.errors import StudyError
+from grr.model.values import refuse_extreme
 
 
 @dataclass(frozen=True)
@@ -108,4 +109,5 @@ def _limit(name: str, value: object) -> float | None:
             column=name,
             value=value,
         )
+    refuse_extreme(f"The {name.removesuffix(' deviation')} limit of the tolerance", number)
     return number

@@ -18,6 +18,11 @@ from grr.model.errors import StudyError
 Kind = TypeVar("Kind")
 Word = TypeVar("Word", bound=str)
 
+#: Squares of larger or smaller numbers, and their squares, would leave what a float can hold.
+LARGEST, SMALLEST = 1e30, 1e-30
+#: Letters that a title or a name may have.
+LONGEST_TEXT = 10_000
+
 #: Where a value of each kind comes from, by the name of its class.
 _COMES_FROM = {
     "Study": "Make one with grr.Study(readings, tolerance=...) or grr.open_study(folder)",
@@ -128,6 +133,7 @@ def distinct_names(what: str, names: Iterable[str]) -> tuple[str, ...]:
     found: dict[str, str] = {}
     for name in names:
         text = " ".join(str(name).split())
+        short_text(f"The name of {article(what)} {what}", text)
         if text == "":
             raise StudyError(
                 f"The name of {article(what)} {what} is empty", "Give every one a name"
@@ -180,6 +186,7 @@ def number(name: str, value: object, *, above: float = -math.inf, below: float =
         result = math.nan
     if isinstance(value, bool) or not math.isfinite(result):
         raise StudyError(f"{name} is not a finite number", "Give a number", value=value)
+    refuse_extreme(name, result)
     if result <= above:
         raise StudyError(f"{name} must be more than {above:g}", "Correct the value", value=value)
     if result >= below:
@@ -199,6 +206,44 @@ def at_least_zero(name: str, value: object) -> float:
     if result < 0.0:
         raise StudyError(f"{name} is below 0", "Give 0 or more", value=value)
     return result
+
+
+def refuse_extreme(name: str, value: float) -> None:
+    """Refuse a number whose square, or the square of that, a float cannot hold.
+
+    Raises
+    ------
+    StudyError
+        Its size is over 1e30, or under 1e-30 without being 0.
+    """
+    if abs(value) > LARGEST or 0.0 < abs(value) < SMALLEST:
+        raise StudyError(
+            f"{name} is too {'large' if abs(value) > LARGEST else 'small'} to calculate with",
+            "Check the number and its unit",
+            value=value,
+        )
+
+
+def short_text(name: str, value: object) -> str:
+    """Return a title, or a name, that can be printed and written to a file.
+
+    Raises
+    ------
+    StudyError
+        It is no text, longer than 10,000 letters, or holds half a character.
+    """
+    text = needs(value, str, name)
+    if len(text) > LONGEST_TEXT:
+        raise StudyError(
+            f"{name} is longer than {LONGEST_TEXT:,} letters", "Shorten it", value=text
+        )
+    if any("\ud800" <= character <= "\udfff" for character in text):
+        raise StudyError(
+            f"{name} holds half a character, which no file can hold",
+            "Type it again",
+            value=ascii(text),
+        )
+    return text
 
 
 def finer_than(readings: ArrayLike, resolution: ArrayLike) -> NDArray[np.bool_]:

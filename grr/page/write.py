@@ -8,6 +8,7 @@ from pathlib import Path
 
 from grr.files.disk import write_whole
 from grr.files.fingerprint import readings_fingerprint
+from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.model.values import needs, one_of
 from grr.page.contents import report_body
@@ -70,6 +71,14 @@ def report(
     """
     target = target_file(path, ".html", ".pdf", overwrite=overwrite)
     needs(study, Study)
+    if baseline is not None and baseline not in study.methods:
+        raise StudyError(
+            "The baseline is none of the methods of the study",
+            f"Name one of: {', '.join(study.methods)}"
+            if study.methods
+            else "Leave it out: the study has one method",
+            value=baseline,
+        )
     one_of("paper", paper, tuple(PAPERS))
     day = (dt.date.today() if date is None else needs(date, dt.date, "date")).isoformat()
     cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations)
