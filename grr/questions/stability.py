@@ -60,6 +60,8 @@ CHARTS: tuple[Literal["auto"] | Chart, ...] = ("auto", "individuals", "mean and 
 EVENTS: tuple[Event, ...] = ("check", "dropped", "repaired")
 #: Checks that the limits come from where nothing else is asked.
 BASELINE = 20
+#: Where a step leaves fewer checks than this before it, the limits do not come from them.
+LEAST_BASELINE = 6
 #: Limits from fewer checks than this are provisional (common practice, no source).
 ENOUGH = 20
 #: Checks ahead for which the chance of a false alarm is told.
@@ -102,7 +104,8 @@ def stability(
         one day are one check, unless a column ``check`` numbers the checks.
     baseline : int or str, optional
         Checks that the limits come from, by number ("the first 20") or up to a date;
-        20 by default, or all of fewer. The limits then stay as they are.
+        20 by default, or all of fewer, and those before a step where one is found among
+        them. The limits then stay as they are.
     rules : {"western electric", "nelson"} or names of rules
         Such as ("WE 1", "WE 4"), see `grr.formulas.control_charts`.
     chart : {"auto", "individuals", "mean and range"}
@@ -148,12 +151,12 @@ def stability(
         resolution = number("resolution", resolution, above=0.0)
     means = np.array([values.mean() for values in readings])
     counts = np.array([len(values) for values in readings])
-    frozen = _baseline(baseline, times)
+    days = (times - times[0]).total_seconds().to_numpy() / 86_400.0
+    step = _step(days, means)
+    frozen = _baseline(baseline, times, step)
     kind, scatter_p = _chart(asked, readings, counts, frozen)
     limits, ranges, coarse = _limits(kind, readings, means, frozen, resolution)
     z = standardised(means, limits)
-    days = (times - times[0]).total_seconds().to_numpy() / 86_400.0
-    step = _step(days, means)
     drift = _drift(days, means, step, level, canonical_unit(unit))
     width = None if tolerance is None else tolerance.width
     allowance = None if width is None else number("share", share, above=0.0, below=1.0) * width
@@ -378,6 +381,11 @@ class StabilityResult(Printed):
         return digits_seen(ranges, float(self.limits.range_upper), self.resolution)
 
     @property
+    def step_in_baseline(self) -> bool:
+        """Whether the limits come from checks on both sides of a step."""
+        return self.step is not None and int(self.step.first_after) < self.baseline
+
+    @property
     def step_between(self) -> tuple[pd.Timestamp, pd.Timestamp] | None:
         """The two checks between which the step lies; None without one."""
         if self.step is None:
@@ -482,9 +490,16 @@ def _rules(rules: str | Sequence[str]) -> tuple[RunRule, ...]:
     return chosen
 
 
-def _baseline(asked: int | str | None, times: pd.DatetimeIndex) -> int:
+def _baseline(asked: int | str | None, times: pd.DatetimeIndex, step: StepChange | None) -> int:
+    """Return how many checks the limits come from.
+
+    Where nothing is asked, limits from checks on both sides of a step would hide it: they come
+    from those before it.
+    """
     if asked is None:
-        return min(BASELINE, len(times))
+        count = min(BASELINE, len(times))
+        before = count if step is None else int(step.first_after)
+        return before if LEAST_BASELINE <= before < count else count
     if isinstance(asked, str):
         day = pd.to_datetime(asked, errors="coerce", utc=True, format="ISO8601")
         if pd.isna(day):
@@ -708,6 +723,11 @@ def _notes(result: StabilityResult) -> list[str]:
         )
     if result.baseline == len(result.means):
         notes.append("Every check belongs to the baseline, so nothing was watched after it yet.")
+    if result.step_in_baseline:
+        notes.append(
+            "The step lies within the baseline, so the limits hide part of it: choose a baseline "
+            "before the step, or a new one after its cause is found."
+        )
     if result.scatter_p is not None and result.chart == "individuals":
         notes.append(
             "The checks scatter more than the readings within them explain "

@@ -46,6 +46,18 @@ def test_a_true_shift_is_found_and_placed():
     assert result.next_check is None
 
 
+def test_the_default_baseline_ends_before_a_step():
+    found = watched(made(shift=0.0008))
+    assert found.baseline == 15 and int(found.step.first_after) == 15
+    assert found.alarm_now and not found.step_in_baseline
+    assert found.limits.upper == watched(made(shift=0.0008), baseline=15).limits.upper
+    asked = watched(made(shift=0.0008), baseline=20)
+    assert asked.baseline == 20 and asked.step_in_baseline
+    early = watched(made(shift=0.0008, at=3))
+    assert early.step is not None and early.baseline == 20 and early.step_in_baseline
+    assert watched(made()).baseline == 20
+
+
 def test_a_quiet_gauge_raises_no_alarm_and_gets_an_interval():
     result = watched(made(), baseline=20, rules=("WE 1",))
     assert not result.signals and result.step is None
