@@ -15,7 +15,6 @@ from grr.model.names import shortened
 from grr.model.rounding import counted, length, listed, percent, size
 from grr.model.rules import Plan
 from grr.model.study import Study
-from grr.page.naming import Naming
 from grr.page.page import heading, or_reason
 from grr.questions.collection import collection_of, with_last_readings
 from grr.questions.gauge import anova
@@ -25,17 +24,16 @@ from grr.questions.zero_checks import zero_checks
 _OPENS, _CLOSES = ("before", "again"), "after"
 
 
-def conduct_html(study: Study, naming: Naming, stated: str) -> str:
+def conduct_html(study: Study, stated: str) -> str:
     """Return plan and deviations, blindness, and the checks of zero.
 
     Parameters
     ----------
     study : Study
-    naming : Naming
     stated : str
         Deviations that the person who files the report tells of.
     """
-    sentences = [*deviations(study), *_events_that_deviate(study, naming)]
+    sentences = [*deviations(study), *_events_that_deviate(study)]
     if stated:
         sentences.append(f"Stated by who prepared the report: {stated}")
     if not sentences:
@@ -43,7 +41,7 @@ def conduct_html(study: Study, naming: Naming, stated: str) -> str:
     return (
         heading("Against the plan")
         + tables.html_list(sentences)
-        + or_reason(lambda: _blind(study, naming), "How it was collected is not known: ")
+        + or_reason(lambda: _blind(study), "How it was collected is not known: ")
         + or_reason(lambda: _zeros(study), "The checks of zero cannot be read: ")
     )
 
@@ -101,25 +99,25 @@ def _as_planned(study: Study) -> str:
     )
 
 
-def _events_that_deviate(study: Study, naming: Naming) -> list[str]:
+def _events_that_deviate(study: Study) -> list[str]:
     """Return what was changed after the first reading: settings, operators, parts."""
     events = events_of(study)
     lines = []
     for event in events.itertuples():
-        who = f" by {naming.text(str(event.entered_by))}" if event.entered_by else ""
-        why = f": {naming.text(str(event.reason))}" if event.reason else ""
-        old, new = naming.text(str(event.old)), naming.text(str(event.value))
+        who = f" by {str(event.entered_by)}" if event.entered_by else ""
+        why = f": {str(event.reason)}" if event.reason else ""
+        old, new = str(event.old), str(event.value)
         when = str(event.time)[:10]
         if event.kind == "study":
             lines.append(
-                f"{event.name} changed after the first reading, from {old or 'nothing'} to "
+                f"{str(event.name)} changed after the first reading, from {old or 'nothing'} to "
                 f"{new or 'nothing'}, {when}{who}{why}."
             )
         elif event.kind == "added":
-            lines.append(f"{event.name} {new} added while collecting, {when}{who}{why}.")
+            lines.append(f"{str(event.name)} {new} added while collecting, {when}{who}{why}.")
         elif event.kind == "withdrawn":
             instead = f", replaced by {new}" if new else ""
-            lines.append(f"{event.name} {old} withdrawn{instead}, {when}{who}{why}.")
+            lines.append(f"{str(event.name)} {old} withdrawn{instead}, {when}{who}{why}.")
     return lines
 
 
@@ -130,11 +128,11 @@ def events_of(study: Study) -> pd.DataFrame:
     return study.record.events
 
 
-def _blind(study: Study, naming: Naming) -> str:
+def _blind(study: Study) -> str:
     found = collection_of(study)
     if found is None:
         return ""
-    lines = [naming.text(found.blindness)]
+    lines = [found.blindness]
     if found.voided:
         lines.append(f"{counted(found.voided, 'reading')} taken out or set right, see Corrections.")
     if found.taken_again:

@@ -17,7 +17,6 @@ from grr.page.cover import Cover, all_facts
 from grr.page.front import front_page
 from grr.page.how import how_html
 from grr.page.methods_front import comparisons_of, methods_front_page
-from grr.page.naming import Naming
 from grr.page.numbers import numbers_html
 from grr.page.page import (
     drawing,
@@ -86,9 +85,7 @@ class Part:
         return section(self.title, self.content, name=self.name, new_page=self.new_page)
 
 
-def report_body(
-    study: Study, shown: Study, naming: Naming, cover: Cover, *, baseline: str | None = None
-) -> str:
+def report_body(study: Study, shown: Study, cover: Cover, *, baseline: str | None = None) -> str:
     """Return the whole report as HTML, without the frame around it.
 
     Parameters
@@ -97,7 +94,6 @@ def report_body(
         As it was read, for its fingerprint and its record.
     shown : Study
         As it is shown: the same, or with coded operators.
-    naming : Naming
     cover : Cover
     baseline : str, optional
 
@@ -111,13 +107,13 @@ def report_body(
     else:
         front, parts = _one_method(shown, cover)
     reasons = [part for part in parts if part.name == "why"]
-    conduct = conduct_html(shown, naming, naming.text(cover.deviations))
+    conduct = conduct_html(shown, cover.deviations)
     parts = [
         *reasons,
-        Part("data", DATA, naming.text(check(shown)._repr_html_()) + conduct, new_page=not reasons),
+        Part("data", DATA, check(shown)._repr_html_() + conduct, new_page=not reasons),
         Part("facts", "What was measured, and how", facts_list([*_about(shown)])),
         *(part for part in parts if part not in reasons),
-        Part("record", "Where the numbers come from", provenance_html(study, naming)),
+        Part("record", "Where the numbers come from", provenance_html(study, shown)),
         Part("signatures", "Signatures", signatures_html(cover)),
     ]
     links = "".join(f'<li><a href="#{part.name}">{escape(part.title)}</a></li>' for part in parts)

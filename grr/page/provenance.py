@@ -16,7 +16,6 @@ from grr.model.rounding import counted
 from grr.model.study import Study
 from grr.page.conduct import events_of
 from grr.page.cover import Cover
-from grr.page.naming import Naming
 from grr.page.page import facts_list, heading, or_reason
 
 _PACKAGES = ("grr", "numpy", "scipy", "pandas", "plotly")
@@ -24,14 +23,15 @@ _PACKAGES = ("grr", "numpy", "scipy", "pandas", "plotly")
 _ELSEWHERE = ("zero", "session", "settings", "study", "added", "withdrawn")
 
 
-def provenance_html(study: Study, naming: Naming) -> str:
+def provenance_html(study: Study, shown: Study) -> str:
     """Return fingerprint, record, corrections and software versions.
 
     Parameters
     ----------
     study : Study
         As it was read, so that the fingerprint is that of the file.
-    naming : Naming
+    shown : Study
+        The same, or with coded operators.
     """
     entries = [
         ("SHA-256 of the readings", readings_fingerprint(study)),
@@ -42,8 +42,8 @@ def provenance_html(study: Study, naming: Naming) -> str:
         entries.append(("Seed of the measuring order", str(study.plan.seed)))
     return (
         facts_list(entries)
-        + or_reason(lambda: _record(study, naming), "The record cannot be verified: ")
-        + or_reason(lambda: _events(study, naming), "The events cannot be read: ")
+        + or_reason(lambda: _record(shown), "The record cannot be verified: ")
+        + or_reason(lambda: _events(shown), "The events cannot be read: ")
     )
 
 
@@ -63,7 +63,7 @@ def signatures_html(cover: Cover) -> str:
     return f'<div class="sign">{wide}</div>'
 
 
-def _record(study: Study, naming: Naming) -> str:
+def _record(study: Study) -> str:
     found = study.record
     journal = None if found is None else found.journal
     if found is None or journal is None:
@@ -77,14 +77,11 @@ def _record(study: Study, naming: Naming) -> str:
     if found.missing_sessions:
         gone = ", ".join(found.missing_sessions)
         entries.append(("Sessions", f"REMOVED: there is no record of session {gone}"))
-    changed = "; ".join(naming.text(str(change)) for change in found.changes)
+    changed = "; ".join(str(change) for change in found.changes)
     if changed:
         entries.append(("study.toml", f"CHANGED outside the record: {changed}"))
     return (
-        heading("The record")
-        + facts_list(entries)
-        + _who_entered(journal, naming)
-        + _corrections(journal, naming)
+        heading("The record") + facts_list(entries) + _who_entered(journal) + _corrections(journal)
     )
 
 
@@ -102,11 +99,11 @@ def _chain(check: FileCheck) -> list[tuple[str, str]]:
     return [(check.name, state), (f"Last hash of {check.name}", check.last_hash or "none")]
 
 
-def _who_entered(journal: pd.DataFrame, naming: Naming) -> str:
+def _who_entered(journal: pd.DataFrame) -> str:
     measured = journal[journal["reading"].notna()]
     groups = measured.groupby(["entered_by", "source"], sort=True).size().reset_index()
     rows = [
-        [naming.text(str(who)) or "not stated", str(source), str(count)]
+        [str(who) or "not stated", str(source), str(count)]
         for who, source, count in groups.itertuples(index=False, name=None)
     ]
     return heading("Who entered what") + tables.html_table(
@@ -114,7 +111,7 @@ def _who_entered(journal: pd.DataFrame, naming: Naming) -> str:
     )
 
 
-def _corrections(journal: pd.DataFrame, naming: Naming) -> str:
+def _corrections(journal: pd.DataFrame) -> str:
     voiding = journal[journal["voids"].astype(str) != ""]
     if voiding.empty:
         return heading("Corrections") + tables.html_prose("No reading was voided or corrected.")
@@ -122,12 +119,12 @@ def _corrections(journal: pd.DataFrame, naming: Naming) -> str:
     rows = [
         [
             str(row.part),
-            naming.text(str(row.operator)),
+            str(row.operator),
             str(row.trial),
             old.get(str(row.voids), ""),
             "taken out" if str(row.reading) == "nan" else str(row.raw),
-            naming.text(str(row.reason)),
-            naming.text(str(row.entered_by)),
+            str(row.reason),
+            str(row.entered_by),
         ]
         for row in voiding.itertuples()
     ]
@@ -140,14 +137,14 @@ def _minute(time: str) -> str:
     return time[:16].replace("T", " ")
 
 
-def _events(study: Study, naming: Naming) -> str:
+def _events(study: Study) -> str:
     events = events_of(study)
     events = events[~events["kind"].isin(_ELSEWHERE)]
     if events.empty:
         return ""
     shown = ["time", "kind", "name", "old", "value", "reason", "entered_by"]
     rows = [
-        [_minute(str(time)), *(naming.text(str(cell)) for cell in row)]
+        [_minute(str(time)), *(str(cell) for cell in row)]
         for time, *row in events[shown].itertuples(index=False, name=None)
     ]
     head = ["Time (UTC)", "What", "About", "Was", "Is", "Reason", "By"]

@@ -13,10 +13,11 @@ from grr.model.study import Study
 from grr.model.values import needs, one_of
 from grr.page.contents import report_body
 from grr.page.cover import Cover
-from grr.page.naming import AS_THEY_ARE, coded
 from grr.page.page import PAPERS, unfolded, whole_page
 from grr.page.pdf import print_pdf
 from grr.page.target import target_file
+from grr.questions.operator_codes import Codes
+from grr.questions.operator_codes import code_operators as coded
 
 
 def report(
@@ -81,9 +82,12 @@ def report(
         )
     one_of("paper", paper, tuple(PAPERS))
     day = (dt.date.today() if date is None else needs(date, dt.date, "date")).isoformat()
+    shown = study
+    if code_operators:
+        shown, key = coded(study)
+        deviations = Codes({name: code for code, name in key.items()}).text(deviations)
     cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations)
-    shown, naming = coded(study) if code_operators else (study, AS_THEY_ARE)
-    body = report_body(study, shown, naming, cover, baseline=baseline)
+    body = report_body(study, shown, cover, baseline=baseline)
     title = shown.title or "Gauge study"
     foot = f"report of {day}, readings {readings_fingerprint(study)[:16]}"
     if target.suffix.lower() == ".pdf":

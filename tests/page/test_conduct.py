@@ -176,3 +176,24 @@ def test_what_was_measured_again_is_shown_both_ways(tmp_path):
         "1 reading measured again without a cause found; the first counts: "
         f"GRR {shares[0]} of tolerance; with the later readings {shares[1]}."
     ) in text
+
+
+def test_operators_whose_names_are_words_change_no_prose_and_no_style(tmp_path):
+    names = {"Mark": "A", "May": "B", "Will": "C", "Max": "D"}
+    table = invented(4, list(names), 2).readings
+    plain = table.assign(operator=table["operator"].map(lambda name: f"{names[name]}x9"))
+    made = [
+        grr.report(
+            grr.Study(readings, unit="mm", tolerance=grr.Tolerance(10.0, 10.02), title="Pins"),
+            tmp_path / f"{number}.html",
+            date=DAY,
+            code_operators=True,
+        ).read_text(encoding="utf-8")
+        for number, readings in enumerate((table, plain))
+    ]
+    style = [page[page.index("<style>") : page.index("@page")] for page in made]
+    assert style[0] == style[1]
+    words = [re.sub(r"Operator \d|[\d.,%−+]+", "", Page(page).shown) for page in made]
+    assert re.search(r"\bmay\b", words[0])
+    changed = set(words[0].split()) ^ set(words[1].split())
+    assert all(re.fullmatch("[a-f]*", word) for word in changed)  # the fingerprint
