@@ -104,20 +104,20 @@ def _events_that_deviate(study: Study) -> list[str]:
     events = events_of(study)
     lines = []
     for event in events.itertuples():
-        who = f" by {str(event.entered_by)}" if event.entered_by else ""
-        why = f": {str(event.reason)}" if event.reason else ""
+        who = f" by {event.entered_by!s}" if event.entered_by else ""
+        why = f": {event.reason!s}" if event.reason else ""
         old, new = str(event.old), str(event.value)
         when = str(event.time)[:10]
         if event.kind == "study":
             lines.append(
-                f"{str(event.name)} changed after the first reading, from {old or 'nothing'} to "
+                f"{event.name!s} changed after the first reading, from {old or 'nothing'} to "
                 f"{new or 'nothing'}, {when}{who}{why}."
             )
         elif event.kind == "added":
-            lines.append(f"{str(event.name)} {new} added while collecting, {when}{who}{why}.")
+            lines.append(f"{event.name!s} {new} added while collecting, {when}{who}{why}.")
         elif event.kind == "withdrawn":
             instead = f", replaced by {new}" if new else ""
-            lines.append(f"{str(event.name)} {old} withdrawn{instead}, {when}{who}{why}.")
+            lines.append(f"{event.name!s} {old} withdrawn{instead}, {when}{who}{why}.")
     return lines
 
 
