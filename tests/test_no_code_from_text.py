@@ -55,6 +55,7 @@ def test_harmless_calls_are_let_through() -> None:
 
 def test_no_text_becomes_code() -> None:
     files = sorted(PACKAGE.rglob("*.py"))
-    assert len(files) > 200
+    folders = {file.relative_to(PACKAGE).parts[0] for file in files}
+    assert {"model", "formulas", "files", "questions", "show", "page", "entry"} <= folders
     found = {str(file.relative_to(PACKAGE)): faults(file.read_text("utf-8")) for file in files}
     assert {name: what for name, what in found.items() if what} == {}

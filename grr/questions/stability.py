@@ -53,9 +53,13 @@ from grr.model.values import needs, number, one_of
 from grr.questions.gauge import EXAMPLE
 
 Chart = Literal["individuals", "mean and range"]
+RuleSet = Literal["western electric", "nelson"]
 Event = Literal["check", "dropped", "repaired"]
 
-RULE_SETS = {"western electric": WESTERN_ELECTRIC, "nelson": NELSON}
+RULE_SETS: dict[RuleSet, tuple[RunRule, ...]] = {
+    "western electric": WESTERN_ELECTRIC,
+    "nelson": NELSON,
+}
 CHARTS: tuple[Literal["auto"] | Chart, ...] = ("auto", "individuals", "mean and range")
 EVENTS: tuple[Event, ...] = ("check", "dropped", "repaired")
 #: Checks that the limits come from where nothing else is asked.
@@ -83,7 +87,7 @@ def stability(
     table: object,
     *,
     baseline: int | str | None = None,
-    rules: str | Sequence[str] = "western electric",
+    rules: RuleSet | Sequence[str] = "western electric",
     chart: Literal["auto"] | Chart = "auto",
     reference: float | None = None,
     tolerance: Tolerance | None = None,
