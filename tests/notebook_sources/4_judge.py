@@ -106,7 +106,7 @@ grr.what_would_help(result)
 # `.pdf` needs no browser to print with.
 
 # %%
-# grr.report(study, "../studies/report.pdf")
+# print(grr.report(study, "../studies/report.pdf"))
 
 # %% [markdown]
 # ## Next
