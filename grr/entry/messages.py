@@ -103,16 +103,14 @@ class MessageHandler:
                 if identifier and "refused" not in reply and message.get("kind") != "reading":
                     self._answered[identifier] = reply
             try:
-                return {**reply, "saved": self._saved(identifier), "view": view(self.work)}
+                return {**reply, "saved": self._saved(reply), "view": view(self.work)}
             except StudyError as error:
                 return {"refused": _sentence(error), "again": True, **reply, "saved": []}
 
-    def _saved(self, identifier: str) -> list[str]:
+    def _saved(self, reply: Mapping[str, Any]) -> list[str]:
         """Return the id of the message where its numbers are on the disk."""
-        if not identifier or not self.work.journal.of_message(identifier):
-            return []
-        self.work.journal.sync()
-        return [identifier]
+        filed = "outcome" in reply and reply["id"] and self.work.journal.of_message(reply["id"])
+        return [reply["id"]] if filed else []
 
     def _carried_out(self, message: Message) -> dict[str, Any]:
         kind = message.get("kind")

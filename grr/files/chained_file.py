@@ -267,27 +267,23 @@ class ChainedFile:
             They could not be written, and none of them is there; or they are there and the
             disk does not confirm it, which the words say.
         """
+        new: list[Line] = []
         try:
             with disk.writing(self.path.parent):
                 self.refresh()
                 new, content = self._sealed(rows)
                 self._length_before = disk.append(self.path, self._beginning() + content)
-                self._state = self._on_disk()
+                self.lines += new  # interrupted before the next step they are read again
+                self._state = self._synced = self._on_disk()
         except OSError as error:
-            self._state = None
-            raise self._refusal(error, new[-1].seal) from error
-        except BaseException:
-            self._state = None  # interrupted: what is there is read again
-            raise
-        self.lines += new
-        self._synced = self._state
+            raise self._refusal(error, new) from error
         return new
 
-    def _refusal(self, error: OSError, seal: str) -> StudyError:
+    def _refusal(self, error: OSError, new: list[Line]) -> StudyError:
         """Return what to say of a write that failed, by what the file holds now."""
         with contextlib.suppress(StudyError, OSError):
             self.refresh()
-            if any(line.seal == seal for line in self.lines):
+            if new and self.last_seal == new[-1].seal:
                 return StudyError(
                     "The disk does not confirm what was written, and it cannot be taken back: it "
                     "stands in the file",
@@ -304,7 +300,6 @@ class ChainedFile:
         StudyError
             It stands in the file still.
         """
-        self._state = None
         try:
             disk.cut_back(self.path, self._length_before)
         except OSError as error:
