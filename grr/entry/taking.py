@@ -282,9 +282,12 @@ def what_to_ask(
         shown = reading_decimals(resolution)
         if data_checks.fewer_decimals(np.array([number.decimals]), shown)[0]:
             words.append(f"only {number.decimals} of the {shown} decimals that the gauge shows")
-    recent = np.array([*before[-data_checks.EQUAL_BEFORE :], number.value])
-    if data_checks.equal_to_those_before(recent)[-1]:
-        words.append("exactly the same as the three before it")
+    lower, upper = limits
+    width = None if lower is None or upper is None else upper - lower
+    run = data_checks.equal_before(width, resolution)
+    recent = np.array([*before[-run:], number.value])
+    if data_checks.equal_to_those_before(recent, run)[-1]:
+        words.append(f"exactly the same as the {'three' if run == 3 else run} before it")
     if seconds_since_last is not None and data_checks.too_soon(np.array(seconds_since_last)):
         words.append(f"it came {RIGHT_AFTER} (a double trigger?)")
     return words

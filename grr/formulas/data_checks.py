@@ -283,8 +283,11 @@ def _best_shift(taken: Array, expected: Array, scale: float) -> tuple[int, int] 
 WIDTHS_BEYOND = 1.0
 #: A second reading within this time of the one before is hardly another measurement.
 FASTEST_SECONDS = 0.5
-#: So many equal readings before this one are a display that hangs, or one part measured on.
+#: So many equal readings before this one are a display that hangs, or one part measured on;
+#: more where the gauge's last digit is coarse.
 EQUAL_BEFORE = 3
+#: A run of equal readings that comes by chance once in so many readings raises no question.
+ONCE_IN = 1000.0
 
 
 @dataclass(frozen=True)
@@ -341,15 +344,35 @@ def fewer_decimals(decimals: Array, shown: int) -> Mask:
     return np.asarray(decimals) < shown
 
 
-def equal_to_those_before(readings: Array) -> Mask:
-    """Return where a reading equals each of the three before it along the last axis."""
+def equal_before(width: float | None, digit: float | None) -> int:
+    """Return how many equal readings before one make it questionable.
+
+    The parts of a study are taken to spread evenly over a third of the tolerance, which is
+    so many last digits of the gauge, and two at least. As many equal readings are allowed
+    as come by chance once in `ONCE_IN` readings, `EQUAL_BEFORE` at least.
+
+    Parameters
+    ----------
+    width : float, optional
+        Of the tolerance.
+    digit : float, optional
+        The last digit of the gauge, in the same unit.
+    """
+    if width is None or digit is None:
+        return EQUAL_BEFORE
+    values = max(2.0, width / (3.0 * digit))
+    return max(EQUAL_BEFORE, math.ceil(math.log(ONCE_IN) / math.log(values)))
+
+
+def equal_to_those_before(readings: Array, before: int = EQUAL_BEFORE) -> Mask:
+    """Return where a reading equals each of those before it along the last axis."""
     values = np.asarray(readings, dtype=np.float64)
     equal = np.zeros(values.shape, dtype=bool)
-    if values.shape[-1] > EQUAL_BEFORE:
-        run = np.ones((*values.shape[:-1], values.shape[-1] - EQUAL_BEFORE), dtype=bool)
-        for back in range(1, EQUAL_BEFORE + 1):
-            run &= values[..., EQUAL_BEFORE:] == values[..., EQUAL_BEFORE - back : -back]
-        equal[..., EQUAL_BEFORE:] = run
+    if values.shape[-1] > before:
+        run = np.ones((*values.shape[:-1], values.shape[-1] - before), dtype=bool)
+        for back in range(1, before + 1):
+            run &= values[..., before:] == values[..., before - back : -back]
+        equal[..., before:] = run
     return equal
 
 

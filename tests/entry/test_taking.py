@@ -87,6 +87,11 @@ def test_the_same_as_the_last_three_is_asked(session, measure):
     assert "same as the three before" in outcome.words
 
 
+def test_with_a_coarse_digit_three_equal_readings_are_no_question(new_session, measure):
+    work = new_session(resolution=0.001)  # 6 digits in the tolerance
+    assert measure(work, *["10.008"] * 4).kind == "recorded"
+
+
 def test_while_a_question_is_open_the_next_number_answers_it(session, measure):
     asked = measure(session, "10.5000").rows[0]
     again = measure(session, "10.0081")

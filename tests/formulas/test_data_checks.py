@@ -240,3 +240,27 @@ def test_a_lower_limit_alone_however_small():
 
 def test_the_ends_of_a_band_belong_to_it():
     assert data_checks.Band(1.0, 2.0).holds(np.array([1.0, 2.0])).all()
+
+
+@pytest.mark.parametrize(
+    ("width", "digit", "before"),
+    [
+        (0.006, 0.0001, 3),  # 20 values: equal to three before it by chance once in 8000
+        (0.006, 0.001, 10),  # 2 values: 2 to the power of 10 is 1024
+        (0.015, 0.001, 5),  # 5 values: 5 to the power of 5 is 3125
+        (None, 0.001, 3),
+        (0.006, None, 3),
+    ],
+)
+def test_with_a_coarse_digit_longer_runs_of_equal_readings_are_no_question(width, digit, before):
+    assert data_checks.equal_before(width, digit) == before
+
+
+def test_equal_readings_of_a_coarse_digit_are_rarely_asked_about():
+    """A third of the tolerance evenly, rounded to the digit: at most one in 1000 is asked."""
+    rng = np.random.default_rng(11)
+    for digits in (6, 9, 15, 60):  # last digits in the tolerance
+        readings = np.round(rng.uniform(0.0, digits / 3.0, 200_000) - 0.5)
+        before = data_checks.equal_before(float(digits), 1.0)
+        asked = data_checks.equal_to_those_before(readings, before).mean()
+        assert asked < 1.3 / data_checks.ONCE_IN
