@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 import grr
 from grr.formulas.analysis_of_variance import components_by_rule, crossed_anova
-from grr.formulas.reml import reml_of_cube
+from grr.formulas.reml import reml
 
 LENGTHS = ["EV", "AV", "INT", "GRR", "PV", "TV"]
 few = settings(max_examples=25, deadline=None)
@@ -148,7 +148,7 @@ def test_maximum_likelihood_equals_moments_where_balanced_and_none_is_below_zero
     parts = [moments.part, moments.operator, *([moments.interaction] if interaction else [])]
     if min(parts) <= 1e-3 * moments.repeatability:
         return
-    fit = reml_of_cube(cube, interaction=interaction).components
+    fit = reml(cube, interaction=interaction).components
     for name in ("part", "operator", "repeatability", "grr"):
         assert_allclose(getattr(fit, name), getattr(moments, name), rtol=1e-4, err_msg=name)
 

@@ -160,8 +160,8 @@ def crossed_anova(readings: Array) -> CrossedAnova:
 class Components:
     """Variances, in the unit of the readings squared; each of shape (...).
 
-    ``part``, ``operator`` and ``interaction`` may be negative as estimated: the parts
-    shown to a person are truncated at 0 (see `truncated`), ``grr`` is formed before.
+    ``part``, ``operator`` and ``interaction`` may be negative as estimated: what is shown to
+    a person is truncated at 0 (`grr.formulas.sources_of_variation`), ``grr`` is formed before.
     A component that the design cannot estimate is NaN.
     """
 
@@ -170,22 +170,6 @@ class Components:
     interaction: Array
     repeatability: Array
     grr: Array
-
-    @property
-    def truncated(self) -> Components:
-        """The same components with negative estimates set to 0."""
-        return Components(
-            *(
-                np.maximum(value, 0.0)
-                for value in (
-                    self.part,
-                    self.operator,
-                    self.interaction,
-                    self.repeatability,
-                    self.grr,
-                )
-            )
-        )
 
 
 def interaction_kept(anova: CrossedAnova) -> Components:

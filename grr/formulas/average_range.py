@@ -78,8 +78,7 @@ def d2_star(size: int, ranges: int) -> float:
     Source: Duncan, Quality Control and Industrial Statistics, 5th ed. (1986), appendix
     D3; AIAG MSA, 4th ed., appendix C.
     """
-    mean, sd = range_moments(size)
-    return math.sqrt(mean**2 + sd**2 / ranges)
+    return math.sqrt(d2(size) ** 2 + d3(size) ** 2 / ranges)
 
 
 def form_divisor(size: int, ranges: int) -> float:
@@ -94,8 +93,7 @@ def upper_range_limit(size: int) -> float:
     -----
     Source: AIAG MSA, 4th ed., chapter III section B (range chart); ASTM E2587.
     """
-    mean, sd = range_moments(size)
-    return 1.0 + 3.0 * sd / mean
+    return 1.0 + 3.0 * d3(size) / d2(size)
 
 
 @lru_cache(maxsize=256)
@@ -119,8 +117,7 @@ def chance_beyond_limit(size: int, ranges: int) -> float:
 
 def lower_range_limit(size: int) -> float:
     """Return D3 = max(0, 1 − 3·d3/d2), the lower limit as a multiple of the mean range."""
-    mean, sd = range_moments(size)
-    return max(0.0, 1.0 - 3.0 * sd / mean)
+    return max(0.0, 1.0 - 3.0 * d3(size) / d2(size))
 
 
 @lru_cache(maxsize=256)

@@ -1,4 +1,4 @@
-"""The physics of a micrometer: warmth, measuring force, a tilted part, the pitch of its screw."""
+"""The physics of a micrometer: warmth, measuring force, the pitch of its screw."""
 
 from __future__ import annotations
 
@@ -17,9 +17,6 @@ from grr.model.errors import StudyError
 #: Linear expansion of steel, per kelvin (common practice, no source; 10.5 to 12.5 × 10⁻⁶
 #: by grade).
 STEEL_EXPANSION = 11.5e-6
-
-#: Temperature at which sizes on drawings hold, °C (ISO 1).
-REFERENCE_TEMPERATURE = 20.0
 
 
 def growth(
@@ -65,36 +62,6 @@ def warming_for(
             "Give the length of the frame (or of the part) and the coefficient of its material",
         )
     return np.asarray(grown, dtype=np.float64) / per_kelvin
-
-
-def temperature_error(
-    length: Array | float,
-    part_temperature: Array | float,
-    gauge_temperature: Array | float,
-    *,
-    part_expansion: Array | float = STEEL_EXPANSION,
-    gauge_expansion: Array | float = STEEL_EXPANSION,
-) -> Array:
-    """Return by how much a part reads large because part and gauge are not at 20 °C.
-
-    L·[α_part·(θ_part − 20 °C) − α_gauge·(θ_gauge − 20 °C)], in the unit of the length. A
-    gauge warmer than the part reads small.
-
-    Parameters
-    ----------
-    length : float or ndarray
-    part_temperature, gauge_temperature : float or ndarray
-        In °C.
-    part_expansion, gauge_expansion : float or ndarray
-        Linear expansion coefficients, per kelvin.
-
-    Notes
-    -----
-    Source: JCGM 100:2008 (GUM), example H.1.2.
-    """
-    part = part_expansion * (np.asarray(part_temperature) - REFERENCE_TEMPERATURE)
-    gauge = gauge_expansion * (np.asarray(gauge_temperature) - REFERENCE_TEMPERATURE)
-    return np.asarray(length, dtype=np.float64) * (part - gauge)
 
 
 # How much a part is flattened where it touches the faces (Hertz).
@@ -226,8 +193,8 @@ def _force(force: Array | float) -> Array:
     return force
 
 
-# What the measuring force and a tilted part do to a reading.
-# -----------------------------------------------------------
+# What the measuring force does to a reading.
+# -------------------------------------------
 
 #: How far a micrometer's frame opens for each newton, in metres: about 0.1 µm
 #: (common practice, no source).
@@ -247,22 +214,6 @@ def frame_deflection(force_difference: Array | float, compliance: float = COMPLI
         Metres a newton.
     """
     return np.asarray(force_difference, dtype=np.float64) * compliance
-
-
-def tilt_error(length: Array | float, angle: Array | float) -> Array:
-    """Return by how much a flat part reads large when it stands tilted between the faces.
-
-    L·(1/cos φ − 1), about L·φ²/2; the faces then touch edges, so it is the least that a
-    tilt does.
-
-    Parameters
-    ----------
-    length : float or ndarray
-        In any unit; the error comes back in the same one.
-    angle : float or ndarray
-        In radian.
-    """
-    return np.asarray(length, dtype=np.float64) * (1.0 / np.cos(angle) - 1.0)
 
 
 # The periodic error of a measuring screw: a sinusoid at the thread's pitch.

@@ -121,13 +121,6 @@ def from_others_limits(found: OperatorMeans, *, level: float = 0.95) -> tuple[Ar
     return found.from_others - reach, found.from_others + reach
 
 
-def from_others_p(found: OperatorMeans) -> Array:
-    """Return the two-sided p value of each operator's difference from the others."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = np.abs(found.from_others) / found.error_from_others[..., None]
-    return 2.0 * stdtr(found.df, -t)
-
-
 # Tukey's pairwise differences: every pair judged together at one family-wise level.
 # ----------------------------------------------------------------------------------
 

@@ -18,7 +18,6 @@ from scipy.special import erfc
 from grr.formulas.analysis_of_variance import Components, require_nested
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.reml_fit import (
-    FROM_EQUAL,
     FROM_EVERY_CORNER,
     CellGrid,
     Fit,
@@ -262,25 +261,17 @@ def _each_array(change: Callable[..., Array], *results: Any) -> Any:
 # ------------------------------------------------------------------------------------
 
 
-def reml(
-    readings: ArrayLike,
-    part: ArrayLike,
-    operator: ArrayLike,
-    *,
-    interaction: bool = True,
-    operators: str = "random",
-) -> RemlFit:
-    """Estimate the components of a crossed study, whatever readings are missing.
+def reml(readings: ArrayLike, *, interaction: bool = True, operators: str = "random") -> RemlFit:
+    """Estimate the components of crossed studies, whatever readings are missing.
 
     Parts are random. The restricted likelihood is maximised from many starts and the best
     end is taken, so that no local stop passes for the estimate.
 
     Parameters
     ----------
-    readings : array_like, shape (..., n)
-        Finite; leading axes are a stack of studies of one design.
-    part, operator : array_like, shape (n,)
-        Which part and which operator each reading belongs to: numbers or names.
+    readings : array_like, shape (..., parts, operators, trials)
+        NaN where a reading is missing; leading axes are a stack of studies, each of which
+        may lack other readings.
     interaction : bool
         Whether the model has the part-by-operator interaction (random).
     operators : {"random", "fixed"}
@@ -302,46 +293,9 @@ def reml(
     McCulloch, Variance Components (1992), section 6.6. On balanced data with positive
     estimates it is the analysis of variance (ibid., section 3.8).
     """
-    values, codes = checked_codes(readings, part, operator)
-    grid = _stacked(cube_of_codes(values, *codes))
-    return _crossed(grid, interaction, operators, FROM_EVERY_CORNER).reshaped(values.shape[:-1])
-
-
-def reml_of_cube(
-    readings: ArrayLike, *, interaction: bool = True, operators: str = "random"
-) -> RemlFit:
-    """Estimate the components of crossed studies that each lack other readings.
-
-    Parameters
-    ----------
-    readings : array_like, shape (..., parts, operators, trials)
-        NaN where a reading is missing; leading axes are a stack of studies.
-    interaction, operators
-        As for `reml`.
-    """
     cube = np.asarray(readings, dtype=np.float64)
     grid = _stacked(cube)
     return _crossed(grid, interaction, operators, FROM_EVERY_CORNER).reshaped(cube.shape[:-3])
-
-
-def reml_components(
-    readings: ArrayLike,
-    part: ArrayLike,
-    operator: ArrayLike,
-    *,
-    interaction: bool = True,
-    operators: str = "random",
-) -> Components:
-    """Return the components only, by one search: for thousands of simulated studies.
-
-    Parameters are those of `reml`. Where a study is small and half of it is lost, the one
-    search may end on a lower top than that of `reml` (1 in 1,000 of those simulated). A
-    study whose search did not settle is NaN throughout.
-    """
-    values, codes = checked_codes(readings, part, operator)
-    grid = _stacked(cube_of_codes(values, *codes))
-    quick = _crossed(grid, interaction, operators, FROM_EQUAL)
-    return quick.reshaped(values.shape[:-1]).components
 
 
 def _stacked(cube: Array) -> CellGrid:
@@ -414,9 +368,9 @@ class InteractionTest:
 
 
 def interaction_likelihood_ratio(
-    readings: ArrayLike, part: ArrayLike, operator: ArrayLike, *, operators: str = "random"
+    readings: ArrayLike, *, operators: str = "random"
 ) -> InteractionTest:
-    """Test the part-by-operator interaction of a crossed study with missing readings.
+    """Test the part-by-operator interaction of crossed studies with missing readings.
 
     Parameters are those of `grr.formulas.reml.reml`.
 
@@ -429,17 +383,7 @@ def interaction_likelihood_ratio(
     50 (1994), 1171-1177. Both fits have the same fixed effects, so restricted likelihoods
     may be compared.
     """
-    return _compared(partial(reml, readings, part, operator, operators=operators))
-
-
-def interaction_likelihood_ratio_of_cube(
-    readings: ArrayLike, *, operators: str = "random"
-) -> InteractionTest:
-    """Test the interaction of crossed studies that each lack other readings.
-
-    Parameters are those of `grr.formulas.reml.reml_of_cube`.
-    """
-    return _compared(partial(reml_of_cube, readings, operators=operators))
+    return _compared(partial(reml, readings, operators=operators))
 
 
 def boundary_p(statistic: Array) -> Array:

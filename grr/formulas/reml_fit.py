@@ -722,14 +722,15 @@ def _newton_where_near(here: Array, at: Deviance, there: Array, near: Mask) -> t
 # Fits the random-effects model to a grid of cells, whatever the data look like.
 # ------------------------------------------------------------------------------
 
-#: Where one search starts: shares of part, operator, interaction and error.
-FROM_EQUAL = np.full((1, 4), 0.25)
 _PART, _OPERATOR, _INTERACTION, _ERROR = range(4)
 
 
 def _every_corner() -> Array:
-    """Return starts with each choice of terms present, the error small or very small."""
-    starts = [FROM_EQUAL[0]]
+    """Return shares of part, operator, interaction and error to start from.
+
+    Equal ones, and each choice of terms present with the error small or very small.
+    """
+    starts = [np.full(4, 0.25)]
     for error in (0.05, 0.001):
         for present in product((0.0, 1.0), repeat=3):
             if any(present):

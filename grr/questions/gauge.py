@@ -28,10 +28,10 @@ from grr.formulas.arrays import Array, measured
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.reml import (
     RemlFit,
-    interaction_likelihood_ratio_of_cube,
+    interaction_likelihood_ratio,
     nested_cube,
     nested_reml,
-    reml_of_cube,
+    reml,
 )
 from grr.formulas.sources_of_variation import (
     distinct_categories,
@@ -464,7 +464,7 @@ def _fit(
     readings: Array, operators: str, interaction: str, pool_above: float
 ) -> tuple[RemlFit, bool, str]:
     if interaction == "auto":
-        test = interaction_likelihood_ratio_of_cube(readings, operators=operators)
+        test = interaction_likelihood_ratio(readings, operators=operators)
         fit, mask = test.by_rule(pool_above)
         pooled = bool(mask)
         done, sign = ("pooled", "above") if pooled else ("kept", "not above")
@@ -472,7 +472,7 @@ def _fit(
         how = f"; interaction {done} by likelihood ratio (p = {p}, {sign} {pool_above:g})"
         return fit, pooled, how
     pooled = interaction == "pool"
-    fit = reml_of_cube(readings, interaction=not pooled, operators=operators)
+    fit = reml(readings, interaction=not pooled, operators=operators)
     if readings.shape[1] < 2:
         return fit, True, "; one operator"
     return fit, pooled, f"; interaction {'pooled' if pooled else 'kept'}"

@@ -1,4 +1,4 @@
-"""The physics of a micrometer: warmth, measuring force, a tilted part, the pitch of its screw."""
+"""The physics of a micrometer: warmth, measuring force, the pitch of its screw."""
 
 from __future__ import annotations
 
@@ -19,8 +19,6 @@ from grr.formulas.micrometer import (
     phase_information,
     pitch_error,
     sphere_on_flat,
-    temperature_error,
-    tilt_error,
     warming_for,
 )
 from grr.model.errors import StudyError
@@ -48,18 +46,6 @@ def test_warming_is_the_inverse_of_growth():
 def test_a_length_that_cannot_grow_is_refused(length, expansion):
     with pytest.raises(StudyError, match="more than 0"):
         warming_for(0.5, length, expansion)
-
-
-def test_only_the_difference_between_part_and_gauge_counts_when_both_are_steel():
-    # by hand: 25 mm × 11.5e-6 × (20.5 − 22.0) = −0.43 µm; the warm gauge reads small
-    assert temperature_error(25_000.0, 20.5, 22.0) == pytest.approx(-0.43125)
-    assert temperature_error(25_000.0, 26.0, 26.0) == pytest.approx(0.0)
-
-
-def test_two_materials_away_from_20_degrees():
-    # by hand: 25 mm of aluminium (23e-6) and a steel gauge, both at 26 °C: 25·6·11.5e-6
-    error = temperature_error(25_000.0, 26.0, 26.0, part_expansion=23e-6)
-    assert error == pytest.approx(1.725)
 
 
 def test_a_ten_millimetre_steel_ball_at_ten_newton():
@@ -127,11 +113,6 @@ def test_one_newton_more_is_a_tenth_of_a_micrometre():
     # common practice, no source
     assert frame_deflection(1.0) == pytest.approx(0.1e-6)
     assert frame_deflection(-2.0, 0.05e-6) == pytest.approx(-0.1e-6)
-
-
-def test_tilt():
-    # half a degree on 25 mm: 25·(0.0087266²)/2 = 0.000952 mm
-    assert tilt_error(25.0, np.radians(0.5)) == pytest.approx(0.000952, abs=1e-6)
 
 
 def test_a_force_below_one_newton_flattens_too():

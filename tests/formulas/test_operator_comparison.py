@@ -16,7 +16,6 @@ from grr.formulas.operator_comparison import (
     cochran_c,
     cochran_limit,
     from_others_limits,
-    from_others_p,
     from_part_mean,
     h_ceiling,
     h_limit,
@@ -96,7 +95,9 @@ def test_with_two_operators_it_is_the_paired_t_test():
     means = cells_of(readings, cell_axes=2).means
     expected = stats.ttest_rel(means[:, 0], means[:, 1])
     found = operator_means(means)
-    assert from_others_p(found) == pytest.approx([expected.pvalue] * 2, rel=1e-9)
+    t = np.abs(found.from_others) / found.error_from_others
+    p = 2.0 * stats.t.sf(t, found.df)
+    assert p == pytest.approx([expected.pvalue] * 2, rel=1e-9)
     interval = expected.confidence_interval(0.95)
     low, high = from_others_limits(found)
     assert (low[0], high[0]) == pytest.approx((interval.low, interval.high), rel=1e-9)
@@ -151,12 +152,6 @@ def test_an_empty_cell_is_refused():
 def test_too_few_means_to_compare_are_refused(shape, words):
     with pytest.raises(StudyError, match=words):
         operator_means(np.zeros(shape))
-
-
-def test_operators_who_differ_by_the_same_on_every_part_are_certain():
-    cells = np.array([0.0, 4.0, 8.0, 12.0])[:, None] + np.array([0.0, 2.0])
-    assert from_others_p(operator_means(cells)).tolist() == [0.0, 0.0]
-    assert np.isnan(from_others_p(operator_means(np.zeros((4, 2))))).all()
 
 
 def test_means_are_the_column_means_at_any_offset():

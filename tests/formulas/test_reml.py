@@ -22,16 +22,33 @@ from grr.formulas.analysis_of_variance import (
 from grr.formulas.reml import (
     boundary_p,
     interaction_likelihood_ratio,
-    interaction_likelihood_ratio_of_cube,
     nested_reml,
     reml,
-    reml_components,
-    reml_of_cube,
 )
-from grr.formulas.reml_fit import FROM_EVERY_CORNER
+from grr.formulas.reml_fit import FROM_EVERY_CORNER, checked_codes, cube_of_codes
 from grr.model.errors import StudyError
 
 NAMES = ("part", "operator", "interaction", "repeatability", "grr")
+
+
+def cube(readings, part, operator):
+    values, codes = checked_codes(readings, part, operator)
+    return cube_of_codes(values, *codes)
+
+
+def reml_of_columns(readings, part, operator, **options):
+    return reml(cube(readings, part, operator), **options)
+
+
+def ratio_of_columns(readings, part, operator, **options):
+    return interaction_likelihood_ratio(cube(readings, part, operator), **options)
+
+
+def one_search(readings, part, operator, **options):
+    """Return the components that the first start leads to."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("grr.formulas.reml.FROM_EVERY_CORNER", FROM_EVERY_CORNER[:1])
+        return reml_of_columns(readings, part, operator, **options).components
 
 
 def design(parts, operators, trials):
@@ -81,7 +98,7 @@ def test_balanced_components_are_those_of_the_anova_where_positive():
     expected = interaction_kept(crossed_anova(cube))
     positive = np.all([getattr(expected, name) > 0 for name in NAMES], axis=0)
     assert positive.sum() > 100
-    found = reml_of_cube(cube[positive]).components
+    found = reml(cube[positive]).components
     assert_same(found, interaction_kept(crossed_anova(cube[positive])), rel=1e-7)
 
 
@@ -89,7 +106,7 @@ def test_balanced_components_without_interaction():
     cube = balanced(np.random.default_rng(2), studies=50, interaction=0.0)
     expected = interaction_pooled(crossed_anova(cube))
     positive = expected.operator > 0
-    found = reml_of_cube(cube[positive], interaction=False).components
+    found = reml(cube[positive], interaction=False).components
     assert_same(found, interaction_pooled(crossed_anova(cube[positive])), rel=1e-7)
 
 
@@ -98,7 +115,7 @@ def test_balanced_components_with_fixed_operators():
     kept = interaction_kept(crossed_anova(cube))
     positive = (kept.interaction > 0) & (kept.part > 0)
     expected = operators_fixed(interaction_kept(crossed_anova(cube[positive])), 3)
-    found = reml_of_cube(cube[positive], operators="fixed")
+    found = reml(cube[positive], operators="fixed")
     assert_same(found.components, expected, rel=1e-7)
     assert found.operator_means == pytest.approx(cube[positive].mean(axis=(1, 3)), rel=1e-9)
 
@@ -108,7 +125,7 @@ def test_balanced_mean_and_its_error():
     anova = crossed_anova(cube)
     kept = interaction_kept(anova)
     positive = (kept.interaction > 0) & (kept.part > 0) & (kept.operator > 0)
-    fit = reml_of_cube(cube)
+    fit = reml(cube)
     assert fit.mean == pytest.approx(anova.mean, rel=1e-9)
     variance = (anova.ms_part + anova.ms_operator - anova.ms_interaction) / 90
     assert fit.mean_error[positive] == pytest.approx(np.sqrt(variance)[positive], rel=1e-7)
@@ -117,7 +134,7 @@ def test_balanced_mean_and_its_error():
 def test_a_component_below_zero_in_the_anova_is_exactly_zero():
     cube = balanced(np.random.default_rng(5), interaction=0.0)
     below = interaction_kept(crossed_anova(cube)).interaction < 0
-    fit = reml_of_cube(cube)
+    fit = reml(cube)
     assert 50 < below.sum() < 150
     assert (fit.components.interaction[below] == 0.0).all()
     assert (fit.interaction_at_zero == (fit.components.interaction == 0.0)).all()
@@ -130,7 +147,9 @@ def test_one_operator_is_the_one_way_analysis():
     # Searle, Casella & McCulloch (1992), section 3.6: sigma2 = MSE, part = (MSA - MSE)/n.
     rng = np.random.default_rng(6)
     values = rng.normal(0, 2, (8, 1)) + rng.normal(0, 1, (8, 4))
-    fit = reml(values.ravel(), np.repeat(np.arange(8), 4), np.zeros(32, int), interaction=False)
+    fit = reml_of_columns(
+        values.ravel(), np.repeat(np.arange(8), 4), np.zeros(32, int), interaction=False
+    )
     within = values.var(axis=1, ddof=1).mean()
     between = 4 * values.mean(axis=1).var(ddof=1)
     assert fit.components.repeatability == pytest.approx(within, rel=1e-9)
@@ -167,7 +186,7 @@ def test_no_neighbour_is_more_likely(sds):
     rng = np.random.default_rng(7)
     part, operator = without(rng, *design(6, 3, 3), 14)
     for readings in simulated(rng, part, operator, sds=sds, studies=5):
-        fit = reml(readings, part, operator)
+        fit = reml_of_columns(readings, part, operator)
         best = np.array([float(getattr(fit.components, name)) for name in NAMES[:4]])
         top = dense_log_likelihood(readings, part, operator, best)
         assert float(fit.log_likelihood) == pytest.approx(top, abs=1e-8)
@@ -186,14 +205,14 @@ TWO_TOPS = (
 
 
 def test_the_higher_of_two_tops_is_taken():
-    fit, one_search = reml(*TWO_TOPS), reml_components(*TWO_TOPS)
+    fit, quick = reml_of_columns(*TWO_TOPS), one_search(*TWO_TOPS)
     readings, part, operator = (np.array(column) for column in TWO_TOPS)
 
     def likelihood(components):
         variances = [float(getattr(components, name)) for name in NAMES[:4]]
         return dense_log_likelihood(readings, part, operator, variances)
 
-    assert likelihood(fit.components) > likelihood(one_search) + 0.01
+    assert likelihood(fit.components) > likelihood(quick) + 0.01
     grid = np.meshgrid(*[[0.0, 0.05, 0.2, 0.6, 1.8]] * 3, [0.1, 0.3, 1.0, 2.0])
     everywhere = np.stack([axis.ravel() for axis in grid], axis=-1)
     highest = max(dense_log_likelihood(readings, part, operator, v) for v in everywhere)
@@ -216,8 +235,8 @@ def test_offset_and_unit_do_not_matter(seed, offset, power, sd_operator):
     steps = np.round(100 * simulated(rng, part, operator, sds=(2, sd_operator, 0.5, 1))) / 64
     if np.unique(part).size < 6 or np.unique(operator).size < 3:
         return
-    plain = reml(steps, part, operator)
-    moved = reml((steps + offset) * 2.0**power, part, operator)
+    plain = reml_of_columns(steps, part, operator)
+    moved = reml_of_columns((steps + offset) * 2.0**power, part, operator)
     size = 4.0**power
     for name in NAMES:
         found, expected = getattr(moved.components, name), getattr(plain.components, name)
@@ -231,10 +250,12 @@ def test_order_and_names_do_not_matter():
     rng = np.random.default_rng(8)
     part, operator = without(rng, *design(6, 3, 3), 9)
     readings = simulated(rng, part, operator, sds=(2, 1, 0.5, 1))
-    expected = reml(readings, part, operator)
+    expected = reml_of_columns(readings, part, operator)
     shuffled = rng.permutation(len(part))
     names = np.array(["f", "b", "a", "d", "e", "c"])[part]
-    found = reml(readings[shuffled], names[shuffled], np.array(list("zxy"))[operator[shuffled]])
+    found = reml_of_columns(
+        readings[shuffled], names[shuffled], np.array(list("zxy"))[operator[shuffled]]
+    )
     assert_same(found.components, expected.components, rel=1e-9)
 
 
@@ -242,12 +263,12 @@ def test_a_stack_is_its_studies():
     rng = np.random.default_rng(9)
     part, operator = without(rng, *design(6, 3, 3), 9)
     readings = simulated(rng, part, operator, sds=(2, 1, 0.5, 1), studies=6).reshape(2, 3, -1)
-    stack = reml(readings, part, operator)
-    quick = reml_components(readings, part, operator)
+    stack = reml_of_columns(readings, part, operator)
+    quick = one_search(readings, part, operator)
     assert stack.components.part.shape == stack.mean.shape == stack.converged.shape == (2, 3)
     assert_same(quick, stack.components, rel=1e-8, abs=1e-12)
     for place in np.ndindex(2, 3):
-        one = reml(readings[place], part, operator)
+        one = reml_of_columns(readings[place], part, operator)
         assert one.mean.shape == ()
         for name in NAMES:
             assert getattr(stack.components, name)[place] == pytest.approx(
@@ -259,10 +280,10 @@ def test_each_study_of_a_cube_may_lack_other_readings():
     rng = np.random.default_rng(10)
     cube = balanced(rng, studies=4)
     cube[rng.random(cube.shape) < 0.15] = np.nan
-    stack = reml_of_cube(cube)
+    stack = reml(cube)
     for number, study in enumerate(cube):
         part, operator, trial = np.nonzero(np.isfinite(study))
-        one = reml(study[part, operator, trial], part, operator)
+        one = reml_of_columns(study[part, operator, trial], part, operator)
         assert stack.components.grr[number] == pytest.approx(one.components.grr, rel=1e-8)
         assert stack.readings[number] == len(part)
 
@@ -274,8 +295,8 @@ def test_repeats_all_alike_are_the_limit_of_a_vanishing_scatter():
     rng = np.random.default_rng(11)
     part, operator = without(rng, *design(6, 3, 3), 9)
     exact = simulated(rng, part, operator, sds=(2, 1, 0.5, 0))
-    fit = reml(exact, part, operator)
-    near = reml(exact + rng.normal(0, 1e-5, len(part)), part, operator)
+    fit = reml_of_columns(exact, part, operator)
+    near = reml_of_columns(exact + rng.normal(0, 1e-5, len(part)), part, operator)
     assert fit.components.repeatability == 0.0
     assert_same(fit.components, near.components, rel=1e-3, abs=1e-8)
     assert bool(fit.converged) and np.isposinf(fit.log_likelihood)
@@ -287,18 +308,20 @@ def test_readings_that_are_part_plus_operator(interaction):
     part, operator = design(4, 3, 2)
     part, operator = part[:-3], operator[:-3]
     parts, operators = np.array([1.0, 2.0, 4.0, 9.0]), np.array([0.0, 0.5, -0.5])
-    fit = reml(10 + parts[part] + operators[operator], part, operator, interaction=interaction)
+    fit = reml_of_columns(
+        10 + parts[part] + operators[operator], part, operator, interaction=interaction
+    )
     assert fit.components.part == pytest.approx(parts.var(ddof=1), rel=1e-12)
     assert fit.components.operator == pytest.approx(0.25, rel=1e-12)
     assert fit.components.interaction == fit.components.repeatability == 0.0
-    fixed = reml(parts[part] + operators[operator], part, operator, operators="fixed")
+    fixed = reml_of_columns(parts[part] + operators[operator], part, operator, operators="fixed")
     assert fixed.components.operator == pytest.approx(0.5 / 3, rel=1e-12)
     assert fixed.operator_means == pytest.approx(parts.mean() + operators, rel=1e-12)
 
 
 def test_readings_all_alike_have_no_variance():
     part, operator = design(4, 3, 2)
-    fit = reml(np.full(24, 10.01), part, operator)
+    fit = reml_of_columns(np.full(24, 10.01), part, operator)
     assert all(getattr(fit.components, name) == 0.0 for name in NAMES)
     assert fit.mean == 10.01
 
@@ -312,8 +335,8 @@ def test_parts_that_differ_many_thousand_times_the_scatter(scatter, interaction)
     part, operator = without(rng, *design(6, 3, 3), 9)
     exact = simulated(rng, part, operator, sds=(2, 1, 0.0, 0))
     noise = rng.normal(0, 1, len(part))
-    fit = reml(exact + scatter * noise, part, operator, interaction=interaction)
-    near = reml(exact + scatter / 10 * noise, part, operator, interaction=interaction)
+    fit = reml_of_columns(exact + scatter * noise, part, operator, interaction=interaction)
+    near = reml_of_columns(exact + scatter / 10 * noise, part, operator, interaction=interaction)
     assert bool(fit.converged) and bool(near.converged)
     close = 20 * scatter + (1e-4 if scatter < 1e-6 else 0.0)
     assert fit.components.part == pytest.approx(near.components.part, rel=close)
@@ -326,9 +349,9 @@ def test_one_study_without_scatter_in_a_stack():
     rng = np.random.default_rng(12)
     part, operator = without(rng, *design(5, 3, 2), 5)
     readings = simulated(rng, part, operator, sds=(2, 1, 0.5, 1), studies=5)
-    expected = reml(readings, part, operator)
+    expected = reml_of_columns(readings, part, operator)
     readings[2] = np.round(readings[2, 0])
-    found = reml(readings, part, operator)
+    found = reml_of_columns(readings, part, operator)
     others = [0, 1, 3, 4]
     assert found.components.grr[2] == 0.0
     assert found.components.grr[others] == pytest.approx(expected.components.grr[others], rel=1e-9)
@@ -341,7 +364,7 @@ def test_fixed_operators_mean_is_the_mean_of_their_means():
     rng = np.random.default_rng(13)
     part, operator = without(rng, *design(8, 3, 2), 9)
     readings = 100 + simulated(rng, part, operator, sds=(2, 1, 0.5, 1))
-    fit = reml(readings, part, operator, operators="fixed")
+    fit = reml_of_columns(readings, part, operator, operators="fixed")
     assert fit.mean == pytest.approx(fit.operator_means.mean(), rel=1e-12)
     assert fit.mean_error == pytest.approx(np.sqrt(fit.operator_covariance.mean()), rel=1e-9)
 
@@ -351,7 +374,7 @@ def test_fixed_operators_differences_are_estimated_without_bias():
     part, operator = without(rng, *design(8, 3, 2), 12)
     effects = np.array([-0.5, 0.1, 0.4])
     readings = simulated(rng, part, operator, sds=(2, 0, 0.7, 1), studies=2000)
-    found = reml_components(readings + effects[operator], part, operator, operators="fixed")
+    found = one_search(readings + effects[operator], part, operator, operators="fixed")
     error = found.operator.std(ddof=1) / np.sqrt(2000)
     assert found.operator.mean() == pytest.approx(np.mean(effects**2), abs=4 * error)
 
@@ -375,16 +398,16 @@ def test_fixed_operators_differences_are_estimated_without_bias():
 def test_what_a_design_cannot_show(part, operator, interaction, words):
     readings = np.arange(len(part)) ** 1.5
     with pytest.raises(StudyError, match=words):
-        reml(readings, part, operator, interaction=interaction)
+        reml_of_columns(readings, part, operator, interaction=interaction)
 
 
 def test_a_part_without_readings_in_a_cube():
     cube = balanced(np.random.default_rng(15), studies=2)
     cube[1, 4] = np.nan
     with pytest.raises(StudyError, match="part number 5"):
-        reml_of_cube(cube)
+        reml(cube)
     with pytest.raises(StudyError, match="Every reading is missing"):
-        reml_of_cube(np.full((3, 2, 2), np.nan))
+        reml(np.full((3, 2, 2), np.nan))
 
 
 @pytest.mark.parametrize(
@@ -392,12 +415,12 @@ def test_a_part_without_readings_in_a_cube():
 )
 def test_readings_that_cannot_be_used(readings, part):
     with pytest.raises(StudyError):
-        reml(readings, part, [0, 1, 1])
+        reml_of_columns(readings, part, [0, 1, 1])
 
 
 def test_a_word_not_known_for_operators():
     with pytest.raises(StudyError, match="random, fixed"):
-        reml(*TWO_TOPS, operators="some")
+        reml_of_columns(*TWO_TOPS, operators="some")
 
 
 def test_searches_start_from_every_choice_of_terms():
@@ -416,7 +439,7 @@ def test_readings_that_are_exactly_parts_plus_operators(operators):
     cube = 10.0 + np.array([0.0, 4.0, 8.0])[:, None, None] + np.array([[0.0], [2.0]])
     cube = np.repeat(cube, 2, axis=2)
     cube[2, 1] = np.nan
-    found = reml_of_cube(np.stack([cube, 2.0 * cube]), interaction=False, operators=operators)
+    found = reml(np.stack([cube, 2.0 * cube]), interaction=False, operators=operators)
     for study, size in enumerate((1.0, 4.0)):
         assert found.components.part[study] == pytest.approx(16.0 * size)  # 4² about their mean
         assert found.components.repeatability[study] == 0.0
@@ -436,7 +459,7 @@ def test_readings_that_are_exactly_parts_plus_operators(operators):
 def test_operators_exactly_alike_have_no_variance():
     cube = np.repeat(np.array([0.0, 4.0, 8.0])[:, None, None] + np.zeros((3, 2, 1)), 2, axis=2)
     cube[2, 1] = np.nan
-    found = reml_of_cube(cube, interaction=False)
+    found = reml(cube, interaction=False)
     assert found.components.operator == 0.0
     assert found.components.part == pytest.approx(16.0)
 
@@ -471,16 +494,16 @@ def test_p_is_half_a_chi_squares_tail():
 
 def test_the_statistic_is_twice_the_difference_of_likelihoods():
     readings, part, operator = unbalanced(5, interaction=1.0, seed=1)
-    test = interaction_likelihood_ratio(readings, part, operator)
-    kept = reml(readings, part, operator).log_likelihood
-    pooled = reml(readings, part, operator, interaction=False).log_likelihood
+    test = ratio_of_columns(readings, part, operator)
+    kept = reml_of_columns(readings, part, operator).log_likelihood
+    pooled = reml_of_columns(readings, part, operator, interaction=False).log_likelihood
     assert test.statistic == pytest.approx(2 * (kept - pooled), abs=1e-9)
     assert (test.p < 1).all()
 
 
 def test_without_interaction_p_is_rarely_small():
     readings, part, operator = unbalanced(400, interaction=0.0, seed=2, parts=8, trials=2)
-    p = interaction_likelihood_ratio(readings, part, operator).p
+    p = ratio_of_columns(readings, part, operator).p
     for level in (0.25, 0.1, 0.05):
         # Slightly conservative in a study of this size; never liberal beyond chance.
         chance = 3 * np.sqrt(level * (1 - level) / len(p))
@@ -490,7 +513,7 @@ def test_without_interaction_p_is_rarely_small():
 
 def test_a_large_interaction_is_seen():
     readings, part, operator = unbalanced(80, interaction=1.5, seed=3)
-    test = interaction_likelihood_ratio(readings, part, operator)
+    test = ratio_of_columns(readings, part, operator)
     assert (test.p < 0.05).mean() > 0.9
     fit, pooled = test.by_rule()
     assert not pooled[test.p <= 0.25].any()
@@ -501,7 +524,7 @@ def test_a_large_interaction_is_seen():
 
 def test_the_rule_takes_the_pooled_fit_where_p_is_above():
     readings, part, operator = unbalanced(40, interaction=0.3, seed=4)
-    test = interaction_likelihood_ratio(readings, part, operator)
+    test = ratio_of_columns(readings, part, operator)
     fit, pooled = test.by_rule(0.25)
     assert 0 < pooled.sum() < 40
     assert (pooled == (test.p > 0.25)).all()
@@ -516,7 +539,7 @@ def test_the_rule_takes_the_pooled_fit_where_p_is_above():
 
 def test_on_balanced_data_it_mostly_agrees_with_the_f_test():
     cube = cubes(120, interaction=0.4, seed=5)
-    _, pooled = interaction_likelihood_ratio_of_cube(cube).by_rule(0.25)
+    _, pooled = interaction_likelihood_ratio(cube).by_rule(0.25)
     by_f = interaction_test(crossed_anova(cube))[1] > 0.25
     assert (pooled == by_f).mean() > 0.93
 
@@ -525,7 +548,7 @@ def test_repeats_all_alike():
     part, operator, _ = np.indices((4, 3, 2)).reshape(3, -1)
     additive = part * 2.0 + operator
     with_interaction = additive + 0.3 * ((part == 1) & (operator == 2))
-    test = interaction_likelihood_ratio(
+    test = ratio_of_columns(
         np.stack([np.full(24, 5.0), additive, with_interaction]), part, operator
     )
     assert test.p.tolist() == [1.0, 1.0, 0.0]
@@ -551,7 +574,7 @@ def fitted(name):
     operators = "fixed" if model.startswith("0 + operator") else "random"
     if "operator:part" in model:
         return nested_reml(*columns, operators=operators)
-    return reml(*columns, interaction="part:operator" in model, operators=operators)
+    return reml_of_columns(*columns, interaction="part:operator" in model, operators=operators)
 
 
 def differences(name):
@@ -614,7 +637,7 @@ def test_one_search_finds_the_same():
         table = READINGS[READINGS.study == name]
         columns = [table[c].to_numpy() for c in ("reading", "part", "operator")]
         interaction = "part:operator" in ESTIMATES.loc[name, "model"]
-        quick = reml_components(*columns, interaction=interaction)
+        quick = one_search(*columns, interaction=interaction)
         slow = fitted(name).components
         for component in COMPONENTS_OF_LME4:
             assert getattr(quick, component) == pytest.approx(
@@ -648,7 +671,7 @@ def by_mixedlm(table):
 
 def both(name):
     table = READINGS[READINGS.study == name]
-    ours = reml(*(table[c].to_numpy() for c in ("reading", "part", "operator")))
+    ours = reml_of_columns(*(table[c].to_numpy() for c in ("reading", "part", "operator")))
     return ours, *by_mixedlm(table)
 
 
