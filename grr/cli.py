@@ -200,7 +200,7 @@ def _add_new(add: _Add) -> None:
 def new(options: argparse.Namespace) -> int:
     """Start a study folder, and say what in it decides most."""
     from grr.files.folder import new_study_folder
-    from grr.files.settings import MEANINGS
+    from grr.model.settings import MEANINGS
     from grr.model.tables import paragraph
     from grr.model.tolerance import Tolerance
     from grr.page.planning import plan_study

@@ -12,11 +12,11 @@ import numpy as np
 
 from grr.files.events import Event
 from grr.files.journal import JournalRow
-from grr.files.settings import Settings
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.model.errors import StudyError
 from grr.model.rounding import size
 from grr.model.rules import Plan
+from grr.model.settings import Settings
 from grr.model.study import Study
 from grr.model.values import a_path
 from grr.questions.planning import part_codes

@@ -9,7 +9,7 @@ from typing import Any
 from grr.entry.collecting import FROM_SHEET, Collecting, Outcome, Record, settings_events
 from grr.entry.entered_numbers import one_number
 from grr.model.errors import StudyError
-from grr.model.facts import CLOSED_FACES, DEVIATION, HOLDINGS, MASTER
+from grr.model.settings import CLOSED_FACES, DEVIATION, HOLDINGS, MASTER
 from grr.questions.collection import HELPER
 
 

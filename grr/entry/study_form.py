@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
 from grr.files.chosen import chosen_folder, chosen_study, remember_choice, study_folders
 from grr.files.folder import change_settings, new_study_folder, save_study
 from grr.files.number_text import parse_number
-from grr.files.settings import MEANINGS, Settings
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.model.errors import StudyError
-from grr.model.facts import FACTS
 from grr.model.rules import Plan
+from grr.model.settings import FACTS, OPERATORS, PARTS, PURPOSES, Settings
 from grr.model.tables import FAINT, FONT, INK
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, needs
@@ -125,9 +125,7 @@ def value_of(shown: ShownField) -> Any:
 
 
 _LIMITS, _DEVIATIONS = "limits", "nominal size with deviations"
-_PURPOSES, _OPERATORS, _PARTS = (
-    MEANINGS[name] for name in ("purpose", "operators_are", "parts_from")
-)
+Word = TypeVar("Word", bound=str)
 
 #: The questions of the form, by section: key, question, kind, help.
 _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
@@ -143,7 +141,7 @@ _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
             Field("lower_deviation", "Lower deviation", "number", "With its sign: +0.006"),
             Field("upper_deviation", "Upper deviation", "number", "With its sign: +0.012"),
             Field("resolution", "Last digit of the gauge", "number", "Its step, such as 0.0001"),
-            Field("purpose", "What for?", "choice", "", tuple(_PURPOSES.values())),
+            Field("purpose", "What for?", "choice", "", tuple(PURPOSES.values())),
             Field(
                 "process_sd",
                 "Standard deviation of the process",
@@ -156,7 +154,7 @@ _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
         "The plan",
         (
             Field("parts", "Number of parts", "number", "10 is usual."),
-            Field("parts_from", "The parts are", "choice", "", tuple(_PARTS.values())),
+            Field("parts_from", "The parts are", "choice", "", tuple(PARTS.values())),
             Field("operators", "Operators", "text", "Names, separated by commas."),
             Field(
                 "operators_are",
@@ -164,7 +162,7 @@ _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
                 "choice",
                 "Fixed operators need far fewer readings for the same certainty, but the verdict "
                 "holds for them only.",
-                tuple(_OPERATORS.values()),
+                tuple(OPERATORS.values()),
             ),
             Field("trials", "Readings of each part", "number", "By each operator; 3 is usual."),
             Field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
@@ -293,10 +291,10 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
         "lower": tolerance.lower if tolerance else None,
         "upper": tolerance.upper if tolerance else None,
         "resolution": settings.resolution,
-        "purpose": _PURPOSES[settings.purpose],
+        "purpose": PURPOSES[settings.purpose],
         "process_sd": settings.process_sd,
-        "parts_from": _PARTS[settings.parts_from],
-        "operators_are": _OPERATORS[settings.operators_are],
+        "parts_from": PARTS[settings.parts_from],
+        "operators_are": OPERATORS[settings.operators_are],
     }
     if plan is not None:
         answers |= {
@@ -325,9 +323,9 @@ def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
         unit=answers["unit"],
         resolution=answers["resolution"],
         tolerance=_tolerance(answers),
-        purpose=_key(_PURPOSES, answers["purpose"]),
-        operators_are=_key(_OPERATORS, answers["operators_are"]),
-        parts_from=_key(_PARTS, answers["parts_from"]),
+        purpose=_key(PURPOSES, answers["purpose"]),
+        operators_are=_key(OPERATORS, answers["operators_are"]),
+        parts_from=_key(PARTS, answers["parts_from"]),
         process_sd=answers["process_sd"],
         process_mean=base.process_mean,
         design=base.design,
@@ -381,7 +379,7 @@ def _count(name: str, value: float | None) -> int:
     return int(value)
 
 
-def _key(words: dict[str, str], shown: str) -> str:
+def _key(words: Mapping[Word, str], shown: str) -> Word:
     return next(key for key, text in words.items() if text == shown)
 
 

@@ -8,9 +8,9 @@ from tempfile import mkdtemp
 from grr.files.disk import write_whole
 from grr.files.folder import new_study_folder, open_study
 from grr.files.opening import LARGEST_SETTINGS, regular_file
-from grr.files.settings import Settings
 from grr.files.study_file import read_settings
 from grr.model.errors import StudyError
+from grr.model.settings import Settings
 from grr.model.study import Study
 from grr.model.values import a_path
 

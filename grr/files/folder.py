@@ -14,7 +14,6 @@ from grr.files.cell_text import FORMULA_SIGNS
 from grr.files.disk import made_folder, remove, write_whole, writing
 from grr.files.journal import is_journal_file, read_journal
 from grr.files.readings_file import read_readings
-from grr.files.settings import Settings, settings_of
 from grr.files.settings_record import differences, log_changes, recorded_settings
 from grr.files.study_file import (
     STUDY_FILE,
@@ -26,6 +25,7 @@ from grr.files.study_file import (
 from grr.files.verify_folder import record_of
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
+from grr.model.settings import Settings, settings_of
 from grr.model.study import Study
 from grr.model.values import a_path, needs
 
@@ -84,7 +84,7 @@ def new_study_folder(folder: str | PathLike[str], **settings: Any) -> Settings:
     folder : str or path
         Made where it does not exist.
     **settings
-        See `grr.files.settings.Settings`: title, unit, resolution, tolerance, plan ...
+        See `grr.model.settings.Settings`: title, unit, resolution, tolerance, plan ...
 
     Raises
     ------

@@ -5,36 +5,16 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
 from grr.files.disk import write_whole
 from grr.files.opening import LARGEST_SETTINGS, regular_file
-from grr.files.settings import Settings, with_name
-from grr.files.toml_values import (
-    names_value,
-    number_value,
-    refuse_unknown,
-    text_value,
-    truth_value,
-    whole_value,
-)
 from grr.model.errors import StudyError
-from grr.model.facts import FACTS, Fact
-from grr.model.rules import Plan, Rules
-from grr.model.tolerance import Tolerance
+from grr.model.settings import FACTS, Question, Settings, document_of, from_document
 
 STUDY_FILE = "study.toml"
 
-_TEXTS = (
-    *("title", "characteristic", "id", "unit"),
-    *("purpose", "operators_are", "parts_from", "design"),
-)
-_NUMBERS = ("resolution", "process_sd", "process_mean")
-_TABLES = ("tolerance", "plan", "rules", "facts")
-_TOP = (*_TEXTS, *_NUMBERS, "example", *_TABLES)
-_LIMITS = ("lower", "upper", "nominal", "lower_deviation", "upper_deviation")
 _HEAD = (
     "# A gauge study. Edit it with any text editor; lengths are in the unit stated here.\n"
     "# A line that begins with # is not read. Settle tolerance and rules before the first\n"
@@ -63,7 +43,7 @@ def read_settings(folder: str | Path) -> Settings:
     file = Path(folder) / STUDY_FILE
     document = _document(file)
     try:
-        return _settings(document)
+        return from_document(document)
     except StudyError as error:
         raise StudyError(
             error.problem, error.remedy, file=file, column=error.column, value=error.value
@@ -85,35 +65,16 @@ def settings_text(settings: Settings) -> str:
     """Return the contents of ``study.toml``; facts not yet known are listed as comments."""
     import tomli_w
 
-    facts = dict(settings.facts)
-    top: dict[str, Any] = {
-        "title": settings.title,
-        "characteristic": facts.pop("characteristic", ""),
-        "id": settings.id,
-        "unit": settings.unit,
-        "resolution": settings.resolution,
-        "purpose": settings.purpose,
-        "operators_are": settings.operators_are,
-        "parts_from": settings.parts_from,
-        "process_sd": settings.process_sd,
-        "process_mean": settings.process_mean,
-        "design": settings.design,
-        "example": settings.example,
-    }
-    tables: dict[str, Any] = {
-        "tolerance": asdict(settings.tolerance) if settings.tolerance else None,
-        "plan": _plan_table(settings.plan) if settings.plan else None,
-        "rules": asdict(settings.rules),
-        "facts": facts,
-    }
-    open_keys = [f"# {key} = {what}" for key, what in _OPTIONAL.items() if top[key] is None]
+    stated = document_of(settings)
+    tables = {name: stated.pop(name) for name in ("tolerance", "plan", "rules", "facts")}
+    open_keys = [f"# {key} = {what}" for key, what in _OPTIONAL.items() if stated[key] is None]
     questions = [
         _question(fact)
         for fact in FACTS
         if fact.key not in settings.facts and fact.key != "characteristic"
     ]
     pieces = [
-        f"{_HEAD}\n{tomli_w.dumps(_without_none(top))}",
+        f"{_HEAD}\n{tomli_w.dumps(_without_none(stated))}",
         "".join(f"{line}\n" for line in open_keys),
         "" if settings.tolerance else f"\n{_NO_TOLERANCE}",
         f"\n{tomli_w.dumps(_without_none(tables))}",
@@ -122,7 +83,7 @@ def settings_text(settings: Settings) -> str:
     return "".join(pieces)
 
 
-def _question(fact: Fact) -> str:
+def _question(fact: Question) -> str:
     unit = "" if fact.unit in ("", "study") else f"({fact.unit}) "
     choices = " or ".join(f'"{choice}"' for choice in fact.choices)
     return f"# {fact.key} = {unit}{fact.question}{f' {choices}' if choices else ''}"
@@ -135,10 +96,6 @@ def by_key(text: str) -> dict[str, str]:
         entries: dict[str, Any] = value if isinstance(value, dict) else {"": value}
         flat |= {f"{key}.{name}".rstrip("."): str(entry) for name, entry in entries.items()}
     return flat
-
-
-def _plan_table(plan: Plan) -> dict[str, Any]:
-    return {key: list(v) if isinstance(v, tuple) else v for key, v in asdict(plan).items()}
 
 
 def _without_none(table: Mapping[str, Any]) -> dict[str, Any]:
@@ -180,87 +137,3 @@ def _document(file: Path) -> dict[str, Any]:
             row=int(place[1]) if place else last_line,
             value=error,
         ) from None
-
-
-def _settings(document: Mapping[str, Any]) -> Settings:
-    refuse_unknown(document, _TOP, "")
-    for name in _TABLES:
-        if not isinstance(document.get(name, {}), dict):
-            raise StudyError(
-                f"{name} is not a table", f"Write a line [{name}] and its keys below", column=name
-            )
-    facts = dict(document.get("facts", {}))
-    given: dict[str, Any] = {
-        name: text_value(document, name) for name in _TEXTS if name in document
-    }
-    given |= {name: number_value(document, name, "") for name in _NUMBERS if name in document}
-    if characteristic := given.pop("characteristic", ""):
-        facts["characteristic"] = characteristic
-    tolerance = _tolerance(document.get("tolerance", {}), facts)
-    return Settings(
-        **given,
-        example=truth_value(document, "example"),
-        tolerance=tolerance,
-        plan=_plan(document["plan"]) if document.get("plan") else None,
-        rules=_rules(document.get("rules", {})),
-        facts=facts,
-    )
-
-
-def _tolerance(table: Mapping[str, Any], facts: dict[str, Any]) -> Tolerance | None:
-    """Return the limits; a nominal size stated with them is kept among the facts."""
-    refuse_unknown(table, _LIMITS, "tolerance")
-    given = {name: number_value(table, name, "tolerance") for name in _LIMITS if name in table}
-    if "nominal" in given:
-        facts.setdefault("nominal", given["nominal"])
-    deviations = [given.get("lower_deviation"), given.get("upper_deviation")]
-    if deviations == [None, None]:
-        if given.keys() <= {"nominal"}:
-            return None
-        limits: Tolerance = with_name(
-            "tolerance", Tolerance, given.get("lower"), given.get("upper")
-        )
-        return limits
-    if "lower" in given or "upper" in given or "nominal" not in given:
-        raise StudyError(
-            "The tolerance is stated in two ways at once, or without its nominal size",
-            "Give lower and upper, or nominal with lower_deviation and upper_deviation",
-            column="tolerance",
-        )
-    about: Tolerance = with_name("tolerance", Tolerance.about, given["nominal"], *deviations)
-    return Tolerance(*(None if x is None else round(x, 12) for x in (about.lower, about.upper)))
-
-
-def _plan(table: Mapping[str, Any]) -> Plan:
-    refuse_unknown(table, [field.name for field in fields(Plan)], "plan")
-    for name in ("parts", "operators", "trials"):
-        if name not in table:
-            raise StudyError(
-                f"The plan has no {name}", f"Add {name} to the table [plan]", column=f"plan.{name}"
-            )
-    trials = whole_value(table, "trials", least=1)
-    plan: Plan = with_name(
-        "plan",
-        Plan,
-        parts=names_value(table, "parts"),
-        operators=names_value(table, "operators"),
-        trials=trials,
-        methods=names_value(table, "methods") if table.get("methods") else (),
-        seed=whole_value(table, "seed", least=0) if "seed" in table else 0,
-    )
-    return plan
-
-
-def _rules(table: Mapping[str, Any]) -> Rules:
-    kinds = {field.name: type(field.default) for field in fields(Rules)}
-    refuse_unknown(table, kinds, "rules")
-    given: dict[str, Any] = {}
-    for name in table:
-        if kinds[name] is str:
-            given[name] = text_value(table, name, "rules")
-        elif kinds[name] is int:
-            given[name] = whole_value(table, name, least=1, table_name="rules")
-        else:
-            given[name] = number_value(table, name, "rules")
-    rules: Rules = with_name("rules", Rules, **given)
-    return rules

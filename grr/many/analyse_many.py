@@ -11,6 +11,7 @@ from grr.many.analyse import analyse_table
 from grr.many.folders import analyse_folders
 from grr.many.options import Options
 from grr.many.reading import read_table
+from grr.model.choices import OperatorsAre, PartsFrom, Purpose
 from grr.model.errors import StudyError
 from grr.model.rules import Rules
 from grr.model.values import a_path, short_text
@@ -24,9 +25,9 @@ def analyse_many(
     intervals: bool = False,
     level: float = 0.95,
     checks: bool = False,
-    purpose: str = "accept",
-    operators: str = "random",
-    parts_from: str = "process",
+    purpose: Purpose = "accept",
+    operators: OperatorsAre = "random",
+    parts_from: PartsFrom = "process",
     rules: Rules | None = None,
     progress: bool = False,
 ) -> pd.DataFrame:

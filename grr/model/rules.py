@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated, get_args
 
+from msgspec import Meta
+
+from grr.model.choices import InteractionRule, Method
 from grr.model.errors import StudyError
 from grr.model.values import distinct_names, number, one_of
 
@@ -31,18 +35,18 @@ class Rules:
         With "auto", pool when the interaction's p is above this value.
     """
 
-    method_of_record: str = "anova"
+    method_of_record: Method = "anova"
     spread: float = 6.0
     good_percent: float = 10.0
     limit_percent: float = 30.0
     least_ndc: int = 5
     confidence: float = 0.95
-    interaction: str = "auto"
+    interaction: InteractionRule = "auto"
     pool_above: float = 0.25
 
     def __post_init__(self) -> None:
-        one_of("method_of_record", self.method_of_record, ("anova", "average_range"))
-        one_of("interaction", self.interaction, ("auto", "keep", "pool"))
+        one_of("method_of_record", self.method_of_record, get_args(Method))
+        one_of("interaction", self.interaction, get_args(InteractionRule))
         for name in ("spread", "good_percent", "limit_percent"):
             number(name, getattr(self, name), above=0.0)
         number("confidence", self.confidence, above=0.5, below=1.0)
@@ -75,9 +79,9 @@ class Plan:
 
     parts: tuple[str, ...]
     operators: tuple[str, ...]
-    trials: int
+    trials: Annotated[int, Meta(ge=1, le=10**6)]
     methods: tuple[str, ...] = ()
-    seed: int = 0
+    seed: Annotated[int, Meta(ge=0)] = 0
 
     def __post_init__(self) -> None:
         for what in ("part", "operator", "method"):

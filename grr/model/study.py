@@ -8,12 +8,13 @@ from dataclasses import KW_ONLY, dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from grr.model.choices import Design, OperatorsAre, PartsFrom, Purpose
 from grr.model.errors import StudyError
 from grr.model.frames import frame
 from grr.model.readings_table import natural_order, validated
@@ -91,7 +92,7 @@ class Study:
     rules : Rules
     plan : Plan, optional
     facts : mapping
-        Gauge number, drawing revision, soak time and so on; see `grr.model.facts`.
+        Gauge number, drawing revision, soak time and so on; see `grr.model.settings`.
     example : bool
         Whether the readings are invented for demonstration.
     folder : Path, optional
@@ -110,13 +111,13 @@ class Study:
     tolerance: Tolerance | None = None
     unit: str = ""
     resolution: float | None = None
-    purpose: str = "accept"
-    operators: str = "random"
-    parts_from: str = "process"
+    purpose: Purpose = "accept"
+    operators: OperatorsAre = "random"
+    parts_from: PartsFrom = "process"
     process_sd: float | None = None
     process_mean: float | None = None
     title: str = ""
-    design: str = "crossed"
+    design: Design = "crossed"
     rules: Rules = field(default_factory=Rules)
     plan: Plan | None = None
     facts: Mapping[str, Any] = field(default_factory=dict)
@@ -137,10 +138,10 @@ class Study:
             )
         short_text("The title", self.title)
         set_field(self, "unit", canonical_unit(self.unit))
-        one_of("purpose", self.purpose, ("accept", "control"))
-        one_of("operators", self.operators, ("random", "fixed"))
-        one_of("parts_from", self.parts_from, ("process", "chosen"))
-        one_of("design", self.design, ("crossed", "nested"))
+        one_of("purpose", self.purpose, get_args(Purpose))
+        one_of("operators", self.operators, get_args(OperatorsAre))
+        one_of("parts_from", self.parts_from, get_args(PartsFrom))
+        one_of("design", self.design, get_args(Design))
         for name in ("resolution", "process_sd"):
             if getattr(self, name) is not None:
                 set_field(self, name, number(name, getattr(self, name), above=0.0))

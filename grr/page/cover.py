@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from grr.model.facts import FACTS
+from grr.model.settings import FACTS
 from grr.model.study import Study
 from grr.model.values import needs
 

@@ -43,7 +43,6 @@ from grr.formulas.sources_of_variation import (
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.choices import MEASURES, NAMES, SOURCES
 from grr.model.errors import StudyError
-from grr.model.facts import DEVIATION
 from grr.model.frames import frame
 from grr.model.rounding import (
     JOIN,
@@ -56,6 +55,7 @@ from grr.model.rounding import (
     square_unit,
     squares,
 )
+from grr.model.settings import DEVIATION
 from grr.model.study import Cube, Study, checked_study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number, one_of

@@ -117,8 +117,7 @@ def method_numbers(
         See `method_readings`; fewer than three parts; fewer than three operators where
         they are a sample; nothing repeated by either method.
     """
-    one_of("operators", operators, ("fixed", "random"))
-    study = replace(study, operators=operators)
+    study = replace(study, operators=one_of("operators", operators, ("fixed", "random")))
     found = method_readings(study, baseline, candidate)
     cells, origin = _cells(found, operators)
     differences = cells.means[..., 1] - cells.means[..., 0]

@@ -22,8 +22,8 @@ from grr.formulas.capability import LIMIT_PROCESS
 from grr.model.blocks import Banner, Block, Bullets, Heading, Printed, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
-from grr.model.facts import CLOSED_FACES, checked_facts
 from grr.model.rounding import counted, figures, length, limits_text, percent
+from grr.model.settings import CLOSED_FACES, checked_facts
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number

@@ -8,7 +8,7 @@ from grr.entry import sessions
 from grr.entry.collecting import Collecting
 from grr.entry.job import Job, Place
 from grr.entry.taking import take
-from grr.files.settings import Settings
+from grr.model.settings import Settings
 from grr.model.tolerance import Tolerance
 
 ANSWERS = {

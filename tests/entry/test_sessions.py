@@ -4,7 +4,7 @@ from grr.entry import corrections, sessions
 from grr.entry.taking import take
 from grr.files.events import read_events, verify_events
 from grr.model.errors import StudyError
-from grr.model.facts import MASTER
+from grr.model.settings import MASTER
 
 
 def finish(work, measure, operator, answers):

@@ -10,9 +10,9 @@ import pytest
 
 import grr
 from grr.files.journal import read_journal
-from grr.files.settings import Settings
 from grr.files.study_file import read_settings
 from grr.model.errors import StudyError
+from grr.model.settings import Settings
 from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")

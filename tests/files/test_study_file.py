@@ -5,11 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grr.files.settings import Settings
 from grr.files.study_file import read_settings, settings_text, write_settings
 from grr.model.errors import StudyError
-from grr.model.facts import DEVIATION
 from grr.model.rules import Plan, Rules
+from grr.model.settings import DEVIATION, Settings
 from grr.model.tolerance import Tolerance
 
 
@@ -121,7 +120,7 @@ WRONG = {
     "[rules]\nspred = 6": ("rules.spred", "Did you mean spread"),
     "[rules]\nconfidence = 95": ("rules", "less than 1"),
     "[rules]\nleast_ndc = 5.5": ("rules.least_ndc", "whole number"),
-    "[rules]\nmethod_of_record = 'guess'": ("rules", "anova, average_range"),
+    "[rules]\nmethod_of_record = 'guess'": ("rules.method_of_record", "anova, average_range"),
     "[facts]\nsoak_minutes = 'long'": ("soak_minutes", "Give a number in min"),
     "[facts]\ncalibration_due = 'soon'": ("calibration_due", "2027-03-31"),
     "[facts]\nholding = 'tight'": ("holding", "stand"),
