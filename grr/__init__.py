@@ -39,8 +39,6 @@ if TYPE_CHECKING:
     from grr.questions.check import Finding as Finding
     from grr.questions.check import Findings as Findings
     from grr.questions.check import check as check
-    from grr.questions.compare_methods import MethodComparison as MethodComparison
-    from grr.questions.compare_methods import compare_methods as compare_methods
     from grr.questions.drift import Drift as Drift
     from grr.questions.drift import drift as drift
     from grr.questions.gauge import GaugeResult as GaugeResult
@@ -50,6 +48,8 @@ if TYPE_CHECKING:
     from grr.questions.improving import what_would_help as what_would_help
     from grr.questions.linearity import LinearityResult as LinearityResult
     from grr.questions.linearity import linearity as linearity
+    from grr.questions.methods import MethodComparison as MethodComparison
+    from grr.questions.methods import compare_methods as compare_methods
     from grr.questions.micrometer_budget import MicrometerLines as MicrometerLines
     from grr.questions.operator_codes import code_operators as code_operators
     from grr.questions.operators import OperatorComparison as OperatorComparison
@@ -88,7 +88,7 @@ _HOMES = {
     "code_operators": "grr.questions.operator_codes",
     "collect": "grr.entry.widget",
     "compare_designs": "grr.questions.planning",
-    "compare_methods": "grr.questions.compare_methods",
+    "compare_methods": "grr.questions.methods",
     "compare_operators": "grr.questions.operators",
     "Contribution": "grr.questions.budget",
     "describe_reading": "grr.files.readers.found",
@@ -106,7 +106,7 @@ _HOMES = {
     "Improvement": "grr.questions.improving",
     "linearity": "grr.questions.linearity",
     "LinearityResult": "grr.questions.linearity",
-    "MethodComparison": "grr.questions.compare_methods",
+    "MethodComparison": "grr.questions.methods",
     "MicrometerLines": "grr.questions.micrometer_budget",
     "Misclassification": "grr.questions.risk",
     "misclassification": "grr.questions.risk",

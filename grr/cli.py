@@ -265,7 +265,7 @@ def analyse(options: argparse.Namespace) -> int:
     """
     import grr
     from grr.model.tables import WIDTH
-    from grr.questions.compare_methods import compare_with_baseline
+    from grr.questions.methods import compare_with_baseline
 
     study = grr.open_study(options.folder)
     print(grr.check(study))

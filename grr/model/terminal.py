@@ -50,7 +50,9 @@ def block_text(block: Block) -> str:
         case Heading(text):
             return paragraph(text)
         case Banner(mark, text, sentence=sentence):
-            return "\n".join([f"{mark} {text}", *([paragraph(sentence)] if sentence else [])])
+            return "\n".join(
+                [paragraph(f"{mark} {text}"), *([paragraph(sentence)] if sentence else [])]
+            )
         case Table(head, rows, caption=caption, narrow=narrow):
             table = text_table(head[:narrow], [row[:narrow] for row in rows])
             return f"{caption}\n{table}" if caption else table

@@ -18,7 +18,7 @@ from grr.model.study import Study
 from grr.page.page import heading, or_reason
 from grr.questions.collection import collection_of, with_last_readings
 from grr.questions.gauge import anova
-from grr.questions.zero_checks import zero_checks
+from grr.questions.sittings import zero_checks
 
 #: Names of the zero checks that open a stretch of measuring, and of the one that closes it.
 _OPENS, _CLOSES = ("before", "again"), "after"

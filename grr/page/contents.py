@@ -31,8 +31,8 @@ from grr.page.provenance import provenance_html, signatures_html
 from grr.page.readings import readings_html
 from grr.page.risks import risks_html
 from grr.questions.check import check
-from grr.questions.compare_methods import MethodComparison
 from grr.questions.gauge import GaugeResult, result_of_record
+from grr.questions.methods import MethodComparison
 from grr.questions.verdict import verdict
 from grr.show.operator_figures import parts_by_operators, trial_ranges
 from grr.show.ruler_figures import tolerance_ruler

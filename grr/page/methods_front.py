@@ -13,16 +13,16 @@ from grr.page.cover import Cover
 from grr.page.front import banner, cautions, title_block, two_columns, who_what_when
 from grr.page.page import drawing, facts_list
 from grr.questions.check import check
-from grr.questions.compare_methods import MethodComparison, compare_with_baseline
-from grr.questions.method_printing import (
+from grr.questions.methods import (
     CAUTION,
     LOOKS,
+    MethodComparison,
+    compare_with_baseline,
     confidence_text,
     method_rows,
     reasons,
     what_next,
 )
-from grr.questions.method_words import headline
 from grr.questions.verdict import LOOKS as VERDICT_LOOKS
 from grr.questions.verdict import Verdict
 from grr.show.method_figures import methods_by_part
@@ -55,7 +55,7 @@ def methods_front_page(
         blocks.append(tables.html_prose(f"The methods cannot be compared. {why_not}"))
     for number, one in enumerate(found):
         mark, colour = LOOKS[one.choice]
-        words = headline(one.numbers, one.choice)
+        words = one.headline
         blocks.append(banner(f"{mark} {words[0].upper()}{words[1:]}", confidence_text(one), colour))
         blocks.append(tables.html_prose(*reasons(one)[:2]))
         figure = methods_by_part(one)

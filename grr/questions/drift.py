@@ -12,7 +12,7 @@ Newton's law of cooling (curve).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import KW_ONLY, dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -35,6 +35,7 @@ from grr.formulas.sources_of_variation import rounding_floor
 from grr.model.blocks import Block, Bullets, Fold, Heading, Printed, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
+from grr.model.frames import frame
 from grr.model.names import begun, shortened
 from grr.model.rounding import JOIN, figures, length, listed, p_cell, percent
 from grr.model.study import Study, checked_study
@@ -50,9 +51,8 @@ from grr.questions.drift_series import (
     series_of,
 )
 from grr.questions.gauge import EXAMPLE
-from grr.questions.sittings import Sittings, sittings
+from grr.questions.sittings import ZEROED, Sittings, sittings, zero_changes, zero_checks
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes, who_changed
-from grr.questions.zero_checks import ZEROED, zero_changes, zero_checks
 
 #: Longest name in a headline.
 LONGEST_NAME = 30
@@ -169,7 +169,7 @@ class Drift(Printed):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a method and operator."""
-        return self.numbers.series.copy()
+        return self.numbers.series
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -267,7 +267,7 @@ class MethodDrift:
         return np.asarray(since) * (float(self.slope.slope) if self.shape == "straight" else 0.0)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class DriftNumbers:
     """Every figure behind `grr.drift`.
 
@@ -295,18 +295,19 @@ class DriftNumbers:
         (method, operator) → why no drift can be fitted.
     """
 
+    _: KW_ONLY
     study: Study
     taken: Sittings
-    series: pd.DataFrame
+    series: pd.DataFrame = frame()
     methods: dict[str, MethodDrift]
-    readings: pd.DataFrame
+    readings: pd.DataFrame = frame()
     changes: dict[str, list[TrialChange]]
     level: float
     unfitted: dict[tuple[str, str], str] = field(default_factory=dict)
 
     def value(self, method: str, operator: str, column: str) -> float:
         """Return one cell of the table of series."""
-        return float(self.series.at[(method, operator), column])  # type: ignore[arg-type]
+        return float(self.__dict__["series"].at[(method, operator), column])
 
     def operators(self, method: str) -> list[str]:
         """Return the operators whose drift was fitted under a method."""
@@ -387,6 +388,10 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
     StudyError
         Neither times nor an order are known, or nobody measured a part at two times.
     """
+    return study.once(("drift_numbers", level), lambda: _drift_numbers(study, level))
+
+
+def _drift_numbers(study: Study, level: float) -> DriftNumbers:
     checks = zero_checks(study)
     zeroed = checks.loc[checks["name"].isin(ZEROED), "time"]
     taken = sittings(study, zeroed)
@@ -420,7 +425,14 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
         }
     table = pd.DataFrame(rows).set_index(["method", "operator"])
     numbers = DriftNumbers(
-        study, taken, table, methods, pd.concat(seen, ignore_index=True), {}, level, unfitted
+        study=study,
+        taken=taken,
+        series=table,
+        methods=methods,
+        readings=pd.concat(seen, ignore_index=True),
+        changes={},
+        level=level,
+        unfitted=unfitted,
     )
     return replace(numbers, changes={name: _unexplained(numbers, name) for name in methods})
 

@@ -1,23 +1,27 @@
-"""The sittings of a study: who measured how, from picking the gauge up to putting it down."""
+"""The sittings of a study: from picking the gauge up to putting it down, and its zero."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array, Mask
 from grr.model.errors import StudyError
+from grr.model.frames import frame
 from grr.model.study import Study
 
 #: A pause longer than this ends a sitting: a gauge put down has cooled.
 PAUSE_MINUTES = 30.0
 #: Where operators take turns more often than this on average, they share one sitting.
 SHORTEST_RUN = 5.0
+#: Names of the checks at which the gauge was set to zero, and of the closing one.
+ZEROED, CLOSING = ("before", "again"), "after"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Sittings:
     """The readings in the order taken, each with its place in a sitting.
 
@@ -31,8 +35,9 @@ class Sittings:
         Of ``since``: minutes, or places in the order taken where there are no times.
     """
 
-    table: pd.DataFrame
-    unit: str
+    table: pd.DataFrame = frame()
+    _: KW_ONLY
+    unit: Literal["min", "reading"]
 
 
 def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sittings:
@@ -56,7 +61,7 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
     """
     table = study.readings
     table = table[table["reading"].notna()]
-    by_time = "time" in table and bool(table["time"].notna().all())
+    by_time = timed(study)
     if not by_time and not ("order" in table and table["order"].notna().all()):
         raise StudyError(
             "The readings carry neither times nor an order, so drift cannot be seen",
@@ -85,20 +90,29 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
         table["time"] = pd.Series(pd.NaT, table.index, dtype="datetime64[ns, UTC]")
     columns = ["part", "operator", "method", "trial", "reading", "time"]
     return Sittings(
-        table[columns].assign(sitting=sitting, since=since), "min" if by_time else "reading"
+        table[columns].assign(sitting=sitting, since=since), unit="min" if by_time else "reading"
     )
 
 
-def seconds_per_reading(found: Sittings) -> dict[str, float]:
-    """Return method → median seconds from one reading to the next of the same sitting.
+def timed(study: Study) -> bool:
+    """Whether the time of every reading is known."""
+    table = study.readings
+    return "time" in table and bool(table.loc[table["reading"].notna(), "time"].notna().all())
+
+
+def seconds_between(found: Sittings) -> dict[str, Array]:
+    """Return method → seconds from one reading to the next of the same sitting, to 1 ms.
 
     Empty where only the order is known.
     """
     if found.unit != "min":
         return {}
-    gaps = found.table.groupby("sitting")["since"].diff() * 60.0
-    median = gaps.groupby(found.table["method"]).median().dropna()
-    return {str(method): float(value) for method, value in median.items()}
+    table = found.table
+    gaps = (table.groupby("sitting")["since"].diff() * 60.0).round(3).dropna()
+    return {
+        str(method): of.to_numpy(dtype=np.float64)
+        for method, of in gaps.groupby(table["method"].loc[gaps.index], sort=False)
+    }
 
 
 def _minutes(times: pd.Series[pd.Timestamp]) -> Array:
@@ -115,3 +129,67 @@ def _takes_over(table: pd.DataFrame) -> Mask:
     if len(table) / max(1, int(changes.sum())) < SHORTEST_RUN:
         return np.zeros(len(table), dtype=np.bool_)
     return changes
+
+
+def zero_checks(study: Study) -> pd.DataFrame:
+    """Return the zero checks recorded with a study: time, session, name, on, reading.
+
+    Empty where the study was not read from a folder, or nothing was recorded.
+
+    Raises
+    ------
+    StudyError
+        A zero is no number, or its time no time.
+    """
+    columns = ["time", "session", "name", "on", "reading"]
+    if study.record is None:
+        return pd.DataFrame(columns=columns)
+    events = study.record.events
+    events = events[events["kind"] == "zero"]
+    found = pd.DataFrame(
+        {
+            "time": pd.to_datetime(events["time"], errors="coerce", utc=True, format="ISO8601"),
+            "session": events["session"],
+            "name": events["name"],
+            "on": events["old"],
+            "reading": pd.to_numeric(events["value"], errors="coerce"),
+        }
+    )
+    wrong = (found["time"].isna() | found["reading"].isna()).to_numpy()
+    if wrong.any():
+        row = events.iloc[int(np.flatnonzero(wrong)[0])]
+        raise StudyError(
+            "A zero check cannot be read",
+            "Correct the time or the value of this event, or leave the file out",
+            file=study.record.folder / "events.csv",
+            value=f"{row['time']} {row['value']}",
+        )
+    return found.sort_values("time", kind="stable", ignore_index=True)
+
+
+def zero_changes(checks: pd.DataFrame, taken: Sittings) -> pd.DataFrame:
+    """Return how far the zero moved in each session: method, change, minutes.
+
+    A closing check is compared with the check at which the gauge was last zeroed in the
+    same session, on the same master.
+
+    Parameters
+    ----------
+    checks : DataFrame
+        From `zero_checks`.
+    taken : Sittings
+    """
+    rows = []
+    clock = taken.table["time"]
+    for _, session in checks.groupby("session", sort=False):
+        start = None
+        for check in session.to_dict("records"):
+            if check["name"] in ZEROED:
+                start = check
+            elif check["name"] == CLOSING and start is not None and check["on"] == start["on"]:
+                between = (clock >= start["time"]) & (clock <= check["time"])
+                methods = taken.table.loc[between.to_numpy(), "method"].unique()
+                if len(methods) == 1:
+                    minutes = (check["time"] - start["time"]).total_seconds() / 60.0
+                    rows.append((methods[0], check["reading"] - start["reading"], minutes))
+    return pd.DataFrame(rows, columns=["method", "change", "minutes"])

@@ -18,7 +18,7 @@ from grr.show.template import markup
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
 
-    from grr.questions.compare_methods import MethodComparison
+    from grr.questions.methods import MethodComparison
 
 QUESTION = "Do both methods read the same parts alike?"
 #: Height of a row of the parts, and of a ruler with the room above it, in px.

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from snapshot import assert_snapshot
 
 import grr
 from grr.formulas.operator_comparison import h_statistic
@@ -210,6 +211,23 @@ def test_readings_that_never_differ_hide_the_scatter():
     assert "scatter is hidden" in str(grr.compare_operators(grr.Study(table)))
 
 
+def test_why_no_drift_was_looked_for_is_told():
+    source = study(seed=1)
+    assert grr.compare_operators(source).numbers.no_drift == ""
+    bare = grr.Study(source.readings.drop(columns="order"), unit="µm")
+    result = grr.compare_operators(bare)
+    assert result.numbers.no_drift.startswith("the readings carry neither times nor an order")
+    assert "drifts" not in result.headline
+
+
+def test_a_comparison_is_worked_out_once_and_nobody_can_change_it():
+    source = study()
+    assert grr.compare_operators(source) is grr.compare_operators(source)
+    own = grr.compare_operators(source).numbers.table
+    own["sd"] = 0.0
+    assert grr.compare_operators(source).numbers.table["sd"].all()
+
+
 def test_bad_input_is_told_with_a_remedy():
     with pytest.raises(grr.StudyError, match=r"Only one operator measured.*Let at least two"):
         grr.compare_operators(study(offsets=(0.0,), scatters=(1.0,)))
@@ -243,3 +261,4 @@ def test_the_demo_operators_are_told_apart_and_the_intervals_hold_the_truth():
         # a repeat scatters, and is rounded to 0.1 µm
         sd = np.hypot(people[f"{name}, stand"]["scatter"], 0.1 / np.sqrt(12))
         assert table.loc[name, "sd_lower"] * 1000 < sd < table.loc[name, "sd_upper"] * 1000
+    assert_snapshot(str(result), "operators")

@@ -1,0 +1,519 @@
+"""How do two methods differ, on the same parts in the hands of the same operators?
+
+Sources: Montgomery, Design and Analysis of Experiments, sections 5.4 and 13.3 (three
+factors, mixed model); Bland & Altman (1986 and 1999, limits of agreement); Mann & Whitney,
+Annals of Mathematical Statistics 18 (1947), 50-60 (time for a reading).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import KW_ONLY, dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from grr.formulas.analysis_of_variance import (
+    cells_of,
+    effect_tests,
+    method_components,
+    three_factor_anova,
+)
+from grr.formulas.arrays import Array
+from grr.formulas.confidence_limits import sd_ratio_interval, two_sided_limits
+from grr.formulas.method_comparison import (
+    Agreement,
+    MethodDifference,
+    grr_variance_draws,
+    method_difference,
+    replicated_agreement,
+    single_pair_agreement,
+)
+from grr.model.blocks import Table
+from grr.model.choices import OperatorsAre
+from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
+from grr.model.frames import frame
+from grr.model.names import begun, shortened
+from grr.model.rounding import JOIN, counted, figures, listed, square_unit, squares
+from grr.model.study import Study
+from grr.questions.gauge import GaugeResult, anova
+from grr.questions.sittings import seconds_between, sittings, timed
+
+#: Draws behind the intervals of ratio and agreement; limits repeat to about a percent.
+_DRAWS = 20_000
+#: Longest name of a method at the head of a column.
+LONGEST_HEAD = 18
+#: With fewer degrees of freedom than this, equivalence is hopeless.
+FEW_DF = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class MethodNumbers:
+    """What a study says about two methods; lengths in the unit of the study.
+
+    Attributes
+    ----------
+    study : Study
+        With the operators as they are counted here.
+    baseline, candidate : str
+    results : dict
+        Method → `grr.anova` of its readings.
+    ev_ratio, grr_ratio : Estimate
+        Candidate over baseline; not known, with the reason, where the design cannot give it.
+    difference : MethodDifference
+        Candidate minus baseline.
+    by_operator : DataFrame
+        One row an operator: difference, lower, upper.
+    by_part : DataFrame
+        One row a part: the mean by either method, and difference.
+    agreement : Agreement
+        Limits for the difference of two single readings.
+    anova_table, components : DataFrame or None
+        Three-way analysis of variance (see `_anova`); None with one operator.
+    seconds : dict
+        Method → median seconds from one reading to the next; empty without times.
+    seconds_p : float
+        p value of both methods taking equally long; NaN without times.
+    no_seconds : str
+        Why there are no times, as the rest of a sentence; "" where there are.
+    level : float
+    """
+
+    _: KW_ONLY
+    study: Study
+    baseline: str
+    candidate: str
+    results: dict[str, GaugeResult]
+    ev_ratio: Estimate
+    grr_ratio: Estimate
+    difference: MethodDifference
+    by_operator: pd.DataFrame = frame()
+    by_part: pd.DataFrame = frame()
+    agreement: Agreement
+    anova_table: pd.DataFrame | None = frame(optional=True)
+    components: pd.DataFrame | None = frame(optional=True)
+    seconds: dict[str, float]
+    seconds_p: float
+    no_seconds: str
+    level: float
+
+    @property
+    def methods(self) -> tuple[str, str]:
+        """Baseline and candidate."""
+        return self.baseline, self.candidate
+
+    @property
+    def mean_difference(self) -> Estimate:
+        """Candidate minus baseline on average, with its interval."""
+        low, high = (float(limit) for limit in self.difference.limits(self.level))
+        return Estimate(float(self.difference.mean), low, high, self.study.unit)
+
+
+def method_numbers(
+    study: Study,
+    baseline: str,
+    candidate: str,
+    *,
+    operators: OperatorsAre = "fixed",
+    level: float = 0.95,
+) -> MethodNumbers:
+    """Compare two methods of a study.
+
+    Raises
+    ------
+    StudyError
+        See `_readings`; fewer than three parts; fewer than three operators where
+        they are a sample; nothing repeated by either method.
+    """
+    study = replace(study, operators=operators)
+    found = _readings(study, baseline, candidate)
+    cells, origin = _cells(found, operators)
+    differences = cells.means[..., 1] - cells.means[..., 0]
+    difference = method_difference(differences, operators=operators)
+    results = {name: anova(found.studies[name]) for name in (found.baseline, found.candidate)}
+    ev_ratio = _ev_ratio(cells, level)
+    grr_ratio = ev_ratio
+    if differences.shape[1] > 1:
+        sds = [result.value("GRR", "sd") for result in results.values()]
+        grr_ratio = _grr_ratio(cells, sds[0], sds[1], level)
+    table, components = _anova(found)
+    seconds, seconds_p, no_seconds = _seconds(study, found.baseline, found.candidate)
+    return MethodNumbers(
+        study=study,
+        baseline=found.baseline,
+        candidate=found.candidate,
+        results=results,
+        ev_ratio=ev_ratio,
+        grr_ratio=grr_ratio,
+        difference=difference,
+        by_operator=_by_operator(difference, study, level),
+        by_part=_by_part(cells.means, origin, found),
+        agreement=_agreement(cells, differences, level),
+        anova_table=table,
+        components=components,
+        seconds=seconds,
+        seconds_p=seconds_p,
+        no_seconds=no_seconds,
+        level=level,
+    )
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """Cell means and scatter of both methods; the last axis is baseline, candidate."""
+
+    means: Array
+    within: Array
+    trials: tuple[float, float]
+    df: tuple[int, int]
+    operators: str
+
+
+def _cells(found: _Readings, operators: str) -> tuple[_Cells, float]:
+    cells = cells_of(found.values, cell_axes=3)
+    trials = 1.0 / (1.0 / cells.counts).mean(axis=(0, 1))
+    df = (cells.counts - 1).sum(axis=(0, 1))
+    return (
+        _Cells(
+            means=cells.means,
+            within=cells.within.sum(axis=(0, 1)),
+            trials=(float(trials[0]), float(trials[1])),
+            df=(int(df[0]), int(df[1])),
+            operators=operators,
+        ),
+        float(cells.origin.flat[0]),
+    )
+
+
+def _no_scatter(cells: _Cells) -> str:
+    """Return why repeatabilities cannot be compared; "" where they can."""
+    if min(cells.df) < 1:
+        return "nothing was repeated"
+    return "" if (cells.within > 0.0).all() else "by one of the methods nothing scatters"
+
+
+def _ev_ratio(cells: _Cells, level: float) -> Estimate:
+    why = _no_scatter(cells)
+    if why:
+        return Estimate(math.nan, why=why)
+    below, above = (float(ss) / n for ss, n in zip(cells.within, cells.df, strict=True))
+    ratio = math.sqrt(above / below)
+    low, high = sd_ratio_interval(ratio, cells.df[1], cells.df[0], level=level)
+    return Estimate(ratio, float(low), float(high))
+
+
+def _grr_ratio(cells: _Cells, below: float, above: float, level: float) -> Estimate:
+    why = _no_scatter(cells)
+    if why or not (below > 0.0 and above > 0.0):
+        return Estimate(math.nan, why=why or "by one of the methods nothing scatters")
+    draws = grr_variance_draws(
+        cells.means,
+        cells.within,
+        cells.trials,
+        cells.df,
+        operators=cells.operators,
+        draws=_DRAWS,
+    )
+    low, high = two_sided_limits(np.sqrt(draws[1] / draws[0]), level)
+    return Estimate(above / below, float(low), float(high))
+
+
+def _agreement(cells: _Cells, differences: Array, level: float) -> Agreement:
+    if differences.shape[1] == 1 and max(cells.df) == 0:
+        return single_pair_agreement(differences[:, 0], level=level)
+    return replicated_agreement(
+        differences,
+        cells.within / np.maximum(cells.df, 1),
+        cells.trials,
+        cells.df,
+        operators=cells.operators,
+        level=level,
+        draws=_DRAWS,
+    )
+
+
+def _by_operator(difference: MethodDifference, study: Study, level: float) -> pd.DataFrame:
+    low, high = difference.limits_by_operator(level)
+    return pd.DataFrame(
+        {"difference": difference.by_operator, "lower": low, "upper": high},
+        index=pd.Index(study.operator_names, name="operator"),
+    )
+
+
+def _by_part(means: Array, origin: float, found: _Readings) -> pd.DataFrame:
+    by_method = means.mean(axis=1)
+    return pd.DataFrame(
+        {
+            found.baseline: by_method[:, 0] + origin,
+            found.candidate: by_method[:, 1] + origin,
+            "difference": by_method[:, 1] - by_method[:, 0],
+        },
+        index=pd.Index(found.studies[found.baseline].parts, name="part"),
+    )
+
+
+def _seconds(study: Study, baseline: str, candidate: str) -> tuple[dict[str, float], float, str]:
+    """Return method → seconds a reading, the p value of no difference, and why there are none."""
+    if not timed(study):
+        return {}, math.nan, "the readings carry no times"
+    gaps = seconds_between(sittings(study))
+    seconds = {method: float(np.median(of)) for method, of in gaps.items()}
+    lone = [method for method in (baseline, candidate) if method not in gaps]
+    if lone:
+        return seconds, math.nan, f"no two readings by {lone[0]} follow each other"
+    if np.ptp(np.concatenate([gaps[baseline], gaps[candidate]])) == 0.0:
+        return seconds, 1.0, ""
+    from scipy.stats import mannwhitneyu
+
+    return seconds, float(mannwhitneyu(gaps[baseline], gaps[candidate]).pvalue), ""
+
+
+@dataclass(frozen=True)
+class _Readings:
+    """Readings by baseline and candidate.
+
+    Attributes
+    ----------
+    values : ndarray, shape (parts, operators, 2, trials)
+        Baseline first; NaN where a reading is missing.
+    studies : dict
+        Method → the study with its readings only.
+    baseline, candidate : str
+    """
+
+    values: Array
+    studies: dict[str, Study]
+    baseline: str
+    candidate: str
+
+
+def _readings(study: Study, baseline: str, candidate: str) -> _Readings:
+    """Return the readings of two methods of a study.
+
+    Raises
+    ------
+    StudyError
+        A method measured by other operators or on other parts, or a combination that was
+        never measured.
+    """
+    studies = {name: study.for_method(name) for name in (baseline, candidate)}
+    for what, sets in (
+        ("part", {name: s.parts for name, s in studies.items()}),
+        ("operator", {name: s.operator_names for name, s in studies.items()}),
+    ):
+        _refuse_others(what, sets, baseline, candidate)
+    cubes = [studies[name].cube().values for name in (baseline, candidate)]
+    trials = max(cube.shape[-1] for cube in cubes)
+    padded = [
+        np.pad(cube, [(0, 0), (0, 0), (0, trials - cube.shape[-1])], constant_values=np.nan)
+        for cube in cubes
+    ]
+    values = np.stack(padded, axis=2)
+    empty = ~np.isfinite(values).any(axis=-1)
+    if empty.any():
+        part, operator, method = (int(i) for i in np.argwhere(empty)[0])
+        first = studies[baseline]
+        raise StudyError(
+            f"Operator {first.operator_names[operator]} did not measure part "
+            f"{first.parts[part]} by {(baseline, candidate)[method]}",
+            "Take that reading, or leave the part out of the readings of both methods",
+        )
+    return _Readings(values, studies, baseline, candidate)
+
+
+def named_methods(study: Study, baseline: str | None, candidate: str | None) -> tuple[str, str]:
+    """Return baseline and candidate; with two methods, naming one of them is enough.
+
+    Raises
+    ------
+    StudyError
+        One method only, a method that the study does not know, or none named.
+    """
+    known = study.methods
+    if study.design == "nested":
+        raise StudyError(
+            "In a nested study no part was measured twice by different hands",
+            "Methods are compared on parts that every operator measures by both",
+        )
+    if len(known) < 2:
+        raise StudyError(
+            "The readings are by one method only, so there is nothing to compare",
+            "Add a column method that names how each reading was taken, such as stand and "
+            "handheld, with the same parts and operators under each",
+            value=known[0] if known else None,
+        )
+    for given in (baseline, candidate):
+        if given is not None and given not in known:
+            raise StudyError(
+                "The study knows no such method", f"Use two of: {listed(known)}", value=given
+            )
+    unnamed = (baseline is None) + (candidate is None)
+    if unnamed == 2 or (unnamed and len(known) > 2):
+        raise StudyError(
+            "It is not said which methods to compare",
+            f'Name both: baseline="{known[0]}", candidate="{known[1]}"',
+            value=", ".join(known),
+        )
+    others = [name for name in known if name not in (baseline, candidate)]
+    baseline = others[0] if baseline is None else baseline
+    candidate = others[0] if candidate is None else candidate
+    if baseline == candidate:
+        raise StudyError(
+            "Baseline and candidate are the same method",
+            f"Name two of: {listed(known)}",
+            value=baseline,
+        )
+    return baseline, candidate
+
+
+def _refuse_others(
+    what: str, sets: dict[str, tuple[str, ...]], baseline: str, candidate: str
+) -> None:
+    for one, other in ((baseline, candidate), (candidate, baseline)):
+        extra = [name for name in sets[one] if name not in sets[other]]
+        if extra:
+            verb = "was" if len(extra) == 1 else "were"
+            by = "measured only" if what == "part" else "measuring only"
+            raise StudyError(
+                f"{what.capitalize()} {listed(extra)} {verb} {by} by {one}, not by {other}",
+                f"Measure the same {what}s by both methods, or leave the others out",
+            )
+
+
+def _anova(found: _Readings) -> tuple[pd.DataFrame | None, pd.DataFrame | None]:
+    """Return the table of sums of squares with F tests, and the variance components.
+
+    Parts are random, methods fixed, operators as the study says. F is given where an
+    exact denominator exists. None with one operator.
+
+    Returns
+    -------
+    table : DataFrame or None
+        Index part, operator, method, their interactions, error; columns df, sum_sq,
+        mean_sq, F, p, tested_against.
+    components : DataFrame or None
+        Variance and sd of each random source, parts and operators counted as random;
+        a variance estimated below zero is shown as it came out, its sd as 0.
+
+    Notes
+    -----
+    Source: Montgomery, Design and Analysis of Experiments, sections 5.4 and 13.3.
+    """
+    if found.values.shape[1] < 2:
+        return None, None
+    anova = three_factor_anova(found.values)
+    operators = found.studies[found.baseline].operators
+    tests = effect_tests(anova, operators=operators)
+    rows = {}
+    for name, sum_sq in anova.sum_sq.items():
+        test = tests.get(name)
+        rows[name] = (
+            anova.df[name],
+            float(sum_sq),
+            float(anova.mean_sq[name]),
+            math.nan if test is None else float(test.f),
+            math.nan if test is None else float(test.p),
+            "" if test is None else test.against,
+        )
+    table = pd.DataFrame.from_dict(
+        rows, orient="index", columns=["df", "sum_sq", "mean_sq", "F", "p", "tested_against"]
+    )
+    table.index.name = "source"
+    variances = {name: float(v) for name, v in method_components(anova).items()}
+    components = pd.DataFrame({"variance": variances})
+    components["sd"] = np.sqrt(components["variance"].clip(lower=0.0))
+    components.index.name = "source"
+    return table, components
+
+
+def ratio_sentence(numbers: MethodNumbers) -> str:
+    """Return how much more the candidate scatters, and how much larger its GRR is."""
+    phrases = [
+        f"{what} × {ratio} ({ratio:l} to {ratio:u})"
+        for what, ratio in (("repeatability", numbers.ev_ratio), ("GRR", numbers.grr_ratio))
+        if ratio.known
+    ]
+    if not phrases:
+        return f"The repeatabilities cannot be compared: {numbers.ev_ratio.why}."
+    if len(phrases) == 2 and numbers.ev_ratio is numbers.grr_ratio:
+        phrases = phrases[:1]
+    return f"{begun(numbers.candidate)} over {numbers.baseline}: {listed(phrases)}."
+
+
+def agreement_sentence(numbers: MethodNumbers) -> str:
+    """Return between what limits single readings by the two methods differ."""
+    found, unit = numbers.agreement, numbers.study.unit
+    low, high = (Estimate(float(limit), unit=unit) for limit in (found.lower, found.upper))
+    return (
+        f"95 of 100 single readings by {numbers.candidate} lie between {low:+} and {high:+} of a "
+        f"reading by {numbers.baseline}, same part, same operator "
+        "(limits of agreement)."
+    )
+
+
+def operators_sentence(numbers: MethodNumbers) -> str:
+    """Return how the operators are counted, and what that means."""
+    count = counted(len(numbers.study.operator_names), "operator")
+    if numbers.study.operators == "fixed":
+        return f"The {count} count as all who will ever measure: this holds for them only."
+    df = float(numbers.difference.df)
+    text = (
+        f"The {count} count as a sample of those who will measure; the mean difference then has "
+        f"{figures(df)} degrees of freedom"
+    )
+    if df >= FEW_DF:
+        return f"{text}."
+    return (
+        f'{text}, with which agreement can hardly be shown. operators="fixed" asks about these '
+        "operators only."
+    )
+
+
+def time_sentence(numbers: MethodNumbers) -> str:
+    """Return how long a reading takes by either method, and which of them costs more."""
+    if numbers.no_seconds:
+        return f"Time for a reading: not estimated, {numbers.no_seconds}."
+    base, candidate = (round(numbers.seconds[name], 1) for name in numbers.methods)
+    text = (
+        f"A reading takes {base:.1f}{JOIN}s by {numbers.baseline} and {candidate:.1f}{JOIN}s by "
+        f"{numbers.candidate}"
+    )
+    if not numbers.seconds_p < 1.0 - numbers.level:
+        return f"{text}: no difference beyond chance."
+    if base == candidate:
+        return f"{text}."
+    slower = numbers.baseline if base > candidate else numbers.candidate
+    return f"{text}: {slower} costs {abs(base - candidate):.1f}{JOIN}s a reading."
+
+
+def operator_table(numbers: MethodNumbers) -> Table:
+    """Return each operator's own difference between the methods."""
+    rows = []
+    table = numbers.by_operator.reset_index()
+    for operator, value, low, high in table.itertuples(index=False, name=None):
+        found = Estimate(value, low, high, numbers.study.unit)
+        rows.append([operator, f"{found:+}", f"{found:+l} to {found:+u}"])
+    base, candidate = (shortened(name, LONGEST_HEAD) for name in numbers.methods)
+    head = ["Operator", f"{candidate} − {base}", f"{100 * numbers.level:g} % interval"]
+    return Table(head, rows)
+
+
+def anova_table(table: pd.DataFrame, unit: str) -> Table:
+    """Return the analysis of variance as it is read."""
+    sums, means = (squares(table[name].tolist(), unit) for name in ("sum_sq", "mean_sq"))
+    rows = [
+        [
+            str(source),
+            f"{df}",
+            sums[line],
+            means[line] or "—",
+            "—" if math.isnan(f) else figures(f, 3),
+            "—" if math.isnan(p) else f"{p:.2g}",
+            against,
+        ]
+        for line, (source, df, _, _, f, p, against) in enumerate(table.itertuples(name=None))
+    ]
+    told = f", {square_unit(unit)}" if unit else ""
+    head = ["Source", "df", f"sum of squares{told}", f"mean square{told}", "F", "p"]
+    return Table([*head, "tested against"], rows)
