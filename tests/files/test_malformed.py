@@ -201,6 +201,10 @@ FILES = {
         "Part,A1,A2\nP,10.1,10.2\nQ,10.1,10.2\nR,0.1,0.1\n",
         *(4, "A", "not clear whether R names one part"),
     ),
+    "two headers over the same readings": (
+        "part,,,,\ntrial,1,2,1,2\noperator,A,A,B,B\n1,10.1,10.2,10.3,10.4\n2,20.1,20.2,20.3,20.4\n",
+        *(4, "B", "under which of two headers"),
+    ),
     "a web page": ("<html><body><table><tr><td>1</td></tr></table></body></html>", 1, None, "Name"),
     "json": ('{"part": 1, "reading": 10.1}', None, None, ""),
 }

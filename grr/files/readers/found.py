@@ -83,6 +83,16 @@ def readings_in(
 
 
 def _refuse_duplicates(grid: Grid, layout: Layout) -> None:
+    cells = Counter((found.row, found.column) for found in layout.found)
+    for (row, column), times in cells.items():
+        if times > 1:
+            raise grid.refusal(
+                "It is not clear under which of two headers the reading stands",
+                "Leave one header above the readings: Part over the labels of the parts, and "
+                "Anna 1, Anna 2, Boris 1 … over the readings",
+                row,
+                column,
+            )
     if "trial" not in layout.found[0].labels:
         return  # whether a part was measured twice is checked with the whole table
     seen: dict[tuple[Any, ...], Found] = {}

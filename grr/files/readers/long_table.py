@@ -105,8 +105,8 @@ def _columns(grid: Grid, header: int) -> dict[str, int]:
             raise grid.refusal(
                 f"Two columns could hold the {key}: {grid.text(header, columns[key])} and "
                 f"{grid.text(header, at)}",
-                f"Name one of them {key} and remove or rename the other, or say which it is: "
-                f"columns={{{key!r}: {grid.text(header, at)!r}}}; where each part was measured "
+                f"Name one of them {key} and remove or rename the other, or say which it is, such "
+                f"as columns={{{key!r}: {grid.text(header, at)!r}}}; where each part was measured "
                 "several times across, name the columns Trial 1, Trial 2, Trial 3",
                 header,
                 at,

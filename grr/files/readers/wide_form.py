@@ -1,15 +1,24 @@
 """Forms filled in by hand: labels down the side and across the top, one or more blocks.
 
-A form is read in this order: the headers are found (`_headers_at`), each with the rows below it
-is a block (`_blocks`), what stands above a block may state its operator or trial (`captions`),
-and the rows of a block are readings, summaries, remarks, or refused (`_read_block`).
+A form is read by these rules, and refused where they leave a reading without its place:
+
+1. A header is a row that names part, operator or trial over a column of labels (`_label_columns`),
+   or stands over part labels and names operators and trials (`_header_without_corner`).
+2. Over the readings stand one row of names, or two rows, one of names and one of trials, or a
+   title and what it is the title of (`_heading`). Names say for themselves what they are: trials
+   are numbered, parts are "Part 1", operators have a trial behind them or none (`_read_names`).
+3. A header with more numbers than words below it heads a block, down to the next (`_blocks`).
+4. Lines above a block may state its operator, trial, method or unit (`_captions`).
+5. In a block a row is left as a summary or a remark by its label, and read where it has numbers;
+   one that stands apart below a gap and is not filled is refused (`_read_block`).
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from grr.files.readers.grid import (
@@ -45,7 +54,7 @@ Level = dict[int, str]
 
 
 #: What a caption may state for the readings below it.
-STATED = ("part", "operator", "trial", "method", "unit")
+STATED = (*LABELS, "method", "unit")
 
 
 @dataclass(frozen=True)
@@ -76,6 +85,28 @@ class Header:
     ignored: Level
     unread: Level
     units: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Heading:
+    """The one or two rows over the readings.
+
+    Parameters
+    ----------
+    rows : range
+    lowest, upper : dict
+        Column → text; where two rows make the heading, one holds names and one trials.
+    trials : bool
+        Whether the trials stand in the lowest of two rows, not in the upper one.
+    title : str
+        What a title over the row says of it: part or trial; "" where it says nothing.
+    """
+
+    rows: range
+    lowest: Level
+    upper: Level = field(default_factory=dict)
+    trials: bool = False
+    title: str = ""
 
 
 @dataclass(frozen=True)
@@ -388,74 +419,74 @@ def _stands_over_numbers(grid: Grid, row: int, at: int, down: dict[int, str]) ->
 
 
 def _header(grid: Grid, row: int, down: dict[int, str], columns: range) -> Header:
+    heading = _pivoted(grid, row, down, columns)
+    if heading:
+        down = {min(down): "part"}
     needed = set(LABELS) - {key for keys in down.values() for key in keys.split("/")}
-    pivoted = _pivoted(grid, row, down)
-    if pivoted:
-        named = {key: _carried(_level(grid, row + i, columns)) for i, key in enumerate(pivoted)}
-        levels = {"": named["operator"], "trial": named["trial"]}
-        corner = role_of(grid.text(row + 2, min(down))) == "part"
-        bottom = row + 2 if corner and not any(_level(grid, row + 2, columns).values()) else row + 1
-        rows, down, needed = range(row, bottom + 1), {min(down): "part"}, {"operator", "trial"}
-    else:
-        rows, levels = _levels(grid, row, down, columns, needed)
-    *upper, lowest = levels.values()
+    heading = heading or _heading(grid, row, down, columns, needed)
+    rows, lowest, upper = heading.rows, heading.lowest, heading.upper
     shown = {
         at: next((text for r in reversed(rows) if (text := grid.text(r, at))), "") for at in lowest
     }
     ignored = {
         at: text
         for at, text in shown.items()
-        if _is_ignored(text, lowest) or any(is_summary(level[at]) for level in upper)
+        if _is_ignored(text, lowest) or is_summary(upper.get(at, ""))
     }
     kept = [at for at, text in lowest.items() if text != "" and at not in ignored]
-    across = _read(
-        {key: {at: without_unit(level[at]) for at in kept} for key, level in levels.items()}, needed
-    )
+    across = _read(heading, kept, needed)
     across = {at: labels for at, labels in across.items() if not may_be_summary(lowest[at])}
     unread = {at: lowest[at] for at in kept if at not in across}
     units = {unit_in(grid.text(r, at)) for r in rows for at in lowest} - {""}
     return Header(rows[0], rows[-1], down, across, ignored, unread, tuple(sorted(units)))
 
 
-def _pivoted(grid: Grid, row: int, down: dict[int, str]) -> list[str]:
-    """Return operator and trial, in their order, where two rows begin with these words."""
+def _pivoted(grid: Grid, row: int, down: dict[int, str], columns: range) -> Heading | None:
+    """Return operators over trials, or the reverse, where two rows begin with these words."""
     at = min(down)
     keys = [role_of(grid.text(row, at)), role_of(grid.text(row + 1, at))]
-    return keys if len(down) == 1 and set(keys) == {"operator", "trial"} else []
+    if len(down) > 1 or set(keys) != {"operator", "trial"}:
+        return None
+    upper, lowest = (_carried(_level(grid, r, columns)) for r in (row, row + 1))
+    corner = role_of(grid.text(row + 2, at)) == "part"
+    bottom = row + 2 if corner and not any(_level(grid, row + 2, columns).values()) else row + 1
+    return Heading(range(row, bottom + 1), lowest, upper, trials=keys[1] == "trial")
 
 
-def _levels(
-    grid: Grid, row: int, down: dict[int, str], columns: Sequence[int], needed: set[str]
-) -> tuple[range, dict[str, Level]]:
-    """Return the rows of a header and its levels, the lowest last; "" where unnamed."""
-    columns = [at for at in columns if at not in down]
-    above, here, below = (_level(grid, r, columns) for r in (row - 1, row, row + 1))
+def _heading(
+    grid: Grid, row: int, down: dict[int, str], columns: range, needed: set[str]
+) -> Heading:
+    """Return the one or two rows over the readings: with the row below, above, or alone."""
+    above, here, below = (
+        {at: text for at, text in _level(grid, r, columns).items() if at not in down}
+        for r in (row - 1, row, row + 1)
+    )
     if all(grid.text(row + 1, at) == "" for at in down):
-        levels = _two_levels(here, below, needed)
-        if levels:
-            return range(row, row + 2), levels
+        heading = _two_rows(range(row, row + 2), here, below, needed)
+        if heading:
+            return heading
     corner = [grid.text(row - 1, at) for at in down]
     captions = any(text.endswith(":") for text in above.values())
     if not captions and all(text == "" or role_of(text) for text in corner):
-        levels = _two_levels(above, here, needed)
-        if levels:
-            return range(row - 1, row + 1), levels
-    return range(row, row + 1), {"": here}
+        heading = _two_rows(range(row - 1, row + 1), above, here, needed)
+        if heading:
+            return heading
+    return Heading(range(row, row + 1), here)
 
 
-def _two_levels(upper: Level, lower: Level, needed: set[str]) -> dict[str, Level]:
-    """Return the levels that two rows make; none where they are not one header."""
-    if not any(upper.values()) or not any(lower.values()) or _has_readings(lower):
-        return {}
+def _two_rows(rows: range, upper: Level, lowest: Level, needed: set[str]) -> Heading | None:
+    """Return the heading that two rows make; None where they are not one."""
+    if not any(upper.values()) or not any(lowest.values()) or _has_readings(lowest):
+        return None
     title = _title(upper)
     if title:
-        return {title if title in needed and title != "operator" else "": lower}
+        return Heading(rows, lowest, title=title if title in ("part", "trial") else "")
     if len(needed) == 2 and "trial" in needed:
-        if _numbered(lower):
-            return {"": _carried(upper), "trial": lower}
-        if _numbered(upper) and not any(map(looks_numeric, lower.values())):
-            return {"trial": _carried(upper), "": lower}
-    return {}
+        if _numbered(lowest):
+            return Heading(rows, lowest, _carried(upper), trials=True)
+        if _numbered(upper) and not any(map(looks_numeric, lowest.values())):
+            return Heading(rows, lowest, _carried(upper))
+    return None
 
 
 def _has_readings(level: Level) -> bool:
@@ -492,22 +523,24 @@ def _is_ignored(text: str, level: Level) -> bool:
     return is_summary(text) or is_beside(text) or is_summary_letter(text, level.values())
 
 
-def _read(levels: dict[str, Level], needed: set[str]) -> dict[int, dict[str, Any]]:
+def _read(heading: Heading, kept: list[int], needed: set[str]) -> dict[int, dict[str, Any]]:
     """Return what each column stands for; a column that cannot be read is left out."""
-    read: dict[int, dict[str, Any]] = {at: {} for level in levels.values() for at in level}
-    for key, level in levels.items():
-        if key == "":
-            for at, labels in _read_names(level, needed - levels.keys()).items():
-                read[at] |= labels
-        else:
-            for at, text in level.items():
-                read[at][key] = trial_number(text) if key == "trial" else plain_label(text, key)
-    wanted = max((len(labels) for labels in read.values()), default=0)
-    return {
-        at: labels
-        for at, labels in read.items()
-        if labels and len(labels) == wanted and not {None, "", 0} & set(labels.values())
-    }
+    names, numbers = heading.lowest, heading.upper
+    if heading.trials:
+        names, numbers = numbers, names
+    names = {at: without_unit(names[at]) for at in kept}
+    read: dict[int, dict[str, Any]]
+    if heading.title in needed:
+        of_title = trial_number if heading.title == "trial" else partial(plain_label, key="part")
+        read = {at: {heading.title: of_title(name)} for at, name in names.items()}
+    elif numbers:
+        read = _read_names(names, needed - {"trial"})
+        for at, labels in read.items():
+            trial = {"trial": trial_number(without_unit(numbers[at]))}
+            read[at] = {**labels, **trial} if heading.trials else {**trial, **labels}
+    else:
+        read = _read_names(names, needed)
+    return {at: labels for at, labels in read.items() if not {None, "", 0} & set(labels.values())}
 
 
 def _read_names(names: Level, needed: set[str]) -> dict[int, dict[str, Any]]:
