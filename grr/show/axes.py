@@ -66,22 +66,21 @@ def value_axis(high: float, title: str, ticks: int = 6) -> dict[str, object]:
     step = round_step(high / ticks)
     at = graduations(0.0, high, step)
     return {
-        "range": [0.0, float(f"{high:.8e}")],
-        "tickvals": [float(f"{value:.8e}") for value in at],
+        "range": [0.0, template.one(high)],
+        "tickvals": template.rounded(at),
         "ticktext": [tick_text(value, step) for value in at],
         "title": {"text": title},
     }
 
 
 def centred_axis(reach: float, title: str, ticks: int = 3) -> dict[str, object]:
-    """Return a horizontal axis from −``reach`` to ``reach``, its numbers without a sign."""
+    """Return a horizontal axis from −``reach`` to ``reach`` with signed numbers."""
     step = round_step(reach / ticks)
     at = graduations(-reach, reach, step)
-    end = float(f"{reach:.8e}")
     return {
-        "range": [-end, end],
-        "tickvals": [float(f"{value:.8e}") for value in at],
-        "ticktext": [tick_text(abs(value), step) for value in at],
+        "range": template.rounded([-reach, reach]),
+        "tickvals": template.rounded(at),
+        "ticktext": [f"{'+' if value > step / 2 else ''}{tick_text(value, step)}" for value in at],
         "title": {"text": title},
     }
 

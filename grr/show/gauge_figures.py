@@ -28,7 +28,6 @@ from grr.model.rules import Rules
 from grr.model.tables import FAINT, INK
 from grr.show import template
 from grr.show.axes import (
-    VEIL,
     count_axis,
     curve,
     level_band,
@@ -379,7 +378,7 @@ def uncertainty_sources(budget: UncertaintyBudget) -> Figure:
     whole = budget.standard_u * scale.factor
     rows = len(names) + 1
     heights = [rows - 1 - row for row in range(rows)]
-    high = 1.3 * max([whole, *parts]) or 1.0
+    high = 1.6 * max([whole, *parts]) or 1.0
     return template.draw(
         "uncertainty-sources",
         BUDGET_QUESTION,
@@ -465,6 +464,8 @@ def _budget_answer(budget: UncertaintyBudget) -> str:
 
 
 WEAKEST_QUESTION = "Which point is the weakest?"
+#: Room at the right for how each requirement came out, in px.
+OUTCOME_WIDTH = 200
 REQUIREMENT_ROW = 36
 #: Bars are cut where a requirement uses up more than this many times what is allowed.
 FARTHEST = 2.0
@@ -487,7 +488,7 @@ def weakest_leg(page: Qualification) -> Figure:
     Returns
     -------
     plotly Figure
-        Past the line at 100 % a requirement is not met; the outcome stands beside each bar.
+        Past the line at 100 % a requirement is not met; the outcome stands at the right.
     """
     requirements = page.requirements
     rows = len(requirements)
@@ -530,16 +531,13 @@ def weakest_leg(page: Qualification) -> Figure:
         ],
         notes=[
             template.note("all that is allowed", 100, 1, yref="paper", yanchor="bottom", yshift=3),
-            *(
-                _outcome(one, value, at)
-                for one, value, at in zip(requirements, used, heights, strict=True)
-            ),
+            *(_outcome(one, at) for one, at in zip(requirements, heights, strict=True)),
         ],
-        margin={"b": 60, "r": 24},
+        margin={"b": 60, "r": OUTCOME_WIDTH},
         xaxis={
-            "range": [0, 100.0 * FARTHEST * 1.3],
+            "range": [0, 104.0 * FARTHEST],
             "tickvals": [0, 50, 100, 150, 200],
-            "ticksuffix": " %",
+            "ticktext": [f"{share}{JOIN}%" for share in (0, 50, 100, 150, 200)],
             "title": {"text": "of what is allowed, at the unfavourable end of the interval"},
         },
         yaxis={
@@ -552,17 +550,18 @@ def weakest_leg(page: Qualification) -> Figure:
     )
 
 
-def _outcome(one: Requirement, used: float, at: int) -> dict[str, Any]:
+def _outcome(one: Requirement, at: int) -> dict[str, Any]:
+    """Return how a requirement came out, in a column at the right of the bars."""
     share = f", {one.used_text}" if one.used_text else ""
     cut = " →" if one.used > FARTHEST else ""
     return template.note(
         f"{one.mark} {one.outcome}{share}{cut}",
-        template.one(100.0 * used),
+        1,
         at,
+        xref="paper",
         xanchor="left",
         yanchor="middle",
-        xshift=6,
-        bgcolor=VEIL,
+        xshift=8,
     )
 
 

@@ -19,12 +19,10 @@ from grr.show import template
 from grr.show.axes import (
     NAME,
     Lanes,
+    centred_axis,
     fine_scale,
-    graduations,
     lanes_for,
     level_line,
-    round_step,
-    tick_text,
     value_axis,
 )
 from grr.show.template import markup
@@ -88,7 +86,7 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
         shapes=[_zero()],
         notes=[_words(comparison, i) for i in range(len(names))],
         margin={"r": WORDS, "b": 62},
-        xaxis=_axis(reach, scale.named("lower or higher than the others")),
+        xaxis=centred_axis(reach, scale.named("lower or higher than the others")),
         yaxis={
             "range": [len(names) - 0.5, -0.5],
             "tickvals": list(range(len(names))),
@@ -181,18 +179,6 @@ def _zero() -> dict[str, Any]:
         "y1": 1,
         "line": {"color": FAINT, "width": 1.2, "dash": "dash"},
         "layer": "below",
-    }
-
-
-def _axis(reach: float, title: str) -> dict[str, Any]:
-    """Return a horizontal axis from −``reach`` to ``reach`` with signed numbers."""
-    step = round_step(reach / 3.0)
-    at = graduations(-reach, reach, step)
-    return {
-        "range": template.rounded([-reach, reach]),
-        "tickvals": template.rounded(at),
-        "ticktext": [f"{'+' if value > step / 2 else ''}{tick_text(value, step)}" for value in at],
-        "title": {"text": title},
     }
 
 

@@ -56,11 +56,11 @@ def tolerance_ruler(result: GaugeResult) -> Figure:
         )
     place = ruler_layout(result)
     scale = fine_scale(study)
-    bound = confidence_reach(result)
+    bound, unknown = confidence_reach(result)
     return template.draw(
         "tolerance-ruler",
         RULER_QUESTION,
-        ruler_answer(result, place, bound),
+        ruler_answer(result, place, bound, unknown),
         example=study.example,
         alt=ruler_alt(result, place),
         traces=[
@@ -467,13 +467,16 @@ def limit_text(study: Study, value: float) -> str:
     return with_unit(shown.replace("-", "−"), study.unit)
 
 
-def confidence_reach(result: GaugeResult) -> float | None:
-    """Return how far a zone reaches at most, at the study's confidence; fine unit."""
+def confidence_reach(result: GaugeResult) -> tuple[float | None, str]:
+    """Return how far a zone reaches at most, at the study's confidence, and why it is not known.
+
+    In the fine unit; None, and the reason, where it is not known.
+    """
     confidence = result.study.rules.confidence
-    interval = sd_intervals(result, 2.0 * confidence - 1.0).get("GRR")
-    if interval is None:
-        return None
-    return 0.5 * result.spread * interval[1] * fine_scale(result.study).factor
+    intervals, unknown = sd_intervals(result, 2.0 * confidence - 1.0)
+    if "GRR" not in intervals:
+        return None, unknown
+    return 0.5 * result.spread * intervals["GRR"][1] * fine_scale(result.study).factor, ""
 
 
 def reach_text(result: GaugeResult) -> str:
@@ -481,38 +484,38 @@ def reach_text(result: GaugeResult) -> str:
     return f"±{length(0.5 * result.value('GRR', 'spread'), result.study.unit)}"
 
 
-def ruler_answer(result: GaugeResult, place: RulerLayout, bound: float | None) -> str:
-    """Return the sentences under the question of the ruler."""
+def ruler_answer(result: GaugeResult, place: RulerLayout, bound: float | None, unknown: str) -> str:
+    """Return the sentence under the question of the ruler; ``unknown`` is why it has no bound."""
     share = result.value("GRR", "percent_tolerance")
     reach = reach_text(result)
     if place.half == 0.0:
         return "The readings of a part do not differ at all, so no zone of doubt can be drawn."
     limit = "a limit" if len(place.limits) == 2 else "the limit"
-    what = f"Within {reach} of {limit} a part can read good or bad by measuring alone"
-    rest = _confident(result, bound) + " A bias of the gauge comes on top."
+    what = f"Within {reach} of {limit}, bias apart, a part can read good or bad by measuring alone"
+    rest = _confident(result, bound, unknown)
     if len(place.limits) == 1:
         if math.isnan(share):
-            return f"{what}; the mean lies at or past the limit.{rest}"
-        return f"{what}: {percent(share)} of the distance from the mean to the limit.{rest}"
+            return f"{what}; the mean lies at or past the limit{rest}."
+        return f"{what}: {percent(share)} of the distance from the mean to the limit{rest}."
     if place.clear <= 0.0:
         return (
-            f"Nowhere inside the tolerance: the zones of doubt, {reach} at each limit, meet "
-            f"({percent(share)} of the tolerance).{rest}"
+            f"Nowhere inside the tolerance: the zones of doubt, {reach} at each limit, bias apart, "
+            f"meet ({percent(share)} of the tolerance){rest}."
         )
     fine = " (drawn to scale, finer than the line)" if place.half / place.span < 1e-3 else ""
     left = length(place.clear / fine_scale(result.study).factor, result.study.unit)
     return (
-        f"{what}{fine}. Inside the limits that takes {percent(share)} of the tolerance and leaves "
-        f"{left} clear.{rest}"
+        f"{what}{fine}: that takes {percent(share)} of the tolerance and leaves {left} clear{rest}."
     )
 
 
-def _confident(result: GaugeResult, bound: float | None) -> str:
+def _confident(result: GaugeResult, bound: float | None, unknown: str) -> str:
     if bound is None:
-        return ""
+        why = f"{unknown[:1].lower()}{unknown[1:]}"
+        return f"; how sure that is, is not known: {why}" if unknown else ""
     most = with_unit(figures(bound), fine_scale(result.study).unit)
     level = f"{100 * result.study.rules.confidence:g}{JOIN}%"
-    return f" With {level} confidence the reach is under ±{most} (dotted)."
+    return f"; with {level} confidence the reach is under ±{most} (dotted)"
 
 
 def ruler_alt(result: GaugeResult, place: RulerLayout) -> str:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from grr.model.choices import NAMES, SOURCES
 from grr.model.errors import StudyError
-from grr.model.rounding import JOIN, length, percent, with_unit
+from grr.model.rounding import JOIN, figures, length, percent, with_unit
 from grr.model.tables import FAINT, INK
 from grr.show import static, template
-from grr.show.axes import Fine, centred_axis, fine_scale
+from grr.show.axes import Fine, fine_scale, value_axis
 from grr.show.template import markup
 
 if TYPE_CHECKING:
@@ -22,6 +22,9 @@ QUESTION = "Where does the spread of the readings come from?"
 ROW = 56
 #: The scale ends at so many times the largest spread; an interval that goes on is cut there.
 LONGEST = 1.5
+#: The sources whose intervals are drawn: those of measuring, which are judged. An interval of
+#: the part variation says how few the parts were; it is told on pointing at the bar.
+MEASURING = ("EV", "AV", "INT", "GRR")
 #: A tolerance wider than so many times the largest spread is not drawn: it would dwarf the bars.
 WIDEST_TOLERANCE = 3.0
 COLUMNS = {"percent_tolerance": "of the\ntolerance", "percent_tv": "of the\ntotal"}
@@ -38,41 +41,43 @@ def spread_sources(result: GaugeResult) -> Figure:
     Returns
     -------
     plotly Figure
-        A bar a source from EV to TV, to scale, as far to either side as a reading may
-        fall (6 standard deviations in all, or as the result has it); its 95 % confidence
-        interval as a line over both ends; the tolerance as two lines to the same scale.
+        A bar a source from EV to TV, as long as its spread (6 standard deviations, or as the
+        result has it); over the end of each bar of measuring its 95 % confidence interval;
+        the tolerance as a line to the same scale.
     """
     scale = fine_scale(result.study)
     spreads = {name: result.value(name, "spread") * scale.factor for name in SOURCES}
+    intervals, unknown = sd_intervals(result, LEVEL)
     ends = {
         name: (low * result.spread * scale.factor, high * result.spread * scale.factor)
-        for name, (low, high) in sd_intervals(result, LEVEL).items()
+        for name, (low, high) in intervals.items()
         if not math.isnan(spreads.get(name, math.nan))
     }
+    drawn = {name: ends[name] for name in MEASURING if name in ends}
     width = _tolerance_width(result, scale, max(_known(spreads), default=0.0))
-    reach = _reach(_known(spreads), ends, width)
+    reach = _reach(_known(spreads), drawn, width)
+    below = scale.named(f"spread of the readings ({result.spread:g} sd)")
+    if drawn:
+        below += f"; thin lines: {100 * LEVEL:g}{JOIN}% confidence"
     columns = [name for name in COLUMNS if result.sources[name].notna().any()]
     return template.draw(
         "spread-sources",
         QUESTION,
-        sources_answer(result, interval=bool(ends)),
+        sources_answer(result, unknown),
         example=result.study.example,
         alt=sources_alt(result),
-        traces=[_bars(result, spreads), *_intervals(ends, reach)],
+        traces=[_bars(result, spreads, ends), *_intervals(drawn, reach)],
         height=ROW * len(SOURCES) + 66,
         top=44,
-        shapes=[_ground(), *_limit_lines(width)],
+        shapes=[_ground(), *_tolerance_line(width)],
         notes=[
             *_reasons(result, spreads),
             *_percentages(result, columns),
-            *_limit_names(result, width),
+            *_tolerance_name(result, width, reach),
         ],
         margin={"r": 24 + COLUMN_WIDTH * len(columns), "b": 60},
         bargap=0.6,
-        xaxis=centred_axis(
-            reach / 2.0,
-            scale.named(f"to either side of the middle (a bar is {result.spread:g} sd long)"),
-        ),
+        xaxis=value_axis(reach, below),
         yaxis={
             "range": [len(SOURCES) - 0.5, -0.5],
             "tickvals": list(range(len(SOURCES))),
@@ -120,25 +125,30 @@ def _label(result: GaugeResult, name: str) -> str:
     return f"{NAMES[name]} {name}<br><b>{markup(shown_spread(result, name))}</b>"
 
 
-def _bars(result: GaugeResult, spreads: dict[str, float]) -> dict[str, Any]:
+def _bars(
+    result: GaugeResult, spreads: dict[str, float], ends: dict[str, tuple[float, float]]
+) -> dict[str, Any]:
     lengths = list(spreads.values())
     return {
         "type": "bar",
         "orientation": "h",
         "x": template.rounded(lengths),
-        "base": template.rounded([-value / 2.0 for value in lengths]),
         "y": list(range(len(SOURCES))),
         "marker": {"color": [template.ROLES[name] for name in SOURCES]},
         "hoverinfo": "text",
-        "hovertext": [_hover(result, name) for name in SOURCES],
+        "hovertext": [_hover(result, name, ends.get(name)) for name in SOURCES],
     }
 
 
-def _hover(result: GaugeResult, name: str) -> str:
+def _hover(result: GaugeResult, name: str, ends: tuple[float, float] | None) -> str:
     lines = [f"{NAMES[name]} {name}"]
     sd = result.value(name, "sd")
     if not math.isnan(sd):
         lines.append(f"standard deviation {markup(length(sd, result.study.unit))}")
+    if ends is not None:
+        unit = fine_scale(result.study).unit
+        low, high = (markup(with_unit(figures(end), unit)) for end in ends)
+        lines.append(f"spread {low} to {high} with {100 * LEVEL:g}{JOIN}% confidence")
     for measure, words in (
         ("percent_tolerance", "of the tolerance"),
         ("percent_tv", "of the total variation"),
@@ -151,29 +161,25 @@ def _hover(result: GaugeResult, name: str) -> str:
 
 
 def _intervals(ends: dict[str, tuple[float, float]], reach: float) -> list[dict[str, Any]]:
-    """Return a line from lower to upper limit over both ends of a bar; an arrow if cut."""
-    traces = []
-    for name, (lower, upper) in ends.items():
-        row = SOURCES.index(name)
-        for side, arrow in ((-0.5, "triangle-left"), (0.5, "triangle-right")):
-            traces.append(
-                {
-                    "type": "scatter",
-                    "mode": "lines+markers",
-                    "x": template.rounded([side * lower, side * min(upper, reach)]),
-                    "y": [row, row],
-                    "line": {"color": INK, "width": 1.6},
-                    "marker": {
-                        "symbol": ["line-ns", arrow if upper > reach else "line-ns"],
-                        "size": 10,
-                        "color": INK,
-                        "line": {"color": INK, "width": 1.6},
-                    },
-                    "cliponaxis": False,
-                    "hoverinfo": "skip",
-                }
-            )
-    return traces
+    """Return a line from lower to upper limit over the end of a bar; an arrow if cut."""
+    return [
+        {
+            "type": "scatter",
+            "mode": "lines+markers",
+            "x": template.rounded([lower, min(upper, reach)]),
+            "y": [SOURCES.index(name)] * 2,
+            "line": {"color": INK, "width": 1.6},
+            "marker": {
+                "symbol": ["line-ns", "triangle-right" if upper > reach else "line-ns"],
+                "size": 10,
+                "color": INK,
+                "line": {"color": INK, "width": 1.6},
+            },
+            "cliponaxis": False,
+            "hoverinfo": "skip",
+        }
+        for name, (lower, upper) in ends.items()
+    ]
 
 
 def _ground() -> dict[str, Any]:
@@ -192,30 +198,36 @@ def _ground() -> dict[str, Any]:
     }
 
 
-def _limit_lines(width: float | None) -> list[dict[str, Any]]:
+def _tolerance_line(width: float | None) -> list[dict[str, Any]]:
     if width is None:
         return []
     return [
         {
             "type": "line",
-            "x0": template.one(side * width),
-            "x1": template.one(side * width),
+            "x0": template.one(width),
+            "x1": template.one(width),
             "yref": "paper",
             "y0": 0,
             "y1": 1,
             "line": {"color": template.ROLES["limit"], "width": 1.2, "dash": "dash"},
             "layer": "below",
         }
-        for side in (-0.5, 0.5)
     ]
 
 
-def _limit_names(result: GaugeResult, width: float | None) -> list[dict[str, Any]]:
+def _tolerance_name(result: GaugeResult, width: float | None, reach: float) -> list[dict[str, Any]]:
     tolerance = result.study.tolerance
     if width is None or tolerance is None or tolerance.width is None:
         return []
-    text = f"between the dashed lines: the tolerance, {_width(result, tolerance.width)}"
-    return [template.note(text, 0, 1, yref="paper", xanchor="center", yanchor="bottom", yshift=4)]
+    text = f"tolerance {_width(result, tolerance.width)}"
+    side = (
+        "center" if 0.2 * reach < width < 0.8 * reach else "right" if width > reach / 2 else "left"
+    )
+    return [
+        template.note(
+            text, template.one(width), 1, yref="paper", xanchor=side, yanchor="bottom", yshift=4
+        )
+    ]
 
 
 def _width(result: GaugeResult, width: float) -> str:
@@ -284,8 +296,8 @@ def shown_spread(result: GaugeResult, name: str) -> str:
     return shown
 
 
-def sources_answer(result: GaugeResult, *, interval: bool) -> str:
-    """Return the sentences under the question; ``interval`` says that lines are drawn."""
+def sources_answer(result: GaugeResult, unknown: str) -> str:
+    """Return the sentence under the question; ``unknown`` is why no intervals are drawn."""
     study = result.study
     grr = result.value("GRR", "spread")
     if not grr > 0.0:
@@ -295,12 +307,12 @@ def sources_answer(result: GaugeResult, *, interval: bool) -> str:
     source = result.dominant_source
     part = result.value(source, "variance") / result.value("GRR", "variance")
     amount = f"{percent(100 * part)} of the variance"
-    most = "Most of it" if part > 0.5 else "The largest part"
-    what = "All of it" if part > 0.9995 else f"{most}, {amount},"
-    bounds = f" The thin lines are {100 * LEVEL:g}{JOIN}% confidence intervals." if interval else ""
+    most = "most of it" if part > 0.5 else "the largest part"
+    what = "all of it" if part > 0.9995 else f"{most}, {amount},"
+    why = f"; no confidence intervals: {unknown[:1].lower()}{unknown[1:]}" if unknown else ""
     return (
         f"Readings of one part spread over {length(grr, study.unit)} "
-        f"({result.spread:g} sd){share}. {what} is {NAMES[source]} ({source}).{bounds}"
+        f"({result.spread:g} sd){share}; {what} is {NAMES[source]} ({source}){why}."
     )
 
 
@@ -314,14 +326,17 @@ def sources_alt(result: GaugeResult) -> str:
     return f"Bars as long as the spread of each source: {', '.join(shown)}."
 
 
-def sd_intervals(result: GaugeResult, level: float = 0.95) -> dict[str, tuple[float, float]]:
-    """Return source → two-sided interval of its sd; empty where the study gives none."""
+def sd_intervals(
+    result: GaugeResult, level: float = 0.95
+) -> tuple[dict[str, tuple[float, float]], str]:
+    """Return source → two-sided interval of its sd, and why there is none; "" where there are."""
     try:
         table: Any = result.intervals(level)
-    except StudyError:
-        return {}
-    return {
+    except StudyError as error:
+        return {}, error.problem
+    found = {
         quantity: (float(row["lower"]), float(row["upper"]))
         for (quantity, measure), row in table.iterrows()
         if measure == "sd" and row[["lower", "upper"]].notna().all()
     }
+    return found, "" if "GRR" in found else str(table.loc[("GRR", "sd"), "reason"])

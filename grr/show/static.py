@@ -436,6 +436,8 @@ def trace_svg(trace: Mapping[str, Any], x: Scale, y: Scale, name: str, spare: fl
         pieces += _filled(trace, points, name)
     if "lines" in mode:
         pieces += _line(trace.get("line", {}), points)
+    if "error_y" in trace:
+        pieces += _error_bars(trace, x, y)
     if "markers" in mode:
         pieces += _marks(trace.get("marker", {}), points)
     return pieces
@@ -485,6 +487,22 @@ def hatched(pattern: Mapping[str, Any], name: str) -> str:
         f'<pattern id="{name}" width="{size:g}" height="{size:g}" patternUnits="userSpaceOnUse" '
         f'patternTransform="rotate({lean})">{lines}</pattern>'
     )
+
+
+def _error_bars(trace: Mapping[str, Any], x: Scale, y: Scale) -> list[str]:
+    """Return what lies above and below each mark, as a line with a stroke across its ends."""
+    style = trace["error_y"]
+    colour, thick, half = style["color"], float(style["thickness"]), float(style["width"])
+    pieces = []
+    for index, (a, b) in enumerate(zip(trace["x"], trace["y"], strict=True)):
+        up = _each(style.get("array", style.get("value")), index)
+        down = _each(style.get("arrayminus", up), index)
+        if None in (a, b, up, down):
+            continue
+        at, ends = x.at(float(a)), [y.at(float(b) + float(up)), y.at(float(b) - float(down))]
+        pieces.append(svg.line((at, ends[0], at, ends[1]), colour, thick))
+        pieces += [svg.line((at - half, end, at + half, end), colour, thick) for end in ends]
+    return pieces
 
 
 def _marks(style: Mapping[str, Any], points: Sequence[tuple[float, float] | None]) -> list[str]:

@@ -33,7 +33,7 @@ def test_bars_are_as_long_as_the_spreads() -> None:
     bars = data(grr.show.spread_sources(result))[0]
     expected = 6000.0 * np.sqrt(result.sources["variance"])
     assert bars["x"] == pytest.approx(expected.tolist(), rel=1e-8)
-    assert bars["base"] == pytest.approx((-expected / 2).tolist(), rel=1e-8)
+    assert "base" not in bars
 
 
 def test_sources_say_the_spread_and_the_largest_part() -> None:
@@ -277,17 +277,32 @@ def with_intervals(monkeypatch: pytest.MonkeyPatch, low: float, high: float) -> 
     return grr.anova(SHAPES["manual"]())
 
 
-def test_intervals_reach_over_both_ends_of_a_bar(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_intervals_reach_over_the_end_of_a_bar(monkeypatch: pytest.MonkeyPatch) -> None:
     result = with_intervals(monkeypatch, 0.8, 1.25)
     figure = grr.show.spread_sources(result)
     lines = [t for t in data(figure) if t["type"] == "scatter"]
-    half = 3.0 * result.value("GRR", "sd")
+    spread = 6.0 * result.value("GRR", "sd")
     row = [line["x"] for line in lines if line["y"] == [3, 3]]
-    assert row == [
-        pytest.approx([-0.8 * half, -1.25 * half]),
-        pytest.approx([0.8 * half, 1.25 * half]),
-    ]
-    assert "95\u00a0% confidence intervals" in figure.layout.meta["answer"]
+    assert row == [pytest.approx([0.8 * spread, 1.25 * spread])]
+    assert "thin lines: 95\u00a0% confidence" in figure.layout.xaxis.title.text
+
+
+def test_intervals_of_the_parts_are_told_on_pointing_and_not_drawn() -> None:
+    figure = grr.show.spread_sources(grr.anova(SHAPES["manual"]()))
+    assert [line["y"][0] for line in data(figure) if line["type"] == "scatter"] == [0, 1, 2, 3]
+    assert "with 95\u00a0% confidence" in data(figure)[0]["hovertext"][4]
+
+
+def test_why_no_interval_is_known_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise grr.StudyError("The limits cannot be computed", "Measure again")
+
+    monkeypatch.setattr(grr.GaugeResult, "intervals", refuse)
+    result = grr.anova(SHAPES["inch"]())
+    sources, ruler = grr.show.spread_sources(result), grr.show.tolerance_ruler(result)
+    assert not [line for line in data(sources) if line["type"] == "scatter"]
+    assert "no confidence intervals: the limits cannot" in sources.layout.meta["answer"]
+    assert "is not known: the limits cannot" in ruler.layout.meta["answer"]
 
 
 def test_an_interval_past_the_picture_ends_in_an_arrow(monkeypatch: pytest.MonkeyPatch) -> None:

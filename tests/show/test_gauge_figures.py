@@ -140,3 +140,51 @@ def test_the_acceptance_zone_is_what_the_guard_leaves() -> None:
     figure, use = drawn("acceptance"), budget().against(TOLERANCE)
     assert max(figure.data[0].x) == pytest.approx(1000 * use.guard)
     assert f"{use.left_percent:.1f}" in " ".join(texts(figure.to_plotly_json()))
+
+
+def test_no_word_crosses_the_line_of_all_that_is_allowed() -> None:
+    figure = drawn("legs")
+    outcomes = [note for note in figure.layout.annotations if note.text != "all that is allowed"]
+    assert len(outcomes) == len(figure.data[0].y)
+    assert all(note.xref == "paper" and note.x == 1 for note in outcomes)
+
+
+def test_what_a_reference_is_uncertain_by_is_drawn_for_paper_too() -> None:
+    figure = drawn("reference")
+    (mean,) = [trace for trace in figure.data if trace.error_y.value]
+    colour, high = mean.error_y.color, mean.error_y.value
+    lines = re.findall(
+        rf'<line [^>]*y1="([\d.]+)"[^>]*y2="([\d.]+)" stroke="{colour}"',
+        grr.show.figure_svg(figure),
+    )
+    (ends,) = [(float(a), float(b)) for a, b in lines if a != b]
+    low, top = figure.layout.yaxis.range
+    inner = figure.layout.height - figure.layout.margin.t - figure.layout.margin.b
+    assert abs(ends[1] - ends[0]) == pytest.approx(2.0 * high / (top - low) * inner, abs=0.03)
+
+
+def many() -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "study": ["a", "b"],
+            "GRR_percent_tolerance": [50.0, 20.0],
+            "EV_sd": [3.0, 1.0],
+            "AV_sd": [4.0, 0.0],
+            "INT_sd": [0.0, 0.0],
+        }
+    )
+
+
+def test_pieces_are_shares_of_the_variance_and_the_answer_says_so() -> None:
+    figure = grr.show.worst_gauges(many()).to_plotly_json()
+    pieces = {trace["name"][:2]: trace for trace in figure["data"]}
+    assert pieces["EV"]["x"] == pytest.approx([20.0, 50.0 * 9 / 25])
+    assert pieces["EV"]["customdata"] == pytest.approx([100.0, 36.0])
+    assert "of the variance" in pieces["EV"]["hovertemplate"]
+    answer = figure["layout"]["meta"]["answer"]
+    assert "Only the whole bar is to scale: it is divided by the shares of the variance" in answer
+
+
+def test_the_legend_stands_above_the_bars() -> None:
+    layout = grr.show.worst_gauges(many()).to_plotly_json()["layout"]
+    assert layout["legend"]["y"] > 1.0 and layout["legend"]["yanchor"] == "bottom"

@@ -13,6 +13,8 @@ import pytest
 from studies import SHAPES
 
 import grr
+from grr.show import static, svg, template
+from grr.show.ruler_figures import ruler_layout
 from grr.show.svg import mark, text_width, words
 
 OF_RESULT = ("spread_sources", "tolerance_ruler", "parts_by_operators")
@@ -177,3 +179,64 @@ def test_labels_past_the_edge_make_the_drawing_narrower():
 def test_mark_that_no_figure_uses_is_refused():
     with pytest.raises(KeyError):
         mark("asterisk", 0, 0, size=6, fill="#000", edge="#000", edge_width=1)
+
+
+WITH_TOLERANCE = [shape for shape in SHAPES if shape != "no tolerance"]
+
+
+def inner_width(root: ElementTree.Element) -> float:
+    """Return the width in px between the ends of the horizontal axis."""
+    return float(root.find(f"{SVG}clipPath/{SVG}rect").get("width"))
+
+
+@pytest.mark.parametrize("shape", WITH_TOLERANCE)
+def test_ruler_is_well_formed_and_stays_in_its_frame(shape: str) -> None:
+    text = grr.show.tolerance_ruler_svg(grr.anova(SHAPES[shape]()))
+    root = ElementTree.fromstring(text)
+    assert root.get("role") == "img"
+    assert root.get("aria-label").startswith("A ruler drawn to scale")
+    assert text == grr.show.tolerance_ruler_svg(grr.anova(SHAPES[shape]()))
+    for line in root.iter(f"{SVG}line"):
+        assert all(-1 <= float(line.get(key)) <= static.WIDTH + 1 for key in ("x1", "x2"))
+    assert "nan" not in text
+
+
+@pytest.mark.parametrize("shape", list(SHAPES))
+def test_sources_are_well_formed(shape: str) -> None:
+    result = grr.anova(SHAPES[shape]())
+    root = ElementTree.fromstring(grr.show.spread_sources_svg(result))
+    colours = {template.ROLES[name] for name in ("EV", "AV", "INT", "GRR", "PV", "TV")}
+    bars = [
+        float(box.get("width")) for box in root.iter(f"{SVG}rect") if box.get("fill") in colours
+    ]
+    spreads = result.sources["spread"].dropna().tolist()
+    assert len(bars) == len(spreads)
+    if spreads[-1] > 0:
+        longest = max(spreads)
+        assert [bar / max(bars) for bar in bars] == pytest.approx(
+            [spread / longest for spread in spreads], abs=1e-3
+        )
+
+
+def test_zones_have_the_width_of_the_figure() -> None:
+    result = grr.anova(SHAPES["inch"]())
+    place = ruler_layout(result)
+    root = ElementTree.fromstring(grr.show.tolerance_ruler_svg(result))
+    hatched = [p for p in root.iter(f"{SVG}path") if p.get("fill").startswith("url")]
+    assert len(hatched) == 2
+    per_unit = inner_width(root) / place.span
+    for zone in hatched:
+        x = [float(at) for at in re.findall(r"[ML](-?[\d.]+) ", zone.get("d"))]
+        assert max(x) - min(x) == pytest.approx(2.0 * place.half * per_unit, abs=0.02)
+
+
+def test_no_tolerance_is_refused_with_a_remedy() -> None:
+    with pytest.raises(grr.StudyError, match="Give the lower limit"):
+        grr.show.tolerance_ruler_svg(grr.anova(SHAPES["no tolerance"]()))
+
+
+def test_text_is_escaped() -> None:
+    drawn = svg.runs([("<b>&", False, ""), ("<i>", True, "")], 0, 0)
+    assert "<b>" not in drawn
+    assert "".join(ElementTree.fromstring(drawn).itertext()) == "<b>&<i>"
+    assert "<b>" not in svg.runs([("<b>&", False, "")], 0, 0)
