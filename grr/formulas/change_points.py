@@ -1,4 +1,9 @@
-"""Changes in a series of readings: a step, a warm-up that settles, a shift between trials."""
+"""Changes in a series of readings: a step, a warm-up that settles, a shift between trials.
+
+Steps and warm-ups are looked for by one routine, `best_shape`: which of many shapes explains
+most beside a straight drift, and how often chance does as well. Trials have no place to be
+searched for, so that an F test tells them.
+"""
 
 from __future__ import annotations
 
@@ -105,63 +110,113 @@ def best_shape(
     return BestShape(np.asarray(index), largest, np.asarray((reached + 1.0) / (simulations + 1.0)))
 
 
-# A bump: from one reading on, everything reads higher or lower.
-# --------------------------------------------------------------
+# One step in a series of readings: where it most likely is, and whether it is one at all.
+# ----------------------------------------------------------------------------------------
 
-#: Readings that must lie on either side of a bump.
-LEAST_SIDE_OF_BUMP = 3
+#: Readings that must lie on either side of a step.
+LEAST_SIDE = 2
+#: Readings that must be left once their means are taken off: a step and a drift need four.
+_LEAST_LEFT = 5
 
 
 @dataclass(frozen=True)
-class Bump:
-    """The most likely single step in a series, and whether it is one at all.
+class StepChange:
+    """The most likely single step, beside a straight drift; shape of the stack (...).
 
     Attributes
     ----------
-    first_after : int
+    first_after : ndarray of int
         Index, in the order of time, of the first reading after the step.
-    size : float
-        After minus before, the drift and the parts taken out.
-    p : float
-        How often a series without a step shows as large a one somewhere.
+    size : ndarray
+        Readings after the step minus before it, the drift and the means taken out.
+    slope, slope_error : ndarray
+        Drift with the step taken out, and its standard error given the step's place.
+    df : float
+    f, p : ndarray
+        The largest F over all places, and the share of series without a step that
+        reach it (simulated).
     """
 
-    first_after: int
-    size: float
-    p: float
+    first_after: NDArray[np.intp]
+    size: Array
+    slope: Array
+    slope_error: Array
+    df: float
+    f: Array
+    p: Array
 
 
-def find_bump(times: Array, readings: Array, means: Blocks) -> Bump | None:
-    """Find the place at which one step helps most beside a straight drift.
+def can_show_a_step(means: Blocks, *, least_side: int = LEAST_SIDE) -> bool:
+    """Say whether the readings are enough to tell a step from a drift and from their means."""
+    n = means.readings
+    return n - means.rank >= _LEAST_LEFT and n >= 2 * least_side
+
+
+def step_change(
+    times: Array,
+    readings: Array,
+    means: Blocks | None = None,
+    *,
+    least_side: int = LEAST_SIDE,
+    simulations: int = SIMULATIONS,
+    seed: int = SEED,
+) -> StepChange:
+    """Find the place at which one step, added to a straight drift, helps most.
 
     Parameters
     ----------
-    times, readings : ndarray, shape (n,)
-        In the order of time.
-    means : Blocks
-        What is taken off: the means of parts and of sessions.
+    times : ndarray, shape (n,)
+        Rising.
+    readings : ndarray, shape (..., n)
+    means : Blocks, optional
+        What is taken off: the means of parts and of sessions; by default the mean of all,
+        as for one check standard read over time.
+    least_side : int
+        Readings that must lie on either side.
+    simulations, seed : int
+        Normal series without a step, at the same times, from which p is counted.
 
-    Returns
-    -------
-    Bump or None
-        None where the series is too short.
+    Raises
+    ------
+    StudyError
+        Too few readings, see `can_show_a_step`: six, where only their mean is taken off.
 
     Notes
     -----
-    Source: Andrews, Econometrica 61 (1993), 821-856; see `best_shape`.
+    Source: Andrews, Econometrica 61 (1993), 821-856; see `best_shape`. Size and slope are
+    least squares, given the place.
     """
-    n = means.readings
-    places = np.arange(LEAST_SIDE_OF_BUMP, n - LEAST_SIDE_OF_BUMP + 1)
-    if n - means.rank < 5 or not len(places):
-        return None
+    x = np.asarray(times, dtype=np.float64)
+    n = len(x)
+    means = blocks(np.zeros(n, dtype=np.int64)) if means is None else means
+    if not can_show_a_step(means, least_side=least_side):
+        raise StudyError(
+            "Fewer than six readings cannot show a step beside a drift",
+            "Go on checking the gauge",
+            value=n,
+        )
+    places = np.arange(least_side, n - least_side + 1)
     steps = (np.arange(n) >= places[:, None]).astype(np.float64)
-    found = best_shape(times, readings, means, steps)
-    best = int(found.index)
-    y = means.taken_off(readings)
-    step = means.taken_off(steps[best])
-    line = means.taken_off(times)
-    both = np.linalg.lstsq(np.column_stack([step, line]), y, rcond=None)[0]
-    return Bump(int(places[best]), float(both[0]), float(found.p))
+    best = best_shape(x, readings, means, steps, simulations=simulations, seed=seed)
+    df = float(n - means.rank - 2)
+    step, line, y = (means.taken_off(values) for values in (steps[best.index], x, readings))
+    size, slope, error = _step_and_line(step, line, y, df)
+    return StepChange(places[best.index], size, slope, error, df, best.f, best.p)
+
+
+def _step_and_line(step: Array, line: Array, y: Array, df: float) -> tuple[Array, Array, Array]:
+    """Return step size, slope and its standard error; ``step`` has the shape of ``y``.
+
+    Least squares on two columns, by the normal equations.
+    """
+    stt, sss, sst = float(line @ line), np.square(step).sum(axis=-1), step @ line
+    sty, ssy = y @ line, (step * y).sum(axis=-1)
+    determinant = stt * sss - sst**2
+    slope = (sss * sty - sst * ssy) / determinant
+    size = (stt * ssy - sst * sty) / determinant
+    residual = y - slope[..., None] * line - size[..., None] * step
+    variance = np.square(residual).sum(axis=-1) / df
+    return np.asarray(size), np.asarray(slope), np.sqrt(variance * sss / determinant)
 
 
 # A warm-up that settles: readings move by A·(1 − exp(−t/τ)).
@@ -408,125 +463,3 @@ def _largest(
             along = float(step @ y)
             best = max(best, (along**2 / length, tuple(group), along / length))
     return best[1], best[2]
-
-
-# One step in a series of readings: where it most likely is, and whether it is one at all.
-# ----------------------------------------------------------------------------------------
-
-#: Points that must lie on either side of a step.
-LEAST_SIDE_OF_STEP = 2
-
-
-@dataclass(frozen=True)
-class StepChange:
-    """The most likely single step, beside a straight drift; shape of the stack (...).
-
-    Attributes
-    ----------
-    first_after : ndarray of int
-        Index of the first reading after the step.
-    size : ndarray
-        Readings after the step minus before it, the drift taken out.
-    slope, slope_error : ndarray
-        Drift with the step taken out, and its standard error given the step's place.
-    df : float
-    f, p : ndarray
-        The largest F over all places, and the share of series without a step that
-        reach it (simulated).
-    """
-
-    first_after: Array
-    size: Array
-    slope: Array
-    slope_error: Array
-    df: float
-    f: Array
-    p: Array
-
-
-def step_change(
-    times: Array, readings: Array, *, simulations: int = 4000, seed: int = 1
-) -> StepChange:
-    """Find the place at which one step, added to a straight line, helps most.
-
-    For one check standard read over time; `grr.formulas.change_points` does the same within a
-    gauge study, with the means of parts and sessions taken off.
-
-    Parameters
-    ----------
-    times : ndarray, shape (n,)
-        Rising.
-    readings : ndarray, shape (..., n)
-    simulations, seed : int
-        Normal series without a step, at the same times, from which p is counted.
-
-    Raises
-    ------
-    StudyError
-        Fewer than six readings.
-
-    Notes
-    -----
-    The largest of many F values does not follow F: its distribution is simulated
-    (Andrews, Econometrica 61 (1993), 821-856, on tests with an unknown change point).
-    """
-    x = np.asarray(times, dtype=np.float64)
-    y = np.asarray(readings, dtype=np.float64)
-    n = len(x)
-    if n < 6:
-        raise StudyError(
-            "Fewer than six readings cannot show a step beside a drift",
-            "Go on checking the gauge",
-            value=n,
-        )
-    line = np.column_stack([np.ones(n), x - x.mean()])
-    line, _ = np.linalg.qr(line)
-    places = np.arange(LEAST_SIDE_OF_STEP, n - LEAST_SIDE_OF_STEP + 1)
-    steps = (np.arange(n) >= places[:, None]).astype(np.float64)
-    steps_left = steps - (steps @ line) @ line.T
-    steps_left /= np.linalg.norm(steps_left, axis=1, keepdims=True)
-    f = _f_by_place(y, line, steps_left)
-    best = np.asarray(f.argmax(axis=-1))
-    null = np.random.default_rng(seed).standard_normal((simulations, n))
-    by_chance = np.sort(_f_by_place(null, line, steps_left).max(axis=-1))
-    largest = np.asarray(f.max(axis=-1))
-    reached = simulations - np.searchsorted(by_chance, largest, side="left")
-    size, slope, error = _steps_fitted(x, y, steps[best])
-    return StepChange(
-        first_after=places[best],
-        size=size,
-        slope=slope,
-        slope_error=error,
-        df=float(n - 3),
-        f=largest,
-        p=np.asarray((reached + 1.0) / (simulations + 1.0), dtype=np.float64),
-    )
-
-
-def _f_by_place(y: Array, line: Array, steps_left: Array) -> Array:
-    """Return F of each place's step added to the line, shape (..., places)."""
-    from_first = y - y[..., :1]
-    left = from_first - (from_first @ line) @ line.T
-    about_line = np.square(left).sum(axis=-1)[..., None]
-    explained = np.square(left @ steps_left.T)
-    remaining = np.maximum(about_line - explained, 1e-12 * about_line)
-    some = remaining > 0.0
-    f = explained / np.where(some, remaining, 1.0) * (y.shape[-1] - 3)
-    return np.where(some, f, 0.0)
-
-
-def _steps_fitted(x: Array, y: Array, step: Array) -> tuple[Array, Array, Array]:
-    """Return step size, slope and its standard error; ``step`` has the shape of ``y``."""
-    n = len(x)
-    centred = x - x.mean()
-    apart = step - step.mean(axis=-1, keepdims=True)
-    from_mean = y - y.mean(axis=-1, keepdims=True)
-    sxx = float(centred @ centred)
-    sss, sxs = np.square(apart).sum(axis=-1), apart @ centred
-    sxy, ssy = from_mean @ centred, (apart * from_mean).sum(axis=-1)
-    determinant = sxx * sss - sxs**2
-    slope = (sss * sxy - sxs * ssy) / determinant
-    size = (sxx * ssy - sxs * sxy) / determinant
-    residual = from_mean - slope[..., None] * centred - size[..., None] * apart
-    variance = np.square(residual).sum(axis=-1) / (n - 3)
-    return np.asarray(size), np.asarray(slope), np.sqrt(variance * sss / determinant)

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.change_points import Bump, Settling
+from grr.formulas.change_points import Settling, StepChange
 from grr.formulas.drift_rate import (
     Slope,
     ZeroDrift,
@@ -506,7 +506,7 @@ def _method_drift(
 
 
 def _row(
-    method: str, series: Series, bump: Bump | None, level: float, by_time: bool
+    method: str, series: Series, bump: StepChange | None, level: float, by_time: bool
 ) -> dict[str, object]:
     slope = series.slope
     low, high = slope.limits(level)

@@ -11,7 +11,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array
-from grr.formulas.change_points import Bump, Settling, find_bump, fit_settling, settling_test
+from grr.formulas.change_points import (
+    Settling,
+    StepChange,
+    can_show_a_step,
+    fit_settling,
+    settling_test,
+    step_change,
+)
 from grr.formulas.drift_rate import Blocks, Slope, blocks, drift_slope
 from grr.model.errors import StudyError
 from grr.questions.sittings import Sittings
@@ -20,6 +27,8 @@ from grr.questions.sittings import Sittings
 CURVE_LEVEL = 0.01
 #: A bump is told at this level for all series of a study together: 1 % of clean studies.
 BUMP_LEVEL = 0.01
+#: Readings that must lie on either side of a bump.
+LEAST_SIDE = 3
 
 
 @dataclass(frozen=True)
@@ -58,14 +67,14 @@ class Series:
         left = self.means.taken_off(self.readings - curve.at(self.since))
         return float(left @ left) / float(self.slope.df)
 
-    def bump(self, curve: Settling | None) -> Bump | None:
+    def bump(self, curve: Settling | None) -> StepChange | None:
         """Return the most likely bump; what a shared curve explains cannot be one."""
-        if self.scatter <= 0.0:
+        if self.scatter <= 0.0 or not can_show_a_step(self.means, least_side=LEAST_SIDE):
             return None
         left = self.readings if curve is None else self.readings - curve.at(self.since)
-        return find_bump(self.since, left, self.means)
+        return step_change(self.since, left, self.means, least_side=LEAST_SIDE)
 
-    def parted(self, bump: Bump) -> Series:
+    def parted(self, bump: StepChange) -> Series:
         """Return the series with a session of its own from the bump on."""
         after = np.arange(len(self.since)) >= bump.first_after
         pieces = np.unique(2 * self.session + after, return_inverse=True)[1].astype(np.int64)
@@ -105,7 +114,7 @@ def series_of(
 
 def fitted_series(
     parts: list[Series], level: float, bump_level: float
-) -> tuple[list[Series], list[Bump | None], float, Settling | None]:
+) -> tuple[list[Series], list[StepChange | None], float, Settling | None]:
     """Return the series as drift is fitted to them, their bumps, and the curve they share.
 
     A bump looks like a settling curve, and the other way round: what leaves less scatter
@@ -121,7 +130,7 @@ def fitted_series(
     """
     curve_p, curve = shared_curve(parts, level)
     bumps = [series.bump(None) for series in parts]
-    certain = [bump is not None and bump.p < bump_level for bump in bumps]
+    certain = [bump is not None and float(bump.p) < bump_level for bump in bumps]
     apart = [
         series.parted(bump) if bump is not None and sure else series
         for series, bump, sure in zip(parts, bumps, certain, strict=True)
@@ -202,7 +211,7 @@ class BumpFound(NamedTuple):
     begins: bool
 
 
-def bump_columns(series: Series, bump: Bump | None, by_time: bool) -> dict[str, object]:
+def bump_columns(series: Series, bump: StepChange | None, by_time: bool) -> dict[str, object]:
     """Return the columns of the most likely bump of a series, whether or not it is one."""
     if bump is None:
         unknown = dict.fromkeys(("bump", "bump_at", "bump_p"), math.nan)
@@ -213,13 +222,13 @@ def bump_columns(series: Series, bump: Bump | None, by_time: bool) -> dict[str, 
             "bump_trial": 0,
             "bump_begins": False,
         }
-    first = bump.first_after
+    first = int(bump.first_after)
     session, trial = int(series.session[first]), series.trials[first]
     before = int(np.count_nonzero(series.session[:first] == session))
     return {
-        "bump": bump.size,
+        "bump": float(bump.size),
         "bump_at": float(series.since[first]) if by_time else float(before),
-        "bump_p": bump.p,
+        "bump_p": float(bump.p),
         "bump_session": session + 1,
         "bump_part": series.parts[first],
         "bump_trial": trial,

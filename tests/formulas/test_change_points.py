@@ -13,7 +13,7 @@ from scipy.optimize import curve_fit
 from grr.formulas.change_points import (
     LEVEL,
     best_shape,
-    find_bump,
+    can_show_a_step,
     fit_settling,
     settling_shape,
     settling_test,
@@ -157,7 +157,7 @@ def one_session(count, bump=0.0, at=14):
 
 def test_a_bump_is_found_where_it_happened():
     times, readings, groups = one_session(12, bump=0.9)
-    found = [find_bump(times, row, blocks(groups)) for row in readings]
+    found = [step_change(times, row, blocks(groups), least_side=3) for row in readings]
     assert sum(bump.p < 0.01 for bump in found) >= 10
     assert sum(abs(bump.first_after - 14) <= 2 for bump in found) >= 11
     assert np.mean([bump.size for bump in found]) == pytest.approx(0.9, abs=0.2)
@@ -171,15 +171,21 @@ def test_without_a_bump_few_alarms():
 
 
 def test_too_short_a_series_has_no_bump():
-    assert find_bump(np.arange(5.0), np.zeros(5), blocks(np.array([0, 1, 0, 1, 0]))) is None
+    short = blocks(np.array([0, 1, 0, 1, 0]))
+    assert not can_show_a_step(short, least_side=3)
+    with pytest.raises(StudyError, match="step beside a drift"):
+        step_change(np.arange(5.0), np.zeros(5), short, least_side=3)
 
 
 @pytest.mark.parametrize("place", [3, 9, 15])
 def test_a_bump_is_found_as_near_the_ends_as_three_readings(place):
     groups = np.tile(np.arange(3), 6)
     noise = 0.01 * np.random.default_rng(4).normal(size=18)
-    found = find_bump(
-        np.arange(18.0), groups + 2.0 * (np.arange(18) >= place) + noise, blocks(groups)
+    found = step_change(
+        np.arange(18.0),
+        groups + 2.0 * (np.arange(18) >= place) + noise,
+        blocks(groups),
+        least_side=3,
     )
     assert found.first_after == place
     assert found.size == pytest.approx(2.0, abs=0.05)
@@ -190,17 +196,25 @@ def test_a_bump_is_found_as_near_the_ends_as_three_readings(place):
 def test_two_readings_at_an_end_are_no_bump_of_their_own(place):
     groups = np.tile(np.arange(3), 6)
     noise = 0.01 * np.random.default_rng(4).normal(size=18)
-    found = find_bump(
-        np.arange(18.0), groups + 2.0 * (np.arange(18) >= place) + noise, blocks(groups)
+    found = step_change(
+        np.arange(18.0),
+        groups + 2.0 * (np.arange(18) >= place) + noise,
+        blocks(groups),
+        least_side=3,
     )
     assert 3 <= found.first_after <= 15
 
 
 def test_a_bump_needs_five_readings_beyond_the_means():
     one = np.zeros(6, dtype=np.int64)
-    assert find_bump(np.arange(6.0), np.array([0.0, 0.1, 0, 5, 5.1, 5]), blocks(one)) is not None
+    found = step_change(
+        np.arange(6.0), np.array([0.0, 0.1, 0, 5, 5.1, 5]), blocks(one), least_side=3
+    )
+    assert found.first_after == 3
     three = np.array([0, 1, 2, 0, 1, 2, 0])
-    assert find_bump(np.arange(7.0), np.arange(7.0) % 2, blocks(three)) is None
+    assert not can_show_a_step(blocks(three), least_side=3)
+    with pytest.raises(StudyError, match="step beside a drift"):
+        step_change(np.arange(7.0), np.arange(7.0) % 2, blocks(three), least_side=3)
 
 
 @pytest.mark.parametrize("weight", [1.0, 4.0])
