@@ -38,6 +38,11 @@ class StudyError(ValueError):
         self.value = value
         super().__init__(self._sentence())
 
+    @property
+    def reason(self) -> str:
+        """What is wrong, as the rest of a sentence: "not estimated, one operator measured"."""
+        return f"{self.problem[:1].lower()}{self.problem[1:]}"
+
     def _sentence(self) -> str:
         place = []
         if self.file is not None:

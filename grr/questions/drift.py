@@ -12,7 +12,9 @@ Newton's law of cooling (curve).
 from __future__ import annotations
 
 import math
-from dataclasses import KW_ONLY, dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import KW_ONLY, dataclass, replace
+from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -299,11 +301,11 @@ class DriftNumbers:
     study: Study
     taken: Sittings
     series: pd.DataFrame = frame()
-    methods: dict[str, MethodDrift]
+    methods: Mapping[str, MethodDrift]
     readings: pd.DataFrame = frame()
-    changes: dict[str, list[TrialChange]]
+    changes: Mapping[str, tuple[TrialChange, ...]]
     level: float
-    unfitted: dict[tuple[str, str], str] = field(default_factory=dict)
+    unfitted: Mapping[tuple[str, str], str]
 
     def value(self, method: str, operator: str, column: str) -> float:
         """Return one cell of the table of series."""
@@ -391,6 +393,14 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
     return study.once(("drift_numbers", level), lambda: _drift_numbers(study, level))
 
 
+def drift_or_reason(study: Study, *, level: float = 0.95) -> tuple[DriftNumbers | None, str]:
+    """Return the drift of the readings, or None and why it cannot be told."""
+    try:
+        return drift_numbers(study, level=level), ""
+    except StudyError as error:
+        return None, error.reason
+
+
 def _drift_numbers(study: Study, level: float) -> DriftNumbers:
     checks = zero_checks(study)
     zeroed = checks.loc[checks["name"].isin(ZEROED), "time"]
@@ -428,13 +438,14 @@ def _drift_numbers(study: Study, level: float) -> DriftNumbers:
         study=study,
         taken=taken,
         series=table,
-        methods=methods,
+        methods=MappingProxyType(methods),
         readings=pd.concat(seen, ignore_index=True),
         changes={},
         level=level,
-        unfitted=unfitted,
+        unfitted=MappingProxyType(unfitted),
     )
-    return replace(numbers, changes={name: _unexplained(numbers, name) for name in methods})
+    unexplained = {name: tuple(_unexplained(numbers, name)) for name in methods}
+    return replace(numbers, changes=MappingProxyType(unexplained))
 
 
 def _unexplained(numbers: DriftNumbers, method: str) -> list[TrialChange]:

@@ -105,7 +105,7 @@ def series_of(
         try:
             slope = drift_slope(since, readings, means)
         except StudyError as error:
-            reasons[operator] = f"{error.problem[0].lower()}{error.problem[1:]}"
+            reasons[operator] = error.reason
             continue
         named = (tuple(rows["part"].astype(str)), tuple(rows["trial"].astype(int)))
         found.append(Series(operator, *named, part, sitting, since, readings, means, slope))

@@ -8,7 +8,9 @@ Annals of Mathematical Statistics 18 (1947), 50-60 (time for a reading).
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import KW_ONLY, dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -84,7 +86,7 @@ class MethodNumbers:
     study: Study
     baseline: str
     candidate: str
-    results: dict[str, GaugeResult]
+    results: Mapping[str, GaugeResult]
     ev_ratio: Estimate
     grr_ratio: Estimate
     difference: MethodDifference
@@ -93,7 +95,7 @@ class MethodNumbers:
     agreement: Agreement
     anova_table: pd.DataFrame | None = frame(optional=True)
     components: pd.DataFrame | None = frame(optional=True)
-    seconds: dict[str, float]
+    seconds: Mapping[str, float]
     seconds_p: float
     no_seconds: str
     level: float
@@ -143,7 +145,7 @@ def method_numbers(
         study=study,
         baseline=found.baseline,
         candidate=found.candidate,
-        results=results,
+        results=MappingProxyType(results),
         ev_ratio=ev_ratio,
         grr_ratio=grr_ratio,
         difference=difference,
@@ -152,7 +154,7 @@ def method_numbers(
         agreement=_agreement(cells, differences, level),
         anova_table=table,
         components=components,
-        seconds=seconds,
+        seconds=MappingProxyType(seconds),
         seconds_p=seconds_p,
         no_seconds=no_seconds,
         level=level,

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Literal, cast
 
 import numpy as np
@@ -33,7 +34,7 @@ from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, lis
 from grr.model.study import Study, checked_study
 from grr.model.values import number, one_of
 from grr.questions.check import check
-from grr.questions.drift import DriftNumbers, MethodDrift, drift_numbers, duration, re_zero
+from grr.questions.drift import DriftNumbers, MethodDrift, drift_or_reason, duration, re_zero
 from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
 from grr.questions.intervals import pivots_of, yardstick_of
 from grr.questions.method_differences import (
@@ -164,7 +165,7 @@ def _compared(
     found, no_drift = ((), "") if choice == "candidate" else remedies(study, numbers, margin=limit)
     return MethodComparison(
         numbers=numbers,
-        judgements=judgements,
+        judgements=MappingProxyType(judgements),
         margin=margin,
         evidence=evidence,
         choice=choice,
@@ -214,7 +215,7 @@ class MethodComparison(Printed):
     """
 
     numbers: MethodNumbers
-    judgements: dict[str, MethodJudgement]
+    judgements: Mapping[str, MethodJudgement]
     margin: Margin | None
     evidence: MethodEvidence | None
     choice: Choice
@@ -373,7 +374,7 @@ def judged(result: GaugeResult) -> MethodJudgement:
 
 
 def method_evidence(
-    numbers: MethodNumbers, judgements: dict[str, MethodJudgement], margin: Margin | None
+    numbers: MethodNumbers, judgements: Mapping[str, MethodJudgement], margin: Margin | None
 ) -> MethodEvidence | None:
     """Return what the choice rests on; None where something to judge by is missing."""
     baseline, candidate = (judgements[name] for name in numbers.methods)
@@ -403,7 +404,7 @@ class MethodRisks:
         Why not.
     """
 
-    by_method: dict[str, Risks]
+    by_method: Mapping[str, Risks]
     reason: str
 
     def bad_accepted(self, method: str) -> float:
@@ -427,7 +428,7 @@ def method_risks(numbers: MethodNumbers) -> MethodRisks:
     try:
         known = circumstances(numbers.results[numbers.baseline], **nothing_given)
         if known.process is None:
-            return MethodRisks({}, known.no_process)
+            return MethodRisks(MappingProxyType({}), known.no_process)
         found = {
             name: global_risks(
                 known.zone,
@@ -441,8 +442,8 @@ def method_risks(numbers: MethodNumbers) -> MethodRisks:
             )
         }
     except StudyError as error:
-        return MethodRisks({}, error.problem[0].lower() + error.problem[1:])
-    return MethodRisks(found, "")
+        return MethodRisks(MappingProxyType({}), error.reason)
+    return MethodRisks(MappingProxyType(found), "")
 
 
 @dataclass(frozen=True)
@@ -478,7 +479,7 @@ def remedies(
     result = numbers.results[numbers.candidate]
     difference = float(numbers.difference.mean)
     found = [_several(numbers, result, difference, margin, "the mean of {n} readings")]
-    drift, no_drift = _drift_of(study)
+    drift, no_drift = drift_or_reason(study)
     steady = None if drift is None else drift.methods.get(numbers.candidate)
     if drift is not None and steady is not None and steady.shape != "none":
         base = drift.methods.get(numbers.baseline)
@@ -500,14 +501,6 @@ def _zeroed(drift: DriftNumbers, numbers: MethodNumbers, margin: float | None) -
     if not math.isfinite(every):
         return WITHOUT_DRIFT
     return f"{WITHOUT_DRIFT}, or zeroed again (or put down to cool) within {duration(every)}"
-
-
-def _drift_of(study: Study) -> tuple[DriftNumbers | None, str]:
-    """Return the drift of the readings, or why it cannot be told."""
-    try:
-        return drift_numbers(study), ""
-    except StudyError as error:
-        return None, f"{error.problem[0].lower()}{error.problem[1:]}"
 
 
 def _variances(result: GaugeResult) -> Variances:
@@ -664,7 +657,7 @@ def _headline(numbers: MethodNumbers, choice: Choice) -> str:
     }[choice]
 
 
-def _share_sentence(numbers: MethodNumbers, judgements: dict[str, MethodJudgement]) -> str:
+def _share_sentence(numbers: MethodNumbers, judgements: Mapping[str, MethodJudgement]) -> str:
     """Return what either method's GRR takes, and how sure that is against the limit."""
     phrases, name, limit = [], "", math.nan
     for method in numbers.methods:
@@ -724,7 +717,7 @@ def _margin_text(numbers: MethodNumbers, margin: Margin) -> str:
 
 
 def _cost_sentences(
-    numbers: MethodNumbers, judgements: dict[str, MethodJudgement], risks: MethodRisks
+    numbers: MethodNumbers, judgements: Mapping[str, MethodJudgement], risks: MethodRisks
 ) -> list[str]:
     """Return what choosing the candidate costs, and what it saves."""
     base, candidate = (judgements[name].criterion for name in numbers.methods)
@@ -775,7 +768,7 @@ def _correction_sentences(
 
 def _open_sentences(
     numbers: MethodNumbers,
-    judgements: dict[str, MethodJudgement],
+    judgements: Mapping[str, MethodJudgement],
     margin: Margin | None,
     evidence: MethodEvidence | None,
 ) -> list[str]:

@@ -43,7 +43,7 @@ from grr.model.names import shortened
 from grr.model.rounding import figures, length, listed, p_cell, percent
 from grr.model.study import Cube, Study, checked_study
 from grr.model.values import number
-from grr.questions.drift import DriftNumbers, bump_words, drift_numbers
+from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.drift_series import BumpFound
 from grr.questions.gauge import EXAMPLE
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes
@@ -376,7 +376,7 @@ def _operator_numbers(study: Study, level: float) -> OperatorNumbers:
         },
         index=names,
     )
-    drift, no_drift = _drift_of(study, level)
+    drift, no_drift = drift_or_reason(study, level=level)
     trends = _trends(study, cube, drift)
     counts = cells.counts
     equal = bool((counts == counts.flat[0]).all()) and int(counts.flat[0]) > 1
@@ -504,14 +504,6 @@ TREND = {
     "trend_p": "p",
     "trend_over": "over",
 }
-
-
-def _drift_of(study: Study, level: float) -> tuple[DriftNumbers | None, str]:
-    """Return the drift of the readings, or why it cannot be told."""
-    try:
-        return drift_numbers(study, level=level), ""
-    except StudyError as error:
-        return None, f"{error.problem[0].lower()}{error.problem[1:]}"
 
 
 def _trends(study: Study, cube: Cube, drift: DriftNumbers | None) -> pd.DataFrame:

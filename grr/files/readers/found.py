@@ -200,7 +200,7 @@ def _read(grid: Grid, found: Found, decimal: str | None) -> ParsedNumber:
         return parse_number(cell, decimal)
     except StudyError as error:
         raise grid.refusal(
-            f"A reading cannot be used: {error.problem[0].lower()}{error.problem[1:]}",
+            f"A reading cannot be used: {error.reason}",
             error.remedy,
             found.row,
             found.column,
