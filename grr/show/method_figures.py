@@ -26,6 +26,7 @@ ROW, RULER = 24, 74
 #: Baseline and candidate: colour, shape.
 LOOKS = ((template.BLUE, "circle"), (template.VERMILLION, "diamond"))
 HATCH = ("/", "\\")
+KEY = "hatched: where a part can read good or bad by measuring alone"
 BODY = "#F7F4EC"
 
 
@@ -66,6 +67,7 @@ def methods_by_part(comparison: MethodComparison) -> Figure:
     order = np.argsort(numbers.by_part[numbers.baseline].to_numpy(), kind="stable").tolist()
     names = short_names(list(numbers.by_part.index), 12)
     rulers = len(numbers.methods) if place.limits else 0
+    room = template.KEY_LINE if rulers else 0
     bottom = place.ruler(rulers - 1) - 0.6 if rulers else -0.8
     return template.draw(
         "methods-by-part",
@@ -80,7 +82,7 @@ def methods_by_part(comparison: MethodComparison) -> Figure:
             *_pairs(comparison, place, order),
             *(t for which in range(rulers) for t in _zones(comparison, place, which)),
         ],
-        height=ROW * len(order) + RULER * rulers + 74,
+        height=ROW * len(order) + RULER * rulers + 74 + room,
         top=8,
         shapes=[
             *(_body(place, which) for which in range(rulers)),
@@ -90,7 +92,7 @@ def methods_by_part(comparison: MethodComparison) -> Figure:
             *_method_names(comparison, len(order)),
             *(_ruler_name(comparison, place, which) for which in range(rulers)),
         ],
-        margin={"r": 30, "b": 66},
+        margin={"r": 30, "b": 66 + room},
         xaxis=_axis(comparison, place),
         yaxis={
             "range": [bottom, len(order) + 0.7],
@@ -271,11 +273,12 @@ def _axis(comparison: MethodComparison, place: _Place) -> dict[str, Any]:
     first = "limit" if len(place.limits) == 1 else "lower limit"
     start = f"from the {first}" if place.limits else "from the mean of all readings"
     where = size(place.origin, study.resolution, study.unit).replace("-", "−")
+    title = markup(scale.named(f"distance {start} ({where})"))
     return {
         "range": template.rounded([place.low, place.high]),
         "tickvals": template.rounded(at),
         "ticktext": [tick_text(value, step) for value in at],
-        "title": {"text": markup(scale.named(f"distance {start} ({where})"))},
+        "title": {"text": template.with_key(title, KEY) if place.limits else title},
     }
 
 
@@ -287,6 +290,5 @@ def _answer(comparison: MethodComparison) -> str:
     return (
         f"{begun(comparison.headline)}. {begun(candidate)} reads "
         f"{length(abs(mean), unit)} {'lower' if mean < 0 else 'higher'} than {baseline} on average "
-        f"(±{length((high - low) / 2, unit)}, {100 * numbers.level:g}{JOIN}% confidence). Hatched: "
-        "where a part can read good or bad by measuring alone."
+        f"(±{length((high - low) / 2, unit)}, {100 * numbers.level:g}{JOIN}% confidence)."
     )

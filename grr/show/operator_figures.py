@@ -37,6 +37,8 @@ OPERATORS_QUESTION = "Who reads high, and whose readings scatter?"
 ROW = 62
 #: Room at the right for what was found, in px.
 WORDS = 210
+#: Longest line of the key under the axis, which is narrower than the figure.
+KEY_LENGTH = 58
 
 
 def operators_side_by_side(comparison: OperatorComparison) -> Figure:
@@ -70,23 +72,27 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
     ]
     reach = 1.08 * max(ends) or 1.0
     level = f"{100 * numbers.level:g}{JOIN}%"
-    pulled = ""
+    key = (
+        f"bar: where a repeat may fall ({spread:g} sd); diamond: the mean against that of the "
+        f"others, with its {level} interval"
+    )
     if len(names) > 2 and any(c.reads_apart for c in comparison.conclusions):
-        pulled = " Who reads high or low pulls the others' diamonds the other way."
+        key += "; who reads high or low pulls the others' diamonds the other way"
+    below = template.with_key(scale.named("lower or higher than the others"), key, KEY_LENGTH)
+    room = template.KEY_LINE * below.count("<br>")
     return template.draw(
         "operators-side-by-side",
         OPERATORS_QUESTION,
-        f"{comparison.headline} Bars: where a repeat may fall ({spread:g} sd); diamonds: the mean "
-        f"against that of the others, with its {level} interval.{pulled}",
+        comparison.headline,
         alt="One row an operator: a bar as long as the repeats spread, and the mean on it.",
         example=study.example,
         traces=[trace for i, row in enumerate(rows) for trace in _row(comparison, i, row)],
-        height=ROW * len(names) + 66,
+        height=ROW * len(names) + 66 + room,
         top=10,
         shapes=[_zero()],
         notes=[_words(comparison, i) for i in range(len(names))],
-        margin={"r": WORDS, "b": 62},
-        xaxis=centred_axis(reach, scale.named("lower or higher than the others")),
+        margin={"r": WORDS, "b": 62 + room},
+        xaxis=centred_axis(reach, below),
         yaxis={
             "range": [len(names) - 0.5, -0.5],
             "tickvals": list(range(len(names))),

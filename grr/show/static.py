@@ -298,7 +298,9 @@ def room_below(settings: Mapping[str, Any], width: float) -> float:
     tall = max((t.label.height(template.SMALL) for t in ticks), default=0.0)
     if slanted(settings, width):
         tall = max(SIN * t.label.width(template.SMALL) + template.SMALL for t in ticks)
-    title = 1.9 * template.TEXT_SIZE if title_of(settings) else 0.0
+    title = 0.0
+    if title_of(settings):
+        title = words(title_of(settings)).height(template.TEXT_SIZE) + 0.6 * template.TEXT_SIZE
     return GAP + tall + title
 
 

@@ -58,6 +58,8 @@ TEXT_SIZE, SMALL, TITLE_SIZE, ANSWER_SIZE = 14, 13, 20, 15
 #: Longest line of the answer, so that nothing is cut on a page or half a screen.
 LINE_LENGTH = 76
 TITLE_LENGTH = 56
+#: Height of a line of the key under an axis, in px.
+KEY_LINE = 20
 #: Significant digits of a number in a figure: the same picture on every machine.
 DIGITS = 9
 
@@ -128,6 +130,15 @@ def lines(text: str, length: int = LINE_LENGTH) -> list[str]:
 def wrapped(text: str, length: int = LINE_LENGTH) -> str:
     """Return plain text as lines that plotly draws; nothing in it is taken for markup."""
     return "<br>".join(markup(line) for line in lines(text, length))
+
+
+def with_key(title: str, key: str, length: int = LINE_LENGTH) -> str:
+    """Return the title of a horizontal axis with a key of what is drawn under it.
+
+    Each line takes `KEY_LINE` px of the figure's height and of its lower margin.
+    """
+    below = [f'<span style="color:{FAINT}">{markup(line)}</span>' for line in lines(key, length)]
+    return "<br>".join([title, *below])
 
 
 def note(text: str, x: float | None, y: float | None, **how: Any) -> dict[str, Any]:

@@ -291,16 +291,17 @@ def drift_over_time(drift: Drift) -> Figure:
     allowed = max((when.allowed for when in drift.re_zero.values()), default=0.0) * scale.factor
     panels = _panels(drift, allowed)
     unit = "minutes" if numbers.taken.unit == "min" else "readings"
-    answer = drift.headline
+    below = f"{unit} since zeroing, or since the session began"
     if allowed > 0.0:
-        allowance = length(allowed / scale.factor, drift.study.unit)
-        answer += f" Ground: the {allowance} that drift may eat."
+        key = f"ground: the {length(allowed / scale.factor, drift.study.unit)} that drift may eat"
         if any(_used_up(drift, method) for method in panels.methods):
-            answer += " Dotted: when it is used up."
+            key += "; dotted: when it is used up"
+        below = template.with_key(below, key)
+    room = template.KEY_LINE * below.count("<br>")
     return template.draw(
         "drift-over-time",
         DRIFT_QUESTION,
-        answer,
+        drift.headline,
         alt="One panel a method: readings against the time since zeroing, and the fitted drift.",
         example=drift.study.example,
         traces=[
@@ -308,7 +309,7 @@ def drift_over_time(drift: Drift) -> Figure:
             for panel in range(len(panels.methods))
             for trace in (*_readings(drift, panels, panel), _fitted(drift, panels, panel))
         ],
-        height=panels.total + 66,
+        height=panels.total + 66 + room,
         top=54,
         shapes=[
             shape
@@ -320,11 +321,11 @@ def drift_over_time(drift: Drift) -> Figure:
             _scale_name(scale.named("distance from the reading at the start")),
             _operator_names(drift),
         ],
-        margin={"b": 66},
+        margin={"b": 66 + room},
         xaxis={
             **_time_axis(
                 max(found.span for found in numbers.methods.values()),
-                f"{unit} since zeroing, or since the session began",
+                below,
             ),
             "anchor": panels.axis_name(len(panels.methods) - 1),
         },
