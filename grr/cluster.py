@@ -15,7 +15,7 @@ import pandas as pd
 from grr.files.opening import refuse_irregular
 from grr.many.analyse_many import analyse_many as analyse_table
 from grr.many.reading import read_table
-from grr.many.tolerances import yardsticks
+from grr.many.tolerances import specifications
 from grr.model.errors import StudyError
 
 
@@ -89,8 +89,8 @@ def analyse_many(
         table = table.shuffle(on=by, npartitions=table.npartitions)
     if isinstance(tolerances, (str, PathLike)):
         tolerances = read_table(Path(tolerances), labels=(by,))
-    yards = yardsticks(tolerances, counts.index.to_numpy(dtype=object), by)
-    known = pd.DataFrame(vars(yards), index=counts.index).dropna(how="all")
+    specs = specifications(tolerances, counts.index.to_numpy(dtype=object), by)
+    known = pd.DataFrame(vars(specs), index=counts.index).dropna(how="all")
     parts = [
         part
         for part in _computed(

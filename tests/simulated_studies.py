@@ -17,11 +17,11 @@ from grr.formulas.confidence_limits import (
     variance_draws,
 )
 from grr.formulas.pivots import Pivots
-from grr.formulas.sources_of_variation import NDC_FACTOR, Yardstick
+from grr.formulas.sources_of_variation import NDC_FACTOR, Specification
 
 #: TV is 1 in every setting; the tolerances are in that unit.
-TWO_SIDED = Yardstick(lower=-3.0, upper=3.0)
-ONE_SIDED = Yardstick(upper=4.0)
+TWO_SIDED = Specification(lower=-3.0, upper=3.0)
+ONE_SIDED = Specification(upper=4.0)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr, fdtrc
 
-from grr.formulas.arrays import Array, Mask
+from grr.formulas.arrays import Array, Mask, quotient
 from grr.model.errors import StudyError
 from grr.model.values import one_of
 
@@ -309,7 +309,7 @@ def f_test(
     Source: Montgomery, Design and Analysis of Experiments, section 3.3.
     """
     ms, below = np.asarray(mean_square), np.asarray(denominator)
-    ratio = np.where(below > 0.0, ms / np.where(below > 0.0, below, 1.0), np.inf)
+    ratio = quotient(ms, below, np.inf)
     ratio = np.where((below > 0.0) | (ms > 0.0), ratio, np.nan)
     return ratio, fdtrc(df, df_denominator, ratio)
 

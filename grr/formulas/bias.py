@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, quotient
 from grr.formulas.average_range import d2, d2_star, range_df
 from grr.model.errors import StudyError
 
@@ -138,7 +138,7 @@ def with_reference_uncertainty(
     """
     variance = bias.standard_error**2 + reference_u**2
     spent = bias.standard_error**4 / bias.df + reference_u**4 / reference_df
-    df = np.where(spent > 0.0, variance**2 / np.where(spent > 0.0, spent, 1.0), np.inf)
+    df = quotient(variance**2, spent, np.inf)
     reach = t_quantile(0.5 + bias.level / 2.0, df) * np.sqrt(variance)
     return bias.bias - reach, bias.bias + reach
 

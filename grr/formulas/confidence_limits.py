@@ -11,7 +11,7 @@ from scipy.special import chdtri, fdtri
 
 from grr.formulas.arrays import Array
 from grr.formulas.pivots import Pivots
-from grr.formulas.sources_of_variation import NDC_FACTOR, Yardstick
+from grr.formulas.sources_of_variation import NDC_FACTOR, Specification
 from grr.model.errors import StudyError
 from grr.model.values import number, one_of
 
@@ -31,7 +31,7 @@ QUANTITIES = {
 }
 
 
-def variance_draws(pivots: Pivots, quantity: str, yardstick: Yardstick) -> Array:
+def variance_draws(pivots: Pivots, quantity: str, specification: Specification) -> Array:
     """Return draws of a variance, not below 0; NaN where not estimated.
 
     With a process sd given, TV is its square and PV² = process_sd² − GRR².
@@ -40,46 +40,48 @@ def variance_draws(pivots: Pivots, quantity: str, yardstick: Yardstick) -> Array
     ----------
     pivots : Pivots
     quantity : {"EV", "AV", "INT", "GRR", "PV", "TV"}
-    yardstick : Yardstick
+    specification : Specification
 
     Returns
     -------
     ndarray, shape (..., draws)
     """
     one_of("quantity", quantity, tuple(QUANTITIES))
-    given = yardstick.process_sd
+    given = specification.process_sd
     if quantity == "TV" and given is not None:
         return np.full_like(pivots.grr, given**2)
     if quantity == "PV" and given is not None:
-        return np.maximum(given**2 - variance_draws(pivots, "GRR", yardstick), 0.0)
+        return np.maximum(given**2 - variance_draws(pivots, "GRR", specification), 0.0)
     draws: Array = getattr(pivots, QUANTITIES[quantity])
     return np.maximum(draws, 0.0)
 
 
-def share_draws(pivots: Pivots, quantity: str, yardstick: Yardstick) -> Array:
+def share_draws(pivots: Pivots, quantity: str, specification: Specification) -> Array:
     """Return draws of a variance divided by that of TV, TV not below GRR.
 
     A share of a given process sd may exceed 1: that says the sd given is too small.
     """
-    part = variance_draws(pivots, quantity, yardstick)
-    whole = variance_draws(pivots, "TV", yardstick)
-    if yardstick.process_sd is not None:
+    part = variance_draws(pivots, quantity, specification)
+    whole = variance_draws(pivots, "TV", specification)
+    if specification.process_sd is not None:
         return _ratio(part, whole)
-    whole = np.maximum(whole, variance_draws(pivots, "GRR", yardstick))
+    whole = np.maximum(whole, variance_draws(pivots, "GRR", specification))
     return np.minimum(_ratio(whole if quantity == "TV" else part, whole), 1.0)
 
 
-def signal_draws(pivots: Pivots, yardstick: Yardstick) -> Array:
+def signal_draws(pivots: Pivots, specification: Specification) -> Array:
     """Return draws of PV²/GRR², from which ndc and ICC follow."""
-    return _ratio(variance_draws(pivots, "PV", yardstick), variance_draws(pivots, "GRR", yardstick))
+    return _ratio(
+        variance_draws(pivots, "PV", specification), variance_draws(pivots, "GRR", specification)
+    )
 
 
-def percent_tv_draws(pivots: Pivots, quantity: str, yardstick: Yardstick) -> Array:
+def percent_tv_draws(pivots: Pivots, quantity: str, specification: Specification) -> Array:
     """Return draws of 100 × sd/TV."""
-    return 100.0 * np.sqrt(share_draws(pivots, quantity, yardstick))
+    return 100.0 * np.sqrt(share_draws(pivots, quantity, specification))
 
 
-def percent_tolerance_draws(pivots: Pivots, quantity: str, yardstick: Yardstick) -> Array:
+def percent_tolerance_draws(pivots: Pivots, quantity: str, specification: Specification) -> Array:
     """Return draws of the percentage of the tolerance that a spread takes.
 
     100·spread·sd/(upper − lower); with one limit, half the spread against the distance
@@ -92,22 +94,22 @@ def percent_tolerance_draws(pivots: Pivots, quantity: str, yardstick: Yardstick)
     StudyError
         No tolerance.
     """
-    sd = np.sqrt(variance_draws(pivots, quantity, yardstick))
-    if yardstick.width is not None:
-        return 100.0 * yardstick.spread * sd / yardstick.width
-    mean = pivots.mean if yardstick.process_mean is None else yardstick.process_mean
-    if yardstick.upper is not None:
-        distance = yardstick.upper - mean
-    elif yardstick.lower is not None:
-        distance = mean - yardstick.lower
+    sd = np.sqrt(variance_draws(pivots, quantity, specification))
+    if specification.width is not None:
+        return 100.0 * specification.spread * sd / specification.width
+    mean = pivots.mean if specification.process_mean is None else specification.process_mean
+    if specification.upper is not None:
+        distance = specification.upper - mean
+    elif specification.lower is not None:
+        distance = mean - specification.lower
     else:
         raise StudyError("No tolerance was given", "Give the lower limit, the upper limit or both")
-    return 50.0 * yardstick.spread * _ratio(sd, np.maximum(distance, 0.0))
+    return 50.0 * specification.spread * _ratio(sd, np.maximum(distance, 0.0))
 
 
-def ndc_draws(pivots: Pivots, yardstick: Yardstick) -> Array:
+def ndc_draws(pivots: Pivots, specification: Specification) -> Array:
     """Return draws of 1.41·PV/GRR, not rounded down."""
-    return NDC_FACTOR * np.sqrt(signal_draws(pivots, yardstick))
+    return NDC_FACTOR * np.sqrt(signal_draws(pivots, specification))
 
 
 def _ratio(part: Array, whole: Array) -> Array:
@@ -120,14 +122,14 @@ def _ratio(part: Array, whole: Array) -> Array:
 # -------------------------------------------------------------------
 
 
-class Limits(NamedTuple):
+class ConfidenceLimits(NamedTuple):
     """A lower and an upper limit, each of the stack's shape (...)."""
 
     lower: Array
     upper: Array
 
 
-def two_sided_limits(draws: Array, level: float) -> Limits:
+def two_sided_limits(draws: Array, level: float) -> ConfidenceLimits:
     """Return the limits that leave (1 − level)/2 of the draws on either side.
 
     Parameters
@@ -148,7 +150,7 @@ def two_sided_limits(draws: Array, level: float) -> Limits:
     ordered = np.partition(draws, (low, high), axis=-1)
     # NaN sorts last: where one draw is NaN, the quantity has no limits.
     undefined = np.isnan(ordered[..., high:]).any(axis=-1)
-    return Limits(
+    return ConfidenceLimits(
         np.where(undefined, np.nan, ordered[..., low]),
         np.where(undefined, np.nan, ordered[..., high]),
     )
@@ -187,8 +189,8 @@ def confidence_below(draws: Array, threshold: float) -> Array:
 
 
 def quantity_limits(
-    pivots: Pivots, yardstick: Yardstick, *, level: float = 0.95
-) -> dict[tuple[str, str], Limits]:
+    pivots: Pivots, specification: Specification, *, level: float = 0.95
+) -> dict[tuple[str, str], ConfidenceLimits]:
     """Return two-sided limits of everything that a person reads.
 
     Limits of a quantity that rises with another one are that function of its limits,
@@ -197,13 +199,13 @@ def quantity_limits(
     Parameters
     ----------
     pivots : Pivots
-    yardstick : Yardstick
+    specification : Specification
     level : float
 
     Returns
     -------
     dict
-        (quantity, measure) → Limits: EV, AV, INT, GRR, PV, TV × variance, sd, spread,
+        (quantity, measure) → ConfidenceLimits: EV, AV, INT, GRR, PV, TV × variance, sd, spread,
         percent_contribution, percent_tv and, where a tolerance is given,
         percent_tolerance; ("ndc", "value") and ("ICC", "value"). NaN where the design
         cannot estimate it.
@@ -213,35 +215,35 @@ def quantity_limits(
     StudyError
         A level that is not between 0 and 1.
     """
-    found: dict[tuple[str, str], Limits] = {}
+    found: dict[tuple[str, str], ConfidenceLimits] = {}
     for quantity in QUANTITIES:
-        variance = two_sided_limits(variance_draws(pivots, quantity, yardstick), level)
-        share = two_sided_limits(share_draws(pivots, quantity, yardstick), level)
+        variance = two_sided_limits(variance_draws(pivots, quantity, specification), level)
+        share = two_sided_limits(share_draws(pivots, quantity, specification), level)
         sd = _each(np.sqrt, variance)
-        spread = _scaled(yardstick.spread, sd)
+        spread = _scaled(specification.spread, sd)
         found[quantity, "variance"] = variance
         found[quantity, "sd"] = sd
         found[quantity, "spread"] = spread
         found[quantity, "percent_contribution"] = _scaled(100.0, share)
         found[quantity, "percent_tv"] = _scaled(100.0, _each(np.sqrt, share))
-        if yardstick.width is not None:
-            found[quantity, "percent_tolerance"] = _scaled(100.0 / yardstick.width, spread)
-        elif yardstick.lower is not None or yardstick.upper is not None:
+        if specification.width is not None:
+            found[quantity, "percent_tolerance"] = _scaled(100.0 / specification.width, spread)
+        elif specification.lower is not None or specification.upper is not None:
             found[quantity, "percent_tolerance"] = two_sided_limits(
-                percent_tolerance_draws(pivots, quantity, yardstick), level
+                percent_tolerance_draws(pivots, quantity, specification), level
             )
-    signal = two_sided_limits(signal_draws(pivots, yardstick), level)
+    signal = two_sided_limits(signal_draws(pivots, specification), level)
     found["ndc", "value"] = _scaled(NDC_FACTOR, _each(np.sqrt, signal))
     found["ICC", "value"] = _each(lambda ratio: 1.0 - 1.0 / (1.0 + ratio), signal)
     return found
 
 
-def _each(rising: Callable[[Array], Array], limits: Limits) -> Limits:
-    return Limits(rising(limits.lower), rising(limits.upper))
+def _each(rising: Callable[[Array], Array], limits: ConfidenceLimits) -> ConfidenceLimits:
+    return ConfidenceLimits(rising(limits.lower), rising(limits.upper))
 
 
-def _scaled(factor: float, limits: Limits) -> Limits:
-    return Limits(factor * limits.lower, factor * limits.upper)
+def _scaled(factor: float, limits: ConfidenceLimits) -> ConfidenceLimits:
+    return ConfidenceLimits(factor * limits.lower, factor * limits.upper)
 
 
 # The interval of a standard deviation.

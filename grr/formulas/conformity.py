@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erfcx, ndtr, ndtri, owens_t
 
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, quotient
 from grr.model.errors import StudyError
 from grr.model.values import number, one_of
 
@@ -314,10 +314,10 @@ def global_risks(
         accepted=accepted,
         bad_accepted=bad_accepted,
         good_rejected=good_rejected,
-        accepted_if_bad=_share(bad_accepted, bad),
-        bad_if_accepted=_share(bad_accepted, accepted),
-        rejected_if_good=_share(good_rejected, is_good),
-        good_if_rejected=_share(good_rejected, _outside(read, process_mean, reading_sd)),
+        accepted_if_bad=quotient(bad_accepted, bad),
+        bad_if_accepted=quotient(bad_accepted, accepted),
+        rejected_if_good=quotient(good_rejected, is_good),
+        good_if_rejected=quotient(good_rejected, _outside(read, process_mean, reading_sd)),
     )
 
 
@@ -418,11 +418,6 @@ def _outside(limits: Zone, mean: Value, sd: Value) -> Array:
 
 def _inside(limits: Zone, mean: Value, sd: Value) -> Array:
     return interval_probability((limits.lower - mean) / sd, (limits.upper - mean) / sd)
-
-
-def _share(part: Array, whole: Array) -> Array:
-    usable = whole > 0.0
-    return np.where(usable, part / np.where(usable, whole, 1.0), np.nan)
 
 
 def refuse_values_without_risk(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc, stdtr, stdtrit
 
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, quotient
 from grr.model.errors import StudyError
 
 # How fast readings drift, once what the parts differ by is taken off.
@@ -144,7 +144,7 @@ def mean_slope(slopes: list[Slope]) -> Slope:
     total = np.asarray(sum(variances))
     spent = np.asarray(sum(v**2 / s.df for v, s in zip(variances, slopes, strict=True)))
     least = float(min(np.min(s.df) for s in slopes))
-    df = np.where(spent > 0.0, total**2 / np.where(spent > 0.0, spent, 1.0), least)
+    df = quotient(total**2, spent, least)
     mean = np.asarray(sum(s.slope for s in slopes)) / count
     return Slope(mean, np.sqrt(total), df)
 
@@ -259,10 +259,9 @@ def time_to_drift(allowed: Array | float, slope: Array | float) -> Array:
     allowed : float or ndarray
         Largest drift accepted, in the unit of the readings.
     slope : float or ndarray
-        In that unit per minute.
+        In that unit per unit of time, such as a minute.
     """
-    speed = np.abs(np.asarray(slope, dtype=np.float64))
-    return np.where(speed > 0.0, allowed / np.where(speed > 0.0, speed, 1.0), np.inf)
+    return quotient(allowed, np.abs(slope), np.inf)
 
 
 def time_to_settle(allowed: Array | float, amount: Array | float, time_constant: float) -> Array:
@@ -290,12 +289,6 @@ def time_until_steady(allowed: Array | float, amount: Array | float, time_consta
 # --------------------------------------------------------------
 
 
-def time_to_use_up(rate: Array | float, allowance: Array | float) -> Array:
-    """Return allowance/|rate|, infinite without a drift; in the time unit of the rate."""
-    rate = np.abs(np.asarray(rate, dtype=np.float64))
-    return np.where(rate > 0.0, allowance / np.where(rate > 0.0, rate, 1.0), np.inf)
-
-
 def recheck_after(
     rate_lower: float, rate_upper: float, allowance: float, *, used: float, longest: float
 ) -> float:
@@ -311,7 +304,7 @@ def recheck_after(
     drift seen on check standards as one ground for it (from memory).
     """
     fastest = max(abs(rate_lower), abs(rate_upper))
-    return min(float(time_to_use_up(fastest, allowance)), used, longest)
+    return min(float(time_to_drift(allowance, fastest)), used, longest)
 
 
 # Whether an operator's scatter grows or shrinks from the first trials to the last.

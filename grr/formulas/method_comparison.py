@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, quotient
 from grr.formulas.confidence_limits import two_sided_limits
 from grr.formulas.pivots import (
     DRAWS,
@@ -463,7 +463,7 @@ def _cholesky_pivot(products: Array, df: int, draws: int, rng: np.random.Generat
     t21 = rng.standard_normal(draws)
     s11, s12, s22 = products[..., 0, 0], products[..., 0, 1], products[..., 1, 1]
     l11 = np.sqrt(s11)
-    l21 = np.where(l11 > 0.0, s12 / np.where(l11 > 0.0, l11, 1.0), 0.0)
+    l21 = quotient(s12, l11, 0.0)
     l22 = np.sqrt(np.maximum(s22 - l21**2, 0.0))
     first = l11[..., None] / t11
     below = l21[..., None] / t11 - l22[..., None] * t21 / (t11 * t22)

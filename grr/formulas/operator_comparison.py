@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import chdtrc, fdtrc, fdtri, stdtr, stdtrit
 
-from grr.formulas.arrays import Array, Mask
+from grr.formulas.arrays import Array, Mask, quotient
 from grr.formulas.average_range import upper_range_limit
 from grr.model.errors import StudyError
 
@@ -245,7 +245,7 @@ def h_statistic(cell_means: Array) -> Array:
     cells = cells - cells[..., :1]
     deviations = cells - cells.mean(axis=-1, keepdims=True)
     sd = np.sqrt(np.square(deviations).sum(axis=-1, keepdims=True) / (cells.shape[-1] - 1))
-    return np.where(sd > 0.0, deviations / np.where(sd > 0.0, sd, 1.0), 0.0)
+    return quotient(deviations, sd, 0.0)
 
 
 def k_statistic(cell_variances: Array, df: Array) -> Array:
@@ -359,7 +359,7 @@ def cochran_c(variances: Array) -> Array:
     """
     variances = np.asarray(variances, dtype=np.float64)
     total = variances.sum(axis=-1)
-    return np.where(total > 0.0, variances.max(axis=-1) / np.where(total > 0.0, total, 1.0), np.nan)
+    return quotient(variances.max(axis=-1), total)
 
 
 def cochran_limit(groups: int, df: float, level: float = 0.95) -> float:

@@ -12,7 +12,7 @@ from typing import TypeVar
 import numpy as np
 
 from grr.formulas.analysis_of_variance import Components
-from grr.formulas.arrays import Array, Mask
+from grr.formulas.arrays import Array, Mask, quotient
 from grr.model.values import number
 
 # What the variation of a measuring system is compared with.
@@ -20,7 +20,7 @@ from grr.model.values import number
 
 
 @dataclass(frozen=True)
-class Yardstick:
+class Specification:
     """The spread, the tolerance and the process that a study is judged against.
 
     Parameters
@@ -73,9 +73,7 @@ NDC_FACTOR = 1.41
 
 def percent(part: Array | float, whole: Array | float) -> Array:
     """Return 100·part/whole; NaN where the whole is not above 0."""
-    whole = np.asarray(whole, dtype=np.float64)
-    usable = whole > 0.0
-    return np.where(usable, 100.0 * part / np.where(usable, whole, 1.0), np.nan)
+    return quotient(100.0 * part, whole)
 
 
 def percent_of_tolerance(sd: Array | float, width: Array | float, *, spread: float = 6.0) -> Array:
@@ -163,9 +161,7 @@ def distinct_categories(part_sd: Array | float, grr_sd: Array | float) -> Array:
     -----
     Source: AIAG MSA, 4th ed., chapter III section B (number of distinct categories).
     """
-    grr_sd = np.asarray(grr_sd, dtype=np.float64)
-    usable = grr_sd > 0.0
-    return np.where(usable, NDC_FACTOR * part_sd / np.where(usable, grr_sd, 1.0), np.nan)
+    return quotient(NDC_FACTOR * part_sd, grr_sd)
 
 
 def whole_categories(exact: Array | float) -> Array:

@@ -14,7 +14,7 @@ from grr.many.limits import interval_rows
 from grr.many.one import study_row
 from grr.many.options import Options
 from grr.many.stacking import Stack, Stacked, stacked
-from grr.many.tolerances import Yardsticks, yardsticks
+from grr.many.tolerances import Specifications, specifications
 from grr.model.errors import StudyError
 from grr.model.readings_table import COLUMNS, named_columns
 from grr.model.values import finer_than
@@ -41,18 +41,18 @@ def analyse_table(
     """
     table = checked(readings, by)
     studies = stacked(table, by)
-    yards = yardsticks(tolerances, studies.names, by)
+    specs = specifications(tolerances, studies.names, by)
     blocks = []
     with progress_bar(len(studies.names), shown=progress) as bar:
         for stack in studies.stacks:
-            plain = _plain(stack, yards, options)
+            plain = _plain(stack, specs, options)
             kept = stack if plain.all() else stack.where(plain)
-            blocks.append(_stack_block(kept, yards, options, bar))
+            blocks.append(_stack_block(kept, specs, options, bar))
         done = np.concatenate([[], *(block["number"] for block in blocks)]).astype(np.intp)
         alone = np.setdiff1d(np.arange(len(studies.names)), done)
         rows = []
         for number, one in _tables(table.drop(columns=by), studies, alone):
-            rows.append({"number": number, **study_row(one, number, yards, options)})
+            rows.append({"number": number, **study_row(one, number, specs, options)})
             bar.update(1)
         blocks.append(pd.DataFrame(rows))
     blocks.append(_nameless(studies, by))
@@ -110,25 +110,25 @@ def ordered(table: pd.DataFrame, by: str) -> pd.DataFrame:
     return table
 
 
-def _plain(stack: Stack, yards: Yardsticks, options: Options) -> Mask:
+def _plain(stack: Stack, specs: Specifications, options: Options) -> Mask:
     """Return which studies of a stack need no look of their own."""
     if options.checks:
         return np.zeros(len(stack.studies), dtype=np.bool_)
-    plain = yards.usable[stack.studies]
-    step = yards.resolution[stack.studies]
+    plain = specs.usable[stack.studies]
+    step = specs.resolution[stack.studies]
     if np.isfinite(step).any():
         finer = finer_than(stack.readings, step[:, None, None, None])
         plain = plain & ~finer.any(axis=(1, 2, 3))
     return plain
 
 
-def _stack_block(stack: Stack, yards: Yardsticks, options: Options, bar: Any) -> pd.DataFrame:
-    found = stack_result(stack, yards, options)
+def _stack_block(stack: Stack, specs: Specifications, options: Options, bar: Any) -> pd.DataFrame:
+    found = stack_result(stack, specs, options)
     block = pd.DataFrame({"number": stack.studies, **found.columns})
     if not options.intervals:
         bar.update(len(stack.studies))
         return block
-    rows = interval_rows(found, stack.studies, yards, options, done=bar.update)
+    rows = interval_rows(found, stack.studies, specs, options, done=bar.update)
     return pd.concat([block, pd.DataFrame(rows)], axis=1)
 
 

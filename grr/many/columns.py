@@ -23,7 +23,7 @@ from grr.formulas.sources_of_variation import (
 from grr.many.labels import Codes
 from grr.many.options import Options
 from grr.many.stacking import Stack
-from grr.many.tolerances import Yardsticks
+from grr.many.tolerances import Specifications
 from grr.model.choices import SOURCES
 from grr.model.rules import Rules
 
@@ -61,7 +61,7 @@ class StackResult:
     hidden: Mask
 
 
-def stack_result(stack: Stack, yards: Yardsticks, options: Options) -> StackResult:
+def stack_result(stack: Stack, specs: Specifications, options: Options) -> StackResult:
     """Return the columns of the studies in one stack, and what their intervals need."""
     rules = options.rules
     anova = crossed_anova(stack.readings)
@@ -70,7 +70,7 @@ def stack_result(stack: Stack, yards: Yardsticks, options: Options) -> StackResu
     )
     if options.operators == "fixed" and anova.operators > 1:
         found = operators_fixed(found, anova.operators, pooled)
-    found, hidden = floored_components(found, yards.resolution[stack.studies])
+    found, hidden = floored_components(found, specs.resolution[stack.studies])
     columns: dict[str, Any] = {
         "parts": anova.parts,
         "operators": anova.operators,
@@ -81,7 +81,7 @@ def stack_result(stack: Stack, yards: Yardsticks, options: Options) -> StackResu
         if anova.operators > 1
         else ONE_OPERATOR,
     }
-    columns |= _source_columns(found, anova.mean, stack.studies, yards, options)
+    columns |= _source_columns(found, anova.mean, stack.studies, specs, options)
     inside = np.nan_to_num([columns[f"{source}_sd"] for source in INSIDE])
     columns["dominant"] = np.array(INSIDE)[np.argmax(inside, axis=0)]
     columns["by_manual"] = by_manual(columns[judged_by(options.purpose)], rules)
@@ -104,17 +104,17 @@ def judged_by(purpose: str) -> str:
 
 
 def _source_columns(
-    found: Components, mean: Array, studies: Codes, yards: Yardsticks, options: Options
+    found: Components, mean: Array, studies: Codes, specs: Specifications, options: Options
 ) -> dict[str, Array]:
     """Return EV to TV × `MEASURES`, and ndc."""
     sources = sources_of_variation(
         found,
         mean=mean,
         spread=options.rules.spread,
-        lower=yards.lower[studies],
-        upper=yards.upper[studies],
-        process_mean=yards.process_mean[studies],
-        process_sd=yards.process_sd[studies],
+        lower=specs.lower[studies],
+        upper=specs.upper[studies],
+        process_mean=specs.process_mean[studies],
+        process_sd=specs.process_sd[studies],
         parts_represent=options.parts_from == "process",
     )
     columns = {

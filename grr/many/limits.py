@@ -10,11 +10,11 @@ import numpy as np
 from grr.formulas.analysis_of_variance import CrossedAnova
 from grr.formulas.confidence_limits import lower_bound, ndc_draws, quantity_limits, upper_bound
 from grr.formulas.pivots import SEED, Pivots, crossed_pivots, floored_pivots
-from grr.formulas.sources_of_variation import Yardstick
+from grr.formulas.sources_of_variation import Specification
 from grr.many.columns import ALWAYS, MEASURES, StackResult, judged_by
 from grr.many.labels import Codes
 from grr.many.options import Options
-from grr.many.tolerances import Yardsticks
+from grr.many.tolerances import Specifications
 from grr.questions.verdict import NOT_DECIDED, bounded, decide, ratio_draws
 
 #: Draws a study: limits repeat to a percent or two from seed to seed.
@@ -28,7 +28,7 @@ Row = dict[str, float | str | bool]
 def interval_rows(
     found: StackResult,
     studies: Codes,
-    yards: Yardsticks,
+    specs: Specifications,
     options: Options,
     *,
     done: Callable[[int], object],
@@ -40,7 +40,7 @@ def interval_rows(
     found : StackResult
     studies : ndarray
         Positions of the stack's studies among all.
-    yards : Yardsticks
+    specs : Specifications
     options : Options
     done : callable
         Told how many studies have been finished.
@@ -56,11 +56,11 @@ def interval_rows(
             row = {name: float(column[start + place]) for name, column in values.items()}
             hidden = bool(found.hidden[start + place])
             if hidden:
-                pivots = floored_pivots(pivots, float(yards.resolution[study]))
-            yardstick = Yardstick(spread=options.rules.spread, **yards.of(int(study)))
-            limits = _limits(pivots, yardstick, row, options, hidden=hidden)
+                pivots = floored_pivots(pivots, float(specs.resolution[study]))
+            specification = Specification(spread=options.rules.spread, **specs.of(int(study)))
+            limits = _limits(pivots, specification, row, options, hidden=hidden)
             value = row[judged_by(options.purpose)]
-            decision = _decision(pivots, yardstick, value, options, operators=anova.operators)
+            decision = _decision(pivots, specification, value, options, operators=anova.operators)
             rows.append({**limits, "decision": decision, "checked": False})
         done(len(studies[here]))
     return rows
@@ -74,7 +74,7 @@ def _part_of(anova: CrossedAnova, here: slice) -> CrossedAnova:
 
 def _limits(
     pivots: Pivots,
-    yardstick: Yardstick,
+    specification: Specification,
     values: dict[str, float],
     options: Options,
     *,
@@ -82,11 +82,11 @@ def _limits(
 ) -> Row:
     """Return the limits under the names of their columns; NaN where a result gives none."""
     without = {"EV"} if hidden else set()
-    if options.parts_from == "chosen" and yardstick.process_sd is None:
+    if options.parts_from == "chosen" and specification.process_sd is None:
         without |= {"PV", "TV"}
     column_of = {"ndc": "ndc_exact", "ICC": "PV_percent_contribution"}
     row: Row = {}
-    limits_of = quantity_limits(pivots, yardstick, level=options.level)
+    limits_of = quantity_limits(pivots, specification, level=options.level)
     for (quantity, measure), limits in limits_of.items():
         if measure not in (*MEASURES, "value"):
             continue
@@ -98,15 +98,15 @@ def _limits(
 
 
 def _decision(
-    pivots: Pivots, yardstick: Yardstick, value: float, options: Options, *, operators: int
+    pivots: Pivots, specification: Specification, value: float, options: Options, *, operators: int
 ) -> str:
     if np.isnan(value):
         return NOT_DECIDED
     rules = options.rules
-    draws = ratio_draws(pivots, yardstick, options.purpose)
+    draws = ratio_draws(pivots, specification, options.purpose)
     categories = None
     if options.purpose == "control":
-        ndc = ndc_draws(pivots, yardstick)
+        ndc = ndc_draws(pivots, specification)
         categories = (
             float(lower_bound(ndc, rules.confidence)),
             float(upper_bound(ndc, rules.confidence)),

@@ -17,7 +17,7 @@ from grr.many.columns import (
 )
 from grr.many.options import Options
 from grr.many.reading import FILE_ROW
-from grr.many.tolerances import Yardsticks
+from grr.many.tolerances import Specifications
 from grr.model.choices import SOURCES
 from grr.model.errors import StudyError
 from grr.model.study import Study
@@ -27,7 +27,7 @@ from grr.questions.verdict import verdict
 Row = dict[str, object]
 
 
-def study_row(readings: pd.DataFrame, number: int, yards: Yardsticks, options: Options) -> Row:
+def study_row(readings: pd.DataFrame, number: int, specs: Specifications, options: Options) -> Row:
     """Return the row of one study; a study that cannot be analysed gives its error."""
     try:
         study = Study(
@@ -36,7 +36,7 @@ def study_row(readings: pd.DataFrame, number: int, yards: Yardsticks, options: O
             purpose=options.purpose,
             operators=options.operators,
             parts_from=options.parts_from,
-            **yards.options(number),
+            **specs.options(number),
         )
         return result_row(anova(study), options)
     except StudyError as error:

@@ -20,7 +20,7 @@ COLUMNS = ("lower", "upper", "resolution", "process_sd", "process_mean")
 
 
 @dataclass(frozen=True)
-class Yardsticks:
+class Specifications:
     """Limits and process values of each study, NaN where not given; each of shape (studies,)."""
 
     lower: Array
@@ -53,15 +53,15 @@ class Yardsticks:
 
     @property
     def usable(self) -> NDArray[np.bool_]:
-        """Where nothing about the yardstick needs a message of its own."""
+        """Where nothing about the specification needs a message of its own."""
         wrong = (self.lower >= self.upper) | (self.resolution <= 0) | (self.process_sd <= 0)
         for values in vars(self).values():
             wrong |= np.isinf(values)
         return ~wrong
 
 
-def yardsticks(given: object, names: NDArray[np.object_], by: str) -> Yardsticks:
-    """Return the yardsticks of the studies named.
+def specifications(given: object, names: NDArray[np.object_], by: str) -> Specifications:
+    """Return the specifications of the studies named.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def yardsticks(given: object, names: NDArray[np.object_], by: str) -> Yardsticks
     if given is None or isinstance(given, Tolerance):
         limits = (None, None) if given is None else (given.lower, given.upper)
         values = [*(np.nan if limit is None else limit for limit in limits), *[np.nan] * 3]
-        return Yardsticks(*(np.full(len(names), value) for value in values))
+        return Specifications(*(np.full(len(names), value) for value in values))
     if isinstance(given, pd.DataFrame):
         table = given.set_index(by) if by in given else given
     elif isinstance(given, Mapping):
@@ -119,7 +119,7 @@ def yardsticks(given: object, names: NDArray[np.object_], by: str) -> Yardsticks
             value=table.index[0],
         )
     table = table.reindex(wanted)
-    return Yardsticks(*(_column(table, name) for name in COLUMNS))
+    return Specifications(*(_column(table, name) for name in COLUMNS))
 
 
 def _limits(study: object, tolerance: object) -> tuple[float | None, float | None]:

@@ -21,13 +21,13 @@ from grr.formulas.improvement import (
     smallest_change,
 )
 from grr.formulas.pivots import Pivots
-from grr.formulas.sources_of_variation import Yardstick
+from grr.formulas.sources_of_variation import Specification
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.rounding import figures, length, percent, with_unit
 from grr.model.values import needs, number
 from grr.questions.gauge import EXAMPLE, GaugeResult
-from grr.questions.intervals import pivots_of, yardstick_of
+from grr.questions.intervals import pivots_of, specification_of
 
 #: How many readings are averaged in the list of changes.
 AVERAGED = (2, 3, 5)
@@ -113,13 +113,13 @@ def what_would_help(result: GaugeResult, *, level: float = 0.95) -> Improvement:
     finer = None if study.resolution is None else study.resolution / FINER
     singles = single_changes(now, finer=finer)
     changes = ranked(now, tuple(dict.fromkeys(_candidates(now, singles))))
-    pivots, yardstick = pivots_of(result), yardstick_of(result)
-    draws = _variance_draws(result, pivots, yardstick)
+    pivots, specification = pivots_of(result), specification_of(result)
+    draws = _variance_draws(result, pivots, specification)
 
     def percent_draws(grr: Array) -> Array:
         if measure == "percent_tolerance":
-            return percent_tolerance_draws(replace(pivots, grr=grr), "GRR", yardstick)
-        return 100.0 * np.sqrt(grr / (variance_draws(pivots, "PV", yardstick) + grr))
+            return percent_tolerance_draws(replace(pivots, grr=grr), "GRR", specification)
+        return 100.0 * np.sqrt(grr / (variance_draws(pivots, "PV", specification) + grr))
 
     rows = []
     for change in (Change(), *changes):
@@ -174,9 +174,9 @@ def _variances(result: GaugeResult) -> Variances:
     return Variances(ev, av, interaction, grr, result.study.resolution)
 
 
-def _variance_draws(result: GaugeResult, pivots: Pivots, yardstick: Yardstick) -> Variances:
+def _variance_draws(result: GaugeResult, pivots: Pivots, specification: Specification) -> Variances:
     ev, av, interaction, grr = (
-        np.nan_to_num(variance_draws(pivots, name, yardstick))
+        np.nan_to_num(variance_draws(pivots, name, specification))
         for name in ("EV", "AV", "INT", "GRR")
     )
     return Variances(ev, av, interaction, grr, result.study.resolution)

@@ -13,7 +13,7 @@ from grr.formulas.arrays import Array, measured
 from grr.formulas.confidence_limits import quantity_limits
 from grr.formulas.pivots import DRAWS, SEED, Pivots, crossed_pivots, floored_pivots, nested_pivots
 from grr.formulas.reml import nested_cube
-from grr.formulas.sources_of_variation import Yardstick
+from grr.formulas.sources_of_variation import Specification
 from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.choices import MEASURES, NAMES, SOURCES
@@ -67,7 +67,7 @@ def interval_frame(
     """
     number("level", level, above=0.0, below=1.0)
     limits = quantity_limits(
-        pivots_of(result, draws=draws, seed=seed), yardstick_of(result), level=level
+        pivots_of(result, draws=draws, seed=seed), specification_of(result), level=level
     )
     keys = [(quantity, measure) for quantity in SOURCES for measure in MEASURES]
     rows = []
@@ -192,11 +192,11 @@ class IntervalTable(Printed, pd.DataFrame):
         ]
 
 
-def yardstick_of(result: GaugeResult) -> Yardstick:
+def specification_of(result: GaugeResult) -> Specification:
     """Return what the study's variation is compared with."""
     study = result.study
     tolerance = study.tolerance
-    return Yardstick(
+    return Specification(
         spread=result.spread,
         lower=None if tolerance is None else tolerance.lower,
         upper=None if tolerance is None else tolerance.upper,

@@ -36,7 +36,7 @@ from grr.model.values import number, one_of
 from grr.questions.check import check
 from grr.questions.drift import DriftNumbers, MethodDrift, drift_or_reason, duration, re_zero
 from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
-from grr.questions.intervals import pivots_of, yardstick_of
+from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.method_differences import (
     LONGEST_HEAD,
     MethodNumbers,
@@ -366,7 +366,7 @@ def judged(result: GaugeResult) -> MethodJudgement:
     if math.isnan(value):
         return MethodJudgement(None, 0.0, result.reasons.get(measure, "GRR was not estimated"))
     try:
-        draws = ratio_draws(pivots_of(result), yardstick_of(result), study.purpose)
+        draws = ratio_draws(pivots_of(result), specification_of(result), study.purpose)
     except StudyError as error:
         return MethodJudgement(None, 0.0, error.problem)
     criterion = bounded(value, draws, study.rules, study.purpose)

@@ -38,7 +38,7 @@ from grr.model.rounding import (
 from grr.model.tolerance import Tolerance
 from grr.model.values import number, one_of
 from grr.questions.gauge import EXAMPLE, GaugeResult
-from grr.questions.intervals import pivots_of, yardstick_of
+from grr.questions.intervals import pivots_of, specification_of
 
 #: What happens to a part: name → in words.
 MEANINGS = {
@@ -877,7 +877,7 @@ def _gauge(result: GaugeResult | None, given: float | None) -> tuple[float, Arra
             "State the gauge's resolution in the study, so that its rounding error counts",
         )
     pivots = pivots_of(result, draws=RISK_DRAWS)
-    return value, np.sqrt(variance_draws(pivots, "GRR", yardstick_of(result)))
+    return value, np.sqrt(variance_draws(pivots, "GRR", specification_of(result)))
 
 
 def _process(
@@ -942,7 +942,7 @@ def _from_study(
     if value == 0.0:
         return None, "the part variation was estimated as 0, so the sd of the process is not known"
     pivots = pivots_of(result, draws=RISK_DRAWS)
-    draws = np.sqrt(variance_draws(pivots, "PV", yardstick_of(result)))
+    draws = np.sqrt(variance_draws(pivots, "PV", specification_of(result)))
     source = "part variation (PV) of this study"
     if study.process_sd is not None:
         source = "process sd of the records less GRR"

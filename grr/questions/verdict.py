@@ -20,7 +20,7 @@ from grr.formulas.confidence_limits import (
     upper_bound,
 )
 from grr.formulas.pivots import Pivots, crossed_pivots
-from grr.formulas.sources_of_variation import Yardstick
+from grr.formulas.sources_of_variation import Specification
 from grr.model.blocks import Banner, Block, Bullets, Heading, Printed, Prose
 from grr.model.choices import NAMES, Decision
 from grr.model.errors import StudyError
@@ -30,7 +30,7 @@ from grr.model.rules import Rules
 from grr.model.study import Study
 from grr.questions.check import Findings, check, trials
 from grr.questions.gauge import GaugeResult, opening, result_of_record
-from grr.questions.intervals import pivots_of, yardstick_of
+from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.risk import misclassification
 
 #: What each decision looks like: a mark beside the words, and a colour.
@@ -466,11 +466,11 @@ def share_of_parts_shown(result: GaugeResult) -> float:
     return 100.0 * math.sqrt(shown / total) if total > 0.0 else math.nan
 
 
-def ratio_draws(pivots: Pivots, yardstick: Yardstick, purpose: str) -> Array:
+def ratio_draws(pivots: Pivots, specification: Specification, purpose: str) -> Array:
     """Return draws of the ratio that the purpose is judged by, in percent."""
     if purpose == "accept":
-        return percent_tolerance_draws(pivots, "GRR", yardstick)
-    return percent_tv_draws(pivots, "GRR", yardstick)
+        return percent_tolerance_draws(pivots, "GRR", specification)
+    return percent_tv_draws(pivots, "GRR", specification)
 
 
 def criterion(result: GaugeResult) -> Criterion:
@@ -498,7 +498,7 @@ def criterion(result: GaugeResult) -> Criterion:
             f"Nothing to judge by: {result.reasons['PV']}",
             "Check the process sd (the total, as observed) and its unit",
         )
-    draws = ratio_draws(pivots_of(result), yardstick_of(result), study.purpose)
+    draws = ratio_draws(pivots_of(result), specification_of(result), study.purpose)
     return bounded(value, draws, study.rules, study.purpose)
 
 
@@ -518,7 +518,7 @@ def bounded(value: float, draws: Array, rules: Rules, purpose: str) -> Criterion
 
 def least_categories(result: GaugeResult) -> tuple[float, float]:
     """Return one-sided bounds of ndc, not rounded, at the study's confidence."""
-    draws = ndc_draws(pivots_of(result), yardstick_of(result))
+    draws = ndc_draws(pivots_of(result), specification_of(result))
     confidence = result.study.rules.confidence
     return float(lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
 
@@ -645,7 +645,7 @@ def if_operators_fixed(result: GaugeResult, found: Criterion) -> str:
     """Return what the same readings show if these are all the operators there will be."""
     study = replace(result.study, operators="fixed")
     draws = ratio_draws(
-        pivots_of(replace(result, study=study)), yardstick_of(result), study.purpose
+        pivots_of(replace(result, study=study)), specification_of(result), study.purpose
     )
     confidence = study.rules.confidence
     low, high = float(careful_lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
@@ -667,11 +667,11 @@ def operators_needed(result: GaugeResult, found: Criterion) -> int | None:
     mean square at the value that the estimates lead to expect, parts and trials as they are.
     """
     shape = result.study.cube().packed.shape
-    yardstick, rules = yardstick_of(result), result.study.rules
+    specification, rules = specification_of(result), result.study.rules
     for operators in range(shape[1] + 1, MOST_OPERATORS + 1):
         expected = _expected(result, shape[0], operators, shape[2])
         pivots = crossed_pivots(expected, draws=_DRAWS)
-        draws = ratio_draws(pivots, yardstick, result.study.purpose)
+        draws = ratio_draws(pivots, specification, result.study.purpose)
         if found.value <= found.limit:
             if float(upper_bound(draws, rules.confidence)) <= found.limit:
                 return operators

@@ -18,7 +18,7 @@ import grr
 from grr.formulas.analysis_of_variance import CrossedAnova, crossed_anova
 from grr.formulas.confidence_limits import quantity_limits
 from grr.formulas.pivots import DRAWS, crossed_pivots
-from grr.formulas.sources_of_variation import Yardstick
+from grr.formulas.sources_of_variation import Specification
 from published import manual_readings
 
 
@@ -67,10 +67,10 @@ def test_every_quantity_of_one_study(
 ) -> None:
     study = grr.Study(manual_readings(), tolerance=grr.Tolerance(lower, upper))
     anova = crossed_anova(study.cube().packed)
-    yardstick = Yardstick(lower=lower, upper=upper)
+    specification = Specification(lower=lower, upper=upper)
 
     def ours() -> object:
-        return quantity_limits(crossed_pivots(anova, operators=operators), yardstick)
+        return quantity_limits(crossed_pivots(anova, operators=operators), specification)
 
     benchmark(ours)
     mine = least_cpu_seconds(ours)

@@ -25,7 +25,7 @@ from grr.formulas.method_comparison import (
     p_outside_margin,
 )
 from grr.formulas.pivots import crossed_pivots
-from grr.formulas.sources_of_variation import Yardstick
+from grr.formulas.sources_of_variation import Specification
 
 TOLERANCE, LIMIT, MARGIN = 6.0, 30.0, 0.3
 PARTS, OPERATORS, TRIALS = 10, 3, 3
@@ -102,13 +102,13 @@ def simulate(setting: Setting, studies: int, seed: int) -> np.ndarray:
 
 def evidence(readings: np.ndarray, operators: str, draws: int) -> MethodEvidence:
     """Return how sure the statements are, as `grr.compare_methods` does."""
-    yardstick = Yardstick(lower=-TOLERANCE / 2, upper=TOLERANCE / 2)
+    specification = Specification(lower=-TOLERANCE / 2, upper=TOLERANCE / 2)
     under, over = [], []
     for method in (0, 1):
         pivots = crossed_pivots(
             crossed_anova(readings[:, :, :, method]), draws=draws, operators=operators
         )
-        share = percent_tolerance_draws(pivots, "GRR", yardstick)
+        share = percent_tolerance_draws(pivots, "GRR", specification)
         under.append(confidence_below(share, LIMIT))
         over.append(confidence_over(share, LIMIT))
     cells = readings.mean(axis=-1)

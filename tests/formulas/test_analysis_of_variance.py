@@ -76,7 +76,7 @@ def test_certified_f(name: str) -> None:
     cube, certified = read_nist(name)
     # SmLs07-09 put a 13-digit constant before the variation: rounding the data to doubles
     # alone costs the certified F all but 4 digits, so there exact arithmetic on the doubles
-    # is the yardstick.
+    # is the specification.
     digits = {"SmLs07": 3.8, "SmLs08": 3.8, "SmLs09": 3.8, "SmLs04": 9, "SmLs05": 8, "SmLs06": 8}
     agreed = -math.log10(max(abs(one_way_f(cube) / certified - 1.0), 1e-16))
     assert agreed >= digits.get(name, 9)

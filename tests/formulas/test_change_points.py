@@ -20,7 +20,7 @@ from grr.formulas.change_points import (
     step_change,
     trial_shifts,
 )
-from grr.formulas.drift_rate import blocks, recheck_after, time_to_use_up
+from grr.formulas.drift_rate import blocks, recheck_after, time_to_drift
 from grr.model.errors import StudyError
 
 # The best of many shapes beside a line: F and place against statsmodels, p against counting.
@@ -393,8 +393,8 @@ def test_too_few_readings_are_refused():
 
 
 def test_time_until_the_allowance_is_gone():
-    assert time_to_use_up(-0.5, 2.0) == 4.0
-    assert time_to_use_up(0.0, 2.0) == np.inf
+    assert time_to_drift(2.0, -0.5) == 4.0
+    assert time_to_drift(2.0, 0.0) == np.inf
     assert recheck_after(-0.1, 0.5, 2.0, used=24, longest=12) == 4.0
     assert recheck_after(-0.1, 0.1, 2.0, used=24, longest=12) == 12.0
     assert recheck_after(-0.1, 0.1, 2.0, used=6, longest=12) == 6.0

@@ -23,7 +23,7 @@ from grr.formulas.confidence_limits import (
     variance_draws,
 )
 from grr.formulas.pivots import crossed_pivots
-from grr.formulas.sources_of_variation import Yardstick
+from grr.formulas.sources_of_variation import Specification
 from grr.model.errors import StudyError
 
 
@@ -59,7 +59,7 @@ def test_a_level_outside_0_and_1_is_refused(level):
 
 def test_a_process_sd_of_0_is_refused():
     with pytest.raises(StudyError, match="process_sd must be more than 0"):
-        Yardstick(process_sd=0.0)
+        Specification(process_sd=0.0)
 
 
 def test_one_sided_bounds_and_confidence_agree():
@@ -74,14 +74,14 @@ def test_one_sided_bounds_and_confidence_agree():
 
 
 def test_every_measure_agrees_with_its_own_draws():
-    found, yardstick = pivots(), Yardstick(lower=-8.0, upper=8.0, spread=5.15)
-    limits = quantity_limits(found, yardstick, level=0.9)
+    found, specification = pivots(), Specification(lower=-8.0, upper=8.0, spread=5.15)
+    limits = quantity_limits(found, specification, level=0.9)
     for quantity in ("EV", "AV", "INT", "GRR", "PV", "TV"):
         direct = {
-            "variance": variance_draws(found, quantity, yardstick),
-            "percent_contribution": 100.0 * share_draws(found, quantity, yardstick),
-            "percent_tv": percent_tv_draws(found, quantity, yardstick),
-            "percent_tolerance": percent_tolerance_draws(found, quantity, yardstick),
+            "variance": variance_draws(found, quantity, specification),
+            "percent_contribution": 100.0 * share_draws(found, quantity, specification),
+            "percent_tv": percent_tv_draws(found, quantity, specification),
+            "percent_tolerance": percent_tolerance_draws(found, quantity, specification),
         }
         for measure, draws in direct.items():
             np.testing.assert_allclose(
@@ -91,14 +91,14 @@ def test_every_measure_agrees_with_its_own_draws():
         np.testing.assert_allclose(np.square(sd), limits[quantity, "variance"])
         np.testing.assert_allclose(spread, 5.15 * np.asarray(sd))
     np.testing.assert_allclose(
-        limits["ndc", "value"], two_sided_limits(ndc_draws(found, yardstick), 0.9)
+        limits["ndc", "value"], two_sided_limits(ndc_draws(found, specification), 0.9)
     )
     share = np.asarray(limits["PV", "percent_contribution"]) / 100.0
     np.testing.assert_allclose(limits["ICC", "value"], share, rtol=1e-9)
 
 
 def test_shares_stay_between_0_and_100_even_without_part_variation():
-    limits = quantity_limits(pivots(part_sd=0.0), Yardstick())
+    limits = quantity_limits(pivots(part_sd=0.0), Specification())
     for quantity in ("EV", "AV", "INT", "GRR", "PV", "TV"):
         lower, upper = limits[quantity, "percent_contribution"]
         assert 0.0 <= lower <= upper <= 100.0
@@ -109,14 +109,14 @@ def test_shares_stay_between_0_and_100_even_without_part_variation():
 
 def test_no_tolerance_no_percent_of_tolerance():
     found = pivots()
-    assert ("GRR", "percent_tolerance") not in quantity_limits(found, Yardstick())
+    assert ("GRR", "percent_tolerance") not in quantity_limits(found, Specification())
     with pytest.raises(StudyError, match="No tolerance was given"):
-        percent_tolerance_draws(found, "GRR", Yardstick())
+        percent_tolerance_draws(found, "GRR", Specification())
 
 
 def test_a_given_process_sd_is_the_total():
-    found, yardstick = pivots(), Yardstick(process_sd=3.0)
-    limits = quantity_limits(found, yardstick)
+    found, specification = pivots(), Specification(process_sd=3.0)
+    limits = quantity_limits(found, specification)
     assert limits["TV", "sd"] == pytest.approx((3.0, 3.0))
     grr, part = limits["GRR", "variance"], limits["PV", "variance"]
     np.testing.assert_allclose(part, (9.0 - grr.upper, 9.0 - grr.lower), atol=1e-3)
@@ -126,7 +126,7 @@ def test_a_given_process_sd_is_the_total():
 
 
 def test_a_process_sd_below_the_measuring_system_shows():
-    limits = quantity_limits(pivots(), Yardstick(process_sd=0.01))
+    limits = quantity_limits(pivots(), Specification(process_sd=0.01))
     assert limits["GRR", "percent_tv"].lower > 100.0
     assert limits["PV", "variance"].upper == 0.0
 
@@ -134,25 +134,25 @@ def test_a_process_sd_below_the_measuring_system_shows():
 def test_one_sided_percent_carries_the_uncertainty_of_the_mean():
     found = pivots()
     mean = float(np.median(found.mean))
-    uncertain = quantity_limits(found, Yardstick(upper=mean + 4.0))["GRR", "percent_tolerance"]
-    known = quantity_limits(found, Yardstick(upper=mean + 4.0, process_mean=mean))
+    uncertain = quantity_limits(found, Specification(upper=mean + 4.0))["GRR", "percent_tolerance"]
+    known = quantity_limits(found, Specification(upper=mean + 4.0, process_mean=mean))
     known = known["GRR", "percent_tolerance"]
     assert uncertain.lower < 0.95 * known.lower
     assert uncertain.upper > 1.05 * known.upper
-    grr = quantity_limits(found, Yardstick())["GRR", "sd"]
+    grr = quantity_limits(found, Specification())["GRR", "sd"]
     np.testing.assert_allclose(known, 100.0 * 3.0 * np.asarray(grr) / 4.0)
-    mirrored = quantity_limits(found, Yardstick(lower=mean - 4.0, process_mean=mean))
+    mirrored = quantity_limits(found, Specification(lower=mean - 4.0, process_mean=mean))
     np.testing.assert_allclose(mirrored["GRR", "percent_tolerance"], known)
 
 
 def test_a_mean_that_may_lie_past_the_limit_has_no_upper_limit_of_percent():
-    limits = quantity_limits(pivots(), Yardstick(upper=0.5))["GRR", "percent_tolerance"]
+    limits = quantity_limits(pivots(), Specification(upper=0.5))["GRR", "percent_tolerance"]
     assert np.isfinite(limits.lower)
     assert limits.upper == np.inf
 
 
 def test_what_the_design_cannot_estimate_is_nan_and_the_rest_is_not():
-    limits = quantity_limits(pivots(operators=1), Yardstick(lower=-5, upper=5))
+    limits = quantity_limits(pivots(operators=1), Specification(lower=-5, upper=5))
     for quantity in ("AV", "INT"):
         assert np.isnan(limits[quantity, "sd"]).all()
         assert np.isnan(limits[quantity, "percent_tolerance"]).all()
@@ -163,7 +163,7 @@ def test_what_the_design_cannot_estimate_is_nan_and_the_rest_is_not():
 
 def test_readings_that_are_all_alike_have_no_shares():
     found = crossed_pivots(crossed_anova(np.full((4, 3, 2), 7.0)), draws=200)
-    limits = quantity_limits(found, Yardstick(lower=6.0, upper=8.0))
+    limits = quantity_limits(found, Specification(lower=6.0, upper=8.0))
     assert limits["GRR", "sd"] == (0.0, 0.0)
     assert np.isnan(limits["GRR", "percent_tv"]).all()
     assert np.isnan(limits["ndc", "value"]).all()
@@ -262,7 +262,9 @@ def limits_by_pivots(stack):
         pivots = crossed_pivots(crossed_anova(stack[start : start + 50]), draws=2_000, seed=seed)
         for name, ends in found.items():
             for end, values in zip(
-                ends, two_sided_limits(variance_draws(pivots, name, Yardstick()), 0.95), strict=True
+                ends,
+                two_sided_limits(variance_draws(pivots, name, Specification()), 0.95),
+                strict=True,
             ):
                 end.append(values)
     return {name: tuple(map(np.concatenate, ends)) for name, ends in found.items()}

@@ -90,7 +90,7 @@ def test_one_method_throughout_is_no_error() -> None:
         ({"resolution": 1.0}, "finer than the resolution"),
     ],
 )
-def test_a_yardstick_that_cannot_be_used_spoils_its_own_study(
+def test_a_specification_that_cannot_be_used_spoils_its_own_study(
     line: dict[str, float], message: str
 ) -> None:
     table = pd.concat([good("a"), good("b", seed=2)])

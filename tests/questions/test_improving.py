@@ -108,7 +108,7 @@ def test_readings_that_repeat_to_the_last_digit() -> None:
     assert any("repeat to the last digit" in note for note in found.notes)
 
 
-def test_gauge_without_spread_or_yardstick() -> None:
+def test_gauge_without_spread_or_specification() -> None:
     part = np.arange(5.0)
     rows = [(str(i), str(j), k, part[i]) for i in range(5) for j in range(2) for k in (1, 2)]
     readings = pd.DataFrame(rows, columns=["part", "operator", "trial", "reading"])

@@ -7,7 +7,7 @@ import pytest
 import grr
 from grr.formulas.analysis_of_variance import crossed_anova
 from grr.formulas.confidence_limits import quantity_limits
-from grr.questions.intervals import interval_frame, pivots_of, yardstick_of
+from grr.questions.intervals import interval_frame, pivots_of, specification_of
 from published import manual_readings
 
 SOURCES = ("EV", "AV", "INT", "GRR", "PV", "TV")
@@ -178,6 +178,6 @@ def test_both_methods_of_calculation_have_the_limits_of_the_same_readings(manual
 def test_the_frame_only_labels(manual_study):
     result = grr.anova(manual_study)
     frame = interval_frame(result, level=0.9, draws=DRAWS)
-    limits = quantity_limits(pivots_of(result, draws=DRAWS), yardstick_of(result), level=0.9)
+    limits = quantity_limits(pivots_of(result, draws=DRAWS), specification_of(result), level=0.9)
     for key, (lower, upper) in limits.items():
         assert tuple(frame.loc[key, ["lower", "upper"]]) == (float(lower), float(upper))
