@@ -85,3 +85,19 @@ def test_an_old_file_leads_from_the_start_page_to_the_check(
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_no_form_is_stored_that_could_not_be_shown(path: Path) -> None:
     assert "widget-view" not in path.read_text(encoding="utf-8")
+
+
+def test_operators_of_two_methods_are_refused_in_a_sentence_with_the_line_to_write() -> None:
+    nbformat, nbclient = pytest.importorskip("nbformat"), pytest.importorskip("nbclient")
+    (path,) = [path for path in NOTEBOOKS if path.stem == "6_which_operator_needs_what"]
+    book = nbformat.read(path, as_version=4)
+    first = next(cell for cell in book.cells if cell.cell_type == "code")
+    first.source = first.source.replace('.for_method("stand")', "")
+    book.cells = [first]
+    folder = {"metadata": {"path": str(path.parent)}}
+    nbclient.NotebookClient(book, allow_errors=True, resources=folder).execute()
+    (error,) = first.outputs
+    assert error.ename == "StudyError"
+    (shown,) = error.traceback
+    assert shown == error.evalue
+    assert 'study = study.for_method("stand")' in shown

@@ -43,6 +43,10 @@ class StudyError(ValueError):
         """What is wrong, as the rest of a sentence: "not estimated, one operator measured"."""
         return f"{self.problem[:1].lower()}{self.problem[1:]}"
 
+    def _render_traceback_(self) -> list[str]:
+        """Return what a notebook shows of the error: what is wrong and what to do."""
+        return [str(self)]
+
     def _sentence(self) -> str:
         place = []
         if self.file is not None:
