@@ -17,7 +17,7 @@ from filelock import FileLock, Timeout
 
 from grr.files.disk import not_written, remove, write_whole
 from grr.files.journal import new_id, now
-from grr.files.opening import LARGEST_SETTINGS, regular_file
+from grr.files.opening import LARGEST_SETTINGS, once_free, regular_file
 from grr.model.errors import StudyError
 
 LOCK, OWNER = ".collecting.lock", ".collecting.owner"
@@ -125,9 +125,8 @@ class Ownership:
 
     def _owner(self) -> dict[str, str]:
         try:
-            content = json.loads(
-                regular_file(self.folder / OWNER, LARGEST_SETTINGS).read_text(encoding="utf-8")
-            )
+            file = regular_file(self.folder / OWNER, LARGEST_SETTINGS)
+            content = json.loads(once_free(lambda: file.read_text(encoding="utf-8")))
         except (OSError, ValueError):
             return {}
         return content if isinstance(content, dict) else {}

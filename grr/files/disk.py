@@ -18,6 +18,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from grr.files.names import refuse_bad_name
+from grr.files.opening import once_free
 from grr.model.errors import StudyError
 
 LOCK = ".writing.lock"
@@ -158,7 +159,8 @@ def write_bytes(path: Path, content: bytes) -> None:
                 os.fsync(handle)
             finally:
                 os.close(handle)
-            os.replace(beside, path)  # noqa: PTH105 (all that writes is called by os here)
+            # All that writes is called by os here.
+            once_free(lambda: os.replace(beside, path))  # noqa: PTH105
         except BaseException:
             remove(beside)
             raise

@@ -7,10 +7,17 @@ from __future__ import annotations
 
 import os
 import stat
+import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from grr.model.errors import StudyError
 
+Got = TypeVar("Got")
+
+#: How long a file that another program reads or replaces may hold this one up.
+_SECONDS_TO_FREE = 2.0
 #: The largest file of a study that is written here, in bytes: a million readings and more.
 LARGEST_RECORD = 500_000_000
 #: The largest file of settings, in bytes; a full ``study.toml`` has some thousands.
@@ -51,6 +58,24 @@ def regular_file(path: str | os.PathLike[str], largest: int | None = None) -> Pa
             value=f"{status.st_size / 1e6:.1f} MB",
         )
     return Path(path)
+
+
+def once_free(use: Callable[[], Got]) -> Got:
+    """Read or replace a small file; on Windows wait a moment while another program does.
+
+    Raises
+    ------
+    OSError
+        It is still not free, or cannot be used at all.
+    """
+    given_up = time.monotonic() + _SECONDS_TO_FREE
+    while True:
+        try:
+            return use()
+        except PermissionError:
+            if os.name != "nt" or time.monotonic() > given_up:
+                raise
+        time.sleep(0.02)
 
 
 def refuse_irregular(path: Path) -> None:

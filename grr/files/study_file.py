@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from grr.files.disk import write_whole
-from grr.files.opening import LARGEST_SETTINGS, regular_file
+from grr.files.opening import LARGEST_SETTINGS, once_free, regular_file
 from grr.model.errors import StudyError
 from grr.model.settings import FACTS, Question, Settings, document_of, from_document
 
@@ -108,7 +108,8 @@ def _without_none(table: Mapping[str, Any]) -> dict[str, Any]:
 
 def _document(file: Path) -> dict[str, Any]:
     try:
-        text = regular_file(file, LARGEST_SETTINGS).read_text(encoding="utf-8-sig")
+        small = regular_file(file, LARGEST_SETTINGS)
+        text = once_free(lambda: small.read_text(encoding="utf-8-sig"))
     except StudyError:
         raise
     except FileNotFoundError:
