@@ -139,3 +139,11 @@ def test_modules_can_be_found() -> None:
     names = [module.name for module in pkgutil.walk_packages(grr.__path__, "grr.")]
     assert "grr.formulas.analysis_of_variance" in names
     assert importlib.import_module("grr.formulas.analysis_of_variance").crossed_anova
+
+
+def test_figures_list_their_public_names_only() -> None:
+    assert dir(grr.show) == sorted(grr.show.__all__)
+    for name in grr.show.__all__:
+        assert callable(getattr(grr.show, name))
+    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+        grr.show.nonsense  # noqa: B018
