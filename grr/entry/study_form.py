@@ -15,12 +15,13 @@ from grr.files.chosen import chosen_folder, chosen_study, remember_choice, study
 from grr.files.folder import change_settings, new_study_folder, save_study
 from grr.files.number_text import parse_number
 from grr.files.study_file import STUDY_FILE, read_settings
+from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
 from grr.model.rules import Plan
 from grr.model.settings import FACTS, OPERATORS, PARTS, PURPOSES, Settings
 from grr.model.tables import FAINT, FONT, INK
 from grr.model.tolerance import Tolerance
-from grr.model.values import a_path, needs
+from grr.model.values import a_path, needs, people_who_measure
 
 # One question of a form: its label, its control and its help, in one row
 
@@ -126,6 +127,7 @@ def value_of(shown: ShownField) -> Any:
 
 _LIMITS, _DEVIATIONS = "limits", "nominal size with deviations"
 Word = TypeVar("Word", bound=str)
+SOME = "some of a known number of people"
 
 #: The questions of the form, by section: key, question, kind, help.
 _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
@@ -162,7 +164,13 @@ _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
                 "choice",
                 "Fixed operators need far fewer readings for the same certainty, but the verdict "
                 "holds for them only.",
-                tuple(OPERATORS.values()),
+                (*OPERATORS.values(), SOME),
+            ),
+            Field(
+                "people",
+                "How many people will ever measure?",
+                "number",
+                "Those studied included; only where they are some of a known number.",
             ),
             Field("trials", "Readings of each part", "number", "By each operator; 3 is usual."),
             Field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
@@ -294,7 +302,7 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
         "purpose": PURPOSES[settings.purpose],
         "process_sd": settings.process_sd,
         "parts_from": PARTS[settings.parts_from],
-        "operators_are": OPERATORS[settings.operators_are],
+        **_who_measures(settings.operators_are),
     }
     if plan is not None:
         answers |= {
@@ -324,7 +332,7 @@ def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
         resolution=answers["resolution"],
         tolerance=_tolerance(answers),
         purpose=_key(PURPOSES, answers["purpose"]),
-        operators_are=_key(OPERATORS, answers["operators_are"]),
+        operators_are=_operators_are(answers),
         parts_from=_key(PARTS, answers["parts_from"]),
         process_sd=answers["process_sd"],
         process_mean=base.process_mean,
@@ -377,6 +385,28 @@ def _count(name: str, value: float | None) -> int:
             f"The number of {name} is not a whole number from 1", "Correct it", value=value
         )
     return int(value)
+
+
+def _who_measures(operators_are: OperatorsAre | int) -> dict[str, Any]:
+    if isinstance(operators_are, int):
+        return {"operators_are": SOME, "people": operators_are}
+    return {"operators_are": OPERATORS[operators_are]}
+
+
+def _operators_are(answers: dict[str, Any]) -> OperatorsAre | int:
+    """Return the word, or how many people will ever measure."""
+    if answers["operators_are"] != SOME:
+        if answers["people"] is not None:
+            raise StudyError(
+                "The number of people who will ever measure belongs to some of a known number",
+                f"Choose “{SOME}”, or leave the number empty",
+                column="people",
+                value=answers["people"],
+            )
+        return _key(OPERATORS, answers["operators_are"])
+    people = _count("people who will ever measure", answers["people"])
+    people_who_measure(people, len(_names(answers.get("operators"))))
+    return people
 
 
 def _key(words: Mapping[Word, str], shown: str) -> Word:

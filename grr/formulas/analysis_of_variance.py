@@ -7,6 +7,7 @@ studies first, so that one study and a hundred thousand take the same path.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import combinations
 from math import prod
@@ -250,24 +251,32 @@ def interaction_pooled(anova: CrossedAnova) -> Components:
     return Components(part, operator, interaction, repeatability, grr)
 
 
-def operators_fixed(
-    components: Components, operators: int, pooled: Mask | bool = False
-) -> Components:
-    """Return the components when the operators are all who will ever measure.
+def among_people(components: Components, people: float, pooled: Mask | bool = False) -> Components:
+    """Return the components when a known number of people will ever measure.
 
-    Reproducibility is then no variance of a population but the mean square of the
-    operators' own differences, Σα²/o; the estimate for a random sample of operators
-    is Σα²/(o−1). GRR changes by the same amount; where the interaction was ``pooled`` GRR
-    was formed with a negative AV counted as 0, so there it changes by nothing. The
-    interaction with random parts stays a variance.
+    Reproducibility is then no variance of a population without end but the mean square of
+    the differences between those N people, Σα²/N. What the operators studied show of it is
+    the estimate of Σα²/(N−1), whether they are all N or some of them. GRR changes by the
+    same amount; where the interaction was ``pooled`` GRR was formed with a negative AV
+    counted as 0, so there it changes by nothing. The interaction with random parts stays a
+    variance.
+
+    Parameters
+    ----------
+    components : Components
+        As estimated for a sample of operators.
+    people : float
+        How many will ever measure; infinite for a sample of no end of people.
+    pooled : bool or ndarray of bool
 
     Notes
     -----
     Source: Montgomery, Design and Analysis of Experiments, section 13.3 (two-factor
-    mixed model, operators fixed, parts random); the divisor o, since every operator
-    is known and each measures an equal share, is the variance of a finite population.
+    mixed model, operators fixed, parts random); the divisor N, since each of them
+    measures an equal share, is the variance of a finite population (Cochran, Sampling
+    Techniques, 3rd ed. 1977, section 2.3, from memory).
     """
-    operator = components.operator * (operators - 1) / operators
+    operator = components.operator * (1.0 - 1.0 / people)
     change = components.operator - operator
     return Components(
         components.part,
@@ -504,7 +513,7 @@ def nested_anova(readings: ArrayLike) -> NestedAnova:
     )
 
 
-def nested_components(anova: NestedAnova, *, operators_fixed: bool = False) -> Components:
+def nested_components(anova: NestedAnova, *, people: float = math.inf) -> Components:
     """Return the components of nested studies.
 
     Repeatability EV = MS_E, operators AV = (MS_O − MS_P(O)) / (pr), parts within
@@ -518,9 +527,9 @@ def nested_components(anova: NestedAnova, *, operators_fixed: bool = False) -> C
     Parameters
     ----------
     anova : NestedAnova
-    operators_fixed : bool
-        The operators are all who will ever measure: AV is the mean square of their own
-        differences, Σα²/o in place of Σα²/(o−1).
+    people : float
+        How many people will ever measure: AV is the mean square of their differences, Σα²/N
+        in place of Σα²/(N−1); infinite for a sample of no end of people.
 
     Notes
     -----
@@ -528,11 +537,9 @@ def nested_components(anova: NestedAnova, *, operators_fixed: bool = False) -> C
     squares with parts random); Burdick, Borror & Montgomery, Design and Analysis of
     Gauge R&R Studies (SIAM 2005), chapter 7 (nested designs).
     """
-    o, p, r = anova.operators, anova.parts, anova.trials
+    p, r = anova.parts, anova.trials
     repeatability = anova.ms_error
-    operator = (anova.ms_operator - anova.ms_part) / (p * r)
-    if operators_fixed:
-        operator = operator * (o - 1) / o
+    operator = (anova.ms_operator - anova.ms_part) / (p * r) * (1.0 - 1.0 / people)
     return Components(
         part=(anova.ms_part - anova.ms_error) / r,
         operator=operator,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from grr.formulas.arrays import Array
 from grr.formulas.sources_of_variation import rounding_floor
 from grr.formulas.unweighted_means import Count, UnweightedMeans, UnweightedNested, balanced_means
 from grr.model.errors import StudyError
-from grr.model.values import one_of
+from grr.model.values import people_who_measure
 
 # Which noncentrality an observed sum of squares is compatible with.
 # ------------------------------------------------------------------
@@ -126,7 +127,7 @@ def crossed_pivots(
     *,
     draws: int = DRAWS,
     seed: int = SEED,
-    operators: str = "random",
+    operators: str | int = "random",
 ) -> Pivots:
     """Draw the variances of crossed studies, interaction kept.
 
@@ -140,10 +141,10 @@ def crossed_pivots(
     draws : int
     seed : int
         The same seed gives the same draws.
-    operators : {"random", "fixed"}
-        A sample of those who will measure, or all who ever will. Then reproducibility
-        is Σα²/o, the mean square of these operators' own differences, whose estimate
-        has a noncentral chi-square distribution.
+    operators : {"random", "fixed"} or int
+        A sample of those who will measure, all who ever will, or how many will ever measure.
+        Of N people reproducibility is Σα²/N, the mean square of their differences; see
+        `finite_people_pivot`.
 
     Returns
     -------
@@ -163,10 +164,10 @@ def crossed_pivots(
     (crossed) and 4 (unequal numbers of readings). Fixed operators: Dolezal, Burdick &
     Birch, Journal of Quality Technology 30 (1998), 163-170, for the mixed model (both
     chapter and page from memory); the divisor o as in
-    `grr.formulas.analysis_of_variance.operators_fixed`.
+    `grr.formulas.analysis_of_variance.among_people`.
     """
-    one_of("operators", operators, ("random", "fixed"))
     means = balanced_means(anova) if isinstance(anova, CrossedAnova) else anova
+    people = people_who_measure(operators, means.operators)
     rng = seeded(draws, seed)
     if means.operators == 1:
         return _one_operator(means, draws, rng)
@@ -185,18 +186,18 @@ def crossed_pivots(
         r_error = cell = r_interaction
         interaction = np.full_like(r_interaction, np.nan)
     part = (r_part - r_interaction) / (o_eff * r)
-    if operators == "fixed":
+    if math.isfinite(people):
         along = np.asarray(means.parts_per_difference, dtype=np.float64)
-        operator = fixed_effects_pivot(
+        operator = finite_people_pivot(
             means.ss_operator * along / means.parts_per_operator,
             r_interaction,
-            o,
+            (o, people),
             column(along) * r,
             draws=draws,
             rng=rng,
         )
         grr = at_least(operator + cell, r_error)
-        operator_in_mean: Array | float = 0.0
+        operator_in_mean = operator * _unseen(o, people)
     else:
         operator = (r_operator - r_interaction) / (p_eff * r)
         grr = operator + cell
@@ -291,6 +292,52 @@ def fixed_effects_pivot(
     return np.where(some, scatter, squares) / (levels * readings)
 
 
+def finite_people_pivot(
+    sum_of_squares: Array,
+    variance: Array,
+    people: tuple[int, float],
+    readings: Count,
+    *,
+    draws: int,
+    rng: np.random.Generator,
+) -> Array:
+    """Return draws of Q = Σα²/N over all N people, n of whom were studied; shape (..., draws).
+
+    What the n show, A = Σα² among them, has the draws of fixed effects. The share of N·Q
+    that they show is B = Beta((n−1)/2, (N−n)/2) where offsets are normal, so Q = A/(N·B).
+    Where all were studied B is 1 and nothing is assumed; with N without end N·B is a
+    chi-square variable with n − 1 degrees of freedom, the model of a sample. The others are
+    taken to be like those studied: one unlike person among them no statistic can show.
+
+    Parameters
+    ----------
+    sum_of_squares, variance, readings
+        As in `fixed_effects_pivot`.
+    people : tuple of int and float
+        How many were studied, and how many will ever measure.
+
+    Notes
+    -----
+    Source: of n normal values out of N the sum of squares about their mean is a beta share
+    of that of all (Johnson, Kotz & Balakrishnan, Continuous Univariate Distributions, vol.
+    2, chapter 25, from memory); wrong decisions are simulated in ``tests/coverage/people.py``.
+    """
+    studied, all_people = people
+    own = fixed_effects_pivot(sum_of_squares, variance, studied, readings, draws=draws, rng=rng)
+    if all_people == studied:
+        return own
+    shown = rng.beta((studied - 1) / 2, (all_people - studied) / 2, draws)
+    return own * studied / (all_people * shown)
+
+
+def _unseen(studied: int, people: float) -> float:
+    """Return the variance of the mean offset of those studied, in units of Q.
+
+    Source: Cochran, Sampling Techniques, 3rd ed. 1977, theorem 2.2 (from memory).
+    """
+    return people / max(people - 1.0, 1.0) * (1.0 / studied - 1.0 / people)
+
+
 def at_least(draws: Array, floor: Array) -> Array:
     """Lift draws so that none of their quantiles lies below the same quantile of ``floor``.
 
@@ -326,7 +373,7 @@ def nested_pivots(
     *,
     draws: int = DRAWS,
     seed: int = SEED,
-    operators: str = "random",
+    operators: str | int = "random",
 ) -> Pivots:
     """Draw the variances of nested studies.
 
@@ -357,7 +404,7 @@ def nested_pivots(
     2005), nested designs (chapter not at hand); Weerahandi, Journal of the American
     Statistical Association 88 (1993), 899-905.
     """
-    one_of("operators", operators, ("random", "fixed"))
+    people = people_who_measure(operators, anova.operators)
     rng = seeded(draws, seed)
     o, p, r = anova.operators, column(anova.parts), column(anova.trials)
     r_part = chi_square_pivot(anova.ss_part, anova.df_part, draws, rng)
@@ -368,10 +415,11 @@ def nested_pivots(
     if o == 1:
         operator, grr, total = nothing, r_error, part + r_error
     else:
-        if operators == "fixed":
-            operator = fixed_effects_pivot(
-                anova.ss_operator, r_part, o, p * r, draws=draws, rng=rng
+        if math.isfinite(people):
+            operator = finite_people_pivot(
+                anova.ss_operator, r_part, (o, people), p * r, draws=draws, rng=rng
             )
+            in_mean = in_mean + operator * _unseen(o, people)
         else:
             r_operator = chi_square_pivot(anova.ss_operator, anova.df_operator, draws, rng)
             operator = (r_operator - r_part) / (p * r)

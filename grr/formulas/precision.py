@@ -7,6 +7,7 @@ so one simulation serves any true value.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -17,7 +18,7 @@ from grr.formulas.arrays import Array
 from grr.formulas.confidence_limits import careful_lower_bound, two_sided_limits, upper_bound
 from grr.formulas.pivots import SEED, crossed_pivots
 from grr.model.errors import StudyError
-from grr.model.values import number, one_of
+from grr.model.values import number, people_who_measure
 
 #: Studies held in memory at once.
 _CHUNK = 250
@@ -36,7 +37,7 @@ class Design:
     parts: int
     operators: int
     trials: int
-    operators_are: str = "random"
+    operators_are: str | int = "random"
 
     def __post_init__(self) -> None:
         for name, least in (("parts", 2), ("operators", 1), ("trials", 1)):
@@ -47,7 +48,7 @@ class Design:
                     "Correct it",
                     value=count,
                 )
-        one_of("operators_are", self.operators_are, ("random", "fixed"))
+        people_who_measure(self.operators_are, self.operators, "operators_are")
         if self.operators == 1 and self.trials == 1:
             raise StudyError(
                 "With one operator and one trial nothing is measured twice",
@@ -207,7 +208,8 @@ def simulated_anova(
     """Draw the sums of squares of studies of gauges whose true variance GRR is 1.
 
     A sum of squares is its expected mean square times a chi-square variable; with fixed
-    operators theirs is noncentral with λ = p·r·Σα²/E(MS_PO), Σα² = operators × AV.
+    operators theirs is noncentral with λ = p·r·Σα²/E(MS_PO), Σα² = people × AV; of more people than
+    are studied they show a beta share, see `grr.formulas.pivots.finite_people_pivot`.
 
     Parameters
     ----------
@@ -234,8 +236,11 @@ def simulated_anova(
     def drawn(expected: float, df: int) -> Array:
         return expected * rng.chisquare(df, studies) if df else nothing
 
-    if design.operators_are == "fixed" and o > 1:
-        noncentrality = p * r * o * shares.operator / cell
+    people = people_who_measure(design.operators_are, o)
+    if math.isfinite(people) and o > 1:
+        # Of Σα² = N·AV among all N people those studied show a beta share.
+        shown = rng.beta((o - 1) / 2, (people - o) / 2, studies) if people > o else 1.0
+        noncentrality = p * r * people * shares.operator * shown / cell
         ss_operator = cell * rng.noncentral_chisquare(o - 1, noncentrality, studies)
     else:
         ss_operator = drawn(cell + p * r * shares.operator, o - 1)
@@ -261,7 +266,7 @@ def designs_within(
     most_operators: int = 12,
     most_parts: int = 50,
     most_trials: int = 3,
-    operators_are: str = "random",
+    operators_are: str | int = "random",
 ) -> tuple[Design, ...]:
     """Return the designs that a number of readings allows, the fewest readings first.
 

@@ -225,7 +225,7 @@ def own_differences(found: Fit) -> Array:
 
     The sum of squares of estimated effects is expected to be Σα² plus the trace of their
     covariance; where parts and operators are balanced the result is that of
-    `grr.formulas.analysis_of_variance.operators_fixed`.
+    `grr.formulas.analysis_of_variance.among_people`.
     """
     operators = found.effects.shape[-1]
     centring = np.eye(operators) - 1.0 / operators

@@ -11,9 +11,9 @@ import pandas as pd
 from grr.formulas.analysis_of_variance import (
     Components,
     CrossedAnova,
+    among_people,
     components_by_rule,
     crossed_anova,
-    operators_fixed,
 )
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.sources_of_variation import (
@@ -69,7 +69,7 @@ def stack_result(stack: Stack, specs: Specifications, options: Options) -> Stack
         anova, interaction=rules.interaction, pool_above=rules.pool_above
     )
     if options.operators == "fixed" and anova.operators > 1:
-        found = operators_fixed(found, anova.operators, pooled)
+        found = among_people(found, anova.operators, pooled)
     found, hidden = floored_components(found, specs.resolution[stack.studies])
     columns: dict[str, Any] = {
         "parts": anova.parts,

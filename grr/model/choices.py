@@ -7,7 +7,8 @@ from typing import Literal
 
 #: Accept parts against the tolerance, or control a process.
 Purpose = Literal["accept", "control"]
-#: A sample of those who will measure, or all who ever will.
+#: A sample of those who will measure, or all who ever will; a whole number in place of the
+#: word says how many will ever measure.
 OperatorsAre = Literal["random", "fixed"]
 #: Whether the parts represent the process.
 PartsFrom = Literal["process", "chosen"]

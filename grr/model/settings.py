@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import date, datetime
 from types import MappingProxyType
-from typing import Any, Literal, get_args, get_type_hints
+from typing import Annotated, Any, Literal, get_args, get_type_hints
 
 import msgspec
 import pandas as pd
@@ -28,7 +28,7 @@ from grr.model.rules import Plan, Rules
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
-from grr.model.values import number, one_of, short_text
+from grr.model.values import number, one_of, people_who_measure, short_text
 
 # What is asked about a study besides its readings.
 # -------------------------------------------------
@@ -303,7 +303,7 @@ class Settings:
     title, unit, resolution, purpose, parts_from, process_sd, process_mean, design,
     rules, plan, facts, example
         As in `grr.Study`; the process mean is a full size.
-    operators_are : {"random", "fixed"}
+    operators_are : {"random", "fixed"} or int
         ``operators`` of `grr.Study`.
     tolerance : Tolerance, optional
         The limits on the drawing, as full sizes, also where the gauge shows deviations.
@@ -321,7 +321,7 @@ class Settings:
     resolution: float | None = None
     tolerance: Tolerance | None = None
     purpose: Purpose = "accept"
-    operators_are: OperatorsAre = "random"
+    operators_are: OperatorsAre | Annotated[int, msgspec.Meta(ge=1)] = "random"
     parts_from: PartsFrom = "process"
     process_sd: float | None = None
     process_mean: float | None = None
@@ -335,11 +335,11 @@ class Settings:
     def __post_init__(self) -> None:
         for name, words in (
             ("purpose", Purpose),
-            ("operators_are", OperatorsAre),
             ("parts_from", PartsFrom),
             ("design", Design),
         ):
             with_name(name, one_of, name, getattr(self, name), get_args(words))
+        with_name("operators_are", people_who_measure, self.operators_are, 1, "operators_are")
         with_name("title", short_text, "The title", self.title)
         object.__setattr__(self, "unit", with_name("unit", canonical_unit, self.unit))
         for name in ("resolution", "process_sd", "process_mean"):
@@ -465,7 +465,7 @@ class Document:
     unit: str = ""
     resolution: float | None = None
     purpose: Purpose = "accept"
-    operators_are: OperatorsAre = "random"
+    operators_are: OperatorsAre | Annotated[int, msgspec.Meta(ge=1)] = "random"
     parts_from: PartsFrom = "process"
     process_sd: float | None = None
     process_mean: float | None = None
@@ -624,8 +624,10 @@ def _refused(error: msgspec.ValidationError, contents: Mapping[str, Any]) -> Stu
 
 def _choices(keys: list[str]) -> tuple[str, ...]:
     kind: Any = Document if len(keys) == 1 else _TABLES[keys[0]]
-    found: tuple[str, ...] = get_args(get_type_hints(kind)[keys[-1]])
-    return found
+    stated = get_type_hints(kind)[keys[-1]]
+    words = [word for word in get_args(stated) if isinstance(word, str)]
+    words += [word for part in get_args(stated) for word in get_args(part)]
+    return tuple(word for word in words if isinstance(word, str))
 
 
 def _tolerance(given: Limits) -> Tolerance | None:

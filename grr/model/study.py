@@ -22,7 +22,7 @@ from grr.model.record import Record
 from grr.model.rules import Plan, Rules
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
-from grr.model.values import finer_than, needs, number, one_of, short_text
+from grr.model.values import finer_than, needs, number, one_of, people_who_measure, short_text
 
 Answer = TypeVar("Answer")
 
@@ -80,8 +80,9 @@ class Study:
         The gauge's last digit, in ``unit``.
     purpose : {"accept", "control"}
         Accept parts against the tolerance, or control a process.
-    operators : {"random", "fixed"}
-        A sample of those who will measure, or all who ever will.
+    operators : {"random", "fixed"} or int
+        A sample of those who will measure, all who ever will, or how many will ever measure,
+        those studied included; to be settled before the first reading.
     parts_from : {"process", "chosen"}
         Whether the parts represent the process.
     process_sd, process_mean : float, optional
@@ -112,7 +113,7 @@ class Study:
     unit: str = ""
     resolution: float | None = None
     purpose: Purpose = "accept"
-    operators: OperatorsAre = "random"
+    operators: OperatorsAre | int = "random"
     parts_from: PartsFrom = "process"
     process_sd: float | None = None
     process_mean: float | None = None
@@ -139,7 +140,6 @@ class Study:
         short_text("The title", self.title)
         set_field(self, "unit", canonical_unit(self.unit))
         one_of("purpose", self.purpose, get_args(Purpose))
-        one_of("operators", self.operators, get_args(OperatorsAre))
         one_of("parts_from", self.parts_from, get_args(PartsFrom))
         one_of("design", self.design, get_args(Design))
         for name in ("resolution", "process_sd"):
@@ -161,6 +161,7 @@ class Study:
                 "Measure at least two parts; for one reference part use grr.reference_study",
                 value=self.parts[0],
             )
+        people_who_measure(self.operators, len(self.operator_names))
         if self.resolution is not None:
             _refuse_finer_readings(table["reading"].to_numpy(), self.resolution)
 
@@ -189,6 +190,16 @@ class Study:
     def operator_names(self) -> tuple[str, ...]:
         """The names of the operators, in the order of counting."""
         return natural_order(self.__dict__["readings"]["operator"])
+
+    @property
+    def people(self) -> float:
+        """How many people will ever measure; infinite where the operators are a sample."""
+        return people_who_measure(self.operators, len(self.operator_names))
+
+    @property
+    def all_studied(self) -> bool:
+        """Whether everybody who will ever measure was studied."""
+        return self.people == len(self.operator_names)
 
     @cached_property
     def methods(self) -> tuple[str, ...]:

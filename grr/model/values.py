@@ -172,6 +172,35 @@ def one_of(name: str, value: object, allowed: tuple[Word, ...]) -> Word:
     )
 
 
+def people_who_measure(operators: str | int, studied: int, name: str = "operators") -> float:
+    """Return how many people will ever measure: those studied, a number given, or no end of them.
+
+    Parameters
+    ----------
+    operators : {"random", "fixed"} or int
+        A sample of those who will measure, all who ever will, or how many will ever measure.
+    studied : int
+        How many of them were studied.
+    name : str
+        Of the argument, for the message.
+
+    Raises
+    ------
+    StudyError
+        Fewer people than were studied, or another word.
+    """
+    if isinstance(operators, (int, np.integer)) and not isinstance(operators, bool):
+        if operators < studied:
+            raise StudyError(
+                f"{studied} operators were studied, and fewer are said to measure at all",
+                f"Give {name} the number of all who will ever measure, those studied included",
+                value=operators,
+            )
+        return float(operators)
+    word = one_of(name, operators, ("random", "fixed"))
+    return float(studied) if word == "fixed" else math.inf
+
+
 def number(name: str, value: object, *, above: float = -math.inf, below: float = math.inf) -> float:
     """Return ``value`` as a finite number between two bounds, both excluded.
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from grr.formulas.analysis_of_variance import (
+    among_people,
     crossed_anova,
     interaction_kept,
     interaction_pooled,
     nested_anova,
     nested_components,
-    operators_fixed,
 )
 from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import NDC_FACTOR
@@ -78,8 +78,8 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     anova = crossed_anova(study.cube().packed)
     p, o, r = anova.parts, anova.operators, anova.trials
     found = interaction_pooled(anova) if result.pooled else interaction_kept(anova)
-    if study.operators == "fixed" and o > 1:
-        found = operators_fixed(found, o, result.pooled)
+    if math.isfinite(study.people) and o > 1:
+        found = among_people(found, study.people, result.pooled)
     av, pv, interaction = (float(v) for v in (found.operator, found.part, found.interaction))
     ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
     pooled = result.pooled and "interaction" in ms
@@ -95,8 +95,9 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     if o < 2:
         return {**lines, "GRR": (f"GRR² = EV² = {_number(result, 'EV')}", _root(result, "GRR"))}
     note, factor = "", ""
-    if study.operators == "fixed":
-        note, factor = " × (operators − 1) / operators", f" × {o - 1} / {o}"
+    if math.isfinite(study.people):
+        n = f"{study.people:.0f}"
+        note, factor = " × (people − 1) / people", f" × ({n} − 1) / {n}"
     lines["AV"] = (
         f"AV² = (MS operator − MS {against}) / (parts × trials){note} = "
         f"({_n(ms['operator'])} − {_n(ms[against])}) / ({p} × {r}){factor} = {_variance(av)}",
@@ -129,7 +130,7 @@ def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     study, table = result.study, result.anova_table
     assert table is not None
     ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
-    fixed = study.operators == "fixed"
+    fixed = math.isfinite(study.people)
     given = study.readings.dropna(subset="reading")
     cube = nested_cube(
         given["reading"].to_numpy(float),
@@ -138,7 +139,7 @@ def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     )
     anova = nested_anova(cube)
     o, p, r = anova.operators, anova.parts, anova.trials
-    found = nested_components(anova, operators_fixed=fixed)
+    found = nested_components(anova, people=study.people)
     av, pv = float(found.operator), float(found.part)
     lines = {
         "EV": _repeatability(result, "mean square of error", ms["error"]),
@@ -150,8 +151,9 @@ def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     }
     if o < 2:
         return {**lines, "GRR": (f"GRR² = EV² = {_number(result, 'EV')}", _root(result, "GRR"))}
-    note = " × (operators − 1) / operators" if fixed else ""
-    factor = f" × {o - 1} / {o}" if fixed else ""
+    n = f"{study.people:.0f}"
+    note = " × (people − 1) / people" if fixed else ""
+    factor = f" × ({n} − 1) / {n}" if fixed else ""
     lines["AV"] = (
         f"AV² = (MS operator − MS part) / (parts of one operator × trials){note} = "
         f"({_n(ms['operator'])} − {_n(ms['part'])}) / ({p} × {r}){factor} = {_variance(av)}",

@@ -16,13 +16,13 @@ from grr.formulas.analysis_of_variance import (
     Components,
     CrossedAnova,
     NestedAnova,
+    among_people,
     components_by_rule,
     crossed_anova,
     f_test,
     interaction_test,
     nested_anova,
     nested_components,
-    operators_fixed,
 )
 from grr.formulas.arrays import Array, measured
 from grr.formulas.pivots import DRAWS, SEED
@@ -196,7 +196,7 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
     notes = [below_zero_note(name) for name in below]
     if lines.operators < 2:
         notes.append("One operator: this holds for this operator only, and GRR is EV alone.")
-    if study.operators == "fixed" and lines.operators > 1:
+    if math.isfinite(study.people) and lines.operators > 1:
         notes.append("By ranges the operators always count as a sample of those who will measure.")
     if floored:
         notes.append(floored_note(study))
@@ -328,8 +328,8 @@ def balanced_anova(
     """Return the variance components of a complete crossed study by the method of moments."""
     table = crossed_anova(study.cube().packed)
     found, pooled = components_by_rule(table, interaction=interaction, pool_above=pool_above)
-    if study.operators == "fixed" and table.operators > 1:
-        found = operators_fixed(found, table.operators, pooled)
+    if table.operators > 1:
+        found = among_people(found, study.people, pooled)
     is_pooled = bool(pooled)
     found, floored = rounding_floored(found, study.resolution)
     reasons = {}
@@ -410,10 +410,16 @@ def incomplete_result(
     operators = readings.shape[1]
     separable = operators > 1 and bool((np.isfinite(readings).sum(axis=-1) > 1).any())
     fit, pooled, how = _fit(
-        readings, study.operators, interaction if separable else "pool", pool_above
+        readings,
+        "fixed" if study.all_studied else "random",
+        interaction if separable else "pool",
+        pool_above,
     )
     require_settled(fit)
-    found, floored = rounding_floored(fit.components, study.resolution)
+    components = fit.components
+    if not study.all_studied:
+        components = among_people(components, study.people)
+    found, floored = rounding_floored(components, study.resolution)
     reasons = {}
     if operators < 2:
         reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
@@ -487,16 +493,17 @@ def nested_result(study: Study, *, spread: float) -> GaugeResult:
     readings = table["reading"].to_numpy(dtype=np.float64)
     part, operator = table["part"].to_numpy(str), table["operator"].to_numpy(str)
     cube = nested_cube(readings, part, operator)
-    fixed = study.operators == "fixed"
     if np.isfinite(cube).all():
         anova = nested_anova(cube)
-        components = nested_components(anova, operators_fixed=fixed)
+        components = nested_components(anova, people=study.people)
         mean, frame, why = float(anova.mean), nested_frame(anova, study.unit), ""
         estimator = "Analysis of variance, parts nested in operators"
     else:
-        fit = nested_reml(readings, part, operator, operators=study.operators)
+        everyone = study.all_studied
+        fit = nested_reml(readings, part, operator, operators="fixed" if everyone else "random")
         require_settled(fit)
-        components, mean, frame, why = fit.components, float(fit.mean), None, NO_TABLE
+        components = fit.components if everyone else among_people(fit.components, study.people)
+        mean, frame, why = float(fit.mean), None, NO_TABLE
         estimator = "Restricted maximum likelihood, parts nested in operators, numbers unequal"
     found, floored = rounding_floored(components, study.resolution)
     one = len(study.operator_names) < 2
@@ -757,10 +764,16 @@ def anova_notes(
         notes.append(
             "One trial: repeatability and interaction cannot be told apart; EV holds both."
         )
-    if study.operators == "fixed" and operators > 1:
+    if study.all_studied and operators > 1:
         notes.append(
             "The operators are all who will ever measure: AV is the mean square of their "
             "own differences, not an estimate for others."
+        )
+    elif math.isfinite(study.people) and operators > 1:
+        notes.append(
+            f"{operators} of the {study.people:.0f} people who will ever measure were studied: AV "
+            f"is the mean square of the differences between all {study.people:.0f}, and the "
+            "others are taken to be like these."
         )
     if floored:
         notes.append(floored_note(study))

@@ -226,12 +226,12 @@ def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> P
     return floored_pivots(pivots, step)
 
 
-def _operators(result: GaugeResult) -> str:
+def _operators(result: GaugeResult) -> str | int:
     """Return how the operators count: by ranges always as a sample, as the estimate takes them."""
     return "random" if result.method == "average_range" else result.study.operators
 
 
-def _study_pivots(study: Study, draws: int, seed: int, operators: str) -> Pivots:
+def _study_pivots(study: Study, draws: int, seed: int, operators: str | int) -> Pivots:
     options: dict[str, Any] = {"draws": draws, "seed": seed, "operators": operators}
     if study.design == "nested":
         readings = nested_readings(study)

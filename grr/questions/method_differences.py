@@ -405,8 +405,8 @@ def _anova(found: _Readings) -> tuple[pd.DataFrame | None, pd.DataFrame | None]:
     if found.values.shape[1] < 2:
         return None, None
     anova = three_factor_anova(found.values)
-    operators = found.studies[found.baseline].operators
-    tests = effect_tests(anova, operators=operators)
+    everyone = found.studies[found.baseline].all_studied
+    tests = effect_tests(anova, operators="fixed" if everyone else "random")
     rows = {}
     for name, sum_sq in anova.sum_sq.items():
         test = tests.get(name)

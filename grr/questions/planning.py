@@ -135,7 +135,7 @@ class DesignComparison(Printed):
     budget : int
         The readings that there are.
     question : Question
-    operators_are : {"random", "fixed"}
+    operators_are : {"random", "fixed"} or int
     shares : Shares
     studies : int
     """
@@ -143,7 +143,7 @@ class DesignComparison(Printed):
     table: pd.DataFrame
     budget: int
     question: Question
-    operators_are: str
+    operators_are: str | int
     shares: Shares
     studies: int
 
@@ -165,7 +165,7 @@ def expected_precision(
     operators: int,
     trials: int = 3,
     *,
-    operators_are: str = "random",
+    operators_are: str | int = "random",
     good_gauge: float = GOOD_GAUGE,
     bad_gauge: float = BAD_GAUGE,
     shares: tuple[float, float, float] = (0.6, 0.3, 0.1),
@@ -180,7 +180,7 @@ def expected_precision(
     Parameters
     ----------
     parts, operators, trials : int
-    operators_are : {"random", "fixed"}
+    operators_are : {"random", "fixed"} or int
         A sample of those who will measure, or all who ever will.
     good_gauge, bad_gauge : float
         What a good and a bad gauge truly take of the tolerance, in percent.
@@ -230,7 +230,7 @@ def compare_designs(
     *,
     most_operators: int = 12,
     most_parts: int = 50,
-    operators_are: str = "random",
+    operators_are: str | int = "random",
     good_gauge: float = GOOD_GAUGE,
     bad_gauge: float = BAD_GAUGE,
     shares: tuple[float, float, float] = (0.6, 0.3, 0.1),
@@ -339,9 +339,11 @@ def _opening(found: ExpectedPrecision) -> list[str]:
     ]
 
 
-def _who(operators_are: str) -> str:
+def _who(operators_are: str | int) -> str:
     if operators_are == "fixed":
         return "all who will ever measure"
+    if isinstance(operators_are, int):
+        return f"some of the {operators_are} people who will ever measure"
     return "a sample of those who will measure"
 
 

@@ -611,8 +611,13 @@ def conditions_of_use(study: Study) -> tuple[str, ...]:
     names = natural_order(readings["operator"])
     if len(names) == 1:
         conditions.append(f"Only operator {names[0]}: nobody else was studied.")
-    elif study.operators == "fixed":
+    elif study.all_studied:
         conditions.append(f"Only the operators studied: {listed(names)}.")
+    elif math.isfinite(study.people):
+        conditions.append(
+            f"Only the {study.people:.0f} people of whom {len(names)} were studied "
+            f"({listed(names)}); the others are taken to be like these."
+        )
     if len(study.methods) == 1:
         conditions.append(f"Only measured like this: {study.methods[0]}.")
     facts = study.facts
@@ -719,6 +724,14 @@ def ways_to_decide(result: GaugeResult, found: Criterion, advice: str) -> tuple[
     steps = []
     if result.study.operators == "random" and len(result.study.operator_names) > 1:
         steps.append(if_operators_fixed(result, found))
+    unseen = result.study.people - len(result.study.operator_names)
+    if 0 < unseen < math.inf:
+        steps.append(
+            f"Measure with the {unseen:.0f} other people as well: then nothing needs to be assumed "
+            "about them."
+            if unseen > 1
+            else "Measure with the one other person as well: then nothing needs to be assumed."
+        )
     steps.append(f"Reduce what dominates, then measure again. {advice}")
     steps.append(_MEANWHILE[result.study.purpose])
     if result.study.operators == "random" and len(result.study.operator_names) > 1:

@@ -19,6 +19,7 @@ from statsmodels.stats.anova import anova_lm
 
 from grr.formulas.analysis_of_variance import (
     EFFECTS,
+    among_people,
     components_by_rule,
     crossed_anova,
     effect_tests,
@@ -30,7 +31,6 @@ from grr.formulas.analysis_of_variance import (
     method_components,
     nested_anova,
     nested_components,
-    operators_fixed,
     three_factor_anova,
 )
 from grr.formulas.method_comparison import method_difference
@@ -199,7 +199,7 @@ def test_auto_pools_by_the_p_value_study_by_study() -> None:
 
 def test_fixed_operators_replace_the_sample_variance_by_the_mean_square() -> None:
     kept = interaction_kept(crossed_anova(simulated((6, 4, 2), (1, 1, 0.1, 0.1), 5)))
-    fixed = operators_fixed(kept, 4)
+    fixed = among_people(kept, 4)
     assert np.allclose(fixed.operator, kept.operator * 0.75)
     assert np.allclose(kept.grr - fixed.grr, kept.operator * 0.25)
 
@@ -229,7 +229,7 @@ def test_fixed_operators_do_not_raise_grr_where_av_is_pooled_below_zero() -> Non
     pooled = interaction_pooled(table)
     below = pooled.operator < 0
     assert below.any()
-    fixed = operators_fixed(pooled, 3, pooled=True)
+    fixed = among_people(pooled, 3, pooled=True)
     assert np.allclose(fixed.grr[below], pooled.repeatability[below], rtol=1e-12)
     assert np.allclose(fixed.grr, fixed.repeatability + np.maximum(fixed.operator, 0.0))
 
@@ -410,7 +410,7 @@ def test_components_are_unbiased():
 def test_fixed_operators_differences_are_estimated_without_bias():
     effects = np.array([-1.0, 0.2, 0.8])
     cube = nested_cubes(20_000, sds=(0, 1.2, 0.5)) + effects[:, None, None]
-    found = nested_components(nested_anova(cube), operators_fixed=True).operator
+    found = nested_components(nested_anova(cube), people=cube.shape[-3]).operator
     expected = np.mean(effects**2)
     assert found.mean() == pytest.approx(expected, abs=4 * found.std() / np.sqrt(20_000))
 
@@ -458,7 +458,9 @@ def test_a_missing_reading_is_refused():
 @pytest.mark.parametrize("operators", ["random", "fixed"])
 def test_balanced_likelihood_estimates_are_those_of_the_anova_where_positive(operators):
     cube = nested_cubes(100, sds=(2, 1.5, 0.5))
-    expected = nested_components(nested_anova(cube), operators_fixed=operators == "fixed")
+    expected = nested_components(
+        nested_anova(cube), people=cube.shape[-3] if operators == "fixed" else math.inf
+    )
     positive = (expected.operator > 0) & (expected.part > 0)
     assert positive.sum() > 60
     fit = nested_reml(*as_lists(cube), operators=operators)
@@ -538,7 +540,9 @@ def test_degrees_of_freedom_of_three_readings_each():
 @pytest.mark.parametrize("operators", ["random", "fixed"])
 def test_two_operators_by_likelihood_are_those_of_the_anova(operators):
     cube = nested_cubes(1, sds=(3, 1, 0.3), shape=(2, 5, 2), seed=2)[0]
-    expected = nested_components(nested_anova(cube), operators_fixed=operators == "fixed")
+    expected = nested_components(
+        nested_anova(cube), people=cube.shape[-3] if operators == "fixed" else math.inf
+    )
     assert expected.operator > 0 and expected.part > 0
     found = nested_reml(*as_lists(cube), operators=operators).components
     for name in ("part", "operator", "repeatability", "grr"):

@@ -373,7 +373,7 @@ def test_lost_readings_in_a_stack_are_those_of_each_study_alone():
 def test_fixed_operators_centre_on_their_own_mean_square():
     anova = nested_anova(nested_readings(operators=5, parts=2_000, av=1.0, pv=0.5))
     found = nested_pivots(anova, draws=3_000, operators="fixed")
-    estimate = nested_components(anova, operators_fixed=True)
+    estimate = nested_components(anova, people=5)
     assert np.median(found.operator) == pytest.approx(float(estimate.operator), rel=0.02)
     np.testing.assert_allclose(found.total, found.operator + found.part + found.repeatability)
     with pytest.raises(StudyError, match="operators is not a word known here"):

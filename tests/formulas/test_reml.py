@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from grr.formulas.analysis_of_variance import (
+    among_people,
     crossed_anova,
     interaction_kept,
     interaction_pooled,
     interaction_test,
-    operators_fixed,
 )
 from grr.formulas.reml import (
     boundary_p,
@@ -114,7 +114,7 @@ def test_balanced_components_with_fixed_operators():
     cube = balanced(np.random.default_rng(3), studies=50)
     kept = interaction_kept(crossed_anova(cube))
     positive = (kept.interaction > 0) & (kept.part > 0)
-    expected = operators_fixed(interaction_kept(crossed_anova(cube[positive])), 3)
+    expected = among_people(interaction_kept(crossed_anova(cube[positive])), 3)
     found = reml(cube[positive], operators="fixed")
     assert_same(found.components, expected, rel=1e-7)
     assert found.operator_means == pytest.approx(cube[positive].mean(axis=(1, 3)), rel=1e-9)
