@@ -88,6 +88,12 @@ def test_formulas_know_no_tables_files_or_figures() -> None:
             assert not {n.split(".")[0] for n in names} & {"pandas", "plotly", "openpyxl"}, path
 
 
+def test_the_list_of_formulas_names_every_file() -> None:
+    words = importlib.import_module("grr.formulas").__doc__ or ""
+    listed = {name for line in words.splitlines() for name in line.split("  ")[0].split("`")[1::2]}
+    assert listed == {path.stem for path in (PACKAGE / "formulas").glob("[a-z]*.py")}
+
+
 def test_no_module_shares_a_public_functions_name() -> None:
     modules = {path.stem for path in PACKAGE.iterdir()}
     functions = {name for name in grr.__all__ if name.islower()}

@@ -245,7 +245,7 @@ class LineBand:
 def block_covariance(standard_u: Array, correlation: float) -> Array:
     """Return the covariance matrix of the blocks' calibration errors, shape (b, b).
 
-    BlocksOfRange calibrated against the same standards share part of their error:
+    Blocks calibrated against the same standards share part of their error:
     u_i·u_j·correlation between two of them, u_i² on the diagonal.
 
     Notes
