@@ -76,7 +76,7 @@ grr.drift(study)
 
 # %%
 coded, key = grr.code_operators(study)
-grr.compare_operators(coded).headline
+print(grr.compare_operators(coded).headline)
 
 # %% [markdown]
 # Keep `key` (code → name) apart from the report.
