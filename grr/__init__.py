@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from grr.files.folder import save_study as save_study
     from grr.files.readers.found import describe_reading as describe_reading
     from grr.files.readings_file import read_readings as read_readings
-    from grr.many.analyse_many import analyse_many as analyse_many
+    from grr.many.analyse import analyse_many as analyse_many
     from grr.model.errors import StudyError as StudyError
     from grr.model.glossary import explain as explain
     from grr.model.rules import Plan as Plan
@@ -78,7 +78,7 @@ _HOMES = {
     "export_workbook": "grr.page.workbook",
     "report": "grr.page.write",
     "after_check": "grr.questions.stability",
-    "analyse_many": "grr.many.analyse_many",
+    "analyse_many": "grr.many.analyse",
     "anova": "grr.questions.gauge",
     "average_range": "grr.questions.gauge",
     "check": "grr.questions.check",

@@ -13,9 +13,8 @@ from typing import Any
 import pandas as pd
 
 from grr.files.opening import refuse_irregular
-from grr.many.analyse_many import analyse_many as analyse_table
-from grr.many.reading import read_table
-from grr.many.tolerances import specifications
+from grr.many.analyse import analyse_many as analyse_table
+from grr.many.table import read_table, specifications
 from grr.model.errors import StudyError
 
 

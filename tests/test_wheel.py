@@ -47,7 +47,7 @@ def test_contents(wheel: Path) -> None:
     shipped = [f"grr/_notebooks/{path.name}" for path in (ROOT / "notebooks").glob("*.ipynb")]
     assert len(shipped) > 8
     assert set(shipped) < set(names)
-    for name in ("grr/py.typed", "grr/_demo_data/dowel_pin/study.toml", "grr/many/analyse_many.py"):
+    for name in ("grr/py.typed", "grr/_demo_data/dowel_pin/study.toml", "grr/many/analyse.py"):
         assert name in names
     package = {
         f"grr/{p.relative_to(ROOT / 'grr').as_posix()}" for p in (ROOT / "grr").rglob("*.py")

@@ -1,33 +1,187 @@
-"""From a long table of the readings of many studies to one row a study."""
+"""`grr.analyse_many`: one row a study, from a table, a file or a folder of study folders."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields
+from os import PathLike
+from pathlib import Path
+from typing import Any, get_args
 
 import numpy as np
 import pandas as pd
 
-from grr.formulas.arrays import Mask
-from grr.many.columns import ALWAYS, FIRST, stack_result
-from grr.many.labels import Codes
-from grr.many.limits import interval_rows
-from grr.many.one import study_row
-from grr.many.options import Options
-from grr.many.stacking import Stack, Stacked, stacked
-from grr.many.tolerances import Specifications, specifications
+from grr.files.folder import open_study
+from grr.files.study_file import STUDY_FILE
+from grr.formulas.analysis_of_variance import (
+    Components,
+    CrossedAnova,
+    components_by_rule,
+    crossed_anova,
+    among_people,
+)
+from grr.formulas.arrays import Array, Mask
+from grr.formulas.confidence_limits import quantity_limits
+from grr.formulas.pivots import SEED, Pivots, crossed_pivots, floored_pivots
+from grr.formulas.sources_of_variation import (
+    Specification,
+    floored_components,
+    sources_of_variation,
+)
+from grr.many.stacks import Codes, Stack, Stacked, stacked
+from grr.many.table import FILE_ROW, Specifications, read_table, readings_of_studies, specifications
+from grr.model.choices import SOURCES, Decision, OperatorsAre, PartsFrom, Purpose
 from grr.model.errors import StudyError
-from grr.model.readings_table import COLUMNS, named_columns
-from grr.model.values import finer_than
+from grr.model.rules import Rules
+from grr.model.study import Study
+from grr.model.values import a_path, finer_than, number, one_of, short_text
+from grr.questions.check import check
+from grr.questions.gauge import GaugeResult, anova
+from grr.questions.verdict import criterion_from, decide, judged
 
-#: What follows the quantities of a row.
+
+def analyse_many(
+    readings: pd.DataFrame | str | PathLike[str],
+    by: str = "study",
+    tolerances: object = None,
+    *,
+    intervals: bool = False,
+    level: float = 0.95,
+    checks: bool = False,
+    purpose: Purpose = "accept",
+    operators: OperatorsAre = "random",
+    parts_from: PartsFrom = "process",
+    rules: Rules | None = None,
+    progress: bool = False,
+) -> pd.DataFrame:
+    """Analyse many studies at once and return one row a study.
+
+    Parameters
+    ----------
+    readings : DataFrame or path
+        A long table, one row a reading: the column ``by`` and those of `grr.Study`
+        (part, operator, trial, reading). Or the path of such a table as CSV, XLSX or
+        Parquet, or of a folder: of Parquet files that are one table, or of study folders.
+        Those are each judged by their own ``study.toml``: purpose, operators, parts_from
+        and rules given here do not apply to them.
+    by : str
+        The column that names the study; for study folders the name of that column in
+        the result.
+    tolerances : optional
+        One `Tolerance` for all; a mapping from study to `Tolerance`; or a table, or the
+        path of one, with the column ``by`` and any of lower, upper, resolution,
+        process_sd and process_mean. Studies not named in it have no tolerance.
+    intervals : bool
+        Also give limits of every quantity, and the decision.
+    level : float
+        Confidence of the limits.
+    checks : bool
+        Run `grr.check` on every study, and count in ``flags`` what must be mended; it
+        takes many times as long. Without it a complete study is decided as if nothing
+        had to be mended, and its column ``checked`` is False.
+    purpose, operators, parts_from, rules : optional
+        As in `grr.Study`, for all studies of a table.
+    progress : bool
+        Show a bar.
+
+    Returns
+    -------
+    DataFrame
+        In the order in which the studies first appear: ``by``, parts, operators, trials,
+        readings, mean, estimator; sd, percent_contribution, percent_tv and
+        percent_tolerance of EV, AV, INT, GRR, PV and TV, as ``GRR_percent_tolerance``;
+        ndc_exact, ndc; with ``intervals`` each with ``_lower`` and ``_upper``; dominant
+        (the largest of EV, AV and INT); by_manual (good, between, over); decision, and
+        checked, whether `grr.check` went into it; flags; error. Lengths in the unit of the
+        readings. NaN (<NA> in a count) where a study cannot tell; ``error`` says what is
+        wrong with a study that could not be analysed, and the others are not affected.
+
+    Raises
+    ------
+    StudyError
+        The table, the file or an option cannot be used at all.
+
+    Notes
+    -----
+    The formulas are those of `grr.anova`, which it equals study by study. Limits of
+    complete studies come from 10,000 draws, a tenth of what `GaugeResult.intervals` takes:
+    where a bound lies on a limit of the rules, the decision may differ from `grr.verdict`.
+    """
+    short_text("by", by)
+    options = Options(
+        purpose=purpose,
+        operators=operators,
+        parts_from=parts_from,
+        rules=Rules() if rules is None else rules,
+        intervals=intervals,
+        level=level,
+        checks=checks,
+    )
+    if isinstance(tolerances, (str, PathLike)):
+        tolerances = read_table(a_path(tolerances), labels=(by,))
+    if isinstance(readings, (str, PathLike)):
+        path = a_path(readings)
+        if path.is_dir() and any(path.rglob(STUDY_FILE)):
+            if tolerances is not None:
+                raise StudyError(
+                    "Study folders have tolerances of their own",
+                    "Leave tolerances out; change study.toml where one is wrong",
+                    file=path,
+                )
+            return _analyse_folders(path, by, options, progress=progress)
+        readings = read_table(path, labels=(by, "part", "operator", "method"))
+    return _analyse_table(readings, by, tolerances, options, progress=progress)
+
+
+@dataclass(frozen=True)
+class Options:
+    """See `grr.analyse_many` for each."""
+
+    purpose: Purpose = "accept"
+    operators: OperatorsAre = "random"
+    parts_from: PartsFrom = "process"
+    rules: Rules = field(default_factory=Rules)
+    intervals: bool = False
+    level: float = 0.95
+    checks: bool = False
+
+    def __post_init__(self) -> None:
+        one_of("purpose", self.purpose, get_args(Purpose))
+        one_of("operators", self.operators, get_args(OperatorsAre))
+        one_of("parts_from", self.parts_from, get_args(PartsFrom))
+        if not isinstance(self.rules, Rules):
+            raise StudyError(
+                "The rules are no Rules", "Write grr.Rules(limit_percent=...)", value=self.rules
+            )
+        number("level", self.level, above=0.0, below=1.0)
+
+
+#: The columns of a row: what was studied, …
+FIRST = ("parts", "operators", "trials", "readings", "mean", "estimator")
+#: … what came out for each source, …
+ROW_MEASURES = ("sd", "percent_contribution", "percent_tv", "percent_tolerance")
+QUANTITIES = (
+    *(f"{source}_{measure}" for source in SOURCES for measure in ROW_MEASURES),
+    "ndc_exact",
+    "ndc",
+)
+#: … their limits, and what follows from it all, decisions only where they were asked for.
 LAST = ("dominant", "by_manual", "decision", "checked", "flags", "error")
-#: Those that only a table with decisions has.
 _OF_DECISIONS = ("decision", "checked")
 #: Whole numbers, also where a study has none.
 _COUNTS = ("parts", "operators", "trials", "readings", "ndc")
+#: What GRR is made of.
+_INSIDE = ("EV", "AV", "INT")
+#: By whether the interaction was pooled; one operator has none.
+_ESTIMATORS = {True: "anova, interaction pooled", False: "anova, interaction kept"}
+_ONE_OPERATOR = "anova, one operator"
+_BELOW_ZERO = "{} estimated below zero, taken as 0"
+_HIDDEN = "repeatability hidden by rounding"
+
+_Row = dict[str, object]
 
 
-def analyse_table(
+def _analyse_table(
     readings: pd.DataFrame,
     by: str,
     tolerances: object,
@@ -39,66 +193,72 @@ def analyse_table(
 
     See `grr.analyse_many`.
     """
-    table = checked(readings, by)
+    table = readings_of_studies(readings, by)
     studies = stacked(table, by)
     specs = specifications(tolerances, studies.names, by)
     blocks = []
-    with progress_bar(len(studies.names), shown=progress) as bar:
+    with _progress_bar(len(studies.names), shown=progress) as bar:
         for stack in studies.stacks:
-            plain = _plain(stack, specs, options)
+            plain = _may_stack(stack, specs, options)
             kept = stack if plain.all() else stack.where(plain)
-            blocks.append(_stack_block(kept, specs, options, bar))
+            blocks.append(_rows_of_stack(kept, specs, options, bar))
         done = np.concatenate([[], *(block["number"] for block in blocks)]).astype(np.intp)
         alone = np.setdiff1d(np.arange(len(studies.names)), done)
         rows = []
-        for number, one in _tables(table.drop(columns=by), studies, alone):
-            rows.append({"number": number, **study_row(one, number, specs, options)})
+        for number, one in _readings_of(table.drop(columns=by), studies, alone):
+            rows.append({"number": number, **_row_of_readings(one, number, specs, options)})
             bar.update(1)
         blocks.append(pd.DataFrame(rows))
-    blocks.append(_nameless(studies, by))
+    blocks.append(_without_a_study(studies, by))
     found = pd.concat([block for block in blocks if len(block)], ignore_index=True)
     found = found.sort_values("number", ignore_index=True)
     found.insert(0, by, [*studies.names, None][: len(found)])
-    return ordered(found.drop(columns="number"), by)
+    return _ordered(found.drop(columns="number"), by)
 
 
-def progress_bar(studies: int, *, shown: bool) -> Any:
-    """Return a bar that counts studies."""
-    from tqdm import tqdm
-
-    return tqdm(total=studies, unit=" studies", disable=not shown)
-
-
-def checked(readings: object, by: str) -> pd.DataFrame:
-    """Return the table with its columns named as a study names them, or say what is missing."""
-    if not isinstance(readings, pd.DataFrame):
-        raise StudyError(
-            "The readings are not a table",
-            "Give a pandas DataFrame, or the path of a file or of a folder of study folders",
-            value=type(readings).__name__,
-        )
-    if list(readings.columns).count(by) > 1:
-        raise StudyError(f"Two columns are named {by}", "Rename or remove one")
-    names = named_columns(column for column in readings.columns if column != by)
-    missing = [name for name in ("part", "reading") if name not in names]
-    if by not in readings:
-        missing.insert(0, by)
-    if missing:
-        raise StudyError(
-            f"The readings have no column {' and no column '.join(missing)}",
-            f"Name the columns {by}, part, operator, trial and reading",
-            value=", ".join(map(str, readings.columns)),
-        )
-    if len(readings) == 0:
-        raise StudyError("There are no readings", "Name a file with readings")
-    wanted = [name for name in COLUMNS if name in names]
-    table = readings[[by, *(names[name] for name in wanted)]]
-    return table.set_axis([by, *wanted], axis=1)
+def _readings_of(
+    table: pd.DataFrame, studies: Stacked, alone: Codes
+) -> list[tuple[int, pd.DataFrame]]:
+    """Return the readings of the studies that are taken one by one."""
+    if len(alone) == 0:
+        return []
+    wanted = np.isin(studies.codes, alone)
+    groups = table[wanted].groupby(studies.codes[wanted], sort=True)
+    return [(int(str(number)), group) for number, group in groups]
 
 
-def ordered(table: pd.DataFrame, by: str) -> pd.DataFrame:
+def _without_a_study(studies: Stacked, by: str) -> pd.DataFrame:
+    """Return a row with the error where readings name no study."""
+    count = int((studies.codes < 0).sum())
+    error = StudyError(
+        f"{count} readings name no study", "Write the study beside each reading", column=by
+    )
+    row = {"number": len(studies.names), "readings": count, "error": str(error)}
+    return pd.DataFrame([row] if count else [])
+
+
+def _analyse_folders(top: Path, by: str, options: Options, *, progress: bool) -> pd.DataFrame:
+    """Return one row for each study folder under ``top``, named by its path in it."""
+    folders = sorted(file.parent for file in top.rglob(STUDY_FILE))
+    rows = []
+    with _progress_bar(len(folders), shown=progress) as bar:
+        for folder in folders:
+            name = folder.relative_to(top).as_posix() if folder != top else folder.name
+            rows.append({by: name, **_row_of_folder(folder, options)})
+            bar.update(1)
+    return _ordered(pd.DataFrame(rows), by)
+
+
+def _row_of_folder(folder: Path, options: Options) -> _Row:
+    try:
+        return _row_of_result(anova(open_study(folder)), options)
+    except StudyError as error:
+        return {"error": str(error)}
+
+
+def _ordered(table: pd.DataFrame, by: str) -> pd.DataFrame:
     """Return the rows with every column in its place; counts whole, texts never NaN."""
-    first = [by, *FIRST, *ALWAYS]
+    first = [by, *FIRST, *QUANTITIES]
     limits = [name for name in table if name not in (*first, *LAST)]
     last = [name for name in LAST if name in table or name not in _OF_DECISIONS]
     table = table.reindex(columns=[*first, *limits, *last])
@@ -110,7 +270,14 @@ def ordered(table: pd.DataFrame, by: str) -> pd.DataFrame:
     return table
 
 
-def _plain(stack: Stack, specs: Specifications, options: Options) -> Mask:
+def _progress_bar(studies: int, *, shown: bool) -> Any:
+    """Return a bar that counts studies."""
+    from tqdm import tqdm
+
+    return tqdm(total=studies, unit=" studies", disable=not shown)
+
+
+def _may_stack(stack: Stack, specs: Specifications, options: Options) -> Mask:
     """Return which studies of a stack need no look of their own."""
     if options.checks:
         return np.zeros(len(stack.studies), dtype=np.bool_)
@@ -122,30 +289,293 @@ def _plain(stack: Stack, specs: Specifications, options: Options) -> Mask:
     return plain
 
 
-def _stack_block(stack: Stack, specs: Specifications, options: Options, bar: Any) -> pd.DataFrame:
-    found = stack_result(stack, specs, options)
+# Complete studies of one shape, a stack at a time.
+
+
+def _rows_of_stack(stack: Stack, specs: Specifications, options: Options, bar: Any) -> pd.DataFrame:
+    found = _stack_result(stack, specs, options)
     block = pd.DataFrame({"number": stack.studies, **found.columns})
     if not options.intervals:
         bar.update(len(stack.studies))
         return block
-    rows = interval_rows(found, stack.studies, specs, options, done=bar.update)
+    rows = _limits_and_decisions(found, stack.studies, specs, options, done=bar.update)
     return pd.concat([block, pd.DataFrame(rows)], axis=1)
 
 
-def _tables(table: pd.DataFrame, studies: Stacked, alone: Codes) -> list[tuple[int, pd.DataFrame]]:
-    """Return the readings of the studies that are taken one by one."""
-    if len(alone) == 0:
-        return []
-    wanted = np.isin(studies.codes, alone)
-    groups = table[wanted].groupby(studies.codes[wanted], sort=True)
-    return [(int(str(number)), group) for number, group in groups]
+@dataclass(frozen=True)
+class _StackResult:
+    """What was computed for one stack.
+
+    Attributes
+    ----------
+    columns : dict
+        Name → one value for all studies, or one for each.
+    anova : CrossedAnova
+    hidden : ndarray
+        Where the repeatability is hidden by the rounding of the gauge.
+    """
+
+    columns: dict[str, Any]
+    anova: CrossedAnova
+    hidden: Mask
 
 
-def _nameless(studies: Stacked, by: str) -> pd.DataFrame:
-    """Return a row with the error where readings name no study."""
-    count = int((studies.codes < 0).sum())
-    error = StudyError(
-        f"{count} readings name no study", "Write the study beside each reading", column=by
+def _stack_result(stack: Stack, specs: Specifications, options: Options) -> _StackResult:
+    """Return the columns of the studies in one stack, and what their intervals need."""
+    rules = options.rules
+    anova = crossed_anova(stack.readings)
+    found, pooled = components_by_rule(
+        anova, interaction=rules.interaction, pool_above=rules.pool_above
     )
-    row = {"number": len(studies.names), "readings": count, "error": str(error)}
-    return pd.DataFrame([row] if count else [])
+    if options.operators == "fixed" and anova.operators > 1:
+        found = among_people(found, anova.operators, pooled)
+    found, hidden = floored_components(found, specs.resolution[stack.studies])
+    columns: dict[str, Any] = {
+        "parts": anova.parts,
+        "operators": anova.operators,
+        "trials": anova.trials,
+        "readings": anova.parts * anova.operators * anova.trials,
+        "mean": anova.mean,
+        "estimator": np.where(pooled, _ESTIMATORS[True], _ESTIMATORS[False])
+        if anova.operators > 1
+        else _ONE_OPERATOR,
+    }
+    columns |= _source_columns(found, anova.mean, stack.studies, specs, options)
+    inside = np.nan_to_num([columns[f"{source}_sd"] for source in _INSIDE])
+    columns["dominant"] = np.array(_INSIDE)[np.argmax(inside, axis=0)]
+    columns["by_manual"] = _by_manual(columns[_judged_by(options.purpose)], rules)
+    columns["flags"] = _stack_flags(found, hidden, anova)
+    return _StackResult(columns, anova, hidden)
+
+
+def _source_columns(
+    found: Components, mean: Array, studies: Codes, specs: Specifications, options: Options
+) -> dict[str, Array]:
+    """Return EV to TV × `ROW_MEASURES`, and ndc."""
+    sources = sources_of_variation(
+        found,
+        mean=mean,
+        spread=options.rules.spread,
+        lower=specs.lower[studies],
+        upper=specs.upper[studies],
+        process_mean=specs.process_mean[studies],
+        process_sd=specs.process_sd[studies],
+        parts_represent=options.parts_from == "process",
+    )
+    columns = {
+        f"{source}_{measure}": getattr(sources, measure)[:, place]
+        for place, source in enumerate(SOURCES)
+        for measure in ROW_MEASURES
+    }
+    return {**columns, "ndc_exact": sources.ndc_exact, "ndc": sources.ndc}
+
+
+def _stack_flags(found: Components, hidden: Mask, anova: CrossedAnova) -> list[str]:
+    fixed = _design_flags(anova.operators, anova.trials)
+    flags = [(hidden, _HIDDEN)]
+    for name, value in (("AV", found.operator), ("INT", found.interaction), ("PV", found.part)):
+        flags.append((np.asarray(value < 0), _BELOW_ZERO.format(name)))
+    number = sum((mask.astype(int) << i for i, (mask, _) in enumerate(flags)), start=0)
+    words = {
+        int(n): "; ".join([*fixed, *(w for i, (_, w) in enumerate(flags) if int(n) >> i & 1)])
+        for n in np.unique(number)
+    }
+    return pd.Series(np.atleast_1d(number)).map(words).to_list()
+
+
+#: Draws a study: limits repeat to a percent or two from seed to seed.
+_DRAWS = 10_000
+
+#: Studies at a time, so that the draws stay within some hundred MB.
+_CHUNK = 200
+
+
+def _limits_and_decisions(
+    found: _StackResult,
+    studies: Codes,
+    specs: Specifications,
+    options: Options,
+    *,
+    done: Callable[[int], object],
+) -> list[_Row]:
+    """Return lower and upper limits of every quantity, and the decision, a row a study.
+
+    Parameters
+    ----------
+    found : _StackResult
+    studies : ndarray
+        Positions of the stack's studies among all.
+    specs : Specifications
+    options : Options
+    done : callable
+        Told how many studies have been finished.
+    """
+    values = {name: found.columns[name] for name in QUANTITIES}
+    rows = []
+    for start in range(0, len(studies), _CHUNK):
+        here = slice(start, start + _CHUNK)
+        anova = _studies_of(found.anova, here)
+        stack = crossed_pivots(anova, draws=_DRAWS, seed=SEED, operators=options.operators)
+        for place, study in enumerate(studies[here]):
+            pivots = Pivots(*(getattr(stack, field.name)[place] for field in fields(Pivots)))
+            row = {name: float(column[start + place]) for name, column in values.items()}
+            hidden = bool(found.hidden[start + place])
+            if hidden:
+                pivots = floored_pivots(pivots, float(specs.resolution[study]))
+            specification = Specification(spread=options.rules.spread, **specs.of(int(study)))
+            limits = _stack_limits(pivots, specification, row, options, hidden=hidden)
+            decision = Decision.NOT_DECIDED
+            ratio = row[_judged_by(options.purpose)]
+            if not np.isnan(ratio):
+                decision = decide(
+                    criterion_from(ratio, pivots, specification, options.rules, options.purpose),
+                    least_categories=options.rules.least_ndc,
+                    one_operator=anova.operators == 1,
+                    must_mend=False,
+                )
+            rows.append({**limits, "decision": decision, "checked": False})
+        done(len(studies[here]))
+    return rows
+
+
+def _studies_of(anova: CrossedAnova, here: slice) -> CrossedAnova:
+    shape = (anova.parts, anova.operators, anova.trials)
+    names = ("mean", "ss_part", "ss_operator", "ss_interaction", "ss_error")
+    return CrossedAnova(*shape, *(getattr(anova, name)[here] for name in names))
+
+
+def _stack_limits(
+    pivots: Pivots,
+    specification: Specification,
+    values: dict[str, float],
+    options: Options,
+    *,
+    hidden: bool,
+) -> _Row:
+    """Return the limits under the names of their columns; NaN where a result gives none."""
+    without = {"EV"} if hidden else set()
+    if options.parts_from == "chosen" and specification.process_sd is None:
+        without |= {"PV", "TV"}
+    column_of = {"ndc": "ndc_exact", "ICC": "PV_percent_contribution"}
+    row: _Row = {}
+    limits_of = quantity_limits(pivots, specification, level=options.level)
+    for (quantity, measure), limits in limits_of.items():
+        if measure not in (*ROW_MEASURES, "value"):
+            continue
+        name = quantity if measure == "value" else f"{quantity}_{measure}"
+        none = quantity in without or np.isnan(values[column_of.get(quantity, name)])
+        row[f"{name}_lower"] = np.nan if none else float(limits.lower)
+        row[f"{name}_upper"] = np.nan if none else float(limits.upper)
+    return row
+
+
+# Studies that do not stack, and those in folders: one at a time, as `grr.anova` takes them.
+
+
+def _row_of_readings(
+    readings: pd.DataFrame, number: int, specs: Specifications, options: Options
+) -> _Row:
+    """Return the row of one study; a study that cannot be analysed gives its error."""
+    try:
+        study = Study(
+            readings,
+            rules=options.rules,
+            purpose=options.purpose,
+            operators=options.operators,
+            parts_from=options.parts_from,
+            **specs.options(number),
+        )
+        return _row_of_result(anova(study), options)
+    except StudyError as error:
+        return {"readings": len(readings), "error": str(_with_row_of_file(error, readings))}
+
+
+def _with_row_of_file(error: StudyError, readings: pd.DataFrame) -> StudyError:
+    """Return the error with the row of the file in place of the row among the study's own."""
+    if error.row is None or readings.index.name != FILE_ROW:
+        return error
+    row = int(readings.index[error.row - 1])
+    return StudyError(error.problem, error.remedy, row=row, column=error.column, value=error.value)
+
+
+def _row_of_result(result: GaugeResult, options: Options) -> _Row:
+    """Return the columns of one result, as a stack gives them."""
+    study = result.study
+    row: _Row = {
+        "parts": len(study.parts),
+        "operators": len(study.operator_names),
+        "trials": study.trials,
+        "readings": study.taken,
+        "mean": result.mean,
+        "estimator": _estimator(result),
+    }
+    for source in SOURCES:
+        for measure in ROW_MEASURES:
+            row[f"{source}_{measure}"] = result.value(source, measure)
+    row["ndc_exact"] = result.ndc_exact
+    row["ndc"] = np.nan if result.ndc is None else result.ndc
+    row["dominant"] = result.dominant_source
+    ratio = np.asarray(row[_judged_by(study.purpose)])
+    row["by_manual"] = str(_by_manual(ratio, study.rules))
+    flags = _flags_of_one(result)
+    if options.intervals:
+        row |= _limits_of_one(result, options.level)
+    if options.intervals or options.checks:
+        to_mend = sum(finding.severity == "mend" for finding in check(study))
+        if to_mend:
+            flags.append(f"{to_mend} to mend")
+        _, decision = judged(result)
+        row |= {"decision": decision, "checked": True}
+    row["flags"] = "; ".join(flags)
+    return row
+
+
+def _estimator(result: GaugeResult) -> str:
+    if result.study.design == "nested":
+        return "nested"
+    one = len(result.study.operator_names) < 2
+    moments = _ONE_OPERATOR if one else _ESTIMATORS[result.pooled]
+    return moments if result.study.balanced else moments.replace("anova", "reml")
+
+
+def _flags_of_one(result: GaugeResult) -> list[str]:
+    study = result.study
+    flags = [] if study.balanced or study.design == "nested" else ["readings missing"]
+    flags += _design_flags(len(study.operator_names), study.trials)
+    if result.floored:
+        flags.append(_HIDDEN)
+    order = [name for name in ("AV", "INT", "PV") if name in result.below_zero]
+    return [*flags, *(_BELOW_ZERO.format(name) for name in order)]
+
+
+def _limits_of_one(result: GaugeResult, level: float) -> _Row:
+    limits = result.intervals(level=level)
+    row: _Row = {}
+    for key, lower, upper in zip(limits.index, limits["lower"], limits["upper"], strict=True):
+        quantity, measure = str(key[0]), str(key[1])
+        if measure in (*ROW_MEASURES, "value"):
+            name = quantity if measure == "value" else f"{quantity}_{measure}"
+            row[f"{name}_lower"], row[f"{name}_upper"] = lower, upper
+    return row
+
+
+# What both kinds of row share.
+
+
+def _by_manual(ratio: Array, rules: Rules) -> Array:
+    """Return the manual's class of each ratio: good, between or over; "" where there is none."""
+    return np.select(
+        [ratio < rules.good_percent, ratio <= rules.limit_percent, ratio > rules.limit_percent],
+        ["good", "between", "over"],
+        default="",
+    )
+
+
+def _judged_by(purpose: str) -> str:
+    """Return the column that a study for this purpose is judged by."""
+    return "GRR_percent_tolerance" if purpose == "accept" else "GRR_percent_tv"
+
+
+def _design_flags(operators: int, trials: int) -> list[str]:
+    """Return what the design of a study cannot show."""
+    return ["one operator"] * (operators < 2) + ["one trial"] * (trials < 2)

@@ -156,46 +156,55 @@ def verdict(result: GaugeResult | Study) -> Verdict:
             "Write grr.verdict(study) or grr.verdict(grr.anova(study))",
             value=type(result).__name__,
         )
-    judged = result
-    return result.study.once(("verdict", result.key), lambda: _verdict(judged))
+    asked = result
+    return result.study.once(("verdict", result.key), lambda: _verdict(asked))
 
 
 def _verdict(result: GaugeResult) -> Verdict:
-    study = result.study
-    findings = check(study)
-    try:
-        found = criterion(result)
-    except StudyError as error:
+    findings = check(result.study)
+    found, decision = judged(result)
+    if isinstance(found, StudyError):
         return Verdict(
-            Decision.NOT_DECIDED,
+            decision,
             result,
             None,
             "No rule applies.",
-            f"{error.problem}.",
+            f"{found.problem}.",
             _to_mend(findings),
             (),
-            (*_remedies(findings), error.remedy + "."),
+            (*_remedies(findings), found.remedy + "."),
             findings,
         )
-    categories = least_categories(result) if study.purpose == "control" else None
-    decision = decide(
-        found,
-        categories=categories,
-        least_categories=study.rules.least_ndc,
-        one_operator=len(study.operator_names) == 1,
-        must_mend=findings.must_mend,
-    )
     return Verdict(
         decision=decision,
         result=result,
         criterion=found,
         by_manual=_by_manual(result, found, findings),
-        by_confidence=_by_confidence(result, found, categories, findings),
+        by_confidence=_by_confidence(result, found, findings),
         reasons=_reasons(result, findings),
         conditions=_conditions(result, found, decision),
         next_steps=_next_steps(result, found, decision, findings),
         findings=findings,
     )
+
+
+def judged(result: GaugeResult) -> tuple[Criterion | StudyError, Decision]:
+    """Return the ratio that a study is judged by, or why there is none, and the decision.
+
+    It is `verdict` without the sentences, for those who judge thousands of studies.
+    """
+    try:
+        found = criterion(result)
+    except StudyError as error:
+        return error, Decision.NOT_DECIDED
+    study = result.study
+    decision = decide(
+        found,
+        least_categories=study.rules.least_ndc,
+        one_operator=len(study.operator_names) == 1,
+        must_mend=check(study).must_mend,
+    )
+    return found, decision
 
 
 def _by_manual(result: GaugeResult, found: Criterion, findings: Findings) -> str:
@@ -233,7 +242,6 @@ def _by_manual(result: GaugeResult, found: Criterion, findings: Findings) -> str
 def _by_confidence(
     result: GaugeResult,
     found: Criterion,
-    categories: tuple[float, float] | None,
     findings: Findings,
 ) -> str:
     """Return what is shown at the study's confidence."""
@@ -245,8 +253,8 @@ def _by_confidence(
         lines.append(
             "The bounds are those of the analysis of variance, which also sees the interaction."
         )
-    if categories is not None:
-        lines.append(_categories(categories, result.study.rules.least_ndc, level))
+    if found.categories is not None:
+        lines.append(_categories(found.categories, result.study.rules.least_ndc, level))
     return " ".join(lines)
 
 
@@ -416,6 +424,8 @@ class Criterion:
         One-sided bounds at the study's confidence.
     below_good, below_limit : float
         Confidence, 0 to 1, that the ratio is under the threshold.
+    categories : tuple of float or None
+        One-sided bounds of ndc, not rounded, where the purpose asks for it.
     """
 
     name: str
@@ -426,6 +436,7 @@ class Criterion:
     upper: float
     below_good: float
     below_limit: float
+    categories: tuple[float, float] | None = None
 
     @property
     def by_value(self) -> str:
@@ -498,8 +509,21 @@ def criterion(result: GaugeResult) -> Criterion:
             f"Nothing to judge by: {result.reasons['PV']}",
             "Check the process sd (the total, as observed) and its unit",
         )
-    draws = ratio_draws(pivots_of(result), specification_of(result), study.purpose)
-    return bounded(value, draws, study.rules, study.purpose)
+    return criterion_from(
+        value, pivots_of(result), specification_of(result), study.rules, study.purpose
+    )
+
+
+def criterion_from(
+    value: float, pivots: Pivots, specification: Specification, rules: Rules, purpose: str
+) -> Criterion:
+    """Return a calculated ratio with the bounds that its pivots give, and those of ndc."""
+    found = bounded(value, ratio_draws(pivots, specification, purpose), rules, purpose)
+    if purpose == "accept":
+        return found
+    ndc = ndc_draws(pivots, specification)
+    low, high = lower_bound(ndc, rules.confidence), upper_bound(ndc, rules.confidence)
+    return replace(found, categories=(float(low), float(high)))
 
 
 def bounded(value: float, draws: Array, rules: Rules, purpose: str) -> Criterion:
@@ -516,13 +540,6 @@ def bounded(value: float, draws: Array, rules: Rules, purpose: str) -> Criterion
     )
 
 
-def least_categories(result: GaugeResult) -> tuple[float, float]:
-    """Return one-sided bounds of ndc, not rounded, at the study's confidence."""
-    draws = ndc_draws(pivots_of(result), specification_of(result))
-    confidence = result.study.rules.confidence
-    return float(lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
-
-
 def _remedy(study: Study) -> str:
     if study.purpose == "accept" and study.tolerance is None:
         return "Give the tolerance on the drawing, or judge for purpose 'control'"
@@ -534,7 +551,6 @@ def _remedy(study: Study) -> str:
 def decide(
     found: Criterion,
     *,
-    categories: tuple[float, float] | None,
     least_categories: int,
     one_operator: bool,
     must_mend: bool,
@@ -544,9 +560,8 @@ def decide(
     Parameters
     ----------
     found : Criterion
-    categories : tuple of float or None
-        One-sided bounds of ndc, where the purpose asks for it.
     least_categories : int
+        How many the study's rules ask for.
     one_operator : bool
         What holds for one operator only is never "use" without a condition.
     must_mend : bool
@@ -555,10 +570,10 @@ def decide(
     if must_mend:
         return Decision.NOT_DECIDED
     shown = found.by_confidence
-    if categories is not None:
-        if categories[1] < least_categories:
+    if found.categories is not None:
+        if found.categories[1] < least_categories:
             return Decision.DO_NOT_USE
-        if categories[0] < least_categories and shown in {"good", "between"}:
+        if found.categories[0] < least_categories and shown in {"good", "between"}:
             return Decision.NOT_DECIDED
     if shown == "over":
         return Decision.DO_NOT_USE

@@ -12,7 +12,7 @@ import grr
 from grr.cli import main
 from grr.files.opening import regular_file
 from grr.files.outputs import TABLE_COLUMNS, made_by_grr, safe_target
-from grr.many.columns import FIRST
+from grr.many.analyse import FIRST
 from grr.model.errors import StudyError
 from grr.page.pdf import find_browser
 from grr.shipped import shipped_folder

@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import grr
-from grr.many.columns import MEASURES
+from grr.many.analyse import ROW_MEASURES
 from grr.model.choices import SOURCES
 
 TOLERANCE = grr.Tolerance(9.98, 10.02)
@@ -49,8 +49,8 @@ def plant(shapes: list[tuple[int, int, int]], seed: int = 1) -> pd.DataFrame:
 
 
 def assert_same_row(row: pd.Series, result: grr.GaugeResult) -> None:
-    ours = [row[f"{s}_{m}"] for s in SOURCES for m in MEASURES]
-    theirs = [result.value(s, m) for s in SOURCES for m in MEASURES]
+    ours = [row[f"{s}_{m}"] for s in SOURCES for m in ROW_MEASURES]
+    theirs = [result.value(s, m) for s in SOURCES for m in ROW_MEASURES]
     assert_allclose(np.array(ours, float), theirs, rtol=1e-12, atol=0)
     assert_allclose(float(row["ndc_exact"]), result.ndc_exact, rtol=1e-12)
     assert_allclose(float(row["mean"]), result.mean, rtol=1e-14)

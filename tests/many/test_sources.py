@@ -215,7 +215,7 @@ def test_a_large_table_is_read_in_pieces(
     path = tmp_path / "many.csv"
     table.assign(part="0" + table["part"].astype(str)).to_csv(path, index=False)
     whole = grr.analyse_many(path)
-    monkeypatch.setattr("grr.many.reading._PIECE", 7)
+    monkeypatch.setattr("grr.many.table._PIECE", 7)
     pd.testing.assert_frame_equal(grr.analyse_many(path), whole)
 
 
