@@ -16,9 +16,9 @@ from grr.files.study_file import STUDY_FILE
 from grr.formulas.analysis_of_variance import (
     Components,
     CrossedAnova,
+    among_people,
     components_by_rule,
     crossed_anova,
-    among_people,
 )
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.confidence_limits import quantity_limits
