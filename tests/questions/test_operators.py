@@ -85,7 +85,9 @@ def test_who_agrees_only_with_some_is_told_with_whom():
         "agrees with A",
     ]
     figure = grr.show.operators_side_by_side(result)
-    assert "pulls the others' diamonds" in figure.layout.meta["answer"]
+    assert figure.layout.meta["answer"] == result.headline
+    key = figure.layout.xaxis.title.text.replace("<br>", " ")
+    assert "pulls the others' diamonds" in key
     shown = [
         note["text"].split("<br>")[0] for note in figure.to_plotly_json()["layout"]["annotations"]
     ]
