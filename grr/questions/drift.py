@@ -116,8 +116,17 @@ def drift(
     level = number("level", level, above=0.5, below=1.0)
     warmed_mm = number("warmed_mm", warmed_mm, above=0.0)
     share = number("allowed_share", allowed_share, above=0.0, below=1.0)
-    numbers = drift_numbers(study, level=level)
     limit, share = _allowed(study, share, allowed)
+    return study.once(
+        ("drift", limit, share, warmed_mm, level),
+        lambda: _drift(study, limit, share, warmed_mm, level),
+    )
+
+
+def _drift(
+    study: Study, limit: float | None, share: float, warmed_mm: float, level: float
+) -> Drift:
+    numbers = drift_numbers(study, level=level)
     when = {}
     if limit is not None:
         when = {
@@ -125,7 +134,7 @@ def drift(
             for name, found in numbers.methods.items()
             if float(found.slope.error) > 0.0
         }
-    return Drift(numbers, when, warmed_mm, _headline(numbers))
+    return Drift(numbers, MappingProxyType(when), warmed_mm, _headline(numbers))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -136,7 +145,7 @@ class Drift(Printed):
     ----------
     numbers : DriftNumbers
         ``numbers.series`` (each operator by each method), ``numbers.methods``.
-    re_zero : dict
+    re_zero : mapping
         Method → ReZero; empty where nothing says what may drift.
     warmed_mm : float
         Length of steel that a warming is told for, in mm.
@@ -145,7 +154,7 @@ class Drift(Printed):
     """
 
     numbers: DriftNumbers
-    re_zero: dict[str, ReZero]
+    re_zero: Mapping[str, ReZero]
     warmed_mm: float
     headline: str
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -24,11 +27,15 @@ from grr.formulas.pivots import Pivots
 from grr.formulas.sources_of_variation import Specification
 from grr.model.blocks import Block, Bullets, Printed, Prose, Table
 from grr.model.errors import StudyError
-from grr.model.rounding import figures, length, percent, with_unit
+from grr.model.estimate import PERCENT, Estimate
+from grr.model.frames import frame
+from grr.model.rounding import figures, with_unit
 from grr.model.values import needs, number
 from grr.questions.gauge import EXAMPLE, GaugeResult
 from grr.questions.intervals import pivots_of, specification_of
 
+#: What GRR is a percentage of.
+Measure = Literal["percent_tolerance", "percent_tv"]
 #: How many readings are averaged in the list of changes.
 AVERAGED = (2, 3, 5)
 #: A finer gauge shows one more digit.
@@ -50,7 +57,7 @@ class Improvement(Printed):
         One row a change, the most effective first; columns change (in words), readings
         (averaged), operators_alike, no_interaction, resolution, steps (how many things are
         changed), grr_sd, percent, lower, upper.
-    smallest : dict
+    smallest : mapping
         Threshold in percent → the smallest `Change` that brings the estimate to it; None
         where none does.
     level : float
@@ -59,15 +66,15 @@ class Improvement(Printed):
     """
 
     result: GaugeResult
-    measure: str
-    table: pd.DataFrame
-    smallest: dict[float, Change | None]
+    measure: Measure
+    smallest: Mapping[float, Change | None]
     level: float
     notes: tuple[str, ...]
+    table: pd.DataFrame = frame()
 
     def to_frame(self) -> pd.DataFrame:
         """Return the table of changes."""
-        return self.table.copy()
+        return self.table
 
     def blocks(self) -> list[Block]:
         """Return the changes, the most effective first, and what they reach."""
@@ -108,6 +115,11 @@ def what_would_help(result: GaugeResult, *, level: float = 0.95) -> Improvement:
     """
     level = number("level", level, above=0.0, below=1.0)
     study = needs(result, GaugeResult).study
+    return study.once(("what_would_help", result.key, level), lambda: _improvement(result, level))
+
+
+def _improvement(result: GaugeResult, level: float) -> Improvement:
+    study = result.study
     measure = _measure(result)
     now = _variances(result)
     finer = None if study.resolution is None else study.resolution / FINER
@@ -145,14 +157,19 @@ def what_would_help(result: GaugeResult, *, level: float = 0.95) -> Improvement:
         for threshold in (rules.limit_percent, rules.good_percent)
     }
     return Improvement(
-        result, measure, pd.DataFrame(rows), smallest, level, improvement_notes(result)
+        result=result,
+        measure=measure,
+        smallest=MappingProxyType(smallest),
+        level=level,
+        notes=improvement_notes(result),
+        table=pd.DataFrame(rows),
     )
 
 
-def _measure(result: GaugeResult) -> str:
-    preferred = "percent_tolerance" if result.study.purpose == "accept" else "percent_tv"
-    other = "percent_tv" if preferred == "percent_tolerance" else "percent_tolerance"
-    for measure in (preferred, other):
+def _measure(result: GaugeResult) -> Measure:
+    """Return what the percentages are of: as the purpose judges, or else as is possible."""
+    both: tuple[Measure, Measure] = ("percent_tolerance", "percent_tv")
+    for measure in both if result.study.purpose == "accept" else both[::-1]:
         known = measure == "percent_tolerance" or not math.isnan(result.value("PV", "variance"))
         if known and result.value("GRR", measure) > 0.0:
             return measure
@@ -190,7 +207,7 @@ def _candidates(now: Variances, singles: tuple[Change, ...]) -> list[Change]:
     return [*singles, *together, *averaged, *(replace(c, readings=3) for c in together)]
 
 
-def _percent(result: GaugeResult, measure: str, grr: float) -> float:
+def _percent(result: GaugeResult, measure: Measure, grr: float) -> float:
     """Return GRR's percentage with another GRR; the part variation stays as it is."""
     before = result.value("GRR", "variance")
     if measure == "percent_tolerance":
@@ -198,7 +215,7 @@ def _percent(result: GaugeResult, measure: str, grr: float) -> float:
     return 100.0 * math.sqrt(grr / (result.value("PV", "variance") + grr))
 
 
-def _goal(result: GaugeResult, measure: str, threshold: float) -> float:
+def _goal(result: GaugeResult, measure: Measure, threshold: float) -> float:
     """Return the variance GRR at which the percentage is at the threshold."""
     before = result.value("GRR", "variance")
     if measure == "percent_tolerance":
@@ -207,7 +224,10 @@ def _goal(result: GaugeResult, measure: str, threshold: float) -> float:
     return result.value("PV", "variance") * share / (1.0 - share) if share < 1.0 else math.inf
 
 
-OF = {"percent_tolerance": "of the tolerance", "percent_tv": "of the total variation"}
+OF: dict[Measure, str] = {
+    "percent_tolerance": "of the tolerance",
+    "percent_tv": "of the total variation",
+}
 
 
 def change_text(change: Change, unit: str) -> str:
@@ -254,11 +274,11 @@ def improvement_notes(result: GaugeResult) -> tuple[str, ...]:
 
 def _opening(found: Improvement) -> list[str]:
     study = found.result.study
-    first = found.table.iloc[0]
+    now = Estimate(float(found.table.iloc[0]["percent"]), unit=PERCENT)
     return [
         *([EXAMPLE] if study.example else []),
         study.summary,
-        f"GRR now takes {percent(float(first['percent']))} {OF[found.measure]}. What it would "
+        f"GRR now takes {now} {OF[found.measure]}. What it would "
         "take after a change, the most effective first:",
     ]
 
@@ -275,16 +295,10 @@ def improvement_rows(found: Improvement) -> tuple[list[str], list[list[str]]]:
     ]
     rows = []
     for row in found.table.to_dict("records"):
-        low, high = float(row["lower"]), float(row["upper"])
-        interval = f"{percent(low)} to {percent(high)}" if math.isfinite(high) else "no limit"
-        rows.append(
-            [
-                str(row["change"]),
-                length(spread * float(row["grr_sd"]), unit),
-                percent(float(row["percent"])),
-                interval,
-            ]
-        )
+        sd = Estimate(float(row["grr_sd"]), unit=unit)
+        share = Estimate(float(row["percent"]), float(row["lower"]), float(row["upper"]), PERCENT)
+        interval = f"{share:r}" if math.isfinite(share.upper) else "no limit"
+        rows.append([str(row["change"]), f"{sd.times(spread)}", f"{share}", interval])
     return head, rows
 
 

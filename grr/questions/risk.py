@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields
 from functools import partial
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,7 @@ from grr.formulas.conformity import (
 )
 from grr.model.blocks import Block, Bullets, Heading, Printed, Prose, Table
 from grr.model.errors import StudyError
+from grr.model.frames import frame
 from grr.model.rounding import (
     chance,
     chances,
@@ -39,6 +41,8 @@ from grr.model.tolerance import Tolerance
 from grr.model.values import number, one_of
 from grr.questions.gauge import EXAMPLE, GaugeResult
 from grr.questions.intervals import pivots_of, specification_of
+
+Answer = TypeVar("Answer")
 
 #: What happens to a part: name → in words.
 MEANINGS = {
@@ -77,27 +81,28 @@ class Misclassification(Printed):
         Confidence of the intervals.
     """
 
-    table: pd.DataFrame
     circumstances: Circumstances
     process: Process
     acceptance: Tolerance
     bias: float
     reading: float | None
     level: float
+    table: pd.DataFrame = frame()
 
     def value(self, name: str) -> float:
         """Return one probability, such as ``value("bad_accepted")``."""
-        if name not in self.table.index:
+        table = self.table
+        if name not in table.index:
             raise StudyError(
                 "There is no risk of this name",
-                f"Use one of: {', '.join(self.table.index)}",
+                f"Use one of: {', '.join(table.index)}",
                 value=name,
             )
-        return float(self.table["estimate"][name])
+        return float(table["estimate"][name])
 
     def to_frame(self) -> pd.DataFrame:
         """Return the table of probabilities."""
-        return self.table.copy()
+        return self.table
 
     def blocks(self) -> list[Block]:
         """Return what the risks are of, the risks, and what they rest on."""
@@ -159,6 +164,54 @@ def misclassification(
     Source: JCGM 106:2012, clauses 9.3 to 9.5 (global and conditional risks), clause 7 and
     A.4 (one reading).
     """
+    return _once(
+        result,
+        "misclassification",
+        partial(
+            _misclassification,
+            result,
+            tolerance=tolerance,
+            acceptance=acceptance,
+            process_mean=process_mean,
+            process_sd=process_sd,
+            observed_sd=observed_sd,
+            grr_sd=grr_sd,
+            bias=bias,
+            reading=reading,
+            level=level,
+        ),
+    )
+
+
+def _once(result: GaugeResult | None, question: str, work_out: partial[Answer]) -> Answer:
+    """Return the answer; about a result it is worked out once for each set of options.
+
+    Options are told apart by their kind too: what was answered for 1 is no answer for True.
+    """
+    if not isinstance(result, GaugeResult):
+        return work_out()
+    options = ((name, type(value), value) for name, value in work_out.keywords.items())
+    key = (question, result.key, *options)
+    try:
+        hash(key)
+    except TypeError:  # a list, say: refused by the work itself, in words
+        return work_out()
+    return result.study.once(key, work_out)
+
+
+def _misclassification(
+    result: GaugeResult | None,
+    *,
+    tolerance: Tolerance | None,
+    acceptance: Tolerance | None,
+    process_mean: float | None,
+    process_sd: float | None,
+    observed_sd: float | None,
+    grr_sd: float | None,
+    bias: float,
+    reading: float | None,
+    level: float,
+) -> Misclassification:
     known = circumstances(
         result,
         tolerance=tolerance,
@@ -207,7 +260,7 @@ def misclassification(
         index=pd.Index(list(point), name="risk"),
         columns=["meaning", "estimate", "lower", "upper"],
     )
-    return Misclassification(table, known, process, accept, bias, at, level)
+    return Misclassification(known, process, accept, bias, at, level, table)
 
 
 def _all_risks(
@@ -518,6 +571,44 @@ def guard_band(
     tolerance and is solved for where the tolerance is small against u); ISO
     14253-1:1998 (one expanded uncertainty); JCGM 106:2012, clauses 8.3 and 9.5.
     """
+    return _once(
+        result,
+        "guard_band",
+        partial(
+            _guard_band,
+            result,
+            rule=rule,
+            tolerance=tolerance,
+            u=u,
+            confidence=confidence,
+            k=k,
+            risk=risk,
+            hold=hold,
+            process_mean=process_mean,
+            process_sd=process_sd,
+            observed_sd=observed_sd,
+            bias=bias,
+            level=level,
+        ),
+    )
+
+
+def _guard_band(
+    result: GaugeResult | None,
+    *,
+    rule: str,
+    tolerance: Tolerance | None,
+    u: float | None,
+    confidence: float,
+    k: float,
+    risk: float,
+    hold: str,
+    process_mean: float | None,
+    process_sd: float | None,
+    observed_sd: float | None,
+    bias: float,
+    level: float,
+) -> GuardBand:
     one_of("rule", rule, RULES)
     one_of("hold", hold, HOLDABLE)
     confidence = number("confidence", confidence, above=0.5, below=1.0)
