@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from grr.files.chosen import chosen_folder as chosen_folder
     from grr.files.chosen import chosen_study as chosen_study
     from grr.files.chosen import practice_folder as practice_folder
-    from grr.files.columns_file import read_columns as read_columns
     from grr.files.folder import open_study as open_study
     from grr.files.folder import save_study as save_study
     from grr.files.readers.found import describe_reading as describe_reading
-    from grr.files.readings_file import read_readings as read_readings
+    from grr.files.table_file import read_columns as read_columns
+    from grr.files.table_file import read_readings as read_readings
     from grr.many.analyse import analyse_many as analyse_many
     from grr.model.errors import StudyError as StudyError
     from grr.model.glossary import explain as explain
@@ -117,8 +117,8 @@ _HOMES = {
     "practice_folder": "grr.files.chosen",
     "Qualification": "grr.questions.qualify",
     "qualify": "grr.questions.qualify",
-    "read_columns": "grr.files.columns_file",
-    "read_readings": "grr.files.readings_file",
+    "read_columns": "grr.files.table_file",
+    "read_readings": "grr.files.table_file",
     "reference_study": "grr.questions.reference",
     "ReferenceResult": "grr.questions.reference",
     "Rules": "grr.model.rules",

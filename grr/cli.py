@@ -12,7 +12,7 @@ from contextlib import redirect_stdout, suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, NoReturn
 
-from grr.files.outputs import safe_target
+from grr.files.allowed_files import safe_target
 from grr.model.errors import StudyError, printable
 
 if TYPE_CHECKING:
@@ -442,7 +442,7 @@ def _add_verify(add: _Add) -> None:
 
 def verify(options: argparse.Namespace) -> int:
     """Check the seals of a study's record."""
-    from grr.files.verify_folder import verify_folder
+    from grr.files.verify import verify_folder
 
     found = verify_folder(options.folder)
     print(found)
@@ -461,7 +461,7 @@ def _add_record(add: _Add) -> None:
 
 def record(options: argparse.Namespace) -> int:
     """Put changes of study.toml on record, with a name and a reason."""
-    from grr.files.settings_record import record_changes
+    from grr.files.verify import record_changes
 
     changes = record_changes(options.folder, by=options.by, reason=options.reason)
     for change in changes:

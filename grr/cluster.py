@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from grr.files.opening import refuse_irregular
+from grr.files.allowed_files import refuse_irregular
 from grr.many.analyse import analyse_many as analyse_table
 from grr.many.table import read_table, specifications
 from grr.model.errors import StudyError

@@ -34,10 +34,10 @@ def test_a_test_that_is_gone_is_named(
 ) -> None:
     lines = tmp_path / "routes.csv"
     lines.write_text(
-        "estimator,route,test\nA,b,files/test_names.py::test_nothing\n", encoding="utf-8"
+        "estimator,route,test\nA,b,files/test_allowed_files.py::test_nothing\n", encoding="utf-8"
     )
     monkeypatch.setattr(tool, "ROUTES", lines)
     assert tool.problems() == [
-        "tests/files/test_names.py has no test_nothing",
+        "tests/files/test_allowed_files.py has no test_nothing",
         "A has one route only",
     ]

@@ -19,8 +19,8 @@ from grr.entry.ownership import Ownership
 from grr.files.disk import writing
 from grr.files.events import Event, Events
 from grr.files.journal import Journal, JournalRow
-from grr.files.settings_record import FOUND, ONE_KEY, WHOLE, differences
 from grr.files.study_file import by_key, settings_text
+from grr.files.verify import FOUND, ONE_KEY, WHOLE, differences
 from grr.model.errors import StudyError
 from grr.model.settings import Settings
 from grr.questions.collection import HELPER

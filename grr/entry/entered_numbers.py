@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grr.files.number_text import ParsedNumber, parse_number
+from grr.files.text_and_numbers import ParsedNumber, parse_number
 from grr.model.errors import StudyError
 from grr.model.plain_text import clean_text
 from grr.model.units import canonical_unit, conversion

@@ -13,8 +13,8 @@ import pandas as pd
 
 from grr.files.chosen import chosen_folder, chosen_study, remember_choice, study_folders
 from grr.files.folder import change_settings, new_study_folder, save_study
-from grr.files.number_text import parse_number
 from grr.files.study_file import STUDY_FILE, read_settings
+from grr.files.text_and_numbers import parse_number
 from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
 from grr.model.rules import Plan

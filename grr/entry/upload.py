@@ -13,7 +13,7 @@ from grr.entry.entered_numbers import refuse_finer
 from grr.entry.job import Place
 from grr.files.disk import not_written
 from grr.files.journal import JournalRow
-from grr.files.readings_file import read_readings
+from grr.files.table_file import read_readings
 from grr.model.errors import StudyError
 from grr.model.record import IMPORTED
 from grr.model.rounding import counted, reading_decimals

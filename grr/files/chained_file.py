@@ -2,7 +2,7 @@
 
 The last cell of a row is the SHA-256 (FIPS 180-4), in hexadecimal, of the seal of the row
 before it (nothing, for the first row) and the row's other cells as written, joined by line
-feeds and encoded as UTF-8. One line of the file is one row: `grr.files.cell_text` lets no
+feeds and encoded as UTF-8. One line of the file is one row: `grr.files.text_and_numbers` lets no
 line end into a cell.
 
 A power cut can leave a last line without its end. It is closed before the next row and never
@@ -27,8 +27,8 @@ from hashlib import sha256
 from pathlib import Path
 
 from grr.files import disk
-from grr.files.cell_text import from_cell, to_cell
-from grr.files.opening import LARGEST_RECORD, regular_file
+from grr.files.allowed_files import LARGEST_RECORD, regular_file
+from grr.files.text_and_numbers import from_cell, to_cell
 from grr.model.errors import StudyError
 from grr.model.record import AlteredRow
 

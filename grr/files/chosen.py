@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from tempfile import mkdtemp
 
+from grr.files.allowed_files import LARGEST_SETTINGS, regular_file
 from grr.files.disk import write_whole
 from grr.files.folder import new_study_folder, open_study
-from grr.files.opening import LARGEST_SETTINGS, regular_file
 from grr.files.study_file import read_settings
 from grr.model.errors import StudyError
 from grr.model.settings import Settings

@@ -17,8 +17,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from grr.files.names import refuse_bad_name
-from grr.files.opening import once_free
+from grr.files.allowed_files import once_free, refuse_bad_name
 from grr.model.errors import StudyError
 
 LOCK = ".writing.lock"

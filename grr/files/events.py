@@ -11,7 +11,7 @@ moved          ``name`` id of the reading, ``old`` and ``value`` its place
 opened         earlier readings were shown on purpose during a blind collection
 study          ``name`` a key of study.toml, ``old`` and ``value``
 settings       ``value`` study.toml in full, when a session or the first reading begins
-               and it is new; `grr.files.settings_record` compares the file with it
+               and it is new; `grr.files.verify` compares the file with it
 added          ``name`` operator or part, ``value`` its name
 withdrawn      ``name`` operator or part, ``old`` its name, ``value`` its replacement
 taken over     another window measures on

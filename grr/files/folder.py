@@ -10,11 +10,8 @@ from typing import Any
 
 import pandas as pd
 
-from grr.files.cell_text import FORMULA_SIGNS
 from grr.files.disk import made_folder, remove, write_whole, writing
 from grr.files.journal import is_journal_file, read_journal
-from grr.files.readings_file import read_readings
-from grr.files.settings_record import differences, log_changes, recorded_settings
 from grr.files.study_file import (
     STUDY_FILE,
     by_key,
@@ -22,7 +19,9 @@ from grr.files.study_file import (
     settings_text,
     write_settings,
 )
-from grr.files.verify_folder import record_of
+from grr.files.table_file import read_readings
+from grr.files.text_and_numbers import FORMULA_SIGNS
+from grr.files.verify import differences, log_changes, record_of, recorded_settings
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
 from grr.model.settings import Settings, settings_of

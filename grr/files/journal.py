@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from grr.files.allowed_files import LARGEST_RECORD, regular_file
 from grr.files.chained_file import (
     ChainedFile,
     first_altered,
@@ -26,7 +27,6 @@ from grr.files.chained_file import (
     read_lines,
 )
 from grr.files.disk import writing
-from grr.files.opening import LARGEST_RECORD, regular_file
 from grr.model.errors import StudyError
 from grr.model.record import AlteredRow
 from grr.model.values import article

@@ -8,8 +8,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from grr.files.allowed_files import LARGEST_SETTINGS, once_free, regular_file
 from grr.files.disk import write_whole
-from grr.files.opening import LARGEST_SETTINGS, once_free, regular_file
 from grr.model.errors import StudyError
 from grr.model.settings import FACTS, Question, Settings, document_of, from_document
 

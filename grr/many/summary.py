@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from grr.files.cell_text import FORMULA_SIGNS
+from grr.files.text_and_numbers import FORMULA_SIGNS
 from grr.model import tables
 from grr.model.names import short_names
 from grr.model.rounding import counted, percent

@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from grr.files.opening import refuse_irregular, regular_file
-from grr.files.readings_file import file_content, grids_in
+from grr.files.allowed_files import refuse_irregular, regular_file
+from grr.files.table_file import file_content, grids_in
 from grr.formulas.arrays import Array
 from grr.model.columns import role_of
 from grr.model.errors import StudyError

@@ -13,11 +13,10 @@ from typing import Any
 import pandas as pd
 
 from grr.files.disk import write_whole
-from grr.files.fingerprint import readings_fingerprint
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.page.json_extras import acceptance_of, comparisons_of_methods, risks_of
-from grr.page.provenance import versions
+from grr.page.provenance import readings_fingerprint, versions
 from grr.page.target import target_file
 from grr.questions.check import check
 from grr.questions.gauge import GaugeResult, anova, average_range

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
+from grr.files.allowed_files import safe_target
 from grr.files.disk import write_whole
-from grr.files.outputs import safe_target
 from grr.model.names import shortened
 from grr.model.rounding import limits_text
 from grr.model.settings import CLOSED_FACES

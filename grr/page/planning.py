@@ -11,10 +11,9 @@ from types import MappingProxyType
 import pandas as pd
 
 from grr.entry.job import open_job, run_order
-from grr.files.cell_text import to_cell
+from grr.files.allowed_files import LARGEST_RECORD, refuse_bad_name, regular_file
 from grr.files.disk import made_folder, write_whole
-from grr.files.names import refuse_bad_name
-from grr.files.opening import LARGEST_RECORD, regular_file
+from grr.files.text_and_numbers import to_cell
 from grr.model import tables
 from grr.model.errors import StudyError
 from grr.model.rounding import counted, listed

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import platform
+from hashlib import sha256
 from importlib.metadata import version
 
 import pandas as pd
 
-from grr.files.fingerprint import readings_fingerprint
 from grr.files.folder import EVENTS_FILE
 from grr.formulas.pivots import SEED
 from grr.model import tables
@@ -151,3 +151,16 @@ def _events(study: Study) -> str:
     return heading(f"Recorded while collecting ({EVENTS_FILE})") + tables.html_table(
         head, rows, left=7
     )
+
+
+def readings_fingerprint(study: Study) -> str:
+    """Return the SHA-256 of the readings, one line each, in the order of part, operator, trial.
+
+    Floats are written with all their digits, so that two studies have the same fingerprint
+    only where every reading is the same.
+    """
+    table = study.readings
+    keys = [name for name in ("method", "part", "operator", "trial") if name in table]
+    ordered = table.sort_values(keys, kind="stable")[[*keys, "reading"]]
+    text = ordered.to_csv(index=False, lineterminator="\n", float_format="%.17g")
+    return sha256(text.encode("utf-8")).hexdigest()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from os import PathLike
 from pathlib import Path
 
-from grr.files.outputs import safe_target
+from grr.files.allowed_files import safe_target
 from grr.model.errors import StudyError
 from grr.model.rounding import listed
 from grr.model.values import a_path
@@ -17,7 +17,7 @@ def target_file(path: str | PathLike[str], *endings: str, overwrite: bool = Fals
     Raises
     ------
     StudyError
-        Another ending, or see `grr.files.outputs.safe_target`.
+        Another ending, or see `grr.files.allowed_files.safe_target`.
     """
     target = a_path(path)
     if target.suffix.lower() not in endings:

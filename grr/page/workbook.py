@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from grr.files.disk import write_bytes
-from grr.files.fingerprint import readings_fingerprint
 from grr.model.choices import NAMES
 from grr.model.errors import StudyError
 from grr.model.rounding import reading_decimals
 from grr.model.study import Study
 from grr.model.values import needs
 from grr.page.cover import all_facts
-from grr.page.provenance import versions
+from grr.page.provenance import readings_fingerprint, versions
 from grr.page.target import target_file
 from grr.page.workbook_cells import (
     DATE,

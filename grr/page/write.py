@@ -7,7 +7,6 @@ from os import PathLike
 from pathlib import Path
 
 from grr.files.disk import write_whole
-from grr.files.fingerprint import readings_fingerprint
 from grr.model.errors import StudyError
 from grr.model.study import Study
 from grr.model.values import needs, one_of
@@ -15,6 +14,7 @@ from grr.page.contents import report_body
 from grr.page.cover import Cover
 from grr.page.page import PAPERS, unfolded, whole_page
 from grr.page.pdf import print_pdf
+from grr.page.provenance import readings_fingerprint
 from grr.page.target import target_file
 from grr.questions.operator_codes import Codes
 from grr.questions.operator_codes import code_operators as coded

@@ -8,7 +8,7 @@ from grr.entry.taking import take
 from grr.entry.upload import take_file
 from grr.entry.view import readings_list, view
 from grr.files.journal import read_journal
-from grr.files.verify_folder import record_of
+from grr.files.verify import record_of
 from grr.model.record import standing_readings
 from grr.model.rules import Plan
 from grr.model.study import Study

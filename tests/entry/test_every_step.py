@@ -33,9 +33,13 @@ from grr.entry.collecting import Collecting
 from grr.entry.job import open_job
 from grr.entry.messages import MessageHandler
 from grr.files.folder import change_settings, new_study_folder
-from grr.files.settings_record import record_changes, unrecorded_changes
 from grr.files.study_file import read_settings, write_settings
-from grr.files.verify_folder import chained_files, sessions_without_record
+from grr.files.verify import (
+    chained_files,
+    record_changes,
+    sessions_without_record,
+    unrecorded_changes,
+)
 from grr.model.errors import StudyError
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance

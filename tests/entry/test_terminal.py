@@ -8,7 +8,7 @@ from grr.entry.terminal import collect_in_terminal
 from grr.files.events import Events
 from grr.files.folder import new_study_folder
 from grr.files.journal import read_journal, verify
-from grr.files.verify_folder import verify_folder
+from grr.files.verify import verify_folder
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
 from grr.model.rules import Plan

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from grr.files.folder import new_study_folder, open_study
 from grr.files.journal import Journal, JournalRow
-from grr.files.readings_file import read_readings
+from grr.files.table_file import read_readings
 from grr.model.errors import StudyError
 
 #: Texts that are no reading. Each is tried in a long table, in a form and in a workbook.

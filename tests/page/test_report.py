@@ -15,8 +15,8 @@ from html_page import DAY, Page
 from studies import SHAPES, invented
 
 import grr
-from grr.files.fingerprint import readings_fingerprint
 from grr.page.methods_front import comparisons_of
+from grr.page.provenance import readings_fingerprint
 from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")

@@ -29,7 +29,7 @@ import numpy as np
 
 import grr
 from grr.files.folder import open_study
-from grr.files.verify_folder import verify_folder
+from grr.files.verify import verify_folder
 from grr.shipped import shipped_folder
 
 sys.path.insert(0, str(Path(__file__).parent))

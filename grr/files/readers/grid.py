@@ -7,9 +7,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from grr.files.cell_text import FORMULA_SIGNS
-from grr.files.number_text import parse_number
 from grr.files.readers.words import is_missing, is_summary, trial_number
+from grr.files.text_and_numbers import FORMULA_SIGNS, parse_number
 from grr.model.columns import numbers_readings, role_of
 from grr.model.errors import StudyError
 from grr.model.plain_text import clean_text

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grr.files.readers.found import describe_reading
-from grr.files.readings_file import read_readings
+from grr.files.table_file import read_readings
 from grr.model.errors import StudyError
 
 

@@ -8,9 +8,8 @@ from datetime import datetime
 import openpyxl
 import pytest
 
-from grr.files.columns_file import read_columns
 from grr.files.readers.found import describe_reading
-from grr.files.readings_file import read_readings
+from grr.files.table_file import read_columns, read_readings
 from grr.model.errors import StudyError
 
 LONG = [("part", "operator", "trial", "reading"), (1, "A", 1, 10.1), (2, "A", 1, 10.2)]

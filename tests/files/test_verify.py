@@ -1,5 +1,7 @@
 """What study.toml says is compared with what was logged while collecting."""
 
+from __future__ import annotations
+
 from dataclasses import replace
 
 import pytest
@@ -7,8 +9,8 @@ import pytest
 from grr.files.events import Event, Events
 from grr.files.folder import change_settings, new_study_folder
 from grr.files.journal import Journal, JournalRow
-from grr.files.settings_record import FOUND, record_changes, unrecorded_changes
 from grr.files.study_file import read_settings, settings_text, write_settings
+from grr.files.verify import FOUND, record_changes, unrecorded_changes
 from grr.model.errors import StudyError
 from grr.model.rules import Plan, Rules
 from grr.model.tolerance import Tolerance

@@ -1,4 +1,8 @@
-"""What an output may replace: a file that grr made, and nothing else unless told to.
+"""Which files may be opened, what they may be called, and which may be replaced.
+
+Opened is only an ordinary file of a bounded size: a pipe or a device would be waited for, or
+read, without an end. A new file gets a name that every system takes, so that a study can be
+passed on. An output replaces a file that grr made, and nothing else unless told to.
 
 How grr knows its own files: a page of HTML names grr as its generator, a PDF as its creator,
 a workbook as its author and as the last one who saved it; JSON begins with the name of the
@@ -10,14 +14,128 @@ from __future__ import annotations
 import os
 import re
 import stat
+import time
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from os import PathLike
 from pathlib import Path
+from typing import TypeVar
 
-from grr.files.names import refuse_bad_name
 from grr.model.errors import StudyError
 from grr.model.values import a_path
+
+Got = TypeVar("Got")
+
+#: How long a file that another program reads or replaces may hold this one up.
+_SECONDS_TO_FREE = 2.0
+#: The largest file of a study that is written here, in bytes: a million readings and more.
+LARGEST_RECORD = 500_000_000
+#: The largest file of settings, in bytes; a full ``study.toml`` has some thousands.
+LARGEST_SETTINGS = 1_000_000
+
+
+def regular_file(path: str | os.PathLike[str], largest: int | None = None) -> Path:
+    """Return the path of a file that may be opened.
+
+    Parameters
+    ----------
+    path : str or path
+        A link to a file is followed.
+    largest : int, optional
+        So many bytes at most.
+
+    Raises
+    ------
+    StudyError
+        It is a folder, a pipe, a device or a socket, or it is too large.
+    OSError
+        It is not there, or may not be looked at; the one who opens it says so in its words.
+    """
+    status = os.stat(path)  # noqa: PTH116 - takes a device's name on Windows as well
+    if stat.S_ISDIR(status.st_mode):
+        raise StudyError("This is a folder, not a file", "Name a file in it", file=path)
+    if not stat.S_ISREG(status.st_mode):
+        raise StudyError(
+            "This is a pipe or a device, not a file on the disk",
+            "Save what it holds as a file, and name that",
+            file=path,
+        )
+    if largest is not None and status.st_size > largest:
+        raise StudyError(
+            f"The file is larger than the {largest / 1e6:g} MB that are read here",
+            "Check that it is the right file",
+            file=path,
+            value=f"{status.st_size / 1e6:.1f} MB",
+        )
+    return Path(path)
+
+
+def once_free(use: Callable[[], Got]) -> Got:
+    """Read or replace a small file; on Windows wait a moment while another program does.
+
+    Raises
+    ------
+    OSError
+        It is still not free, or cannot be used at all.
+    """
+    given_up = time.monotonic() + _SECONDS_TO_FREE
+    while True:
+        try:
+            return use()
+        except PermissionError:
+            if os.name != "nt" or time.monotonic() > given_up:
+                raise
+        time.sleep(0.02)
+
+
+def refuse_irregular(path: Path) -> None:
+    """Refuse a file, or a folder of files, where one is not an ordinary file.
+
+    Raises
+    ------
+    StudyError
+        See `regular_file`.
+    """
+    for file in path.rglob("*") if path.is_dir() else (path,):
+        if not file.is_dir():
+            regular_file(file)
+
+
+_FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f]')
+#: Devices of Windows, whatever ending follows (Microsoft: Naming Files, Paths, and Namespaces).
+_DEVICE = re.compile(
+    r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])\s*(\..*)?", re.IGNORECASE
+)
+
+
+def legal_name(name: str) -> bool:
+    """Whether Windows takes the name of a file or folder as well."""
+    return not (_FORBIDDEN.search(name) or _DEVICE.fullmatch(name) or name.endswith((".", " ")))
+
+
+def refuse_bad_name(path: Path) -> None:
+    """Refuse to make a file or folder whose name some systems do not take.
+
+    Parameters
+    ----------
+    path : Path
+        What is there already keeps its name.
+
+    Raises
+    ------
+    StudyError
+        A name that is still to be made is not legal on Windows.
+    """
+    new = [one.name for one in (path, *path.parents) if one.name and not one.exists()]
+    for name in new:
+        if name != ".." and not legal_name(name):
+            raise StudyError(
+                "A file or folder cannot have this name on every system",
+                'Leave out < > : " / \\ | ? * and a dot or space at the end, and names such as '
+                "CON, NUL and COM1",
+                value=name,
+            )
+
 
 #: Files of a study folder that only grr itself writes, or that hold its readings.
 STUDY_FILES = ("study.toml", "readings.csv", "readings.xlsx", "events.csv")

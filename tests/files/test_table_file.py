@@ -1,3 +1,7 @@
+"""Plain columns of a file: a reference part, gauge blocks, checks over time."""
+
+from __future__ import annotations
+
 import datetime as dt
 
 import numpy as np
