@@ -110,5 +110,6 @@ rm -rf "$here/grr"
 "$here/pip/bin/python" -m pip install -qq --no-deps --no-build-isolation --target "$here/grr" .
 
 if [ "${1:-}" = --short ]; then set -- -q "${short[@]}" "${@:2}"; fi
+# Hypothesis' profile "ci" does not fail a test because wine is slow.
 windows_python -X "pycache_prefix=$here/compiled" -m pytest \
-    -p no:cacheprovider -o addopts=--import-mode=importlib "$@"
+    -p no:cacheprovider -o addopts=--import-mode=importlib --hypothesis-profile=ci "$@"
