@@ -7,6 +7,7 @@ import importlib
 import pkgutil
 import subprocess
 import sys
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -14,23 +15,41 @@ import pytest
 import grr
 
 PACKAGE = Path(grr.__file__).parent
-#: From the bottom up; a module may import its own layer and those below.
-LAYERS = [
-    {"model"},
-    {"formulas"},
-    {"files"},
-    {"show"},
-    {"questions"},
-    {"entry"},
-    {"page"},
-    {"many", "cluster"},
-    {"shipped", "lab", "cli"},
-]
+MODEL, FORMULAS = {"model"}, {"model", "formulas"}
+QUESTIONS = {*FORMULAS, "show", "questions"}
+PAGES = {*QUESTIONS, "files", "entry", "page"}
+MANY = {*PAGES, "many", "cluster"}
+#: Each folder or module of the package, and what it may import.
+LAYERS = {
+    "model": MODEL,
+    "formulas": FORMULAS,
+    "files": {"model", "files"},
+    "show": {*FORMULAS, "show"},
+    "questions": QUESTIONS,
+    "entry": {*QUESTIONS, "files", "entry"},
+    "page": PAGES,
+    "many": MANY,
+    "cluster": MANY,
+    "shipped": {*MANY, "shipped", "lab", "cli"},
+    "lab": {*MANY, "shipped", "lab", "cli"},
+    "cli": {*MANY, "shipped", "lab", "cli"},
+}
 #: What a figure may ask of the questions above it: `grr.show.in_order` takes a study alone,
 #: and draws the drift that `grr.drift` finds in it.
-UPWARD = {"show/time_figures.py": {"questions"}}
-LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
-MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if "_demo_data" not in path.parts]
+UPWARD = {"grr.show.time_figures": {"grr.questions.drift"}}
+
+
+def name_of(path: Path) -> str:
+    """Return the name under which a module is imported."""
+    parts = ("grr", *path.relative_to(PACKAGE).with_suffix("").parts)
+    return ".".join(parts).removesuffix(".__init__")
+
+
+MODULES = {
+    name_of(path): ast.parse(path.read_text(encoding="utf-8"))
+    for path in sorted(PACKAGE.rglob("*.py"))
+    if "_demo_data" not in path.parts
+}
 
 
 def run(script: str, *arguments: str) -> None:
@@ -38,10 +57,6 @@ def run(script: str, *arguments: str) -> None:
     command = [sys.executable, "-c", script, *arguments]
     done = subprocess.run(command, check=False, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
-
-
-def layer_of(path: Path) -> str:
-    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
 def for_types_only(node: ast.AST) -> bool:
@@ -53,28 +68,46 @@ def for_types_only(node: ast.AST) -> bool:
     )
 
 
-def imported_layers(path: Path) -> set[str]:
-    """Return the layers that a module imports; a figure may know the type of what it draws."""
-    figure = layer_of(path) == "show"
+def imported(module: str, *, types: bool = False) -> set[str]:
+    """Return the modules of this package that one imports, anywhere in it.
+
+    With ``types`` also those that it needs for its annotations only.
+    """
     found = set()
-    nodes: list[ast.AST] = [ast.parse(path.read_text(encoding="utf-8"))]
+    nodes: list[ast.AST] = [MODULES[module]]
     for node in nodes:
-        nodes += [n for n in ast.iter_child_nodes(node) if not (figure and for_types_only(n))]
-        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("grr."):
-            found.add(node.module.split(".")[1])
+        nodes += [n for n in ast.iter_child_nodes(node) if types or not for_types_only(n)]
         if isinstance(node, ast.Import):
-            found |= {n.name.split(".")[1] for n in node.names if n.name.startswith("grr.")}
-    return found
+            found |= {name.name for name in node.names}
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{module} imports relatively"
+            for name in node.names:
+                inner = f"{node.module}.{name.name}"
+                found.add(inner if inner in MODULES else str(node.module))
+    return found & set(MODULES) - {module, "grr"}
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_imports_go_down(path: Path) -> None:
-    own = layer_of(path)
-    if own == "__init__":
-        return
-    assert own in LEVEL, f"{own} is in no layer"
-    for other in imported_layers(path) - UPWARD.get(path.relative_to(PACKAGE).as_posix(), set()):
-        assert LEVEL[other] <= LEVEL[own], f"{own} imports {other}, which is above it"
+@pytest.mark.parametrize("module", sorted(set(MODULES) - {"grr"}))
+def test_imports_go_down(module: str) -> None:
+    own = module.split(".")[1]
+    assert own in LAYERS, f"{own} is in no layer"
+    # A figure may know the type of what it draws.
+    for other in imported(module, types=own != "show") - UPWARD.get(module, set()):
+        assert other.split(".")[1] in LAYERS[own], f"{module} may not import {other}"
+
+
+def test_imports_form_no_circle() -> None:
+    graph = {module: imported(module) for module in MODULES}
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError as error:
+        pytest.fail(f"a circle of imports: {' imports '.join(reversed(error.args[1]))}")
+
+
+def test_imports_inside_functions_and_of_submodules_are_seen() -> None:
+    assert "grr.questions.drift" in imported("grr.show.time_figures")  # inside a function
+    assert "grr.formulas.average_range" in imported("grr.questions.gauge")  # from the package
+    assert "grr.model.study" in imported("grr", types=True) - imported("grr")
 
 
 def test_formulas_know_no_tables_files_or_figures() -> None:

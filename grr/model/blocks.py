@@ -1,12 +1,12 @@
 """What a result says, once, in blocks; writers turn them into text, HTML and pages.
 
-A result names its blocks in `blocks()`. `grr.model.terminal` writes them for 80 columns,
-`grr.model.html` for a notebook, `grr.page` for the report. No result writes HTML.
+A result names its blocks in `blocks()`, see `grr.model.printed`. `grr.model.terminal` writes
+them for 80 columns, `grr.model.html` for a notebook, `grr.page` for the report. No result
+writes HTML.
 """
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -110,24 +110,3 @@ class Picture:
 
 
 Block = Prose | Bullets | Heading | Banner | Table | Facts | Formulas | Callout | Fold | Picture
-
-
-class Printed(ABC):
-    """A result that prints its blocks, in a terminal and in a notebook."""
-
-    @abstractmethod
-    def blocks(self) -> Sequence[Block]:
-        """Return what the result says, from top to bottom."""
-
-    def __str__(self) -> str:
-        from grr.model.terminal import as_text
-
-        return as_text(self.blocks())
-
-    def __repr__(self) -> str:
-        return str(self)
-
-    def _repr_html_(self) -> str:
-        from grr.model.html import as_html
-
-        return as_html(self.blocks())

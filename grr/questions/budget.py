@@ -33,8 +33,9 @@ from grr.formulas.uncertainty import (
     effective_df,
     propagate,
 )
-from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
+from grr.model.printed import Printed
 from grr.model.rounding import JOIN, figures, fine_interval, length, limits_text, percent, with_unit
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit

@@ -13,8 +13,9 @@ from grr.formulas import data_checks
 from grr.formulas.average_range import chance_beyond_limit, d2, upper_range_limit
 from grr.formulas.data_checks import FACTORS, digits_seen, median
 from grr.formulas.operator_comparison import trial_ranges
-from grr.model.blocks import Block, Callout, Printed, Prose
+from grr.model.blocks import Block, Callout, Prose
 from grr.model.errors import StudyError
+from grr.model.printed import Printed
 from grr.model.record import REMEDY, Record
 from grr.model.rounding import counted, figures, length, lengths_apart, listed, percent, size
 from grr.model.study import Cube, Study, checked_study

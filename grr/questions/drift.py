@@ -34,11 +34,12 @@ from grr.formulas.drift_rate import (
 )
 from grr.formulas.micrometer import STEEL_EXPANSION, warming_for
 from grr.formulas.sources_of_variation import rounding_floor
-from grr.model.blocks import Block, Bullets, Fold, Heading, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.frames import frame
 from grr.model.names import begun, shortened
+from grr.model.printed import Printed
 from grr.model.rounding import JOIN, figures, length, listed, p_cell, percent
 from grr.model.study import Study, checked_study
 from grr.model.units import conversion

@@ -40,10 +40,11 @@ from grr.formulas.sources_of_variation import (
     rounding_floor,
     whole_categories,
 )
-from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.choices import MEASURES, NAMES, SOURCES
 from grr.model.errors import StudyError
 from grr.model.frames import frame
+from grr.model.printed import Printed
 from grr.model.rounding import (
     JOIN,
     counted,

@@ -25,10 +25,11 @@ from grr.formulas.improvement import (
 )
 from grr.formulas.pivots import Pivots
 from grr.formulas.sources_of_variation import Specification
-from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.frames import frame
+from grr.model.printed import Printed
 from grr.model.rounding import figures, with_unit
 from grr.model.values import needs, number
 from grr.questions.gauge import EXAMPLE, GaugeResult

@@ -15,8 +15,9 @@ from grr.formulas.pivots import DRAWS, SEED, Pivots, crossed_pivots, floored_piv
 from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import Specification
 from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
-from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.choices import MEASURES, NAMES, SOURCES
+from grr.model.printed import Printed
 from grr.model.rounding import JOIN, figures, percent
 from grr.model.study import Study
 from grr.model.units import conversion, fine_unit

@@ -34,9 +34,10 @@ from grr.formulas.straight_line import (
     prediction_band,
     slope_calibration_u,
 )
-from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
+from grr.model.printed import Printed
 from grr.model.readings_table import refuse_gaps, table_of
 from grr.model.rounding import counted, figures, fine_length, length, p_text, size, with_unit
 from grr.model.units import canonical_unit, conversion, fine_unit

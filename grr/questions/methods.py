@@ -26,10 +26,11 @@ from grr.formulas.method_comparison import (
     p_inside_margin,
     p_outside_margin,
 )
-from grr.model.blocks import Banner, Block, Bullets, Fold, Heading, Printed, Prose, Table
+from grr.model.blocks import Banner, Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
 from grr.model.names import begun, shortened
+from grr.model.printed import Printed
 from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, listed, percent
 from grr.model.study import Study, checked_study
 from grr.model.values import number, one_of

@@ -35,11 +35,12 @@ from grr.formulas.operator_comparison import (
     tukey_p,
     tukey_pairs,
 )
-from grr.model.blocks import Block, Bullets, Callout, Fold, Heading, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Callout, Fold, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.frames import frame
 from grr.model.names import shortened
+from grr.model.printed import Printed
 from grr.model.rounding import figures, length, listed, p_cell, percent
 from grr.model.study import Cube, Study, checked_study
 from grr.model.values import number

@@ -12,8 +12,9 @@ import pandas as pd
 
 from grr.formulas.pivots import SEED
 from grr.formulas.precision import Design, Precision, Shares, designs_within, simulated_precision
-from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
+from grr.model.printed import Printed
 from grr.model.rounding import JOIN, counted, figures, length, percent, whole_percent
 from grr.model.rules import Plan, Rules
 from grr.model.tolerance import Tolerance

@@ -19,9 +19,10 @@ import pandas as pd
 
 from grr.formulas.bias import with_reference_uncertainty
 from grr.formulas.capability import LIMIT_PROCESS
-from grr.model.blocks import Banner, Block, Bullets, Heading, Printed, Prose, Table
+from grr.model.blocks import Banner, Block, Bullets, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
+from grr.model.printed import Printed
 from grr.model.rounding import counted, figures, length, limits_text, percent
 from grr.model.settings import CLOSED_FACES, checked_facts
 from grr.model.tolerance import Tolerance, a_tolerance

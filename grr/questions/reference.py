@@ -29,9 +29,10 @@ from grr.formulas.capability import (
 )
 from grr.formulas.confidence_limits import sd_interval
 from grr.formulas.sources_of_variation import hidden_by_rounding, rounding_floor
-from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
+from grr.model.printed import Printed
 from grr.model.readings_table import reading_values
 from grr.model.rounding import counted, length, limits_text, p_text, size
 from grr.model.tolerance import Tolerance, a_tolerance

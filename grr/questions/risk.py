@@ -23,9 +23,10 @@ from grr.formulas.conformity import (
     refuse_values_without_risk,
     specific_risk,
 )
-from grr.model.blocks import Block, Bullets, Heading, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.frames import frame
+from grr.model.printed import Printed
 from grr.model.rounding import (
     chance,
     chances,

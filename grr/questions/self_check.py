@@ -22,7 +22,8 @@ from grr.formulas.method_comparison import single_pair_agreement
 from grr.formulas.sources_of_variation import distinct_categories
 from grr.formulas.straight_line import fit_line
 from grr.formulas.uncertainty import combined_uncertainty, coverage_factor, effective_df
-from grr.model.blocks import Block, Printed, Prose, Table
+from grr.model.blocks import Block, Prose, Table
+from grr.model.printed import Printed
 from grr.model.values import needs
 
 _MANUAL = "AIAG MSA, 4th ed."

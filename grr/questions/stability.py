@@ -42,9 +42,10 @@ from grr.formulas.data_checks import DigitsSeen, digits_seen
 from grr.formulas.drift_rate import recheck_after
 from grr.formulas.sources_of_variation import hidden_by_rounding
 from grr.formulas.straight_line import fit_line
-from grr.model.blocks import Block, Bullets, Printed, Prose, Table
+from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
+from grr.model.printed import Printed
 from grr.model.readings_table import refuse_gaps, table_of
 from grr.model.rounding import JOIN, counted, length, p_text, percent, size
 from grr.model.tolerance import Tolerance

@@ -21,9 +21,10 @@ from grr.formulas.confidence_limits import (
 )
 from grr.formulas.pivots import Pivots, crossed_pivots
 from grr.formulas.sources_of_variation import Specification
-from grr.model.blocks import Banner, Block, Bullets, Heading, Printed, Prose
+from grr.model.blocks import Banner, Block, Bullets, Heading, Prose
 from grr.model.choices import NAMES, Decision
 from grr.model.errors import StudyError
+from grr.model.printed import Printed
 from grr.model.readings_table import natural_order
 from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, listed, percent
 from grr.model.rules import Rules

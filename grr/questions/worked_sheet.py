@@ -12,9 +12,10 @@ from grr.formulas import average_range as form
 from grr.formulas.arrays import Array
 from grr.formulas.average_range import MANY_RANGES, AverageRange, d2, d2_star, upper_range_limit
 from grr.formulas.sources_of_variation import NDC_FACTOR
-from grr.model.blocks import Block, Bullets, Facts, Printed, Prose
+from grr.model.blocks import Block, Bullets, Facts, Prose
 from grr.model.choices import NAMES
 from grr.model.names import shortened
+from grr.model.printed import Printed
 from grr.model.rounding import decimals_for, figures, listed, percent, reading_decimals
 from grr.model.study import Study
 from grr.questions.gauge import GaugeResult, average_range, opening
