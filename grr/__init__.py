@@ -28,12 +28,12 @@ if TYPE_CHECKING:
     from grr.model.rules import Rules as Rules
     from grr.model.study import Study as Study
     from grr.model.tolerance import Tolerance as Tolerance
-    from grr.page.json_result import export_json as export_json
-    from grr.page.planning import StudyPlan as StudyPlan
-    from grr.page.planning import plan_study as plan_study
-    from grr.page.planning import run_sheet as run_sheet
+    from grr.page.json_export import export_json as export_json
+    from grr.page.report import report as report
+    from grr.page.run_sheet import StudyPlan as StudyPlan
+    from grr.page.run_sheet import plan_study as plan_study
+    from grr.page.run_sheet import run_sheet as run_sheet
     from grr.page.workbook import export_workbook as export_workbook
-    from grr.page.write import report as report
     from grr.questions.budget import Contribution as Contribution
     from grr.questions.budget import UncertaintyBudget as UncertaintyBudget
     from grr.questions.check import Finding as Finding
@@ -74,9 +74,9 @@ if TYPE_CHECKING:
 
 #: Public name → the module that defines it.
 _HOMES = {
-    "export_json": "grr.page.json_result",
+    "export_json": "grr.page.json_export",
     "export_workbook": "grr.page.workbook",
-    "report": "grr.page.write",
+    "report": "grr.page.report",
     "after_check": "grr.questions.stability",
     "analyse_many": "grr.many.analyse",
     "anova": "grr.questions.gauge",
@@ -113,7 +113,7 @@ _HOMES = {
     "open_study": "grr.files.folder",
     "OperatorComparison": "grr.questions.operators",
     "Plan": "grr.model.rules",
-    "plan_study": "grr.page.planning",
+    "plan_study": "grr.page.run_sheet",
     "practice_folder": "grr.files.chosen",
     "Qualification": "grr.questions.qualify",
     "qualify": "grr.questions.qualify",
@@ -122,7 +122,7 @@ _HOMES = {
     "reference_study": "grr.questions.reference",
     "ReferenceResult": "grr.questions.reference",
     "Rules": "grr.model.rules",
-    "run_sheet": "grr.page.planning",
+    "run_sheet": "grr.page.run_sheet",
     "save_study": "grr.files.folder",
     "self_check": "grr.questions.self_check",
     "SelfCheck": "grr.questions.self_check",
@@ -131,7 +131,7 @@ _HOMES = {
     "Study": "grr.model.study",
     "study_form": "grr.entry.study_form",
     "StudyError": "grr.model.errors",
-    "StudyPlan": "grr.page.planning",
+    "StudyPlan": "grr.page.run_sheet",
     "Tolerance": "grr.model.tolerance",
     "UncertaintyBudget": "grr.questions.budget",
     "verdict": "grr.questions.verdict",

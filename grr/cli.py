@@ -201,9 +201,9 @@ def new(options: argparse.Namespace) -> int:
     """Start a study folder, and say what in it decides most."""
     from grr.files.folder import new_study_folder
     from grr.model.settings import MEANINGS
-    from grr.model.tables import paragraph
+    from grr.model.terminal import paragraph
     from grr.model.tolerance import Tolerance
-    from grr.page.planning import plan_study
+    from grr.page.run_sheet import plan_study
     from grr.questions.planning import refuse_coarse, shop_unit, warnings_about
 
     unit = shop_unit(options.unit)
@@ -264,7 +264,7 @@ def analyse(options: argparse.Namespace) -> int:
     Of several methods it is that of the method judged worst.
     """
     import grr
-    from grr.model.tables import WIDTH
+    from grr.model.terminal import WIDTH
     from grr.questions.methods import compare_with_baseline
 
     study = grr.open_study(options.folder)
@@ -291,7 +291,7 @@ def _print_numbers(study: Study) -> str:
 
 def _by_ranges(study: Study) -> str:
     import grr
-    from grr.model.tables import paragraph
+    from grr.model.terminal import paragraph
 
     try:
         return str(grr.average_range(study))
@@ -376,7 +376,7 @@ def _add_report(add: _Add) -> None:
 def report(options: argparse.Namespace) -> int:
     """Write the report of a study, and the workbook and JSON where asked for."""
     import grr
-    from grr.page.target import target_file
+    from grr.files.outputs import target_file
 
     study, force = grr.open_study(options.folder), options.force
     output = options.output or options.folder / "report.html"
@@ -485,7 +485,7 @@ def self_check(options: argparse.Namespace) -> int:
     """Run the published examples on this installation."""
     import grr
     from grr.files.disk import write_whole
-    from grr.model.tables import html_page
+    from grr.model.html import html_page
 
     target = None
     if options.output is not None:

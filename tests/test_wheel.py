@@ -50,8 +50,11 @@ def test_contents(wheel: Path) -> None:
     for name in ("grr/py.typed", "grr/_demo_data/dowel_pin/study.toml", "grr/many/analyse.py"):
         assert name in names
     package = {
-        f"grr/{p.relative_to(ROOT / 'grr').as_posix()}" for p in (ROOT / "grr").rglob("*.py")
+        f"grr/{p.relative_to(ROOT / 'grr').as_posix()}"
+        for p in (ROOT / "grr").rglob("*")
+        if p.suffix in (".py", ".j2", ".css", ".json", ".js")
     }
+    assert "grr/page/report.html.j2" in package
     assert {name for name in package if "checkpoint" not in name} <= set(names)
     for unwanted in ("checkpoint", "__pycache__", ".pyc", "tests/", ".hypothesis", "cache"):
         assert not [name for name in names if unwanted in name], unwanted

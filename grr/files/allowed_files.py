@@ -265,3 +265,21 @@ def _workbook_made_by_grr(path: Path) -> bool:
             return False
         properties = archive.read(entry)
     return b">grr</dc:creator>" in properties and b">grr</cp:lastModifiedBy>" in properties
+
+
+def target_file(path: str | PathLike[str], *endings: str, overwrite: bool = False) -> Path:
+    """Return the path of a file to write; it has one of the endings, and may be written there.
+
+    Raises
+    ------
+    StudyError
+        Another ending, or see `safe_target`.
+    """
+    target = a_path(path)
+    if target.suffix.lower() not in endings:
+        raise StudyError(
+            f"This is written as {' or '.join(endings)}",
+            f"Give the file the ending {' or '.join(endings)}",
+            file=target,
+        )
+    return safe_target(target, overwrite=overwrite)

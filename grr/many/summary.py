@@ -7,9 +7,9 @@ from typing import Any
 import pandas as pd
 
 from grr.files.text_and_numbers import FORMULA_SIGNS
-from grr.model import tables
 from grr.model.names import short_names
 from grr.model.rounding import counted, percent
+from grr.model.terminal import bullet, paragraph, text_table
 
 _CLASSES = {
     "good": "good",
@@ -31,7 +31,7 @@ def text_summary(found: pd.DataFrame, by: str, *, most: int = 10) -> str:
     failed = len(found) - len(usable)
     if failed:
         counts.append(f"{failed} not analysed")
-    lines = [tables.paragraph(f"{total}, by the manual's rule: {', '.join(counts)}.")]
+    lines = [paragraph(f"{total}, by the manual's rule: {', '.join(counts)}.")]
     worst = usable.dropna(subset="GRR_percent_tolerance").nlargest(most, "GRR_percent_tolerance")
     if len(worst):
         head = ["worst", "GRR, % of tolerance", "dominated by", "% of total", "ndc"]
@@ -45,12 +45,12 @@ def text_summary(found: pd.DataFrame, by: str, *, most: int = 10) -> str:
             ]
             for name, (_, row) in zip(_names(worst[by]), worst.iterrows(), strict=True)
         ]
-        lines += ["", tables.text_table(head, rows)]
+        lines += ["", text_table(head, rows)]
     errors = found[found["error"] != ""][:most]
     if failed:
         lines += ["", f"{counted(failed, 'error')}; the column error has all:"]
         lines += [
-            tables.bullet(f"{name}: {error}")
+            bullet(f"{name}: {error}")
             for name, error in zip(_names(errors[by]), errors["error"], strict=True)
         ]
     return "\n".join(lines)

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from grr.model import tables
+from grr.model.blocks import Block, Printed, Table
 from grr.model.errors import StudyError
 from grr.model.terms import TERMS, Explanation
 
 
 @dataclass(frozen=True, repr=False)
-class Glossary:
+class Glossary(Printed):
     """All terms, each with its meaning, formula and source."""
 
     entries: tuple[Explanation, ...] = TERMS
@@ -28,11 +28,10 @@ class Glossary:
     def __str__(self) -> str:
         return "\n\n".join(map(str, self.entries))
 
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
+    def blocks(self) -> list[Block]:
+        """Return the terms as one table; a terminal has them below each other."""
         rows = [[e.term, e.meaning, e.formula, e.source] for e in self.entries]
-        return tables.html_table(["Term", "Meaning", "Formula", "Source"], rows, left=4)
+        return [Table(["Term", "Meaning", "Formula", "Source"], rows, left=4)]
 
 
 def explain(term: str | None = None) -> Explanation | Glossary:

@@ -126,3 +126,14 @@ def _callout(title: str, entries: Sequence[tuple[str, str]], colour: str) -> str
         f'<div style="font-weight:600;color:{colour}">{escaped(title)}</div>'
         f'<ul style="margin:4px 0;padding-left:20px">{items}</ul></div>'
     )
+
+
+def html_page(title: str, body: str) -> str:
+    """Return a whole page of HTML; ``body`` is HTML already, the title is escaped."""
+    return (
+        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="generator" content="grr">'
+        f"<title>{escape(title)}</title></head>"
+        f'<body style="max-width:960px;margin:24px auto;padding:0 16px;font:15px/1.5 {FONT};'
+        f'color:{INK}"><h1 style="font:600 26px {FONT}">{escape(title)}</h1>{body}</body></html>\n'
+    )

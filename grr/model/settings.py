@@ -44,6 +44,8 @@ class Question:
     ----------
     key : str
         Its name in ``Study.facts`` and in ``study.toml``.
+    label : str
+        Names the answer where it is shown: in reports.
     question : str
     kind : {"text", "number", "whole", "date", "yes_no", "choice"}
     help : str
@@ -55,6 +57,7 @@ class Question:
     """
 
     key: str
+    label: str
     question: str
     kind: Kind
     help: str
@@ -69,17 +72,27 @@ HOLDINGS = ("stand", "handheld with insulation", "bare hand")
 FACTS = (
     Question(
         "characteristic",
+        "Characteristic",
         "What is measured?",
         "text",
         "As on the drawing: diameter, thickness, length.",
     ),
-    Question("planned_by", "Who plans this study?", "text", "The person to ask about it."),
     Question(
-        "customer", "Who is the customer?", "text", "Their requirements go before the rules here."
+        "planned_by", "Planned by", "Who plans this study?", "text", "The person to ask about it."
     ),
-    Question("drawing", "Drawing number", "text", "The drawing whose tolerance is used."),
+    Question(
+        "customer",
+        "Customer",
+        "Who is the customer?",
+        "text",
+        "Their requirements go before the rules here.",
+    ),
+    Question(
+        "drawing", "Drawing", "Drawing number", "text", "The drawing whose tolerance is used."
+    ),
     Question(
         "nominal",
+        "Nominal size",
         "Nominal size on the drawing",
         "number",
         "Sizes are also shown as deviations from it.",
@@ -88,12 +101,20 @@ FACTS = (
     Question(
         "drawing_revision",
         "Drawing revision",
+        "Drawing revision",
         "text",
         "A tolerance can change from one revision to the next.",
     ),
-    Question("lot", "Lot or batch of the parts", "text", "So that the parts can be found again."),
+    Question(
+        "lot",
+        "Lot or batch",
+        "Lot or batch of the parts",
+        "text",
+        "So that the parts can be found again.",
+    ),
     Question(
         "measuring_place",
+        "Measured at",
         "Where on the part is it measured?",
         "text",
         "Such as: 5 mm from the chamfer, two points. If everyone picks a place, roundness and "
@@ -101,25 +122,31 @@ FACTS = (
     ),
     Question(
         "place_marked",
+        "Place marked on the parts",
         "Is that place marked on the parts?",
         "yes_no",
         "A mark keeps the part's own form out of the gauge's repeatability.",
     ),
-    Question("gauge_number", "Number of the gauge", "text", "As engraved or on its label."),
+    Question(
+        "gauge_number", "Gauge", "Number of the gauge", "text", "As engraved or on its label."
+    ),
     Question(
         "certificate",
+        "Calibration certificate",
         "Number of the calibration certificate",
         "text",
         "This study does not replace a calibration.",
     ),
     Question(
         "calibration_due",
+        "Calibration due",
         "Calibration due on",
         "date",
         "Past this date the readings cannot be relied on.",
     ),
     Question(
         "readings_are",
+        "The gauge shows",
         "What does the gauge show?",
         "choice",
         "The full size, or the deviation from the master on which it was set.",
@@ -127,6 +154,7 @@ FACTS = (
     ),
     Question(
         "setting_master_size",
+        "Size of the setting master",
         "Size of the setting master, if it shows deviations",
         "number",
         "The calibrated size; it is taken off the limits before they are compared with readings.",
@@ -134,6 +162,7 @@ FACTS = (
     ),
     Question(
         "zeroed_on",
+        "Zeroed on",
         "What is the gauge zeroed on?",
         "choice",
         "Closed faces cannot show an even warming of the frame; a master of the part's size can.",
@@ -142,6 +171,7 @@ FACTS = (
     Question(
         "zero_master_size",
         "Size of the zeroing master",
+        "Size of the zeroing master",
         "number",
         "Leave empty for closed faces.",
         "study",
@@ -149,23 +179,27 @@ FACTS = (
     Question(
         "zero_master_certificate",
         "Certificate of the zeroing master",
+        "Certificate of the zeroing master",
         "text",
         "Leave empty for closed faces.",
     ),
     Question(
         "zero_orientation",
+        "Held while zeroed",
         "How is the gauge held while it is zeroed?",
         "text",
         "It must be held as in measuring: horizontal or upright changes the zero.",
     ),
     Question(
         "zeroed_how_often",
+        "Zeroed how often",
         "How often is it zeroed?",
         "text",
         "Such as: at the start of each session, or every ten parts.",
     ),
     Question(
         "holding",
+        "Held while measuring",
         "How is the gauge held while measuring?",
         "choice",
         "A hand warms the frame; a warm frame reads low.",
@@ -173,12 +207,14 @@ FACTS = (
     ),
     Question(
         "ratchet_turns",
+        "Turns of the ratchet",
         "Turns or clicks of the ratchet",
         "whole",
         "The same number every time keeps the measuring force the same.",
     ),
     Question(
         "soak_minutes",
+        "Soaked side by side",
         "How long do gauge and parts lie side by side beforehand?",
         "number",
         "They must reach the same temperature.",
@@ -187,12 +223,14 @@ FACTS = (
     Question(
         "room_temperature",
         "Room temperature",
+        "Room temperature",
         "number",
         "Sizes on drawings hold at 20 °C (ISO 1).",
         "°C",
     ),
     Question(
         "sessions_per_operator",
+        "Sessions of each operator",
         "In how many sessions does each operator measure?",
         "whole",
         "Sessions on different days show what changes from day to day.",

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from grr.model import tables
+from grr.model.blocks import Block, Heading, Printed, Prose
 
 MANUAL = "AIAG MSA, 4th ed. (2010)"
 
 
 @dataclass(frozen=True, repr=False)
-class Explanation:
+class Explanation(Printed):
     """One term: what it means, how it is computed, where that is published."""
 
     term: str
@@ -28,20 +28,10 @@ class Explanation:
             columns=["term", "meaning", "formula", "source"],
         )
 
-    def __str__(self) -> str:
-        lines = [self.term, tables.paragraph(self.meaning, "  ")]
-        if self.formula:
-            lines.append(tables.paragraph(f"Formula: {self.formula}", "  "))
-        lines.append(tables.paragraph(f"Source: {self.source}", "  "))
-        return "\n".join(lines)
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
+    def blocks(self) -> list[Block]:
+        """Return the term, and under it its meaning, formula and source."""
         formula = [f"Formula: {self.formula}"] if self.formula else []
-        return tables.html_heading(self.term, 4) + tables.html_prose(
-            self.meaning, *formula, f"Source: {self.source}"
-        )
+        return [Heading(self.term), Prose([self.meaning, *formula, f"Source: {self.source}"])]
 
 
 TERMS = (

@@ -1,30 +1,48 @@
-"""How the study was carried out: against its plan, blind or not, and what the zero did."""
+"""How the study was carried out, and where its numbers come from.
+
+`conduct_blocks`: against its plan, blind or not, and what the zero did. `provenance_blocks`:
+fingerprint, who entered what, corrections, versions. `all_facts`: what was asked about it.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable
-from typing import Any
+import platform
+from collections.abc import Hashable, Sequence
+from hashlib import sha256
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from grr.files.events import COLUMNS
-from grr.model import tables
+from grr.files.folder import EVENTS_FILE
+from grr.formulas.pivots import SEED
+from grr.model.blocks import Bullets, Facts, Heading, Prose, Table
 from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
 from grr.model.names import shortened
-from grr.model.rounding import counted, length, listed, percent, size
+from grr.model.record import FileCheck
+from grr.model.rounding import counted, listed, percent, size
 from grr.model.rules import Plan
+from grr.model.settings import FACTS
 from grr.model.study import Study
-from grr.page.page import heading, or_reason
+from grr.page.page_blocks import PageBlock, Verbatim, or_reason
 from grr.questions.collection import collection_of, with_last_readings
 from grr.questions.gauge import anova
 from grr.questions.sittings import zero_checks
 
+if TYPE_CHECKING:
+    from grr.page.front import Cover
+
 #: Names of the zero checks that open a stretch of measuring, and of the one that closes it.
 _OPENS, _CLOSES = ("before", "again"), "after"
+_PACKAGES = ("grr", "numpy", "scipy", "pandas", "plotly")
+#: Events told of elsewhere in the report, or of no interest to its reader.
+_ELSEWHERE = ("zero", "session", "settings", "study", "added", "withdrawn")
 
 
-def conduct_html(study: Study, stated: str) -> str:
+def conduct_blocks(study: Study, stated: str) -> list[PageBlock]:
     """Return plan and deviations, blindness, and the checks of zero.
 
     Parameters
@@ -38,12 +56,12 @@ def conduct_html(study: Study, stated: str) -> str:
         sentences.append(f"Stated by who prepared the report: {stated}")
     if not sentences:
         sentences = [_as_planned(study)]
-    return (
-        heading("Against the plan")
-        + tables.html_list(sentences)
-        + or_reason(lambda: _blind(study), "How it was collected is not known: ")
-        + or_reason(lambda: _zeros(study), "The checks of zero cannot be read: ")
-    )
+    return [
+        Heading("Against the plan", 3),
+        Bullets(sentences),
+        *or_reason(lambda: _blind(study), "How it was collected is not known: "),
+        *or_reason(lambda: _zeros(study), "The checks of zero cannot be read: "),
+    ]
 
 
 def deviations(study: Study) -> list[str]:
@@ -128,16 +146,16 @@ def events_of(study: Study) -> pd.DataFrame:
     return study.record.events
 
 
-def _blind(study: Study) -> str:
+def _blind(study: Study) -> list[PageBlock]:
     found = collection_of(study)
     if found is None:
-        return ""
+        return []
     lines = [found.blindness]
     if found.voided:
         lines.append(f"{counted(found.voided, 'reading')} taken out or set right, see Corrections.")
     if found.taken_again:
         lines.append(_both_ways(study, found.taken_again))
-    return heading("Blind?") + tables.html_list(lines)
+    return [Heading("Blind?", 3), Bullets(lines)]
 
 
 def _both_ways(study: Study, count: int) -> str:
@@ -148,8 +166,8 @@ def _both_ways(study: Study, count: int) -> str:
         return f"{text}."
     try:
         first, last = anova(study), anova(again)
-    except StudyError:
-        return f"{text}."
+    except StudyError as error:
+        return f"{text}; GRR is not known both ways: {error.problem}."
     for measure, words in (("percent_tolerance", "of tolerance"), ("percent_tv", "of total")):
         values = [result.value("GRR", measure) for result in (first, last)]
         if not any(map(math.isnan, values)):
@@ -160,10 +178,10 @@ def _both_ways(study: Study, count: int) -> str:
     return f"{text}."
 
 
-def _zeros(study: Study) -> str:
+def _zeros(study: Study) -> list[PageBlock]:
     checks = zero_checks(study)
     if checks.empty:
-        return ""
+        return []
     rows = []
     for number, (_, session) in enumerate(checks.groupby("session", sort=False), start=1):
         opened: dict[Hashable, Any] | None = None
@@ -182,10 +200,217 @@ def _zeros(study: Study) -> str:
                 moved = _signed(float(check["reading"]) - float(opened["reading"]), study)
             rows.append([*shown, moved])
     head = ["Session", "Time (UTC)", "When", "On", "The gauge shows", "moved"]
-    return heading("Zero, session by session") + tables.html_table(head, rows, left=4)
+    return [Heading("Zero, session by session", 3), Table(head, rows, left=4)]
 
 
 def _signed(value: float, study: Study) -> str:
-    if value == 0.0:
-        return "0"
-    return f"{'−' if value < 0 else '+'}{length(abs(value), study.unit)}"
+    return "0" if value == 0.0 else f"{Estimate(value, unit=study.unit):+}"
+
+
+# Where the numbers come from
+# ---------------------------
+
+
+def provenance_blocks(study: Study, shown: Study) -> list[PageBlock]:
+    """Return fingerprint, record, corrections and software versions.
+
+    Parameters
+    ----------
+    study : Study
+        As it was read, so that the fingerprint is that of the file.
+    shown : Study
+        The same, or with coded operators.
+    """
+    entries = [
+        *_fingerprints(study, shown),
+        ("Software", ", ".join(f"{name} {text}" for name, text in versions().items())),
+        ("Seed of the intervals", str(SEED)),
+    ]
+    if study.plan is not None:
+        entries.append(("Seed of the measuring order", str(study.plan.seed)))
+    return [
+        Facts(entries),
+        *or_reason(lambda: _record(shown), "The record cannot be verified: "),
+        *or_reason(lambda: _events(shown), "The events cannot be read: "),
+        *([] if shown is study else _attached(shown)),
+    ]
+
+
+def _fingerprints(study: Study, shown: Study) -> list[tuple[str, str]]:
+    if shown is study:
+        return [("SHA-256 of the readings", readings_fingerprint(study))]
+    return [
+        ("SHA-256 of the coded readings", readings_fingerprint(shown)),
+        ("SHA-256 of the readings with names", readings_fingerprint(study)),
+        ("SHA-256 without operators", readings_fingerprint(study, operators=False)),
+    ]
+
+
+def _attached(shown: Study) -> list[PageBlock]:
+    """Return the coded readings as a table that can be computed with, and compared."""
+    told = (
+        "The SHA-256 of this text, each line ended by a line feed, is that of the coded readings. "
+        "Whoever has the readings with their names compares all but the names: sorted and "
+        "without the operators, both have the third SHA-256."
+    )
+    text = fingerprinted_text(shown)
+    return [Heading("The coded readings as a table", 3), Prose([told]), Verbatim(text)]
+
+
+def readings_fingerprint(study: Study, *, operators: bool = True) -> str:
+    """Return the SHA-256 of the readings, one line each, in the order of part, operator, trial.
+
+    Floats are written with all their digits, so that two studies have the same fingerprint
+    only where every reading is the same.
+
+    Parameters
+    ----------
+    study : Study
+    operators : bool
+        Whether names count; without them a study and its coded copy have the same
+        fingerprint, where each part has the same readings in each trial.
+    """
+    return sha256(fingerprinted_text(study, operators=operators).encode("utf-8")).hexdigest()
+
+
+def fingerprinted_text(study: Study, *, operators: bool = True) -> str:
+    """Return the lines whose fingerprint is taken, as CSV under a head."""
+    table = study.readings
+    keys = [name for name in ("method", "part", "operator", "trial") if name in table]
+    if not operators:
+        keys.remove("operator")
+    columns = [*keys, "reading"]
+    ordered = table.sort_values(keys if operators else columns, kind="stable")[columns]
+    return str(ordered.to_csv(index=False, lineterminator="\n", float_format="%.17g"))
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of what computed the numbers."""
+    return {
+        "Python": platform.python_version(),
+        **{name: version(name) for name in _PACKAGES},
+    }
+
+
+def signatures_block(cover: Cover) -> Table:
+    """Return the space for names, dates and signatures."""
+    rows = [["Prepared by", cover.prepared_by, "", ""], ["Approved by", cover.approved_by, "", ""]]
+    return Table(["Role", "Name", "Date", "Signature"], rows, left=4)
+
+
+def _record(study: Study) -> Sequence[PageBlock]:
+    found = study.record
+    journal = None if found is None else found.journal
+    if found is None or journal is None:
+        return [
+            Prose(
+                [
+                    "The readings were not collected with the entry form: there is no record of "
+                    "who entered which reading when, and no chain of hashes."
+                ]
+            )
+        ]
+    if found.problem is not None:
+        raise found.problem
+    entries = [entry for check in found.files for entry in _chain(check)]
+    if found.missing_sessions:
+        gone = ", ".join(found.missing_sessions)
+        entries.append(("Sessions", f"REMOVED: there is no record of session {gone}"))
+    changed = "; ".join(str(change) for change in found.changes)
+    if changed:
+        entries.append(("study.toml", f"CHANGED outside the record: {changed}"))
+    return [
+        Heading("The record", 3),
+        Facts(entries),
+        *_who_entered(journal),
+        *_corrections(journal),
+    ]
+
+
+def _chain(check: FileCheck) -> list[tuple[str, str]]:
+    state = f"{counted(check.rows, 'row')}, each as it was written"
+    if check.altered is not None:
+        state = (
+            f"ALTERED: row {check.altered.row} is the first that is not as it was written "
+            f"({check.altered.why})"
+        )
+    if check.torn_rows:
+        state += (
+            f"; cut off while written and not counted: row {', '.join(map(str, check.torn_rows))}"
+        )
+    return [(check.name, state), (f"Last hash of {check.name}", check.last_hash or "none")]
+
+
+def _who_entered(journal: pd.DataFrame) -> list[PageBlock]:
+    measured = journal[journal["reading"].notna()]
+    groups = measured.groupby(["entered_by", "source"], sort=True).size().reset_index()
+    rows = [
+        [str(who) or "not stated", str(source), str(count)]
+        for who, source, count in groups.itertuples(index=False, name=None)
+    ]
+    head = ["Entered by", "Source", "Readings"]
+    return [Heading("Who entered what", 3), Table(head, rows, left=2)]
+
+
+def _corrections(journal: pd.DataFrame) -> list[PageBlock]:
+    voiding = journal[journal["voids"].astype(str) != ""]
+    if voiding.empty:
+        return [Heading("Corrections", 3), Prose(["No reading was voided or corrected."])]
+    old = journal.set_index("id")["raw"].astype(str).to_dict()
+    rows = [
+        [
+            str(row.part),
+            str(row.operator),
+            str(row.trial),
+            old.get(str(row.voids), ""),
+            "taken out" if str(row.reading) == "nan" else str(row.raw),
+            str(row.reason),
+            str(row.entered_by),
+        ]
+        for row in voiding.itertuples()
+    ]
+    head = ["Part", "Operator", "Trial", "Was", "Now", "Reason", "By"]
+    return [Heading("Corrections", 3), Table(head, rows, left=7)]
+
+
+def _minute(time: str) -> str:
+    """Return a time as the files hold it, to the minute: 2027-03-31 09:15."""
+    return time[:16].replace("T", " ")
+
+
+def _events(study: Study) -> list[PageBlock]:
+    events = events_of(study)
+    events = events[~events["kind"].isin(_ELSEWHERE)]
+    if events.empty:
+        return []
+    shown = ["time", "kind", "name", "old", "value", "reason", "entered_by"]
+    rows = [
+        [_minute(str(time)), *(str(cell) for cell in row)]
+        for time, *row in events[shown].itertuples(index=False, name=None)
+    ]
+    head = ["Time (UTC)", "What", "About", "Was", "Is", "Reason", "By"]
+    return [Heading(f"Recorded while collecting ({EVENTS_FILE})", 3), Table(head, rows, left=7)]
+
+
+# What was asked about the study
+# ------------------------------
+
+
+def fact(study: Study, key: str) -> str:
+    """Return the answer to one question about a study as text; "" where it is not given."""
+    value = study.facts.get(key)
+    if value is None or value == "":
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    unit = next((entry.unit for entry in FACTS if entry.key == key), "")
+    unit = study.unit if unit == "study" else unit
+    text = f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{text} {unit}".rstrip()
+
+
+def all_facts(study: Study) -> list[tuple[str, str]]:
+    """Return every question that was answered, then what else was noted."""
+    asked = [(entry.label, fact(study, entry.key)) for entry in FACTS]
+    known = {entry.key for entry in FACTS}
+    return [*asked, *((str(key), fact(study, key)) for key in study.facts if key not in known)]

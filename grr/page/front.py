@@ -1,19 +1,31 @@
-"""The first page: the decision, the ruler, the few numbers that matter, who and when."""
+"""The first page of a report: the decision, the ruler, the few numbers that matter, who and when.
+
+`front_page` is that of a study by one method, `methods_front_page` that of several: which
+of them is needed, and how sure that is.
+"""
 
 from __future__ import annotations
 
-from html import escape
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from grr.model import tables
+import pandas as pd
+
+from grr.model.blocks import Banner, Bullets, Facts, Formulas, Heading, Picture, Prose, Table
+from grr.model.errors import StudyError
 from grr.model.names import shortened
-from grr.model.rounding import counted, listed
+from grr.model.rounding import JOIN, counted, length, listed, percent
 from grr.model.study import Study
-from grr.page.cover import Cover, fact
-from grr.page.key_numbers import key_numbers
-from grr.page.page import drawing, facts_list
-from grr.questions.check import TO_DO, Findings, calibration_due
-from grr.questions.gauge import EXAMPLE, tolerance_text
+from grr.model.values import needs
+from grr.page.conduct import fact
+from grr.page.filled_in import filled_in
+from grr.page.page_blocks import Columns, KeyNumber, KeyNumbers, PageBlock
+from grr.questions import methods
+from grr.questions.check import TO_DO, Findings, calibration_due, check
+from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
 from grr.questions.verdict import CAUTION, DO_NOT_USE, LIKE_THIS, LOOKS, NOT_DECIDED, USE, Verdict
+from grr.show.method_figures import methods_by_part
 from grr.show.ruler_figures import tolerance_ruler
 
 #: Longest title and longest name on the first page; the whole stands further on.
@@ -26,56 +38,166 @@ _SAYS = {
     DO_NOT_USE: "Used as in this study, this gauge must not be used to {task}.",
     NOT_DECIDED: "This study does not decide whether the gauge is good enough to {task}.",
 }
+#: Label, key in the table of intervals, and the formulas that lead to the number.
+_ROWS = (
+    ("GRR, percent of the tolerance", ("GRR", "percent_tolerance"), ("GRR", "percent_tolerance")),
+    ("GRR, percent of the total variation", ("GRR", "percent_tv"), ("GRR", "TV", "percent_tv")),
+    (
+        "GRR, spread of the measuring system",
+        ("GRR", "spread"),
+        ("EV", "AV", "INT", "GRR", "spread"),
+    ),
+    ("EV, repeatability (spread)", ("EV", "spread"), ("EV",)),
+    ("AV, reproducibility (spread)", ("AV", "spread"), ("AV",)),
+    ("Distinct categories (ndc)", ("ndc", "value"), ("PV", "ndc")),
+)
 
 
-def front_page(verdict: Verdict, cover: Cover) -> str:
-    """Return the first page of the report as HTML."""
+@dataclass(frozen=True)
+class Cover:
+    """Who answers for the report, when it was made, and what it replaces."""
+
+    date: str
+    prepared_by: str = ""
+    approved_by: str = ""
+    revision: str = ""
+    supersedes: str = ""
+    deviations: str = ""
+
+    def __post_init__(self) -> None:
+        for name, value in vars(self).items():
+            needs(value, str, name)
+
+
+@dataclass(frozen=True)
+class FrontPage:
+    """The first page, before it is a page.
+
+    Parameters
+    ----------
+    kicker : str
+        Date, revision and what is superseded, in small letters over the title.
+    title : str
+    stamp : str
+        Says that the readings are invented; "" where they are not.
+    blocks : sequence of blocks
+    caution : str
+        What the report does not replace; last on the page.
+    methods : bool
+        Whether it compares methods.
+    """
+
+    kicker: str
+    title: str
+    stamp: str
+    blocks: Sequence[PageBlock]
+    caution: str
+    methods: bool = False
+
+
+def front_page(verdict: Verdict, cover: Cover) -> FrontPage:
+    """Return the first page of the report on one method of measuring."""
     study = verdict.result.study
     mark, colour = LOOKS[verdict.decision]
-    blocks = [
-        title_block(study, cover),
-        banner(f"{mark} {verdict.decision}", decision_sentence(verdict), colour),
-        tables.html_prose(
-            verdict.by_manual,
-            verdict.by_confidence,
-            *cautions(study, verdict.findings, cover),
-        ),
+    told = [
+        verdict.by_manual,
+        verdict.by_confidence,
+        *cautions(study, verdict.findings, cover),
+    ]
+    blocks: list[PageBlock] = [
+        Banner(mark, verdict.decision, colour, decision_sentence(verdict)),
+        Prose(told),
     ]
     if study.tolerance is not None:
-        figure = tolerance_ruler(verdict.result)
-        blocks.append(f"<h2>{escape(str(figure.layout.meta['question']))}</h2>{drawing(figure)}")
-    return "".join(
+        blocks.append(Picture(lambda: tolerance_ruler(verdict.result)))
+    return _page(
+        study,
+        cover,
         [
             *blocks,
-            "<h2>The numbers that matter</h2>",
-            key_numbers(verdict.result),
-            two_columns(
+            Heading("The numbers that matter", 2),
+            *key_numbers(verdict.result),
+            *_beside(
                 _listed(verdict.conditions_title, verdict.conditions),
                 _listed("What to do next", verdict.next_steps),
             ),
-            "<h2>Who, what, when</h2>",
-            facts_list(who_what_when(study, cover), short=True),
-            f'<p class="faint">{escape(CAUTION)}</p>',
-        ]
+        ],
+        CAUTION,
     )
 
 
-def title_block(study: Study, cover: Cover) -> str:
-    """Return title, date and revision, and the stamp on invented readings."""
+def methods_front_page(
+    study: Study,
+    found: list[methods.MethodComparison],
+    why_not: StudyError | None,
+    verdicts: dict[str, Verdict],
+    cover: Cover,
+) -> FrontPage:
+    """Return the first page of the report on several methods of measuring."""
+    blocks: list[PageBlock] = []
+    if why_not is not None:
+        blocks.append(Prose([f"The methods cannot be compared. {why_not}"]))
+    for one in found:
+        mark, colour = methods.LOOKS[one.choice]
+        words = f"{one.headline[0].upper()}{one.headline[1:]}"
+        blocks.append(Banner(mark, words, colour, methods.confidence_text(one)))
+        blocks.append(Prose(methods.reasons(one)[:2]))
+        blocks.append(Picture(lambda one=one: methods_by_part(one)))  # type: ignore[misc]
+    told = " ".join(cautions(study, check(study), cover))
+    blocks.append(Prose([told] if told else []))
+    alone = _listed("Each method by itself", _by_itself(verdicts))
+    for one in found:
+        head, rows = methods.method_rows(one)
+        numbers = Table(["Quantity", *head[1:]], rows)
+        blocks += _beside([Heading("The numbers that matter", 2), numbers], alone)
+        alone = []
+    blocks += alone
+    for one in found:
+        blocks += _listed(*methods.what_next(one))
+    return _page(study, cover, blocks, methods.CAUTION, several=True)
+
+
+def comparisons_of(
+    study: Study, baseline: str | None
+) -> tuple[list[methods.MethodComparison], StudyError | None]:
+    """Return every method against the baseline, or why they cannot be compared."""
+    try:
+        return methods.compare_with_baseline(study, baseline), None
+    except StudyError as error:
+        if baseline is not None and baseline not in study.methods:
+            raise
+        return [], error
+
+
+def _page(
+    study: Study,
+    cover: Cover,
+    blocks: Sequence[PageBlock],
+    caution: str,
+    *,
+    several: bool = False,
+) -> FrontPage:
+    """Return the first page: title, date and revision, the blocks, and who answers for it."""
     about = [f"Gauge study, report of {cover.date}"]
     about += [f"revision {shortened(cover.revision, LONGEST_NAME)}"] if cover.revision else []
     about += [f"supersedes {shortened(cover.supersedes, LONGEST_NAME)}"] if cover.supersedes else []
-    title = shortened(study.title, LONGEST_TITLE) if study.title else "Gauge study"
-    stamp = f'<p class="example">{escape(EXAMPLE)}</p>' if study.example else ""
-    return f'<p class="kicker">{escape(" · ".join(about))}</p><h1>{escape(title)}</h1>{stamp}'
-
-
-def banner(decision: str, sentence: str, colour: str) -> str:
-    """Return the decision in large type with its sentence, on its colour."""
-    return (
-        f'<div class="banner" style="background:{colour}"><strong>{escape(decision)}</strong>'
-        f'<span class="sentence">{escape(sentence)}</span></div>'
+    return FrontPage(
+        kicker=" · ".join(about),
+        title=shortened(study.title, LONGEST_TITLE) if study.title else "Gauge study",
+        stamp=EXAMPLE if study.example else "",
+        blocks=[*blocks, Heading("Who, what, when", 2), Facts(who_what_when(study, cover))],
+        caution=caution,
+        methods=several,
     )
+
+
+def _listed(title: str, sentences: Sequence[str]) -> list[PageBlock]:
+    return [Heading(title, 2), Bullets(sentences)] if sentences else []
+
+
+def _beside(left: Sequence[PageBlock], right: Sequence[PageBlock]) -> Sequence[PageBlock]:
+    """Return blocks beside each other; one side alone takes the whole width."""
+    return [Columns(left, right)] if left and right else [*left, *right]
 
 
 def decision_sentence(verdict: Verdict) -> str:
@@ -121,16 +243,14 @@ def _found(findings: Findings) -> list[str]:
     return [f"In the data, {listed(counts)}{places}; see grr.check."]
 
 
-def two_columns(*blocks: str) -> str:
-    """Return blocks beside each other; one alone takes the whole width."""
-    there = [block for block in blocks if block]
-    if len(there) < 2:
-        return "".join(there)
-    return f'<div class="two">{"".join(f"<div>{block}</div>" for block in there)}</div>'
-
-
-def _listed(title: str, sentences: tuple[str, ...]) -> str:
-    return f"<h2>{title}</h2>{tables.html_list(sentences)}" if sentences else ""
+def _by_itself(verdicts: dict[str, Verdict]) -> list[str]:
+    lines = []
+    for name, verdict in verdicts.items():
+        mark, _ = LOOKS[verdict.decision]
+        found = verdict.criterion
+        share = "" if found is None else f", GRR takes {percent(found.value)} {found.name}"
+        lines.append(f"{shortened(name, LONGEST_NAME)}: {mark} {verdict.decision}{share}.")
+    return lines
 
 
 def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
@@ -165,3 +285,62 @@ def taken(study: Study) -> str:
         return ""
     first, last = f"{times.min():%Y-%m-%d}", f"{times.max():%Y-%m-%d}"
     return first if first == last else f"{first} to {last}"
+
+
+# The few numbers that matter
+# ---------------------------
+
+
+def key_numbers(result: GaugeResult) -> list[PageBlock]:
+    """Return the numbers that matter, each with its interval and its formula to unfold."""
+    level = result.study.rules.confidence
+    limits, why_not = _limits(result, level)
+    worked = filled_in(result)
+    notes = dict.fromkeys([why_not] if why_not else [])
+    rows = []
+    for label, key, names in _ROWS:
+        value = _estimate(result, key)
+        if math.isnan(value):
+            if key[1] != "percent_tolerance" or result.study.tolerance is not None:
+                rows.append(KeyNumber(label, "not estimated"))
+            continue
+        interval = ""
+        if limits is not None:
+            lower, upper = (float(limits[column][key]) for column in ("lower", "upper"))
+            interval = _interval(lower, upper, key[1], result)
+            if limits["reason"][key]:
+                notes[f"No interval of {key[0]}: {limits['reason'][key]}."] = None
+        formulas = Formulas([line for name in names for line in worked.get(name, ())])
+        rows.append(KeyNumber(label, _shown(value, key, result), interval, formulas))
+    return [KeyNumbers(f"{100 * level:g}{JOIN}% interval", rows), Bullets(list(notes))]
+
+
+def _limits(result: GaugeResult, level: float) -> tuple[pd.DataFrame | None, str]:
+    try:
+        return result.intervals(level=level), ""
+    except StudyError as error:
+        return None, f"No intervals: {error}"
+
+
+def _estimate(result: GaugeResult, key: tuple[str, str]) -> float:
+    return result.ndc_exact if key[0] == "ndc" else result.value(*key)
+
+
+def _shown(value: float, key: tuple[str, str], result: GaugeResult) -> str:
+    return str(result.ndc) if key[0] == "ndc" else _written(value, key[1], result.study.unit)
+
+
+def _interval(lower: float, upper: float, measure: str, result: GaugeResult) -> str:
+    if math.isnan(lower):
+        return "—"
+    unit = result.study.unit
+    low = _written(lower, measure, unit)
+    high = "no upper limit" if math.isinf(upper) else _written(upper, measure, unit)
+    return f"{low} to {high}"
+
+
+def _written(value: float, measure: str, unit: str) -> str:
+    if measure.startswith("percent"):
+        return percent(value)
+    # A number of categories is rounded down, as ndc itself.
+    return f"{max(1, math.floor(value))}" if measure == "value" else length(value, unit)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 
 from grr.files.allowed_files import safe_target
@@ -11,19 +10,12 @@ from grr.files.disk import write_whole
 from grr.model.names import shortened
 from grr.model.rounding import limits_text
 from grr.model.settings import CLOSED_FACES
-from grr.model.tables import FONT
+from grr.page.templates import render
 from grr.questions.qualify import Qualification
 from grr.questions.verdict import LIKE_THIS, LOOKS, USE
 
 #: Longest text in one line of the label.
 LONGEST = 44
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
-_BOX = (
-    f"font:10.5px/1.3 {FONT};color:#000;background:#fff;border:1.5px solid #000;"
-    "width:90mm;min-height:55mm;padding:3mm;box-sizing:border-box"
-)
-#: A notebook stripes tables and aligns them to the right unless told otherwise.
-_CELL = "padding:0 8px 1px 0;text-align:left;vertical-align:top;background:none;border:0"
 
 
 @dataclass(frozen=True, repr=False)
@@ -32,14 +24,21 @@ class GaugeLabel:
 
     Attributes
     ----------
-    html : str
-        The label, with inline styles only.
     lines : tuple of (str, str)
         What stands on it: name and value.
+    decision : str
+    example : bool
+        Whether the readings are invented.
     """
 
-    html: str
     lines: tuple[tuple[str, str], ...]
+    decision: str
+    example: bool
+
+    @property
+    def html(self) -> str:
+        """The label, with inline styles only."""
+        return self._written(page=False)
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the label as a page to print, and return its path.
@@ -56,14 +55,7 @@ class GaugeLabel:
             The file may not be replaced, or cannot be written.
         """
         target = safe_target(path, overwrite=overwrite)
-        page = (
-            '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-            '<meta name="generator" content="grr">'
-            f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
-            "<title>Gauge label</title><style>@page{margin:10mm}body{margin:0}</style></head>"
-            f"<body>{self.html}</body></html>\n"
-        )
-        write_whole(target, page)
+        write_whole(target, self._written(page=True))
         return target
 
     def __str__(self) -> str:
@@ -73,6 +65,17 @@ class GaugeLabel:
 
     def _repr_html_(self) -> str:
         return self.html
+
+    def _written(self, *, page: bool) -> str:
+        (_, gauge), *lines = self.lines
+        values = {
+            "page": page,
+            "gauge": gauge,
+            "lines": lines,
+            "decision": self.decision,
+            "example": self.example,
+        }
+        return render("label.html.j2", values)
 
 
 def gauge_label(page: Qualification) -> GaugeLabel:
@@ -88,25 +91,7 @@ def gauge_label(page: Qualification) -> GaugeLabel:
         Shows in a notebook; ``label.save("label.html")`` writes a page to print.
     """
     mark, _ = LOOKS[page.decision]
-    lines = tuple(_lines(page))
-    rows = "".join(
-        f'<tr style="background:none"><td style="{_CELL};white-space:nowrap">{escape(name)}</td>'
-        f'<td style="{_CELL};font-weight:600">{escape(value)}</td></tr>'
-        for name, value in lines[1:]
-    )
-    example = (
-        '<div style="border:1px dashed #000;padding:0 4px;margin-bottom:3px">'
-        "EXAMPLE: invented readings</div>"
-        if page.example
-        else ""
-    )
-    html = (
-        f'<div style="{_BOX}">{example}<div style="font-size:15px;font-weight:700">'
-        f"{escape(lines[0][1])}</div>"
-        f'<div style="font-weight:700;margin:2px 0 4px">{escape(f"{mark} {page.decision}")}</div>'
-        f'<table style="border-collapse:collapse;font:inherit">{rows}</table></div>'
-    )
-    return GaugeLabel(html, lines)
+    return GaugeLabel(tuple(_lines(page)), f"{mark} {page.decision}", page.example)
 
 
 def _lines(page: Qualification) -> list[tuple[str, str]]:

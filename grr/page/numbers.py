@@ -1,42 +1,249 @@
-"""The tables of numbers: both methods of calculation, and the analysis of variance."""
+"""The numbers of one measuring system: tables, risks, how it was computed, all readings."""
 
 from __future__ import annotations
 
-from grr.model import tables
-from grr.page.page import heading, or_reason
-from grr.questions.gauge import AnovaTable, GaugeResult, anova, average_range, closing, source_rows
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from grr.formulas.pivots import DRAWS, SEED
+from grr.model.blocks import Block, Bullets, Facts, Fold, Formulas, Heading, Prose, Table
+from grr.model.glossary import explain
+from grr.model.names import short_names, shortened
+from grr.model.rounding import listed, reading_decimals, size, square_unit
+from grr.model.study import Cube, Study
+from grr.model.units import conversion, fine_unit
+from grr.page.filled_in import filled_in
+from grr.page.page_blocks import PageBlock, ReadingsTable, or_reason
+from grr.questions.gauge import AnovaTable, GaugeResult, anova, average_range
+from grr.questions.improving import what_would_help
+from grr.questions.risk import guard_band, misclassification
+from grr.questions.worked_sheet import worked_sheet
+
+_EXPLAINED = (
+    "EV",
+    "AV",
+    "INT",
+    "GRR",
+    "PV",
+    "TV",
+    "percent of tolerance",
+    "percent of total variation",
+    "ndc",
+    "operators fixed or random",
+    "guard band",
+    "consumer's risk",
+)
+_METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
+#: Width of a letter, of the space around a cell, and of the whole table, in px.
+LETTER, SPACE, WIDTH = 8.0, 13.0, 740.0
+LONGEST_PART, LONGEST_OPERATOR = 18, 24
 
 
-def numbers_html(result: GaugeResult) -> str:
+def numbers_blocks(result: GaugeResult) -> list[PageBlock]:
     """Return the result of record, then that of the other method of calculation."""
-    of_record = _result_html(result, "the method of record")
+    level = result.study.rules.confidence
     if result.method == "average_range":
-        other = or_reason(lambda: _result_html(anova(result.study), "to compare"))
+        other = or_reason(lambda: _result(anova(result.study), "to compare"))
     else:
         other = or_reason(
-            lambda: _result_html(average_range(result.study), "to compare"),
+            lambda: _result(average_range(result.study), "to compare"),
             "By average and range: not possible: ",
         )
-    return of_record + other + _intervals(result)
+    return [
+        *_result(result, "the method of record"),
+        *other,
+        Heading("Intervals", 3),
+        *or_reason(lambda: result.intervals(level=level).blocks(), "No intervals: "),
+    ]
 
 
-def _result_html(result: GaugeResult, standing: str) -> str:
-    parts = [
-        heading(f"{result.estimator_name}, {standing}"),
-        "" if result.method == "average_range" else tables.html_prose(f"{result.estimator}."),
-        tables.html_table(*source_rows(result)),
-        tables.html_list(closing(result)),
+def _result(result: GaugeResult, standing: str) -> list[PageBlock]:
+    blocks: list[PageBlock] = [
+        Heading(f"{result.estimator_name}, {standing}", 3),
+        Prose([] if result.method == "average_range" else [f"{result.estimator}."]),
+        *after_opening(result.blocks()),
     ]
     if isinstance(result.anova_table, AnovaTable):
-        parts.append(tables.html_heading("Table of sums of squares", 4))
-        parts.append(result.anova_table._repr_html_())
+        blocks += [Heading("Table of sums of squares", 4), *result.anova_table.blocks()]
     elif result.method == "anova":
-        parts.append(tables.html_prose(result.anova_table_reason))
-    return "".join(parts)
+        blocks.append(Prose([result.anova_table_reason]))
+    return blocks
 
 
-def _intervals(result: GaugeResult) -> str:
-    level = result.study.rules.confidence
-    return heading("Intervals") + or_reason(
-        lambda: result.intervals(level=level)._repr_html_(), "No intervals: "
+def after_opening(blocks: Sequence[Block]) -> Sequence[Block]:
+    """Return what a result says, without the lines on the study that stand in every result."""
+    return blocks[1:] if isinstance(blocks[0], Prose) else blocks
+
+
+def risks_blocks(result: GaugeResult) -> list[PageBlock]:
+    """Return risks, acceptance limits and improvements of one measuring system."""
+
+    def limits() -> list[PageBlock]:
+        band = guard_band(result)
+        return [Prose([band.aim]), *after_opening(band.blocks())]
+
+    return [
+        Heading("How many parts are judged wrongly?", 3),
+        *or_reason(
+            lambda: after_opening(misclassification(result).blocks()), "The risks cannot be told: "
+        ),
+        Heading("Within which readings may parts be accepted?", 3),
+        *or_reason(limits, "There are no acceptance limits: "),
+        Heading("What would make GRR smaller?", 3),
+        *or_reason(
+            lambda: after_opening(what_would_help(result).blocks()), "Nothing can be predicted: "
+        ),
+    ]
+
+
+# How it was computed
+# -------------------
+
+
+def how_blocks(result: GaugeResult, *, sources: bool = True) -> list[PageBlock]:
+    """Return the method, the options, the formulas and, where asked for, their sources."""
+    rules = result.study.rules
+    options = [
+        ("Method of record", _METHODS[rules.method_of_record]),
+        ("Estimator", result.estimator),
+        ("Spread", f"{result.spread:g} standard deviations"),
+        ("Interaction", f"{rules.interaction}; pooled where its p is above {rules.pool_above:g}"),
+        ("Thresholds", f"good under {rules.good_percent:g} %, limit {rules.limit_percent:g} %"),
+        ("Fewest categories", str(rules.least_ndc)),
+        ("Confidence", f"{100 * rules.confidence:g} %, one-sided for decisions"),
+        ("Intervals", f"generalized confidence intervals, {DRAWS} draws, seed {SEED}"),
+    ]
+    lines = list(dict.fromkeys(line for group in filled_in(result).values() for line in group))
+    return [
+        Facts(options),
+        *([Fold("The formulas and their sources", [_formulas()])] if sources else []),
+        Fold("This study's numbers filled in", [Prose(_told_in(result)), Formulas(lines)]),
+        *or_reason(
+            lambda: [Fold("The average-and-range form, line by line", _form(result))],
+            "No average-and-range form: ",
+        ),
+    ]
+
+
+def _told_in(result: GaugeResult) -> list[str]:
+    """Return the unit of the squares here, where it is not that of the table."""
+    unit = result.study.unit
+    if result.anova_table is None or fine_unit(unit) == unit:
+        return []
+    return [
+        f"Squares are in {unit}² here, and in {square_unit(unit)} in the table of sums of squares: "
+        f"1 {unit}² = {conversion(unit, fine_unit(unit)) ** 2:,.0f} {square_unit(unit)}."
+    ]
+
+
+def _formulas() -> Table:
+    entries = [explain(term).to_frame().iloc[0] for term in _EXPLAINED]
+    rows = [[str(e["term"]), str(e["formula"]), str(e["source"])] for e in entries]
+    return Table(["Quantity", "Formula", "Source"], rows, left=3)
+
+
+def _form(result: GaugeResult) -> list[Block]:
+    """Return the form as two tables: each stays on one page, and together they need not."""
+    sheet = worked_sheet(result.study, spread=result.spread)
+    first = next(i for i, line in enumerate(sheet.lines) if line.symbol == "K1")
+    parts = (
+        ("Ranges and averages", sheet.lines[:first]),
+        ("What follows from them", sheet.lines[first:]),
     )
+    head = ["Line", "Formula, numbers, result"]
+    forms = [
+        Table(head, [[line.quantity, line.worked] for line in lines], caption=caption, left=2)
+        for caption, lines in parts
+    ]
+    return [*forms, Bullets(sheet.result.notes)]
+
+
+# All readings
+# ------------
+
+
+def readings_blocks(study: Study) -> list[PageBlock]:
+    """Return the readings of one method as tables that fit the width of a page."""
+    cube = study.cube()
+    names = short_names(cube.operators, LONGEST_OPERATOR)
+    parts = short_names(cube.parts, LONGEST_PART)
+    left = WIDTH - _px(max(map(len, parts)))
+    across = max(1, int(left // (_px(_letters(study)) * len(cube.trials))))
+    unit = f"in {study.unit}" if study.unit else "without a unit"
+    told = f"Readings {unit}; under each operator the trials. A dash is a reading that is missing."
+    everybody = list(range(len(names)))
+    return [
+        Prose([told]),
+        *(
+            _table(study, cube, parts, names, everybody[start : start + across])
+            for start in range(0, len(names), across)
+        ),
+        *_full_names(study, parts, names),
+        *_notes(study),
+    ]
+
+
+def _px(letters: int) -> float:
+    return letters * LETTER + SPACE
+
+
+def _letters(study: Study) -> int:
+    """Return how many letters the longest reading has."""
+    values = study.readings["reading"].dropna()
+    return max(len(size(float(v), study.resolution)) for v in (values.min(), values.max()))
+
+
+def _table(
+    study: Study, cube: Cube, parts: list[str], names: list[str], chosen: list[int]
+) -> ReadingsTable:
+    operators = [names[j] for j in chosen]
+    rows = []
+    for part, values in zip(parts, cube.values[:, chosen], strict=True):
+        if study.design == "nested" and not np.isfinite(values).any():
+            continue
+        rows.append((part, [[_shown(float(value), study) for value in row] for row in values]))
+    return ReadingsTable(f"Readings by {listed(operators, 10)}", operators, cube.trials, rows)
+
+
+def _shown(value: float, study: Study) -> str:
+    if math.isnan(value):
+        return "—"
+    if study.resolution is None and reading_decimals(None) < _decimals(value):
+        return f"{value:.9g}"
+    return size(value, study.resolution)
+
+
+def _decimals(value: float) -> int:
+    """Return the decimals of a reading as it was written, nine figures at most."""
+    _, _, after = f"{value:.9g}".partition(".")
+    return len(after)
+
+
+def _full_names(study: Study, parts: list[str], names: list[str]) -> list[PageBlock]:
+    """Return the names that were too long for the table, whole."""
+    both = [("Part", parts, study.parts), ("Operator", names, study.operator_names)]
+    rows = [
+        [kind, short, whole]
+        for kind, shown, full in both
+        for short, whole in zip(shown, full, strict=True)
+        if short != whole
+    ]
+    head = ["What", "In the table", "In full"]
+    return [Heading("Names in full", 3), Table(head, rows, left=3)] if rows else []
+
+
+def _notes(study: Study) -> list[PageBlock]:
+    table = study.readings
+    if "note" not in table:
+        return []
+    noted = table[table["note"].fillna("").astype(str) != ""]
+    if noted.empty:
+        return []
+    rows = [
+        [*(shortened(str(n), 40) for n in (row.part, row.operator)), str(row.trial), str(row.note)]
+        for row in noted.itertuples()
+    ]
+    head = ["Part", "Operator", "Trial", "Note"]
+    return [Heading("Notes", 3), Table(head, rows, left=4)]

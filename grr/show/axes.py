@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from grr.formulas.arrays import Array
+from grr.model.html import FAINT
 from grr.model.names import clean, shortened
 from grr.model.rounding import decimals_for
 from grr.model.study import Study
-from grr.model.tables import FAINT
 from grr.model.units import conversion, fine_unit
 from grr.show import template
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from grr.model.choices import NAMES
 from grr.model.errors import StudyError
+from grr.model.html import FAINT, INK
 from grr.model.names import short_names, shortened
 from grr.model.rounding import (
     JOIN,
@@ -25,7 +26,6 @@ from grr.model.rounding import (
     size,
 )
 from grr.model.rules import Rules
-from grr.model.tables import FAINT, INK
 from grr.show import template
 from grr.show.axes import (
     count_axis,

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from grr.model.html import FAINT
 from grr.model.names import begun, short_names, shortened
 from grr.model.rounding import JOIN, length, percent, size
-from grr.model.tables import FAINT
 from grr.show import template
 from grr.show.axes import fine_scale, graduations, round_step, tick_text
 from grr.show.template import markup

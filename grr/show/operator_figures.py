@@ -11,10 +11,10 @@ import numpy as np
 from grr.formulas.arrays import Array
 from grr.formulas.operator_comparison import Offsets, TrialRanges, operator_offsets
 from grr.formulas.operator_comparison import trial_ranges as ranges_of
+from grr.model.html import FAINT, INK, LINE
 from grr.model.names import short_names, shortened
 from grr.model.rounding import JOIN, counted, figures, length, lengths_apart, listed, size
 from grr.model.study import Study
-from grr.model.tables import FAINT, INK, LINE
 from grr.show import template
 from grr.show.axes import (
     NAME,

@@ -10,10 +10,10 @@ import numpy as np
 
 from grr.formulas.operator_comparison import cell_means
 from grr.model.errors import StudyError
+from grr.model.html import FAINT, INK
 from grr.model.names import clean, shortened
 from grr.model.rounding import JOIN, counted, figures, length, limits_text, percent, size, with_unit
 from grr.model.study import Study
-from grr.model.tables import FAINT, INK
 from grr.model.tolerance import Tolerance
 from grr.show import static, template
 from grr.show.axes import doubt_zone, fine_scale, graduations, round_step, tick_text, unit_scale

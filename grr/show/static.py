@@ -9,10 +9,10 @@ from html import escape
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from grr.model.tables import FONT, INK
+from grr.model.html import FONT, INK
 from grr.show import svg, template
 from grr.show.axes import graduations, round_step, tick_text
-from grr.show.svg import Words, mark, text_width, words
+from grr.show.svg import Words, escaped, mark, text_width, words
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -105,7 +105,7 @@ def figure_svg(figure: Figure, *, width: float = WIDTH, suffix: str = "") -> str
     if layout.get("showlegend"):
         pieces += _legend(data, name, frame.left, height)
         height += _KEY
-    alt = escape(str(meta["alt"]))
+    alt = escaped(str(meta["alt"]))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" id="{escape(name)}" role="img" '
         f'aria-label="{alt}" viewBox="0 0 {width:g} {height:g}" width="{width:g}" '

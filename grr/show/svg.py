@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape, unescape
 
-from grr.model.tables import INK
+from grr.model.html import INK
+from grr.model.plain_text import without_steering
 
 
 def runs(
@@ -33,18 +34,23 @@ def runs(
     if turned:
         style += f' transform="rotate({turned:g} {about[0]:.2f} {about[1]:.2f})"'
     fill = (pieces[0][2] if len(pieces) == 1 else "") or colour
-    inner = escape(pieces[0][0]) if len(pieces) == 1 else "".join(map(_run, pieces))
+    inner = escaped(pieces[0][0]) if len(pieces) == 1 else "".join(map(_run, pieces))
     return (
         f'<text x="{x:.2f}" y="{y:.2f}" text-anchor="{anchor}" font-size="{size:g}"'
         f'{style} fill="{fill}">{inner}</text>'
     )
 
 
+def escaped(words: str) -> str:
+    """Return a text as it stands in a drawing: no tags, and no marks that turn its direction."""
+    return escape(without_steering(words))
+
+
 def _run(piece: tuple[str, bool, str]) -> str:
     words, bold, colour = piece
     weight = ' font-weight="600"' if bold else ""
     fill = f' fill="{colour}"' if colour else ""
-    return f"<tspan{weight}{fill}>{escape(words)}</tspan>"
+    return f"<tspan{weight}{fill}>{escaped(words)}</tspan>"
 
 
 def line(ends: tuple[float, float, float, float], colour: str = INK, width: float = 1.0) -> str:

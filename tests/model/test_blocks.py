@@ -16,7 +16,7 @@ from grr.model.blocks import (
     Table,
 )
 from grr.model.html import as_html
-from grr.model.terminal import as_text
+from grr.model.terminal import as_text, text_table
 
 HOSTILE = "<script>alert(1)</script> & $x$ "
 EVERY = [
@@ -97,3 +97,22 @@ def test_every_text_is_escaped() -> None:
 
 def test_dollar_signs_are_not_typeset() -> None:
     assert as_html([Prose(["$x$"])]).count("<span>$</span>") == 2
+
+
+def test_text_table_fits_80_columns_and_keeps_every_cell() -> None:
+    head = ["Source", "spread", "share"]
+    rows = [["a very long name of a source that goes on " * 3, "1200 µm", "15.0 %"], ["b", "", "x"]]
+    text = text_table(head, rows)
+    assert max(map(len, text.splitlines())) <= 80
+    assert "1200 µm" in text
+    assert text.replace("\n  ", " ").count("very long name") == 3
+
+
+def test_a_long_head_is_broken_before_the_first_column() -> None:
+    head = ["Source", "spread (5.15\u00a0sd)", "of tolerance", "of total", "share of variance"]
+    rows = [["GRR measuring system", "62 µin", "15.5 %", "10.8 %", "1.2 %"]]
+    lines = text_table(head, rows).splitlines()
+    assert max(map(len, lines)) <= 80
+    assert lines[0].split() == ["share", "of"]
+    assert lines[1].split()[-1] == "variance"
+    assert lines[-1].startswith("GRR measuring system  ")

@@ -12,9 +12,10 @@ import pytest
 from html_page import DAY, Page
 
 import grr
-from grr.model.tables import html_table
+from grr.model.blocks import Table
 from grr.page import pdf
-from grr.page.page import whole_page
+from grr.page.front import FrontPage
+from grr.page.report import Part, Report
 from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")
@@ -127,10 +128,12 @@ def test_parts_follow_each_other_on_a_page(printed):
 
 def test_many_tables_stay_whole_wherever_the_page_ends(printed, tmp_path):
     tables = [
-        html_table([f"t{n}head", "x"], [[f"t{n}r{row}", "1"] for row in range(8)], caption=f"t{n}c")
+        Table([f"t{n}head", "x"], [[f"t{n}r{row}", "1"] for row in range(8)], caption=f"t{n}c")
         for n in range(40)
     ]
-    text = text_of(tmp_path, whole_page("Tables", "".join(tables), foot="foot", paper="A4"))
+    cover = FrontPage("", "Tables", "", [], "")
+    made = Report("Tables", "foot", cover, [Part("tables", "Tables", tables)], "A4")
+    text = text_of(tmp_path, made.html(on_paper=True))
     assert len(text) > 3
     for n in range(40):
         names = {f"t{n}c", f"t{n}head", *(f"t{n}r{row}" for row in range(8))}

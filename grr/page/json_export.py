@@ -12,14 +12,15 @@ from typing import Any
 
 import pandas as pd
 
+from grr.files.allowed_files import target_file
 from grr.files.disk import write_whole
 from grr.model.errors import StudyError
 from grr.model.study import Study
-from grr.page.json_extras import acceptance_of, comparisons_of_methods, risks_of
-from grr.page.provenance import readings_fingerprint, versions
-from grr.page.target import target_file
+from grr.page.conduct import readings_fingerprint, versions
+from grr.page.front import comparisons_of
 from grr.questions.check import check
 from grr.questions.gauge import GaugeResult, anova, average_range
+from grr.questions.risk import guard_band, misclassification
 from grr.questions.verdict import verdict
 
 FORMAT, VERSION = "grr result", 1
@@ -85,7 +86,7 @@ def result_document(subject: Study | GaugeResult) -> dict[str, Any]:
         "readings": _readings(study),
         "findings": [asdict(finding) for finding in check(study)],
         "results": [_result(result, several) for result in results],
-        "comparisons": comparisons_of_methods(study) if several else [],
+        "comparisons": _comparisons(study) if several else [],
     }
 
 
@@ -175,8 +176,8 @@ def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
             "conditions": list(judged.conditions),
             "next_steps": list(judged.next_steps),
         },
-        "risks": risks_of(result),
-        "acceptance": acceptance_of(result),
+        "risks": _risks(result),
+        "acceptance": _acceptance(result),
     }
 
 
@@ -197,6 +198,72 @@ def _intervals(result: GaugeResult) -> dict[str, Any]:
         "reason": "",
         "rows": [plain(row) for row in table.to_frame().reset_index().to_dict("records")],
     }
+
+
+def _risks(result: GaugeResult) -> dict[str, Any]:
+    """Return the risks of wrong decisions, or why they cannot be told."""
+    try:
+        found = misclassification(result)
+    except StudyError as error:
+        return {"reason": str(error), "level": None, "probabilities": {}}
+    return {
+        "reason": "",
+        "level": found.level,
+        "probabilities": {
+            str(name): {
+                "meaning": str(meaning),
+                "estimate": _number(estimate),
+                "lower": _number(lower),
+                "upper": _number(upper),
+            }
+            for name, meaning, estimate, lower, upper in found.table.itertuples(name=None)
+        },
+    }
+
+
+def _acceptance(result: GaugeResult) -> dict[str, Any]:
+    """Return the acceptance limits by the rule of ISO 14253-1, or why there are none."""
+    try:
+        band = guard_band(result)
+    except StudyError as error:
+        return {"reason": str(error), "rule": None, "guard": None, "lower": None, "upper": None}
+    limits = band.acceptance
+    return {
+        "reason": band.why_not,
+        "rule": band.rule,
+        "guard": _number(band.width),
+        "lower": None if limits is None else limits.lower,
+        "upper": None if limits is None else limits.upper,
+    }
+
+
+def _comparisons(study: Study) -> list[dict[str, Any]]:
+    """Return each method against the baseline; one entry with a reason where that fails."""
+    found, why_not = comparisons_of(study, None)
+    if why_not is not None:
+        return [{"reason": str(why_not)}]
+    rows = []
+    for one in found:
+        low, high = (float(v) for v in one.numbers.difference.limits(one.numbers.level))
+        rows.append(
+            {
+                "reason": "",
+                "baseline": one.numbers.baseline,
+                "candidate": one.numbers.candidate,
+                "decision": one.decision,
+                "confidence": _number(one.confidence),
+                "mean_difference": _number(float(one.numbers.difference.mean)),
+                "mean_difference_lower": _number(low),
+                "mean_difference_upper": _number(high),
+                "level": one.numbers.level,
+                "margin": None if one.margin is None else _number(one.margin.length),
+            }
+        )
+    return rows
+
+
+def _number(value: Any) -> float | None:
+    return None if not math.isfinite(float(value)) else float(value)
 
 
 def plain(values: Mapping[Any, Any]) -> dict[str, Any]:

@@ -10,8 +10,8 @@ from hostile_study import hostile_study
 from studies import SHAPES
 
 import grr
-from grr.page.json_result import SCHEMA_FILE, result_document
-from grr.page.provenance import readings_fingerprint
+from grr.page.conduct import readings_fingerprint
+from grr.page.json_export import SCHEMA_FILE, result_document
 from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")

@@ -1,0 +1,79 @@
+"""What a report shows besides the blocks of results: its template writes these too."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from grr.model.blocks import Block, Formulas, Prose
+from grr.model.errors import StudyError
+
+
+@dataclass(frozen=True)
+class KeyNumber:
+    """A number that matters: what it is, its value and interval, and how it is computed."""
+
+    label: str
+    value: str
+    interval: str = ""
+    formulas: Formulas = field(default_factory=lambda: Formulas(()))
+
+
+@dataclass(frozen=True)
+class KeyNumbers:
+    """The numbers that matter as a table; ``interval`` heads the last column."""
+
+    interval: str
+    rows: Sequence[KeyNumber]
+
+
+@dataclass(frozen=True)
+class ReadingsTable:
+    """Readings, parts down, under each operator the trials.
+
+    Parameters
+    ----------
+    caption : str
+    operators : sequence of str
+    trials : sequence of int
+    rows : sequence of (str, sequence of sequences of str)
+        A part, and its readings by operator and trial.
+    """
+
+    caption: str
+    operators: Sequence[str]
+    trials: Sequence[int]
+    rows: Sequence[tuple[str, Sequence[Sequence[str]]]]
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Blocks beside each other."""
+
+    left: Sequence[PageBlock]
+    right: Sequence[PageBlock]
+
+
+@dataclass(frozen=True)
+class Verbatim:
+    """Lines of a file as they are; on paper in columns."""
+
+    text: str
+
+
+PageBlock = Block | KeyNumbers | ReadingsTable | Columns | Verbatim
+
+
+def or_reason(
+    make: Callable[[], Sequence[PageBlock]], before: str = "Not possible: "
+) -> Sequence[PageBlock]:
+    """Return what is made, or the sentence that says why it cannot be."""
+    try:
+        return make()
+    except StudyError as error:
+        return [Prose([f"{before}{_lower(error.problem)}. {error.remedy}."])]
+
+
+def _lower(text: str) -> str:
+    """Return a sentence to go on with: its first letter small, unless it is a symbol's."""
+    return text[:1].lower() + text[1:] if text[1:2].islower() or text[1:2] == " " else text

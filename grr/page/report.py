@@ -1,0 +1,348 @@
+"""`grr.report`: the report of a study that is filed, as one page of HTML or as a PDF.
+
+A report is data first: a first page and numbered parts, each of blocks. The template
+``report.html.j2`` beside this file turns it into a page that needs nothing else.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from grr.files.allowed_files import target_file
+from grr.files.disk import write_whole
+from grr.model.blocks import Bullets, Facts, Fold, Heading, Picture
+from grr.model.errors import StudyError
+from grr.model.names import shortened
+from grr.model.study import Study
+from grr.model.values import needs, one_of
+from grr.page.conduct import (
+    all_facts,
+    conduct_blocks,
+    provenance_blocks,
+    readings_fingerprint,
+    signatures_block,
+)
+from grr.page.front import Cover, FrontPage, comparisons_of, front_page, methods_front_page
+from grr.page.numbers import (
+    after_opening,
+    how_blocks,
+    numbers_blocks,
+    readings_blocks,
+    risks_blocks,
+)
+from grr.page.page_blocks import PageBlock, or_reason
+from grr.page.pdf import print_pdf
+from grr.page.templates import render
+from grr.questions.check import check
+from grr.questions.drift import drift
+from grr.questions.gauge import GaugeResult, result_of_record
+from grr.questions.operator_codes import Codes
+from grr.questions.operator_codes import code_operators as coded
+from grr.questions.operators import compare_operators
+from grr.questions.verdict import verdict
+from grr.show.operator_figures import operators_side_by_side, parts_by_operators, trial_ranges
+from grr.show.ruler_figures import tolerance_ruler
+from grr.show.spread_figures import spread_sources
+from grr.show.time_figures import drift_over_time, in_order
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
+
+#: Sizes of paper that a PDF can be printed on, as style sheets call them.
+PAPERS = {"A4": "A4", "Letter": "letter"}
+LONGEST_METHOD = 40
+DATA, OPERATORS, METHODS = (
+    "Is the data what it claims to be?",
+    "The operators compared",
+    "The methods compared",
+)
+NUMBERS, RISKS, HOW = "The numbers", "Risks and acceptance limits", "How it was computed"
+DRIFT = "Drift while measuring"
+#: A function that a sentence names → the part of the report that holds its answer.
+_ANSWERED_IN = {
+    "anova": NUMBERS,
+    "average_range": NUMBERS,
+    "check": DATA,
+    "compare_operators": OPERATORS,
+    "compare_methods": METHODS,
+    "drift": DRIFT,
+    "guard_band": RISKS,
+    "misclassification": RISKS,
+    "what_would_help": RISKS,
+    "worked_sheet": HOW,
+}
+#: The same for what a sentence calls by its name in the notebooks.
+_CALLED = {
+    "the check of the data": DATA,
+    "notebook 5, Risk and limits": RISKS,
+    "notebook 7, Stand or handheld": DRIFT,
+}
+_FUNCTION = re.compile(rf"\bgrr\.({'|'.join(_ANSWERED_IN)})\b(?:\(\w*\))?")
+
+
+@dataclass(frozen=True)
+class Part:
+    """One numbered part of the report; ``name`` is what links lead to."""
+
+    name: str
+    title: str
+    blocks: Sequence[PageBlock]
+    new_page: bool = False
+
+
+@dataclass(frozen=True)
+class Report:
+    """A whole report, before it is a page.
+
+    Parameters
+    ----------
+    title : str
+    foot : str
+        At the foot of every printed page: letters, digits and plain signs only.
+    cover : FrontPage
+    parts : sequence of Part
+    paper : str
+        As a style sheet calls it; "" leaves the choice to whoever prints.
+    """
+
+    title: str
+    foot: str
+    cover: FrontPage
+    parts: Sequence[Part]
+    paper: str = ""
+
+    def html(self, *, on_paper: bool = False) -> str:
+        """Return the report as one page; on paper everything is unfolded."""
+        values = {"report": self, "on_paper": on_paper}
+        return render("report.html.j2", values, told=for_readers)
+
+
+def report(
+    study: Study,
+    path: str | PathLike[str],
+    *,
+    date: dt.date | None = None,
+    prepared_by: str = "",
+    approved_by: str = "",
+    revision: str = "",
+    supersedes: str = "",
+    deviations: str = "",
+    code_operators: bool = False,
+    baseline: str | None = None,
+    paper: str = "A4",
+    overwrite: bool = False,
+) -> Path:
+    """Write the report of a study as one page of HTML, or as PDF.
+
+    Parameters
+    ----------
+    study : Study
+        By one method of measuring, or by several: then the report compares them.
+    path : str or path
+        Ends in .html or .pdf. A PDF is printed by an installed Chromium, Chrome or Edge.
+    date : date, optional
+        The day to print; today by default. The same study and date give the same bytes.
+    prepared_by, approved_by, revision, supersedes : str
+        Printed on the first page.
+    deviations : str
+        What was done otherwise than planned, besides what the files tell.
+    code_operators : bool
+        Whether operators are called "Operator 1" and so on, in notes and records as well.
+        The coded readings are attached.
+    baseline : str, optional
+        Of several methods the one that the others are compared with; the first of the
+        plan by default.
+    paper : {"A4", "Letter"}
+        Of a PDF.
+    overwrite : bool
+        Whether a file that grr did not make may be replaced.
+
+    Returns
+    -------
+    Path
+        Where it was written.
+
+    Raises
+    ------
+    StudyError
+        Another ending, a study that cannot be analysed, no browser for a PDF, or a place
+        that cannot be written or holds a file that grr did not make.
+    """
+    target = target_file(path, ".html", ".pdf", overwrite=overwrite)
+    needs(study, Study)
+    if baseline is not None and baseline not in study.methods:
+        raise StudyError(
+            "The baseline is none of the methods of the study",
+            f"Name one of: {', '.join(study.methods)}"
+            if study.methods
+            else "Leave it out: the study has one method",
+            value=baseline,
+        )
+    one_of("paper", paper, tuple(PAPERS))
+    day = (dt.date.today() if date is None else needs(date, dt.date, "date")).isoformat()
+    shown = study
+    if code_operators:
+        shown, key = coded(study)
+        deviations = Codes({name: code for code, name in key.items()}).text(deviations)
+    cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations)
+    made = report_of(study, shown, cover, baseline=baseline)
+    if target.suffix.lower() == ".pdf":
+        print_pdf(replace(made, paper=PAPERS[paper]).html(on_paper=True), target, day)
+    else:
+        write_whole(target, made.html())
+    return target
+
+
+def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None = None) -> Report:
+    """Return the whole report as data.
+
+    Parameters
+    ----------
+    study : Study
+        As it was read, for its fingerprint and its record.
+    shown : Study
+        As it is shown: the same, or with coded operators.
+    cover : Cover
+    baseline : str, optional
+
+    Raises
+    ------
+    StudyError
+        The study cannot be analysed, or the baseline is none of its methods.
+    """
+    if len(shown.methods) > 1:
+        front, parts = _several_methods(shown, cover, baseline)
+    else:
+        front, parts = _one_method(shown, cover)
+    reasons = [part for part in parts if part.name == "why"]
+    data = [*check(shown).blocks(), *conduct_blocks(shown, cover.deviations)]
+    about = [("Title", shown.title), ("Methods", ", ".join(shown.methods)), *all_facts(shown)]
+    parts = [
+        *reasons,
+        Part("data", DATA, data, new_page=not reasons),
+        Part("facts", "What was measured, and how", [Facts(about)]),
+        *(part for part in parts if part not in reasons),
+        Part("record", "Where the numbers come from", provenance_blocks(study, shown)),
+        Part("signatures", "Signatures", [signatures_block(cover)]),
+    ]
+    foot = f"report of {cover.date}, readings {readings_fingerprint(shown)[:16]}"
+    return Report(shown.title or "Gauge study", foot, front, parts)
+
+
+def for_readers(text: str) -> str:
+    """Return a text that names parts of the report in place of functions to call."""
+    for name, part in _CALLED.items():
+        text = text.replace(name, f"“{part}”")
+    return _FUNCTION.sub(lambda found: f"“{_ANSWERED_IN[found.group(1)]}”", text)
+
+
+def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:
+    result = result_of_record(study)
+    judged = verdict(result)
+    parts = [
+        Part("why", "Why this decision", [Bullets(judged.reasons)], True),
+        Part("pictures", "The study in pictures", _pictures(result)),
+        Part("numbers", NUMBERS, numbers_blocks(result)),
+        Part("comparisons", OPERATORS, [*_operators(study), *_drift(study)]),
+        *_rest(result),
+    ]
+    return front_page(judged, cover), parts
+
+
+def _several_methods(
+    study: Study, cover: Cover, baseline: str | None
+) -> tuple[FrontPage, list[Part]]:
+    found, why_not = comparisons_of(study, baseline)
+    results = {name: result_of_record(study.for_method(name)) for name in study.methods}
+    verdicts = {name: verdict(result) for name, result in results.items()}
+    front = methods_front_page(study, found, why_not, verdicts, cover)
+    compared = [block for one in found for block in _raised(one.blocks())]
+    parts = [Part("methods", METHODS, [*compared, *_drift(study)])]
+    for number, (name, result) in enumerate(results.items()):
+        before, suffix = f"{shortened(name, LONGEST_METHOD)}: ", f"-m{number}"
+        judged = _raised(verdicts[name].blocks())
+        pictures = [_ruler(result), *_pictures(result)]
+        parts += [
+            Part(f"decision{suffix}", f"{before}the decision", [*judged, *pictures], True),
+            Part(f"numbers{suffix}", f"{before}the numbers", numbers_blocks(result)),
+            Part(
+                f"comparisons{suffix}",
+                f"{before}the operators compared",
+                _operators(result.study),
+            ),
+            *_rest(result, before, suffix),
+        ]
+    return front, parts
+
+
+def _raised(blocks: Sequence[PageBlock]) -> list[PageBlock]:
+    """Return blocks with their smaller headings one level up, as a part needs them."""
+    return [replace(one, level=3) if isinstance(one, Heading) else one for one in blocks]
+
+
+def _ruler(result: GaugeResult) -> Picture:
+    return Picture(lambda: tolerance_ruler(result))
+
+
+def _pictures(result: GaugeResult) -> list[PageBlock]:
+    study = result.study
+    return [
+        *_drawn(lambda: spread_sources(result)),
+        *_drawn(lambda: parts_by_operators(result)),
+        *_drawn(lambda: trial_ranges(study)),
+        *_drawn(lambda: in_order(study)),
+    ]
+
+
+def _drawn(make: Callable[[], Figure]) -> Sequence[PageBlock]:
+    """Return a picture, or the sentence that says why there is none."""
+
+    def picture() -> list[PageBlock]:
+        figure = make()
+        return [Picture(lambda: figure)]
+
+    return or_reason(picture, "Not drawn: ")
+
+
+def _operators(study: Study) -> Sequence[PageBlock]:
+    """Return who reads high, who scatters, and who needs what; not what is for the curious."""
+
+    def compared() -> list[PageBlock]:
+        found = compare_operators(study)
+        figure = operators_side_by_side(found)
+        said = after_opening(found.blocks())[1:]  # the headline is the picture's answer
+        shown = [one for one in said if not (isinstance(one, Fold) and one.brief)]
+        return [Picture(lambda: figure), *shown]
+
+    return or_reason(compared, "The operators cannot be compared: ")
+
+
+def _drift(study: Study) -> list[PageBlock]:
+    """Return whether the readings drift while measuring, and when to zero again."""
+
+    def looked_at() -> list[PageBlock]:
+        found = drift(study)
+        figure = drift_over_time(found)
+        return [Picture(lambda: figure), *found.blocks()]
+
+    return [Heading(DRIFT, 3), *or_reason(looked_at, "Drift cannot be seen: ")]
+
+
+def _rest(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]:
+    """Return risks, formulas and readings of one method."""
+
+    def title(text: str) -> str:
+        return f"{before}{text[0].lower()}{text[1:]}" if before else text
+
+    sources = suffix in ("", "-m0")
+    return [
+        Part(f"risks{suffix}", title(RISKS), risks_blocks(result)),
+        Part(f"how{suffix}", title(HOW), how_blocks(result, sources=sources)),
+        Part(f"readings{suffix}", title("All readings"), readings_blocks(result.study)),
+    ]
