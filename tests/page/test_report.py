@@ -104,7 +104,7 @@ def test_headline_numbers_unfold_to_their_formulas(demo_page):
     assert page.text.count("how it is computed") == 6
     result = grr.anova(grr.open_study(DEMO / "dowel_pin"))
     assert f"/ 0.00600000 = {result.value('GRR', 'percent_tolerance'):.1f}" in page.shown
-    assert "× (operators − 1) / operators" in page.shown
+    assert "× (people − 1) / people" in page.shown
 
 
 def first_page(page: Page) -> str:
@@ -171,7 +171,7 @@ def test_another_baseline_turns_the_comparison_around(tmp_path):
     assert [(one.numbers.baseline, one.numbers.candidate) for one in found] == [
         ("handheld", "stand")
     ]
-    with pytest.raises(grr.StudyError, match="no such method"):
+    with pytest.raises(grr.StudyError, match="none of the methods"):
         grr.report(study, tmp_path / "r.html", baseline="by eye")
 
 
