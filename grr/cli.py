@@ -376,7 +376,7 @@ def _add_report(add: _Add) -> None:
 def report(options: argparse.Namespace) -> int:
     """Write the report of a study, and the workbook and JSON where asked for."""
     import grr
-    from grr.files.outputs import target_file
+    from grr.files.allowed_files import target_file
 
     study, force = grr.open_study(options.folder), options.force
     output = options.output or options.folder / "report.html"
