@@ -38,15 +38,27 @@ def chosen_folder(top: str | Path = "..") -> Path:
     Raises
     ------
     StudyError
-        The chosen folder is no longer there.
+        The chosen folder is no longer there, or the note of the choice cannot be read.
     """
     top = a_path(top)
     file = top / CHOICE_FILE
     name = DEFAULT
     if file.exists():
-        name = regular_file(file, LARGEST_SETTINGS).read_text(encoding="utf-8").strip()
+        try:
+            name = regular_file(file, LARGEST_SETTINGS).read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise StudyError(
+                "The note of which study was chosen cannot be read",
+                "Pick a study in the notebook 0_start_here, which writes it anew",
+                file=file,
+                value=error,
+            ) from None
     folder = top / name
-    if not (folder / "study.toml").exists():
+    try:
+        there = (folder / "study.toml").exists()
+    except OSError:  # a name that is too long for any folder
+        there = False
+    if not there:
         raise StudyError(
             "The chosen study is not there",
             "Pick a study in the notebook 0_start_here",

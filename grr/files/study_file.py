@@ -112,7 +112,14 @@ def _document(file: Path) -> dict[str, Any]:
         text = once_free(lambda: small.read_text(encoding="utf-8-sig"))
     except StudyError:
         raise
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
+        if file.parent.is_file():
+            raise StudyError(
+                "This is a file, not a study folder",
+                "Name the folder that holds study.toml; the command grr analyse-many, or "
+                "grr.read_readings in Python, takes a file of readings",
+                file=file.parent,
+            ) from None
         raise StudyError(
             "This is no study folder: it holds no study.toml",
             "Name the folder of a study, or start one with grr new",

@@ -345,6 +345,19 @@ def _order(study: Study, cube: Cube) -> Iterator[Finding]:
         return
     order = study.cube("order").values
     p, o, r = order.shape
+    numbers = study.readings["order"].dropna()
+    repeated = numbers[numbers.duplicated(keep=False)]
+    if len(repeated):
+        yield Finding(
+            "look",
+            "order",
+            "the study",
+            f"The order does not tell which reading was taken first: {len(repeated)} of "
+            f"{counted(len(numbers), 'reading')} share their number with another one "
+            f"(order {repeated.iloc[0]:g}, for one), so nothing that goes by it, such as drift, "
+            "can be trusted.",
+            "Number the readings 1, 2, 3 … as they were taken, or leave the order out.",
+        )
     in_part_order = sum(
         bool(np.all(np.diff(order[:, j, t]) > 0))
         for j in range(o)

@@ -159,6 +159,18 @@ def test_order_of_measurement() -> None:
     assert "order of their numbers" in only(grr.check(grr.Study(by_number)), "order").what
 
 
+def test_order_numbers_that_occur_more_than_once() -> None:
+    cube, order = good_cube()
+    order[4, 1, 2] = order[7, 0, 0] = 5
+    order[0, 0, 0] = np.nan
+    twice = np.count_nonzero(order == 5)
+    found = only(grr.check(grr.Study(table(cube, order))), "order")
+    assert found.severity == "look"
+    assert f"{twice} of 89 readings share their number with another one (order 5" in found.what
+    every = only(grr.check(grr.Study(table(cube, np.ones(cube.shape)))), "order")
+    assert "90 of 90 readings" in every.what
+
+
 def test_overdue_calibration() -> None:
     readings = good_study().readings.assign(time="2026-10-05T08:00:00Z")
     settings = {"tolerance": grr.Tolerance(10.006, 10.012), "unit": "mm", "resolution": STEP}
