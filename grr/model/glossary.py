@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from grr.model.blocks import Block, Printed, Table
+from grr.model.blocks import Block, Table
 from grr.model.errors import StudyError
+from grr.model.printed import Printed
 from grr.model.terms import TERMS, Explanation
 
 

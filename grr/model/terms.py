@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from grr.model.blocks import Block, Heading, Printed, Prose
+from grr.model.blocks import Block, Heading, Prose
+from grr.model.printed import Printed
 
 MANUAL = "AIAG MSA, 4th ed. (2010)"
 

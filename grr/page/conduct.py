@@ -11,7 +11,7 @@ import platform
 from collections.abc import Hashable, Sequence
 from hashlib import sha256
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -31,9 +31,6 @@ from grr.page.page_blocks import PageBlock, Verbatim, or_reason
 from grr.questions.collection import collection_of, with_last_readings
 from grr.questions.gauge import anova
 from grr.questions.sittings import zero_checks
-
-if TYPE_CHECKING:
-    from grr.page.front import Cover
 
 #: Names of the zero checks that open a stretch of measuring, and of the one that closes it.
 _OPENS, _CLOSES = ("before", "again"), "after"
@@ -290,12 +287,6 @@ def versions() -> dict[str, str]:
         "Python": platform.python_version(),
         **{name: version(name) for name in _PACKAGES},
     }
-
-
-def signatures_block(cover: Cover) -> Table:
-    """Return the space for names, dates and signatures."""
-    rows = [["Prepared by", cover.prepared_by, "", ""], ["Approved by", cover.approved_by, "", ""]]
-    return Table(["Role", "Name", "Date", "Signature"], rows, left=4)
 
 
 def _record(study: Study) -> Sequence[PageBlock]:

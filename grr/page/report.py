@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from grr.files.allowed_files import target_file
 from grr.files.disk import write_whole
-from grr.model.blocks import Bullets, Facts, Fold, Heading, Picture
+from grr.model.blocks import Bullets, Facts, Fold, Heading, Picture, Table
 from grr.model.errors import StudyError
 from grr.model.names import shortened
 from grr.model.study import Study
@@ -26,7 +26,6 @@ from grr.page.conduct import (
     conduct_blocks,
     provenance_blocks,
     readings_fingerprint,
-    signatures_block,
 )
 from grr.page.front import Cover, FrontPage, comparisons_of, front_page, methods_front_page
 from grr.page.numbers import (
@@ -229,7 +228,7 @@ def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None 
         Part("facts", "What was measured, and how", [Facts(about)]),
         *(part for part in parts if part not in reasons),
         Part("record", "Where the numbers come from", provenance_blocks(study, shown)),
-        Part("signatures", "Signatures", [signatures_block(cover)]),
+        Part("signatures", "Signatures", [_signatures(cover)]),
     ]
     foot = f"report of {cover.date}, readings {readings_fingerprint(shown)[:16]}"
     return Report(shown.title or "Gauge study", foot, front, parts)
@@ -240,6 +239,12 @@ def for_readers(text: str) -> str:
     for name, part in _CALLED.items():
         text = text.replace(name, f"“{part}”")
     return _FUNCTION.sub(lambda found: f"“{_ANSWERED_IN[found.group(1)]}”", text)
+
+
+def _signatures(cover: Cover) -> Table:
+    """Return the space for names, dates and signatures."""
+    rows = [["Prepared by", cover.prepared_by, "", ""], ["Approved by", cover.approved_by, "", ""]]
+    return Table(["Role", "Name", "Date", "Signature"], rows, left=4)
 
 
 def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:

@@ -18,9 +18,10 @@ from grr.entry.job import open_job, run_order
 from grr.files.allowed_files import LARGEST_RECORD, refuse_bad_name, regular_file
 from grr.files.disk import made_folder, write_whole
 from grr.files.text_and_numbers import to_cell
-from grr.model.blocks import Block, Bullets, Printed, Prose
+from grr.model.blocks import Block, Bullets, Prose
 from grr.model.errors import StudyError
 from grr.model.frames import frame
+from grr.model.printed import Printed
 from grr.model.rounding import counted, limits_text, listed, size
 from grr.model.rules import Plan
 from grr.model.study import Study
