@@ -224,7 +224,8 @@ def test_the_row_of_a_mistake_is_that_of_the_file(
     table: pd.DataFrame, tmp_path: Path, blank: str
 ) -> None:
     path = tmp_path / "many.csv"
-    lines = table[["study", "part", "operator", "trial", "reading"]].to_csv(index=False).split("\n")
+    columns = ["study", "part", "operator", "trial", "reading"]
+    lines = table[columns].to_csv(index=False, lineterminator="\n").split("\n")
     if ";" in blank:
         lines = [line.replace(",", ";").replace(".", ",") for line in lines]
     cells = lines[20].split(";" if ";" in blank else ",")
