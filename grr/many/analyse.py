@@ -34,7 +34,7 @@ from grr.model.choices import SOURCES, Decision, OperatorsAre, PartsFrom, Purpos
 from grr.model.errors import StudyError
 from grr.model.rules import Rules
 from grr.model.study import Study
-from grr.model.values import a_path, finer_than, number, one_of, short_text
+from grr.model.values import a_path, finer_than, number, one_of, people_who_measure, short_text
 from grr.questions.check import check
 from grr.questions.gauge import GaugeResult, anova
 from grr.questions.verdict import criterion_from, decide, judged
@@ -49,7 +49,7 @@ def analyse_many(
     level: float = 0.95,
     checks: bool = False,
     purpose: Purpose = "accept",
-    operators: OperatorsAre = "random",
+    operators: OperatorsAre | int = "random",
     parts_from: PartsFrom = "process",
     rules: Rules | None = None,
     progress: bool = False,
@@ -138,7 +138,7 @@ class Options:
     """See `grr.analyse_many` for each."""
 
     purpose: Purpose = "accept"
-    operators: OperatorsAre = "random"
+    operators: OperatorsAre | int = "random"
     parts_from: PartsFrom = "process"
     rules: Rules = field(default_factory=Rules)
     intervals: bool = False
@@ -147,7 +147,7 @@ class Options:
 
     def __post_init__(self) -> None:
         one_of("purpose", self.purpose, get_args(Purpose))
-        one_of("operators", self.operators, get_args(OperatorsAre))
+        people_who_measure(self.operators, 1)
         one_of("parts_from", self.parts_from, get_args(PartsFrom))
         if not isinstance(self.rules, Rules):
             raise StudyError(
@@ -200,8 +200,9 @@ def _analyse_table(
     with _progress_bar(len(studies.names), shown=progress) as bar:
         for stack in studies.stacks:
             plain = _may_stack(stack, specs, options)
-            kept = stack if plain.all() else stack.where(plain)
-            blocks.append(_rows_of_stack(kept, specs, options, bar))
+            if plain.any():
+                kept = stack if plain.all() else stack.where(plain)
+                blocks.append(_rows_of_stack(kept, specs, options, bar))
         done = np.concatenate([[], *(block["number"] for block in blocks)]).astype(np.intp)
         alone = np.setdiff1d(np.arange(len(studies.names)), done)
         rows = []
@@ -279,7 +280,10 @@ def _progress_bar(studies: int, *, shown: bool) -> Any:
 
 def _may_stack(stack: Stack, specs: Specifications, options: Options) -> Mask:
     """Return which studies of a stack need no look of their own."""
-    if options.checks:
+    too_few_people = (
+        not isinstance(options.operators, str) and options.operators < stack.readings.shape[2]
+    )
+    if options.checks or too_few_people:
         return np.zeros(len(stack.studies), dtype=np.bool_)
     plain = specs.usable[stack.studies]
     step = specs.resolution[stack.studies]
@@ -327,8 +331,9 @@ def _stack_result(stack: Stack, specs: Specifications, options: Options) -> _Sta
     found, pooled = components_by_rule(
         anova, interaction=rules.interaction, pool_above=rules.pool_above
     )
-    if options.operators == "fixed" and anova.operators > 1:
-        found = among_people(found, anova.operators, pooled)
+    if anova.operators > 1:
+        people = people_who_measure(options.operators, anova.operators)
+        found = among_people(found, people, pooled)
     found, hidden = floored_components(found, specs.resolution[stack.studies])
     columns: dict[str, Any] = {
         "parts": anova.parts,

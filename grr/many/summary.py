@@ -7,9 +7,10 @@ from typing import Any
 import pandas as pd
 
 from grr.files.text_and_numbers import FORMULA_SIGNS
+from grr.model.blocks import Block, Bullets, Heading, Prose, Table
 from grr.model.names import short_names
 from grr.model.rounding import counted, percent
-from grr.model.terminal import bullet, paragraph, text_table
+from grr.model.terminal import as_text
 
 _CLASSES = {
     "good": "good",
@@ -31,7 +32,7 @@ def text_summary(found: pd.DataFrame, by: str, *, most: int = 10) -> str:
     failed = len(found) - len(usable)
     if failed:
         counts.append(f"{failed} not analysed")
-    lines = [paragraph(f"{total}, by the manual's rule: {', '.join(counts)}.")]
+    blocks: list[Block] = [Prose([f"{total}, by the manual's rule: {', '.join(counts)}."])]
     worst = usable.dropna(subset="GRR_percent_tolerance").nlargest(most, "GRR_percent_tolerance")
     if len(worst):
         head = ["worst", "GRR, % of tolerance", "dominated by", "% of total", "ndc"]
@@ -45,15 +46,15 @@ def text_summary(found: pd.DataFrame, by: str, *, most: int = 10) -> str:
             ]
             for name, (_, row) in zip(_names(worst[by]), worst.iterrows(), strict=True)
         ]
-        lines += ["", text_table(head, rows)]
+        blocks.append(Table(head, rows))
     errors = found[found["error"] != ""][:most]
     if failed:
-        lines += ["", f"{counted(failed, 'error')}; the column error has all:"]
-        lines += [
-            bullet(f"{name}: {error}")
-            for name, error in zip(_names(errors[by]), errors["error"], strict=True)
+        named = zip(_names(errors[by]), errors["error"], strict=True)
+        blocks += [
+            Heading(f"{counted(failed, 'error')}; the column error has all:"),
+            Bullets([f"{name}: {error}" for name, error in named]),
         ]
-    return "\n".join(lines)
+    return as_text(blocks)
 
 
 def csv_text(found: pd.DataFrame) -> str:

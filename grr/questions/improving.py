@@ -37,12 +37,48 @@ from grr.questions.intervals import pivots_of, specification_of
 
 #: What GRR is a percentage of.
 Measure = Literal["percent_tolerance", "percent_tv"]
+
 #: How many readings are averaged in the list of changes.
 AVERAGED = (2, 3, 5)
+
 #: A finer gauge shows one more digit.
 FINER = 10.0
+
 #: A change that leaves more of GRR than this is not combined with others.
 NOTICEABLE = 0.98
+
+
+def what_would_help(result: GaugeResult, *, level: float = 0.95) -> Improvement:
+    """Predict GRR if readings are averaged, operators made alike, or the digit made finer.
+
+    Parameters
+    ----------
+    result : GaugeResult
+    level : float
+        Confidence of the two-sided intervals of the predictions.
+
+    Returns
+    -------
+    Improvement
+        Ranked changes, and the smallest that reaches the study's two thresholds (10 % and
+        30 % by default), or that none would.
+
+    Raises
+    ------
+    StudyError
+        Nothing to compare GRR with, or GRR is 0.
+
+    Notes
+    -----
+    A prediction from the variances of this study, by the model of the analysis of
+    variance; a study after the change has to confirm it. Averaging n readings divides
+    the repeatability's variance by n and touches neither the operators' differences nor
+    the interaction. Source: JCGM 100:2008 (GUM), 4.2.3 and F.2.2.1; Burdick, Borror &
+    Montgomery (SIAM 2005), section 3.2.
+    """
+    level = number("level", level, above=0.0, below=1.0)
+    study = needs(result, GaugeResult).study
+    return study.once(("what_would_help", result.key, level), lambda: _improvement(result, level))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -84,39 +120,6 @@ class Improvement(Printed):
             Table(*improvement_rows(self)),
             Bullets(improvement_closing(self)),
         ]
-
-
-def what_would_help(result: GaugeResult, *, level: float = 0.95) -> Improvement:
-    """Predict GRR if readings are averaged, operators made alike, or the digit made finer.
-
-    Parameters
-    ----------
-    result : GaugeResult
-    level : float
-        Confidence of the two-sided intervals of the predictions.
-
-    Returns
-    -------
-    Improvement
-        Ranked changes, and the smallest that reaches the study's two thresholds (10 % and
-        30 % by default), or that none would.
-
-    Raises
-    ------
-    StudyError
-        Nothing to compare GRR with, or GRR is 0.
-
-    Notes
-    -----
-    A prediction from the variances of this study, by the model of the analysis of
-    variance; a study after the change has to confirm it. Averaging n readings divides
-    the repeatability's variance by n and touches neither the operators' differences nor
-    the interaction. Source: JCGM 100:2008 (GUM), 4.2.3 and F.2.2.1; Burdick, Borror &
-    Montgomery (SIAM 2005), section 3.2.
-    """
-    level = number("level", level, above=0.0, below=1.0)
-    study = needs(result, GaugeResult).study
-    return study.once(("what_would_help", result.key, level), lambda: _improvement(result, level))
 
 
 def _improvement(result: GaugeResult, level: float) -> Improvement:
@@ -231,48 +234,6 @@ OF: dict[Measure, str] = {
 }
 
 
-def change_text(change: Change, unit: str) -> str:
-    """Return a change in words."""
-    steps = []
-    if change.operators_alike:
-        steps.append("operators alike")
-    if change.no_interaction:
-        steps.append("no interaction")
-    if change.resolution is not None:
-        steps.append(f"last digit {with_unit(figures(change.resolution, 1), unit)}")
-    if change.readings > 1:
-        steps.append(f"mean of {change.readings} readings")
-    return ", ".join(steps) if steps else "as it is now"
-
-
-def improvement_notes(result: GaugeResult) -> tuple[str, ...]:
-    """Return what the reader must know about the predictions."""
-    study = result.study
-    notes = [
-        "Predicted from this study's variances; a study after the change has to confirm it.",
-        "Operators alike: by training, by agreeing on feel, or by a stand. No interaction: by a "
-        "marked place on the part, or one fixture for all.",
-        "Averaging means several readings of a part by one operator: it lessens repeatability "
-        "only. Differences between operators, and those from part to part (interaction), are "
-        "the same in every one of these readings and do not average.",
-    ]
-    if result.floored:
-        notes.append(
-            "The readings repeat to the last digit: averaging takes nothing away, and a finer "
-            "digit may show less of an improvement than this best case."
-        )
-    if len(study.operator_names) < 2:
-        notes.append("One operator measured, so nothing is known about the others.")
-    elif result.value("AV", "variance") == 0.0:
-        notes.append("No difference between operators was found, so training is not listed.")
-    if study.trials < 2:
-        notes.append(
-            "With one trial EV contains the interaction, which does not average: the means are "
-            "the best case."
-        )
-    return tuple(notes)
-
-
 def _opening(found: Improvement) -> list[str]:
     study = found.result.study
     now = Estimate(float(found.table.iloc[0]["percent"]), unit=PERCENT)
@@ -320,3 +281,45 @@ def improvement_closing(found: Improvement) -> list[str]:
             words = change_text(change, found.result.study.unit)
             lines.append(f"The smallest change that would bring GRR to {aim}: {words}.")
     return [*lines, *found.notes]
+
+
+def change_text(change: Change, unit: str) -> str:
+    """Return a change in words."""
+    steps = []
+    if change.operators_alike:
+        steps.append("operators alike")
+    if change.no_interaction:
+        steps.append("no interaction")
+    if change.resolution is not None:
+        steps.append(f"last digit {with_unit(figures(change.resolution, 1), unit)}")
+    if change.readings > 1:
+        steps.append(f"mean of {change.readings} readings")
+    return ", ".join(steps) if steps else "as it is now"
+
+
+def improvement_notes(result: GaugeResult) -> tuple[str, ...]:
+    """Return what the reader must know about the predictions."""
+    study = result.study
+    notes = [
+        "Predicted from this study's variances; a study after the change has to confirm it.",
+        "Operators alike: by training, by agreeing on feel, or by a stand. No interaction: by a "
+        "marked place on the part, or one fixture for all.",
+        "Averaging means several readings of a part by one operator: it lessens repeatability "
+        "only. Differences between operators, and those from part to part (interaction), are "
+        "the same in every one of these readings and do not average.",
+    ]
+    if result.floored:
+        notes.append(
+            "The readings repeat to the last digit: averaging takes nothing away, and a finer "
+            "digit may show less of an improvement than this best case."
+        )
+    if len(study.operator_names) < 2:
+        notes.append("One operator measured, so nothing is known about the others.")
+    elif result.value("AV", "variance") == 0.0:
+        notes.append("No difference between operators was found, so training is not listed.")
+    if study.trials < 2:
+        notes.append(
+            "With one trial EV contains the interaction, which does not average: the means are "
+            "the best case."
+        )
+    return tuple(notes)

@@ -170,3 +170,22 @@ def test_tolerances_that_cannot_be_used(tolerances: object, message: str) -> Non
 def test_options_that_are_not_known(option: dict[str, object]) -> None:
     with pytest.raises(grr.StudyError):
         grr.analyse_many(good(), **option)
+
+
+def test_more_operators_than_will_ever_measure_stop_that_study_only() -> None:
+    of_two = good("two").query("operator != 'C'")
+    table = pd.concat([good("three"), of_two])
+    found = grr.analyse_many(table, tolerances=WIDE, operators=2, intervals=True)
+    found = found.set_index("study")
+    assert "fewer are said to measure" in found.at["three", "error"]
+    assert found.at["two", "error"] == "" and found.at["two", "operators"] == 2
+    everyone = grr.analyse_many(of_two, tolerances=WIDE, operators="fixed", intervals=True)
+    pd.testing.assert_frame_equal(
+        found.loc[["two"]].reset_index().convert_dtypes(), everyone.convert_dtypes()
+    )
+
+
+@pytest.mark.parametrize("operators", [0, True, 2.5, "some"])
+def test_a_number_of_people_that_cannot_be_is_refused(operators: object) -> None:
+    with pytest.raises(grr.StudyError):
+        grr.analyse_many(good(), operators=operators)  # type: ignore[arg-type]

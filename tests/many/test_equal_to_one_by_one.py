@@ -72,9 +72,9 @@ def alone(table: pd.DataFrame, study: object, **options: object) -> grr.GaugeRes
 SHAPES = [(10, 3, 3), (5, 2, 2), (10, 3, 3), (6, 1, 3), (8, 3, 1), (2, 2, 2), (5, 6, 4), (3, 1, 2)]
 
 
-@pytest.mark.parametrize("operators", ["random", "fixed"])
+@pytest.mark.parametrize("operators", ["random", "fixed", 7])
 @pytest.mark.parametrize("interaction", ["auto", "keep", "pool"])
-def test_studies_of_every_shape(operators: str, interaction: str) -> None:
+def test_studies_of_every_shape(operators: str | int, interaction: str) -> None:
     table = plant(SHAPES)
     lost = (table["study"] == "G2") & (table["part"] == 4) & (table["trial"] == 2)
     table.loc[lost, "reading"] = np.nan
