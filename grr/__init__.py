@@ -36,6 +36,9 @@ if TYPE_CHECKING:
     from grr.page.workbook import export_workbook as export_workbook
     from grr.questions.budget import Contribution as Contribution
     from grr.questions.budget import UncertaintyBudget as UncertaintyBudget
+    from grr.questions.causes import Assessment as Assessment
+    from grr.questions.causes import Cause as Cause
+    from grr.questions.causes import assess as assess
     from grr.questions.check import Finding as Finding
     from grr.questions.check import Findings as Findings
     from grr.questions.check import check as check
@@ -80,7 +83,10 @@ _HOMES = {
     "after_check": "grr.questions.stability",
     "analyse_many": "grr.many.analyse",
     "anova": "grr.questions.gauge",
+    "assess": "grr.questions.causes",
+    "Assessment": "grr.questions.causes",
     "average_range": "grr.questions.gauge",
+    "Cause": "grr.questions.causes",
     "check": "grr.questions.check",
     "choose_study": "grr.entry.study_form",
     "chosen_folder": "grr.files.chosen",

@@ -1,0 +1,707 @@
+"""Which single thing makes a study's error larger than it need be: tests of many suspects.
+
+One study, parts × operators × trials, complete. Each family of suspects (an operator's
+offset, an operator's scatter, one cell, one reading, a drift ...) gives the smallest p value
+of its members, multiplied by their number and divided by the family's share of one budget of
+false alarms. The smallest of these scores is compared with its own distribution, simulated
+for the same design, order and last digit, so that all families together accuse a clean study
+in at most one of twenty.
+
+Sources: analysis of means (Ott; Nelson, Wludyka & Copeland, The Analysis of Means, SIAM
+2005) for the offsets; Cook & Weisberg, Residuals and Influence in Regression (1982), chapter
+2, for single readings; Montgomery, Design and Analysis of Experiments, sections 2.6 (two
+variances) and 10.3 (extra sum of squares). Scores, shares and search are this project's own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import fdtrc
+
+from grr.formulas.arrays import Array
+
+#: The families of suspects.
+Family = Literal[
+    "operator_offset",
+    "operator_scatter",
+    "part",
+    "interaction",
+    "interaction_of_operator",
+    "interaction_of_cell",
+    "slip",
+    "drift",
+    "step",
+    "trial_shift",
+]
+#: Each family's share of the budget of false alarms: more where a cause is harder to see.
+SHARES: dict[Family, float] = {
+    "operator_offset": 0.06,
+    "operator_scatter": 0.32,
+    "part": 0.24,
+    "interaction": 0.04,
+    "interaction_of_operator": 0.10,
+    "interaction_of_cell": 0.05,
+    "slip": 0.05,
+    "drift": 0.03,
+    "step": 0.10,
+    "trial_shift": 0.03,
+}
+#: What shows within the cells is taken off first: it may explain offsets and interactions,
+#: but no offset or interaction shows within a cell.
+WITHIN: tuple[Family, ...] = (
+    "operator_scatter",
+    "part",
+    "slip",
+    "drift",
+    "step",
+    "trial_shift",
+)
+#: All families together accuse a clean study this often; below 5 % for the simulation's error.
+LEVEL = 0.045
+#: Clean studies simulated for each design.
+SIMULATIONS = 3000
+SEED = 404
+#: An interaction with a p value above this is pooled with the error in the tests.
+POOL_ABOVE = 0.25
+#: Coarsest last digit, in standard deviations, for which the tests are simulated.
+COARSEST = 3.5
+#: How many causes are looked for, one after the other.
+MOST = 6
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A change in the readings of known shape and unknown size.
+
+    ``values`` (parts, operators, trials) is the change for size 1; ``operator`` is None
+    where it concerns all; ``place`` is the trial or reading from which it acts, ``sitting``
+    where it acts, both None where that does not apply.
+    """
+
+    family: Family
+    values: Array
+    operator: int | None = None
+    sitting: int | None = None
+    trials: tuple[int, ...] = ()
+    place: tuple[int, int, int] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Battery:
+    """The suspects of one design."""
+
+    parts: int
+    operators: int
+    trials: int
+    shapes: tuple[Shape, ...] = ()
+    within: dict[Family, tuple[Array, tuple[int, ...]]] = field(default_factory=dict)
+
+    @cached_property
+    def key(self) -> tuple[object, ...]:
+        """What the distribution of the scores depends on."""
+        kept = tuple((name, w.shape, w.tobytes()) for name, (w, _) in self.within.items())
+        return self.parts, self.operators, self.trials, kept
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Battery) and self.key == other.key
+
+    def __hash__(self) -> int:
+        return hash(self.key)
+
+
+def battery(parts: int, operators: int, trials: int, shapes: list[Shape]) -> Battery:
+    """Return the suspects of a design; shapes that repeats of one part cannot show are left out.
+
+    Of shapes that are alike within the cells the first is kept.
+    """
+    within: dict[Family, tuple[Array, tuple[int, ...]]] = {}
+    if not shapes:
+        return Battery(parts, operators, trials)
+    values = np.array([shape.values for shape in shapes])
+    left = (values - values.mean(axis=-1, keepdims=True)).reshape(len(shapes), -1)
+    norm = np.sqrt(np.square(left).sum(axis=1))
+    shown = norm > 1e-6 * np.abs(values).reshape(len(shapes), -1).max(axis=1)
+    unit = left / np.where(shown, norm, 1.0)[:, None]
+    alike = np.tril(np.abs(unit @ unit.T) > 1.0 - 1e-9, -1)
+    shown &= ~(alike & shown).any(axis=1)
+    for number in np.flatnonzero(shown):
+        family = shapes[number].family
+        rows, numbers = within.get(family, (np.empty((0, unit.shape[1])), ()))
+        within[family] = (np.vstack([rows, unit[number]]), (*numbers, int(number)))
+    return Battery(parts, operators, trials, tuple(shapes), within)
+
+
+def trial_shapes(parts: int, operators: int, trials: int) -> list[Shape]:
+    """Return the shifts between trials, of everyone and of each operator."""
+    groups = [tuple(range(k, trials)) for k in range(1, trials)]
+    groups += [(k,) for k in range(1, trials - 1)]
+    found = []
+    for operator in (None, *range(operators if operators > 1 else 0)):
+        for group in groups:
+            values = np.zeros((parts, operators, trials))
+            values[:, slice(None) if operator is None else operator, list(group)] = 1.0
+            found.append(Shape("trial_shift", values, operator, trials=group))
+    return found
+
+
+def sitting_shapes(since: Array, sitting: Array, *, least_side: int = 3) -> list[Shape]:
+    """Return drifts and steps within sittings.
+
+    Parameters
+    ----------
+    since, sitting : ndarray, shape (parts, operators, trials)
+        How long the sitting had lasted, and its number.
+    least_side : int
+        Readings that must lie on either side of a step.
+    """
+    drifts, steps = [Shape("drift", since.copy())], []
+    numbers = np.unique(sitting)
+    for number in numbers:
+        inside = sitting == number
+        who = np.unique(np.nonzero(inside)[1])
+        operator = int(who[0]) if len(who) == 1 else None
+        if len(numbers) > 1:
+            drifts.append(Shape("drift", np.where(inside, since, 0.0), operator, int(number)))
+        times = np.sort(since[inside])
+        for first in times[least_side : len(times) - least_side + 1]:
+            after = inside & (since >= first)
+            i, j, k = (int(n[0]) for n in np.nonzero(inside & (since == first)))
+            steps.append(Shape("step", after.astype(float), operator, int(number), place=(i, j, k)))
+    return [*drifts, *steps]
+
+
+class Accused(NamedTuple):
+    """The member of a family with the smallest score, and its p value."""
+
+    family: Family
+    member: int
+    p: float
+
+
+Counts = tuple[int, int, int]
+
+
+class Sums(NamedTuple):
+    """Sums of squares of a stack of complete studies, with the deviations that make them."""
+
+    operator: Array  # (..., o), mean deviation
+    cell: Array  # (..., p, o), interaction deviation
+    error: Array  # (..., p, o, r), within cells
+    ss_operator: Array
+    ss_interaction: Array
+    ss_error: Array
+
+
+def sums(y: Array) -> Sums:
+    """Split complete studies (..., p, o, r) into strata; the parts are left out."""
+    p, _, r = y.shape[-3:]
+    cell = y.mean(axis=-1)
+    error = y - cell[..., None]
+    cell = cell - cell.mean(axis=-1, keepdims=True)
+    operator = cell.mean(axis=-2)
+    cell = cell - operator[..., None, :]
+    return Sums(
+        operator,
+        cell,
+        error,
+        p * r * np.square(operator).sum(axis=-1),
+        r * np.square(cell).sum(axis=(-1, -2)),
+        np.square(error).sum(axis=(-1, -2, -3)),
+    )
+
+
+def scores(y: Array, tests: Battery, floor: float = 0.0) -> dict[Family, tuple[Array, Array]]:
+    """Return family → score and index of its worst member, of a stack of studies.
+
+    Parameters
+    ----------
+    y : ndarray, shape (..., p, o, r)
+    tests : Battery
+    floor : float
+        Least variance of a repeat: the rounding error of the gauge.
+    """
+    p, o, r = y.shape[-3:]
+    s = sums(y)
+    df_i, df_e = (p - 1) * (o - 1), p * o * (r - 1)
+    found: dict[Family, tuple[Array, Array, int]] = {}
+    ms_e = np.maximum(s.ss_error / df_e, floor) if df_e else np.full(y.shape[:-3], np.nan)
+    ms_i = np.maximum(s.ss_interaction / df_i, floor) if df_i else ms_e
+    tiny = 1e-300
+    if df_e:
+        within = np.square(s.error).sum(axis=-1)
+        if o > 1:
+            found["operator_scatter"] = _scatter(within.sum(axis=-2), p * (r - 1), floor)
+        found["part"] = _scatter(within.sum(axis=-1), o * (r - 1), floor)
+    if df_i and df_e:
+        f = ms_i / np.maximum(ms_e, tiny)
+        found["interaction"] = (_tail(df_i, df_e, f), np.zeros(f.shape, dtype=int), 1)
+        if o > 2:
+            rows = r * np.square(s.cell).sum(axis=-2) * o / (o - 1) / (p - 1)
+            best = rows.argmax(axis=-1)
+            f = rows.max(axis=-1) / np.maximum(ms_e, tiny)
+            found["interaction_of_operator"] = (_tail(p - 1, df_e, f), best, o)
+    if df_i > 1:
+        found["interaction_of_cell"] = _cells(s, df_i, df_e, ms_e, floor)
+    if df_i:
+        found["operator_offset"] = _offsets(s, y.shape[-3:], ms_i, ms_e)
+    if df_e + df_i > 2:
+        found["slip"] = _slips(s, y.shape[-3:], floor)
+    flat = s.error.reshape(*y.shape[:-3], p * o * r)
+    for family, (rows, _) in tests.within.items():
+        if df_e < 2:
+            continue
+        along = np.square(flat @ rows.T)
+        best = along.argmax(axis=-1)
+        explained = along.max(axis=-1)
+        left = np.maximum((s.ss_error - explained) / (df_e - 1), max(floor, tiny))
+        found[family] = (_tail(1, df_e - 1, explained / left), best, len(rows))
+    return {
+        family: (np.asarray(least * members / SHARES[family]), index)
+        for family, (least, index, members) in found.items()
+    }
+
+
+def _tail(df: float, df_below: float, f: Array) -> Array:
+    return np.asarray(fdtrc(df, df_below, np.minimum(f, 1e12)))
+
+
+def _scatter(squares: Array, df: int, floor: float) -> tuple[Array, Array, int]:
+    """Return the test of the largest of several variances against all others."""
+    groups = squares.shape[-1]
+    best = squares.argmax(axis=-1)
+    largest = squares.max(axis=-1)
+    rest = (squares.sum(axis=-1) - largest) / (df * (groups - 1))
+    f = largest / df / np.maximum(rest, max(floor, 1e-300))
+    return _tail(df, df * (groups - 1), f), best, groups
+
+
+def _offsets(s: Sums, shape: tuple[int, ...], ms_i: Array, ms_e: Array) -> tuple[Array, Array, int]:
+    """Return the test of the operator furthest from the mean of the others."""
+    p, o, r = shape
+    df_i, df_e = (p - 1) * (o - 1), p * o * (r - 1)
+    square = np.square(s.operator)
+    along = p * r * square.max(axis=-1) * o / (o - 1)
+    alone = _tail(1, df_i, along / np.maximum(ms_i, 1e-300))
+    best, members = square.argmax(axis=-1), o if o > 2 else 1
+    if not df_e:
+        return alone, best, members
+    pooled = (ms_i * df_i + ms_e * df_e) / (df_i + df_e)
+    together = _tail(1, df_i + df_e, along / np.maximum(pooled, 1e-300))
+    pool = _tail(df_i, df_e, ms_i / np.maximum(ms_e, 1e-300)) > POOL_ABOVE
+    return np.where(pool, together, alone), best, members
+
+
+def _cells(s: Sums, df_i: int, df_e: int, ms_e: Array, floor: float) -> tuple[Array, Array, int]:
+    """Return the test of the cell furthest from where its part and operator put it."""
+    p, o, r = s.error.shape[-3:]
+    flat = np.square(s.cell).reshape(*s.cell.shape[:-2], p * o)
+    best = flat.argmax(axis=-1)
+    along = r * flat.max(axis=-1) * (p / (p - 1)) * (o / (o - 1))
+    rest = np.maximum(s.ss_interaction - along, 0.0)
+    ms_rest = np.maximum(rest / (df_i - 1), max(floor, 1e-300))
+    alone = _tail(1, df_i - 1, along / ms_rest)
+    members = p * o if o > 2 else p
+    if not df_e:
+        return alone, best, members
+    pooled = np.maximum((rest + s.ss_error) / (df_i - 1 + df_e), max(floor, 1e-300))
+    together = _tail(1, df_i - 1 + df_e, along / pooled)
+    pool = _tail(df_i - 1, df_e, ms_rest / np.maximum(ms_e, 1e-300)) > POOL_ABOVE
+    return np.where(pool, together, alone), best, members
+
+
+def slip_size(s: Sums, index: NDArray[np.intp]) -> Array:
+    """Return how far each reading (by flat index) is from where part and operator put it."""
+    p, o, r = s.error.shape[-3:]
+    u = (s.error + s.cell[..., None]).reshape(*s.error.shape[:-3], p * o * r)
+    kept = (1.0 - 1.0 / r) + (p - 1) * (o - 1) / (p * o * r)
+    return np.asarray(np.take_along_axis(u, index[..., None], axis=-1)[..., 0] / kept)
+
+
+def _slips(s: Sums, shape: tuple[int, ...], floor: float) -> tuple[Array, Array, int]:
+    """Return the test of the reading furthest from the others.
+
+    Judged by part and operator together where, without it, no interaction shows; else
+    against the repeats of its own cell alone.
+    """
+    p, o, r = shape
+    n, df_i, df_e = p * o * r, (p - 1) * (o - 1), p * o * (r - 1)
+    least = max(floor, 1e-300)
+    error = s.error.reshape(*s.error.shape[:-3], n)
+    cell = np.repeat(s.cell.reshape(*s.cell.shape[:-2], p * o), r, axis=-1)
+    u = np.abs(error + cell)
+    best = u.argmax(axis=-1)
+    b = slip_size(s, best)
+    e_b, c_b = (np.take_along_axis(v, best[..., None], axis=-1)[..., 0] for v in (error, cell))
+    in_e, in_i = 1.0 - 1.0 / r, df_i / (p * o * r)
+    left_e = np.maximum(s.ss_error - 2.0 * b * e_b + b * b * in_e, 0.0)
+    left_i = np.maximum(s.ss_interaction - 2.0 * b * c_b + b * b * in_i, 0.0)
+    along = b * b * (in_e + in_i)
+    df = df_e + df_i - 1
+    together = _tail(1, df, along / np.maximum((left_e + left_i) / df, least))
+    if df_e < 2 or not df_i:
+        return together, best, n
+    f = left_i / df_i / np.maximum(left_e / (df_e - 1), least)
+    pool = _tail(df_i, df_e - 1, f) > POOL_ABOVE
+    within = (np.abs(error) + 1e-6 * u).argmax(axis=-1)
+    e_w = np.take_along_axis(error, within[..., None], axis=-1)[..., 0]
+    along = np.square(e_w) / in_e
+    left = np.maximum((s.ss_error - along) / (df_e - 1), least)
+    alone = _tail(1, df_e - 1, along / left)
+    return np.where(pool, together, alone), np.where(pool, best, within), n
+
+
+# How small the smallest score is by chance.
+# ------------------------------------------
+
+
+def smallest(found: dict[Family, tuple[Array, Array]]) -> Array:
+    """Return the smallest score of all families."""
+    return np.asarray(np.min([score for score, _ in found.values()], axis=0))
+
+
+@lru_cache(maxsize=64)
+def _by_chance(tests: Battery, quarters: int) -> Array:
+    """Return the smallest scores of simulated clean studies, sorted; digit in quarters of an sd."""
+    digit = quarters / 4.0
+    rng = np.random.default_rng(SEED)
+    shape = (tests.parts, tests.operators, tests.trials)
+    found = []
+    for _ in range(0, SIMULATIONS, 500):
+        y = rng.standard_normal((500, *shape))
+        if digit:
+            y += digit * rng.uniform(size=(500, tests.parts, 1, 1))
+            y = np.round(y / digit) * digit
+        found.append(smallest(scores(y, tests, digit**2 / 12.0)))
+    return np.sort(np.concatenate(found))
+
+
+def adjusted_p(score: float, tests: Battery, digit: float = 0.0) -> float:
+    """Return how often a clean study of this design has so small a score.
+
+    Parameters
+    ----------
+    score : float
+    tests : Battery
+    digit : float
+        The last digit in standard deviations of a repeat.
+
+    Notes
+    -----
+    (1 + reached)/(simulated + 1). Beyond the hundred smallest of the simulated scores p is
+    taken in proportion to the score, which is itself a p value with a bound on the number
+    of tests.
+    """
+    quarters = round(4.0 * min(digit, COARSEST)) if digit >= 0.375 else 0
+    null = _by_chance(tests, quarters)
+    edge = len(null) // 100
+    if score >= null[edge]:
+        return float((1 + np.searchsorted(null, score, side="right")) / (len(null) + 1))
+    return float(score / max(null[edge], 1e-300) * (edge + 1) / (len(null) + 1))
+
+
+# The search: the strongest suspect, then again without it.
+# ---------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Left:
+    """A study with some causes taken off, and how much of it still tells the variances.
+
+    ``y`` as it would be read; ``lost`` and ``shrunk`` count degrees of freedom of operator,
+    interaction and error that were fitted, or that no longer tell anything of their own;
+    ``excess`` is what the operators' mean square holds above that of the interaction
+    because of what was taken off; ``lumped`` says that this is one operator's own scatter.
+    """
+
+    y: Array
+    lost: Counts = (0, 0, 0)
+    shrunk: Counts = (0, 0, 0)
+    excess: float = 0.0
+    lumped: bool = False
+
+
+def _sum(one: Counts, other: Counts) -> Counts:
+    return one[0] + other[0], one[1] + other[1], one[2] + other[2]
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A cause that chance does not explain.
+
+    Attributes
+    ----------
+    family : str
+    part, operator, trial : int or None
+    shape : Shape or None
+    size : float
+        Offset, change, deviation of a cell or slip in the unit of the readings; ratio of
+        two standard deviations for scatter; sd of the cells for an interaction.
+    error : float
+        Standard error of the size; NaN for ratios and interactions.
+    df : (int, int)
+        Of the ratio above and below; (0, df of the error) elsewhere.
+    p : float
+        Adjusted for everything that was looked at.
+    before, after : Left
+    """
+
+    family: Family
+    part: int | None
+    operator: int | None
+    trial: int | None
+    shape: Shape | None
+    size: float
+    error: float
+    df: tuple[int, int]
+    p: float
+    before: Left
+    after: Left
+
+
+#: Interactions that a simpler one may explain, the simplest first.
+_SIMPLER: dict[Family, tuple[Family, ...]] = {
+    "interaction": ("interaction_of_cell", "interaction_of_operator"),
+    "interaction_of_operator": ("interaction_of_cell",),
+}
+#: How many times larger the p value of the simpler one may be.
+_AS_SURE: dict[Family, float] = {"interaction_of_cell": 1e30, "interaction_of_operator": 10.0}
+_MANY_CELLS: tuple[Family, ...] = ("interaction", "interaction_of_operator")
+
+
+def _digit(y: Array, step: float) -> float:
+    """Return the last digit in standard deviations of a repeat, rounding taken out."""
+    p, o, r = y.shape
+    s = sums(y)
+    mean_square = float(s.ss_interaction) / max((p - 1) * (o - 1), 1)
+    if r > 1:
+        mean_square = float(s.ss_error) / (p * o * (r - 1))
+    least = (step / COARSEST) ** 2
+    sd = float(np.sqrt(max(mean_square - step**2 / 12.0, least)))
+    return step / sd if sd > 0.0 else 0.0
+
+
+def find_causes(
+    y: Array, tests: Battery, step: float = 0.0, *, level: float = LEVEL
+) -> tuple[list[Suspect], float]:
+    """Return the causes that chance does not explain, strongest first, and p of the first.
+
+    The strongest suspect is taken off the readings and all tests are made again; what shows
+    within the cells goes first (see `WITHIN`), and one cell goes before many where it
+    explains all that they show. After the scatter of an operator or part has been found, its
+    readings count by their own scatter.
+
+    Parameters
+    ----------
+    y : ndarray, shape (p, o, r)
+    tests : Battery
+    step : float
+        The last digit of the readings; 0 where they are as good as continuous.
+    level : float
+        Chance of any cause in a clean study.
+    """
+    left, weighed = Left(y), y.copy()
+    found: list[Suspect] = []
+    seen: set[tuple[str, int]] = set()
+    first = 1.0
+    floor = step**2 / 12.0
+    for _ in range(MOST):
+        digit = _digit(weighed, step)
+        accused = sorted(
+            (
+                Accused(family, int(index), adjusted_p(float(score), tests, digit))
+                for family, (score, index) in scores(weighed, tests, floor).items()
+                if (family, int(index)) not in seen
+            ),
+            key=lambda one: one.p,
+        )
+        if accused and not found:
+            first = accused[0].p
+        accused = [one for one in accused if one.p < level]
+        if not accused:
+            break
+        worst = next((one for one in accused if one.family in WITHIN), accused[0])
+        simpler = _SIMPLER.get(worst.family, ())
+        for one in sorted(accused, key=lambda one: one.family not in simpler[:1]):
+            if one.family not in simpler or one.p > worst.p * _AS_SURE[one.family]:
+                continue
+            without = scores(_taken_off(one, left, weighed, tests)[1], tests, floor)
+            scores_left = [float(without[name][0]) for name in _MANY_CELLS if name in without]
+            if adjusted_p(min(scores_left), tests, digit) >= level:
+                worst = one
+                break
+        seen.add((worst.family, worst.member))
+        suspect, weighed = _taken_off(worst, left, weighed, tests)
+        left = suspect.after
+        found.append(suspect)
+    return found, first
+
+
+def _taken_off(
+    accused: Accused, left: Left, weighed: Array, tests: Battery
+) -> tuple[Suspect, Array]:
+    """Return the cause, and the readings weighed for the next tests without it."""
+    family, index, chance = accused
+    p, o, r = weighed.shape
+    if family in ("operator_scatter", "part"):
+        return _scatter_off(accused, left, weighed)
+    if family in ("interaction", "interaction_of_operator"):
+        return _interaction_off(accused, left, weighed)
+    part: int | None = None
+    operator: int | None = None
+    trial: int | None = None
+    shape: Shape | None = None
+    if family == "operator_offset":
+        operator = index
+        values = np.zeros((p, o, r))
+        values[:, index] = 1.0
+        if o == 2:
+            values[:] = [[[-0.5], [0.5]]]
+            operator = None
+    elif family == "interaction_of_cell":
+        part, operator = divmod(index, o)
+        values = np.zeros((p, o, r))
+        values[part, operator] = 1.0
+        operator = operator if o > 2 else None
+    elif family == "slip":
+        part, operator, trial = (int(n) for n in np.unravel_index(index, (p, o, r)))
+        values = np.zeros((p, o, r))
+        values[part, operator, trial] = 1.0
+    else:
+        shape = tests.shapes[tests.within[family][1][index]]
+        values, operator = shape.values, shape.operator
+    size, error, df, lost, excess = _fitted(family, values, left)
+    here, _, _, _, _ = _fitted(family, values, Left(weighed))
+    after = Left(
+        left.y - size * values,
+        _sum(left.lost, lost),
+        left.shrunk,
+        left.excess + excess,
+        left.lumped,
+    )
+    suspect = Suspect(
+        family, part, operator, trial, shape, size, error, (0, df), chance, left, after
+    )
+    return suspect, weighed - here * values
+
+
+def _fitted(family: Family, values: Array, left: Left) -> tuple[float, float, int, Counts, float]:
+    """Return size, its error and df, degrees of freedom lost, and excess of the operators."""
+    p, o, r = left.y.shape
+    df_i, df_e = (p - 1) * (o - 1) - left.lost[1], p * o * (r - 1) - left.lost[2]
+    s, x = sums(left.y), sums(values)
+    if family == "operator_offset":
+        along = p * r * float(s.operator @ x.operator)
+        size = along / float(x.ss_operator)
+        variance = float(s.ss_interaction) / max(df_i, 1)
+        return size, float(np.sqrt(variance / x.ss_operator)), df_i, (1, 0, 0), 0.0
+    in_i = r * float((s.cell * x.cell).sum())
+    if family == "interaction_of_cell":
+        size = in_i / float(x.ss_interaction)
+        rest = max(float(s.ss_interaction) - size * in_i, 0.0)
+        df = max(df_i - 1, 1)
+        variance = rest / df
+        return size, float(np.sqrt(variance / x.ss_interaction)), df, (0, 1, 0), 0.0
+    in_e = float((s.error * x.error).sum())
+    if family == "slip":
+        norm = float(x.ss_error + x.ss_interaction)
+        size = (in_e + in_i) / norm
+    else:
+        norm = float(x.ss_error)
+        size = in_e / norm
+    df = max(df_e - 1, 1) if r > 1 else max(df_i - 1, 1)
+    stratum = s.ss_error if r > 1 else s.ss_interaction
+    own = float(x.ss_error) if r > 1 else float(x.ss_interaction)
+    along = in_e if r > 1 else in_i
+    variance = max(float(stratum) - along**2 / own, 0.0) / df
+    lost = (0, 0, 1) if r > 1 else (0, 1, 0)
+    excess = variance * float(x.ss_operator) / norm / max(o - 1 - left.lost[0], 1)
+    return size, float(np.sqrt(variance / norm)), df, lost, excess
+
+
+def _scatter_off(accused: Accused, left: Left, weighed: Array) -> tuple[Suspect, Array]:
+    family, index, chance = accused
+    p, o, r = weighed.shape
+    axes, groups = ((0, 2), o) if family == "operator_scatter" else ((1, 2), p)
+    df = p * o * (r - 1) // groups
+    squares = np.square(sums(left.y).error).sum(axis=axes)
+    rest = (squares.sum() - squares[index]) / (df * (groups - 1))
+    own = squares[index] / df
+    factor = float(np.sqrt(rest / own))
+    y, heard = left.y.copy(), weighed.copy()
+    if family == "operator_scatter":
+        others = np.delete(y, index, axis=1).mean(axis=(1, 2))[:, None]
+        offset = (y[:, index] - others).mean()
+        y[:, index] = others + offset + (y[:, index] - others - offset) * factor
+        others = np.delete(heard, index, axis=1).mean(axis=(1, 2))[:, None]
+        heard[:, index] = others + (heard[:, index] - others) * factor
+        shrunk, excess = (0, 0, df), float(own - rest) / o
+    else:
+        y[index] = y[index].mean() + (y[index] - y[index].mean()) * factor
+        heard[index] = heard[index].mean() + (heard[index] - heard[index].mean()) * factor
+        shrunk, excess = (0, o - 1, df), 0.0
+    after = Left(
+        y,
+        left.lost,
+        _sum(left.shrunk, shrunk),
+        left.excess + excess,
+        left.lumped or family == "operator_scatter",
+    )
+    part = index if family == "part" else None
+    operator = index if family == "operator_scatter" else None
+    suspect = Suspect(
+        family,
+        part,
+        operator,
+        None,
+        None,
+        1.0 / factor if factor > 0.0 else np.inf,
+        np.nan,
+        (df, df * (groups - 1)),
+        chance,
+        left,
+        after,
+    )
+    return suspect, heard
+
+
+def _interaction_off(accused: Accused, left: Left, weighed: Array) -> tuple[Suspect, Array]:
+    family, index, chance = accused
+    p, o, r = weighed.shape
+    s, heard = sums(left.y), sums(weighed)
+    df_e = p * o * (r - 1) - left.lost[2]
+    error = float(s.ss_error) / df_e
+    error_heard = float(heard.ss_error) / df_e
+    if family == "interaction":
+        df = (p - 1) * (o - 1) - left.lost[1]
+        mean_square = float(s.ss_interaction) / df
+        off, off_heard, operator = s.cell, heard.cell, None
+        share = error_heard * df / max(float(heard.ss_interaction), 1e-300)
+        lost, excess = (0, df, 0), mean_square - error
+    else:
+        df, operator = p - 1, index
+        own = r * float(np.square(s.cell[:, index]).sum()) * o / (o - 1)
+        mean_square = own / df
+        off, off_heard = np.zeros((p, o)), np.zeros((p, o))
+        off[:, index] = s.cell[:, index] * o / (o - 1)
+        off_heard[:, index] = heard.cell[:, index] * o / (o - 1)
+        in_heard = r * float(np.square(heard.cell[:, index]).sum()) * o / (o - 1)
+        share = error_heard * df / max(in_heard, 1e-300)
+        lost, excess = (0, min(df, (p - 1) * (o - 1) - left.lost[1]), 0), 0.0
+    after = Left(
+        left.y - off[..., None],
+        _sum(left.lost, lost),
+        left.shrunk,
+        left.excess + excess,
+        left.lumped,
+    )
+    size = float(np.sqrt(max(mean_square - error, 0.0) / r))
+    suspect = Suspect(
+        family, None, operator, None, None, size, np.nan, (df, df_e), chance, left, after
+    )
+    kept = float(np.sqrt(min(share, 1.0)))
+    return suspect, weighed - (1.0 - kept) * off_heard[..., None]

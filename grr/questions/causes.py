@@ -1,0 +1,908 @@
+"""`grr.assess`: everything there is to know of a study, and what makes its GRR large.
+
+A cause is something of which GRR would be rid if it were mended: one operator who reads
+high, one who scatters, a part that nobody repeats well, a zero that moved. Each is tested
+(`grr.formulas.cause_tests`), all tests share one budget of false alarms, and each says what
+GRR would be without it (`grr.formulas.counterfactuals`), from the model and for the operators
+of the study, without leaving readings out. The repeatability of gauge and grip is the
+background: it is named last and is never a finding.
+
+Sources: see the two files named; the ranking and what counts as one cause are this project's
+own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any, Literal, NamedTuple, TypeVar
+
+import numpy as np
+import pandas as pd
+from scipy.special import fdtrc, stdtrit
+
+from grr.formulas.arrays import Array
+from grr.formulas.cause_tests import (
+    LEVEL,
+    Battery,
+    Left,
+    Shape,
+    Suspect,
+    battery,
+    find_causes,
+    sitting_shapes,
+    trial_shapes,
+)
+from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
+from grr.formulas.counterfactuals import DRAWS, Variances, limits
+from grr.formulas.sources_of_variation import rounding_floor
+from grr.model.blocks import Banner, Block, Bullets, Fold, Heading, Prose, Table
+from grr.model.errors import StudyError
+from grr.model.estimate import PERCENT, Estimate
+from grr.model.names import begun, shortened
+from grr.model.printed import Printed
+from grr.model.rounding import listed, p_cell, percent
+from grr.model.study import Cube, Study, checked_study
+from grr.questions.check import Findings, check, without_factor_slips
+from grr.questions.drift import Drift, drift
+from grr.questions.gauge import GaugeResult, anova, average_range, opening, result_of_record
+from grr.questions.intervals import IntervalTable
+from grr.questions.methods import MethodComparison, compare_with_baseline
+from grr.questions.operators import OperatorComparison, compare_operators
+from grr.questions.risk import Misclassification, misclassification
+from grr.questions.sittings import ZEROED, sittings, zero_checks
+from grr.questions.trial_changes import TrialChange, trial_changes
+from grr.questions.verdict import LOOKS, Verdict, verdict
+
+
+def assess(study: Study) -> Assessment:
+    """Think a study through: its results, its checks, and the causes of its error.
+
+    Parameters
+    ----------
+    study : Study
+        By one method or several.
+
+    Returns
+    -------
+    Assessment
+        ``.causes`` first the one with the largest share of GRR's variance. Everything is
+        worked out when it is first asked for, and kept.
+
+    Raises
+    ------
+    StudyError
+        ``study`` is no Study. What a study cannot give is None, and ``.reasons`` says why.
+
+    Notes
+    -----
+    Source: see the head of this file.
+    """
+    return checked_study(study).once("assess", lambda: Assessment(study))
+
+
+#: What may make GRR large. "repeatability" is what is left: gauge, grip and reading.
+Kind = Literal[
+    "operator_offset",
+    "operator_scatter",
+    "interaction",
+    "part",
+    "drift",
+    "step",
+    "trial_shift",
+    "digit",
+    "slip",
+    "method",
+    "repeatability",
+]
+#: The digit is named where rounding alone makes this share of GRR's variance, in percent.
+DIGIT_SHARE = 15.0
+#: The methods are told apart where equal ones would differ so in this share of studies; what
+#: is left of the budget of false alarms is shared by the causes under each method.
+METHOD_LEVEL = 0.015
+#: At most this share of the readings may be missing for causes to be looked for.
+MOST_MISSING = 0.1
+#: Longest name in a sentence.
+LONGEST_NAME = 30
+
+Part = TypeVar("Part")
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One thing that makes GRR larger than it would be without it.
+
+    Attributes
+    ----------
+    kind : str
+        One of `Kind`.
+    operator, part, method : str or None
+        Whom or what it concerns; None where it does not apply, or cannot be told.
+    session : int or None
+        Number of the session, from 1, where the study has several.
+    trials : tuple of int
+        The trials or the one trial concerned.
+    size : Estimate
+        How large: a length, or a ratio of two standard deviations for what scatters more.
+    share : Estimate
+        Percent of GRR's variance that would be gone with it.
+    without : Estimate
+        GRR in percent of the tolerance (of the total variation for purpose "control")
+        were it alone gone, with 95 % limits.
+    sure : float
+        p value, adjusted for everything that was looked at; 0 for the digit and for a
+        reading off by a factor, which need no test, and NaN for the repeatability.
+    first_step : str
+    sentence : str
+    """
+
+    kind: Kind
+    operator: str | None
+    part: str | None
+    session: int | None
+    method: str | None
+    trials: tuple[int, ...]
+    size: Estimate
+    share: Estimate
+    without: Estimate
+    sure: float
+    first_step: str
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Assessment(Printed):
+    """All that is known of a study; each part is worked out when it is first asked for.
+
+    Attributes
+    ----------
+    study : Study
+
+    What the study cannot give is None; `reasons` says why, by the name of the part.
+    """
+
+    study: Study
+
+    def _part(self, name: str, work_out: Callable[[], Part]) -> Part | None:
+        return self._tried(name, work_out)[0]
+
+    def _tried(self, name: str, work_out: Callable[[], Part]) -> tuple[Part | None, str]:
+        def tried() -> tuple[Part | None, str]:
+            try:
+                return work_out(), ""
+            except StudyError as error:
+                return None, f"{error.problem}. {error.remedy}."
+
+        return self.study.once(("assess", name), tried)
+
+    @property
+    def reasons(self) -> dict[str, str]:
+        """Name of a part → why the study cannot give it."""
+        why = {}
+        for name in _PARTS:
+            getattr(self, name)
+            said = self.study.once(("assess", name), lambda: (None, ""))[1]
+            if said:
+                why[name] = said
+        return why
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """What `grr.verdict` says."""
+        return self._part("verdict", lambda: verdict(self.study))
+
+    @property
+    def check(self) -> Findings | None:
+        """What `grr.check` finds."""
+        return self._part("check", lambda: check(self.study))
+
+    @property
+    def result(self) -> GaugeResult | None:
+        """The result by the method of record."""
+        return self._part("result", lambda: result_of_record(self.study))
+
+    @property
+    def by_anova(self) -> GaugeResult | None:
+        """The result by analysis of variance."""
+        return self._part("by_anova", lambda: anova(self.study))
+
+    @property
+    def by_ranges(self) -> GaugeResult | None:
+        """The result by ranges and averages."""
+        return self._part("by_ranges", lambda: average_range(self.study))
+
+    @property
+    def intervals(self) -> IntervalTable | None:
+        """The limits of the result of record."""
+        return self._part("intervals", lambda: result_of_record(self.study).intervals())
+
+    @property
+    def operators(self) -> OperatorComparison | None:
+        """What `grr.compare_operators` says."""
+        return self._part("operators", lambda: compare_operators(self.study))
+
+    @property
+    def trials(self) -> list[TrialChange] | None:
+        """Changes between trials that chance does not explain."""
+        return self._part("trials", lambda: trial_changes(self.study))
+
+    @property
+    def drift(self) -> Drift | None:
+        """What `grr.drift` says."""
+        return self._part("drift", lambda: drift(self.study))
+
+    @property
+    def risks(self) -> Misclassification | None:
+        """What `grr.misclassification` says."""
+        return self._part("risks", lambda: misclassification(result_of_record(self.study)))
+
+    @property
+    def methods(self) -> list[MethodComparison] | None:
+        """Every other method against the first one; None for a study by one method."""
+        return self._part("methods", lambda: _methods_compared(self.study))
+
+    @property
+    def by_method(self) -> dict[str, Assessment]:
+        """Method → the assessment of its readings; empty for a study by one method."""
+        study = self.study
+        names = study.methods if len(study.methods) > 1 else ()
+        return {name: assess(study.for_method(name)) for name in names}
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """What makes GRR large, the largest share first; repeatability, the background, last."""
+        return self._looked.causes
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was not looked for, or taken as given, in looking for causes."""
+        return self._looked.notes
+
+    @property
+    def _looked(self) -> _Looked:
+        return self.study.once(("assess", "causes"), lambda: _looked_for(self.study))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a cause, the largest share first."""
+        rows = []
+        for cause in self.causes:
+            row: dict[str, object] = {
+                name: getattr(cause, name)
+                for name in ("kind", "operator", "part", "session", "method")
+            }
+            for name in ("size", "share", "without"):
+                found: Estimate = getattr(cause, name)
+                row |= {name: found.value, f"{name}_lower": found.lower}
+                row |= {f"{name}_upper": found.upper}
+            rows.append({**row, "unit": cause.size.unit, "sure": cause.sure})
+        return pd.DataFrame(rows, columns=_COLUMNS)
+
+    def blocks(self) -> list[Block]:
+        """Return the decision, the causes in sentences, and what to do first about each."""
+        result, decided = self.result, self.verdict
+        found: list[Block] = []
+        if decided is not None:
+            mark, colour = LOOKS[decided.decision]
+            found.append(Banner(mark, decided.decision, colour))
+        found.append(Prose(opening(result)[:-1] if result else [self.study.summary]))
+        named = [cause for cause in self.causes if cause.kind != "repeatability"]
+        background = [cause for cause in self.causes if cause.kind == "repeatability"]
+        found.append(Heading(_headline(self.study, named, self.notes), 3))
+        found.append(Bullets([cause.sentence for cause in named]))
+        found.append(Prose([cause.sentence for cause in background]))
+        if named:
+            steps = [f"{cause.first_step}" for cause in named]
+            found += [Heading("What to do first"), Bullets(list(dict.fromkeys(steps)), True)]
+            found.append(Prose([ASSUMES]))
+            found.append(Fold("The causes in numbers", [_cause_table(self.causes)], brief=True))
+        return [*found, Prose(self.notes)] if self.notes else found
+
+
+_PARTS = (
+    "verdict",
+    "check",
+    "result",
+    "by_anova",
+    "by_ranges",
+    "intervals",
+    "operators",
+    "trials",
+    "drift",
+    "risks",
+    "methods",
+)
+_LIMITS = ("", "_lower", "_upper")
+_COLUMNS = [
+    *("kind", "operator", "part", "session", "method"),
+    *(f"{name}{limit}" for name in ("size", "share", "without") for limit in _LIMITS),
+    *("unit", "sure"),
+]
+ASSUMES = (
+    "GRR without a cause is calculated from the model for the operators of this study, the "
+    "cause gone and all else as it was; in brackets the 95 % limits."
+)
+
+
+def _methods_compared(study: Study) -> list[MethodComparison]:
+    if len(study.methods) < 2:
+        raise StudyError(
+            "The study holds readings by one method", "Measure by a second method to compare them"
+        )
+    return compare_with_baseline(study)
+
+
+class _Looked(NamedTuple):
+    causes: tuple[Cause, ...]
+    notes: tuple[str, ...]
+
+
+def _looked_for(study: Study, looks: float = 1.0) -> _Looked:
+    """Return the causes; ``looks``: among how many like this the false alarms are shared."""
+    if len(study.methods) > 1:
+        return _of_methods(study)
+    clean = without_factor_slips(study)
+    if clean is not study:
+        return _beside_slips(study, clean, looks)
+    try:
+        result = result_of_record(study)
+        looked = _prepared(study)
+    except StudyError as error:
+        return _Looked((), (f"No causes were looked for: {error.problem}.",))
+    if not result.value("GRR", "variance") > 0.0:
+        return _Looked((), ("No causes were looked for: the readings do not differ.",))
+    suspects, _ = find_causes(looked.y, looked.tests, looked.step, level=LEVEL / looks)
+    suspects = [replace(suspect, p=min(looks * suspect.p, 1.0)) for suspect in suspects]
+    return _Looked(_ranked(_Sized(result, looked, suspects)), looked.notes)
+
+
+# The readings, and what can be looked for in them.
+# -------------------------------------------------
+
+
+class _Prepared(NamedTuple):
+    """Complete readings, the suspects of their design, and what cannot be looked for."""
+
+    y: Array
+    cube: Cube
+    tests: Battery
+    step: float
+    sessions: int
+    unit_of_time: str
+    notes: tuple[str, ...]
+
+
+def _prepared(study: Study) -> _Prepared:
+    if study.design == "nested":
+        raise StudyError(
+            "each part was measured by one operator only, so operators, parts and readings "
+            "cannot be told apart",
+            "Let every operator measure the same parts",
+        )
+    cube = study.cube()
+    notes: list[str] = []
+    y, in_place = cube.values, True
+    gaps = np.isnan(y)
+    if gaps.any() and cube.complete:
+        y, in_place = cube.packed, False
+    elif gaps.any():
+        if gaps.all(axis=2).any() or gaps.mean() > MOST_MISSING:
+            raise StudyError(
+                "too many readings are missing", "Take them, or leave out the parts without them"
+            )
+        means = np.nanmean(y, axis=2, keepdims=True)
+        y = np.where(gaps, means, y)
+        notes.append(
+            f"In looking for causes the {int(gaps.sum())} missing readings were taken as the "
+            "mean of their repeats."
+        )
+    p, o, r = y.shape
+    if o == 1 and r == 1:
+        raise StudyError("nothing was measured twice", "Measure every part again")
+    shapes: list[Shape] = []
+    sessions, unit_of_time = 1, "reading"
+    if r > 1 and in_place:
+        shapes += trial_shapes(p, o, r)
+        try:
+            timed, sessions, unit_of_time = _timed_shapes(study, cube, gaps)
+            shapes += timed
+        except StudyError as error:
+            notes.append(f"Drift and steps were not looked for: {_lower(error.problem)}.")
+    if r == 1:
+        notes.append("Each cell holds one reading, so scatter was not looked into.")
+    if o == 1:
+        notes.append("One operator measured, so operators could not be compared.")
+    tests = battery(p, o, r, shapes)
+    return _Prepared(
+        y - y.mean(), cube, tests, _step(study, y), sessions, unit_of_time, tuple(notes)
+    )
+
+
+def _lower(text: str) -> str:
+    return f"{text[0].lower()}{text[1:]}"
+
+
+def _timed_shapes(study: Study, cube: Cube, gaps: Any) -> tuple[list[Shape], int, str]:
+    checks = zero_checks(study)
+    taken = sittings(study, checks.loc[checks["name"].isin(ZEROED), "time"])
+    table = taken.table
+    place = (
+        pd.Index(cube.parts).get_indexer(pd.Index(table["part"])),
+        pd.Index(cube.operators).get_indexer(pd.Index(table["operator"])),
+        pd.Index(cube.trials).get_indexer(pd.Index(table["trial"])),
+    )
+    since, sitting = np.zeros(gaps.shape), np.zeros(gaps.shape)
+    since[place], sitting[place] = table["since"], table["sitting"]
+    if gaps.any():
+        cells = np.nonzero(gaps)
+        for i, j, k in zip(*cells, strict=True):
+            there = np.flatnonzero(~gaps[i, j])
+            since[i, j, k] = since[i, j, there].mean()
+            sitting[i, j, k] = sitting[i, j, there[0]]
+    shapes = sitting_shapes(since, sitting)
+    return shapes, len(np.unique(sitting)), taken.unit
+
+
+def _step(study: Study, y: Array) -> float:
+    """Return the last digit of the readings; as good as 0 where they are not rounded."""
+    if study.resolution is not None:
+        return study.resolution
+    steps = np.diff(np.unique(y))
+    steps = steps[steps > 1e-9 * max(float(np.ptp(y)), 1e-300)]
+    return float(steps.min()) if steps.size else 0.0
+
+
+# How large each cause is, and GRR without it.
+# --------------------------------------------
+
+
+class _Sized:
+    """GRR with the causes taken off one after the other, as values and as draws."""
+
+    def __init__(self, result: GaugeResult, looked: _Prepared, suspects: list[Suspect]) -> None:
+        o = looked.y.shape[1]
+        people = result.study.people if result.method == "anova" else math.inf
+        divisor = (o - 1) / (1.0 - 1.0 / people) if o > 1 else 1.0
+        self.result, self.looked, self.suspects = result, looked, suspects
+        chain = [Left(looked.y), *(suspect.after for suspect in suspects)]
+        self.states = [Variances(left, divisor) for left in chain]
+        self.grr = [state.grr for state in self.states]
+        self.draws, self.error = zip(*(state.draws() for state in self.states), strict=True)
+        self.before = [state.draws(plain=True)[0] for state in self.states]
+        self.shown = result.value("GRR", "variance")
+        self.floor = float(rounding_floor(looked.step)) ** 2 if result.floored else 0.0
+
+    def without(self, members: list[int]) -> tuple[float, Array]:
+        """Return GRR² as shown less the share that some suspects make of it, and draws of it."""
+        gone, draws = 0.0, np.array(self.draws[0])
+        for n in members:
+            gone += max(self.grr[n] - self.grr[n + 1], 0.0)
+            draws += self.draws[n + 1] - self.before[n]
+        value = self.shown * max(1.0 - gone / self.grr[0], 0.0)
+        return max(value, self.floor), np.maximum(draws, self.floor)
+
+    def unrounded(self, rounding: float) -> Array:
+        """Return draws of GRR² before rounding, from its least to its most.
+
+        At most all that is read was there before; at least what rounding cannot make, and
+        nothing where the digit is twice the standard deviation of a repeat (simulated: see
+        tests/coverage/causes.py). Half of the draws are of either.
+        """
+        most = np.maximum(self.draws[0], self.floor)
+        least = np.maximum(self.draws[0] - rounding, 0.0)
+        if 12.0 * rounding > 4.0 * self.states[0].error:
+            least = np.zeros_like(least)
+        order = np.argsort(self.draws[0])
+        low = np.zeros(len(order), dtype=bool)
+        low[order[: len(order) // 2]] = True
+        return np.asarray(np.where(low, least, most))
+
+    def estimates(self, value: float, draws: Array) -> tuple[Estimate, Estimate]:
+        """Return the share of GRR's variance that is gone, and GRR that is left."""
+        whole = np.maximum(self.draws[0], 1e-300)
+        low, high = limits(np.clip(1.0 - draws / whole, 0.0, 1.0))
+        gone = 1.0 - value / self.shown
+        share = _within(100.0 * gone, 100.0 * low, 100.0 * high, PERCENT)
+        return share, self._percent(value, draws)
+
+    def _percent(self, value: float, draws: Array) -> Estimate:
+        result = self.result
+        measure = "percent_tolerance" if result.study.purpose == "accept" else "percent_tv"
+        now = result.value("GRR", measure)
+        if math.isnan(now):
+            return Estimate(math.nan, unit=PERCENT, why=result.reasons.get(measure, ""))
+        if measure == "percent_tolerance":
+            factor = now / math.sqrt(self.shown)
+            found, drawn = factor * math.sqrt(value), factor * np.sqrt(draws)
+        else:
+            part = self.shown * ((100.0 / now) ** 2 - 1.0)
+            found = 100.0 * math.sqrt(value / max(value + part, 1e-300))
+            drawn = 100.0 * np.sqrt(draws / np.maximum(draws + self._part_draws(), 1e-300))
+        return _within(found, *limits(drawn), PERCENT)
+
+    def _part_draws(self) -> Array:
+        p, o, r = self.looked.y.shape
+        sd = self.result.study.process_sd
+        if sd is not None:
+            return np.asarray(np.maximum(sd**2 - self.draws[0], 0.0))
+        means = self.looked.y.mean(axis=(1, 2))
+        state = self.states[0]
+        noise = state.ms_interaction if state.df_interaction else state.error
+        squares = float(np.square(means - means.mean()).sum())
+        chi_square = np.random.default_rng(p).chisquare(p - 1, DRAWS)
+        return np.asarray(np.maximum(squares / chi_square - noise / (o * r), 0.0))
+
+
+def _within(value: float, lower: float, upper: float, unit: str) -> Estimate:
+    """Return an estimate whose limits hold its value."""
+    return Estimate(value, min(lower, value), max(upper, value), unit)
+
+
+def _ranked(sized: _Sized) -> tuple[Cause, ...]:
+    groups: dict[tuple[str, object], list[int]] = {}
+    for n, suspect in enumerate(sized.suspects):
+        of_operator = suspect.family.startswith("interaction") and suspect.operator is not None
+        key = ("interaction", suspect.operator) if of_operator else (suspect.family, n)
+        groups.setdefault(key, []).append(n)
+    causes = [_cause(sized, members) for members in groups.values()]
+    digit = _digit(sized)
+    if digit is not None:
+        causes.append(digit)
+    causes.sort(key=lambda cause: -cause.share.value)
+    return (*causes, _background(sized))
+
+
+def _cause(sized: _Sized, members: list[int]) -> Cause:
+    looked = sized.looked
+    cube, study = looked.cube, sized.result.study
+    suspects = [sized.suspects[n] for n in members]
+    lead = max(suspects, key=lambda s: abs(s.size) if math.isfinite(s.error) else math.inf)
+    share, without = sized.estimates(*sized.without(members))
+    kind: Kind = "interaction" if lead.family.startswith("interaction") else lead.family  # type: ignore[assignment]
+    parts = [cube.parts[s.part] for s in suspects if s.part is not None]
+    if lead.family in ("interaction", "interaction_of_operator"):
+        parts = []
+    trials: tuple[int, ...] = () if lead.trial is None else (cube.trials[lead.trial],)
+    session = None
+    if lead.shape is not None:
+        trials = tuple(cube.trials[t] for t in lead.shape.trials)
+        if lead.shape.sitting is not None and looked.sessions > 1:
+            session = lead.shape.sitting + 1
+        if lead.shape.place is not None:
+            i, _, k = lead.shape.place
+            parts, trials = [cube.parts[i]], (cube.trials[k],)
+    found = Cause(
+        kind=kind,
+        operator=None if lead.operator is None else cube.operators[lead.operator],
+        part=", ".join(parts) or None,
+        session=session,
+        method=study.methods[0] if study.methods else None,
+        trials=trials,
+        size=_size(lead, study, looked, sized),
+        share=share,
+        without=without,
+        sure=min(s.p for s in suspects),
+        first_step=FIRST_STEP[kind],
+        sentence="",
+    )
+    return replace(found, sentence=_sentence(found, sized.result))
+
+
+def _size(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) -> Estimate:
+    above, below = suspect.df
+    if suspect.family in ("operator_scatter", "part"):
+        low, high = sd_ratio_interval(suspect.size, above, below)
+        return Estimate(suspect.size, float(low), float(high))
+    if suspect.family in ("interaction", "interaction_of_operator"):
+        r = looked.y.shape[2]
+        n = sized.suspects.index(suspect)
+        error = np.asarray(sized.error[n])
+        mean_square = r * suspect.size**2 + sized.states[n].error
+        cells = above * mean_square / np.random.default_rng(above).chisquare(above, DRAWS)
+        low_high = limits(np.sqrt(np.maximum(cells - error, 0.0) / r))
+        return _within(suspect.size, *low_high, study.unit)
+    size, error_of_size = suspect.size, suspect.error
+    if suspect.family == "drift" and suspect.shape is not None:
+        span = float(np.ptp(suspect.shape.values))
+        size, error_of_size = size * span, error_of_size * span
+    reach = float(stdtrit(below, 0.975)) * error_of_size
+    return Estimate(size, size - reach, size + reach, study.unit)
+
+
+def _digit(sized: _Sized) -> Cause | None:
+    """Return the rounding by the last digit, where it makes much of GRR's variance."""
+    step, study = sized.looked.step, sized.result.study
+    rounding = float(rounding_floor(step)) ** 2
+    gone = 100.0 * rounding / sized.shown
+    if gone < DIGIT_SHARE:
+        return None
+    share, without = sized.estimates(max(sized.shown - rounding, 0.0), sized.unrounded(rounding))
+    found = Cause(
+        kind="digit",
+        operator=None,
+        part=None,
+        session=None,
+        method=study.methods[0] if study.methods else None,
+        trials=(),
+        size=Estimate(step, step, step, study.unit),
+        share=share,
+        without=without,
+        sure=0.0,
+        first_step=FIRST_STEP["digit"],
+        sentence="",
+    )
+    return replace(found, sentence=_sentence(found, sized.result))
+
+
+def _background(sized: _Sized) -> Cause:
+    """Return what is left when every cause is gone: the repeatability of gauge and grip."""
+    study = sized.result.study
+    last = sized.states[-1]
+    error = max(last.error, sized.floor)
+    df = last.df_error or last.df_interaction
+    low, high = sd_interval(math.sqrt(error), df)
+    gone = min(error, sized.shown)
+    draws = np.maximum(sized.draws[0] - sized.error[-1], 0.0)
+    share, without = sized.estimates(sized.shown - gone, draws)
+    found = Cause(
+        kind="repeatability",
+        operator=None,
+        part=None,
+        session=None,
+        method=study.methods[0] if study.methods else None,
+        trials=(),
+        size=Estimate(math.sqrt(error), float(low), float(high), study.unit),
+        share=share,
+        without=without,
+        sure=math.nan,
+        first_step=FIRST_STEP["repeatability"],
+        sentence="",
+    )
+    return replace(found, sentence=_sentence(found, sized.result))
+
+
+# Readings that are off by a factor: named first, and all else without them.
+# ------------------------------------------------------------------------
+
+
+def _beside_slips(study: Study, clean: Study, looks: float) -> _Looked:
+    """Return the readings that are no readings (a decimal place, a unit), then the other causes.
+
+    Such a reading is taken as missing: GRR with it means nothing.
+    """
+    cube, kept = study.cube(), clean.cube().values
+    causes = []
+    for i, j, k in np.argwhere(np.isfinite(cube.values) & ~np.isfinite(kept)):
+        place = cube.parts[i], cube.operators[j], cube.trials[k]
+        others = kept[i] if np.isfinite(kept[i]).any() else kept
+        off = float(cube.values[i, j, k] - np.nanmean(others))
+        causes.append(_mistake(study, place, off))
+    causes.sort(key=lambda cause: -cause.share.value)
+    beside = _looked_for(clean, looks)
+    note = "The shares of the other causes are of GRR's variance without the readings named first."
+    return _Looked((*causes, *beside.causes), (note, *beside.notes))
+
+
+def _mistake(study: Study, place: tuple[str, str, int], off: float) -> Cause:
+    """Return one reading as a cause: GRR with it, and with it missing."""
+    part, operator, trial = place
+    table = study.readings
+    here = (table["part"] == part) & (table["operator"] == operator) & (table["trial"] == trial)
+    table.loc[here, "reading"] = np.nan
+    result, left = (anova(one) for one in (study, replace(study, readings=table)))
+    gone = 1.0 - left.value("GRR", "variance") / result.value("GRR", "variance")
+    measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
+    table = left.intervals().to_frame()
+    low, high = (float(table[name]["GRR", measure]) for name in ("lower", "upper"))
+    why = left.reasons.get(measure, "")
+    without = Estimate(left.value("GRR", measure), low, high, PERCENT, why)
+    found = Cause(
+        kind="slip",
+        operator=operator,
+        part=part,
+        session=None,
+        method=study.methods[0] if study.methods else None,
+        trials=(trial,),
+        size=Estimate(off, unit=study.unit),
+        share=Estimate(100.0 * max(gone, 0.0), unit=PERCENT),
+        without=without,
+        sure=0.0,
+        first_step=FIRST_STEP["slip"],
+        sentence="",
+    )
+    return replace(found, sentence=_sentence(found, result))
+
+
+# Several methods: the causes under each, and the method itself.
+# --------------------------------------------------------------
+
+
+def _of_methods(study: Study) -> _Looked:
+    """Return the causes under each method, and each method that repeats worse than the best."""
+    causes: list[Cause] = []
+    notes: list[str] = []
+    looks = len(study.methods) * LEVEL / (LEVEL - METHOD_LEVEL)
+    for name in study.methods:
+        looked = _looked_for(study.for_method(name), looks)
+        causes += looked.causes
+        notes += [f"{name}: {_lower(note)}" for note in looked.notes]
+    background = {c.method: c for c in causes if c.kind == "repeatability"}
+    if len(background) > 1:
+        best = min(background.values(), key=lambda c: c.size.value)
+        for found in background.values():
+            if found is not best and found.method is not None:
+                causes += _method(study, found.method, best.method or "")
+    named = [c for c in causes if c.kind != "repeatability"]
+    named.sort(key=lambda cause: -cause.share.value)
+    return _Looked((*named, *background.values()), tuple(notes))
+
+
+def _method(study: Study, method: str, best: str) -> list[Cause]:
+    """Return the method as a cause, where its repeats scatter more than by the best method."""
+    result = result_of_record(study.for_method(method))
+    sized, against = (
+        _Sized(result_of_record(one), _prepared(one), [])
+        for one in (study.for_method(method), study.for_method(best))
+    )
+    state, better = sized.states[0], against.states[0]
+    df, df_below = (s.df_error or s.df_interaction for s in (state, better))
+    if not better.error > 0.0:
+        return []
+    ratio = state.error / better.error
+    p = float(fdtrc(df, df_below, ratio)) * 2.0 * (len(study.methods) - 1)
+    if p >= METHOD_LEVEL:
+        return []
+    gone = max(state.error - better.error, 0.0)
+    other = _reshuffled(np.asarray(against.error[0]))
+    draws = np.maximum(sized.draws[0] - sized.error[0] + other, other)
+    share, without = sized.estimates(max(sized.shown - gone, better.error), draws)
+    low, high = sd_ratio_interval(math.sqrt(ratio), df, df_below)
+    found = Cause(
+        kind="method",
+        operator=None,
+        part=None,
+        session=None,
+        method=method,
+        trials=(),
+        size=Estimate(math.sqrt(ratio), float(low), float(high)),
+        share=share,
+        without=without,
+        sure=min(p, 1.0),
+        first_step=f"Measure by {shortened(best, LONGEST_NAME)} where you can.",
+        sentence="",
+    )
+    told = f"Repeats by {method} scatter {found.size.value:.1f} times as much as by {best}"
+    return [replace(found, sentence=_told(told, "repeating as well", found, result))]
+
+
+def _reshuffled(draws: Array) -> Array:
+    """Return the draws of another study in an order of their own."""
+    return np.random.default_rng(7).permutation(draws)
+
+
+# What is said.
+# -------------
+
+#: What to do first about each cause.
+FIRST_STEP: dict[Kind, str] = {
+    "operator_offset": "Watch what is done differently: let everyone zero the gauge alike and "
+    "measure one gauge block of this size; then agree on one way of holding and reading.",
+    "operator_scatter": "Watch what is done differently: grip, force and place on the part. Let "
+    "everyone repeat one marked part ten times in the same way.",
+    "interaction": "Mark the place on these parts, look at them for taper, burrs and roundness, "
+    "and let everyone measure there once more.",
+    "part": "Look at this part: burr, form, dirt. Mark where it is measured, and measure it again.",
+    "drift": "Let gauge and parts reach room temperature, keep the hand off the gauge, and zero "
+    "it more often.",
+    "step": "Ask what happened at that moment, check zero on a master, and measure again from "
+    "there.",
+    "trial_shift": "Zero on a master before each trial, and ask what was set or touched between "
+    "them.",
+    "digit": "Read the gauge with a finer digit.",
+    "slip": "Compare this reading with its record, and measure it again.",
+    "repeatability": "Clean, clamp and read in one fixed way; or take the mean of several "
+    "readings.",
+}
+
+
+def _sentence(cause: Cause, result: GaugeResult) -> str:
+    """Return a cause in one sentence, with what GRR would be without it."""
+    who = "" if cause.operator is None else shortened(cause.operator, LONGEST_NAME)
+    names = result.study.operator_names
+    part, kind = cause.part, cause.kind
+    way = "high" if cause.size.value > 0 else "low"
+    size = Estimate(abs(cause.size.value), unit=cause.size.unit)
+    in_session = "" if cause.session is None else f" in session {cause.session}"
+    whose = f"{who}'s readings" if who else "the readings"
+    several = ", " in (part or "")
+    of_trials = f"trial{'s' if len(cause.trials) > 1 else ''} {listed(_texts(cause.trials))}"
+    templates: dict[Kind, tuple[str, str]] = {
+        "operator_offset": (
+            f"{who} reads {size} {way} against the others"
+            if who
+            else f"{begun(listed(names))} read {size} apart",
+            "reading alike",
+        ),
+        "operator_scatter": (
+            f"{who}'s repeats scatter {cause.size.value:.1f} times as much as the others'",
+            "repeating alike",
+        ),
+        "interaction": (
+            f"{who or 'One operator'} reads part{'s' if several else ''} {part} {size} apart from "
+            "what part and operator explain"
+            if part
+            else f"{who or 'Every operator'} measures some parts otherwise than "
+            f"{'the others do' if who else 'the rest'} ({size} as a standard deviation)",
+            "measuring every part alike",
+        ),
+        "part": (
+            f"Nobody repeats part {part} well: its repeats scatter {cause.size.value:.1f} times "
+            "as much as the others'",
+            "repeating it like the others",
+        ),
+        "drift": (
+            f"{begun(whose)} drift by {size}{in_session} "
+            f"{'upwards' if cause.size.value > 0 else 'downwards'}",
+            "without drift",
+        ),
+        "step": (
+            f"{begun(whose)} jump {size} {'up' if cause.size.value > 0 else 'down'}{in_session} "
+            f"at part {part}, {of_trials}",
+            "without the jump",
+        ),
+        "trial_shift": (
+            f"{who or 'Every operator'} reads {of_trials} {size} {way} against the other trials",
+            "with the zero kept",
+        ),
+        "digit": (f"The last digit of {size} is coarse", "with a fine digit"),
+        "slip": (
+            f"One reading stands out by {size}: part {part}, {who}, {of_trials}",
+            "with that reading like the others",
+        ),
+        "repeatability": (
+            f"Repeatability of gauge and grip, the background, is {size} (standard deviation)",
+            "",
+        ),
+    }
+    return _told(*templates[kind], cause, result)
+
+
+def _texts(numbers: tuple[int, ...]) -> list[str]:
+    return [str(number) for number in numbers]
+
+
+def _told(what: str, alike: str, cause: Cause, result: GaugeResult) -> str:
+    told = f"{what}: {cause.share} of GRR's variance"
+    if not alike or not cause.without.known:
+        return f"{told}."
+    accept = result.study.purpose == "accept"
+    now = percent(result.value("GRR", "percent_tolerance" if accept else "percent_tv"))
+    of = "of the tolerance" if accept else "of the total variation"
+    return f"{told}; {alike}, GRR {now} → {cause.without:i} {of}."
+
+
+def _headline(study: Study, named: list[Cause], notes: tuple[str, ...]) -> str:
+    if not named:
+        if any(note.startswith("No causes were looked for") for note in notes):
+            return "No causes could be looked for"
+        return "Nothing stands out: what is left is the repeatability of gauge and grip"
+    if len(named) == 1:
+        return "One thing stands out"
+    return f"{len(named)} things stand out, the largest share of GRR's variance first"
+
+
+def _cause_table(causes: tuple[Cause, ...]) -> Table:
+    head = ["Cause", "Operator", "Part", "Size", "Share", "GRR without", "p"]
+    rows = [
+        [
+            cause.kind.replace("_", " "),
+            cause.operator or "",
+            cause.part or "",
+            f"{cause.size}",
+            f"{cause.share:i}",
+            f"{cause.without:i}",
+            p_cell(cause.sure),
+        ]
+        for cause in causes
+    ]
+    return Table(head, rows, left=3)

@@ -1,0 +1,275 @@
+"""How often `grr.assess` names a planted cause first, accuses a clean study, and holds the truth.
+
+Run from the repository: python tests/coverage/causes.py [studies a cell] [designs ...]
+Prints a table, and writes causes.md beside this file when run without arguments (an hour).
+
+Every study is clean but for one planted cause, of such a size that it makes a third, a half
+or three quarters of GRR's variance. GRR's true variance is that of the analysis of variance
+applied to the true means, plus the mean of the true variances of repeats; "without" is the
+same with the cause left out.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+import grr
+
+SHARES = (1 / 3, 1 / 2, 3 / 4)
+DESIGNS = {"10x3x3": (10, 3, 3), "5x3x3": (5, 3, 3), "10x3x2": (10, 3, 2), "5x6x2": (5, 6, 2)}
+WIDTH = 60.0
+PLANTED = (
+    "operator_offset",
+    "operator_scatter",
+    "interaction with one part",
+    "interaction with many parts",
+    "part",
+    "drift",
+    "step",
+    "trial_shift",
+    "digit",
+    "slip",
+)
+METHOD = "method"
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A study with one planted cause: who and what, and GRR in percent of the tolerance."""
+
+    study: grr.Study
+    kind: str
+    operator: str | None
+    part: str | None
+    now: float
+    without: float
+
+
+def order_of(shape: tuple[int, int, int], seed: int) -> np.ndarray:
+    """Number the readings: operator after operator, trial after trial, parts at random."""
+    p, o, r = shape
+    rng = np.random.default_rng(seed)
+    order = np.empty(shape)
+    count = 0
+    for j in range(o):
+        for k in range(r):
+            order[rng.permutation(p), j, k] = count + np.arange(p)
+            count += p
+    return order
+
+
+def variance(means: np.ndarray, repeats: np.ndarray) -> float:
+    """Return GRR's variance of true means (p, o, r) and true variances of repeats (p, o)."""
+    p, o, r = means.shape
+    cell = means.mean(axis=2)
+    within = float(np.square(means - cell[..., None]).sum()) / (p * o * (r - 1))
+    cell = cell - cell.mean(axis=1, keepdims=True)
+    offset = cell.mean(axis=0)
+    left = r * float(np.square(cell - offset).sum()) / ((p - 1) * (o - 1))
+    offsets = float(np.square(offset).sum()) / (o - 1)
+    # The operators' and the cells' lines less what the within-cell pattern puts in them.
+    return offsets - left / (p * r) + (left - within) / r + within + float(repeats.mean())
+
+
+def study_of(y: np.ndarray, order: np.ndarray, digit: float | None = None) -> grr.Study:
+    """Return readings as a study; operators A, B, C ..., parts 1, 2, 3 ..."""
+    i, j, k = (n.ravel() for n in np.indices(y.shape))
+    table = pd.DataFrame(
+        {
+            "part": (i + 1).astype(str),
+            "operator": [chr(65 + n) for n in j],
+            "trial": k + 1,
+            "reading": y.ravel(),
+            "order": order.ravel().astype(int) + 1,
+        }
+    )
+    return grr.Study(
+        table,
+        tolerance=grr.Tolerance(lower=0.0, upper=WIDTH),
+        resolution=digit,
+        operators="random",
+    )
+
+
+def pattern(
+    kind: str, shape: tuple[int, int, int], order: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, int | None, int | None]:
+    """Return the planted change for size 1, and the operator and part it concerns."""
+    p, _, r = shape
+    x = np.zeros(shape)
+    i, j, k = (int(rng.integers(n)) for n in shape)
+    since = order - order.min(axis=(0, 2), keepdims=True)
+    if kind == "operator_offset":
+        x[:, j] = 1.0
+        return x, j, None
+    if kind == "interaction with one part":
+        x[i, j] = 1.0
+        return x, j, i
+    if kind == "interaction with many parts":
+        x[:, j] = rng.standard_normal((p, 1))
+        x[:, j] -= x[:, j].mean()
+        return x, j, None
+    if kind == "drift":
+        return since.astype(float), None, None
+    if kind == "step":
+        inside = p // 2 + int(rng.integers(p * (r - 1) + 1))
+        x[:, j] = since[:, j] >= inside
+        return x, j, None
+    if kind == "trial_shift":
+        x[:, :, int(rng.integers(1, r)) :] = 1.0
+        return x, None, None
+    x[i, j, k] = 1.0
+    return x, j, i
+
+
+def planted(
+    kind: str, share: float, shape: tuple[int, int, int], rng: np.random.Generator, base: float
+) -> Truth:
+    """Return a study with one cause that makes ``share`` of GRR's variance.
+
+    ``base``: standard deviation of the operators' own offsets and of the cells', beside
+    repeats of 1.
+    """
+    p, o, _ = shape
+    order = order_of(shape, 0)
+    parts = rng.normal(0.0, 4.0, (p, 1, 1))
+    means = base * (rng.standard_normal((1, o, 1)) + rng.standard_normal((p, o, 1)))
+    means = means + np.zeros(shape)
+    repeats = np.ones((p, o))
+    clean = variance(means, repeats)
+    wanted = clean * share / (1.0 - share) if kind != "none" else 0.0
+    operator: int | None = None
+    part: int | None = None
+    digit: float | None = None
+    change = np.zeros(shape)
+    if kind == "operator_scatter":
+        operator = int(rng.integers(o))
+        repeats[:, operator] += o * wanted
+    elif kind == "part":
+        part = int(rng.integers(p))
+        repeats[part] += p * wanted
+    elif kind == "digit":
+        digit = float(np.sqrt(12.0 * wanted))
+    elif kind != "none":
+        change, operator, part = pattern(kind, shape, order, rng)
+        size = float(np.sqrt(wanted / variance(change, np.zeros((p, o)))))
+        change *= size * rng.choice([-1.0, 1.0])
+    y = parts + means + change + np.sqrt(repeats)[..., None] * rng.standard_normal(shape)
+    now = variance(means + change, repeats)
+    if digit is not None:
+        y = np.round(y / digit) * digit
+        now += digit**2 / 12.0
+    to_percent = 600.0 / WIDTH
+    return Truth(
+        study_of(30.0 + y if digit is None else np.round((30.0 + y) / digit) * digit, order, digit),
+        kind.split(" ", maxsplit=1)[0],
+        None if operator is None else chr(65 + operator),
+        None if part is None else str(part + 1),
+        to_percent * float(np.sqrt(now)),
+        to_percent * float(np.sqrt(clean)),
+    )
+
+
+def two_methods(share: float, shape: tuple[int, int, int], rng: np.random.Generator) -> Truth:
+    """Return a study by two methods, of which the second repeats worse."""
+    p, _, _ = shape
+    order = order_of(shape, 0)
+    parts = rng.normal(0.0, 4.0, (p, 1, 1))
+    ratio = 1.0 / (1.0 - share)
+    tables = []
+    for name, repeats in (("stand", 1.0), ("hand", ratio)):
+        y = 30.0 + parts + np.sqrt(repeats) * rng.standard_normal(shape)
+        tables.append(study_of(y, order).readings.assign(method=name))
+    tables[1]["order"] += y.size
+    study = grr.Study(
+        pd.concat(tables, ignore_index=True), tolerance=grr.Tolerance(lower=0.0, upper=WIDTH)
+    )
+    per = 600.0 / WIDTH
+    return Truth(study, METHOD, None, None, per * float(np.sqrt(ratio)), per)
+
+
+def named_first(truth: Truth) -> tuple[bool, bool, bool]:
+    """Return whether the planted cause is first, named at all, and its interval holds."""
+    causes = [c for c in grr.assess(truth.study).causes if c.kind != "repeatability"]
+    for place, cause in enumerate(causes):
+        if cause.kind != truth.kind:
+            continue
+        if truth.operator is not None and cause.operator != truth.operator:
+            continue
+        if truth.kind in ("part", "slip") and cause.part != truth.part:
+            continue
+        held = cause.without.lower <= truth.without <= cause.without.upper
+        return place == 0, True, held
+    return False, False, False
+
+
+def rows(studies: int, design: str, base: float) -> Iterator[tuple[str, str, int, int, int]]:
+    """Yield kind, share, and how many studies named it first, at all, and held the truth."""
+    shape = DESIGNS[design]
+    kinds = PLANTED if base else (*PLANTED, METHOD)
+    for number, kind in enumerate(kinds):
+        for share in SHARES:
+            rng = np.random.default_rng([number, round(100 * share), *shape, round(100 * base)])
+            counts = np.zeros(3, dtype=int)
+            for _ in range(studies):
+                if kind == METHOD:
+                    truth = two_methods(share, shape, rng)
+                else:
+                    truth = planted(kind, share, shape, rng, base)
+                counts += named_first(truth)
+            yield kind, f"{share:.2f}", *(int(n) for n in counts)
+
+
+def clean_row(studies: int, design: str) -> tuple[int, dict[str, int]]:
+    """Return how many clean studies were accused, and of what."""
+    rng = np.random.default_rng([99, *DESIGNS[design]])
+    kinds: dict[str, int] = {}
+    accused = 0
+    for _ in range(studies):
+        truth = planted("none", 0.0, DESIGNS[design], rng, 0.0)
+        causes = [c for c in grr.assess(truth.study).causes if c.kind != "repeatability"]
+        accused += bool(causes)
+        for cause in causes:
+            kinds[cause.kind] = kinds.get(cause.kind, 0) + 1
+    return accused, kinds
+
+
+def lines(studies: int, design: str) -> Iterator[str]:
+    """Yield the lines of the table of one design."""
+    yield f"## {design}, {studies} studies a line"
+    yield ""
+    yield "| planted | own differences | share | first | named | holds the truth, of named |"
+    yield "| --- | --- | --- | --- | --- | --- |"
+    for base in (0.0, 0.3):
+        for kind, share, first, named, held in rows(studies, design, base):
+            holds = f"{100 * held / named:.1f} %" if named else "-"
+            yield (
+                f"| {kind} | {base:g} | {share} | {100 * first / studies:.1f} % | "
+                f"{100 * named / studies:.1f} % | {holds} |"
+            )
+    accused, kinds = clean_row(4 * studies, design)
+    yield f"| nothing | 0 | 0 | accused: {25 * accused / studies:.1f} % | {kinds or ''} | - |"
+    yield ""
+
+
+def main(arguments: list[str]) -> None:
+    """Print the table; store it when run as a whole."""
+    studies = int(arguments[0]) if arguments else 500
+    found = []
+    for design in arguments[1:] or DESIGNS:
+        for line in lines(studies, design):
+            print(line, flush=True)
+            found.append(line)
+    if not arguments:
+        text = (__doc__ or "").split("\n\n")[0] + "\n\n" + "\n".join(found)
+        Path(__file__).with_suffix(".md").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
