@@ -13,7 +13,8 @@ import numpy as np
 import tomli_w
 
 from grr.files.folder import READINGS_FILE, new_study_folder
-from grr.files.journal import GAUGE, Journal, JournalRow
+from grr.files.journal import Journal, JournalRow
+from grr.model.record import GAUGE
 
 #: Seconds from one reading to the next: at least, and scattered on top of it.
 PACE = (14.0, 4.0)

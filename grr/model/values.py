@@ -215,7 +215,8 @@ def number(name: str, value: object, *, above: float = -math.inf, below: float =
         result = math.nan
     if isinstance(value, bool) or not math.isfinite(result):
         raise StudyError(f"{name} is not a finite number", "Give a number", value=value)
-    refuse_extreme(name, result)
+    if math.isinf(below):  # a share may be as small as it likes
+        refuse_extreme(name, result)
     if result <= above:
         raise StudyError(f"{name} must be more than {above:g}", "Correct the value", value=value)
     if result >= below:
