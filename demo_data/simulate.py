@@ -126,7 +126,9 @@ def write_study(
         )
         for number, reading in enumerate(readings, start=1)
     ]
-    Journal(folder / READINGS_FILE).append_all(rows)
+    journal = Journal(folder / READINGS_FILE)
+    for row in rows:  # one at a time, as a gauge sends them
+        journal.append(row)
 
 
 def write_plain_readings(folder: Path, lines: Sequence[Sequence[object]]) -> None:

@@ -96,7 +96,9 @@ def _write(
         plan=Plan(tuple(parts), OPERATORS, 3, METHODS, seed % 1000),
         facts=_facts(characteristic),
     )
-    Events(folder / EVENTS_FILE).append(*_zero_checks(rng, folder.name, readings))
+    events = Events(folder / EVENTS_FILE)
+    for check in _zero_checks(rng, folder.name, readings):
+        events.append(check)
     write_truth(
         folder,
         note,
