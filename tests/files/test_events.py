@@ -1,3 +1,8 @@
+import sys
+
+import pytest
+from faulty_disk import FaultyDisk
+
 from grr.files.events import COLUMNS, Event, Events, read_events, verify_events
 
 
@@ -21,3 +26,42 @@ def test_an_event_sent_twice_is_written_once(tmp_path):
     assert events.append(event) == []
     assert len(events.rows) == 1
     assert events.last_hash
+
+
+def test_an_event_keeps_its_time_and_gets_one_where_it_has_none(tmp_path):
+    events = Events(tmp_path / "events.csv")
+    kept, given = events.append(Event(kind="clock", time="2026-01-02T03:04:05.678Z"), Event())
+    assert kept.time == "2026-01-02T03:04:05.678Z"
+    assert given.time > "2026"
+    assert events.rows == [kept, given]
+
+
+def test_what_another_program_wrote_is_seen(tmp_path):
+    here, there = (Events(tmp_path / "events.csv") for _ in range(2))
+    there.append(Event(kind="opened"))
+    assert [event.kind for event in here.rows] == ["opened"]
+
+
+def test_events_are_taken_back_with_what_they_belong_to(tmp_path):
+    events = Events(tmp_path / "events.csv")
+    events.append(Event(kind="opened"))
+    before = events.rows
+    events.append(Event(kind="study"), Event(kind="study"))
+    events.take_back()
+    assert events.rows == before
+    events.append(Event(kind="zero"))
+    assert verify_events(tmp_path / "events.csv") is None
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the faulty disk needs POSIX")
+def test_an_event_sent_again_is_on_the_disk_before_that_is_said(tmp_path):
+    path, event = tmp_path / "events.csv", Event(id="k3-2", kind="opened")
+    Events(path).append(event)
+    content = path.read_bytes()
+    path.unlink()
+    watched = FaultyDisk(tmp_path)
+    path.write_bytes(content)  # a program that was stopped before the disk had it
+    with watched.at_work():
+        assert Events(path).append(event) == []
+    assert list(watched.states_after_power_cut()) == [{"events.csv": content}]
+    watched.let_go()

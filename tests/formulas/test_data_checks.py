@@ -48,6 +48,15 @@ def test_a_factor_is_found(factor: float) -> None:
     assert data_checks.factor_slips(cube, STEP) == [data_checks.FactorSlip(3, 1, 2, factor)]
 
 
+def test_near_zero_a_reading_is_no_slip_unless_it_is_far_out() -> None:
+    cube = np.round(np.random.default_rng(1).normal(size=(10, 3, 3)), 2)  # deviations from 0
+    scale = data_checks.noise(cube, 0.01)
+    cube[3, 1, 2] = 20.0 * scale  # a tenth of it would fit, as a tenth of much would
+    assert data_checks.factor_slips(cube, 0.01) == []
+    cube[3, 1, 2] = 40.0 * scale
+    assert data_checks.factor_slips(cube, 0.01) == [data_checks.FactorSlip(3, 1, 2, 10.0)]
+
+
 def test_swapped_parts_are_found() -> None:
     cube, _ = clean(2)
     means = cube.mean(axis=(1, 2))

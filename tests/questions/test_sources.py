@@ -96,11 +96,12 @@ def test_rounding_floor() -> None:
     rng = np.random.default_rng(2)
     cube = np.round(10 + 0.002 * rng.normal(size=(8, 1, 1)) + np.zeros((8, 3, 3)), 3)
     cube[0, 0, 0] += 0.001
-    result = grr.anova(grr.Study(table(np.round(cube, 3)), resolution=0.001))
-    assert result.floored
-    assert result.sources.loc["EV", "sd"] == pytest.approx(0.001 / np.sqrt(12))
-    assert any("√12" in note for note in result.notes)
-    assert result.sources.loc["GRR", "sd"] >= result.sources.loc["EV", "sd"] * (1 - 1e-12)
+    study = grr.Study(table(np.round(cube, 3)), resolution=0.001)
+    for result in (grr.anova(study), grr.average_range(study)):
+        assert result.floored
+        assert result.sources.loc["EV", "sd"] == pytest.approx(0.001 / np.sqrt(12))
+        assert any("√12" in note for note in result.notes)
+        assert result.sources.loc["GRR", "sd"] >= result.sources.loc["EV", "sd"] * (1 - 1e-12)
 
 
 def test_chosen_parts_give_no_percent_of_total_variation() -> None:

@@ -249,3 +249,23 @@ def test_a_process_sd_that_contradicts_the_readings_decides_nothing() -> None:
     verdict = grr.verdict(grr.anova(study))
     assert verdict.decision == "NOT DECIDED YET"
     assert "smaller than the spread" in verdict.by_confidence
+
+
+def test_the_reasons_say_where_the_last_digit_hides_the_scatter() -> None:
+    words = "The last digit hides the scatter"
+    assert words not in str(judged(8.0))
+    coarse = manual_readings()
+    alike = coarse.groupby(["part", "operator"])["reading"].transform("mean")
+    coarse["reading"] = alike.round(1)
+    study = grr.Study(coarse, tolerance=grr.Tolerance(-4.0, 4.0), resolution=0.1)
+    assert grr.anova(study).floored
+    assert words in " ".join(str(grr.verdict(grr.anova(study))).split())
+
+
+def test_a_judgement_without_what_it_needs_says_what_to_give() -> None:
+    without = grr.verdict(grr.anova(grr.Study(manual_readings())))
+    assert "Give the tolerance" in str(without)
+    chosen = grr.Study(manual_readings(), purpose="control", parts_from="chosen")
+    said = " ".join(str(grr.verdict(grr.anova(chosen))).split())
+    assert "Give the process sd" in said
+    assert "Give the tolerance" not in said
