@@ -256,7 +256,9 @@ def _by_itself(verdicts: dict[str, Verdict]) -> list[str]:
 def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
     """Return what the first page says about the study and those who answer for it."""
     names = [shortened(name, LONGEST_NAME) for name in study.operator_names]
-    how = "all who ever will measure" if study.operators == "fixed" else "a sample"
+    how = "a sample"
+    if math.isfinite(study.people):
+        how = "all who ever will measure" if study.all_studied else _of_people(study)
     drawing_number = fact(study, "drawing")
     if drawing_number and fact(study, "drawing_revision"):
         drawing_number += f", revision {fact(study, 'drawing_revision')}"
@@ -276,6 +278,10 @@ def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
         ("Customer", fact(study, "customer")),
     ]
     return [(name, shortened(text, 110)) for name, text in entries if text]
+
+
+def _of_people(study: Study) -> str:
+    return f"{len(study.operator_names)} of {study.people:.0f} who ever will measure"
 
 
 def taken(study: Study) -> str:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import copy
 import json
+import os
+from dataclasses import replace
 
 import jsonschema
 import pytest
 from hostile_study import hostile_study
-from studies import SHAPES
+from studies import SHAPES, invented
 
 import grr
 from grr.page.conduct import readings_fingerprint
-from grr.page.json_export import SCHEMA_FILE, result_document
+from grr.page.json_export import SCHEMA_FILE, result_document, settings_schema
 from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")
@@ -55,6 +58,34 @@ def test_schema_is_itself_valid_and_closed():
         {key: value for key, value in content.items() if key != "readings"},
     ):
         assert list(VALIDATOR.iter_errors(spoilt))
+
+
+def with_settings(schema):
+    """The schema with what follows from the model of the settings; descriptions stay."""
+    renewed = copy.deepcopy(schema)
+    study = renewed["properties"]["study"]["properties"]
+    for key, model in settings_schema().items():
+        told = study[key].get("description")
+        study[key] = {"description": told, **model} if told else model
+    return renewed
+
+
+def test_schema_of_the_settings_follows_from_their_model():
+    """Run with GRR_RENEW_SNAPSHOTS set to 1 to write the file anew."""
+    text = SCHEMA_FILE.read_text(encoding="utf-8")
+    renewed = with_settings(json.loads(text))
+    if os.environ.get("GRR_RENEW_SNAPSHOTS") == "1":
+        text = json.dumps(renewed, ensure_ascii=False, indent=2) + "\n"
+        SCHEMA_FILE.write_text(text, encoding="utf-8", newline="\n")
+    assert json.loads(text) == renewed
+
+
+@pytest.mark.parametrize("people", ["random", "fixed", 12])
+def test_however_many_will_measure_the_schema_is_kept(tmp_path, people):
+    study = replace(invented(3, 3, 2), operators=people)
+    content = document(study, tmp_path / "r.json")
+    VALIDATOR.validate(content)
+    assert content["study"]["operators_are"] == people
 
 
 def test_numbers_are_those_of_the_result(tmp_path):
