@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import datetime as dt
+import io
 import re
 from dataclasses import replace
+from hashlib import sha256
+from html import unescape
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,6 +19,8 @@ from html_page import DAY, Page
 from studies import SHAPES, invented
 
 import grr
+from grr.model.settings import FACTS
+from grr.page import templates
 from grr.page.conduct import readings_fingerprint
 from grr.page.front import comparisons_of
 from grr.shipped import shipped_folder
@@ -225,6 +231,44 @@ def test_hostile_texts_stay_text(tmp_path):
     assert "N" * 300 in page.shown
     assert "\u202e" not in page.text
     assert "Names in full" in page.shown
+
+
+def test_coded_report_attaches_readings_that_compare_in_all_but_names(tmp_path):
+    study = grr.open_study(DEMO / "pins_two_ways")
+    page = write(study, tmp_path / "r.html", code_operators=True)
+    attached = unescape(re.search(r'(?s)<pre class="verbatim">(.*?)</pre>', page.text)[1])
+    coded, key = grr.code_operators(study)
+    assert sha256(attached.encode("utf-8")).hexdigest() == readings_fingerprint(coded)
+    for one in (readings_fingerprint(coded), readings_fingerprint(study)):
+        assert one in page.shown
+    both = {readings_fingerprint(one, operators=False) for one in (study, coded)}
+    assert len(both) == 1
+    assert both.pop() in page.shown
+    assert "verbatim" not in write(study, tmp_path / "r.html").text.split("</style>")[1]
+    table = pd.read_csv(io.StringIO(attached), dtype={"part": str})
+    names = table.assign(operator=table["operator"].map(key))
+    assert readings_fingerprint(grr.Study(names, unit="mm")) == readings_fingerprint(study)
+    moved = names.assign(reading=names["reading"] + 1e-9)
+    assert readings_fingerprint(grr.Study(moved), operators=False) not in page.shown
+
+
+def test_facts_are_named_and_not_asked(demo_page):
+    shown = demo_page("dowel_pin").shown
+    for entry in FACTS:
+        assert not entry.label.endswith("?")
+        if entry.question.endswith("?"):
+            assert entry.question.rstrip("?") not in shown, entry.key
+    assert "Planned by" in shown
+    assert len({entry.label for entry in FACTS}) == len(FACTS)
+
+
+@pytest.mark.parametrize("file", sorted(Path(templates.__file__).parent.glob("*.py")), ids=str)
+def test_no_page_is_written_by_hand(file):
+    """Templates write HTML; no module of the pages holds a tag or escapes a text itself."""
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    texts = [n.value for n in ast.walk(tree) if isinstance(n, ast.Constant)]
+    assert not [t for t in texts if isinstance(t, str) and re.search(r"</?[a-z!]", t)]
+    assert not [n for n in ast.walk(tree) if isinstance(n, ast.ImportFrom) and n.module == "html"]
 
 
 def test_wrong_places_and_things_are_refused_in_one_sentence(tmp_path):
