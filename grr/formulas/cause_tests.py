@@ -129,10 +129,10 @@ def battery(parts: int, operators: int, trials: int, shapes: list[Shape]) -> Bat
     unit = left / np.where(shown, norm, 1.0)[:, None]
     alike = np.tril(np.abs(unit @ unit.T) > 1.0 - 1e-9, -1)
     shown &= ~(alike & shown).any(axis=1)
-    for number in np.flatnonzero(shown):
-        family = shapes[number].family
-        rows, numbers = within.get(family, (np.empty((0, unit.shape[1])), ()))
-        within[family] = (np.vstack([rows, unit[number]]), (*numbers, int(number)))
+    for family in SHARES:
+        kept = [int(n) for n in np.flatnonzero(shown) if shapes[n].family == family]
+        if kept:
+            within[family] = unit[kept], tuple(kept)
     return Battery(parts, operators, trials, tuple(shapes), within)
 
 

@@ -42,7 +42,7 @@ from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.names import begun, shortened
 from grr.model.printed import Printed
-from grr.model.rounding import listed, p_cell, percent
+from grr.model.rounding import counted, listed, p_cell, percent
 from grr.model.study import Cube, Study, checked_study
 from grr.questions.check import Findings, check, without_factor_slips
 from grr.questions.drift import Drift, drift
@@ -100,7 +100,9 @@ Kind = Literal[
 DIGIT_SHARE = 15.0
 #: The methods are told apart where equal ones would differ so in this share of studies; what
 #: is left of the budget of false alarms is shared by the causes under each method.
-METHOD_LEVEL = 0.015
+METHOD_LEVEL = 0.025
+#: What makes less of GRR's variance, in percent, is no cause, however sure it is.
+LEAST_SHARE = 0.5
 #: At most this share of the readings may be missing for causes to be looked for.
 MOST_MISSING = 0.1
 #: Longest name in a sentence.
@@ -393,8 +395,8 @@ def _prepared(study: Study) -> _Prepared:
         means = np.nanmean(y, axis=2, keepdims=True)
         y = np.where(gaps, means, y)
         notes.append(
-            f"In looking for causes the {int(gaps.sum())} missing readings were taken as the "
-            "mean of their repeats."
+            f"In looking for causes {counted(int(gaps.sum()), 'missing reading')} counted as the "
+            "mean of the repeats."
         )
     p, o, r = y.shape
     if o == 1 and r == 1:
@@ -468,7 +470,10 @@ class _Sized:
         self.states = [Variances(left, divisor) for left in chain]
         self.grr = [state.grr for state in self.states]
         self.draws, self.error = zip(*(state.draws() for state in self.states), strict=True)
-        self.before = [state.draws(plain=True)[0] for state in self.states]
+        self.before = [
+            state.draws(plain=True)[0] if state.lumped else draws
+            for state, draws in zip(self.states, self.draws, strict=True)
+        ]
         self.shown = result.value("GRR", "variance")
         self.floor = float(rounding_floor(looked.step)) ** 2 if result.floored else 0.0
 
@@ -548,6 +553,7 @@ def _ranked(sized: _Sized) -> tuple[Cause, ...]:
     digit = _digit(sized)
     if digit is not None:
         causes.append(digit)
+    causes = [cause for cause in causes if cause.share.value >= LEAST_SHARE]
     causes.sort(key=lambda cause: -cause.share.value)
     return (*causes, _background(sized))
 
@@ -559,7 +565,7 @@ def _cause(sized: _Sized, members: list[int]) -> Cause:
     lead = max(suspects, key=lambda s: abs(s.size) if math.isfinite(s.error) else math.inf)
     share, without = sized.estimates(*sized.without(members))
     kind: Kind = "interaction" if lead.family.startswith("interaction") else lead.family  # type: ignore[assignment]
-    parts = [cube.parts[s.part] for s in suspects if s.part is not None]
+    parts = [cube.parts[n] for n in sorted({s.part for s in suspects if s.part is not None})]
     if lead.family in ("interaction", "interaction_of_operator"):
         parts = []
     trials: tuple[int, ...] = () if lead.trial is None else (cube.trials[lead.trial],)
@@ -671,31 +677,41 @@ def _beside_slips(study: Study, clean: Study, looks: float) -> _Looked:
     Such a reading is taken as missing: GRR with it means nothing.
     """
     cube, kept = study.cube(), clean.cube().values
+    try:
+        results = anova(study), anova(clean)
+    except StudyError as error:
+        return _Looked((), (f"No causes were looked for: {error.problem}.",))
+    places = np.argwhere(np.isfinite(cube.values) & ~np.isfinite(kept))
+    off = np.array(
+        [
+            cube.values[i, j, k] - np.nanmean(kept[i] if np.isfinite(kept[i]).any() else kept)
+            for i, j, k in places
+        ]
+    )
     causes = []
-    for i, j, k in np.argwhere(np.isfinite(cube.values) & ~np.isfinite(kept)):
+    for n in np.argsort(-np.square(off)):
+        i, j, k = places[n]
+        part_of_all = float(np.square(off[n]) / np.square(off).sum())
         place = cube.parts[i], cube.operators[j], cube.trials[k]
-        others = kept[i] if np.isfinite(kept[i]).any() else kept
-        off = float(cube.values[i, j, k] - np.nanmean(others))
-        causes.append(_mistake(study, place, off))
-    causes.sort(key=lambda cause: -cause.share.value)
+        causes.append(_mistake(results, place, float(off[n]), part_of_all))
     beside = _looked_for(clean, looks)
     note = "The shares of the other causes are of GRR's variance without the readings named first."
     return _Looked((*causes, *beside.causes), (note, *beside.notes))
 
 
-def _mistake(study: Study, place: tuple[str, str, int], off: float) -> Cause:
-    """Return one reading as a cause: GRR with it, and with it missing."""
-    part, operator, trial = place
-    table = study.readings
-    here = (table["part"] == part) & (table["operator"] == operator) & (table["trial"] == trial)
-    table.loc[here, "reading"] = np.nan
-    result, left = (anova(one) for one in (study, replace(study, readings=table)))
+def _mistake(
+    results: tuple[GaugeResult, GaugeResult],
+    place: tuple[str, str, int],
+    off: float,
+    part_of_all: float,
+) -> Cause:
+    """Return one reading as a cause: GRR with all such readings, and with them missing."""
+    (part, operator, trial), (result, left), study = place, results, results[0].study
     gone = 1.0 - left.value("GRR", "variance") / result.value("GRR", "variance")
     measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
     table = left.intervals().to_frame()
     low, high = (float(table[name]["GRR", measure]) for name in ("lower", "upper"))
     why = left.reasons.get(measure, "")
-    without = Estimate(left.value("GRR", measure), low, high, PERCENT, why)
     found = Cause(
         kind="slip",
         operator=operator,
@@ -704,8 +720,8 @@ def _mistake(study: Study, place: tuple[str, str, int], off: float) -> Cause:
         method=study.methods[0] if study.methods else None,
         trials=(trial,),
         size=Estimate(off, unit=study.unit),
-        share=Estimate(100.0 * max(gone, 0.0), unit=PERCENT),
-        without=without,
+        share=Estimate(100.0 * max(gone, 0.0) * part_of_all, unit=PERCENT),
+        without=Estimate(left.value("GRR", measure), low, high, PERCENT, why),
         sure=0.0,
         first_step=FIRST_STEP["slip"],
         sentence="",

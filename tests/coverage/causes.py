@@ -1,7 +1,9 @@
 """How often `grr.assess` names a planted cause first, accuses a clean study, and holds the truth.
 
-Run from the repository: python tests/coverage/causes.py [studies a cell] [designs ...]
-Prints a table, and writes causes.md beside this file when run without arguments (an hour).
+Run from the repository: python tests/coverage/causes.py STUDIES DESIGN OWN, such as
+"150 10x3x3 0": studies a line, one of the designs below, and the standard deviation of what
+the operators and cells differ by of their own, beside repeats of 1. Prints a table;
+causes.md beside this file keeps what was printed (150 studies a line take about 15 minutes).
 
 Every study is clean but for one planted cause, of such a size that it makes a third, a half
 or three quarters of GRR's variance. GRR's true variance is that of the analysis of variance
@@ -14,7 +16,6 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -240,36 +241,35 @@ def clean_row(studies: int, design: str) -> tuple[int, dict[str, int]]:
     return accused, kinds
 
 
-def lines(studies: int, design: str) -> Iterator[str]:
+def lines(studies: int, design: str, base: float) -> Iterator[str]:
     """Yield the lines of the table of one design."""
-    yield f"## {design}, {studies} studies a line"
+    yield f"## {design}, {studies} studies a line, own differences {base:g}"
     yield ""
-    yield "| planted | own differences | share | first | named | holds the truth, of named |"
-    yield "| --- | --- | --- | --- | --- | --- |"
-    for base in (0.0, 0.3):
-        for kind, share, first, named, held in rows(studies, design, base):
-            holds = f"{100 * held / named:.1f} %" if named else "-"
-            yield (
-                f"| {kind} | {base:g} | {share} | {100 * first / studies:.1f} % | "
-                f"{100 * named / studies:.1f} % | {holds} |"
-            )
-    accused, kinds = clean_row(4 * studies, design)
-    yield f"| nothing | 0 | 0 | accused: {25 * accused / studies:.1f} % | {kinds or ''} | - |"
+    yield "| planted | share | first | named | holds the truth, of named |"
+    yield "| --- | --- | --- | --- | --- |"
+    total = np.zeros(3, dtype=int)
+    count = 0
+    for kind, share, first, named, held in rows(studies, design, base):
+        holds = f"{100 * held / named:.1f} %" if named else "-"
+        yield (
+            f"| {kind} | {share} | {100 * first / studies:.1f} % | "
+            f"{100 * named / studies:.1f} % | {holds} |"
+        )
+        total += (first, named, held)
+        count += studies
+    first, named, held = (int(n) for n in total)
+    yield (
+        f"| all | | {100 * first / count:.1f} % | {100 * named / count:.1f} % | "
+        f"{100 * held / named:.1f} % |"
+    )
+    if not base:
+        accused, kinds = clean_row(4 * studies, design)
+        told = ", ".join(f"{name} {n}" for name, n in sorted(kinds.items()))
+        yield ""
+        yield f"Clean: {accused} of {4 * studies} accused ({25 * accused / studies:.1f} %): {told}."
     yield ""
-
-
-def main(arguments: list[str]) -> None:
-    """Print the table; store it when run as a whole."""
-    studies = int(arguments[0]) if arguments else 500
-    found = []
-    for design in arguments[1:] or DESIGNS:
-        for line in lines(studies, design):
-            print(line, flush=True)
-            found.append(line)
-    if not arguments:
-        text = (__doc__ or "").split("\n\n")[0] + "\n\n" + "\n".join(found)
-        Path(__file__).with_suffix(".md").write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    for printed in lines(int(sys.argv[1]), sys.argv[2], float(sys.argv[3])):
+        print(printed, flush=True)

@@ -93,24 +93,23 @@ def test_all_tests_together_accuse_one_clean_study_in_twenty(shape):
     assert 0.033 < np.mean(np.array(p) < LEVEL) < 0.057  # 4.5 %, three standard errors
 
 
-def test_grr_without_an_offset_by_hand():
-    # AV with offsets 0, 0, 6: variance 12, less MS_PO/(p·r) = 0 of the interaction pooled.
-    study = as_study(even((0.0, 0.0, 6.0)))
+@pytest.mark.parametrize(
+    ("operators", "reproducibility"),
+    # Offsets 0, 0, 6 about their mean: sum of squares 24, over o - 1 for a sample of many,
+    # over o where these are all, and (1 - 1/6) x 24/2 for 3 of 6.
+    [("random", 12.0), ("fixed", 8.0), (6, 10.0)],
+)
+def test_grr_without_an_offset_by_hand(operators, reproducibility):
+    study = as_study(even((0.0, 0.0, 6.0)), operators=operators)
     cause = named(study)[0]
     assert (cause.kind, cause.operator, cause.part) == ("operator_offset", "op 2", None)
     assert cause.size.value == pytest.approx(6.0)
-    # Without it only repeats are left: variance 2, of which no interaction lowers AV.
-    result = grr.anova(study)
-    repeats = result.anova_table.loc["error", "sum_sq"] / 18
-    assert repeats == pytest.approx(2.0)
-    assert cause.share.value == pytest.approx(
-        100.0 * (1.0 - repeats / (repeats + 12.0 - 0.0)), abs=0.3
-    )
+    # Repeats of a cell differ by 2: variance 2. No interaction at all lowers AV.
+    assert cause.share.value == pytest.approx(100.0 * reproducibility / (reproducibility + 2.0))
 
 
 def test_without_agrees_with_the_share():
-    result = grr.open_study(next(p for p in demo("dowel_pin_handheld")))
-    a = grr.assess(result)
+    a = grr.assess(grr.open_study(demo("dowel_pin_handheld")))
     now = a.result.value("GRR", "percent_tolerance")
     for cause in a.causes:
         left = now * math.sqrt(1.0 - cause.share.value / 100.0)
@@ -118,7 +117,7 @@ def test_without_agrees_with_the_share():
 
 
 def demo(name):
-    yield Path(__file__).parents[2] / "demo_data" / name
+    return Path(__file__).parents[2] / "demo_data" / name
 
 
 def test_two_operators_apart_are_not_told_which_is_off():
@@ -153,7 +152,7 @@ def test_several_methods_name_the_one_that_repeats_worse(script):
 
 
 def test_everything_else_is_the_same_as_asked_alone():
-    study = grr.open_study(next(demo("dowel_pin")))
+    study = grr.open_study(demo("dowel_pin"))
     a = grr.assess(study)
     assert a is grr.assess(study)
     assert a.result is grr.anova(study)
@@ -205,7 +204,7 @@ def test_without_a_tolerance_the_reason_is_there():
 
 
 def test_table_and_words():
-    a = grr.assess(grr.open_study(next(demo("dowel_pin_handheld"))))
+    a = grr.assess(grr.open_study(demo("dowel_pin_handheld")))
     table = a.to_frame()
     assert list(table["kind"])[-1] == "repeatability"
     assert {"size", "share_lower", "without_upper", "unit", "sure"} <= set(table.columns)
