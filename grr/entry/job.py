@@ -188,9 +188,11 @@ def run_order(plan: Plan) -> tuple[Place, ...]:
     """Return the places of a plan: by operator, then trial and method, parts in random order.
 
     From one trial to the next, and from one operator to the next, the methods change
-    places, so that a drift does not fall on one of them alone.
+    places, so that a drift does not fall on one of them alone. No part comes twice in a row
+    by one operator: readings that follow each other are alike, and repeatability would read
+    too small.
     """
-    places = []
+    places: list[Place] = []
     for number, operator in enumerate(plan.operators):
         for trial in range(1, plan.trials + 1):
             methods = list(plan.methods or ("",))
@@ -199,5 +201,9 @@ def run_order(plan: Plan) -> tuple[Place, ...]:
             for which, method in enumerate(methods):
                 generator = np.random.default_rng([plan.seed, number, trial, which])
                 order = generator.permutation(len(plan.parts))
+                last = places[-1] if places else None
+                first = plan.parts[order[0]]
+                if last is not None and (last.operator, last.part) == (operator, first):
+                    order[:2] = order[1::-1]
                 places += [Place(operator, method, trial, plan.parts[i]) for i in order]
     return tuple(places)

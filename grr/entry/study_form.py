@@ -22,6 +22,7 @@ from grr.model.rules import Plan
 from grr.model.settings import FACTS, OPERATORS, PARTS, PURPOSES, Settings
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, needs, people_who_measure
+from grr.questions.planning import refuse_two_as_a_sample
 
 # One question of a form: its label, its control and its help, in one row
 
@@ -326,6 +327,8 @@ def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
     if old is not None:
         facts = {key: v for key, v in old.facts.items() if key not in answers} | facts
     base = Settings() if old is None else old
+    if base.plan is None:
+        refuse_two_as_a_sample(len(_names(answers.get("operators"))), _operators_are(answers))
     return Settings(
         title=answers["title"] or "",
         unit=answers["unit"],

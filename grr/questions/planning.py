@@ -212,6 +212,7 @@ def expected_precision(
     Source: see `grr.formulas.precision.simulated_precision`.
     """
     question = Question(good_gauge, bad_gauge, Rules() if rules is None else rules)
+    refuse_two_as_a_sample(operators, operators_are)
     design = Design(parts, operators, trials, operators_are)
     with _bar(studies, "studies", progress) as bar:
         found = simulated_precision(
@@ -445,6 +446,26 @@ def _comparison_closing(found: DesignComparison) -> list[str]:
 
 #: Units that a new study may have: those that gauges show.
 UNITS = ("mm", "µm", "in", "µin")
+
+
+def refuse_two_as_a_sample(operators: int, operators_are: str | int) -> None:
+    """Refuse a plan in which two people stand for no end of others.
+
+    Simulated, such studies decide almost nothing whatever the parts and trials: 12 of 100
+    show a gauge of 6 % good, 84 of 100 leave one of 15 % open.
+
+    Raises
+    ------
+    StudyError
+        Two operators as a sample.
+    """
+    if operators == 2 and operators_are == "random":
+        raise StudyError(
+            "Two people are too few to stand for others: such a study decides almost nothing",
+            "Let more people measure, or say how many will ever measure",
+            column="operators",
+            value=operators,
+        )
 
 
 def shop_unit(text: str) -> str:

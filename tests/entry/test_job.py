@@ -1,4 +1,5 @@
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -87,3 +88,13 @@ def test_changes_of_the_settings_are_logged_whoever_made_them(folder, new_work):
     change_settings(folder, replace(settings, title="Dowel"), who="QE", why="typo")
     logged = [e for e in begin_and_end(read_settings(folder)) if e.kind == "study"]
     assert [(e.name, e.reason) for e in logged][1:] == [("title", "typo")]
+
+
+def test_no_part_comes_twice_in_a_row_by_one_operator() -> None:
+    for seed in range(60):
+        for parts, methods in ((2, ()), (3, ("stand", "handheld")), (5, ())):
+            plan = Plan(tuple(map(str, range(parts))), ("Ann", "Ben"), 3, methods, seed)
+            order = run_order(plan)
+            assert len(set(order)) == plan.readings
+            for before, after in pairwise(order):
+                assert before.operator != after.operator or before.part != after.part

@@ -26,15 +26,16 @@ def fill(form: object, **answers: object) -> None:
 def test_a_new_study_is_made_and_chosen(folder: Path) -> None:
     form = grr.study_form(folder)
     assert repr(form) == "Run this cell to see the form for the facts of the study."
-    fill(form, title="Pins", lower="10.006", upper="10.012 mm", operators="Ilse, Jan", trials="2")
+    fill(form, title="Pins", lower="10.006", upper="10.012 mm", operators="Ilse, Jan, Mia")
+    fill(form, trials="2")
     assert "out of date" in form.status.value
     form.button.click()
     assert "Saved" in form.status.value
     settings = read_settings(folder)
     assert settings.tolerance == grr.Tolerance(10.006, 10.012)
     assert settings.plan is not None
-    assert settings.plan.operators == ("Ilse", "Jan")
-    assert settings.plan.readings == 40
+    assert settings.plan.operators == ("Ilse", "Jan", "Mia")
+    assert settings.plan.readings == 60
     assert grr.chosen_folder(folder.parent.parent) == folder
 
 
@@ -42,7 +43,7 @@ def test_every_new_study_has_an_order_of_its_own(folder: Path) -> None:
     seeds = set()
     for name in ("one", "two", "three"):
         form = grr.study_form(folder.parent / name)
-        fill(form, operators="A, B")
+        fill(form, operators="A, B, C")
         form.button.click()
         plan = read_settings(folder.parent / name).plan
         assert plan is not None
@@ -52,7 +53,7 @@ def test_every_new_study_has_an_order_of_its_own(folder: Path) -> None:
 
 def test_nominal_with_deviations(folder: Path) -> None:
     form = grr.study_form(folder)
-    fill(form, given_as="nominal size with deviations", nominal="10", operators="A, B")
+    fill(form, given_as="nominal size with deviations", nominal="10", operators="A, B, C")
     fill(form, lower_deviation="+0.006", upper_deviation="+0.012")
     form.button.click()
     assert read_settings(folder).tolerance == grr.Tolerance(10.006, 10.012)
@@ -74,7 +75,7 @@ def test_what_cannot_be_used_is_named_and_nothing_is_written(folder: Path) -> No
 
 def test_a_form_shows_what_is_known_and_keeps_the_study_id(folder: Path) -> None:
     first = grr.study_form(folder)
-    fill(first, title="Pins", operators="A, B", gauge_number="M-7", place_marked="yes")
+    fill(first, title="Pins", operators="A, B, C", gauge_number="M-7", place_marked="yes")
     first.button.click()
     before = read_settings(folder)
     second = grr.study_form(folder)
@@ -134,3 +135,14 @@ def test_a_change_after_the_first_reading_needs_name_and_reason(folder: Path) ->
     form.button.click()
     assert read_settings(folder).title == "New"
     assert "typing error" in (folder / "events.csv").read_text(encoding="utf-8")
+
+
+def test_two_people_are_no_sample_until_it_is_said_how_many_there_are(folder: Path) -> None:
+    form = grr.study_form(folder)
+    fill(form, title="Pins", lower="10.006", upper="10.012", operators="Ilse, Jan", trials="2")
+    form.button.click()
+    assert "say how many will ever measure" in form.status.value
+    fill(form, operators_are="some of a known number of people", people="3")
+    form.button.click()
+    assert "Saved" in form.status.value
+    assert read_settings(folder).operators_are == 3

@@ -50,10 +50,10 @@ def test_the_best_design_comes_first() -> None:
 
 
 def test_a_progress_bar_is_shown_and_goes_away(capsys: pytest.CaptureFixture[str]) -> None:
-    grr.expected_precision(5, 2, 2, studies=300)
+    grr.expected_precision(5, 2, 2, operators_are="fixed", studies=300)
     shown = capsys.readouterr()
     assert "Simulating" in shown.err and shown.out == ""
-    grr.expected_precision(5, 2, 2, **QUIET)
+    grr.expected_precision(5, 2, 2, operators_are="fixed", **QUIET)
     assert capsys.readouterr().err == ""
 
 
@@ -94,3 +94,10 @@ def test_what_cannot_be_planned_is_refused(change: dict[str, object], word: str)
 def test_too_few_readings_for_any_design(readings: object) -> None:
     with pytest.raises(grr.StudyError):
         grr.compare_designs(readings, progress=False)  # type: ignore[arg-type]
+
+
+def test_two_people_are_no_sample_of_others() -> None:
+    with pytest.raises(grr.StudyError, match="say how many will ever measure"):
+        grr.expected_precision(10, 2, 3, operators_are="random", progress=False)
+    of_three = grr.expected_precision(10, 2, 3, operators_are=3, progress=False, studies=200)
+    assert of_three.good_shown_good < 0.5
