@@ -251,6 +251,15 @@ def test_a_process_sd_that_contradicts_the_readings_decides_nothing() -> None:
     assert "smaller than the spread" in verdict.by_confidence
 
 
+def test_a_good_value_that_is_not_shown_to_be_good_says_so() -> None:
+    words = "Under 10 % is not shown: confidence"
+    assert [words in judged(width).by_confidence for width in (200.0, 40.0, 8.0)] == [
+        False,
+        True,
+        False,
+    ]
+
+
 def test_the_reasons_say_where_the_last_digit_hides_the_scatter() -> None:
     words = "The last digit hides the scatter"
     assert words not in str(judged(8.0))

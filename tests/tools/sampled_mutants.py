@@ -1,6 +1,6 @@
 """Mutants of what keeps data and what decides: a sample of each file, tried on its own tests.
 
-    python tests/tools/sampled_mutants.py FOLDER [MODULE ...]    # all of SAMPLED if left out
+    python tests/tools/sampled_mutants.py FOLDER COUNT [MODULE ...]    # all of SAMPLED if left out
 
 FOLDER becomes a clone of the checkout, as it was last committed; each mutant is written into it,
 tried, and taken out again. A mutant has one thing changed: a statement left out, a comparison
@@ -22,7 +22,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 CHECKOUT = Path(__file__).parents[2]
-COUNT = 25
 SECONDS = 45.0
 
 _FILES, _ENTRY, _QUESTIONS = "tests/files/test_", "tests/entry/test_", "tests/questions/test_"
@@ -175,8 +174,8 @@ def tried(folder: Path, tests: list[str]) -> str:
     return "ended late"
 
 
-def sample(folder: Path, module: str) -> None:
-    """Try a sample of the mutants of one module, and print what became of each."""
+def sample(folder: Path, module: str, size: int) -> None:
+    """Try so many of the mutants of one module, and print what became of each."""
     path = folder / "grr" / f"{module}.py"
     source = path.read_text(encoding="utf-8")
     began = time.monotonic()
@@ -190,7 +189,7 @@ def sample(folder: Path, module: str) -> None:
     for compiled in (path.parent / "__pycache__").glob(f"{path.stem}.*"):
         compiled.unlink()
     every = mutants(source)
-    picked = sorted(random.Random(module).sample(range(len(every)), min(COUNT, len(every))))
+    picked = sorted(random.Random(module).sample(range(len(every)), min(size, len(every))))
     count = {"killed": 0, "ended late": 0, "survived": 0}
     try:
         for at in picked:
@@ -214,5 +213,5 @@ if __name__ == "__main__":
     import scipy.stats  # noqa: F401
 
     os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
-    for name in sys.argv[2:] or SAMPLED:
-        sample(where, name)
+    for name in sys.argv[3:] or SAMPLED:
+        sample(where, name, int(sys.argv[2]))
