@@ -3,9 +3,11 @@ from dataclasses import replace
 import pytest
 
 from grr.entry import corrections
+from grr.entry.entered_numbers import EnteredNumber
 from grr.entry.job import Place
-from grr.entry.taking import AGAIN, take
+from grr.entry.taking import AGAIN, take, what_to_ask
 from grr.files.journal import read_journal, verify
+from grr.formulas import data_checks
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
 
@@ -64,6 +66,27 @@ def test_what_is_asked(session, measure, text, words):
     assert words in outcome.words
     assert text not in outcome.words
     assert session.due(session.record).part == "P1"
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        (10.0, "10 times too large"),
+        (0.1, "10 times too small"),
+        (25.4, "25.4 times too large"),
+        (1 / 25.4, "25.4 times too small"),
+        (1000.0, "1000 times too large"),
+        (0.001, "1000 times too small"),
+    ],
+)
+def test_every_factor_that_is_looked_for_is_named(factor, words):
+    assert factor in data_checks.FACTORS
+    number = EnteredNumber("", 10.008 * factor, 4, "")
+    asked = what_to_ask(
+        number, limits=(10.006, 10.012), resolution=None, before=[], seconds_since_last=None
+    )
+    assert len(asked) == 1
+    assert words in asked[0]
 
 
 @pytest.mark.parametrize("text", ["10.00815", "10.0081 10.00825 10.0083"])

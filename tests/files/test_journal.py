@@ -1,3 +1,4 @@
+import csv
 import errno
 import os
 from dataclasses import replace
@@ -7,6 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from grr.files.chained_file import ChainedFile, first_altered, read_lines
 from grr.files.journal import COLUMNS, Journal, JournalRow, is_journal, read_journal, verify
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
@@ -307,3 +309,40 @@ def test_a_number_too_long_for_any_count_is_named(path, column):
     with pytest.raises(StudyError, match="in the journal is not a number") as refusal:
         read_journal(path)
     assert refusal.value.column == column
+
+
+def test_a_line_torn_within_quotation_marks_is_closed(tmp_path):
+    path = tmp_path / "torn.csv"
+    Journal(path).append(reading("P1", "10.001", note='said "so", then'))
+    whole = path.read_bytes()
+    for cut in range(whole.index(b'"said') + 1, whole.index(b'then"') + 5):
+        path.write_bytes(whole[:cut])
+        Journal(path).append(reading("P2", "10.002"))
+        assert verify(path) is None
+        with path.open(encoding="utf-8-sig", newline="") as text:  # as a spreadsheet sees it
+            assert list(csv.reader(text))[-1][COLUMNS.index("part")] == "P2"
+
+
+def test_what_was_written_is_remembered_as_it_is_read(tmp_path):
+    file = ChainedFile(tmp_path / "rows.csv", ("id", "text"))
+    for rows in ([["a", "=1"]], [["b.1of2", "x\ny"], ["b.2of2", "'"]], [["c", ";"]]):
+        new = file.append(rows)
+        assert file.lines == read_lines(file.path, file.columns)
+        assert file.lines[-len(rows) :] == new
+    file.path.write_bytes(file.path.read_bytes()[:-3])
+    again = ChainedFile(file.path, file.columns)
+    again.append([["d", ""]])
+    assert again.lines == read_lines(file.path, file.columns)
+    assert [line.number for line in again.lines] == [2, 3, 4, 5, 6]
+
+
+def test_a_row_altered_further_on_does_not_make_a_cut_off_block_count(tmp_path):
+    file = ChainedFile(tmp_path / "rows.csv", ("id", "text"))
+    file.append([["b.1of3", "x"], ["b.2of3", "y"]])  # the third was never written
+    file.append([["c", "z"]])
+    file.append([["d", "w"]])
+    altered = file.path.read_text(encoding="utf-8").replace("d,w", "d,v")
+    file.path.write_text(altered, encoding="utf-8", newline="\n")
+    counted = [line.cells is not None for line in read_lines(file.path, file.columns)]
+    assert counted == [False, False, True, True]
+    assert first_altered(file.path, file.columns).row == 5

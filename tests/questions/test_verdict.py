@@ -32,6 +32,7 @@ def judged(width: float, **options: object) -> grr.Verdict:
 def test_decision_by_width_of_the_tolerance(width: float, decision: str) -> None:
     verdict = judged(width)
     assert verdict.decision == decision
+    assert verdict.conditions_title == ("As studied" if decision == "USE" else "Conditions of use")
     assert str(verdict).splitlines()[0].endswith(decision)
     assert verdict.next_steps
     assert "does not replace" in str(verdict)
@@ -249,6 +250,15 @@ def test_a_process_sd_that_contradicts_the_readings_decides_nothing() -> None:
     verdict = grr.verdict(grr.anova(study))
     assert verdict.decision == "NOT DECIDED YET"
     assert "smaller than the spread" in verdict.by_confidence
+
+
+def test_as_many_categories_as_are_asked_for_are_enough() -> None:
+    ndc = grr.anova(grr.Study(manual_readings(), purpose="control")).ndc
+    assert ndc is not None
+    for least, words in [(ndc, "enough"), (ndc + 1, "too few")]:
+        rules = grr.Rules(least_ndc=least)
+        study = grr.Study(manual_readings(), purpose="control", rules=rules)
+        assert f"at least {least} are asked for): {words}." in grr.verdict(study).by_manual
 
 
 def test_a_good_value_that_is_not_shown_to_be_good_says_so() -> None:
