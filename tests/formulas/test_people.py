@@ -55,7 +55,7 @@ def test_the_estimate_is_that_of_a_finite_population() -> None:
 
 @pytest.mark.parametrize("people", [4, 6])
 def test_wrong_decisions_are_no_more_than_promised(people: int) -> None:
-    # tests/coverage/people.md has 4000 studies a line; 5 % are meant, 6 % the limit there.
+    # tests/coverage/people.md has 2000 studies a line; 5 % are meant, 6 % the limit there.
     found = row(Design(10, 3, 3, people), Shares(0.25, 0.7, 0.05), 400, seed=7)
     assert found["wrong USE at 10.1"] <= 8.0
     assert found["wrong DO NOT USE at 29.5"] <= 8.0
