@@ -19,6 +19,7 @@ from grr.page.page_blocks import PageBlock, ReadingsTable, or_reason
 from grr.questions.gauge import AnovaTable, GaugeResult, anova, average_range
 from grr.questions.improving import what_would_help
 from grr.questions.risk import guard_band, misclassification
+from grr.questions.second_opinion import second_opinion
 from grr.questions.worked_sheet import worked_sheet
 
 _EXPLAINED = (
@@ -123,6 +124,15 @@ def how_blocks(result: GaugeResult, *, sources: bool = True) -> list[PageBlock]:
         *or_reason(
             lambda: [Fold("The average-and-range form, line by line", _form(result))],
             "No average-and-range form: ",
+        ),
+        *or_reason(
+            lambda: [
+                Fold(
+                    "A second opinion: another program's sums of squares",
+                    second_opinion(anova(result.study)).blocks(),
+                )
+            ],
+            "No second opinion: ",
         ),
     ]
 

@@ -291,3 +291,9 @@ def test_readings_without_a_resolution_keep_their_digits(tmp_path):
     )  # fmt: skip
     page = write(grr.Study(table, unit="mm"), tmp_path / "r.html")
     assert "1.123456" in page.shown
+
+
+def test_another_programs_sums_of_squares_stand_beside_ours(demo_page):
+    shown = demo_page("dowel_pin").shown
+    assert "by the least squares of statsmodels" in shown
+    assert "readings: the same." in shown
