@@ -205,6 +205,11 @@ def test_a_block_with_a_word_or_with_too_many_numbers_is_not_filed_at_all(sessio
     assert session.journal.rows == []
 
 
+def test_a_block_of_as_many_numbers_as_there_are_places_is_filed(session):
+    take(session, "10.0071 10.0082 10.0093 10.0074 10.0085 10.0096", source="pasted")
+    assert len(session.journal.rows) == 6
+
+
 def test_a_message_sent_twice_is_filed_once(session, measure):
     measure(session, "10.0071", identifier="k3-1")
     assert measure(session, "10.0071", identifier="k3-1").rows[0].part == "P1"

@@ -346,3 +346,16 @@ def test_a_row_altered_further_on_does_not_make_a_cut_off_block_count(tmp_path):
     counted = [line.cells is not None for line in read_lines(file.path, file.columns)]
     assert counted == [False, False, True, True]
     assert first_altered(file.path, file.columns).row == 5
+
+
+def test_rows_are_taken_back_where_what_belongs_to_them_cannot_be_written(tmp_path):
+    journal = Journal(tmp_path / "readings.csv")
+    journal.append(reading("P1", "10.001"))
+    before = journal.path.read_bytes()
+    journal.append_all([reading("P2", "10.002"), reading("P3", "10.003")])
+    journal.take_back()
+    assert journal.path.read_bytes() == before
+    assert [row.part for row in journal.rows] == ["P1"]
+    journal.append(reading("P2", "10.004"))
+    assert [row.order for row in journal.rows] == ["1", "2"]
+    assert verify(journal.path) is None

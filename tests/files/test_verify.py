@@ -10,7 +10,7 @@ from grr.files.events import Event, Events
 from grr.files.folder import change_settings, new_study_folder
 from grr.files.journal import Journal, JournalRow
 from grr.files.study_file import read_settings, settings_text, write_settings
-from grr.files.verify import FOUND, record_changes, unrecorded_changes
+from grr.files.verify import FOUND, record_changes, unrecorded_changes, verify_folder
 from grr.model.errors import StudyError
 from grr.model.rules import Plan, Rules
 from grr.model.tolerance import Tolerance
@@ -171,3 +171,61 @@ def test_a_change_is_put_on_record_with_name_and_reason(folder):
     last = Events(folder / "events.csv").rows[-1]
     assert (last.entered_by, last.reason, last.old) == ("Ann", "drawing revision B", "Pin")
     assert record_changes(folder, by="Ann", reason="again") == ()
+
+
+def test_a_record_as_it_was_written(folder):
+    log(folder, "05", kind="session", name="start", session="1")
+    found = verify_folder(folder)
+    assert found.unaltered
+    assert (found.changes, found.missing_sessions) == ((), ())
+    assert [(file.name, file.rows, file.torn_rows) for file in found.files] == [
+        ("readings.csv", 1, ()),
+        ("events.csv", 2, ()),
+    ]
+    assert "readings.csv: 1 row, each as it was written." in str(found)
+    for file in found.files:
+        assert file.last_hash in str(found)
+
+
+def test_a_session_whose_start_is_gone_from_the_events_is_named(folder):
+    found = verify_folder(folder)
+    assert not found.unaltered
+    assert found.missing_sessions == ("1",)
+    assert "no record of session 1" in str(found)
+
+
+def test_an_altered_row_and_a_torn_one_are_named(folder):
+    log(folder, "05", kind="session", name="start", session="1")
+    measured(folder, "11")
+    file = folder / "readings.csv"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text[:-9], encoding="utf-8", newline="\n")
+    found = verify_folder(folder)
+    assert found.unaltered  # a power cut is no alteration
+    assert found.files[0].torn_rows == (3,)
+    assert "not counted: row 3" in str(found)
+    file.write_text(text.replace("12.01", "12.02", 1), encoding="utf-8", newline="\n")
+    found = verify_folder(folder)
+    assert not found.unaltered
+    assert "row 2 is the first that is not as it was written" in str(found)
+
+
+def test_a_change_that_decides_is_told_from_one_that_describes(folder):
+    log(folder, "05", kind="session", name="start", session="1")
+    edit(folder, title="Pins")
+    assert verify_folder(folder).unaltered
+    assert "These only describe the study" in str(verify_folder(folder))
+    edit(folder, tolerance=Tolerance(12.0, 12.08))
+    assert not verify_folder(folder).unaltered
+    assert "These only describe" not in str(verify_folder(folder))
+    assert "tolerance.upper, from 12.02 to 12.08" in str(verify_folder(folder))
+
+
+def test_what_there_is_to_verify(folder, tmp_path):
+    with pytest.raises(StudyError, match=r"no readings\.csv"):
+        verify_folder(tmp_path)
+    new_study_folder(tmp_path / "new", **SETTINGS)
+    with pytest.raises(StudyError, match="nothing to verify"):
+        verify_folder(tmp_path / "new")
+    (folder / "study.toml").unlink()
+    assert [file.name for file in verify_folder(folder).files] == ["readings.csv", "events.csv"]

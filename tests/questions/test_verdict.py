@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 import grr
-from grr.questions.verdict import UNSTATED, criterion
+from grr.model.choices import Decision
+from grr.questions.verdict import UNSTATED, Criterion, criterion, decide
 from grr.shipped import shipped_folder
 from published import manual_readings
 
@@ -62,6 +63,39 @@ def test_the_decision_rests_on_the_bounds() -> None:
             else "NOT DECIDED YET"
         )
         assert verdict.decision == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "lower", "upper", "by_value", "by_confidence", "decision"),
+    [
+        (9.99, 5.0, 10.0, "good", "good", Decision.USE),
+        (10.0, 5.0, 10.01, "between", "between", Decision.LIKE_THIS),
+        (30.0, 20.0, 30.0, "between", "between", Decision.LIKE_THIS),
+        (30.01, 30.0, 30.01, "over", "open", Decision.NOT_DECIDED),
+        (40.0, 30.01, 50.0, "over", "over", Decision.DO_NOT_USE),
+    ],
+)
+def test_classes_and_decisions_at_their_thresholds(
+    value: float,
+    lower: float,
+    upper: float,
+    by_value: str,
+    by_confidence: str,
+    decision: Decision,
+) -> None:
+    found = Criterion("of the tolerance", value, 10.0, 30.0, lower, upper, 0.5, 0.5)
+    asked = {"least_categories": 5, "one_operator": False, "must_mend": False}
+    assert (found.by_value, found.by_confidence) == (by_value, by_confidence)
+    assert decide(found, **asked) == decision
+    assert decide(found, **{**asked, "must_mend": True}) == Decision.NOT_DECIDED
+    one = Decision.LIKE_THIS if decision == Decision.USE else decision
+    assert decide(found, **{**asked, "one_operator": True}) == one
+    for categories, expected in [
+        ((5.0, 9.0), decision),
+        ((4.9, 5.0), Decision.NOT_DECIDED if by_confidence in ("good", "between") else decision),
+        ((3.0, 4.9), Decision.DO_NOT_USE),
+    ]:
+        assert decide(dataclasses.replace(found, categories=categories), **asked) == expected
 
 
 def test_undecided_studies_are_told_what_would_decide() -> None:
