@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from grr.page.run_sheet import StudyPlan as StudyPlan
     from grr.page.run_sheet import plan_study as plan_study
     from grr.page.run_sheet import run_sheet as run_sheet
-    from grr.page.workbook import export_workbook as export_workbook
+    from grr.page.workbook_export import export_workbook as export_workbook
     from grr.questions.budget import Contribution as Contribution
     from grr.questions.budget import UncertaintyBudget as UncertaintyBudget
     from grr.questions.causes import Assessment as Assessment
@@ -78,7 +78,7 @@ if TYPE_CHECKING:
 #: Public name → the module that defines it.
 _HOMES = {
     "export_json": "grr.page.json_export",
-    "export_workbook": "grr.page.workbook",
+    "export_workbook": "grr.page.workbook_export",
     "report": "grr.page.report",
     "after_check": "grr.questions.stability",
     "analyse_many": "grr.many.analyse",

@@ -201,7 +201,7 @@ def new(options: argparse.Namespace) -> int:
     """Start a study folder, and say what in it decides most."""
     from grr.files.folder import new_study_folder
     from grr.model.settings import MEANINGS
-    from grr.model.terminal import paragraph
+    from grr.model.text_blocks import paragraph
     from grr.model.tolerance import Tolerance
     from grr.page.run_sheet import plan_study
     from grr.questions.planning import refuse_coarse, shop_unit, warnings_about
@@ -264,7 +264,7 @@ def analyse(options: argparse.Namespace) -> int:
     Of several methods it is that of the method judged worst.
     """
     import grr
-    from grr.model.terminal import WIDTH
+    from grr.model.text_blocks import WIDTH
     from grr.questions.methods import compare_with_baseline
 
     study = grr.open_study(options.folder)
@@ -291,7 +291,7 @@ def _print_numbers(study: Study) -> str:
 
 def _by_ranges(study: Study) -> str:
     import grr
-    from grr.model.terminal import paragraph
+    from grr.model.text_blocks import paragraph
 
     try:
         return str(grr.average_range(study))
@@ -485,7 +485,7 @@ def self_check(options: argparse.Namespace) -> int:
     """Run the published examples on this installation."""
     import grr
     from grr.files.disk import write_whole
-    from grr.model.html import html_page
+    from grr.model.html_blocks import html_page
 
     target = None
     if options.output is not None:

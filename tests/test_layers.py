@@ -7,6 +7,7 @@ import importlib
 import pkgutil
 import subprocess
 import sys
+from collections import Counter
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -186,3 +187,16 @@ def test_figures_list_their_public_names_only() -> None:
         assert callable(getattr(grr.show, name))
     with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
         grr.show.nonsense  # noqa: B018
+
+
+def test_no_two_files_and_no_two_public_classes_share_a_name() -> None:
+    files = Counter(name.rsplit(".", maxsplit=1)[-1] for name in MODULES)
+    folders = {path.name for path in PACKAGE.iterdir() if path.is_dir()}
+    assert [name for name, count in files.items() if count > 1 and name not in folders] == []
+    classes = Counter(
+        node.name
+        for tree in MODULES.values()
+        for node in tree.body
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
+    )
+    assert [name for name, count in classes.items() if count > 1] == []

@@ -36,7 +36,7 @@ CLOCK_JUMP_SECONDS = 2.0
 FROM_SHEET = "from the filled run sheet"
 
 
-class Record:
+class ReadingsSoFar:
     """The state of a collection, worked out from its two files and nothing else.
 
     Attributes
@@ -201,12 +201,12 @@ class Collecting:
         self._measured_at = ("", 0.0)  # with the id of the reading
 
     @property
-    def record(self) -> Record:
+    def record(self) -> ReadingsSoFar:
         """The state of the collection, from the disk."""
-        return Record(self.journal.rows, self.events.rows)
+        return ReadingsSoFar(self.journal.rows, self.events.rows)
 
     @contextmanager
-    def writing(self) -> Iterator[Record]:
+    def writing(self) -> Iterator[ReadingsSoFar]:
         """Give the record to one thread at a time, and only to the window that may write.
 
         Raises
@@ -276,26 +276,26 @@ class Collecting:
         """Remember when a reading was measured."""
         self._measured_at = row.id, ticks
 
-    def places(self, record: Record) -> list[Place]:
+    def places(self, record: ReadingsSoFar) -> list[Place]:
         """Return every place to be measured, in order, with later changes."""
         return with_changes(self.job.places, record.events)
 
-    def places_of(self, record: Record, operator: str) -> list[Place]:
+    def places_of(self, record: ReadingsSoFar, operator: str) -> list[Place]:
         """Return the places of one operator, in order."""
         return [place for place in self.places(record) if place.operator == operator]
 
-    def open_places(self, record: Record, operator: str) -> list[Place]:
+    def open_places(self, record: ReadingsSoFar, operator: str) -> list[Place]:
         """Return the places of one operator that hold no reading yet, in order."""
         return [place for place in self.places_of(record, operator) if place not in record.at]
 
-    def questions_of_session(self, record: Record) -> list[JournalRow]:
+    def questions_of_session(self, record: ReadingsSoFar) -> list[JournalRow]:
         """Return the readings of the open session whose question waits for an answer."""
         session = record.session
         if session is None:
             return []
         return [row for row in record.open_questions() if row.session == session.session]
 
-    def stage(self, record: Record) -> str:
+    def stage(self, record: ReadingsSoFar) -> str:
         """Return what to do now.
 
         "operator" (pick one), "checklist", "again" (soak and zero, after a gap), "measure",
@@ -317,7 +317,7 @@ class Collecting:
             return "checklist"
         return "again" if self._gap(record) else "measure"
 
-    def _gap(self, record: Record) -> bool:
+    def _gap(self, record: ReadingsSoFar) -> bool:
         """Tell whether nothing was written for long.
 
         By the clock, which goes on while the computer sleeps, or by the seconds that passed,
@@ -331,7 +331,7 @@ class Collecting:
             seconds = max(seconds, self.ticks() - self._written_at)
         return seconds > 60 * GAP_MINUTES
 
-    def due(self, record: Record) -> Place | None:
+    def due(self, record: ReadingsSoFar) -> Place | None:
         """Return the place that the next number belongs to; None where there is none.
 
         While a question is open that is the place that it is about.
@@ -343,7 +343,7 @@ class Collecting:
         left = self.open_places(record, record.session.value)
         return left[0] if left else None
 
-    def label(self, record: Record, part: str) -> str:
+    def label(self, record: ReadingsSoFar, part: str) -> str:
         """Return how a part is called on the screen.
 
         By its code where a helper hands out the parts by the key sheet, so that the operator
@@ -358,12 +358,12 @@ class Collecting:
         given = [e.value for e in record.in_session("checklist") if e.name == "handing_out"]
         return code if given[-1:] == [HELPER] and not record.opened else part
 
-    def named(self, record: Record, row: JournalRow) -> str:
+    def named(self, record: ReadingsSoFar, row: JournalRow) -> str:
         """Return the place of a reading in words, with the part as the screen calls it."""
         place = place_of(row)
         return str(replace(place, part=self.label(record, place.part)))
 
-    def reading(self, record: Record, identifier: str) -> JournalRow:
+    def reading(self, record: ReadingsSoFar, identifier: str) -> JournalRow:
         """Return a reading that counts or is kept for comparison, by its id.
 
         Raises
@@ -378,11 +378,11 @@ class Collecting:
             )
         return row
 
-    def log(self, record: Record, kind: str, **cells: str) -> None:
+    def log(self, record: ReadingsSoFar, kind: str, **cells: str) -> None:
         """Write one event of the open session."""
         self.file(events=[self.event(record, kind, **cells)])
 
-    def event(self, record: Record, kind: str, **cells: str) -> Event:
+    def event(self, record: ReadingsSoFar, kind: str, **cells: str) -> Event:
         """Return an event of the open session, not yet written."""
         session = record.session
         cells.setdefault("session", session.session if session else "")
@@ -398,7 +398,7 @@ def stamp(time: datetime) -> str:
 # Changes of ``study.toml`` that were made with a text editor are found and logged
 
 
-def settings_events(settings: Settings, record: Record) -> list[Event]:
+def settings_events(settings: Settings, record: ReadingsSoFar) -> list[Event]:
     """Return what to log about the settings when a session or the first reading begins.
 
     The settings in full the first time and after each change; once there are readings, also
@@ -424,7 +424,7 @@ def settings_events(settings: Settings, record: Record) -> list[Event]:
     ]
 
 
-def log_before_first_reading(work: Collecting, record: Record, taken: datetime) -> None:
+def log_before_first_reading(work: Collecting, record: ReadingsSoFar, taken: datetime) -> None:
     """Log the settings where they were corrected after the session began."""
     if record.rows:
         return

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from grr.entry.collecting import ASKED, Collecting, Outcome, Record, order_of
+from grr.entry.collecting import ASKED, Collecting, Outcome, ReadingsSoFar, order_of
 from grr.entry.entered_numbers import one_number, refuse_finer
 from grr.entry.job import Place, place_of
 from grr.files.journal import JournalRow
@@ -36,13 +36,13 @@ def replacing(row: JournalRow, reason: str, **changed: str) -> JournalRow:
 
 
 def moved_one_part(
-    record: Record, places: Sequence[Place], first: JournalRow, step: int, reason: str
+    record: ReadingsSoFar, places: Sequence[Place], first: JournalRow, step: int, reason: str
 ) -> list[JournalRow]:
     """Return rows that move the session's readings by one place, from ``first`` on.
 
     Parameters
     ----------
-    record : Record
+    record : ReadingsSoFar
     places : sequence of Place
         The planned places of this operator, in the order of measurement.
     first : JournalRow
@@ -262,7 +262,7 @@ def show_earlier_readings(work: Collecting) -> Outcome:
         return Outcome("done", "Earlier readings are shown; this is logged.")
 
 
-def _new_name(work: Collecting, record: Record, what: str, name: str) -> str:
+def _new_name(work: Collecting, record: ReadingsSoFar, what: str, name: str) -> str:
     name = " ".join(name.split())
     if not name:
         raise StudyError(f"The {what} has no name", "Enter a name")

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from grr.entry.collecting import FROM_SHEET, Collecting, Outcome, Record, settings_events
+from grr.entry.collecting import FROM_SHEET, Collecting, Outcome, ReadingsSoFar, settings_events
 from grr.entry.entered_numbers import one_number
 from grr.model.errors import StudyError
 from grr.model.settings import CLOSED_FACES, DEVIATION, HOLDINGS, MASTER
@@ -79,7 +79,7 @@ def end(work: Collecting, zero: str = "", *, keep_zero: bool = False) -> Outcome
         return Outcome("done", f"The session of {operator} is ended.")
 
 
-def questions(work: Collecting, record: Record) -> list[Item]:
+def questions(work: Collecting, record: ReadingsSoFar) -> list[Item]:
     """Return the checklist that is due now, with the answers known from the facts."""
     place = work.due(record)
     return checklist_items(
@@ -120,11 +120,11 @@ def answer(work: Collecting, answers: Mapping[str, Any], *, keep_zero: bool = Fa
         return Outcome("done", "Checked.")
 
 
-def _answers(record: Record, kept: Mapping[str, str]) -> dict[str, str]:
+def _answers(record: ReadingsSoFar, kept: Mapping[str, str]) -> dict[str, str]:
     return {event.name: event.value for event in record.in_session("checklist")} | dict(kept)
 
 
-def _zeroed_on(record: Record, kept: Mapping[str, str], unit: str) -> str:
+def _zeroed_on(record: ReadingsSoFar, kept: Mapping[str, str], unit: str) -> str:
     """Return what the zero was checked on, such as "master 10.0000 mm, certificate 17"."""
     answers = _answers(record, kept)
     on = answers.get("zeroed_on", "")
@@ -135,7 +135,7 @@ def _zeroed_on(record: Record, kept: Mapping[str, str], unit: str) -> str:
     return f"{size}, certificate {certificate}" if certificate else size
 
 
-def _expected_zero(work: Collecting, record: Record, kept: Mapping[str, str]) -> float:
+def _expected_zero(work: Collecting, record: ReadingsSoFar, kept: Mapping[str, str]) -> float:
     answers = _answers(record, kept)
     absolute = work.job.settings.facts.get("readings_are") != DEVIATION
     on_master = answers.get("zeroed_on") == MASTER and absolute

@@ -17,7 +17,7 @@ from grr.files.study_file import STUDY_FILE, read_settings
 from grr.files.text_and_numbers import parse_number
 from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
-from grr.model.html import FAINT, FONT, INK
+from grr.model.html_blocks import FAINT, FONT, INK
 from grr.model.rules import Plan
 from grr.model.settings import FACTS, OPERATORS, PARTS, PURPOSES, Settings
 from grr.model.tolerance import Tolerance

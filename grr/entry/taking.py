@@ -8,7 +8,14 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from grr.entry.collecting import ASKED, Collecting, Outcome, Record, log_before_first_reading, stamp
+from grr.entry.collecting import (
+    ASKED,
+    Collecting,
+    Outcome,
+    ReadingsSoFar,
+    log_before_first_reading,
+    stamp,
+)
 from grr.entry.corrections import DOUBLE_TRIGGER, voiding
 from grr.entry.entered_numbers import EnteredNumber, numbers_in, refuse_finer
 from grr.entry.job import Place, place_of
@@ -104,7 +111,7 @@ def take(
             events += filing.events
             if filing.kind == "asked":
                 break
-            so_far = Record([*record.rows, *in_order(rows, record.rows)], record.events)
+            so_far = ReadingsSoFar([*record.rows, *in_order(rows, record.rows)], record.events)
             place, arrival = None, replace(arrival, ticks=None)
         written = [row for row in work.file(rows, events, identifier) if row.reading]
         work.measured(written[-1], ticks)
@@ -118,7 +125,7 @@ def take(
 
 
 def _recorded_before(
-    work: Collecting, record: Record, text: str, filed: list[JournalRow]
+    work: Collecting, record: ReadingsSoFar, text: str, filed: list[JournalRow]
 ) -> Outcome:
     """Answer a message whose rows are in the file: on the disk, too, before that is said."""
     work.journal.sync()
@@ -134,7 +141,7 @@ def _rest(numbers: list[EnteredNumber], filed: list[JournalRow]) -> str:
     return "\n".join(number.raw for number in numbers[len(filed) :])
 
 
-def _refuse_out_of_turn(work: Collecting, record: Record, numbers: int) -> None:
+def _refuse_out_of_turn(work: Collecting, record: ReadingsSoFar, numbers: int) -> None:
     stage = work.stage(record)
     if stage != "measure" or record.session is None:
         remedy = {
@@ -153,7 +160,7 @@ def _refuse_out_of_turn(work: Collecting, record: Record, numbers: int) -> None:
 
 def _filing(
     work: Collecting,
-    record: Record,
+    record: ReadingsSoFar,
     number: EnteredNumber,
     place: Place | None,
     arrival: Arrival,
@@ -180,7 +187,7 @@ def _filing(
 
 
 def _words_to_ask(
-    work: Collecting, record: Record, number: EnteredNumber, arrival: Arrival
+    work: Collecting, record: ReadingsSoFar, number: EnteredNumber, arrival: Arrival
 ) -> list[str]:
     measured = record.last_measured()
     seconds = None
@@ -198,7 +205,7 @@ def _words_to_ask(
 
 def _measured_again(
     work: Collecting,
-    record: Record,
+    record: ReadingsSoFar,
     row: JournalRow,
     there: list[JournalRow],
     asked: list[JournalRow],
@@ -217,7 +224,9 @@ def _measured_again(
     return Filing("again", f"Part {part} measured again.", rows, events)
 
 
-def _row(record: Record, number: EnteredNumber, place: Place, arrival: Arrival) -> JournalRow:
+def _row(
+    record: ReadingsSoFar, number: EnteredNumber, place: Place, arrival: Arrival
+) -> JournalRow:
     session = record.session or record.last_session
     return JournalRow(
         part=place.part,

@@ -20,7 +20,7 @@ from grr.entry.view import readings_list, view
 from grr.model.errors import StudyError
 from grr.model.record import PASTED, SHEET, TYPED
 from grr.model.settings import MASTER
-from grr.model.terminal import paragraph, text_table
+from grr.model.text_blocks import paragraph, text_table
 
 HELP = """\
   a number   record it; several on one line are a block, in the order of measurement

@@ -8,7 +8,7 @@ from pathlib import Path, PureWindowsPath
 
 import pandas as pd
 
-from grr.entry.collecting import Collecting, Outcome, Record, log_before_first_reading
+from grr.entry.collecting import Collecting, Outcome, ReadingsSoFar, log_before_first_reading
 from grr.entry.entered_numbers import refuse_finer
 from grr.entry.job import Place
 from grr.files.disk import not_written
@@ -94,7 +94,9 @@ def _cells(table: pd.DataFrame, work: Collecting) -> list[_Cell]:
     return cells
 
 
-def _new_readings(work: Collecting, record: Record, cells: list[_Cell], file: str) -> list[_Cell]:
+def _new_readings(
+    work: Collecting, record: ReadingsSoFar, cells: list[_Cell], file: str
+) -> list[_Cell]:
     planned = set(work.places(record))
     new = []
     for cell in cells:
@@ -122,7 +124,7 @@ def _new_readings(work: Collecting, record: Record, cells: list[_Cell], file: st
     return new
 
 
-def _row(cell: _Cell, work: Collecting, record: Record, file: str) -> JournalRow:
+def _row(cell: _Cell, work: Collecting, record: ReadingsSoFar, file: str) -> JournalRow:
     session = record.session
     resolution = work.job.settings.resolution
     text = repr(cell.value) if resolution is None else _shown(cell.value, resolution)

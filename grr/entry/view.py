@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from grr.entry import sessions
-from grr.entry.collecting import ASKED, FROM_SHEET, GAP_MINUTES, Collecting, Record, order_of
+from grr.entry.collecting import ASKED, FROM_SHEET, GAP_MINUTES, Collecting, ReadingsSoFar, order_of
 from grr.entry.corrections import CAUSES
 from grr.entry.job import Place, place_of
 from grr.entry.sessions import COOL_MINUTES
@@ -89,7 +89,7 @@ def _place(place: Place | None, own: list[Place]) -> dict[str, Any] | None:
     }
 
 
-def _ahead(work: Collecting, record: Record, due: Place | None) -> list[Place]:
+def _ahead(work: Collecting, record: ReadingsSoFar, due: Place | None) -> list[Place]:
     """Return the places after the one due that are measured in the same way."""
     if due is None:
         return []
@@ -102,7 +102,7 @@ def _ahead(work: Collecting, record: Record, due: Place | None) -> list[Place]:
     return ahead
 
 
-def _then_method(work: Collecting, record: Record, due: Place | None) -> str:
+def _then_method(work: Collecting, record: ReadingsSoFar, due: Place | None) -> str:
     """Return the other way of holding that the operator measures with later, if any."""
     if due is None:
         return ""
@@ -110,7 +110,7 @@ def _then_method(work: Collecting, record: Record, due: Place | None) -> str:
     return next((place.method for place in left if place.method != due.method), "")
 
 
-def _operators(places: list[Place], record: Record) -> list[dict[str, Any]]:
+def _operators(places: list[Place], record: ReadingsSoFar) -> list[dict[str, Any]]:
     names = dict.fromkeys(place.operator for place in places)
     return [
         {
@@ -122,7 +122,7 @@ def _operators(places: list[Place], record: Record) -> list[dict[str, Any]]:
     ]
 
 
-def _question(work: Collecting, record: Record) -> dict[str, Any] | None:
+def _question(work: Collecting, record: ReadingsSoFar) -> dict[str, Any] | None:
     for row in work.questions_of_session(record):
         words = row.reason.removeprefix(ASKED)
         return {
@@ -134,7 +134,7 @@ def _question(work: Collecting, record: Record) -> dict[str, Any] | None:
     return None
 
 
-def _compared(record: Record) -> dict[str, Any] | None:
+def _compared(record: ReadingsSoFar) -> dict[str, Any] | None:
     """Return the reading just measured again whose first value counts, for naming a cause."""
     measured = record.last_measured()
     if not measured:
@@ -145,11 +145,11 @@ def _compared(record: Record) -> dict[str, Any] | None:
     return {"id": rows[0].id, "place": place_of(rows[0]).as_list}
 
 
-def _method_changes(record: Record) -> bool:
+def _method_changes(record: ReadingsSoFar) -> bool:
     return any(event.name == "done" for event in record.in_session("checklist"))
 
 
-def _finished(record: Record) -> dict[str, Any]:
+def _finished(record: ReadingsSoFar) -> dict[str, Any]:
     standing = record.standing
     voided = sum(bool(row.reading) and row.id in record.voided for row in record.rows)
     return {
@@ -174,7 +174,7 @@ def readings_list(work: Collecting) -> dict[str, Any]:
     return {"seen": seen, "rows": [_listed(work, row, record, seen) for row in rows]}
 
 
-def _listed(work: Collecting, row: JournalRow, record: Record, seen: bool) -> dict[str, Any]:
+def _listed(work: Collecting, row: JournalRow, record: ReadingsSoFar, seen: bool) -> dict[str, Any]:
     state = "voided" if row.id in record.voided else "counts"
     if state == "counts" and record.at[place_of(row)][0].id != row.id:
         state = "measured again"

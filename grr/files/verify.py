@@ -21,7 +21,7 @@ from grr.files.study_file import STUDY_FILE, by_key, read_settings, settings_tex
 from grr.model.errors import StudyError
 from grr.model.record import REMEDY, FileCheck, Record, SettingChange
 from grr.model.rounding import counted
-from grr.model.terminal import paragraph
+from grr.model.text_blocks import paragraph
 from grr.model.values import a_path
 
 #: Kinds of events: the settings in full, and one key that was changed.

@@ -46,8 +46,8 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Variances:
-    """Variances of a measuring system as estimated, in squared units; shape (...).
+class GrrVariances:
+    """GrrVariances of a measuring system as estimated, in squared units; shape (...).
 
     ``operator`` and ``interaction`` are not below 0; ``grr`` may be less than the sum,
     where a part was estimated below zero.
@@ -60,7 +60,7 @@ class Variances:
     resolution: float | None = None
 
 
-def repeatability_after(now: Variances, change: Change) -> Array:
+def repeatability_after(now: GrrVariances, change: Change) -> Array:
     """Return the variance of repeatability after a change.
 
     Averaging n independent readings divides it by n. A rounded reading carries
@@ -81,7 +81,7 @@ def repeatability_after(now: Variances, change: Change) -> Array:
     return np.where(hidden_by_rounding(np.sqrt(ev), step), ev, ev / change.readings)
 
 
-def grr_after(now: Variances, change: Change) -> Array:
+def grr_after(now: GrrVariances, change: Change) -> Array:
     """Return the variance GRR that is predicted after a change.
 
     Averaging does not touch the differences between operators nor their interaction with
@@ -90,7 +90,7 @@ def grr_after(now: Variances, change: Change) -> Array:
 
     Parameters
     ----------
-    now : Variances
+    now : GrrVariances
     change : Change
 
     Returns
@@ -113,12 +113,12 @@ def grr_after(now: Variances, change: Change) -> Array:
     return np.maximum(np.asarray(now.grr) - gone, left)
 
 
-def readings_for(now: Variances, goal: float, change: Change | None = None) -> int | None:
+def readings_for(now: GrrVariances, goal: float, change: Change | None = None) -> int | None:
     """Return the fewest readings to average so that GRR is at most ``goal`` (a variance).
 
     Parameters
     ----------
-    now : Variances
+    now : GrrVariances
         Of one study.
     goal : float
     change : Change, optional
@@ -136,7 +136,7 @@ def readings_for(now: Variances, goal: float, change: Change | None = None) -> i
     return None
 
 
-def single_changes(now: Variances, *, finer: float | None = None) -> tuple[Change, ...]:
+def single_changes(now: GrrVariances, *, finer: float | None = None) -> tuple[Change, ...]:
     """Return the changes that could be made one at a time, averaging left out."""
     changes = []
     if now.operator > 0.0:
@@ -163,7 +163,7 @@ def combined(changes: tuple[Change, ...]) -> tuple[Change, ...]:
     return tuple(sorted(found, key=_order))
 
 
-def smallest_change(now: Variances, goal: float, changes: tuple[Change, ...]) -> Change | None:
+def smallest_change(now: GrrVariances, goal: float, changes: tuple[Change, ...]) -> Change | None:
     """Return the smallest change that brings GRR to at most ``goal``; None if none does.
 
     The fewest things changed come first, and among those the one with the lowest GRR;
@@ -171,7 +171,7 @@ def smallest_change(now: Variances, goal: float, changes: tuple[Change, ...]) ->
 
     Parameters
     ----------
-    now : Variances
+    now : GrrVariances
         Of one study.
     goal : float
         A variance.
@@ -188,7 +188,7 @@ def smallest_change(now: Variances, goal: float, changes: tuple[Change, ...]) ->
     )
 
 
-def ranked(now: Variances, changes: tuple[Change, ...]) -> tuple[Change, ...]:
+def ranked(now: GrrVariances, changes: tuple[Change, ...]) -> tuple[Change, ...]:
     """Return changes by the GRR that they lead to, the lowest first, then fewest steps."""
     return tuple(sorted(changes, key=lambda c: (float(grr_after(now, c)), *_order(c))))
 

@@ -10,7 +10,7 @@ from grr.files.text_and_numbers import FORMULA_SIGNS
 from grr.model.blocks import Block, Bullets, Heading, Prose, Table
 from grr.model.names import short_names
 from grr.model.rounding import counted, percent
-from grr.model.terminal import as_text
+from grr.model.text_blocks import as_text
 
 _CLASSES = {
     "good": "good",

@@ -1,7 +1,7 @@
 """What a result says, once, in blocks; writers turn them into text, HTML and pages.
 
-A result names its blocks in `blocks()`, see `grr.model.printed`. `grr.model.terminal` writes
-them for 80 columns, `grr.model.html` for a notebook, `grr.page` for the report. No result
+A result names its blocks in `blocks()`, see `grr.model.printed`. `grr.model.text_blocks` writes
+them for 80 columns, `grr.model.html_blocks` for a notebook, `grr.page` for the report. No result
 writes HTML.
 """
 

@@ -6,8 +6,8 @@ from abc import ABC, abstractmethod
 from collections.abc import Sequence
 
 from grr.model.blocks import Block
-from grr.model.html import as_html
-from grr.model.terminal import as_text
+from grr.model.html_blocks import as_html
+from grr.model.text_blocks import as_text
 
 
 class Printed(ABC):

@@ -44,7 +44,7 @@ _PARTS_MOST, _OPERATORS_MOST, _TRIALS_MOST = 200, 26, 20
 
 
 @dataclass(frozen=True)
-class Heading:
+class SheetHead:
     """What stands on top of every page."""
 
     title: str = ""
@@ -77,7 +77,7 @@ class StudyPlan(Printed):
         Parts, operators, trials, methods and seed.
     codes : mapping
         Part → code, for a sheet from which the part cannot be read.
-    heading : Heading
+    heading : SheetHead
         What stands on top of every page.
     table : DataFrame
         One row a reading: order, session (one operator's round through all parts),
@@ -86,7 +86,7 @@ class StudyPlan(Printed):
 
     plan: Plan
     codes: Mapping[str, str]
-    heading: Heading
+    heading: SheetHead
     table: pd.DataFrame = frame()
 
     def to_frame(self) -> pd.DataFrame:
@@ -240,7 +240,7 @@ def plan_study(
         )
     if resolution is not None:
         resolution = number("resolution", resolution, above=0.0)
-    heading = Heading(
+    heading = SheetHead(
         title=str(title),
         gauge=str(gauge),
         unit=canonical_unit(unit),
@@ -268,7 +268,7 @@ def run_sheet(study: Study | str | Path) -> StudyPlan:
     settings = open_job(study).settings
     assert settings.plan is not None
     facts = settings.facts
-    heading = Heading(
+    heading = SheetHead(
         title=settings.title,
         gauge=str(facts.get("gauge_number", "")),
         unit=settings.unit,
@@ -280,7 +280,7 @@ def run_sheet(study: Study | str | Path) -> StudyPlan:
     return _laid_out(settings.plan, heading)
 
 
-def _laid_out(plan: Plan, heading: Heading) -> StudyPlan:
+def _laid_out(plan: Plan, heading: SheetHead) -> StudyPlan:
     rows = []
     session = 0
     before: tuple[str, str, int] | None = None
@@ -349,7 +349,7 @@ class _Sheet:
     continued: bool
 
 
-def run_sheet_page(heading: Heading, rounds: Sequence[Round]) -> str:
+def run_sheet_page(heading: SheetHead, rounds: Sequence[Round]) -> str:
     """Return the run sheet as one HTML document that prints a sheet an operator and trial.
 
     Two short rounds share a paper, each with its own head, to be cut apart; a round of more
@@ -371,18 +371,18 @@ def run_sheet_page(heading: Heading, rounds: Sequence[Round]) -> str:
     return _document("Run sheet", heading, papers=papers, two=across > 1, sheets=len(sheets))
 
 
-def key_page(heading: Heading, codes: Sequence[tuple[str, str]]) -> str:
+def key_page(heading: SheetHead, codes: Sequence[tuple[str, str]]) -> str:
     """Return the key sheet as an HTML document: which code is on which part.
 
     Parameters
     ----------
-    heading : Heading
+    heading : SheetHead
     codes : sequence of (part, code)
     """
     return _document("Key sheet", heading, codes=codes)
 
 
-def _short(heading: Heading, rounds: Sequence[Round]) -> bool:
+def _short(heading: SheetHead, rounds: Sequence[Round]) -> bool:
     """Return whether every round fits on half a paper."""
     return len(heading.title) + len(heading.gauge) + len(heading.place) <= _HALF_HEAD and all(
         len(one.parts) <= HALF_ROWS
@@ -392,7 +392,7 @@ def _short(heading: Heading, rounds: Sequence[Round]) -> bool:
     )
 
 
-def _document(name: str, heading: Heading, **values: object) -> str:
+def _document(name: str, heading: SheetHead, **values: object) -> str:
     facts = [
         f"Gauge: {heading.gauge or '________________'}",
         f"Unit: {heading.unit or 'not stated'}",

@@ -16,7 +16,7 @@ from grr.formulas.confidence_limits import percent_tolerance_draws, two_sided_li
 from grr.formulas.improvement import (
     MOST_READINGS,
     Change,
-    Variances,
+    GrrVariances,
     combined,
     grr_after,
     ranked,
@@ -188,22 +188,24 @@ def _measure(result: GaugeResult) -> Measure:
     )
 
 
-def _variances(result: GaugeResult) -> Variances:
+def _variances(result: GaugeResult) -> GrrVariances:
     ev, av, interaction, grr = (
         float(np.nan_to_num(result.value(name, "variance"))) for name in ("EV", "AV", "INT", "GRR")
     )
-    return Variances(ev, av, interaction, grr, result.study.resolution)
+    return GrrVariances(ev, av, interaction, grr, result.study.resolution)
 
 
-def _variance_draws(result: GaugeResult, pivots: Pivots, specification: Specification) -> Variances:
+def _variance_draws(
+    result: GaugeResult, pivots: Pivots, specification: Specification
+) -> GrrVariances:
     ev, av, interaction, grr = (
         np.nan_to_num(variance_draws(pivots, name, specification))
         for name in ("EV", "AV", "INT", "GRR")
     )
-    return Variances(ev, av, interaction, grr, result.study.resolution)
+    return GrrVariances(ev, av, interaction, grr, result.study.resolution)
 
 
-def _candidates(now: Variances, singles: tuple[Change, ...]) -> list[Change]:
+def _candidates(now: GrrVariances, singles: tuple[Change, ...]) -> list[Change]:
     """Return the single changes, and combinations of those that do anything worth naming."""
     worth = tuple(c for c in singles if grr_after(now, c) < NOTICEABLE**2 * now.grr)
     together = [change for change in combined(worth) if change.steps]

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.conformity import Risks, global_risks
-from grr.formulas.improvement import Change, Variances, grr_after, readings_for
+from grr.formulas.improvement import Change, GrrVariances, grr_after, readings_for
 from grr.formulas.method_comparison import (
     MethodEvidence,
     choice_confidence,
@@ -504,15 +504,15 @@ def _zeroed(drift: DriftNumbers, numbers: MethodNumbers, margin: float | None) -
     return f"{WITHOUT_DRIFT}, or zeroed again (or put down to cool) within {duration(every)}"
 
 
-def _variances(result: GaugeResult) -> Variances:
+def _variances(result: GaugeResult) -> GrrVariances:
     ev, av, interaction, grr = (
         0.0 if math.isnan(value) else value
         for value in (result.value(name, "variance") for name in ("EV", "AV", "INT", "GRR"))
     )
-    return Variances(ev, av, interaction, grr, result.study.resolution)
+    return GrrVariances(ev, av, interaction, grr, result.study.resolution)
 
 
-def _without_drift(result: GaugeResult, drift: MethodDrift) -> Variances:
+def _without_drift(result: GaugeResult, drift: MethodDrift) -> GrrVariances:
     """Return the variances if the readings scattered about a drift that is no more."""
     now = _variances(result)
     ev = min(float(now.repeatability), drift.scatter**2)
@@ -522,7 +522,7 @@ def _without_drift(result: GaugeResult, drift: MethodDrift) -> Variances:
 
 def _several(
     numbers: MethodNumbers,
-    source: GaugeResult | Variances,
+    source: GaugeResult | GrrVariances,
     difference: float,
     margin: float | None,
     words: str,
@@ -542,7 +542,7 @@ def _several(
 
 
 def _remedy(
-    numbers: MethodNumbers, after: Variances, difference: float, margin: float | None, what: str
+    numbers: MethodNumbers, after: GrrVariances, difference: float, margin: float | None, what: str
 ) -> Remedy:
     result = numbers.results[numbers.candidate]
     share = _share(result, math.sqrt(float(after.grr)))

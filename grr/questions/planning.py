@@ -32,7 +32,7 @@ BETWEEN = 20.0
 
 
 @dataclass(frozen=True)
-class Question:
+class PlanningQuestion:
     """What a planned study is asked to show.
 
     Attributes
@@ -76,12 +76,12 @@ class ExpectedPrecision(Printed):
     ----------
     precision : Precision
         The simulated studies.
-    question : Question
+    question : PlanningQuestion
     studies : int
     """
 
     precision: Precision
-    question: Question
+    question: PlanningQuestion
     studies: int
 
     @property
@@ -135,7 +135,7 @@ class DesignComparison(Printed):
         multiple of the true GRR).
     budget : int
         The readings that there are.
-    question : Question
+    question : PlanningQuestion
     operators_are : {"random", "fixed"} or int
     shares : Shares
     studies : int
@@ -143,7 +143,7 @@ class DesignComparison(Printed):
 
     table: pd.DataFrame
     budget: int
-    question: Question
+    question: PlanningQuestion
     operators_are: str | int
     shares: Shares
     studies: int
@@ -211,7 +211,7 @@ def expected_precision(
     For percentages of a known whole: a two-sided tolerance, or a process sd from records.
     Source: see `grr.formulas.precision.simulated_precision`.
     """
-    question = Question(good_gauge, bad_gauge, Rules() if rules is None else rules)
+    question = PlanningQuestion(good_gauge, bad_gauge, Rules() if rules is None else rules)
     refuse_two_as_a_sample(operators, operators_are)
     design = Design(parts, operators, trials, operators_are)
     with _bar(studies, "studies", progress) as bar:
@@ -261,7 +261,7 @@ def compare_designs(
     StudyError
         No design fits, or a setting cannot be used.
     """
-    question = Question(good_gauge, bad_gauge, Rules() if rules is None else rules)
+    question = PlanningQuestion(good_gauge, bad_gauge, Rules() if rules is None else rules)
     split = _shares(shares)
     designs = designs_within(
         readings,

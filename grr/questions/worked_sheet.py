@@ -34,12 +34,12 @@ class WorkedSheet(Printed):
     ----------
     result : GaugeResult
         What `grr.average_range` returns for the study.
-    lines : tuple of Line
+    lines : tuple of SheetLine
         In the order of working.
     """
 
     result: GaugeResult
-    lines: tuple[Line, ...]
+    lines: tuple[SheetLine, ...]
 
     def value(self, symbol: str) -> float:
         """Return the value of the line with this symbol, such as "EV"."""
@@ -47,7 +47,7 @@ class WorkedSheet(Printed):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a line: what it is, formula, numbers, value, unit, source."""
-        columns = [field.name for field in fields(Line)]
+        columns = [field.name for field in fields(SheetLine)]
         return pd.DataFrame([astuple(line) for line in self.lines], columns=columns)
 
     def blocks(self) -> list[Block]:
@@ -106,7 +106,7 @@ FIGURES = 5
 
 
 @dataclass(frozen=True)
-class Line:
+class SheetLine:
     """One line of the form.
 
     Attributes
@@ -152,13 +152,13 @@ def _operator(study: Study, index: int) -> str:
     return shortened(study.operator_names[index], 24)
 
 
-def range_lines(study: Study, lines: AverageRange) -> list[Line]:
+def range_lines(study: Study, lines: AverageRange) -> list[SheetLine]:
     """Return the mean range of each operator, of all, and the limit of a range."""
     p, o, r = lines.parts, lines.operators, lines.trials
     sums = lines.ranges.sum(axis=0)
     means = sums / p
     worked = [
-        Line(
+        SheetLine(
             f"Mean range, {_operator(study, index)}",
             f"R̄{index + 1}",
             "sum of the ranges / parts",
@@ -171,7 +171,7 @@ def range_lines(study: Study, lines: AverageRange) -> list[Line]:
     ]
     mean, limit, factor = float(lines.mean_range), float(lines.range_limit), upper_range_limit(r)
     worked.append(
-        Line(
+        SheetLine(
             "Mean range of all",
             "R̄",
             "sum of the mean ranges / operators",
@@ -182,7 +182,7 @@ def range_lines(study: Study, lines: AverageRange) -> list[Line]:
         )
     )
     worked.append(
-        Line(
+        SheetLine(
             "Limit of a range",
             "UCL_R",
             "D4 × R̄",
@@ -204,7 +204,7 @@ def _beyond(study: Study, lines: AverageRange) -> str:
     return listed(named) or "none"
 
 
-def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[Line]:
+def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[SheetLine]:
     """Return the operators' means and their difference, and the range of the parts' means."""
     p, o, r = lines.parts, lines.operators, lines.trials
     decimals = max(reading_decimals(study.resolution), decimals_for(float(lines.mean_range), 4))
@@ -214,7 +214,7 @@ def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[Line]
 
     means = readings.mean(axis=(0, 2))
     worked = [
-        Line(
+        SheetLine(
             f"Mean of {_operator(study, index)}",
             f"X̄{index + 1}",
             "sum of the readings / readings",
@@ -228,7 +228,7 @@ def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[Line]
     if o > 1:
         gap = float(lines.operator_gap)
         worked.append(
-            Line(
+            SheetLine(
                 "Difference between operators",
                 "X̄diff",
                 "largest X̄ − smallest X̄",
@@ -242,7 +242,7 @@ def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[Line]
     high, low = int(np.argmax(parts)), int(np.argmin(parts))
     gap = float(lines.part_gap)
     worked.append(
-        Line(
+        SheetLine(
             f"Range of the parts' means (part {shortened(study.parts[high], 16)} largest, "
             f"part {shortened(study.parts[low], 16)} smallest)",
             "Rp",
@@ -260,13 +260,13 @@ def _bracketed(number: str) -> str:
     return f"({number})" if number.startswith("−") else number
 
 
-def _constant(symbol: str, what: str, size: int, ranges: int) -> Line:
+def _constant(symbol: str, what: str, size: int, ranges: int) -> SheetLine:
     many = ranges > MANY_RANGES
     divisor = d2(size) if many else d2_star(size, ranges)
     name = "d2" if many else "d2*"
     count = f"{ranges} ranges" if ranges > 1 else "one range"
     why = f"more than {MANY_RANGES}, so d2 itself" if many else f"up to {MANY_RANGES}, so d2*"
-    return Line(
+    return SheetLine(
         f"Constant for {size} {what} ({count}: {why})",
         symbol,
         f"1 / {name}",
@@ -277,17 +277,17 @@ def _constant(symbol: str, what: str, size: int, ranges: int) -> Line:
     )
 
 
-def spread_lines(result: GaugeResult, lines: AverageRange) -> list[Line]:
+def spread_lines(result: GaugeResult, lines: AverageRange) -> list[SheetLine]:
     """Return constants and standard deviations, from EV to TV."""
     study = result.study
     mean, k1, k2, k3 = float(lines.mean_range), lines.k1, lines.k2, lines.k3
     ev, av, grr, pv, tv = (result.value(name, "sd") for name in ("EV", "AV", "GRR", "PV", "TV"))
 
-    def sd(name: str, formula: str, numbers: str, shown: str = "") -> Line:
+    def sd(name: str, formula: str, numbers: str, shown: str = "") -> SheetLine:
         value = result.value(name, "sd")
         quantity = f"{NAMES[name].capitalize()}, standard deviation"
         shown = shown or _with_unit(value, study)
-        return Line(quantity, name, formula, numbers, value, shown, FORM)
+        return SheetLine(quantity, name, formula, numbers, value, shown, FORM)
 
     worked = [
         _constant("K1", "trials", lines.trials, lines.parts * lines.operators),
@@ -334,7 +334,7 @@ def _floored(result: GaugeResult, from_ranges: float) -> str:
     )
 
 
-def share_lines(result: GaugeResult) -> list[Line]:
+def share_lines(result: GaugeResult) -> list[SheetLine]:
     """Return the percentages of total variation and of the tolerance, and ndc."""
     tv = result.value("TV", "sd")
     worked = []
@@ -351,19 +351,19 @@ def share_lines(result: GaugeResult) -> list[Line]:
     return worked
 
 
-def _share(name: str, whole: str, working: tuple[str, str], value: float, shown: str) -> Line:
+def _share(name: str, whole: str, working: tuple[str, str], value: float, shown: str) -> SheetLine:
     """Return a percentage of "TV" or of "tolerance"; ``working`` is formula and numbers."""
     words = "total variation" if whole == "TV" else "the tolerance"
     quantity = f"{NAMES[name].capitalize()}, percent of {words}"
-    return Line(quantity, f"{name}, % of {whole}", *working, value, shown, FORM)
+    return SheetLine(quantity, f"{name}, % of {whole}", *working, value, shown, FORM)
 
 
-def _categories(result: GaugeResult) -> Line:
+def _categories(result: GaugeResult) -> SheetLine:
     exact = result.ndc_exact
     if result.ndc is None:
-        return Line("Distinct categories", "ndc", "", "", exact, "not estimated", FORM)
+        return SheetLine("Distinct categories", "ndc", "", "", exact, "not estimated", FORM)
     pv, grr = result.value("PV", "sd"), result.value("GRR", "sd")
-    return Line(
+    return SheetLine(
         "Distinct categories, rounded down and at least 1",
         "ndc",
         f"{NDC_FACTOR:g} × PV / GRR",
@@ -374,7 +374,7 @@ def _categories(result: GaugeResult) -> Line:
     )
 
 
-def _tolerance_lines(result: GaugeResult) -> list[Line]:
+def _tolerance_lines(result: GaugeResult) -> list[SheetLine]:
     if result.study.tolerance is None:
         return []
     worked = []

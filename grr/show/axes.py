@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.model.html import FAINT
+from grr.model.html_blocks import FAINT
 from grr.model.names import clean, shortened
 from grr.model.rounding import decimals_for
 from grr.model.study import Study

@@ -13,7 +13,7 @@ import pandas as pd
 
 from grr.model.choices import NAMES
 from grr.model.errors import StudyError
-from grr.model.html import FAINT, INK
+from grr.model.html_blocks import FAINT, INK
 from grr.model.names import short_names, shortened
 from grr.model.rounding import (
     JOIN,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.model.html import FAINT
+from grr.model.html_blocks import FAINT
 from grr.model.names import begun, short_names, shortened
 from grr.model.rounding import JOIN, length, percent, size
 from grr.show import template

@@ -11,7 +11,7 @@ import numpy as np
 from grr.formulas.arrays import Array
 from grr.formulas.operator_comparison import Offsets, TrialRanges, operator_offsets
 from grr.formulas.operator_comparison import trial_ranges as ranges_of
-from grr.model.html import FAINT, INK, LINE
+from grr.model.html_blocks import FAINT, INK, LINE
 from grr.model.names import short_names, shortened
 from grr.model.rounding import JOIN, counted, figures, length, lengths_apart, listed, size
 from grr.model.study import Study

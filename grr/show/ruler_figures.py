@@ -10,7 +10,7 @@ import numpy as np
 
 from grr.formulas.operator_comparison import cell_means
 from grr.model.errors import StudyError
-from grr.model.html import FAINT, INK
+from grr.model.html_blocks import FAINT, INK
 from grr.model.names import clean, shortened
 from grr.model.rounding import JOIN, counted, figures, length, limits_text, percent, size, with_unit
 from grr.model.study import Study

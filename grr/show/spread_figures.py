@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from grr.model.choices import NAMES, SOURCES
 from grr.model.errors import StudyError
-from grr.model.html import FAINT, INK
+from grr.model.html_blocks import FAINT, INK
 from grr.model.rounding import JOIN, figures, length, percent, with_unit
 from grr.show import static, template
 from grr.show.axes import Fine, fine_scale, value_axis

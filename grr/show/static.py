@@ -9,7 +9,7 @@ from html import escape
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from grr.model.html import FONT, INK
+from grr.model.html_blocks import FONT, INK
 from grr.show import svg, template
 from grr.show.axes import graduations, round_step, tick_text
 from grr.show.svg import Words, escaped, mark, text_width, words

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape, unescape
 
-from grr.model.html import INK
+from grr.model.html_blocks import INK
 from grr.model.plain_text import without_steering
 
 

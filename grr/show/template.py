@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from grr.model.html import FAINT, FONT, INK, LINE
+from grr.model.html_blocks import FAINT, FONT, INK, LINE
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from grr.formulas.arrays import Array
 from grr.formulas.operator_comparison import from_part_mean
 from grr.model.errors import StudyError
-from grr.model.html import FAINT, INK, LINE
+from grr.model.html_blocks import FAINT, INK, LINE
 from grr.model.names import short_names, shortened
 from grr.model.rounding import JOIN, counted, fine_interval, length, listed, signed_length, size
 from grr.model.study import Cube, Study

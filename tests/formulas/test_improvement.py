@@ -7,7 +7,7 @@ from grr.formulas.analysis_of_variance import crossed_anova, interaction_kept
 from grr.formulas.improvement import (
     MOST_READINGS,
     Change,
-    Variances,
+    GrrVariances,
     combined,
     grr_after,
     ranked,
@@ -17,7 +17,7 @@ from grr.formulas.improvement import (
     smallest_change,
 )
 
-NOW = Variances(repeatability=4.0, operator=2.0, interaction=1.0, grr=7.0)
+NOW = GrrVariances(repeatability=4.0, operator=2.0, interaction=1.0, grr=7.0)
 
 
 def mean_grr_of_studies(change, studies=6000):
@@ -71,14 +71,14 @@ def test_fewest_readings_to_average():
 
 def test_grr_does_not_fall_under_what_is_left_of_repeatability():
     # The interaction was estimated below zero, so GRR is less than EV plus AV.
-    now = Variances(repeatability=4.0, operator=1.0, interaction=0.0, grr=4.5)
+    now = GrrVariances(repeatability=4.0, operator=1.0, interaction=0.0, grr=4.5)
     assert float(grr_after(now, Change(operators_alike=True))) == 4.0
     assert float(grr_after(now, Change(readings=2, operators_alike=True))) == 2.0
 
 
 def test_a_finer_digit_takes_its_rounding_error_away():
     step = 0.6
-    now = Variances(0.04, 0.0, 0.0, 0.04, resolution=step)
+    now = GrrVariances(0.04, 0.0, 0.0, 0.04, resolution=step)
     finer = float(repeatability_after(now, Change(resolution=0.06)))
     assert finer == pytest.approx(0.04 - (step**2 - 0.06**2) / 12.0)
 
@@ -87,13 +87,13 @@ def test_a_finer_digit_as_simulated():
     rng = np.random.default_rng(11)
     true = rng.uniform(-50, 50, 4000)[:, None] + rng.normal(0, 0.15, (4000, 10))
     coarse, fine = (np.round(true / step) * step for step in (0.2, 0.02))
-    now = Variances(coarse.var(axis=1, ddof=1).mean(), 0.0, 0.0, 1.0, resolution=0.2)
+    now = GrrVariances(coarse.var(axis=1, ddof=1).mean(), 0.0, 0.0, 1.0, resolution=0.2)
     predicted = float(repeatability_after(now, Change(resolution=0.02)))
     assert fine.var(axis=1, ddof=1).mean() == pytest.approx(predicted, rel=0.02)
 
 
 def test_averaging_does_nothing_where_readings_repeat_to_the_last_digit():
-    now = Variances(1.0 / 12.0, 0.0, 0.0, 1.0 / 12.0, resolution=1.0)
+    now = GrrVariances(1.0 / 12.0, 0.0, 0.0, 1.0 / 12.0, resolution=1.0)
     assert float(repeatability_after(now, Change(readings=5))) == pytest.approx(1.0 / 12.0)
 
 
@@ -102,7 +102,7 @@ def test_combinations_of_single_changes():
     assert len(singles) == 3
     assert len(combined(singles)) == 8
     assert combined(singles)[0] == Change()
-    assert single_changes(Variances(4.0, 0.0, 0.0, 4.0)) == ()
+    assert single_changes(GrrVariances(4.0, 0.0, 0.0, 4.0)) == ()
 
 
 def test_the_smallest_change_changes_one_thing_where_one_is_enough():
@@ -123,7 +123,7 @@ def test_ranking_puts_the_lowest_grr_first():
 
 
 def test_a_stack_of_studies():
-    now = Variances(
+    now = GrrVariances(
         np.array([4.0, 1.0]), np.array([2.0, 0.0]), np.array([1.0, 0.0]), np.array([7.0, 1.0])
     )
     assert grr_after(now, Change(readings=2)) == pytest.approx([5.0, 0.5])
@@ -134,7 +134,7 @@ def test_one_reading_more_than_is_practicable_is_not_offered():
 
 
 def test_small_differences_can_be_removed_too():
-    now = Variances(4e-6, 2e-6, 1e-6, 7e-6)
+    now = GrrVariances(4e-6, 2e-6, 1e-6, 7e-6)
     assert single_changes(now) == (Change(operators_alike=True), Change(no_interaction=True))
 
 
@@ -148,5 +148,5 @@ def test_combinations_keep_every_change_in_any_order():
 
 
 def test_averaging_divides_by_the_number_where_the_digit_hides_nothing():
-    now = Variances(0.04, 0.0, 0.0, 0.04, resolution=0.1)
+    now = GrrVariances(0.04, 0.0, 0.0, 0.04, resolution=0.1)
     assert float(repeatability_after(now, Change(readings=4))) == pytest.approx(0.01)

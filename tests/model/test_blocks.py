@@ -15,8 +15,8 @@ from grr.model.blocks import (
     Prose,
     Table,
 )
-from grr.model.html import as_html
-from grr.model.terminal import as_text, text_table
+from grr.model.html_blocks import as_html
+from grr.model.text_blocks import as_text, text_table
 
 HOSTILE = "<script>alert(1)</script> & $x$ "
 EVERY = [

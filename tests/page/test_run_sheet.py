@@ -10,7 +10,7 @@ from studies import HOSTILE_OPERATORS, HOSTILE_PARTS
 
 import grr
 from grr.model.plain_text import without_steering
-from grr.page.run_sheet import ROWS, Heading, Round, key_page, run_sheet_page
+from grr.page.run_sheet import ROWS, Round, SheetHead, key_page, run_sheet_page
 
 
 class Text(HTMLParser):
@@ -35,7 +35,7 @@ def rounds(parts: int, operator: str = "Ann") -> list[Round]:
 
 
 def test_every_page_says_what_is_measured() -> None:
-    heading = Heading(
+    heading = SheetHead(
         "Pins", "MIC-7", "mm", grr.Tolerance(10.006, 10.012), 0.0001, "5 mm from the chamfer"
     )
     page = run_sheet_page(heading, [*rounds(10), *rounds(10, "Ben")])
@@ -50,25 +50,25 @@ def test_every_page_says_what_is_measured() -> None:
 
 
 def test_many_parts_go_over_several_pages() -> None:
-    page = run_sheet_page(Heading(), rounds(2 * ROWS + 1))
+    page = run_sheet_page(SheetHead(), rounds(2 * ROWS + 1))
     assert page.count('<div class="sheet">') == 3
     assert page.count("continued") == 2
     assert page.count('class="write"') == 2 * (2 * ROWS + 1)
 
 
 def test_pages_break_in_print_and_load_nothing() -> None:
-    page = run_sheet_page(Heading(), rounds(5))
+    page = run_sheet_page(SheetHead(), rounds(5))
     assert "break-after: page" in page and "@page" in page
     assert not re.search(r"(src|href)=|https?:|<script|@import|url\(", page)
 
 
 @pytest.mark.parametrize("text", [*HOSTILE_PARTS, *HOSTILE_OPERATORS])
 def test_text_from_outside_stays_text(text: str) -> None:
-    heading = Heading(text, text, "mm", None, None, text)
+    heading = SheetHead(text, text, "mm", None, None, text)
     page = run_sheet_page(heading, [Round(text, 1, text, (1,), (text,))])
     key = key_page(heading, [(text, "KX")])
     allowed = set(
-        Text(run_sheet_page(Heading(), rounds(1)) + key_page(Heading(), [("a", "b")])).tags
+        Text(run_sheet_page(SheetHead(), rounds(1)) + key_page(SheetHead(), [("a", "b")])).tags
     )
     for one in (page, key):
         seen = Text(one)
@@ -78,5 +78,5 @@ def test_text_from_outside_stays_text(text: str) -> None:
 
 
 def test_an_example_is_stamped_on_every_page() -> None:
-    page = run_sheet_page(Heading(example=True), [*rounds(3), *rounds(3, "Ben")])
+    page = run_sheet_page(SheetHead(example=True), [*rounds(3), *rounds(3, "Ben")])
     assert page.count("EXAMPLE") == 2

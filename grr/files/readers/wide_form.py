@@ -88,7 +88,7 @@ class Header:
 
 
 @dataclass(frozen=True)
-class Heading:
+class FormHeading:
     """The one or two rows over the readings.
 
     Parameters
@@ -441,7 +441,7 @@ def _header(grid: Grid, row: int, down: dict[int, str], columns: range) -> Heade
     return Header(rows[0], rows[-1], down, across, ignored, unread, tuple(sorted(units)))
 
 
-def _pivoted(grid: Grid, row: int, down: dict[int, str], columns: range) -> Heading | None:
+def _pivoted(grid: Grid, row: int, down: dict[int, str], columns: range) -> FormHeading | None:
     """Return operators over trials, or the reverse, where two rows begin with these words."""
     at = min(down)
     keys = [role_of(grid.text(row, at)), role_of(grid.text(row + 1, at))]
@@ -450,12 +450,12 @@ def _pivoted(grid: Grid, row: int, down: dict[int, str], columns: range) -> Head
     upper, lowest = (_carried(_level(grid, r, columns)) for r in (row, row + 1))
     corner = role_of(grid.text(row + 2, at)) == "part"
     bottom = row + 2 if corner and not any(_level(grid, row + 2, columns).values()) else row + 1
-    return Heading(range(row, bottom + 1), lowest, upper, trials=keys[1] == "trial")
+    return FormHeading(range(row, bottom + 1), lowest, upper, trials=keys[1] == "trial")
 
 
 def _heading(
     grid: Grid, row: int, down: dict[int, str], columns: range, needed: set[str]
-) -> Heading:
+) -> FormHeading:
     """Return the one or two rows over the readings: with the row below, above, or alone."""
     above, here, below = (
         {at: text for at, text in _level(grid, r, columns).items() if at not in down}
@@ -471,21 +471,21 @@ def _heading(
         heading = _two_rows(range(row - 1, row + 1), above, here, needed)
         if heading:
             return heading
-    return Heading(range(row, row + 1), here)
+    return FormHeading(range(row, row + 1), here)
 
 
-def _two_rows(rows: range, upper: Level, lowest: Level, needed: set[str]) -> Heading | None:
+def _two_rows(rows: range, upper: Level, lowest: Level, needed: set[str]) -> FormHeading | None:
     """Return the heading that two rows make; None where they are not one."""
     if not any(upper.values()) or not any(lowest.values()) or _has_readings(lowest):
         return None
     title = _title(upper)
     if title:
-        return Heading(rows, lowest, title=title if title in ("part", "trial") else "")
+        return FormHeading(rows, lowest, title=title if title in ("part", "trial") else "")
     if len(needed) == 2 and "trial" in needed:
         if _numbered(lowest):
-            return Heading(rows, lowest, _carried(upper), trials=True)
+            return FormHeading(rows, lowest, _carried(upper), trials=True)
         if _numbered(upper) and not any(map(looks_numeric, lowest.values())):
-            return Heading(rows, lowest, _carried(upper))
+            return FormHeading(rows, lowest, _carried(upper))
     return None
 
 
@@ -523,7 +523,7 @@ def _is_ignored(text: str, level: Level) -> bool:
     return is_summary(text) or is_beside(text) or is_summary_letter(text, level.values())
 
 
-def _read(heading: Heading, kept: list[int], needed: set[str]) -> dict[int, dict[str, Any]]:
+def _read(heading: FormHeading, kept: list[int], needed: set[str]) -> dict[int, dict[str, Any]]:
     """Return what each column stands for; a column that cannot be read is left out."""
     names, numbers = heading.lowest, heading.upper
     if heading.trials:
