@@ -51,13 +51,9 @@ SAMPLED = {
     "entry/sessions": [f"{_ENTRY}sessions.py", f"{_ENTRY}corrections.py"],
     "entry/taking": [f"{_ENTRY}taking.py", f"{_ENTRY}messages.py", f"{_ENTRY}entered_numbers.py"],
     "entry/upload": [f"{_ENTRY}upload.py"],
-    "formulas/data_checks": [
-        f"{_QUESTIONS}check.py",
-        f"{_ENTRY}entered_numbers.py",
-        "tests/formulas/test_data_checks.py",
-    ],
+    "formulas/data_checks": ["tests/formulas/test_data_checks.py", f"{_QUESTIONS}check.py"],
     "formulas/average_range": ["tests/formulas/test_average_range.py"],
-    "questions/check": [f"{_QUESTIONS}check.py", f"{_QUESTIONS}check_trials.py"],
+    "questions/check": [f"{_QUESTIONS}check.py"],
     "questions/verdict": [f"{_QUESTIONS}verdict.py"],
 }
 #: Comparison → what takes its place.
