@@ -107,3 +107,20 @@ def test_an_unknown_cause_is_refused(session, measure):
     row = measure(session, "10.5").rows[0]
     with pytest.raises(StudyError, match="Pick one of: dirt"):
         corrections.name_cause(session, row.id, "did not like it")
+
+
+def test_a_part_is_withdrawn_with_or_without_one_in_its_place(session):
+    corrections.withdraw(session, "part", "P3", "dropped")
+    assert {place.part for place in session.places(session.record)} == {"P1", "P2"}
+    corrections.withdraw(session, "part", "P2", "worn", replacement=" P 7 ")
+    assert {place.part for place in session.places(session.record)} == {"P1", "P 7"}
+
+
+@pytest.mark.parametrize("name", ["", "  ", "P1", "P3"])
+def test_a_new_part_needs_a_name_of_its_own(session, name):
+    corrections.withdraw(session, "part", "P3", "dropped")
+    with pytest.raises(StudyError):
+        corrections.add(session, "part", name)
+    with pytest.raises(StudyError):
+        corrections.withdraw(session, "part", "P2", " ")
+    assert {place.part for place in session.places(session.record)} == {"P1", "P2"}

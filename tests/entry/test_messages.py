@@ -139,3 +139,33 @@ def test_a_journal_that_vanished_is_said_in_words(handler, send, measuring):
     send("reading", text="10.0071")
     handler.work.journal.path.unlink()
     assert "The file is gone" in send("reading", text="10.0082")["refused"]
+
+
+def test_the_answer_says_which_numbers_are_on_the_disk(handler, send, measuring):
+    filed = send("reading", text="10.0071")
+    assert filed["saved"] == [filed["id"]]
+    refused = send("reading", text="abc")
+    assert refused["saved"] == []
+    assert send("look")["saved"] == []
+    assert send("note", reading=filed["outcome"]["rows"][0], text="burr")["saved"] == []
+
+
+def test_what_was_refused_is_tried_again_under_its_id(handler, measuring):
+    wrong = {"kind": "add", "id": "p-a", "what": "part", "name": "P1"}
+    assert "refused" in handler.answer(wrong)
+    assert "refused" not in handler.answer({**wrong, "name": "P9"})
+    assert "P9" in handler.answer({"kind": "look"})["view"]["parts"]
+
+
+def test_messages_without_an_id_are_each_carried_out(handler, measuring):
+    for name in ("P8", "P9"):
+        handler.answer({"kind": "add", "what": "part", "name": name})
+    assert handler.answer({"kind": "look"})["view"]["parts"][-2:] == ["P8", "P9"]
+
+
+def test_a_reading_moves_one_part_back_where_the_step_is_negative(handler, send, measuring):
+    for text in ("10.0071", "10.0082"):
+        send("reading", text=text)
+    send("one part out", reading=handler.work.record.standing[1].id, step=-1)
+    standing = {row.part: row.reading for row in handler.work.record.standing}
+    assert standing == {"P1": "10.0082"}
