@@ -1,6 +1,6 @@
 import pytest
 
-from grr.entry import corrections
+from grr.entry import corrections, sessions
 from grr.files.journal import read_journal
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
@@ -124,3 +124,40 @@ def test_a_new_part_needs_a_name_of_its_own(session, name):
     with pytest.raises(StudyError):
         corrections.withdraw(session, "part", "P2", " ")
     assert {place.part for place in session.places(session.record)} == {"P1", "P2"}
+
+
+def test_one_part_out_back_to_the_first_place_keeps_the_reason_given(session, measure):
+    for text in ("10.0071", "10.0082"):
+        measure(session, text)
+    corrections.one_part_out(session, session.record.standing[1].id, -1, "P1 twice")
+    assert by_part(session) == {("P1", 1): 10.0082}
+    assert session.record.standing[0].reason == "P1 twice"
+    assert session.events.rows[-1].reason == "P1 twice"
+
+
+def test_one_part_out_onto_a_reading_that_stays_is_refused(session, measure):
+    third = session.open_places(session.record, "Ann")[2]
+    measure(session, "10.0093", place=third)
+    second = [measure(session, text).rows[0] for text in ("10.0071", "10.0082")][1]
+    before = by_part(session)
+    with pytest.raises(StudyError, match="There is a reading of"):
+        corrections.one_part_out(session, second.id, +1)
+    assert by_part(session) == before
+
+
+def test_readings_of_a_withdrawn_part_are_dropped_only_if_told_to(session, measure):
+    for text in ("10.0071", "10.0082"):
+        measure(session, text)
+    corrections.withdraw(session, "part", "P1", "lost")
+    assert ("P1", 1) in by_part(session)
+    corrections.withdraw(session, "part", "P2", "bent", drop=True)
+    assert by_part(session) == {("P1", 1): 10.0071}
+
+
+def test_undo_leaves_the_readings_of_an_earlier_session(session, measure):
+    measure(session, "10.0071")
+    sessions.end(session, "0.0001")
+    sessions.begin(session, "Ben")
+    with pytest.raises(StudyError, match="No reading of this session"):
+        corrections.undo(session)
+    assert by_part(session) == {("P1", 1): 10.0071}
