@@ -204,13 +204,14 @@ def new(options: argparse.Namespace) -> int:
     from grr.model.text_blocks import paragraph
     from grr.model.tolerance import Tolerance
     from grr.page.run_sheet import plan_study
-    from grr.questions.planning import refuse_coarse, shop_unit, warnings_about
+    from grr.questions.planning import refuse_coarse, refuse_joined_names, shop_unit, warnings_about
 
     unit = shop_unit(options.unit)
     lower, upper, resolution = (
         _number(name, getattr(options, name)) for name in ("lower", "upper", "resolution")
     )
     tolerance = None if lower is None and upper is None else Tolerance(lower, upper)
+    refuse_joined_names(options.operators)
     plan = plan_study(options.parts, options.operators, options.trials, seed=options.seed).plan
     refuse_coarse(resolution, tolerance, unit)
     settings = new_study_folder(

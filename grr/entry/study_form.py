@@ -22,7 +22,7 @@ from grr.model.rules import Plan
 from grr.model.settings import FACTS, OPERATORS, PARTS, PURPOSES, Settings
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, needs, people_who_measure
-from grr.questions.planning import refuse_two_as_a_sample
+from grr.questions.planning import refuse_joined_names, refuse_two_as_a_sample
 
 # One question of a form: its label, its control and its help, in one row
 
@@ -328,6 +328,7 @@ def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
         facts = {key: v for key, v in old.facts.items() if key not in answers} | facts
     base = Settings() if old is None else old
     if base.plan is None:
+        refuse_joined_names(_names(answers.get("operators")))
         refuse_two_as_a_sample(len(_names(answers.get("operators"))), _operators_are(answers))
     return Settings(
         title=answers["title"] or "",

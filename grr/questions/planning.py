@@ -468,6 +468,24 @@ def refuse_two_as_a_sample(operators: int, operators_are: str | int) -> None:
         )
 
 
+def refuse_joined_names(names: Sequence[str]) -> None:
+    """Refuse a name that seems to be several: "Ravi; Lena; Tom" is not one person.
+
+    Raises
+    ------
+    StudyError
+        A comma, a semicolon or a stroke stands in a name.
+    """
+    for name in names:
+        if any(mark in name for mark in ",;/|"):
+            raise StudyError(
+                "The name of an operator seems to hold several names",
+                "Give each person a name of their own, without commas, semicolons and strokes",
+                column="operators",
+                value=name,
+            )
+
+
 def shop_unit(text: str) -> str:
     """Return the unit of a new study.
 

@@ -146,3 +146,11 @@ def test_two_people_are_no_sample_until_it_is_said_how_many_there_are(folder: Pa
     form.button.click()
     assert "Saved" in form.status.value
     assert read_settings(folder).operators_are == 3
+
+
+def test_three_people_in_one_name_are_refused(folder: Path) -> None:
+    form = grr.study_form(folder)
+    fill(form, lower="10.006", upper="10.012", operators="Ravi; Lena; Tom")
+    form.button.click()
+    assert "seems to hold several names" in form.status.value
+    assert not folder.exists()
