@@ -284,9 +284,11 @@ def analyse(options: argparse.Namespace) -> int:
 def _print_numbers(study: Study) -> str:
     """Print tables and verdict of a study by one method; return the decision."""
     import grr
+    from grr.model.text_blocks import as_text
 
     verdict = grr.verdict(study)
-    print("", grr.anova(study), "", _by_ranges(study), "", verdict, sep="\n")
+    causes = as_text(grr.assess(study).cause_blocks())
+    print("", grr.anova(study), "", _by_ranges(study), "", verdict, "", causes, sep="\n")
     return verdict.decision
 
 

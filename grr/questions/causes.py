@@ -288,11 +288,17 @@ class Assessment(Printed):
             mark, colour = LOOKS[decided.decision]
             found.append(Banner(mark, decided.decision, colour))
         found.append(Prose(opening(result)[:-1] if result else [self.study.summary]))
+        return [*found, *self.cause_blocks()]
+
+    def cause_blocks(self) -> list[Block]:
+        """Return the causes in sentences, and what to do first about each."""
         named = [cause for cause in self.causes if cause.kind != "repeatability"]
         background = [cause for cause in self.causes if cause.kind == "repeatability"]
-        found.append(Heading(_headline(self.study, named, self.notes), 3))
-        found.append(Bullets([cause.sentence for cause in named]))
-        found.append(Prose([cause.sentence for cause in background]))
+        found: list[Block] = [
+            Heading(_headline(self.study, named, self.notes), 3),
+            Bullets([cause.sentence for cause in named]),
+            Prose([cause.sentence for cause in background]),
+        ]
         if named:
             steps = [f"{cause.first_step}" for cause in named]
             found += [Heading("What to do first"), Bullets(list(dict.fromkeys(steps)), True)]
