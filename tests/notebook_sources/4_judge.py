@@ -94,6 +94,12 @@ result.anova_table
 # manual does.
 # </details>
 #
+# ## What makes it large?
+
+# %%
+grr.assess(study)
+
+# %% [markdown]
 # ## What would make it better?
 
 # %%
