@@ -2,7 +2,7 @@ from dataclasses import replace
 
 import pytest
 
-from grr.entry import corrections
+from grr.entry import corrections, sessions
 from grr.entry.entered_numbers import EnteredNumber
 from grr.entry.job import Place
 from grr.entry.taking import AGAIN, take, what_to_ask
@@ -271,3 +271,36 @@ def test_the_file_is_the_record_of_all_of_it(session, measure):
     assert verify(session.journal.path) is None
     again = type(session)(session.job, session.clock)
     assert again.due(again.record) == session.due(session.record)
+
+
+def test_settings_are_logged_in_full_once_and_again_when_they_changed(session, measure):
+    def logged():
+        return [event for event in session.events.rows if event.kind == "settings"]
+
+    measure(session, "10.0071")
+    sessions.end(session, "0.0001")
+    sessions.begin(session, "Ben")
+    assert len(logged()) == 1
+    session.job = replace(session.job, settings=replace(session.job.settings, title="Pins"))
+    sessions.end(session)
+    sessions.begin(session, "Ann")
+    assert [("Pins" in event.value) for event in logged()] == [False, True]
+    changes = [event for event in session.events.rows if event.kind == "study"]
+    assert [(event.name, event.old, event.value) for event in changes] == [
+        ("title", "Dowel pin", "Pins")
+    ]
+
+
+def test_a_reading_whose_events_cannot_be_written_is_refused_and_taken_back(
+    session, measure, monkeypatch
+):
+    measure(session, "100.0710")  # asked; the next number writes a row and an event
+    before = session.journal.path.read_bytes()
+
+    def full(*events):
+        raise StudyError("The disk is full", "Free some space") from OSError()
+
+    monkeypatch.setattr(session.events, "append", full)
+    with pytest.raises(StudyError, match="disk is full"):
+        measure(session, "10.0071")
+    assert session.journal.path.read_bytes() == before

@@ -183,11 +183,18 @@ def test_a_record_as_it_was_written(folder):
         ("events.csv", 2, ()),
     ]
     assert "readings.csv: 1 row, each as it was written." in str(found)
+    assert [file.last_hash for file in found.files] == [
+        Journal(folder / "readings.csv").last_hash,
+        Events(folder / "events.csv").last_hash,
+    ]
     for file in found.files:
+        assert len(file.last_hash) == 64
         assert file.last_hash in str(found)
 
 
 def test_a_session_whose_start_is_gone_from_the_events_is_named(folder):
+    log(folder, "20", kind="session", name="end", session="1")
+    log(folder, "21", kind="zero", name="start", session="1")
     found = verify_folder(folder)
     assert not found.unaltered
     assert found.missing_sessions == ("1",)
