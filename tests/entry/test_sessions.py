@@ -216,3 +216,24 @@ def test_undo_after_the_last_reading_goes_on_measuring(session, measure):
     corrections.undo(session)
     assert session.stage(session.record) == "measure"
     assert session.due(session.record).part == "P3"
+
+
+@pytest.mark.parametrize(
+    ("unit", "text", "stored"),
+    [
+        ("°C", "21.5 °C", "21.5"),
+        ("min", "30 min", "30"),
+        ("mm", "0.0001 mm", "0.0001"),
+        ("mm", "0.1 µm", "0.0001"),  # a length, in the unit of the study
+    ],
+)
+def test_a_number_is_stored_without_its_unit(unit, text, stored):
+    item = sessions.Item("key", "How much?", "number", unit=unit)
+    assert sessions.checked_answer(item, text, "mm") == stored
+
+
+@pytest.mark.parametrize(("unit", "text"), [("°C", "21 mm"), ("min", "2 h"), ("mm", "20 °C")])
+def test_a_number_in_another_unit_is_refused(unit, text):
+    item = sessions.Item("key", "How much?", "number", unit=unit)
+    with pytest.raises(StudyError):
+        sessions.checked_answer(item, text, "in" if unit == "mm" else "")

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 import grr
 from grr.formulas import average_range as constants
@@ -185,3 +186,12 @@ def test_every_line_of_a_stack_far_from_zero_is_each_studys_own() -> None:
             found = getattr(together, name)
             found = found[study] if np.shape(found) else found
             assert np.allclose(found, value, rtol=1e-9), name
+
+
+@pytest.mark.parametrize(("size", "ranges"), [(2, 1), (3, 30), (5, 12)])
+def test_chance_beyond_the_limit_is_that_of_the_studentised_range(size: int, ranges: int) -> None:
+    # scipy.stats.studentized_range with the spread known: infinitely many degrees of freedom.
+    limit = constants.upper_range_limit(size) * constants.d2(size)
+    one = float(stats.studentized_range.sf(limit, size, np.inf))
+    expected = 1.0 - (1.0 - one) ** ranges
+    assert constants.chance_beyond_limit(size, ranges) == pytest.approx(expected, rel=1e-6)

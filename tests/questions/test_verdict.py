@@ -322,3 +322,13 @@ def test_a_judgement_without_what_it_needs_says_what_to_give() -> None:
     said = " ".join(str(grr.verdict(grr.anova(chosen))).split())
     assert "Give the process sd" in said
     assert "Give the tolerance" not in said
+
+
+def test_the_reasons_name_what_must_be_mended_and_nothing_else() -> None:
+    study = grr.open_study(shipped_folder("demo_data") / "dowel_pin_mistakes")
+    verdict = grr.verdict(study)
+    mend = [finding for finding in grr.check(study) if finding.severity == "mend"]
+    look = [finding for finding in grr.check(study) if finding.severity == "look"]
+    assert len(mend) != len(look)
+    assert f"{len(mend)} findings must be settled" in verdict.reasons[0]
+    assert verdict.next_steps == tuple(f"{f.place}: {f.todo}" for f in mend[:6])
