@@ -473,7 +473,7 @@ def _moved(tolerance: Tolerance, by: float) -> Tolerance:
 
 
 def _sum(size: float, by: float) -> float:
-    """Return a sum without the dust of binary fractions: 10.012 − 10 is 0.012."""
+    """Return a sum as decimals give it: 10.012 − 10 is 0.012, not 0.01199999999999."""
     digits = 15 - len(f"{max(abs(size), abs(by)):.0f}")
     return round(size + by, max(0, digits))
 

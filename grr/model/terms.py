@@ -230,16 +230,17 @@ TERMS = (
     ),
     Explanation(
         "finding",
-        "Something that the check of the readings noticed. Mend: no number can be trusted before "
-        "it is settled. Look: look at this before you use the numbers. Know: good to know.",
+        "Something that the check of the readings noticed. Fix first: no number can be trusted "
+        "until it is settled. Look at: check this before you use the numbers. For your "
+        "information: keep it in mind when you read them.",
         "",
         "a word of this tool",
         ("findings", "mend"),
     ),
     Explanation(
         "zone of doubt",
-        "The strip about a tolerance limit in which a part can read good or bad by measuring "
-        "alone: a part whose size is exactly the limit reads anywhere in it.",
+        "The zone at a tolerance limit in which the spread of the measuring system can make a good "
+        "part read bad and a bad part read good.",
         "limit ± 3 · GRR (half the spread)",
         "a word of this tool",
         ("doubt",),

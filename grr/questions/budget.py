@@ -722,7 +722,8 @@ def _comparison_table(check: MonteCarloCheck) -> Table:
         interval = fine_interval(float(row["lower"]), float(row["upper"]), check.unit, 3)
         none = check.few_df and name != "formula"
         shown = "none" if none else length(float(row["standard_u"]), check.unit, 3)
-        rows.append([str(name).capitalize(), shown, interval])
+        label = "Formula" if name == "formula" else "Monte Carlo"
+        rows.append([label, shown, interval])
     return Table(["", "standard uncertainty", f"{100 * check.run.level:g} % interval"], rows)
 
 

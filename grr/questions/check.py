@@ -14,12 +14,11 @@ from grr.formulas.average_range import chance_beyond_limit, d2, upper_range_limi
 from grr.formulas.data_checks import FACTORS, digits_seen, median
 from grr.formulas.operator_comparison import trial_ranges
 from grr.model.blocks import Block, Callout, Prose
-from grr.model.errors import StudyError
 from grr.model.printed import Printed
 from grr.model.record import REMEDY, Record
 from grr.model.rounding import counted, figures, length, lengths_apart, listed, percent, size
 from grr.model.study import Cube, Study, checked_study
-from grr.questions.drift import DriftNumbers, bump_words, drift_numbers
+from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.trial_changes import TrialChange, change_words, small_interaction, trial_changes
 
 
@@ -71,11 +70,12 @@ def _of_one_method(study: Study) -> list[Finding]:
 #: How serious a finding is, the most serious first, and what that means.
 SEVERITIES = {
     "mend": "the numbers cannot be trusted until this is settled",
-    "look": "look at this before you use the numbers",
-    "know": "good to know when you read the numbers",
+    "look": "check this before you use the numbers",
+    "know": "keep it in mind when you read the numbers",
 }
 #: What each asks for, after a number of findings.
-TO_DO = {"mend": "to mend", "look": "to look at", "know": "to know"}
+TO_DO = {"mend": "to fix first", "look": "to look at", "know": "for information"}
+_TITLES = {"mend": "Fix first", "look": "Look at", "know": "For your information"}
 _MARKS = {"mend": "✖", "look": "▲", "know": "●"}
 _COLOURS = {"mend": "#a63d00", "look": "#8a5a00", "know": "#00527a"}
 
@@ -147,7 +147,7 @@ class Findings(Printed):
         for severity, meaning in SEVERITIES.items():
             group = [f for f in self.findings if f.severity == severity]
             if group:
-                title = f"{_MARKS[severity]} {severity.capitalize()}: {meaning}"
+                title = f"{_MARKS[severity]} {_TITLES[severity]}: {meaning}"
                 entries = [(f.place, f"{f.what} {f.todo}") for f in group]
                 found.append(Callout(title, entries, _COLOURS[severity]))
         return found
@@ -327,7 +327,7 @@ def _thin(cube: Cube) -> Iterator[Finding]:
             "look",
             "thin design",
             "the study",
-            f"Only {p} parts were measured; part variation from so few is hardly known.",
+            f"Only {p} parts were measured; part variation from so few is poorly known.",
             "Use 10 parts where you can (AIAG MSA, 4th ed., chapter III section B).",
         )
 
@@ -354,7 +354,7 @@ def _order(study: Study, cube: Cube) -> Iterator[Finding]:
             "the study",
             f"The order does not tell which reading was taken first: {len(repeated)} of "
             f"{counted(len(numbers), 'reading')} share their number with another one "
-            f"(order {repeated.iloc[0]:g}, for one), so nothing that goes by it, such as drift, "
+            f"(order {repeated.iloc[0]:g}, for one), so nothing that depends on it, such as drift, "
             "can be trusted.",
             "Number the readings 1, 2, 3 … as they were taken, or leave the order out.",
         )
@@ -670,24 +670,18 @@ def trials(study: Study) -> Iterator[Finding]:
     """
     found = trial_changes(study)
     small = small_interaction(study)
-    numbers = _drift(study) if found else None
+    numbers, no_drift = drift_or_reason(study) if found else (None, "")
     for change in found:
-        yield _changed(study, change, numbers, small)
+        yield _changed(study, change, numbers, no_drift, small)
     if small is not None and not found:
         yield _repeats_only(small)
-
-
-def _drift(study: Study) -> DriftNumbers | None:
-    try:
-        return drift_numbers(study)
-    except StudyError:
-        return None
 
 
 def _changed(
     study: Study,
     change: TrialChange,
     numbers: DriftNumbers | None,
+    no_drift: str,
     small: tuple[float, float] | None,
 ) -> Finding:
     words = change_words(change, study)
@@ -716,6 +710,8 @@ def _changed(
                 "See notebook 7, Stand or handheld, for how fast it goes and when to zero again.",
             )
             what += " A drift while measuring explains it."
+    elif no_drift:
+        what += f" Whether a drift explains it is not known: {no_drift}."
     place = these_operators(study, change.operators)
     return Finding(severity, "trials differ", place, f"{what} It counts as repeatability.", todo)
 

@@ -90,7 +90,7 @@ def drift(
     study : Study
         With the column ``time``, or ``order``; one method or several.
     allowed_share : float
-        Share of the tolerance that drift may eat before the gauge is zeroed again.
+        Share of the tolerance that drift may take before the gauge is zeroed again.
     allowed : float, optional
         The same as a length, in the unit of the study; needed for one-sided tolerances.
     warmed_mm : float
@@ -707,7 +707,7 @@ def _re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero) -
     if when.estimate > found.span:
         return (
             f"{name}: zero again every {_time(when.sure, numbers)} to be sure that drift stays "
-            f"{goal}; as estimated it would for a session of {watched}."
+            f"{goal}. By the estimate alone, zeroing once in a session of {watched} would do."
         )
     text = (
         f"{name}: zero again every {_time(when.estimate, numbers)} to keep drift {goal}; "
@@ -729,8 +729,8 @@ def _warming_sentence(numbers: DriftNumbers, found: MethodDrift, warmed_mm: floa
     frame = warmed_mm * conversion("mm", study.unit)
     kelvin = abs(float(warming_for(change, frame)))
     text = (
-        f"{_name(found)}: {length(abs(change), study.unit)} is what "
-        f"{figures(kelvin)}{JOIN}K do to {warmed_mm:g}{JOIN}mm of steel "
+        f"{_name(found)}: {warmed_mm:g}{JOIN}mm of steel grow by "
+        f"{length(abs(change), study.unit)} when warmed by {figures(kelvin)}{JOIN}K "
         f"(ΔL = L·α·ΔT, α = {STEEL_EXPANSION * 1e6:g}·10⁻⁶/K). "
     )
     if change < 0.0:
@@ -771,7 +771,7 @@ def _bump_sentences(numbers: DriftNumbers) -> list[str]:
     """Return where from one reading to the next everything moved: a bump, or a zero set anew."""
     return [
         f"{begun(_joined(bump.operator, bump.method))}: {bump_words(numbers, bump)}. Was the gauge "
-        "bumped, dropped or set to zero there?"
+        "bumped, dropped or set to zero then?"
         for bump in numbers.bumps
     ]
 
@@ -787,7 +787,7 @@ def bump_words(numbers: DriftNumbers, bump: BumpFound) -> str:
     )
     return (
         f"after {_time(bump.at, numbers)}{session}, from {place} on, "
-        f"everything reads {length(abs(bump.size), numbers.study.unit)} {way} at once"
+        f"all readings are {length(abs(bump.size), numbers.study.unit)} {way}"
     )
 
 

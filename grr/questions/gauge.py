@@ -513,7 +513,9 @@ def nested_result(study: Study, *, spread: float) -> GaugeResult:
     below = below_zero(found)
     notes = [below_zero_note(name) for name in below]
     notes.append(
-        "Nested: PV holds the interaction, and parts that differ much hide what operators do."
+        "Nested: PV contains the interaction, and large differences between parts hide those "
+        "between "
+        "operators."
     )
     if floored:
         notes.append(floored_note(study))
@@ -763,7 +765,7 @@ def anova_notes(
         notes.append("With one operator the part variation contains the interaction.")
     elif study.trials < 2:
         notes.append(
-            "One trial: repeatability and interaction cannot be told apart; EV holds both."
+            "One trial: repeatability and interaction cannot be told apart; EV contains both."
         )
     if study.all_studied and operators > 1:
         notes.append(
@@ -805,7 +807,7 @@ def tolerance_text(study: Study) -> str:
     lower, upper = study.tolerance.lower, study.tolerance.upper
     shown = [None if v is None else size(v, study.resolution) for v in (lower, upper)]
     unit = f" {study.unit}" if study.unit else ""
-    beside = _deviations(study)
+    beside = _as_drawn(study)
     if shown[0] is None:
         return f"at most {shown[1]}{unit}{beside}"
     if shown[1] is None:
@@ -813,8 +815,8 @@ def tolerance_text(study: Study) -> str:
     return f"{shown[0]} to {shown[1]}{unit}{beside}"
 
 
-def _deviations(study: Study) -> str:
-    """Return the limits as deviations from the nominal size, in brackets; "" if not stated."""
+def _as_drawn(study: Study) -> str:
+    """Return nominal size and deviations as a drawing has them, in brackets; "" if not stated."""
     nominal = study.facts.get("nominal")
     deviates = study.facts.get("readings_are") == DEVIATION
     if nominal is None or study.tolerance is None or not study.unit or deviates:
@@ -823,8 +825,16 @@ def _deviations(study: Study) -> str:
     factor = conversion(study.unit, fine)
     limits = (study.tolerance.lower, study.tolerance.upper)
     # Ten digits: 10.012 − 10 is 0.01199999999999 in binary.
-    shown = [f"{(limit - nominal) * factor:+.10g}" for limit in limits if limit is not None]
-    return f" ({nominal:g} with {' and '.join(shown)} {fine})"
+    shown = [_deviation((limit - nominal) * factor) for limit in limits if limit is not None]
+    if len(shown) == 2 and shown[0] == shown[1].replace("+", "−"):
+        shown = [f"± {shown[1].removeprefix('+')}"]
+    return f" ({nominal:.10g} {study.unit} {'/'.join(shown)} {fine})"
+
+
+def _deviation(value: float) -> str:
+    """Return +6, −4 or 0."""
+    shown = f"{value:+.10g}".replace("-", "−")
+    return "0" if shown in ("+0", "−0") else shown
 
 
 def opening(result: GaugeResult) -> list[str]:

@@ -306,13 +306,13 @@ def improvement_notes(result: GaugeResult) -> tuple[str, ...]:
         "Predicted from this study's variances; a study after the change has to confirm it.",
         "Operators alike: by training, by agreeing on feel, or by a stand. No interaction: by a "
         "marked place on the part, or one fixture for all.",
-        "Averaging means several readings of a part by one operator: it lessens repeatability "
+        "Averaging means several readings of a part by one operator: it reduces repeatability "
         "only. Differences between operators, and those from part to part (interaction), are "
         "the same in every one of these readings and do not average.",
     ]
     if result.floored:
         notes.append(
-            "The readings repeat to the last digit: averaging takes nothing away, and a finer "
+            "The readings repeat to the last digit: averaging changes nothing, and a finer "
             "digit may show less of an improvement than this best case."
         )
     if len(study.operator_names) < 2:

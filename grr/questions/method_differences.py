@@ -335,7 +335,7 @@ def named_methods(study: Study, baseline: str | None, candidate: str | None) -> 
     known = study.methods
     if study.design == "nested":
         raise StudyError(
-            "In a nested study no part was measured twice by different hands",
+            "In a nested study no part was measured by two operators",
             "Methods are compared on parts that every operator measures by both",
         )
     if len(known) < 2:

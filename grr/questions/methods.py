@@ -569,7 +569,7 @@ def confidence_text(found: MethodComparison) -> str:
         return f"No decision reaches {asked} confidence."
     sure = 100 * found.confidence
     shown = f"over 99.9{JOIN}%" if sure > 99.9 else f"{sure:.1f}{JOIN}%"
-    return f"Confidence {shown} (at least {asked} is asked for)."
+    return f"Confidence {shown} (at least {asked} is required)."
 
 
 def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
@@ -593,8 +593,9 @@ def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
         name = criteria[0].name
         rows.append([f"GRR {name}", *(percent(c.value) for c in criteria if c is not None), ""])
     if found.risks.by_method:
-        misjudged = [figures(found.risks.misjudged(name)) for name in numbers.methods]
-        rows.append(["misjudged in 1000 parts", *misjudged, ""])
+        per, of = _out_of(found.risks)
+        misjudged = [figures(per * found.risks.misjudged(name)) for name in numbers.methods]
+        rows.append([f"misjudged in {of} parts", *misjudged, ""])
     if len(numbers.seconds) >= 2:
         times = [numbers.seconds.get(name, math.nan) for name in numbers.methods]
         rows.append(
@@ -694,7 +695,7 @@ def _difference_sentence(
         f"({100 * numbers.level:g}{JOIN}% interval {found:+l} to {found:+u})"
     )
     if margin is None:
-        return text + "; no margin was stated to hold it against."
+        return text + "; no margin was stated to judge it by."
     confidence = numbers.study.rules.confidence
     shown = "not shown to be inside or outside of"
     if evidence is not None and float(evidence.difference_within) >= confidence:
@@ -726,15 +727,22 @@ def _cost_sentences(
     if base is not None and candidate is not None:
         lines += _share_more(numbers, base, candidate)
     if risks.by_method:
+        per, of = _out_of(risks)
         phrases = [
-            f"{figures(risks.misjudged(name))} by {name} "
-            f"({figures(risks.bad_accepted(name))} of them bad and accepted)"
+            f"{figures(per * risks.misjudged(name))} by {name} "
+            f"({figures(per * risks.bad_accepted(name))} of them bad and accepted)"
             for name in numbers.methods
         ]
-        lines.append(f"Of a thousand parts are misjudged: {listed(phrases)}.")
+        lines.append(f"Misjudged in {of} parts: {listed(phrases)}.")
     elif risks.reason:
         lines.append(f"Parts misjudged: not estimated, {risks.reason}.")
     return [*lines, time_sentence(numbers)]
+
+
+def _out_of(risks: MethodRisks) -> tuple[float, str]:
+    """Return what turns parts misjudged in a thousand into a readable count, and of how many."""
+    most = max(risks.misjudged(name) for name in risks.by_method)
+    return (1.0, "1000") if most >= 1.0 else (1000.0, "a million")
 
 
 def _share_more(numbers: MethodNumbers, base: Criterion, candidate: Criterion) -> list[str]:
@@ -762,7 +770,7 @@ def _correction_sentences(
     if any(abs(remedy.difference) < margin.length for remedy in remedies):
         return []
     return [
-        f"A mean difference that stays the same can be set right: zero the gauge as "
+        f"A constant mean difference can be corrected: zero the gauge as "
         f"{numbers.candidate} holds it, on a master of the part's size, and compare again."
     ]
 
@@ -814,7 +822,7 @@ def _remedy_sentence(numbers: MethodNumbers, remedy: Remedy, margin: float | Non
     )
     digit = numbers.study.resolution
     if digit is not None and abs(remedy.difference) < 0.5 * digit:
-        text += f", and it would read level with {numbers.baseline}"
+        text += f", and on average it would read like {numbers.baseline}"
     elif margin is not None:
         way = "lower" if remedy.difference < 0 else "higher"
         text += (

@@ -73,11 +73,11 @@ TIRES: Final = "scatters more and more"
 
 #: What usually lies behind a finding at a micrometer.
 CAUSES: dict[OperatorFinding, str] = {
-    HIGH: "too little or a jerky feel at the ratchet, a part tilted between the faces, dirt on "
+    HIGH: "too little or uneven force at the ratchet, a part tilted between the faces, dirt on "
     "the faces, or another habit of zeroing",
     LOW: "more force at the ratchet or turning the thimble instead of it, a frame warmed by the "
     "hand, or another habit of zeroing",
-    SCATTERS: "an uneven feel at the ratchet, a part that is not aligned the same way each time, "
+    SCATTERS: "uneven force at the ratchet, a part that is not aligned the same way each time, "
     "another spot on the part each time, or a hand that moves while reading",
     DEPENDS: "where on the part is measured (taper, out-of-round, a burr), or parts that one "
     "hand holds better than another",
@@ -90,7 +90,7 @@ CAUSES: dict[OperatorFinding, str] = {
 #: How to find out, without guessing.
 CONFIRM: dict[OperatorFinding, str] = {
     HIGH: "Let everyone zero the gauge alike and measure one gauge block near this size ten "
-    "times: it shows who is off, not only that they differ.",
+    "times: it shows who reads high or low, not only that they differ.",
     SCATTERS: "Let this operator repeat one marked part ten times, by hand and in a stand, with "
     "the same number of ratchet clicks each time, and compare.",
     DEPENDS: "Mark the spot on the parts named, look at them for taper, burrs and roundness, and "
@@ -213,7 +213,7 @@ class OperatorComparison(Printed):
                 [pairs, Prose([test_sentence(numbers)])],
             ),
             Fold(
-                "For the curious: consistency part by part, h and k",
+                "In detail: consistency part by part, h and k",
                 [Prose([_consistency_note(numbers)]), consistency],
                 brief=True,
             ),
@@ -555,7 +555,7 @@ def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
     }
     if set(found) <= {AGREES}:
         others = "the other operators" if len(numbers.table) > 2 else _others_than(numbers, name)[0]
-        sentence = found.get(AGREES, f"{name} agrees with {others} within what the study can see.")
+        sentence = found.get(AGREES, f"{name} agrees with {others} as far as the study can show.")
         return OperatorConclusion(name, (AGREES,), sentence, alike, bool(found) and not alike)
     kinds = tuple(kind for kind in found if kind != AGREES)
     named = HIGH in found or LOW in found
@@ -766,10 +766,10 @@ def _all_agree(numbers: OperatorNumbers) -> str:
             f"{length(worst, numbers.study.unit)} apart, less than one digit of the gauge; nobody "
             "scatters more, drifts or shifts."
         )
-    seen = "" if math.isnan(worst) else " within what this study can see"
+    seen = "" if math.isnan(worst) else " as far as this study can show"
     if numbers.no_drift:
-        return f"The operators agree{seen}: nobody reads off, scatters more or shifts."
-    return f"The operators agree{seen}: nobody reads off, scatters more, drifts or shifts."
+        return f"The operators agree{seen}: nobody reads high or low, scatters more or shifts."
+    return f"The operators agree{seen}: nobody reads high or low, scatters more, drifts or shifts."
 
 
 def _agreement(conclusions: tuple[OperatorConclusion, ...]) -> list[str]:

@@ -323,7 +323,7 @@ def _bar(total: int, unit: str, shown: bool) -> Iterator[tqdm[NoReturn]]:
 #: How many designs are printed.
 SHOWN = 10
 KNOWN_WHOLE = (
-    "Percentages are of a known whole: a two-sided tolerance, or a process sd from records."
+    "Percentages refer to a known whole: a two-sided tolerance, or a process sd from records."
 )
 
 
@@ -382,8 +382,8 @@ def _closing(found: ExpectedPrecision) -> list[str]:
     ]
     if found.precision.design.operators_are == "random" and found.good_shown_good < 0.5:
         lines.append(
-            "Too few sampled operators for a firm yes: more parts or trials hardly help, more "
-            "operators do. If these are all who will ever measure, plan with "
+            "Too few sampled operators to show that a good gauge is good: more parts or trials "
+            "hardly help, more operators do. If these are all who will ever measure, plan with "
             "operators_are='fixed'."
         )
     return [*lines, _assumed(found.precision.shares), KNOWN_WHOLE]
@@ -400,8 +400,8 @@ def _assumed(shares: Shares) -> str:
 def _comparison_opening(found: DesignComparison) -> list[str]:
     question = found.question
     return [
-        f"Designs with at most {counted(found.budget, 'reading')}, the most deciding first; "
-        f"the operators are {_who(found.operators_are)}.",
+        f"Designs with at most {counted(found.budget, 'reading')}, those that decide most often "
+        f"first; the operators are {_who(found.operators_are)}.",
         f"Good shown good: a gauge that truly takes {question.good_gauge:g} % is shown to be under "
         f"{question.rules.good_percent:g} %. Bad shown bad: one that takes "
         f"{question.bad_gauge:g} % is shown to be over {question.rules.limit_percent:g} %.",
@@ -544,7 +544,7 @@ def warnings_about(
     if len(plan.operators) < 2:
         found.append("One operator: differences between operators cannot be seen.")
     if len(plan.parts) < 5:
-        found.append(f"Only {len(plan.parts)} parts: part variation will hardly be known.")
+        found.append(f"Only {len(plan.parts)} parts: part variation will be poorly known.")
     return found
 
 

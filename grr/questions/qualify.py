@@ -477,7 +477,7 @@ def _judge_repeatability(result: ReferenceResult | None, confidence: float) -> R
         outcome, todo = "pass", ""
     elif high < limit and result.cg >= limit:
         outcome = "fail"
-        todo = "The bias is what costs Cgk: zero or adjust the gauge, and measure again."
+        todo = "The bias lowers Cgk: zero or adjust the gauge, and measure again."
     elif high < limit:
         outcome = "fail"
         todo = (
@@ -750,7 +750,7 @@ def _conditions_shown(page: Qualification) -> tuple[str, ...]:
 
 def _until(page: Qualification) -> str:
     if page.decision not in (USE, LIKE_THIS):
-        return "This page releases no gauge: nothing here allows it to decide about parts."
+        return "The gauge is not released: do not accept or reject parts with it."
     if page.valid_until is None:
         return (
             "Valid until the next check of the laboratory's procedure; a dropped, adjusted or "

@@ -359,7 +359,7 @@ def risk_notes(result: Misclassification) -> list[str]:
         lines.append(
             f"A part that reads {shown} is bad with probability "
             f"{chance(result.value('reading_bad'))}, given what this process makes; by the "
-            "reading alone, knowing nothing of the process, with "
+            "reading alone, without knowledge of the process, with "
             f"{chance(result.value('reading_bad_without_process'))}."
         )
     if result.circumstances.estimated:
@@ -712,8 +712,9 @@ def _why_not(known: Circumstances, rule: str, confidence: float, k: float) -> st
     width, u, unit = known.tolerance.width, known.grr_sd, known.unit
     if rule == "risk" or width is None:
         return (
-            "No acceptance limits hold this risk: even parts that read in the middle of the "
-            "tolerance are too likely bad. Centre the process, or measure better."
+            "No acceptance limits keep to this risk: even parts that read in the middle of the "
+            "tolerance are too likely to be bad. Centre the process, or reduce the measurement "
+            "uncertainty."
         )
     needed = 2.0 * (k if rule == "expanded" else float(ndtri(0.5 + 0.5 * confidence)))
     return (
@@ -724,7 +725,7 @@ def _why_not(known: Circumstances, rule: str, confidence: float, k: float) -> st
 
 
 AGREED = (
-    "Which rule counts is for supplier and customer to agree; these limits are for the one who "
+    "Which rule counts is for supplier and customer to agree; these limits are for whoever "
     "states that parts conform. Where the drawing or the contract names a rule, that one holds."
 )
 ONLY_GRR = (
@@ -802,7 +803,7 @@ def guard_notes(band: GuardBand) -> list[str]:
     elif band.possible:
         lines.append(f"What the limits cost is not known: {band.circumstances.no_process}.")
     if band.width == 0.0:
-        lines.append("The tolerance limits themselves hold this risk; no guard band is needed.")
+        lines.append("The tolerance limits themselves keep to this risk; no guard band is needed.")
     if not math.isfinite(band.upper) and not math.isnan(band.upper) and band.possible:
         lines.append(
             "The study is also compatible with a spread at which no acceptance limits are left."

@@ -81,7 +81,7 @@ STEP_LEVEL = 0.01
 #: one digit then stays inside three sigma.
 COARSE_SIGMA = 0.5
 #: Ends whatever `after_check` says.
-DEFER = "The laboratory's and the customer's procedures go before these steps."
+DEFER = "The laboratory's and the customer's procedures take precedence over these steps."
 
 
 def stability(
@@ -676,7 +676,7 @@ def _alarm_sentence(result: StabilityResult) -> str:
     if not result.signals:
         return "No rule is met at any check."
     if result.alarm_now:
-        return "A rule is met at the latest check: the gauge is not as it was."
+        return "A rule is met at the latest check: something has changed since the baseline."
     if result.alarmed:
         return "Rules were met after the baseline; at the latest check none is."
     return "Rules are met within the baseline only: find the cause, and choose another baseline."
@@ -715,7 +715,7 @@ def _recheck_sentence(result: StabilityResult) -> str:
         f"faster end of its interval, stays under {100 * result.share:g}{JOIN}% of the tolerance "
         f"({allowance}), and the interval is no longer than the longest between two checks so far "
         f"({counted(int(result.longest_gap), 'day')}). This is for drift only: after a fall or a "
-        "knock check at once. The laboratory's procedure goes before this."
+        "knock check at once. The laboratory's procedure takes precedence."
     )
 
 

@@ -247,7 +247,7 @@ def _by_confidence(
 ) -> str:
     """Return what is shown at the study's confidence."""
     if findings.must_mend:
-        return "How sure that is cannot be said of readings in which something must be mended."
+        return "No confidence can be stated before the findings to fix first are settled."
     level = f"With {100 * result.study.rules.confidence:g} % confidence"
     lines = [f"{level} {_shown(result, found)}"]
     if result.method == "average_range":
@@ -593,10 +593,11 @@ _FIRST = {
     "AV": (
         "The operators differ most. Let all zero the gauge the same way, in the orientation in "
         "which they measure, and agree on ratchet turns and where on the part to measure.",
-        "A stand takes the hand out of it: compare stand and handheld before training anybody.",
+        "A stand removes the influence of the hand: compare stand and handheld before training "
+        "anybody.",
     ),
     "INT": (
-        "Operators differ from part to part. Look which parts: taper, burrs or an unmarked place "
+        "Operators differ from part to part. See which parts: taper, burrs or an unmarked place "
         "of measurement usually explain it.",
         "Mark the place on the part and give everyone the same fixture.",
     ),
@@ -655,7 +656,7 @@ def conditions_of_use(study: Study) -> tuple[str, ...]:
 MOST_OPERATORS = 12
 _DRAWS = 20_000
 _MEANWHILE = {
-    "accept": "Until it is decided, accept parts only within limits drawn in by the measurement "
+    "accept": "Until it is decided, accept parts only within limits narrowed by the measurement "
     "uncertainty (notebook 5, Risk and limits).",
     "control": "Until it is decided, do not steer the process by single readings: use means of "
     "several.",
@@ -671,8 +672,8 @@ def if_operators_fixed(result: GaugeResult, found: Criterion) -> str:
     confidence = study.rules.confidence
     low, high = float(careful_lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
     opening = (
-        "If the operators studied are all who will ever use it (stated before the readings, "
-        'operators_are = "fixed")'
+        "If the operators studied are all who will ever use it (to be stated before the "
+        "readings are taken)"
     )
     if high <= found.limit:
         return f"{opening}, these readings decide: GRR is under {percent(high)} {found.name}."

@@ -77,7 +77,7 @@ def on_reference(result: ReferenceResult) -> Figure:
         heights += [-half, half]
         shapes.insert(0, level_band(-half, half))
         share = f"{100.0 * result.asked.share:g}{JOIN}%"
-        notes.append(level_name(f"ground: {share} of the tolerance", half, above=False, left=True))
+        notes.append(level_name(f"shaded: {share} of the tolerance", half, above=False, left=True))
     return template.draw(
         "on-reference",
         REFERENCE_QUESTION,

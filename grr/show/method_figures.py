@@ -26,7 +26,7 @@ ROW, RULER = 24, 74
 #: Baseline and candidate: colour, shape.
 LOOKS = ((template.BLUE, "circle"), (template.VERMILLION, "diamond"))
 HATCH = ("/", "\\")
-KEY = "hatched: where a part can read good or bad by measuring alone"
+KEY = "hatched: where a good part can read bad and a bad one good"
 BODY = "#F7F4EC"
 
 

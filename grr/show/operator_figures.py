@@ -77,7 +77,7 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
         f"others, with its {level} interval"
     )
     if len(names) > 2 and any(c.reads_apart for c in comparison.conclusions):
-        key += "; who reads high or low pulls the others' diamonds the other way"
+        key += "; whoever reads high or low also shifts the mean of the others"
     below = template.with_key(scale.named("lower or higher than the others"), key, KEY_LENGTH)
     room = template.KEY_LINE * below.count("<br>")
     return template.draw(
@@ -587,7 +587,7 @@ def _ranges_answer(study: Study, found: TrialRanges) -> str:
     left = found.ranges.size - count
     note = f" {left} incomplete cells are left out." if left else ""
     if (np.nan_to_num(found.ranges) > found.limit).sum() > len(beyond):
-        note = f" A range of one digit is none, whatever the limit.{note}"
+        note = f" A range of one digit does not count, whatever the limit.{note}"
     if not beyond:
         return f"Yes: none of the {counted(count, 'range')} is beyond {limit}.{note}"
     places = listed(

@@ -491,7 +491,7 @@ def ruler_answer(result: GaugeResult, place: RulerLayout, bound: float | None, u
     if place.half == 0.0:
         return "The readings of a part do not differ at all, so no zone of doubt can be drawn."
     limit = "a limit" if len(place.limits) == 2 else "the limit"
-    what = f"Within {reach} of {limit}, bias apart, a part can read good or bad by measuring alone"
+    what = f"Within {reach} of {limit}, bias apart, a good part can read bad and a bad one good"
     rest = _confident(result, bound, unknown)
     if len(place.limits) == 1:
         if math.isnan(share):
@@ -515,7 +515,7 @@ def _confident(result: GaugeResult, bound: float | None, unknown: str) -> str:
         return f"; how sure that is, is not known: {why}" if unknown else ""
     most = with_unit(figures(bound), fine_scale(result.study).unit)
     level = f"{100 * result.study.rules.confidence:g}{JOIN}%"
-    return f"; with {level} confidence the reach is under ±{most} (dotted)"
+    return f"; with {level} confidence the zone is narrower than ±{most} (dotted)"
 
 
 def ruler_alt(result: GaugeResult, place: RulerLayout) -> str:

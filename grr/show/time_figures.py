@@ -217,8 +217,8 @@ def _order_answer(study: Study, found: Drift | str, left_out: int) -> str:
         )
     if found.sudden:
         return (
-            f"Yes: {listed(found.sudden)}. Look at zero, setting and room. Beside that no drift "
-            f"shows.{note}"
+            f"Yes: {listed(found.sudden)}. Look at zero, setting and room. Apart from that, no "
+            f"drift shows.{note}"
         )
     most = max(abs(float(v)) for v in shown.slope.limits(CONFIDENCE)) * shown.span
     if most == 0.0:
@@ -284,8 +284,8 @@ def drift_over_time(drift: Drift) -> Figure:
     Returns
     -------
     plotly Figure
-        What the parts and sessions differ by is taken off. Line: the fitted drift; ground:
-        what drift may eat; dotted line: when it would be used up.
+        What the parts and sessions differ by is taken off. Line: the fitted drift;
+        shaded: what is allowed for drift; dotted line: when the drift reaches it.
     """
     numbers, scale = drift.numbers, fine_scale(drift.study)
     allowed = max((when.allowed for when in drift.re_zero.values()), default=0.0) * scale.factor
@@ -293,9 +293,9 @@ def drift_over_time(drift: Drift) -> Figure:
     unit = "minutes" if numbers.taken.unit == "min" else "readings"
     below = f"{unit} since zeroing, or since the session began"
     if allowed > 0.0:
-        key = f"ground: the {length(allowed / scale.factor, drift.study.unit)} that drift may eat"
+        key = f"shaded: the {length(allowed / scale.factor, drift.study.unit)} allowed for drift"
         if any(_used_up(drift, method) for method in panels.methods):
-            key += "; dotted: when it is used up"
+            key += "; dotted: when the drift reaches it"
         below = template.with_key(below, key)
     room = template.KEY_LINE * below.count("<br>")
     return template.draw(
@@ -386,7 +386,7 @@ def _fitted(drift: Drift, panels: _Panels, panel: int) -> dict[str, Any]:
 
 
 def _grounds(drift: Drift, panels: _Panels, panel: int, allowed: float) -> list[dict[str, Any]]:
-    """Return what drift may eat, the line of the start, and when the allowance is used up."""
+    """Return what is allowed for drift, the line of the start, and when the drift reaches it."""
     axis, method = panels.axis_name(panel), panels.methods[panel]
     across = {"xref": "paper", "x0": 0, "x1": 1, "yref": axis, "layer": "below"}
     shapes: list[dict[str, Any]] = [
@@ -481,7 +481,7 @@ def _time_axis(span: float, title: str) -> dict[str, Any]:
     }
 
 
-CHECKS_QUESTION = "Has the gauge stayed as it was?"
+CHECKS_QUESTION = "Is the gauge stable over time?"
 
 
 def checks_over_time(result: StabilityResult) -> Figure:

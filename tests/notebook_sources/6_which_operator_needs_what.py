@@ -68,7 +68,7 @@ grr.drift(study)
 # **Scatter**: the variance within cells, pooled for each operator, compared by Bartlett's test and
 # by Cochran's C (ISO 5725-2). **Part by part**: what is left of each mean once part and operator
 # are taken off, against the repeatability of those involved. **h and k** (ISO 5725-2, ASTM E691)
-# are under "For the curious" above; with three operators |h| cannot exceed 1.155, so it marks
+# are under "In detail" above; with three operators |h| cannot exceed 1.155, so it marks
 # nobody. All figures as a table: `operators.to_frame()`.
 # </details>
 #
@@ -84,7 +84,7 @@ print(grr.compare_operators(coded).headline)
 # ## What to do
 #
 # 1. **Confirm** before you act: everyone zeroes alike and measures one gauge block of about this
-#    size, ten times. It shows who is off, not only that they differ.
+#    size, ten times. It shows who reads high or low, not only that they differ.
 # 2. **One change at a time**: zeroing, ratchet, place on the part, stand. Then a short study again.
 # 3. What each change would bring: [4 Judge](4_judge.ipynb), *What would make it better?*
 #

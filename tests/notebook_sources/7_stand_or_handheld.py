@@ -41,8 +41,8 @@ grr.show.methods_by_part(answer)
 
 # %% [markdown]
 # Each line joins what the two methods read on one part. Lines that all lean the same way are a
-# difference on average: a zero, a force, a warm frame. The hatched zones are where a part can read
-# good or bad by measuring alone.
+# difference on average: a zero, a force, a warm frame. In the hatched zones a good part can read
+# bad and a bad one good.
 #
 # ## Does it drift?
 
@@ -55,8 +55,8 @@ drift
 
 # %% [markdown]
 # A hand warms the frame, and a frame that got warm **after** zeroing reads **low**. Ten minutes in
-# a bare hand make about half a micrometre on a 25 mm micrometer, which is what 1.7 K do to an inch
-# of steel (common practice, no source). If readings *rise* instead, look for parts that warm in the
+# a bare hand make about half a micrometre on a 25 mm micrometer, as 25 mm of steel grow when warmed
+# by 1.7 K (common practice, no source). If readings *rise* instead, look for parts that warm in the
 # hand, or for a gauge that was zeroed warm.
 #
 # ## The same people, a wider tolerance

@@ -121,7 +121,7 @@ def test_altered_record_is_shouted(tmp_path):
     shown = Page(path.read_text(encoding="utf-8")).shown
     assert "ALTERED: row 2" in shown
     assert "NOT DECIDED YET" in shown[:900]
-    assert "1 finding to mend" in shown.split("In this report")[0]
+    assert "1 finding to fix first" in shown.split("In this report")[0]
     assert "readings.csv (record)" in shown.split("In this report")[0]
 
 
@@ -142,7 +142,7 @@ def test_settings_changed_past_the_record_are_shouted_and_name_nobody(tmp_path):
         shown = Page(page).shown
         first = shown.split("In this report")[0]
         assert "NOT DECIDED YET" in shown[:900]
-        assert "1 finding to mend" in first
+        assert "1 finding to fix first" in first
         assert "study.toml (settings)" in first
         assert "CHANGED outside the record: tolerance.upper, from 10.012 to 10.015" in shown
         assert ("Miro" in page) is not coded

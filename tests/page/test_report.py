@@ -126,7 +126,7 @@ def test_first_page_says_what_the_check_found(demo_page):
     assert "see “Is the data what it claims to be?”" in handheld
     mistakes = first_page(demo_page("dowel_pin_mistakes"))
     assert re.search(
-        r"In the data, 5 findings to mend and \d+ to look at: part 2, .*? and ", mistakes
+        r"In the data, 5 findings to fix first and \d+ to look at: part 2, .*? and ", mistakes
     )
     assert re.search(
         r"In the data, .* to look at: stand: part 6", first_page(demo_page("pins_two_ways"))

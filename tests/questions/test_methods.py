@@ -175,8 +175,17 @@ def test_the_mean_of_several_readings_is_offered_where_it_helps():
     assert compared(study(handheld=0.12)).remedies == ()
 
 
-def test_a_difference_that_stays_can_be_set_right():
-    assert "can be set right" in plain(compared(study(handheld=0.12, difference=0.8)))
+def test_misjudged_parts_are_counted_so_that_the_number_can_be_read():
+    few = compared(study(stand=0.05, handheld=0.06, process_mean=0.0, process_sd=0.8))
+    many = compared(study(stand=0.3, handheld=0.6, process_mean=0.0, process_sd=1.2))
+    assert max(map(few.risks.misjudged, few.risks.by_method)) < 1.0
+    assert max(map(many.risks.misjudged, many.risks.by_method)) > 1.0
+    assert "Misjudged in a million parts:" in plain(few)
+    assert "Misjudged in 1000 parts:" in plain(many)
+
+
+def test_a_constant_difference_can_be_corrected():
+    assert "can be corrected" in plain(compared(study(handheld=0.12, difference=0.8)))
 
 
 def timed(seconds, *, seed=5):

@@ -87,7 +87,7 @@ def test_who_agrees_only_with_some_is_told_with_whom():
     figure = grr.show.operators_side_by_side(result)
     assert figure.layout.meta["answer"] == result.headline
     key = figure.layout.xaxis.title.text.replace("<br>", " ")
-    assert "pulls the others' diamonds" in key
+    assert "also shifts the mean" in key
     shown = [
         note["text"].split("<br>")[0] for note in figure.to_plotly_json()["layout"]["annotations"]
     ]

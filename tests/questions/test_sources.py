@@ -135,11 +135,20 @@ def test_printing_fits_80_columns(manual_study: grr.Study) -> None:
         assert isinstance(result.to_frame(), pd.DataFrame)
 
 
-def test_deviations_are_shown_beside_sizes() -> None:
+@pytest.mark.parametrize(
+    ("limits", "shown"),
+    [
+        ((10.006, 10.012), "10.0060 to 10.0120 mm (10 mm +6/+12 µm)"),
+        ((9.99, 10.01), "9.9900 to 10.0100 mm (10 mm ± 10 µm)"),
+        ((9.99, 9.996), "9.9900 to 9.9960 mm (10 mm −10/−4 µm)"),
+        ((10.0, 10.012), "10.0000 to 10.0120 mm (10 mm 0/+12 µm)"),
+        ((None, 10.012), "at most 10.0120 mm (10 mm +12 µm)"),
+    ],
+)
+def test_deviations_are_shown_beside_sizes(
+    limits: tuple[float | None, float | None], shown: str
+) -> None:
     study = grr.Study(
-        manual_readings(),
-        tolerance=grr.Tolerance(10.006, 10.012),
-        unit="mm",
-        facts={"nominal": 10.0},
+        manual_readings(), tolerance=grr.Tolerance(*limits), unit="mm", facts={"nominal": 10.0}
     )
-    assert "10.0060 to 10.0120 mm (10 with +6 and +12 µm)" in str(grr.anova(study))
+    assert shown in str(grr.anova(study))

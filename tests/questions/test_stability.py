@@ -239,7 +239,7 @@ def test_a_fall_and_a_repair_ask_for_a_new_qualification(event):
     found = grr.after_check(event=event)
     assert "ualif" in str(found) and "<" not in "".join(found.steps)
     assert max(map(len, str(found).splitlines())) <= 80
-    assert "procedures go before" in found._repr_html_()
+    assert "take precedence" in found._repr_html_()
 
 
 def test_the_words_of_what_follows():

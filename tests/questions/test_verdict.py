@@ -100,8 +100,8 @@ def test_classes_and_decisions_at_their_thresholds(
 
 def test_undecided_studies_are_told_what_would_decide() -> None:
     steps = " ".join(judged(8.0).next_steps)
-    assert 'operators_are = "fixed"' in steps
-    assert "limits drawn in by the measurement uncertainty" in steps
+    assert "If the operators studied are all who will ever use it" in steps
+    assert "limits narrowed by the measurement uncertainty" in steps
     assert "more than 12" in steps
     assert "operators instead of 3" in " ".join(judged(19.2).next_steps)
 
@@ -170,7 +170,7 @@ def test_readings_to_mend_are_given_no_class_and_no_confidence() -> None:
     verdict = grr.verdict(grr.open_study(shipped_folder("demo_data") / "dowel_pin_mistakes"))
     assert verdict.findings.must_mend
     assert "No rule is applied yet" in verdict.by_manual
-    assert "cannot be said" in verdict.by_confidence
+    assert "No confidence can be stated" in verdict.by_confidence
     assert not any("Of a million" in reason for reason in verdict.reasons)
 
 

@@ -318,4 +318,4 @@ def test_ruler_shows_how_far_the_doubt_may_reach(monkeypatch: pytest.MonkeyPatch
     dotted = [t for t in data(figure) if t.get("line", {}).get("dash") == "dot"]
     reach = 1.25 * 3.0 * result.value("GRR", "sd")
     assert [t["x"][1] for t in dotted] == pytest.approx([reach, 8.0 + reach])
-    assert f"under ±{reach:.1f} (dotted)" in figure.layout.meta["answer"]
+    assert f"narrower than ±{reach:.1f} (dotted)" in figure.layout.meta["answer"]
