@@ -63,4 +63,4 @@ grr.show.in_order(study)
 #
 # ## Next
 #
-# Settle what is to be mended; then go on to **[4 Judge](4_judge.ipynb)**.
+# Settle what is to be fixed first; then go on to **[4 Judge](4_judge.ipynb)**.
