@@ -531,6 +531,7 @@ def from_document(contents: Mapping[str, Any]) -> Settings:
     for name, kind in _TABLES.items():
         if isinstance(given.get(name), Mapping):
             _refuse_unknown(given[name], _keys(kind), name)
+    _refuse_huge(given)
     if isinstance(given.get("plan"), Mapping):
         given["plan"] = _with_names(given["plan"])
     try:
@@ -583,6 +584,17 @@ def _refuse_unknown(table: Mapping[str, Any], known: list[str], name: str) -> No
             f"{advice}{own}",
             column=f"{name}.{key}" if name else key,
         )
+
+
+def _refuse_huge(table: Mapping[str, Any], name: str = "") -> None:
+    """Refuse a whole number that no float can hold."""
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            _refuse_huge(value, f"{name}{key}.")
+        elif isinstance(value, int) and abs(value) >= 2**63:
+            raise StudyError(
+                f"{key} is too large", "Correct the number", column=f"{name}{key}", value=value
+            )
 
 
 def _with_names(plan: Mapping[str, Any]) -> dict[str, Any]:
