@@ -14,7 +14,7 @@ from grr.files.journal import read_journal, verify
 from grr.files.study_file import read_settings
 from grr.files.verify import verify_folder
 from grr.model.errors import StudyError
-from grr.page.provenance import readings_fingerprint
+from grr.page.conduct import readings_fingerprint
 
 ROWS, FOLDERS = 40, 12
 
@@ -26,7 +26,7 @@ from pathlib import Path
 import pandas as pd
 import grr
 from grr.files.events import Event, Events
-from grr.page.provenance import readings_fingerprint
+from grr.page.conduct import readings_fingerprint
 from grr.files.folder import save_study
 from grr.files.journal import Journal, JournalRow
 from grr.files.study_file import read_settings, write_settings

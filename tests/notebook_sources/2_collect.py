@@ -29,7 +29,7 @@ grr.collect(grr.practice_folder())
 # %% [markdown]
 # ## Other ways in
 #
-# - **A filled run sheet or spreadsheet**: choose *Upload* in the form.
+# - **A filled run sheet or spreadsheet**: choose *More* in the form, pick the file, then *Take in*.
 # - **A serial port**: choose it in the form; the gauge needs no keyboard then.
 #
 # <details><summary>No notebook at the bench, and is the record whole?</summary>
