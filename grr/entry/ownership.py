@@ -112,12 +112,15 @@ class Ownership:
             ) from PermissionError("Another window writes")
 
     def release(self) -> None:
-        """Let others collect into the folder."""
+        """Let others collect into the folder, unless a newer form of this process does."""
+        owner = self._owner().get("name")
+        if owner != self.name and owner in _ours:
+            return
+        if owner == self.name:
+            remove(self.folder / OWNER)  # while locked: the next owner's name is not removed
         lock = _locks.pop(self.folder, None)
         if lock is not None:
             lock.release()
-        if self.mine:
-            remove(self.folder / OWNER)
 
     def _write_owner(self) -> None:
         text = json.dumps({"name": self.name, "since": now(), "operator": self._operator})

@@ -1,5 +1,6 @@
 import tomllib
 from datetime import date
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -8,7 +9,7 @@ from hypothesis import strategies as st
 from grr.files.study_file import read_settings, settings_text, write_settings
 from grr.model.errors import StudyError
 from grr.model.rules import Plan, Rules
-from grr.model.settings import DEVIATION, Settings
+from grr.model.settings import DEVIATION, FACTS, Settings
 from grr.model.tolerance import Tolerance
 
 
@@ -59,6 +60,17 @@ def test_questions_not_answered_yet_are_listed_as_comments():
     assert "# resolution = the last digit" in settings_text(Settings())
     assert "# soak_minutes" not in text
     tomllib.loads(text)
+
+
+def test_a_comment_for_a_fact_lists_its_choices_where_it_has_any():
+    for fact in (one for one in FACTS if one.key != "characteristic"):
+        (line,) = (
+            line
+            for line in settings_text(Settings()).splitlines()
+            if line.startswith(f"# {fact.key} = ")
+        )
+        end = " or ".join(f'"{choice}"' for choice in fact.choices) or fact.question
+        assert line.endswith(end)
 
 
 def test_tolerance_as_nominal_size_with_deviations(tmp_path):
@@ -163,6 +175,35 @@ def test_file_that_is_missing_or_no_text_is_refused(tmp_path):
     (tmp_path / "study.toml").write_bytes(b"title = '\xff'")
     with pytest.raises(StudyError, match="UTF-8"):
         read_settings(tmp_path)
+
+
+def test_what_is_no_folder_with_a_file_in_it_is_refused(tmp_path):
+    file = tmp_path / "readings.csv"
+    file.write_text("part,operator,reading\n", encoding="utf-8")
+    with pytest.raises(StudyError, match="This is a file, not a study folder") as refusal:
+        read_settings(file)
+    assert refusal.value.file == str(file)
+    (tmp_path / "study.toml").mkdir()
+    with pytest.raises(StudyError, match="This is a folder, not a file"):
+        read_settings(tmp_path)
+    with pytest.raises(StudyError, match="cannot be read"):
+        read_settings("a\0b")
+
+
+def test_file_that_may_not_be_read_is_refused(tmp_path, monkeypatch):
+    def refused(*_, **__):
+        raise OSError(5, "Input/output error")
+
+    (tmp_path / "study.toml").write_text("title = 'Pins'", encoding="utf-8")
+    monkeypatch.setattr(Path, "read_text", refused)
+    with pytest.raises(StudyError, match="cannot be read") as refusal:
+        read_settings(tmp_path)
+    assert "Input/output error" in str(refusal.value)
+
+
+def test_file_larger_than_settings_can_be_is_refused(tmp_path):
+    with pytest.raises(StudyError, match="larger than the 1 MB"):
+        read(tmp_path, "# much\n" * 150_000)
 
 
 @settings(deadline=None, max_examples=150)

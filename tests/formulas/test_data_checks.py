@@ -100,6 +100,78 @@ def test_parts_that_differ_little_are_found_exchanged_in_every_trial() -> None:
     assert found >= 15
 
 
+def exchanged(gap: float, off: float = 0.0, trials: slice = slice(1, 2)) -> list[data_checks.Swap]:
+    """Return what is found where the second of three operators exchanged parts 0 and 1.
+
+    Both are in units of the noise: how far the parts lie apart, and by how much the readings
+    miss the other part.
+    """
+    cube = np.zeros((10, 3, 3)) + np.array([-1.0, 0.0, 1.0])
+    scale = data_checks.noise(cube)
+    cube += 1000.0 * np.arange(10)[:, None, None]
+    cube[1] += gap * scale - 1000.0
+    cube[0, 1, trials] += (gap - off) * scale
+    cube[1, 1, trials] -= (gap - off) * scale
+    return data_checks.swapped_parts(cube)
+
+
+@pytest.mark.parametrize(
+    ("gap", "off", "found"),
+    [
+        (9.0, 0.0, True),  # more than 8 times the noise apart
+        (7.5, 0.0, False),
+        (12.0, 4.2, True),  # within 0.4 of the gap
+        (12.0, 5.2, False),
+        (20.0, 5.5, True),  # and within 6 times the noise
+        (20.0, 6.5, False),
+        (100.0, 30.0, False),
+    ],
+)
+def test_what_counts_as_exchanged_in_one_trial(gap: float, off: float, found: bool) -> None:
+    assert exchanged(gap, off) == ([data_checks.Swap(1, (0, 1), (1,))] if found else [])
+
+
+@pytest.mark.parametrize(
+    ("gap", "off", "found"),
+    [
+        (4.0, 0.0, True),  # more than 6 times the noise of a mean of three apart
+        (3.3, 0.0, False),
+        (20.0, 7.0, False),
+    ],
+)
+def test_what_counts_as_exchanged_on_average(gap: float, off: float, found: bool) -> None:
+    swaps = exchanged(gap, off, slice(None))
+    assert swaps == ([data_checks.Swap(1, (0, 1), (0, 1, 2))] if found else [])
+
+
+def test_a_single_trial_is_no_average() -> None:
+    cube = np.zeros((10, 3, 1)) + np.array([-1.0, 0.0, 1.0])[:, None]
+    scale = data_checks.noise(cube)
+    cube += 1000.0 * np.arange(10)[:, None, None]
+    for gap, found in ((7.0, False), (9.0, True)):
+        cube[1] = cube[0] + gap * scale
+        wrong = cube.copy()
+        wrong[[0, 1], 1] = wrong[[1, 0], 1]
+        swaps = data_checks.swapped_parts(wrong)
+        assert swaps == ([data_checks.Swap(1, (0, 1), (0,))] if found else [])
+
+
+def test_with_whom_an_operator_is_compared_when_looking_for_exchanged_parts() -> None:
+    cube, _ = clean(2)
+    means = cube.mean(axis=(1, 2))
+    a, b = sorted((int(means.argmin()), int(means.argmax())))
+    alone = cube[:, :1].copy()
+    alone[[a, b], 0, 1] = alone[[b, a], 0, 1]  # the other trials tell
+    assert data_checks.swapped_parts(alone, STEP) == [data_checks.Swap(0, (a, b), (1,))]
+    two = cube[:, :2].copy()
+    two[[a, b], 1] = two[[b, a], 1]  # one of the two it was; nobody can tell which
+    assert data_checks.swapped_parts(two, STEP) == [
+        data_checks.Swap(operator, (a, b), (0, 1, 2)) for operator in (0, 1)
+    ]
+    pair = two[:, :, :1]  # with two readings a part there is nothing to tell noise from
+    assert data_checks.swapped_parts(pair, STEP) == []
+
+
 @pytest.mark.parametrize("step", [1, -1])
 def test_a_shifted_sequence_is_found(step: int) -> None:
     cube, order = clean(4)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 
 import grr
+from grr.model.record import AlteredRow, FileCheck, Record, SettingChange
 from published import manual_readings
 
 STEP = 1e-4
@@ -169,6 +172,50 @@ def test_order_numbers_that_occur_more_than_once() -> None:
     assert f"{twice} of 89 readings share their number with another one (order 5" in found.what
     every = only(grr.check(grr.Study(table(cube, np.ones(cube.shape)))), "order")
     assert "90 of 90 readings" in every.what
+
+
+def recorded(**found: object) -> grr.Study:
+    events = pd.DataFrame(columns=["kind", "name", "value"])
+    return good_study(record=Record(Path("study"), events, None, **found))
+
+
+def test_changed_settings_that_decide_are_to_mend_and_others_to_look_at() -> None:
+    decides = SettingChange("tolerance.upper", "10.012", "10.02")
+    describes = SettingChange("title", "Pin", "Pins")
+    stated = SettingChange("facts.holding", "", "stand")
+    mend, look = grr.check(recorded(changes=(decides, describes, stated))).about("settings")
+    assert (mend.severity, look.severity) == ("mend", "look")
+    assert "began: tolerance.upper, from 10.012 to 10.02." in mend.what
+    assert "began: title, from Pin to Pins." in look.what
+    assert "grr record FOLDER" in mend.todo
+    assert "only describes" in look.todo
+    # What decides and was not stated before was settled after the readings.
+    new = SettingChange("tolerance.lower", "", "10.006")
+    assert only(grr.check(recorded(changes=(new,))), "settings").severity == "mend"
+    assert grr.check(recorded(changes=(stated,))).about("settings") == ()
+    assert len(grr.check(recorded())) == 0
+
+
+@pytest.mark.parametrize(("number", "more"), [(6, ""), (7, "; and 1 more"), (9, "; and 3 more")])
+def test_of_many_changed_settings_six_are_named(number: int, more: str) -> None:
+    changes = tuple(SettingChange(f"plan.{i}", "1", "2") for i in range(number))
+    what = only(grr.check(recorded(changes=changes)), "settings").what
+    assert what.endswith(f"plan.5, from 1 to 2{more}.")
+    assert "plan.6" not in what
+
+
+def test_a_record_that_was_altered_is_to_mend() -> None:
+    whole = FileCheck("events.csv", 3, (), "", None)
+    altered = FileCheck("readings.csv", 9, (), "", AlteredRow(4, "a cell was changed"))
+    found = only(grr.check(recorded(files=(whole, altered))), "record")
+    assert (found.severity, found.place) == ("mend", "readings.csv")
+    assert "Row 4 is the first" in found.what
+    found = only(grr.check(recorded(missing_sessions=("3", "5"))), "record")
+    assert (found.severity, found.place) == ("mend", "events.csv")
+    assert "3 and 5" in found.what
+    problem = grr.StudyError("No head", "Restore it")
+    found = only(grr.check(recorded(problem=problem)), "record")
+    assert (found.severity, found.todo) == ("mend", "Restore it.")
 
 
 def test_overdue_calibration() -> None:
