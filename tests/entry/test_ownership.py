@@ -3,8 +3,8 @@ import sys
 
 import pytest
 
-from grr.entry import sessions
-from grr.entry.ownership import OWNER, Ownership
+from grr.entry import ownership, sessions
+from grr.entry.ownership import LOCK, OWNER, Ownership
 from grr.entry.taking import take
 from grr.model.errors import StudyError
 
@@ -150,11 +150,25 @@ def test_who_closes_after_a_take_over_it_did_not_see_lets_the_lock_go(tmp_path):
     assert may_collect(tmp_path)
 
 
+def test_the_lock_is_let_go_though_somebody_keeps_it_in_hand(tmp_path):
+    here = Ownership(tmp_path)
+    here.release()  # never taken
+    here.take()
+    lock = ownership._locks[tmp_path.resolve()]
+    assert lock.is_locked
+    here.release()
+    assert not lock.is_locked
+
+
 def test_a_folder_that_cannot_be_locked_is_refused(tmp_path):
     file = tmp_path / "file"
     file.write_text("no folder", encoding="utf-8")
     with pytest.raises(StudyError, match="written"):
         Ownership(file).take()
+    (tmp_path / LOCK).mkdir()
+    with pytest.raises(StudyError):
+        Ownership(tmp_path).take()
+    assert not (tmp_path / OWNER).exists()
 
 
 def test_nothing_is_written_after_a_take_over(session, tmp_path):
