@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 from pathlib import Path
@@ -17,8 +18,10 @@ from grr.files.allowed_files import (
     TABLE_COLUMNS,
     legal_name,
     made_by_grr,
+    refuse_irregular,
     regular_file,
     safe_target,
+    target_file,
 )
 from grr.files.folder import new_study_folder
 from grr.files.journal import Journal, JournalRow
@@ -137,6 +140,34 @@ def test_an_input_is_never_replaced(tmp_path: Path) -> None:
             safe_target(file, inputs=[None, table, folder], overwrite=True)
     elsewhere = tmp_path / "other.csv"
     assert safe_target(elsewhere, inputs=[table, folder]) == elsewhere
+
+
+def test_where_an_output_cannot_go_is_refused_even_with_force(tmp_path: Path) -> None:
+    with pytest.raises(StudyError, match="folder to write into does not exist"):
+        safe_target(tmp_path / "nowhere" / "report.html", overwrite=True)
+    with pytest.raises(StudyError, match="this is a folder"):
+        safe_target(tmp_path, overwrite=True)
+    with pytest.raises(StudyError, match=r"written as \.html or \.pdf"):
+        target_file(tmp_path / "report.json", ".html", ".pdf", overwrite=True)
+    assert target_file(tmp_path / "report.PDF", ".html", ".pdf") == tmp_path / "report.PDF"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no device has a path there")
+def test_a_device_is_never_replaced() -> None:
+    with pytest.raises(StudyError, match="a pipe or a device"):
+        safe_target(os.devnull, overwrite=True)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pipe has a path there")
+def test_a_pipe_is_refused_by_itself_and_in_a_folder(tmp_path: Path) -> None:
+    (tmp_path / "inner").mkdir()
+    (tmp_path / "inner" / "a.csv").write_text("part\n", encoding="utf-8")
+    refuse_irregular(tmp_path)
+    pipe = tmp_path / "inner" / "b.csv"
+    os.mkfifo(pipe)
+    for path in (tmp_path, pipe):
+        with pytest.raises(StudyError, match="a pipe or a device"):
+            refuse_irregular(path)
 
 
 def test_only_ordinary_files_of_a_bounded_size_are_opened(tmp_path: Path) -> None:
