@@ -18,6 +18,7 @@ from grr.files.allowed_files import (
     TABLE_COLUMNS,
     legal_name,
     made_by_grr,
+    once_free,
     refuse_irregular,
     regular_file,
     safe_target,
@@ -142,6 +143,21 @@ def test_an_input_is_never_replaced(tmp_path: Path) -> None:
     assert safe_target(elsewhere, inputs=[table, folder]) == elsewhere
 
 
+def test_a_file_that_is_not_free_is_waited_for_on_windows_only() -> None:
+    refusals = [PermissionError()]
+
+    def use() -> str:
+        if refusals:
+            raise refusals.pop()
+        return "read"
+
+    if sys.platform == "win32":
+        assert once_free(use) == "read"
+    else:
+        with pytest.raises(PermissionError):
+            once_free(use)
+
+
 def test_where_an_output_cannot_go_is_refused_even_with_force(tmp_path: Path) -> None:
     with pytest.raises(StudyError, match="folder to write into does not exist"):
         safe_target(tmp_path / "nowhere" / "report.html", overwrite=True)
@@ -150,6 +166,13 @@ def test_where_an_output_cannot_go_is_refused_even_with_force(tmp_path: Path) ->
     with pytest.raises(StudyError, match=r"written as \.html or \.pdf"):
         target_file(tmp_path / "report.json", ".html", ".pdf", overwrite=True)
     assert target_file(tmp_path / "report.PDF", ".html", ".pdf") == tmp_path / "report.PDF"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no folder can have this name there")
+def test_a_folder_that_is_there_keeps_its_name(tmp_path: Path) -> None:
+    (tmp_path / "a:b").mkdir()
+    report = tmp_path / "a:b" / "report.html"
+    assert safe_target(report) == report
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no device has a path there")
