@@ -9,7 +9,9 @@ import pandas as pd
 import pytest
 
 import grr
+from grr.model.blocks import Callout
 from grr.model.record import AlteredRow, FileCheck, Record, SettingChange
+from grr.model.rules import Plan
 from published import manual_readings
 
 STEP = 1e-4
@@ -172,6 +174,57 @@ def test_order_numbers_that_occur_more_than_once() -> None:
     assert f"{twice} of 89 readings share their number with another one (order 5" in found.what
     every = only(grr.check(grr.Study(table(cube, np.ones(cube.shape)))), "order")
     assert "90 of 90 readings" in every.what
+
+
+def test_people_and_parts_of_the_plan_who_were_never_measured_are_named() -> None:
+    parts = tuple(str(i + 1) for i in range(10))
+    for names, found in ((("Ilse", "Jan", "Mo", "Ann"), ["operator Ann"]), (("Mo", "Jan"), [])):
+        study = good_study(plan=Plan(parts, names, 3, seed=1))
+        absent = [f.what for f in grr.check(study).about("incomplete")]
+        assert absent == [f"The plan names what was never measured: {who}." for who in found]
+
+
+@pytest.mark.parametrize(("number", "more"), [(3, None), (4, 1), (5, 2)])
+def test_of_many_places_never_measured_three_are_named(number: int, more: int | None) -> None:
+    cube, _ = good_cube()
+    cube[:number, 0] = np.nan
+    what = only(grr.check(good_study(cube)), "incomplete").what
+    named = what.partition("Never measured at all: ")[2]
+    assert named.count("operator Ilse") == 3
+    assert named.endswith("." if more is None else f" and {more} more.")
+    assert (" more." in named) == (more is not None)
+
+
+def test_parts_measured_by_two_of_three_people_are_not_nested() -> None:
+    cube, _ = good_cube()
+    for part in range(10):
+        cube[part, part % 3] = np.nan
+    assert grr.check(good_study(cube)).about("nested") == ()
+
+
+def test_findings_are_shown_under_their_severity() -> None:
+    cube, _ = good_cube()
+    cube[3, 1, 2] *= 10.0
+    findings = grr.check(good_study(cube, facts={}))
+    shown = {
+        block.title.split(":")[0]: len(block.entries)
+        for block in findings.blocks()
+        if isinstance(block, Callout)
+    }
+    severities = [finding.severity for finding in findings]
+    titles = {"mend": "✖ Fix first", "look": "▲ Look at", "know": "● For your information"}
+    assert shown == {titles[one]: severities.count(one) for one in dict.fromkeys(severities)}
+    assert {"mend", "know"} <= set(severities)
+
+
+@pytest.mark.parametrize(("share", "found"), [(0.45, True), (0.55, False)])
+def test_a_limit_at_zero_is_asked_about_where_readings_lie_near_it(
+    share: float, found: bool
+) -> None:
+    cube = good_cube()[0] - 10.0
+    tolerance = grr.Tolerance(0.0, float(np.median(cube)) / share)
+    findings = grr.check(good_study(cube, tolerance=tolerance))
+    assert bool(findings.about("limit at zero")) == found
 
 
 def recorded(**found: object) -> grr.Study:
