@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import grr
+from grr.files import folder
 from grr.files.events import read_events
 from grr.files.folder import change_settings, new_study_folder, open_study, save_study
 from grr.files.journal import Journal, JournalRow
@@ -205,6 +206,19 @@ def test_change_after_the_first_reading_is_logged(tmp_path):
         ["study", "resolution", "0.0001", "0.0002", "read wrongly", "Dora"],
         ["study", "facts.customer", "", "N.N.", "read wrongly", "Dora"],
     ]
+
+
+def test_change_that_cannot_be_written_is_refused_and_not_logged(tmp_path, monkeypatch):
+    def full(*_):
+        raise StudyError("The disk is full", "Free some space")
+
+    save_study(full_study(), tmp_path)
+    old = read_settings(tmp_path)
+    monkeypatch.setattr(folder, "write_settings", full)
+    with pytest.raises(StudyError, match="disk is full"):
+        change_settings(tmp_path, replace(old, resolution=0.0002), who="Dora", why="read wrongly")
+    assert read_settings(tmp_path) == old
+    assert read_events(tmp_path / "events.csv").empty
 
 
 def test_change_before_the_first_reading_needs_no_reason(tmp_path):
