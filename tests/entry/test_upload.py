@@ -3,6 +3,7 @@ import io
 import pandas as pd
 import pytest
 
+from grr.entry import upload
 from grr.entry.upload import take_file
 from grr.files.journal import read_journal, verify
 from grr.model.errors import StudyError
@@ -50,3 +51,29 @@ def test_a_sheet_that_does_not_fit_is_refused_as_a_whole(session, measure, row, 
     with pytest.raises(StudyError, match=words):
         take_file(session, "sheet.csv", sheet(["P2,Ann,2,10.0082", row]).encode())
     assert len(session.journal.rows) == 1
+
+
+def test_a_sheet_before_any_session_has_the_settings_logged_first(new_work):
+    work = new_work()
+    take_file(work, "sheet.csv", sheet(["P1,Ann,1,10.0071"]).encode())
+    assert "settings" in [event.kind for event in work.events.rows]
+    (row,) = work.journal.rows
+    assert (row.session, row.entered_by) == ("", "")
+
+
+def test_a_sheet_in_a_session_is_entered_by_who_measures(session, measure):
+    measure(session, "10.0071")
+    take_file(session, "sheet.csv", sheet(["P2,Ann,1,10.0082"]).encode())
+    first, second = session.journal.rows
+    assert (second.session, second.entered_by) == (first.session, first.entered_by)
+    assert second.session
+
+
+def test_a_sheet_that_the_disk_does_not_take_is_refused(session, monkeypatch):
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(upload.tempfile, "TemporaryDirectory", full)
+    with pytest.raises(StudyError, match="disk is full"):
+        take_file(session, "sheet.csv", sheet(["P1,Ann,1,10.0071"]).encode())
+    assert session.journal.rows == []
