@@ -14,7 +14,16 @@ from grr.shipped import shipped_folder
 
 #: Public names that are not called by people with things of their own.
 RESULTS = {
-    *("DesignComparison", "Drift", "ExpectedPrecision", "Finding", "Findings", "GaugeResult"),
+    *(
+        "Assessment",
+        "Cause",
+        "DesignComparison",
+        "Drift",
+        "ExpectedPrecision",
+        "Finding",
+        "Findings",
+        "GaugeResult",
+    ),
     *("GuardBand", "Improvement", "LinearityResult", "MethodComparison", "Misclassification"),
     *("OperatorComparison", "Qualification", "ReferenceResult", "SelfCheck", "StabilityResult"),
     *("StudyPlan", "Verdict", "WorkedSheet", "StudyError"),

@@ -212,8 +212,8 @@ def expected_precision(
     Source: see `grr.formulas.precision.simulated_precision`.
     """
     question = PlanningQuestion(good_gauge, bad_gauge, Rules() if rules is None else rules)
-    refuse_two_as_a_sample(operators, operators_are)
     design = Design(parts, operators, trials, operators_are)
+    refuse_two_as_a_sample(operators, operators_are)
     with _bar(studies, "studies", progress) as bar:
         found = simulated_precision(
             design,
