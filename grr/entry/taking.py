@@ -253,6 +253,8 @@ _FACTOR_WORDS = {
     0.1: "about 10 times too small for the drawing (a slipped decimal sign?)",
     25.4: "about 25.4 times too large for the drawing (mm in place of inches?)",
     1 / 25.4: "about 25.4 times too small for the drawing (inches in place of mm?)",
+    100.0: "about 100 times too large for the drawing (a slipped decimal sign?)",
+    0.01: "about 100 times too small for the drawing (a slipped decimal sign?)",
     1000.0: "about 1000 times too large for the drawing (another unit?)",
     0.001: "about 1000 times too small for the drawing (another unit?)",
 }

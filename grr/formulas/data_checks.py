@@ -62,8 +62,8 @@ def digits_seen(ranges: Array, limit: float, step: float) -> DigitsSeen:
 # project's own: far enough out that ordinary scatter does not trip them (the false-alarm
 # rate is simulated in the tests), and each hit is shown to a person who decides.
 
-#: Slips that change a number by a factor: a decimal place, inch for mm, a unit prefix.
-FACTORS = (10.0, 0.1, 25.4, 1 / 25.4, 1000.0, 0.001)
+#: Slips that change a number by a factor: one decimal place or two, inch for mm, a unit prefix.
+FACTORS = (10.0, 0.1, 25.4, 1 / 25.4, 100.0, 0.01, 1000.0, 0.001)
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ def noise(readings: Array, resolution: float | None = None) -> float:
 
 
 def factor_slips(readings: Array, resolution: float | None = None) -> list[FactorSlip]:
-    """Return readings off by a factor of 10, 25.4 or 1000."""
+    """Return readings off by a factor of 10, 25.4, 100 or 1000."""
     centre = np.broadcast_to(median(readings, axis=(1, 2))[:, None, None], readings.shape)
     scale = noise(readings, resolution)
     found = []

@@ -380,6 +380,8 @@ _SLIPS = {
     0.1: "a decimal place too far right (ten times too small)",
     25.4: "25.4 times too large: mm where inches are expected",
     1 / 25.4: "25.4 times too small: inches where mm are expected",
+    100.0: "two decimal places too far left (100 times too large)",
+    0.01: "two decimal places too far right (100 times too small)",
     1000.0: "1000 times too large: another unit, µm for mm say",
     0.001: "1000 times too small: another unit, mm for µm say",
 }

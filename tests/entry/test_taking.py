@@ -75,6 +75,8 @@ def test_what_is_asked(session, measure, text, words):
         (0.1, "10 times too small"),
         (25.4, "25.4 times too large"),
         (1 / 25.4, "25.4 times too small"),
+        (100.0, "100 times too large"),
+        (0.01, "100 times too small"),
         (1000.0, "1000 times too large"),
         (0.001, "1000 times too small"),
     ],
