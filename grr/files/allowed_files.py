@@ -195,7 +195,6 @@ def safe_target(
             "Give the output another name",
             file=target,
         )
-    refuse_bad_name(target)
     if not os.path.lexists(target):
         return target
     if not real.exists():
