@@ -145,14 +145,16 @@ def _writable(folder: str) -> bool:
 
 
 def _when_it_listens(server: subprocess.Popen[bytes], private: Path) -> int:
-    """Wait until the server has noted where it listens, and return the port."""
+    """Wait until the server listens where it has noted that it will, and return the port."""
     last = time.monotonic() + PATIENCE
     while time.monotonic() < last:
         for file in (private / "runtime").glob("jpserver-*.json"):
             try:
-                return int(json.loads(file.read_text(encoding="utf-8"))["port"])
+                port = int(json.loads(file.read_text(encoding="utf-8"))["port"])
+                socket.create_connection(("127.0.0.1", port), timeout=1.0).close()
             except (OSError, ValueError, KeyError):
-                continue  # it is being written
+                continue  # the note is being written, or it does not listen yet
+            return port
         if server.poll() is not None:
             raise StudyError(
                 f"JupyterLab did not start: {_last_line(private)}",
