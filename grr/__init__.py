@@ -34,11 +34,11 @@ if TYPE_CHECKING:
     from grr.page.run_sheet import plan_study as plan_study
     from grr.page.run_sheet import run_sheet as run_sheet
     from grr.page.workbook_export import export_workbook as export_workbook
+    from grr.questions.assess import Assessment as Assessment
+    from grr.questions.assess import assess as assess
     from grr.questions.budget import Contribution as Contribution
     from grr.questions.budget import UncertaintyBudget as UncertaintyBudget
-    from grr.questions.causes import Assessment as Assessment
     from grr.questions.causes import Cause as Cause
-    from grr.questions.causes import assess as assess
     from grr.questions.check import Finding as Finding
     from grr.questions.check import Findings as Findings
     from grr.questions.check import check as check
@@ -83,8 +83,8 @@ _HOMES = {
     "after_check": "grr.questions.stability",
     "analyse_many": "grr.many.analyse",
     "anova": "grr.questions.gauge",
-    "assess": "grr.questions.causes",
-    "Assessment": "grr.questions.causes",
+    "assess": "grr.questions.assess",
+    "Assessment": "grr.questions.assess",
     "average_range": "grr.questions.gauge",
     "Cause": "grr.questions.causes",
     "check": "grr.questions.check",

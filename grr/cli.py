@@ -285,9 +285,10 @@ def _print_numbers(study: Study) -> str:
     """Print tables and verdict of a study by one method; return the decision."""
     import grr
     from grr.model.text_blocks import as_text
+    from grr.questions.causes import cause_blocks
 
     verdict = grr.verdict(study)
-    causes = as_text(grr.assess(study).cause_blocks())
+    causes = as_text(cause_blocks(study))
     print("", grr.anova(study), "", _by_ranges(study), "", verdict, "", causes, sep="\n")
     return verdict.decision
 

@@ -1,4 +1,4 @@
-"""`grr.assess`: everything there is to know of a study, and what makes its GRR large.
+"""What makes GRR large: its causes, each with GRR as it would be without it.
 
 A cause is something of which GRR would be rid if it were mended: one operator who reads
 high, one who scatters, a part that nobody repeats well, a zero that moved. Each is tested
@@ -14,9 +14,8 @@ own.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Literal, NamedTuple, TypeVar
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -37,50 +36,15 @@ from grr.formulas.cause_tests import (
 from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
 from grr.formulas.counterfactuals import DRAWS, Variances, limits
 from grr.formulas.sources_of_variation import rounding_floor
-from grr.model.blocks import Banner, Block, Bullets, Fold, Heading, Prose, Table
+from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.names import begun, shortened
-from grr.model.printed import Printed
 from grr.model.rounding import counted, listed, p_cell, percent
-from grr.model.study import Cube, Study, checked_study
-from grr.questions.check import Findings, check, without_factor_slips
-from grr.questions.drift import Drift, drift
-from grr.questions.gauge import GaugeResult, anova, average_range, opening, result_of_record
-from grr.questions.intervals import IntervalTable
-from grr.questions.methods import MethodComparison, compare_with_baseline
-from grr.questions.operators import OperatorComparison, compare_operators
-from grr.questions.risk import Misclassification, misclassification
+from grr.model.study import Cube, Study
+from grr.questions.check import without_factor_slips
+from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.sittings import ZEROED, sittings, zero_checks
-from grr.questions.trial_changes import TrialChange, trial_changes
-from grr.questions.verdict import LOOKS, Verdict, verdict
-
-
-def assess(study: Study) -> Assessment:
-    """Think a study through: its results, its checks, and the causes of its error.
-
-    Parameters
-    ----------
-    study : Study
-        By one method or several.
-
-    Returns
-    -------
-    Assessment
-        ``.causes`` first the one with the largest share of GRR's variance. Everything is
-        worked out when it is first asked for, and kept.
-
-    Raises
-    ------
-    StudyError
-        ``study`` is no Study. What a study cannot give is None, and ``.reasons`` says why.
-
-    Notes
-    -----
-    Source: see the head of this file.
-    """
-    return checked_study(study).once("assess", lambda: Assessment(study))
-
 
 #: What may make GRR large. "repeatability" is what is left: gauge, grip and reading.
 Kind = Literal[
@@ -107,8 +71,6 @@ LEAST_SHARE = 0.5
 MOST_MISSING = 0.1
 #: Longest name in a sentence.
 LONGEST_NAME = 30
-
-Part = TypeVar("Part")
 
 
 @dataclass(frozen=True)
@@ -153,199 +115,46 @@ class Cause:
     sentence: str
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Assessment(Printed):
-    """All that is known of a study; each part is worked out when it is first asked for.
+class Causes(NamedTuple):
+    """What makes GRR large, and what was not looked for or taken as given."""
 
-    Attributes
-    ----------
-    study : Study
-
-    What the study cannot give is None; `reasons` says why, by the name of the part.
-    """
-
-    study: Study
-
-    def _part(self, name: str, work_out: Callable[[], Part]) -> Part | None:
-        return self._tried(name, work_out)[0]
-
-    def _tried(self, name: str, work_out: Callable[[], Part]) -> tuple[Part | None, str]:
-        def tried() -> tuple[Part | None, str]:
-            try:
-                return work_out(), ""
-            except StudyError as error:
-                return None, f"{error.problem}. {error.remedy}."
-
-        return self.study.once(("assess", name), tried)
-
-    @property
-    def reasons(self) -> dict[str, str]:
-        """Name of a part → why the study cannot give it."""
-        why = {}
-        for name in _PARTS:
-            getattr(self, name)
-            said = self.study.once(("assess", name), lambda: (None, ""))[1]
-            if said:
-                why[name] = said
-        return why
-
-    @property
-    def verdict(self) -> Verdict | None:
-        """What `grr.verdict` says."""
-        return self._part("verdict", lambda: verdict(self.study))
-
-    @property
-    def check(self) -> Findings | None:
-        """What `grr.check` finds."""
-        return self._part("check", lambda: check(self.study))
-
-    @property
-    def result(self) -> GaugeResult | None:
-        """The result by the method of record."""
-        return self._part("result", lambda: result_of_record(self.study))
-
-    @property
-    def by_anova(self) -> GaugeResult | None:
-        """The result by analysis of variance."""
-        return self._part("by_anova", lambda: anova(self.study))
-
-    @property
-    def by_ranges(self) -> GaugeResult | None:
-        """The result by ranges and averages."""
-        return self._part("by_ranges", lambda: average_range(self.study))
-
-    @property
-    def intervals(self) -> IntervalTable | None:
-        """The limits of the result of record."""
-        return self._part("intervals", lambda: result_of_record(self.study).intervals())
-
-    @property
-    def operators(self) -> OperatorComparison | None:
-        """What `grr.compare_operators` says."""
-        return self._part("operators", lambda: compare_operators(self.study))
-
-    @property
-    def trials(self) -> list[TrialChange] | None:
-        """Changes between trials that chance does not explain."""
-        return self._part("trials", lambda: trial_changes(self.study))
-
-    @property
-    def drift(self) -> Drift | None:
-        """What `grr.drift` says."""
-        return self._part("drift", lambda: drift(self.study))
-
-    @property
-    def risks(self) -> Misclassification | None:
-        """What `grr.misclassification` says."""
-        return self._part("risks", lambda: misclassification(result_of_record(self.study)))
-
-    @property
-    def methods(self) -> list[MethodComparison] | None:
-        """Every other method against the first one; None for a study by one method."""
-        return self._part("methods", lambda: _methods_compared(self.study))
-
-    @property
-    def by_method(self) -> dict[str, Assessment]:
-        """Method → the assessment of its readings; empty for a study by one method."""
-        study = self.study
-        names = study.methods if len(study.methods) > 1 else ()
-        return {name: assess(study.for_method(name)) for name in names}
-
-    @property
-    def causes(self) -> tuple[Cause, ...]:
-        """What makes GRR large, the largest share first; repeatability, the background, last."""
-        return self._looked.causes
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What was not looked for, or taken as given, in looking for causes."""
-        return self._looked.notes
-
-    @property
-    def _looked(self) -> _Looked:
-        return self.study.once(("assess", "causes"), lambda: _looked_for(self.study))
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a cause, the largest share first."""
-        rows = []
-        for cause in self.causes:
-            row: dict[str, object] = {
-                name: getattr(cause, name)
-                for name in ("kind", "operator", "part", "session", "method")
-            }
-            for name in ("size", "share", "without"):
-                found: Estimate = getattr(cause, name)
-                row |= {name: found.value, f"{name}_lower": found.lower}
-                row |= {f"{name}_upper": found.upper}
-            rows.append({**row, "unit": cause.size.unit, "sure": cause.sure})
-        return pd.DataFrame(rows, columns=_COLUMNS)
-
-    def blocks(self) -> list[Block]:
-        """Return the decision, the causes in sentences, and what to do first about each."""
-        result, decided = self.result, self.verdict
-        found: list[Block] = []
-        if decided is not None:
-            mark, colour = LOOKS[decided.decision]
-            found.append(Banner(mark, decided.decision, colour))
-        found.append(Prose(opening(result)[:-1] if result else [self.study.summary]))
-        return [*found, *self.cause_blocks()]
-
-    def cause_blocks(self) -> list[Block]:
-        """Return the causes in sentences, and what to do first about each."""
-        named = [cause for cause in self.causes if cause.kind != "repeatability"]
-        background = [cause for cause in self.causes if cause.kind == "repeatability"]
-        found: list[Block] = [
-            Heading(_headline(self.study, named, self.notes), 3),
-            Bullets([cause.sentence for cause in named]),
-            Prose([cause.sentence for cause in background]),
-        ]
-        if named:
-            steps = [f"{cause.first_step}" for cause in named]
-            found += [Heading("What to do first"), Bullets(list(dict.fromkeys(steps)), True)]
-            found.append(Prose([ASSUMES]))
-            found.append(Fold("The causes in numbers", [_cause_table(self.causes)], brief=True))
-        return [*found, Prose(self.notes)] if self.notes else found
+    causes: tuple[Cause, ...]
+    notes: tuple[str, ...]
 
 
-_PARTS = (
-    "verdict",
-    "check",
-    "result",
-    "by_anova",
-    "by_ranges",
-    "intervals",
-    "operators",
-    "trials",
-    "drift",
-    "risks",
-    "methods",
-)
-_LIMITS = ("", "_lower", "_upper")
-_COLUMNS = [
-    *("kind", "operator", "part", "session", "method"),
-    *(f"{name}{limit}" for name in ("size", "share", "without") for limit in _LIMITS),
-    *("unit", "sure"),
-]
 ASSUMES = (
     "GRR without a cause is calculated from the model for the operators of this study, the "
     "cause gone and all else as it was; in brackets the 95 % limits."
 )
 
 
-def _methods_compared(study: Study) -> list[MethodComparison]:
-    if len(study.methods) < 2:
-        raise StudyError(
-            "The study holds readings by one method", "Measure by a second method to compare them"
-        )
-    return compare_with_baseline(study)
+def causes_of(study: Study) -> Causes:
+    """Return what makes GRR large, the largest share first; it is worked out once.
+
+    Raises nothing for want of readings: the notes say why no causes were looked for.
+    """
+    return study.once(("causes",), lambda: _looked_for(study))
 
 
-class _Looked(NamedTuple):
-    causes: tuple[Cause, ...]
-    notes: tuple[str, ...]
+def cause_blocks(study: Study) -> list[Block]:
+    """Return the causes in sentences, and what to do first about each."""
+    causes, notes = causes_of(study)
+    named = [cause for cause in causes if cause.kind != "repeatability"]
+    background = [cause for cause in causes if cause.kind == "repeatability"]
+    found: list[Block] = [
+        Heading(_headline(named, notes), 3),
+        Bullets([cause.sentence for cause in named]),
+        Prose([cause.sentence for cause in background]),
+    ]
+    if named:
+        steps = [f"{cause.first_step}" for cause in named]
+        found += [Heading("What to do first"), Bullets(list(dict.fromkeys(steps)), True)]
+        found.append(Prose([ASSUMES]))
+        found.append(Fold("The causes in numbers", [_cause_table(causes)], brief=True))
+    return [*found, Prose(notes)] if notes else found
 
 
-def _looked_for(study: Study, looks: float = 1.0) -> _Looked:
+def _looked_for(study: Study, looks: float = 1.0) -> Causes:
     """Return the causes; ``looks``: among how many like this the false alarms are shared."""
     if len(study.methods) > 1:
         return _of_methods(study)
@@ -356,12 +165,12 @@ def _looked_for(study: Study, looks: float = 1.0) -> _Looked:
         result = result_of_record(study)
         looked = _prepared(study)
     except StudyError as error:
-        return _Looked((), (f"No causes were looked for: {error.problem}.",))
+        return Causes((), (f"No causes were looked for: {error.problem}.",))
     if not result.value("GRR", "variance") > 0.0:
-        return _Looked((), ("No causes were looked for: the readings do not differ.",))
+        return Causes((), ("No causes were looked for: the readings do not differ.",))
     suspects, _ = find_causes(looked.y, looked.tests, looked.step, level=LEVEL / looks)
     suspects = [replace(suspect, p=min(looks * suspect.p, 1.0)) for suspect in suspects]
-    return _Looked(_ranked(_Sized(result, looked, suspects)), looked.notes)
+    return Causes(_ranked(_Sized(result, looked, suspects)), looked.notes)
 
 
 # The readings, and what can be looked for in them.
@@ -677,7 +486,7 @@ def _background(sized: _Sized) -> Cause:
 # ------------------------------------------------------------------------
 
 
-def _beside_slips(study: Study, clean: Study, looks: float) -> _Looked:
+def _beside_slips(study: Study, clean: Study, looks: float) -> Causes:
     """Return the readings that are no readings (a decimal place, a unit), then the other causes.
 
     Such a reading is taken as missing: GRR with it means nothing.
@@ -686,7 +495,7 @@ def _beside_slips(study: Study, clean: Study, looks: float) -> _Looked:
     try:
         results = anova(study), anova(clean)
     except StudyError as error:
-        return _Looked((), (f"No causes were looked for: {error.problem}.",))
+        return Causes((), (f"No causes were looked for: {error.problem}.",))
     places = np.argwhere(np.isfinite(cube.values) & ~np.isfinite(kept))
     off = np.array(
         [
@@ -702,7 +511,7 @@ def _beside_slips(study: Study, clean: Study, looks: float) -> _Looked:
         causes.append(_mistake(results, place, float(off[n]), part_of_all))
     beside = _looked_for(clean, looks)
     note = "The shares of the other causes are of GRR's variance without the readings named first."
-    return _Looked((*causes, *beside.causes), (note, *beside.notes))
+    return Causes((*causes, *beside.causes), (note, *beside.notes))
 
 
 def _mistake(
@@ -739,7 +548,7 @@ def _mistake(
 # --------------------------------------------------------------
 
 
-def _of_methods(study: Study) -> _Looked:
+def _of_methods(study: Study) -> Causes:
     """Return the causes under each method, and each method that repeats worse than the best."""
     causes: list[Cause] = []
     notes: list[str] = []
@@ -756,7 +565,7 @@ def _of_methods(study: Study) -> _Looked:
                 causes += _method(study, found.method, best.method or "")
     named = [c for c in causes if c.kind != "repeatability"]
     named.sort(key=lambda cause: -cause.share.value)
-    return _Looked((*named, *background.values()), tuple(notes))
+    return Causes((*named, *background.values()), tuple(notes))
 
 
 def _method(study: Study, method: str, best: str) -> list[Cause]:
@@ -903,7 +712,7 @@ def _told(what: str, alike: str, cause: Cause, result: GaugeResult) -> str:
     return f"{told}; {alike}, GRR {now} → {cause.without:i} {of}."
 
 
-def _headline(study: Study, named: list[Cause], notes: tuple[str, ...]) -> str:
+def _headline(named: list[Cause], notes: tuple[str, ...]) -> str:
     if not named:
         if any(note.startswith("No causes were looked for") for note in notes):
             return "No causes could be looked for"
