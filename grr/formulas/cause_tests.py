@@ -3,9 +3,8 @@
 One study, parts × operators × trials, complete. Each family of suspects (an operator's
 offset, an operator's scatter, one cell, one reading, a drift ...) gives the smallest p value
 of its members, multiplied by their number and divided by the family's share of one budget of
-false alarms. The smallest of these scores is compared with its own distribution, simulated
-for the same design, order and last digit, so that all families together accuse a clean study
-in at most one of twenty.
+false alarms: a p value adjusted for everything that was looked at (Bonferroni, with weights).
+So all families together accuse a clean study in at most one of twenty.
 
 Sources: analysis of means (Ott; Nelson, Wludyka & Copeland, The Analysis of Means, SIAM
 2005) for the offsets; Cook & Weisberg, Residuals and Influence in Regression (1982), chapter
@@ -16,7 +15,6 @@ variances) and 10.3 (extra sum of squares). Scores, shares and search are this p
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -61,15 +59,10 @@ WITHIN: tuple[Family, ...] = (
     "step",
     "trial_shift",
 )
-#: All families together accuse a clean study this often; below 5 % for the simulation's error.
-LEVEL = 0.045
-#: Clean studies simulated for each design.
-SIMULATIONS = 3000
-SEED = 404
+#: All families together accuse a clean study at most this often.
+LEVEL = 0.05
 #: An interaction with a p value above this is pooled with the error in the tests.
 POOL_ABOVE = 0.25
-#: Coarsest last digit, in standard deviations, for which the tests are simulated.
-COARSEST = 3.5
 #: How many causes are looked for, one after the other.
 MOST = 6
 
@@ -100,18 +93,6 @@ class Battery:
     trials: int
     shapes: tuple[Shape, ...] = ()
     within: dict[Family, tuple[Array, tuple[int, ...]]] = field(default_factory=dict)
-
-    @cached_property
-    def key(self) -> tuple[object, ...]:
-        """What the distribution of the scores depends on."""
-        kept = tuple((name, w.shape, w.tobytes()) for name, (w, _) in self.within.items())
-        return self.parts, self.operators, self.trials, kept
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Battery) and self.key == other.key
-
-    def __hash__(self) -> int:
-        return hash(self.key)
 
 
 def battery(parts: int, operators: int, trials: int, shapes: list[Shape]) -> Battery:
@@ -216,7 +197,10 @@ def sums(y: Array) -> Sums:
 
 
 def scores(y: Array, tests: Battery, floor: float = 0.0) -> dict[Family, tuple[Array, Array]]:
-    """Return family → score and index of its worst member, of a stack of studies.
+    """Return family → adjusted p and index of its worst member, of a stack of studies.
+
+    The adjusted p may be above 1; families that the design cannot test leave their share
+    to the others.
 
     Parameters
     ----------
@@ -260,8 +244,9 @@ def scores(y: Array, tests: Battery, floor: float = 0.0) -> dict[Family, tuple[A
         explained = along.max(axis=-1)
         left = np.maximum((s.ss_error - explained) / (df_e - 1), max(floor, tiny))
         found[family] = (_tail(1, df_e - 1, explained / left), best, len(rows))
+    whole = sum(SHARES[family] for family in found)
     return {
-        family: (np.asarray(least * members / SHARES[family]), index)
+        family: (np.asarray(least * members * whole / SHARES[family]), index)
         for family, (least, index, members) in found.items()
     }
 
@@ -355,55 +340,6 @@ def _slips(s: Sums, shape: tuple[int, ...], floor: float) -> tuple[Array, Array,
     return np.where(pool, together, alone), np.where(pool, best, within), n
 
 
-# How small the smallest score is by chance.
-# ------------------------------------------
-
-
-def smallest(found: dict[Family, tuple[Array, Array]]) -> Array:
-    """Return the smallest score of all families."""
-    return np.asarray(np.min([score for score, _ in found.values()], axis=0))
-
-
-@lru_cache(maxsize=64)
-def _by_chance(tests: Battery, quarters: int) -> Array:
-    """Return the smallest scores of simulated clean studies, sorted; digit in quarters of an sd."""
-    digit = quarters / 4.0
-    rng = np.random.default_rng(SEED)
-    shape = (tests.parts, tests.operators, tests.trials)
-    found = []
-    for _ in range(0, SIMULATIONS, 500):
-        y = rng.standard_normal((500, *shape))
-        if digit:
-            y += digit * rng.uniform(size=(500, tests.parts, 1, 1))
-            y = np.round(y / digit) * digit
-        found.append(smallest(scores(y, tests, digit**2 / 12.0)))
-    return np.sort(np.concatenate(found))
-
-
-def adjusted_p(score: float, tests: Battery, digit: float = 0.0) -> float:
-    """Return how often a clean study of this design has so small a score.
-
-    Parameters
-    ----------
-    score : float
-    tests : Battery
-    digit : float
-        The last digit in standard deviations of a repeat.
-
-    Notes
-    -----
-    (1 + reached)/(simulated + 1). Beyond the hundred smallest of the simulated scores p is
-    taken in proportion to the score, which is itself a p value with a bound on the number
-    of tests.
-    """
-    quarters = round(4.0 * min(digit, COARSEST)) if digit >= 0.375 else 0
-    null = _by_chance(tests, quarters)
-    edge = len(null) // 100
-    if score >= null[edge]:
-        return float((1 + np.searchsorted(null, score, side="right")) / (len(null) + 1))
-    return float(score / max(null[edge], 1e-300) * (edge + 1) / (len(null) + 1))
-
-
 # The search: the strongest suspect, then again without it.
 # ---------------------------------------------------------
 
@@ -473,18 +409,6 @@ _AS_SURE: dict[Family, float] = {"interaction_of_cell": 1e30, "interaction_of_op
 _MANY_CELLS: tuple[Family, ...] = ("interaction", "interaction_of_operator")
 
 
-def _digit(y: Array, step: float) -> float:
-    """Return the last digit in standard deviations of a repeat, rounding taken out."""
-    p, o, r = y.shape
-    s = sums(y)
-    mean_square = float(s.ss_interaction) / max((p - 1) * (o - 1), 1)
-    if r > 1:
-        mean_square = float(s.ss_error) / (p * o * (r - 1))
-    least = (step / COARSEST) ** 2
-    sd = float(np.sqrt(max(mean_square - step**2 / 12.0, least)))
-    return step / sd if sd > 0.0 else 0.0
-
-
 def find_causes(
     y: Array, tests: Battery, step: float = 0.0, *, level: float = LEVEL
 ) -> tuple[list[Suspect], float]:
@@ -510,10 +434,9 @@ def find_causes(
     first = 1.0
     floor = step**2 / 12.0
     for _ in range(MOST):
-        digit = _digit(weighed, step)
         accused = sorted(
             (
-                Accused(family, int(index), adjusted_p(float(score), tests, digit))
+                Accused(family, int(index), min(float(score), 1.0))
                 for family, (score, index) in scores(weighed, tests, floor).items()
                 if (family, int(index)) not in seen
             ),
@@ -531,7 +454,7 @@ def find_causes(
                 continue
             without = scores(_taken_off(one, left, weighed, tests)[1], tests, floor)
             scores_left = [float(without[name][0]) for name in _MANY_CELLS if name in without]
-            if adjusted_p(min(scores_left), tests, digit) >= level:
+            if min(scores_left) >= level:
                 worst = one
                 break
         seen.add((worst.family, worst.member))
