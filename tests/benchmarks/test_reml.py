@@ -65,3 +65,19 @@ def test_refits_of_one_design(benchmark, side_by_side):
     benchmark.pedantic(reml, args=(study,), rounds=2)
     taken = min(seconds_each(lambda: reml(study), 2))
     side_by_side.alone(f"{studies} REML refits", f"{taken / studies * 1e3:.2f} ms each")
+
+
+@pytest.mark.parametrize("shape", [(10, 3, 3), (100, 20, 5), (300, 30, 3), (1000, 50, 3)])
+def test_large_studies(benchmark, side_by_side, shape):
+    p, o, r = shape
+    rng = np.random.default_rng(1)
+    study = (
+        rng.normal(0, 3, (p, 1, 1))
+        + rng.normal(0, 1, (1, o, 1))
+        + rng.normal(0, 0.7, (p, o, 1))
+        + rng.normal(0, 1, shape)
+    )
+    study[rng.random(shape) < 0.05] = np.nan
+    benchmark.pedantic(reml, args=(study,), rounds=3)
+    taken = min(seconds_each(lambda: reml(study), 3))
+    side_by_side.alone(f"REML, {p} × {o} × {r}", f"{1e3 * taken:.0f} ms")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 import warnings
 from pathlib import Path
 
@@ -100,6 +101,19 @@ def test_balanced_components_are_those_of_the_anova_where_positive():
     assert positive.sum() > 100
     found = reml(cube[positive]).components
     assert_same(found, interaction_kept(crossed_anova(cube[positive])), rel=1e-7)
+
+
+def test_a_large_study_is_the_anova_and_its_memory_grows_with_the_readings():
+    rng = np.random.default_rng(5)
+    parts, operators = rng.normal(0, 3, (400, 1, 1)), rng.normal(0, 1, (1, 40, 1))
+    cube = parts + operators + rng.normal(0, 0.7, (400, 40, 1)) + rng.normal(0, 1, (400, 40, 2))
+    tracemalloc.start()
+    found = reml(cube).components
+    largest = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert_same(found, interaction_kept(crossed_anova(cube)), rel=1e-7)
+    # A matrix of cells × cells would take 2 GB.
+    assert largest < 4 * cube.nbytes * cube.shape[1]
 
 
 def test_balanced_components_without_interaction():
