@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
+from hashlib import sha256
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -73,6 +75,13 @@ def save_study(study: Study, folder: str | PathLike[str]) -> None:
         except BaseException:
             remove(folder / READINGS_FILE)  # half a study is none
             raise
+
+
+def study_files(study: Study) -> dict[str, str]:
+    """Return a study as the files of a folder, name → text; the same study, the same text."""
+    readings = _readings_text(study)
+    named = replace(settings_of(study), id=sha256(readings.encode("utf-8")).hexdigest()[:32])
+    return {READINGS_FILE: readings, STUDY_FILE: settings_text(named)}
 
 
 def new_study_folder(folder: str | PathLike[str], **settings: Any) -> Settings:

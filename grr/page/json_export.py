@@ -66,13 +66,18 @@ def export_json(
     is "unbounded". The same study gives the same bytes with the same versions.
     """
     target = target_file(path, ".json", overwrite=overwrite)
-    text = json.dumps(result_document(subject), ensure_ascii=False, indent=1, allow_nan=False)
-    write_whole(target, f"{text}\n")
+    write_whole(target, result_text(subject))
     return target
 
 
+def result_text(subject: Study | GaugeResult) -> str:
+    """Return what `export_json` writes, as text."""
+    document = result_document(subject)
+    return f"{json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)}\n"
+
+
 def result_document(subject: Study | GaugeResult) -> dict[str, Any]:
-    """Return what `export_json` writes."""
+    """Return what `export_json` writes, as a dictionary."""
     if isinstance(subject, GaugeResult):
         study, results = subject.study, [subject]
     elif isinstance(subject, Study):

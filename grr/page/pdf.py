@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import os
-import re
 import shutil
 import subprocess
 import sys
 import tempfile
-from functools import partial
+from collections.abc import Mapping
 from pathlib import Path
 
 from grr.files.disk import not_written, write_bytes
@@ -34,6 +34,7 @@ _MAC = (
     "Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
 )
 _SECONDS = 60
+_MIME = {".csv": "text/csv", ".toml": "application/toml", ".json": "application/json"}
 
 
 def find_browser() -> str | None:
@@ -51,8 +52,17 @@ def find_browser() -> str | None:
     return next((str(path) for path in places if path.exists()), None)
 
 
-def print_pdf(page: str, path: Path, date: str) -> None:
+def print_pdf(page: str, path: Path, date: str, attached: Mapping[str, str]) -> None:
     """Write a page of HTML as a PDF, dated ``date`` so that it is the same on every run.
+
+    Parameters
+    ----------
+    page : str
+    path : Path
+    date : str
+        As in 2026-03-02.
+    attached : mapping
+        Name of a file → its text; attached to the PDF, to be saved from it.
 
     Raises
     ------
@@ -70,7 +80,7 @@ def print_pdf(page: str, path: Path, date: str) -> None:
         content = _printed(browser, page, path)
     except OSError as error:  # the disk for temporary files is full, say
         raise not_written(error, path) from error
-    write_bytes(path, _dated(content, date))
+    write_bytes(path, _completed(content, date, attached))
 
 
 def _printed(browser: str, page: str, path: Path) -> bytes:
@@ -108,20 +118,28 @@ def _not_printed(browser: str, path: Path, why: str) -> StudyError:
     )
 
 
-def _dated(content: bytes, date: str) -> bytes:
-    """Return the PDF dated ``date`` and with grr as its creator, nothing moved by a byte.
+def _completed(content: bytes, date: str, attached: Mapping[str, str]) -> bytes:
+    """Return the PDF dated ``date``, made by grr, with files attached; always the same bytes.
 
-    The creator of a PDF is what made the document that it was converted from
-    (ISO 32000-1, table 317).
+    The creator of a PDF is what made the document that it was converted from; attached files
+    are named in the document's tree of embedded files (ISO 32000-1, table 317 and 7.11.4).
     """
-    stamp = f"D:{date.replace('-', '')}000000+00'00'".encode()
-    for names, new in ((b"CreationDate|ModDate", stamp), (b"Creator", b"grr")):
-        text = rb"(/(?:%s) \()((?:\\.|[^\\)])*)\)" % names
-        content = re.sub(text, partial(_in_its_room, new), content)
-    return content
+    import pikepdf
 
-
-def _in_its_room(new: bytes, match: re.Match[bytes]) -> bytes:
-    """Return what was matched with another text in it, as long as the old one."""
-    room = len(match[2])
-    return match[1] + new[:room].ljust(room, b" ") + b")"
+    stamp = f"D:{date.replace('-', '')}000000+00'00'"
+    with pikepdf.open(io.BytesIO(content)) as pdf:
+        pdf.docinfo["/Creator"] = "grr"
+        for name in ("/CreationDate", "/ModDate"):
+            pdf.docinfo[name] = stamp
+        for name, text in attached.items():
+            pdf.attachments[name] = pikepdf.AttachedFileSpec(
+                pdf,
+                text.encode("utf-8"),
+                filename=name,
+                mime_type=_MIME[Path(name).suffix],
+                creation_date=stamp,
+                mod_date=stamp,
+            )
+        done = io.BytesIO()
+        pdf.save(done, deterministic_id=True)
+    return done.getvalue()

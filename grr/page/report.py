@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from grr.files.allowed_files import target_file
 from grr.files.disk import write_whole
+from grr.files.folder import study_files
 from grr.model.blocks import Bullets, Facts, Fold, Heading, Picture, Table
 from grr.model.errors import StudyError
 from grr.model.names import shortened
@@ -28,6 +29,7 @@ from grr.page.conduct import (
     readings_fingerprint,
 )
 from grr.page.front import Cover, FrontPage, comparisons_of, front_page, methods_front_page
+from grr.page.json_export import result_text
 from grr.page.numbers import (
     after_opening,
     how_blocks,
@@ -144,7 +146,8 @@ def report(
     study : Study
         By one method of measuring, or by several: then the report compares them.
     path : str or path
-        Ends in .html or .pdf. A PDF is printed by an installed Chromium, Chrome or Edge.
+        Ends in .html or .pdf. A PDF is printed by an installed Chromium, Chrome or Edge; the
+        study (readings.csv, study.toml) and result.json are attached to it.
     date : date, optional
         The day to print; today by default. The same study and date give the same bytes.
     prepared_by, approved_by, revision, supersedes : str
@@ -192,7 +195,8 @@ def report(
     cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations)
     made = report_of(study, shown, cover, baseline=baseline)
     if target.suffix.lower() == ".pdf":
-        print_pdf(replace(made, paper=PAPERS[paper]).html(on_paper=True), target, day)
+        page = replace(made, paper=PAPERS[paper]).html(on_paper=True)
+        print_pdf(page, target, day, {**study_files(shown), "result.json": result_text(shown)})
     else:
         write_whole(target, made.html())
     return target

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import io
+import json
 import re
 import shutil
 import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
+import pikepdf
 import pytest
 from html_page import DAY, Page
 
 import grr
 from grr.model.blocks import Table
 from grr.page import pdf
+from grr.page.conduct import readings_fingerprint
 from grr.page.front import FrontPage
 from grr.page.report import Part, Report
 from grr.shipped import shipped_folder
@@ -57,14 +61,41 @@ def pages_of(file: Path) -> list[str]:
 
 def text_of(folder: Path, page: str) -> list[str]:
     """The text of every page on which a page of HTML is printed."""
-    pdf.print_pdf(page, folder / "p.pdf", DAY.isoformat())
+    pdf.print_pdf(page, folder / "p.pdf", DAY.isoformat(), {})
     return pages_of(folder / "p.pdf")
 
 
 def test_two_prints_are_the_same_bytes(printed):
     assert printed.first == printed.second
-    assert b"/CreationDate (D:20261125000000" in printed.first
     assert len(printed.first) < 2_000_000
+    with pikepdf.open(io.BytesIO(printed.first)) as document:
+        assert str(document.docinfo["/CreationDate"]) == "D:20261125000000+00'00'"
+        assert str(document.docinfo["/Title"]) == grr.open_study(DEMO / STUDY).title
+        assert str(document.Root["/Lang"]) == "en"
+        assert bool(document.Root["/MarkInfo"]["/Marked"])
+
+
+def test_the_data_comes_with_it(printed, tmp_path):
+    with pikepdf.open(io.BytesIO(printed.first)) as document:
+        files = {name: one.get_file().read_bytes() for name, one in document.attachments.items()}
+    assert set(files) == {"readings.csv", "study.toml", "result.json"}
+    for name, content in files.items():
+        (tmp_path / name).write_bytes(content)
+    study, attached = grr.open_study(DEMO / STUDY), grr.open_study(tmp_path)
+    assert readings_fingerprint(attached) == readings_fingerprint(study)
+    assert grr.verdict(attached).decision == grr.verdict(study).decision
+    found = json.loads(files["result.json"])
+    assert found["results"][0]["verdict"]["decision"] == "DO NOT USE FOR THIS TOLERANCE"
+
+
+def test_coded_operators_are_coded_in_what_is_attached(printed, tmp_path):
+    study = grr.open_study(DEMO / STUDY)
+    file = grr.report(study, tmp_path / "r.pdf", date=DAY, code_operators=True)
+    with pikepdf.open(file) as document:
+        for one in document.attachments.values():
+            text = one.get_file().read_bytes().decode("utf-8")
+            assert "Operator 1" in text
+            assert not any(name in text for name in study.operator_names)
 
 
 def test_paper_is_a4_and_pages_are_numbered(printed):
