@@ -165,4 +165,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *_HOMES, *_FOLDERS})
+    return sorted({"__doc__", "__version__", *_HOMES, *_FOLDERS})

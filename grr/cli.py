@@ -12,6 +12,7 @@ from contextlib import redirect_stdout, suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, NoReturn
 
+from grr import __version__
 from grr.files.allowed_files import safe_target
 from grr.model.errors import StudyError, printable
 
@@ -118,6 +119,9 @@ def _parser() -> argparse.ArgumentParser:
         description=_ABOUT,
         epilog=_EXIT,
         formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument(
+        "--version", action="version", version=f"grr {__version__}", help="print the version"
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import shutil
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
@@ -168,6 +169,13 @@ def test_self_check_passes_and_can_be_filed(
     assert main(["self-check", "-o", str(page)]) == 0
     assert "published values were reproduced" in capsys.readouterr().out
     assert "agrees" in page.read_text(encoding="utf-8")
+
+
+def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main(["--version"])
+    assert stopped.value.code == 0
+    assert capsys.readouterr().out == f"grr {version('grr')}\n"
 
 
 def test_help_reads_well(capsys: pytest.CaptureFixture[str]) -> None:

@@ -200,3 +200,9 @@ def test_no_two_files_and_no_two_public_classes_share_a_name() -> None:
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
     )
     assert [name for name, count in classes.items() if count > 1] == []
+
+
+def test_dir_shows_the_public_names_and_nothing_else() -> None:
+    import grr
+
+    assert set(dir(grr)) == {*grr.__all__, "show", "__doc__", "__version__"}

@@ -37,12 +37,60 @@ class Explanation(Printed):
 
 TERMS = (
     Explanation(
+        "operator",
+        "Whoever measures; the manual says appraiser. Who holds the gauge is part of the measuring "
+        "system: a gauge is judged together with its operators.",
+        "",
+        f"{MANUAL}, chapter I section B",
+        ("appraiser", "inspector"),
+    ),
+    Explanation(
+        "trial",
+        "One round in which each operator measures each part once. Two trials or more show the "
+        "repeatability.",
+        "",
+        f"{MANUAL}, chapter III section B",
+        ("repeat", "replicate"),
+    ),
+    Explanation(
+        "gauge",
+        "The device that measures; also written gage. The measuring system is the gauge with "
+        "everything that the reading depends on: operator, fixture, part, room and method.",
+        "",
+        f"{MANUAL}, chapter I section A",
+        ("gage", "measuring system", "micrometer"),
+    ),
+    Explanation(
+        "measurement systems analysis (MSA)",
+        "Studying whether a measuring system is good enough for its use: its scatter (GRR), its "
+        "bias, linearity and stability. Also the name of the manual that says how.",
+        "",
+        MANUAL,
+        ("MSA",),
+    ),
+    Explanation(
+        "%GRR",
+        "GRR as a percentage, of what must be said: of the tolerance (may the gauge accept parts?) "
+        "or of the total variation (may it control the process?). The two are different numbers.",
+        "100 · 6 · GRR / (upper − lower), or 100 · GRR / TV",
+        f"{MANUAL}, chapter III section B",
+        ("percent GRR", "%R&R"),
+    ),
+    Explanation(
+        "test uncertainty ratio (TUR)",
+        "How many times the tolerance is as wide as the doubt about one reading. It looks at the "
+        "same thing as the percent of tolerance, with all of the uncertainty in it.",
+        "(upper − lower) / (2 · U), U the expanded uncertainty at 95 %",
+        "ANSI/NCSL Z540.3-2006, section 3.11 (from memory)",
+        ("TUR", "uncertainty ratio"),
+    ),
+    Explanation(
         "repeatability (EV)",
         "How much readings scatter when one person measures one part again and again with one "
         "gauge, everything else as it was.",
         "interaction kept: EV² = MS_E; pooled: EV² = MS_pooled; by ranges: EV = R̄·K1",
         f"{MANUAL}, chapter III section B; ISO 5725-2",
-        ("EV", "repeatability"),
+        ("EV", "repeatability", "equipment variation"),
     ),
     Explanation(
         "reproducibility (AV)",
@@ -50,7 +98,7 @@ TERMS = (
         "interaction kept: AV² = (MS_O − MS_PO) / (p·r); pooled: AV² = (MS_O − MS_pooled) / (p·r); "
         "by ranges: AV² = (X̄diff·K2)² − EV²/(p·r)",
         f"{MANUAL}, chapter III section B and appendix A",
-        ("AV", "reproducibility"),
+        ("AV", "reproducibility", "appraiser variation"),
     ),
     Explanation(
         "interaction (INT)",
@@ -66,7 +114,7 @@ TERMS = (
         "GRR² = EV² + AV² + INT²; with the interaction kept formed before what is below zero is "
         "set to 0: [MS_O + (p−1)·MS_PO + p(r−1)·MS_E] / (p·r)",
         f"{MANUAL}, chapter III section B; Burdick, Borror & Montgomery (SIAM 2005), section 3.2",
-        ("gauge repeatability and reproducibility", "R&R", "GR&R"),
+        ("gauge repeatability and reproducibility", "R&R", "GR&R", "gauge R&R", "gage R&R"),
     ),
     Explanation(
         "part variation (PV)",
@@ -111,7 +159,7 @@ TERMS = (
         "least 5 are asked for.",
         "1.41 · PV / GRR, rounded down, never below 1",
         f"{MANUAL}, chapter II section D and chapter III section B",
-        ("number of distinct categories",),
+        ("number of distinct categories", "categories"),
     ),
     Explanation(
         "intraclass correlation (ICC)",

@@ -47,8 +47,9 @@ def test_an_unknown_term_names_its_neighbours() -> None:
 #: What is in capitals without being an abbreviation: decisions, publishers, numerals.
 NO_ABBREVIATIONS = {
     *("CAN", "DECIDED", "DO", "ENOUGH", "EXAMPLE", "FOR", "GOOD", "HANDHELD", "IS", "LIKE", "LOOK"),
+    *("DATA", "FIRST", "FIX", "LIMITS", "WITH"),
     *("NEEDED", "NOT", "ONLY", "STAND", "TELL", "THIS", "TOLERANCE", "USE", "YET"),
-    *("AIAG", "ASTM", "GUM", "ISO", "JCGM", "MSA", "SIAM", "VIM"),
+    *("AIAG", "ANSI", "ASTM", "GUM", "ISO", "JCGM", "MSA", "NCSL", "SIAM", "VIM"),
     *("II", "III"),
 }
 
@@ -81,6 +82,24 @@ def test_every_abbreviation_that_a_notebook_prints_is_explained() -> None:
 )
 def test_words_of_tables_figures_and_reports_are_explained(name: str) -> None:
     assert grr.explain(name).meaning
+
+
+@pytest.mark.parametrize(
+    ("word", "term"),
+    [
+        ("appraiser", "operator"),
+        ("gage", "gauge"),
+        ("trial", "trial"),
+        ("Gage R&R", "GRR"),
+        ("%GRR", "%GRR"),
+        ("MSA", "measurement systems analysis (MSA)"),
+        ("TUR", "test uncertainty ratio (TUR)"),
+        ("uncertainty ratio", "test uncertainty ratio (TUR)"),
+        ("equipment variation", "repeatability (EV)"),
+    ],
+)
+def test_the_words_that_people_look_for_are_known(word: str, term: str) -> None:
+    assert grr.explain(word).term == term
 
 
 def test_guard_band_has_the_number_of_the_report() -> None:
