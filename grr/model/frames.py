@@ -1,10 +1,21 @@
-"""Tables of frozen objects: set once, handed out as copies."""
+"""Tables and mappings of frozen objects: set once, handed out as copies or read only."""
 
 from __future__ import annotations
 
+import copyreg
+from types import MappingProxyType
 from typing import Any
 
 import pandas as pd
+
+
+def read_only(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    """Return a mapping that cannot be changed."""
+    return MappingProxyType(mapping)
+
+
+# Python copies its own read-only mapping, and sends it to other processes, when told how.
+copyreg.pickle(MappingProxyType, lambda mapping: (read_only, (dict(mapping),)))
 
 
 class Frame:
