@@ -444,7 +444,12 @@ def find_causes(
         )
         if accused and not found:
             first = accused[0].p
-        accused = [one for one in accused if one.p < level]
+        offsets = sum(suspect.family == "operator_offset" for suspect in found)
+        accused = [
+            one
+            for one in accused
+            if one.p < level and (one.family != "operator_offset" or offsets < y.shape[1] - 1)
+        ]
         if not accused:
             break
         worst = next((one for one in accused if one.family in WITHIN), accused[0])
@@ -457,11 +462,22 @@ def find_causes(
             if min(scores_left) >= level:
                 worst = one
                 break
+        if worst.family == "operator_offset":
+            worst = worst._replace(member=_furthest(weighed, y))
         seen.add((worst.family, worst.member))
         suspect, weighed = _taken_off(worst, left, weighed, tests)
         left = suspect.after
         found.append(suspect)
     return found, first
+
+
+def _furthest(weighed: Array, y: Array) -> int:
+    """Return the operator furthest from the others; of two as far, the one so in the readings.
+
+    With one of three put where the others' mean is, those two are always as far from the rest.
+    """
+    left, read = (np.abs(sums(values).operator) for values in (weighed, y))
+    return int(np.where(left > (1.0 - 1e-6) * left.max(), read, -1.0).argmax())
 
 
 def _taken_off(

@@ -35,6 +35,7 @@ from grr.formulas.cause_tests import (
 )
 from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
 from grr.formulas.counterfactuals import DRAWS, Variances, limits
+from grr.formulas.operator_comparison import from_others_limits, operator_means
 from grr.formulas.sources_of_variation import rounding_floor
 from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.errors import StudyError
@@ -422,12 +423,37 @@ def _size(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) -> E
         cells = above * mean_square / np.random.default_rng(above).chisquare(above, DRAWS)
         low_high = limits(np.sqrt(np.maximum(cells - error, 0.0) / r))
         return _within(suspect.size, *low_high, study.unit)
+    if suspect.family == "operator_offset" and len(looked.y) > 2:
+        return _offset(suspect, study, looked, sized)
     size, error_of_size = suspect.size, suspect.error
     if suspect.family == "drift" and suspect.shape is not None:
         span = float(np.ptp(suspect.shape.values))
         size, error_of_size = size * span, error_of_size * span
     reach = float(stdtrit(below, 0.975)) * error_of_size
     return Estimate(size, size - reach, size + reach, study.unit)
+
+
+#: What is off from where it should be; a mean without it is still as unsure as it was read.
+_MISPLACED = ("slip", "drift", "step", "trial_shift", "interaction_of_cell")
+
+
+def _offset(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) -> Estimate:
+    """Return an operator's mean against that of the others, as `grr.compare_operators` does.
+
+    Readings found to be misplaced before are put right; nobody's scatter is taken off, since
+    the means carry it.
+    """
+    y = looked.y
+    for other in sized.suspects[: sized.suspects.index(suspect)]:
+        if other.family in _MISPLACED:
+            y = y + (other.after.y - other.before.y)
+    found = operator_means(y.mean(axis=2))
+    low, high = from_others_limits(found)
+    operator = 1 if suspect.operator is None else suspect.operator
+    value, lower, upper = (float(v[operator]) for v in (found.from_others, low, high))
+    if value * suspect.size < 0.0:  # only the other offsets put this one on the other side
+        value, lower, upper = (v - value + suspect.size for v in (value, lower, upper))
+    return Estimate(value, lower, upper, study.unit)
 
 
 def _digit(sized: _Sized) -> Cause | None:

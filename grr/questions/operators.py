@@ -39,14 +39,15 @@ from grr.model.blocks import Block, Bullets, Callout, Fold, Heading, Prose, Tabl
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.frames import frame
-from grr.model.names import shortened
+from grr.model.names import begun, shortened
 from grr.model.printed import Printed
-from grr.model.rounding import figures, length, listed, p_cell, percent
+from grr.model.rounding import JOIN, figures, length, listed, p_cell, p_text, percent
 from grr.model.study import Cube, Study, checked_study
 from grr.model.values import number
+from grr.questions.causes import Cause, causes_of
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.drift_series import BumpFound
-from grr.questions.gauge import EXAMPLE
+from grr.questions.gauge import EXAMPLE, result_of_record
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes
 
 #: What is found about an operator.
@@ -230,17 +231,17 @@ class OperatorConclusion:
     findings : tuple of OperatorFinding
         "agrees", or some of the others.
     sentence : str
+    offset : OperatorOffset
+        How far the operator reads from the others, how sure that is, and whether it matters.
     agrees_with : tuple of str
         Those whose readings agree with this operator's, where others' do not.
-    to_the_digit : bool
-        Whether the others' readings differ beyond chance, but by less than the last digit.
     """
 
     operator: str
     findings: tuple[OperatorFinding, ...]
     sentence: str
+    offset: OperatorOffset
     agrees_with: tuple[str, ...] = ()
-    to_the_digit: bool = False
 
     @property
     def in_words(self) -> tuple[str, ...]:
@@ -249,7 +250,7 @@ class OperatorConclusion:
         if self.agrees_with:
             names = [shortened(name, LONGEST_NAME) for name in self.agrees_with]
             return (f"agrees with {listed(names, 3)}", *kinds)
-        return kinds or (f"{AGREES} to the last digit" if self.to_the_digit else AGREES,)
+        return kinds or (AGREES if self.offset.agrees else "no difference shows",)
 
     @property
     def reads_apart(self) -> bool:
@@ -298,6 +299,11 @@ class OperatorNumbers:
         Why it cannot tell, as the rest of a sentence; "" where it can.
     changes : tuple of TrialChange
         Between trials, where no drift explains them.
+    causes : tuple of Cause
+        The operators' offsets that make GRR large, by `grr.assess`.
+    matters_from : float
+        The offset with which one operator alone would take GRR to the limit of a good gauge;
+        NaN where nothing says what GRR may take.
     """
 
     _: KW_ONLY
@@ -313,6 +319,8 @@ class OperatorNumbers:
     drift: DriftNumbers | None
     no_drift: str
     changes: tuple[TrialChange, ...]
+    causes: tuple[Cause, ...]
+    matters_from: float
 
     def value(self, operator: str, column: str) -> float:
         """Return one cell of the table; NaN where not estimated."""
@@ -407,7 +415,24 @@ def _operator_numbers(study: Study, level: float) -> OperatorNumbers:
             if drift is None
             else (change for of in drift.changes.values() for change in of)
         ),
+        causes=tuple(c for c in causes_of(study).causes if c.kind == "operator_offset"),
+        matters_from=_matters_from(study),
     )
+
+
+def _matters_from(study: Study) -> float:
+    """Return the offset with which one operator alone would take GRR to the good limit.
+
+    One of o operators d from the others is a variance of d²/o·(1 − 1/N) between operators,
+    where N people will ever measure.
+    """
+    result = result_of_record(study)
+    measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
+    sd, share = result.value("GRR", "sd"), result.value("GRR", measure)
+    if not (sd > 0.0 and share > 0.0):
+        return math.nan
+    allowed = study.rules.good_percent * sd / share
+    return allowed * math.sqrt(len(study.operator_names) / (1.0 - 1.0 / study.people))
 
 
 def _cube(study: Study) -> Cube:
@@ -540,26 +565,20 @@ def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
     """Return the conclusion about one operator.
 
     Each question (offset, scatter, part, trend) is asked of all operators together at the
-    family-wise level of the comparison. Offsets are Tukey's: an operator reads high or low
-    where more than half of the others differ from them; scatter is Cochran's test, asked of
-    each operator; nobody is named for a difference below the last digit of the gauge; an
-    operator depends on the part where their own share of the interaction
-    is beyond chance and not smaller than an equal share.
+    family-wise level of the comparison. Offsets are judged by `OperatorOffset`; scatter is
+    Cochran's test, asked of each operator; an operator depends on the part where their own
+    share of the interaction is beyond chance and not smaller than an equal share.
     """
-    alike = _agreeing(numbers, name)
-    found: dict[OperatorFinding, str] = {
-        **_offset_finding(numbers, name),
+    offset = operator_offset(numbers, name)
+    alike = () if offset.differs else _agreeing(numbers, name)
+    said: dict[OperatorFinding, str] = {
+        **_offset_finding(numbers, offset),
         **_scatter_finding(numbers, name),
         **_part_finding(numbers, name),
         **_trend_finding(numbers, name),
     }
-    if set(found) <= {AGREES}:
-        others = "the other operators" if len(numbers.table) > 2 else _others_than(numbers, name)[0]
-        sentence = found.get(AGREES, f"{name} agrees with {others} as far as the study can show.")
-        return OperatorConclusion(name, (AGREES,), sentence, alike, bool(found) and not alike)
-    kinds = tuple(kind for kind in found if kind != AGREES)
-    named = HIGH in found or LOW in found
-    return OperatorConclusion(name, kinds, " ".join(found.values()), () if named else alike)
+    kinds = tuple(kind for kind in said if kind != AGREES) or (AGREES,)
+    return OperatorConclusion(name, kinds, " ".join(said.values()), offset, alike)
 
 
 def _scatter_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
@@ -635,94 +654,204 @@ def _drift_sentence(drift: DriftNumbers, name: str) -> str:
     return f"{text}{alike}, by {length(abs(rate), drift.study.unit)} {per}: over a session {size}."
 
 
-def _offset_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
-    """Return the finding about an operator's mean; who differs is named."""
-    study = numbers.study
-    different = _different(numbers, name)
+@dataclass(frozen=True)
+class OperatorOffset:
+    """How far an operator reads from the others: is it chance, and does it matter here?
+
+    The one rule of agreement: whatever speaks of operators who read alike or apart speaks
+    from here. Chance first, then the tolerance; the last digit of the gauge plays no part,
+    since a mean of many readings shows less than a digit.
+
+    Attributes
+    ----------
+    operator : str
+    size : Estimate
+        The operator's mean minus that of the others, with its interval; that of the cause
+        "operator_offset" where `grr.assess` names this operator.
+    p : float
+        Of no difference: for all pairs together, or for everything that was looked at where
+        it is a cause.
+    level : float
+    matters_from : float
+        The offset with which one operator alone would take GRR to the limit of a good gauge;
+        NaN where nothing is said to judge by.
+    without : Estimate or None
+        GRR in percent were this operator to read like the others; None where it is no cause.
+    as_read : float
+        The same as ``size.value`` before what other causes explain is taken off.
+    """
+
+    operator: str
+    size: Estimate
+    p: float
+    level: float
+    matters_from: float
+    without: Estimate | None
+    as_read: float
+
+    @property
+    def differs(self) -> bool:
+        """Whether chance does not explain it."""
+        return self.p < 1.0 - self.level
+
+    @property
+    def largest(self) -> float:
+        """How far off the operator may be at most, either way."""
+        return max(abs(self.size.lower), abs(self.size.upper))
+
+    @property
+    def matters(self) -> Literal["yes", "no", "open", "not known"]:
+        """Whether it is shown to be more, or less, than what matters here."""
+        if math.isnan(self.matters_from):
+            return "not known"
+        if self.largest < self.matters_from:
+            return "no"
+        beyond = self.size.lower > self.matters_from or self.size.upper < -self.matters_from
+        return "yes" if beyond else "open"
+
+    @property
+    def agrees(self) -> bool:
+        """Whether nothing shows, and no more than what does not matter is possible."""
+        return not self.differs and self.matters == "no"
+
+
+def operator_offset(numbers: OperatorNumbers, name: str) -> OperatorOffset:
+    """Return how far an operator reads from the others, by the one rule of agreement.
+
+    The operator differs where more than half of the others do from this operator (Tukey's
+    test of all pairs), or where it is a cause of a large GRR.
+    """
+    size = numbers.estimate(name, "from_others", numbers.study.unit)
+    as_read, without = size.value, None
+    others = numbers.differences_of(name)
+    same_way = sorted(p for d, p in others.values() if d * size.value > 0.0)
+    p = dict(enumerate(same_way)).get(len(others) // 2, 1.0)
+    for cause in numbers.causes:
+        if cause.operator is None or (cause.operator == name and cause.size.value * as_read > 0.0):
+            sign = -1.0 if cause.operator is None and name == numbers.study.operator_names[0] else 1
+            low, high = sorted((sign * cause.size.lower, sign * cause.size.upper))
+            size = Estimate(sign * cause.size.value, low, high, numbers.study.unit)
+            p, without = cause.sure, cause.without
+    return OperatorOffset(name, size, p, numbers.level, numbers.matters_from, without, as_read)
+
+
+def _offset_finding(numbers: OperatorNumbers, offset: OperatorOffset) -> dict[OperatorFinding, str]:
+    """Return what is said of an operator's mean: chance first, then whether it matters."""
+    name, study = offset.operator, numbers.study
     others = _others_than(numbers, name)
+    the_others = "the mean of the others" if len(others) > 1 else others[0]
+    if offset.differs:
+        kind: OperatorFinding = HIGH if offset.size.value > 0.0 else LOW
+        text = (
+            f"{name} {kind}: {offset.size:+} against {the_others} ({100 * numbers.level:g}{JOIN}% "
+            f"interval {offset.size:+l} to {offset.size:+u}, {p_text(offset.p)})"
+        )
+        if len(others) > 1:
+            return {kind: " ".join([f"{text}.", *_practical(numbers, offset)])}
+        text += "; which of the two is right, this study cannot say."
+        last = name == study.operator_names[-1]  # what it means is said of the two once
+        return {kind: " ".join([text, *(_practical(numbers, offset) if last else [])])}
+    different = _different(numbers, name)
     if not different:
-        return _below_a_digit(numbers, name)
-    offset = numbers.value(name, "from_others")
-    value, high = abs(offset), offset > 0.0
-    kind: OperatorFinding = HIGH if high else LOW
-    if len(others) == 1:
-        way = "higher" if high else "lower"
-        return {
-            kind: f"{name} reads {_size_words(value, study)} {way} than {others[0]}; which of the "
-            "two is right, this study cannot say."
-        }
-    if not _named(numbers, name):
-        pairs = [
-            f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
-            for other, d in different.items()
-        ]
-        agreeing = [other for other in others if other not in different]
-        if not agreeing:
-            return {BETWEEN: f"{name} reads {listed(pairs)}."}
-        return {
-            AGREES: f"{name} agrees with {listed(agreeing)}, but reads {listed(pairs)}.",
-        }
-    sign = 1.0 if high else -1.0
-    low, top = sorted(
-        sign * numbers.value(name, f"from_others_{end}") for end in ("lower", "upper")
-    )
-    seen = Estimate(value, low, top, study.unit)
-    return {
-        kind: f"{name} {kind} by {_size_words(value, study)}; {100 * numbers.level:g} % interval "
-        f"{seen:l} to {seen:u}, against the mean of the others."
-    }
-
-
-def _below_a_digit(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
-    """Return the sentence about a difference that is beyond chance and below the last digit."""
-    study, alpha = numbers.study, 1.0 - numbers.level
-    small = {o: d for o, (d, p) in numbers.differences_of(name).items() if p < alpha}
-    if not small or study.resolution is None:
-        return {}
+        return {AGREES: _alike_sentence(numbers, offset, the_others)}
     pairs = [
-        f"{length(abs(d), study.unit)} {'above' if d > 0 else 'below'} {other}'s"
-        for other, d in small.items()
+        f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
+        for other, d in different.items()
     ]
+    alike = [other for other in others if other not in different]
+    if not alike:
+        return {BETWEEN: f"{name} reads {listed(pairs)}."}
+    if _agreeing(numbers, name):
+        return {AGREES: f"{name} agrees with {listed(alike)}, but reads {listed(pairs)}."}
     return {
-        AGREES: f"{name} agrees with the others to the last digit: the mean lies {listed(pairs)}, "
-        f"less than the last digit of the gauge ({length(study.resolution, study.unit)})."
+        AGREES: f"{name} reads {listed(pairs)}; no difference from {listed(alike)} shows beyond "
+        "chance."
     }
 
 
-def _named(numbers: OperatorNumbers, name: str) -> bool:
-    """Whether an operator is above most others, or below most, and by a digit or more."""
-    others, offset = len(numbers.table) - 1, numbers.value(name, "from_others")
-    beyond = [
-        difference
-        for difference, p in numbers.differences_of(name).values()
-        if p < 1.0 - numbers.level and difference * offset > 0.0
-    ]
-    return 2 * len(beyond) > others and _visible(numbers, offset)
+def _practical(numbers: OperatorNumbers, offset: OperatorOffset) -> list[str]:
+    """Return what an offset that is no chance means here."""
+    study, size = numbers.study, abs(offset.size.value)
+    lines = []
+    if offset.matters != "not known":
+        width = None if study.tolerance is None else study.tolerance.width
+        share = "" if width is None else f"{percent(100.0 * size / width)} of the tolerance, "
+        against = _margin_words(numbers)
+        lines.append(
+            {
+                "yes": f"That is {share}more than {against}.",
+                "no": f"That is {share}less than {against}: it is shown, and does not matter here.",
+                "open": f"That is {share}and {against} lies in the interval.",
+            }[offset.matters]
+        )
+    if study.resolution is not None and size < study.resolution:
+        lines.append(
+            f"It is less than the last digit of the gauge ({length(study.resolution, study.unit)})"
+            ", which a mean of many readings still shows."
+        )
+    if offset.without is not None and offset.without.known:
+        of = "the tolerance" if study.purpose == "accept" else "the total variation"
+        lines.append(f"Reading alike, GRR would take {offset.without:i} of {of}.")
+    if length(abs(offset.as_read), study.unit) != length(size, study.unit):
+        lines.append(
+            f"As read it is {Estimate(offset.as_read, unit=study.unit):+}: other causes explain "
+            "the rest."
+        )
+    return lines
 
 
-def _visible(numbers: OperatorNumbers, difference: float) -> bool:
-    return abs(difference) > (1.0 - 1e-9) * (numbers.study.resolution or 0.0)
+def _margin_words(numbers: OperatorNumbers) -> str:
+    study = numbers.study
+    return (
+        f"the {length(numbers.matters_from, study.unit)} with which one operator alone makes GRR "
+        f"{study.rules.good_percent:g}{JOIN}%"
+    )
+
+
+def _alike_sentence(numbers: OperatorNumbers, offset: OperatorOffset, the_others: str) -> str:
+    """Return what is said where no difference shows: agreement only where none can matter."""
+    name, most = offset.operator, length(offset.largest, numbers.study.unit)
+    seen = f"no difference from {the_others} beyond chance"
+    if offset.agrees:
+        others = "the other operators" if len(numbers.table) > 2 else _others_than(numbers, name)[0]
+        return (
+            f"{name} agrees with {others}: {seen}, and at most {most}, less than "
+            f"{_margin_words(numbers)}."
+        )
+    if offset.matters == "not known":
+        return f"{name}: {seen}; it is at most {most}."
+    return (
+        f"{name}: {seen}; but up to {most} is not ruled out, and {_margin_words(numbers)} would "
+        "matter."
+    )
 
 
 def _different(numbers: OperatorNumbers, name: str) -> dict[str, float]:
-    """Return who reads otherwise beyond chance, and by how much this operator is higher.
-
-    A difference below the last digit counts only where one of the two is named for it.
-    """
+    """Return who reads otherwise beyond chance, and by how much this operator is higher."""
     return {
         other: difference
         for other, (difference, p) in numbers.differences_of(name).items()
         if p < 1.0 - numbers.level
-        and (_visible(numbers, difference) or _named(numbers, name) or _named(numbers, other))
     }
 
 
 def _agreeing(numbers: OperatorNumbers, name: str) -> tuple[str, ...]:
-    """Return those who agree with an operator from whom others differ; else none."""
+    """Return those who agree with an operator from whom others differ; else none.
+
+    Agreement is no difference beyond chance, and none possible that matters.
+    """
     different = _different(numbers, name)
-    if not different:
+    alike = tuple(other for other in _others_than(numbers, name) if other not in different)
+    if not different or not alike:
         return ()
-    return tuple(other for other in _others_than(numbers, name) if other not in different)
+    close = all(
+        max(abs(low), abs(high)) < numbers.matters_from
+        for first, second, low, high in numbers.pairs[
+            ["first", "second", "lower", "upper"]
+        ].itertuples(index=False, name=None)
+        if name in (first, second) and {first, second} & set(alike)
+    )
+    return alike if close else ()
 
 
 def _others_than(numbers: OperatorNumbers, name: str) -> list[str]:
@@ -731,15 +860,10 @@ def _others_than(numbers: OperatorNumbers, name: str) -> list[str]:
 
 
 def _size_words(value: float, study: Study) -> str:
-    """Return a length with its share of the tolerance, and a note where no digit shows it."""
+    """Return a length with its share of the tolerance."""
     text = length(value, study.unit)
     width = None if study.tolerance is None else study.tolerance.width
-    notes = []
-    if width is not None:
-        notes.append(f"{percent(100.0 * value / width)} of the tolerance")
-    if study.resolution is not None and value < study.resolution:
-        notes.append("less than the last digit of the gauge")
-    return f"{text} ({', '.join(notes)})" if notes else text
+    return text if width is None else f"{text} ({percent(100.0 * value / width)} of the tolerance)"
 
 
 def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]) -> str:
@@ -749,7 +873,7 @@ def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, .
             by_finding.setdefault(finding, []).append(shortened(conclusion.operator, LONGEST_NAME))
     by_finding.pop(AGREES, None)
     if not by_finding and not any(c.agrees_with for c in conclusions):
-        return _all_agree(numbers)
+        return _all_agree(numbers, conclusions)
     phrases = [
         f"{listed(names)} {_in_plural(finding, len(names))}"
         for finding, names in by_finding.items()
@@ -757,19 +881,26 @@ def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, .
     return "; ".join([*phrases, *_agreement(conclusions)]) + "."
 
 
-def _all_agree(numbers: OperatorNumbers) -> str:
-    differences = numbers.pairs["difference"].abs()
-    worst = float(differences.max())
-    if bool((numbers.pairs["p"] < 1.0 - numbers.level).any()):
-        return (
-            "The operators agree to the last digit: their means lie up to "
-            f"{length(worst, numbers.study.unit)} apart, less than one digit of the gauge; nobody "
-            "scatters more, drifts or shifts."
+def _all_agree(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]) -> str:
+    """Return the headline where nobody reads high or low."""
+    nobody = f"nobody scatters more{'' if numbers.no_drift else ', drifts'} or shifts"
+    most = length(max(c.offset.largest for c in conclusions), numbers.study.unit)
+    pairs = numbers.pairs[numbers.pairs["p"] < 1.0 - numbers.level]
+    if not pairs.empty:
+        apart = listed(
+            [
+                f"{first} and {second}"
+                for first, second in zip(pairs["first"], pairs["second"], strict=True)
+            ],
+            3,
         )
-    seen = "" if math.isnan(worst) else " as far as this study can show"
-    if numbers.no_drift:
-        return f"The operators agree{seen}: nobody reads high or low, scatters more or shifts."
-    return f"The operators agree{seen}: nobody reads high or low, scatters more, drifts or shifts."
+        return f"{begun(apart)} read apart; {nobody}."
+    if all(c.offset.agrees for c in conclusions):
+        return f"The operators agree: no difference beyond chance, and at most {most}; {nobody}."
+    return (
+        f"No difference between the operators shows beyond chance; up to {most} is not ruled out. "
+        f"{nobody[0].upper()}{nobody[1:]}."
+    )
 
 
 def _agreement(conclusions: tuple[OperatorConclusion, ...]) -> list[str]:
@@ -823,7 +954,7 @@ def operator_rows(
     head = ["Operator", "from the others", "repeatability (sd)", "times the others'", "finding"]
     rows = []
     for conclusion in conclusions:
-        offset = numbers.estimate(conclusion.operator, "from_others", study.unit)
+        offset = conclusion.offset.size
         sd, ratio = (numbers.value(conclusion.operator, c) for c in ("sd", "scatter_ratio"))
         rows.append(
             [

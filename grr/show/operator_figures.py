@@ -52,19 +52,22 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
     -------
     plotly Figure
         A diamond: how far the operator's mean lies from that of the others, with its
-        interval. The bar behind it is as long as the operator's repeats spread.
+        interval. The bar behind it is as long as the operator's repeats spread. Blue ground:
+        offsets too small to matter here.
     """
     numbers = comparison.numbers
     study, scale = comparison.study, fine_scale(comparison.study)
     names = list(study.operator_names)
     spread = study.rules.spread
     rows = []
-    for name in names:
-        offset, low, high, sd = (
-            numbers.value(name, column) * scale.factor
-            for column in ("from_others", "from_others_lower", "from_others_upper", "sd")
+    for conclusion in comparison.conclusions:
+        found = conclusion.offset.size
+        sd = numbers.value(conclusion.operator, "sd")
+        half = 0.5 * spread * (0.0 if math.isnan(sd) else sd)
+        offset, low, high, half = (
+            value * scale.factor for value in (found.value, found.lower, found.upper, half)
         )
-        rows.append((offset, low, high, 0.5 * spread * (0.0 if math.isnan(sd) else sd)))
+        rows.append((offset, low, high, half))
     ends = [
         abs(v)
         for offset, low, high, half in rows
@@ -76,6 +79,12 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
         f"bar: where a repeat may fall ({spread:g} sd); diamond: the mean against that of the "
         f"others, with its {level} interval"
     )
+    matters = numbers.matters_from * scale.factor
+    if math.isfinite(matters):
+        key += (
+            f"; blue: less than {length(numbers.matters_from, study.unit)}, with which one "
+            f"operator alone makes GRR {study.rules.good_percent:g}{JOIN}%"
+        )
     if len(names) > 2 and any(c.reads_apart for c in comparison.conclusions):
         key += "; whoever reads high or low also shifts the mean of the others"
     below = template.with_key(scale.named("lower or higher than the others"), key, KEY_LENGTH)
@@ -89,7 +98,7 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
         traces=[trace for i, row in enumerate(rows) for trace in _row(comparison, i, row)],
         height=ROW * len(names) + 66 + room,
         top=10,
-        shapes=[_zero()],
+        shapes=[*_too_small(min(matters, 1.2 * reach)), _zero()],
         notes=[_words(comparison, i) for i in range(len(names))],
         margin={"r": WORDS, "b": 62 + room},
         xaxis=centred_axis(reach, below),
@@ -143,7 +152,7 @@ def _row(
 def _hover(comparison: OperatorComparison, name: str) -> str:
     numbers, unit = comparison.numbers, comparison.study.unit
     lines = [short_names([name], 40)[0]]
-    offset = numbers.value(name, "from_others")
+    offset = comparison.about(name).offset.size.value
     way = "lower" if offset < 0 else "higher"
     lines.append(f"{length(abs(offset), unit)} {way} than the others")
     sd = numbers.value(name, "sd")
@@ -156,7 +165,7 @@ def _words(comparison: OperatorComparison, place: int) -> dict[str, Any]:
     """Return what was found about an operator, at the right of the row."""
     conclusion = comparison.conclusions[place]
     numbers, unit = comparison.numbers, comparison.study.unit
-    offset = numbers.value(conclusion.operator, "from_others")
+    offset = conclusion.offset.size.value
     ratio = numbers.value(conclusion.operator, "scatter_ratio")
     details = [f"{'−' if offset < 0 else '+'}{length(abs(offset), unit)}"]
     if math.isfinite(ratio):
@@ -173,6 +182,26 @@ def _words(comparison: OperatorComparison, place: int) -> dict[str, Any]:
         xshift=10,
         font={"size": template.SMALL, "color": INK},
     )
+
+
+def _too_small(matters: float) -> list[dict[str, Any]]:
+    """Return the ground of the offsets that do not matter; none where nothing says so."""
+    if not math.isfinite(matters):
+        return []
+    return [
+        {
+            "type": "rect",
+            "x0": template.one(-matters),
+            "x1": template.one(matters),
+            "yref": "paper",
+            "y0": 0,
+            "y1": 1,
+            "fillcolor": template.SKY,
+            "opacity": 0.2,
+            "line": {"width": 0},
+            "layer": "below",
+        }
+    ]
 
 
 def _zero() -> dict[str, Any]:

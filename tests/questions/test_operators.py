@@ -66,7 +66,7 @@ def test_one_who_reads_high_is_named_and_the_others_are_not():
     row = result.to_frame().loc["B"]
     assert row["from_others_lower"] < 2.5 < row["from_others_upper"]
     sentence = result.about("B").sentence
-    assert sentence.startswith("B reads high by 2.") and "of the tolerance" in sentence
+    assert sentence.startswith("B reads high: +2.") and "of the tolerance" in sentence
     assert "lower than B" in result.about("A").sentence
     assert "gauge block" in result.about("B").confirm[0]
 
@@ -94,7 +94,7 @@ def test_who_agrees_only_with_some_is_told_with_whom():
     assert {"agrees with C", "reads high", "agrees with A"} <= set(shown)
 
 
-def test_nobody_is_named_for_less_than_the_last_digit():
+def test_a_digit_is_no_reason_to_call_a_difference_agreement():
     def found(resolution):
         source = study((0.0, 0.0, 0.8), scatters=(0.5, 0.5, 0.5), seed=6)
         table = source.readings.assign(reading=source.readings["reading"].round(1))
@@ -109,10 +109,101 @@ def test_nobody_is_named_for_less_than_the_last_digit():
     table["reading"] = (table["reading"] / 2.0).round() * 2.0
     below = grr.compare_operators(grr.Study(table, unit="µm", resolution=2.0))
     assert below.numbers.pairs["p"].min() < 0.05
-    assert below.headline.startswith("The operators agree to the last digit: their means lie")
-    assert findings(below) == dict.fromkeys("ABC", ("agrees",))
-    assert below.about("C").in_words == ("agrees to the last digit",)
+    assert below.about("C").offset.p < 0.05
+    assert abs(below.about("C").offset.size.value) < 2.0
+    assert findings(below)["C"] == ("reads high",)
+    assert "agree" not in below.headline
     assert "less than the last digit of the gauge" in below.about("C").sentence
+
+
+def means_of(offsets, digit=None, *, width=60.0):
+    """A study of 10 parts in which the operators' means lie at these offsets, to the digit."""
+    rng = np.random.default_rng(8)
+    rows = []
+    noise = rng.normal(0.0, 0.35, (10, len(offsets), 3))
+    noise -= noise.mean(axis=(0, 2), keepdims=True)
+    for part in range(10):
+        for j, offset in enumerate(offsets):
+            for trial in range(3):
+                value = 7.3 * part + offset + noise[part, j, trial]
+                value = value if digit is None else round(value / digit) * digit
+                rows.append((f"{part + 1}", "ABC"[j], trial + 1, value))
+    table = pd.DataFrame(rows, columns=["part", "operator", "trial", "reading"])
+    tolerance = grr.Tolerance(-width / 2, width / 2)
+    return grr.Study(table, unit="µm", tolerance=tolerance, resolution=digit)
+
+
+def test_three_quarters_of_a_micrometre_each_way_is_told_at_a_digit_of_one():
+    # Offsets of about +0.70 and -0.75 µm against the others, known to about 0.2 µm.
+    result = grr.compare_operators(means_of((0.467, 0.033, -0.5), digit=1.0, width=20.0))
+    high, low = result.about("A").offset, result.about("C").offset
+    assert high.size.value > 0.4 and high.differs and low.size.value < -0.4 and low.differs
+    assert high.size.upper - high.size.lower < 0.8
+    assert findings(result)["A"] == ("reads high",) and findings(result)["C"] == ("reads low",)
+    assert "agree" not in result.headline
+
+
+def test_chance_and_what_matters_are_two_questions():
+    # One of three who stand for many, d from the others: a variance of d²/3 between operators,
+    # and 6·d/√3 = 10 % of the tolerance at d = 0.02887 of it.
+    assert grr.compare_operators(means_of((0, 0, 0))).numbers.matters_from == pytest.approx(
+        0.1 * 60.0 * 3**0.5 / 6.0
+    )
+    # If the three are all, the variance is 2·d²/9.
+    few = grr.Study(
+        means_of((0, 0, 0)).readings,
+        unit="µm",
+        tolerance=grr.Tolerance(-30.0, 30.0),
+        operators="fixed",
+    )
+    assert grr.compare_operators(few).numbers.matters_from == pytest.approx(
+        0.1 * 60.0 / 6.0 * 3 / 2**0.5
+    )
+    said = {}
+    for width in (600.0, 24.0, 5.0):
+        offset = grr.compare_operators(means_of((0, 0, 0.7), width=width)).about("C").offset
+        assert offset.differs
+        said[width] = offset.matters
+    assert said == {600.0: "no", 24.0: "open", 5.0: "yes"}
+    alike = grr.compare_operators(means_of((0, 0, 0), width=5.0)).about("C").offset
+    assert not alike.differs and alike.matters == "open" and not alike.agrees
+    unknown = grr.Study(means_of((0, 0, 0)).readings, unit="µm")
+    result = grr.compare_operators(unknown)
+    assert result.about("C").offset.matters == "not known" and "agree" not in result.headline
+    assert result.about("A").in_words == ("no difference shows",)
+
+
+def test_the_comparison_and_the_causes_never_contradict_each_other():
+    told = 0
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        people = int(rng.integers(2, 6))
+        offsets = rng.choice([0.0, 0.0, 1.5, -2.5], people)
+        scatters = rng.choice([1.0, 1.0, 3.0], people)
+        source = study(
+            tuple(offsets), tuple(scatters), parts=int(rng.integers(3, 11)), trials=2, seed=seed
+        )
+        result = grr.compare_operators(source)
+        for cause in grr.assess(source).causes:
+            if cause.kind == "operator_offset":
+                told += 1
+                check_one(result, cause)
+    assert told >= 5
+
+
+def check_one(result, cause):
+    """The comparison says of a cause's operator what the cause says."""
+    for name in [cause.operator] if cause.operator else result.study.operator_names:
+        offset = result.about(name).offset
+        assert offset.differs and not offset.agrees and offset.p == cause.sure
+        assert abs(offset.size.value) == pytest.approx(abs(cause.size.value))
+        wide = cause.size.upper - cause.size.lower
+        assert offset.size.upper - offset.size.lower == pytest.approx(wide)
+        assert offset.without == cause.without
+        word = "reads high" if offset.size.value > 0 else "reads low"
+        assert word in result.about(name).findings
+        if cause.operator:
+            assert offset.size.value == cause.size.value
 
 
 def test_one_in_the_middle_reads_between_the_others():
