@@ -75,15 +75,12 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
     ]
     reach = 1.08 * max(ends) or 1.0
     level = f"{100 * numbers.level:g}{JOIN}%"
-    key = (
-        f"bar: where a repeat may fall ({spread:g} sd); diamond: the mean against that of the "
-        f"others, with its {level} interval"
-    )
+    key = f"bar: a repeat ({spread:g} sd); diamond: the mean, with its {level} interval"
     matters = numbers.matters_from * scale.factor
     if math.isfinite(matters):
         key += (
-            f"; blue: less than {length(numbers.matters_from, study.unit)}, with which one "
-            f"operator alone makes GRR {study.rules.good_percent:g}{JOIN}%"
+            f"; blue: too little to matter ({length(numbers.matters_from, study.unit)} alone makes "
+            f"GRR {study.rules.good_percent:g}{JOIN}%)"
         )
     if len(names) > 2 and any(c.reads_apart for c in comparison.conclusions):
         key += "; whoever reads high or low also shifts the mean of the others"

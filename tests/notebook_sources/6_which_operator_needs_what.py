@@ -33,8 +33,10 @@ grr.show.operators_side_by_side(operators)
 # %% [markdown]
 # - The **diamond** is where the operator reads on average, against the mean of the others on the
 #   same parts. Its line is the interval: where it crosses the dashed line, the difference may be
-#   chance. The words under a name say with whom an operator agrees, pair by pair; nobody is
-#   called high or low for less than the last digit.
+#   chance. The words at the right say with whom an operator agrees, pair by pair.
+# - On the **blue ground** an offset is too small to matter: at its edge one operator alone takes
+#   GRR to 10 % of the tolerance. Chance and what matters are two questions. The last digit answers
+#   neither: a mean of thirty readings shows far less than a digit.
 # - The **bar** is as long as this operator's repeats spread. A long bar is an uneven hand.
 # - An offset can be taught away, or zeroed away. Scatter needs a steadier way: the ratchet, a
 #   stand, a marked place on the part.
