@@ -1,16 +1,19 @@
 """Is the gauge still what it was: `grr.stability` and `grr.after_check`, by a check standard.
 
-`stability` charts readings of one check standard over time, against limits from the first
-checks: alarms, a step, a drift, and when to check next. `after_check` says what follows a check,
-a fall or a repair.
+`stability` charts readings of one check standard over time, by a running mean against limits
+from the first checks: alarms, a step, a drift, and when to check next. The first checks are tested
+themselves before limits come from them. `after_check` says what follows a check, a fall or a
+repair.
 
-Source: AIAG MSA, 4th ed., chapter III section B, stability; ISO 7870-2 (limits, from memory);
-the sources of the run rules stand beside them in `grr.formulas`; ISO 10012 and IATF 16949, 7.1.5
-(previous results of a gauge found out of order; from memory).
+Source: AIAG MSA, 4th ed., chapter III section B, stability; Lucas & Saccucci, Technometrics 32
+(1990), and ISO 7870-2 and -6 (from memory) for the chart; the sources of the run rules stand beside
+them in `grr.formulas`; ISO 10012 and IATF 16949, 7.1.5 (previous results of a gauge found out of
+order; from memory).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -23,22 +26,29 @@ from grr.formulas.arrays import Array, Mask
 from grr.formulas.bias import t_quantile
 from grr.formulas.change_points import StepChange, step_change
 from grr.formulas.control_charts import (
+    CHECKS_A_FALSE_ALARM,
+    CHECKS_WATCHED,
     NELSON,
     RULES,
     WESTERN_ELECTRIC,
     ChartLimits,
     FalseAlarms,
+    RunningMeanChart,
     RunRule,
     between_checks,
     chance_of_false_alarm,
+    checks_to_notice,
     false_alarms,
     individuals_limits,
     mean_range_limits,
     moving_ranges,
+    running_mean,
+    running_mean_chart,
     signals,
     standardised,
+    wild_points,
 )
-from grr.formulas.data_checks import DigitsSeen, digits_seen
+from grr.formulas.data_checks import DigitsSeen, digits_seen, factor_slips, median, noise
 from grr.formulas.drift_rate import recheck_after
 from grr.formulas.sources_of_variation import hidden_by_rounding
 from grr.formulas.straight_line import fit_line
@@ -47,7 +57,7 @@ from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.printed import Printed
 from grr.model.readings_table import refuse_gaps, table_of
-from grr.model.rounding import JOIN, counted, length, p_text, percent, size
+from grr.model.rounding import JOIN, counted, figures, length, p_text, percent, size
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
@@ -65,7 +75,8 @@ CHARTS: tuple[Literal["auto"] | Chart, ...] = ("auto", "individuals", "mean and 
 EVENTS: tuple[Event, ...] = ("check", "dropped", "repaired")
 #: Checks that the limits come from where nothing else is asked.
 BASELINE = 20
-#: Where a step leaves fewer checks than this before it, the limits do not come from them.
+#: Limits come from no fewer checks: fewer cannot be tested for a step, and tell a change from
+#: chance so late that a chart of them is of no use.
 LEAST_BASELINE = 6
 #: Limits from fewer checks than this are provisional (common practice, no source).
 ENOUGH = 20
@@ -73,10 +84,16 @@ ENOUGH = 20
 AHEAD = 12
 #: Alarms listed one by one; the rest are counted.
 MOST_LISTED = 8
+MEAN_RULE = "running mean beyond its limit"
 RANGE_RULE = "range beyond its limit"
 DAYS_A_YEAR = 365.25
-#: A step with p under this is taken out before the drift is measured.
+DAYS_A_MONTH = DAYS_A_YEAR / 12.0
+#: A step with p under this is taken out before the drift is measured; a step or a drift in the
+#: baseline with p under this shortens it.
 STEP_LEVEL = 0.01
+#: A factor tells a slip from a change of the gauge where readings scatter by less than this
+#: share of the check standard's size: readings of zero have no factor.
+SLIP_SPREAD = 0.001
 #: Where readings repeat to the last digit, sigma as a share of it: a reading that flips by
 #: one digit then stays inside three sigma.
 COARSE_SIGMA = 0.5
@@ -88,7 +105,7 @@ def stability(
     table: object,
     *,
     baseline: int | str | None = None,
-    rules: RuleSet | Sequence[str] = "western electric",
+    rules: RuleSet | Sequence[str] | None = None,
     chart: Literal["auto"] | Chart = "auto",
     reference: float | None = None,
     tolerance: Tolerance | None = None,
@@ -109,10 +126,11 @@ def stability(
         one day are one check, unless a column ``check`` numbers the checks.
     baseline : int or str, optional
         Checks that the limits come from, by number ("the first 20") or up to a date;
-        20 by default, or all of fewer, and those before a step where one is found among
-        them. The limits then stay as they are.
-    rules : {"western electric", "nelson"} or names of rules
-        Such as ("WE 1", "WE 4"), see `grr.formulas.control_charts`.
+        20 by default, or all of fewer. It is tested: at a step or a drift among them it is
+        cut short, and the result says so. The limits then stay as they are.
+    rules : {"western electric", "nelson"} or names of rules, optional
+        Run rules to watch besides, such as ("WE 1", "WE 4"), see
+        `grr.formulas.control_charts`. Each adds false alarms.
     chart : {"auto", "individuals", "mean and range"}
         With "auto" mean and range where each check holds several readings, unless the
         checks scatter more than the readings within them explain.
@@ -139,26 +157,33 @@ def stability(
     Raises
     ------
     StudyError
-        Fewer than three checks, a row without a time, an unknown rule.
+        Fewer than six checks for the limits, also where a step comes before the sixth; a
+        reading off by a factor; a row without a time; an unknown rule.
 
     Notes
     -----
-    Source: AIAG MSA, 4th ed., chapter III section B, stability; ISO 7870-2 (limits, from
-    memory); the sources of the run rules stand in `grr.formulas.control_charts`.
+    An alarm is a running mean (weight 0.2) beyond its limit. The limits are as wide as it
+    takes for one false alarm in about 1000 checks, the baseline's length being reckoned with.
+
+    Source: AIAG MSA, 4th ed., chapter III section B, stability; Lucas & Saccucci,
+    Technometrics 32 (1990), 1-12; ISO 7870-2 and -6 (from memory); further sources in
+    `grr.formulas.control_charts`.
     """
     if tolerance is not None:
         needs(tolerance, Tolerance, "tolerance")
-    times, readings, missing = _checks(table)
+    if resolution is not None:
+        resolution = number("resolution", resolution, above=0.0)
+    times, readings, missing = _checks(table, resolution)
     chosen = _rules(rules)
     asked = one_of("chart", chart, CHARTS)
     level = number("level", level, above=0.0, below=1.0)
-    if resolution is not None:
-        resolution = number("resolution", resolution, above=0.0)
     means = np.array([values.mean() for values in readings])
     counts = np.array([len(values) for values in readings])
-    days = (times - times[0]).total_seconds().to_numpy() / 86_400.0
+    days = _days_of(times)
     step = _step(days, means)
-    frozen = _baseline(baseline, times, step)
+    first = _asked_baseline(baseline, times)
+    tested = _tested_baseline(first, times, means, step, canonical_unit(unit))
+    frozen = tested.checks
     kind, scatter_p = _chart(asked, readings, counts, frozen)
     limits, ranges, coarse = _limits(kind, readings, means, frozen, resolution)
     z = standardised(means, limits)
@@ -181,9 +206,11 @@ def stability(
         scatter_p=scatter_p,
         coarse=coarse,
         limits=limits,
+        shortened=tested.why,
+        watch=running_mean_chart(frozen, limits.per_check),
         rules=chosen,
         met={rule.name: signals(z, rule) for rule in chosen},
-        alarms=false_alarms(chosen),
+        alarms=false_alarms(chosen) if chosen else None,
         chance_ahead=_chance_ahead(kind, chosen, frozen),
         drift=drift,
         step=step,
@@ -232,7 +259,7 @@ def after_check(result: StabilityResult | None = None, *, event: Event = "check"
 
 
 class Signal(NamedTuple):
-    """A check at which a rule is met."""
+    """An alarm: the check at which it is, and the rule that is met."""
 
     check: int
     time: pd.Timestamp
@@ -259,15 +286,20 @@ class StabilityResult(Printed):
     coarse : bool
         Whether the readings repeat to the last digit, which then sets the limits.
     limits : ChartLimits
-        From the baseline, frozen.
+        From the baseline, frozen: centre, sigma of a check, and three sigma about it.
+    shortened : str
+        Why the baseline is shorter than asked for; "" where it is not.
+    watch : RunningMeanChart
+        How far the running mean and the ranges may go by chance.
     rules : tuple of RunRule
+        Watched besides the running mean; empty where none is.
     met : dict
         Name of a rule → for each check whether it is met there.
-    alarms : FalseAlarms
-        How often the rules alarm with nothing wrong and limits known.
+    alarms : FalseAlarms or None
+        How often the run rules alone alarm with nothing wrong and limits known.
     chance_ahead : float or None
-        Chance of a false alarm within the next twelve checks, the limits being from so
-        few checks (simulated); None for mean and range.
+        Chance that they do within the next twelve checks, the limits being from so few
+        checks (simulated); None for mean and range, and without run rules.
     drift : Estimate
         Change a year; with a step taken out where there is one.
     step : StepChange or None
@@ -299,9 +331,11 @@ class StabilityResult(Printed):
     scatter_p: float | None
     coarse: bool
     limits: ChartLimits
+    shortened: str
+    watch: RunningMeanChart
     rules: tuple[RunRule, ...]
     met: dict[str, Mask]
-    alarms: FalseAlarms
+    alarms: FalseAlarms | None
     chance_ahead: float | None
     drift: Estimate
     step: StepChange | None
@@ -333,20 +367,76 @@ class StabilityResult(Printed):
         return ", ".join(rule.name for rule in self.rules)
 
     @property
-    def range_signals(self) -> Mask:
-        """Whether the range at each check lies beyond its limits."""
+    def running_means(self) -> Array:
+        """Running mean (EWMA) at each check after the baseline, from its centre; NaN before."""
+        watched = running_mean(self.means[self.baseline :], centre=self.limits.centre)
+        return np.append(np.full(self.baseline, np.nan), watched)
+
+    @property
+    def mean_limit(self) -> float:
+        """How far from the centre the running mean may go."""
+        return float(self.watch.width * self.limits.sigma)
+
+    @property
+    def range_limit(self) -> float:
+        """How wide the range within a check may be; infinite for single readings."""
+        if self.chart == "individuals":
+            return math.inf
+        return float(self.watch.range_ratio * self.limits.mean_range)
+
+    @property
+    def mean_signals(self) -> Mask:
+        """Whether the running mean at each check lies beyond its limit."""
         with np.errstate(invalid="ignore"):
-            above = self.ranges > self.limits.range_upper
-            below = self.ranges < self.limits.range_lower
-        return np.asarray(above | below)
+            return np.asarray(
+                np.abs(self.running_means - float(self.limits.centre)) > self.mean_limit
+            )
+
+    @property
+    def range_signals(self) -> Mask:
+        """Whether the range within each check after the baseline is beyond its limit."""
+        watched = np.arange(len(self.means)) >= self.baseline
+        return np.asarray(watched & (self.ranges > self.range_limit))
+
+    @property
+    def days_between(self) -> float:
+        """Days from one check to the next, as a rule (median)."""
+        return float(np.median(np.diff(self.times.to_numpy()) / np.timedelta64(1, "D")))
+
+    @property
+    def months_a_false_alarm(self) -> float:
+        """Months between two false alarms at the rate of checks so far."""
+        return CHECKS_A_FALSE_ALARM * self.days_between / DAYS_A_MONTH
+
+    def checks_to_notice(self, shift: float) -> float:
+        """Return within how many checks half of all shifts of a size are noticed.
+
+        Infinite where it takes more than 200; NaN where the readings do not scatter.
+
+        Parameters
+        ----------
+        shift : float
+            In the unit of the readings; it stays from one check on.
+        """
+        sigma = float(self.limits.sigma)
+        if self.coarse or sigma == 0.0:
+            return math.nan
+        per_check = self.limits.per_check
+        lengths = checks_to_notice(
+            abs(shift) / sigma, self.watch.width, baseline=self.baseline, per_check=per_check
+        )
+        return float(np.quantile(lengths, 0.5, method="higher"))
 
     @property
     def signals(self) -> tuple[Signal, ...]:
-        """Every check at which a rule is met, in order of time."""
+        """Every alarm: the running mean, a range or a run rule, in order of time."""
         found = []
+        beyond, wide = self.mean_signals, self.range_signals
         for check in range(len(self.means)):
             names = [rule.name for rule in self.rules if self.met[rule.name][check]]
-            if self.range_signals[check]:
+            if beyond[check]:
+                names.insert(0, MEAN_RULE)
+            if wide[check]:
                 names.append(RANGE_RULE)
             found += [
                 Signal(check, self.times[check], float(self.means[check]), name) for name in names
@@ -355,27 +445,42 @@ class StabilityResult(Printed):
 
     @property
     def alarmed(self) -> bool:
-        """Whether a rule is met after the baseline, or anywhere where all is baseline."""
+        """Whether there is an alarm after the baseline, or anywhere where all is baseline."""
         if self.baseline == len(self.means):
             return bool(self.signals)
         return any(signal.check >= self.baseline for signal in self.signals)
 
     @property
     def alarm_now(self) -> bool:
-        """Whether a rule is met at the latest check."""
+        """Whether there is an alarm at the latest check."""
         return any(signal.check == len(self.means) - 1 for signal in self.signals)
 
     @property
     def last_good(self) -> pd.Timestamp | None:
-        """The last check before the run of alarms that reaches the latest check.
+        """The last check before the change that the latest check shows.
 
-        The latest check itself without an alarm there; None where no check is good.
+        The latest check itself without an alarm there; None where no check is good. A running
+        mean alarms some checks after the change: it is taken back to where it last lay on the
+        other side of the centre, and to before a step where one is found.
+
+        Notes
+        -----
+        Source of the place of the change: Nishina, Journal of Applied Statistics 19 (1992)
+        (from memory).
         """
+        last = len(self.means) - 1
+        if not self.alarm_now:
+            return self.times[last]
         alarmed = {signal.check for signal in self.signals}
-        for check in range(len(self.means) - 1, -1, -1):
-            if check not in alarmed:
-                return self.times[check]
-        return None
+        while last >= 0 and last in alarmed:
+            last -= 1
+        if self.mean_signals[-1]:
+            side = np.sign(self.running_means - float(self.limits.centre))
+            other = np.flatnonzero(side[self.baseline :] != side[-1])
+            last = min(last, self.baseline - 1 + (int(other[-1]) + 1 if len(other) else 0))
+        if self.step is not None:
+            last = min(last, int(self.step.first_after) - 1)
+        return self.times[last] if last >= 0 else None
 
     @property
     def digits(self) -> DigitsSeen | None:
@@ -384,11 +489,6 @@ class StabilityResult(Printed):
             return None
         ranges = self.ranges[: self.baseline]
         return digits_seen(ranges, float(self.limits.range_upper), self.resolution)
-
-    @property
-    def step_in_baseline(self) -> bool:
-        """Whether the limits come from checks on both sides of a step."""
-        return self.step is not None and int(self.step.first_after) < self.baseline
 
     @property
     def step_between(self) -> tuple[pd.Timestamp, pd.Timestamp] | None:
@@ -402,14 +502,14 @@ class StabilityResult(Printed):
     def next_check(self) -> date | None:
         """The day of the next check that the drift allows.
 
-        None without a two-sided tolerance, and while a rule is met at the latest check.
+        None without a two-sided tolerance, and while there is an alarm at the latest check.
         """
         if self.recheck_days is None or self.alarm_now:
             return None
         return (self.times[-1] + timedelta(days=int(self.recheck_days))).date()
 
     def to_frame(self) -> pd.DataFrame:
-        """Return one row a check, by its time: mean, readings, range, rules met."""
+        """Return one row a check, by its time: mean, readings, range, running mean, rules met."""
         names: list[list[str]] = [[] for _ in self.means]
         for signal in self.signals:
             names[signal.check].append(signal.rule)
@@ -418,6 +518,7 @@ class StabilityResult(Printed):
                 "mean": self.means,
                 "readings": self.counts,
                 "range": self.ranges,
+                "running_mean": self.running_means,
                 "baseline": np.arange(len(self.means)) < self.baseline,
                 "rules_met": [", ".join(met) for met in names],
             },
@@ -454,7 +555,7 @@ class AfterCheck(Printed):
         return [Prose([self.headline]), Bullets(self.steps, numbered=True), Prose([DEFER])]
 
 
-def _checks(table: object) -> tuple[pd.DatetimeIndex, list[Array], int]:
+def _checks(table: object, resolution: float | None) -> tuple[pd.DatetimeIndex, list[Array], int]:
     """Return time and readings of each check, in order of time, and how many are missing."""
     names = [str(name).strip().lower() for name in getattr(table, "columns", ())]
     numbers = ("reading", "check") if "check" in names else ("reading",)
@@ -462,6 +563,7 @@ def _checks(table: object) -> tuple[pd.DatetimeIndex, list[Array], int]:
     refuse_gaps(rows, "time", "Enter the date of the check, like 2027-03-31")
     if "check" in rows:
         refuse_gaps(rows, "check", "Number the checks 1, 2, 3")
+    _refuse_slips(rows["reading"], resolution)
     taken = rows["reading"].notna()
     missing = int((~taken).sum())
     rows = rows[taken].sort_values("time", kind="stable")
@@ -485,7 +587,28 @@ def _checks(table: object) -> tuple[pd.DatetimeIndex, list[Array], int]:
     return times, [group["reading"].to_numpy(float) for group in gathered], missing
 
 
-def _rules(rules: str | Sequence[str]) -> tuple[RunRule, ...]:
+def _refuse_slips(readings: pd.Series[float], resolution: float | None) -> None:
+    """Refuse a reading of another unit, or with its point in another place."""
+    cube = np.asarray(readings, dtype=np.float64)[None, None, :]
+    centre = float(median(cube))
+    if not noise(cube, resolution) < SLIP_SPREAD * abs(centre):
+        return
+    slips = factor_slips(cube, resolution)
+    if slips:
+        value, row = float(cube[0, 0, slips[0].trial]), slips[0].trial + 1
+        raise StudyError(
+            f"A reading is {figures(value / centre, 3)} times the others: it looks like a slip of "
+            "the decimal point or of the unit",
+            f"Correct it, or leave it out; {size(value / slips[0].factor, resolution)} would fit",
+            row=row,
+            column="reading",
+            value=value,
+        )
+
+
+def _rules(rules: str | Sequence[str] | None) -> tuple[RunRule, ...]:
+    if rules is None:
+        return ()
     if isinstance(rules, str):
         return RULE_SETS[one_of("rules", rules.casefold(), tuple(RULE_SETS))]
     needs(rules, Sequence, "rules")  # type: ignore[type-abstract]
@@ -495,16 +618,22 @@ def _rules(rules: str | Sequence[str]) -> tuple[RunRule, ...]:
     return chosen
 
 
-def _baseline(asked: int | str | None, times: pd.DatetimeIndex, step: StepChange | None) -> int:
-    """Return how many checks the limits come from.
+class TestedBaseline(NamedTuple):
+    """How many checks the limits come from, and why they are fewer than asked for."""
 
-    Where nothing is asked, limits from checks on both sides of a step would hide it: they come
-    from those before it.
-    """
+    checks: int
+    why: str
+
+
+def _days_of(times: pd.DatetimeIndex) -> Array:
+    """Return the days from the first check to each."""
+    return np.asarray((times - times[0]).total_seconds(), dtype=np.float64) / 86_400.0
+
+
+def _asked_baseline(asked: int | str | None, times: pd.DatetimeIndex) -> int:
+    """Return how many checks the limits shall come from."""
     if asked is None:
-        count = min(BASELINE, len(times))
-        before = count if step is None else int(step.first_after)
-        return before if LEAST_BASELINE <= before < count else count
+        return min(BASELINE, len(times))
     if isinstance(asked, str):
         day = pd.to_datetime(asked, errors="coerce", utc=True, format="ISO8601")
         if pd.isna(day):
@@ -519,10 +648,93 @@ def _baseline(asked: int | str | None, times: pd.DatetimeIndex, step: StepChange
     if not 2 <= count <= len(times):
         raise StudyError(
             "The baseline does not hold at least two of the checks",
-            f"Give a number from 2 to {len(times)}, or a date between the checks",
+            f"Give a number from {LEAST_BASELINE} to {len(times)}, or a date between the checks",
             value=asked,
         )
     return count
+
+
+def _tested_baseline(
+    asked: int,
+    times: pd.DatetimeIndex,
+    means: Array,
+    step: StepChange | None,
+    unit: str,
+) -> TestedBaseline:
+    """Return the checks before a step, a wild check or a drift among those asked for, and why.
+
+    Limits from both sides of a step would hide it, a wild check would widen them, and those from
+    a drift lie in its middle. A drift cuts the baseline where it has made up one sigma of a check,
+    but never under ``LEAST_BASELINE``: what drifts faster is to alarm.
+    """
+    if asked < LEAST_BASELINE:
+        raise StudyError(
+            f"Limits from fewer than {LEAST_BASELINE} checks cannot tell a change of the gauge "
+            "from chance",
+            "Go on reading the check standard at each interval until there are "
+            f"{LEAST_BASELINE} checks, better {ENOUGH}"
+            if len(means) < LEAST_BASELINE
+            else f"Give a baseline of at least {LEAST_BASELINE} checks, better {ENOUGH}",
+            value=f"{asked} checks",
+        )
+    count, why = asked, ""
+    while (broken := _break(times, means, count, step, unit)) is not None:
+        place, words = broken
+        if place < LEAST_BASELINE:
+            raise StudyError(
+                f"No limits can come from the first {asked} checks: {words}",
+                "Find the cause. If the gauge was put right there, give the later checks alone; "
+                "if one reading is wrong, correct it or leave it out",
+                column="time",
+                value=str(times[place].date()),
+            )
+        count = place
+        why = f"The limits come from the first {count} checks and not from {asked}: {words}."
+    days = _days_of(times)
+    line = fit_line(days[:count], means[:count])
+    if float(line.slope_p) < STEP_LEVEL:
+        sigma = float(individuals_limits(means[:count]).sigma)
+        drifted = np.abs(float(line.slope)) * (days[:count] - days[0]) > sigma
+        kept = max(LEAST_BASELINE, int(drifted.argmax()) if drifted.any() else count)
+        if kept < count:
+            moved = Estimate(float(line.slope) * float(days[count - 1] - days[0]), unit=unit)
+            return TestedBaseline(
+                kept,
+                f"The limits come from the first {kept} checks and not from {asked}: over the "
+                f"first {count} the readings drift by {moved:+} ({p_text(float(line.slope_p))}).",
+            )
+    return TestedBaseline(count, why)
+
+
+def _break(
+    times: pd.DatetimeIndex,
+    means: Array,
+    count: int,
+    step: StepChange | None,
+    unit: str,
+) -> tuple[int, str] | None:
+    """Return the first check after a step in the baseline, or a wild check, and the words for it.
+
+    A step found in all checks counts where it lies in the baseline; else the baseline is
+    searched alone.
+    """
+    found = step
+    if found is None or int(found.first_after) >= count:
+        found = _step(_days_of(times[:count]), means[:count])
+    if found is not None:
+        place = int(found.first_after)
+        moved = Estimate(float(found.size), unit=unit)
+        before, after = times[place - 1].date(), times[place].date()
+        return place, (
+            f"between {before} and {after} the readings step by {moved:+} "
+            f"({p_text(float(found.p))})"
+        )
+    wild = wild_points(means[:count], level=STEP_LEVEL)
+    if not wild:
+        return None
+    place, p = min(wild)
+    off = Estimate(float(means[place] - np.median(means[:count])), unit=unit)
+    return place, (f"the check of {times[place].date()} lies {off:+} from the others ({p_text(p)})")
 
 
 def _chart(
@@ -574,8 +786,8 @@ def _step(days: Array, means: Array) -> StepChange | None:
 
 
 def _chance_ahead(kind: Chart, rules: tuple[RunRule, ...], frozen: int) -> float | None:
-    """Return the chance of a false alarm within the next twelve checks; individuals only."""
-    if kind != "individuals":
+    """Return the chance that run rules alarm falsely in twelve checks; individuals only."""
+    if kind != "individuals" or not rules:
         return None
     return chance_of_false_alarm(rules, baseline=frozen, points=AHEAD)
 
@@ -604,32 +816,24 @@ def _opening(result: StabilityResult) -> list[str]:
     return [
         *([EXAMPLE] if result.example else []),
         f"{result.title}: {checks}" if result.title else checks,
+        *([result.shortened] if result.shortened else []),
     ]
 
 
 def _limits_table(result: StabilityResult) -> Table:
-    unit, limits = result.unit, result.limits
-    step = None if result.resolution is None else result.resolution / 10.0
-    point = "Mean of a check" if result.counts.max() > 1 else "Reading"
-    spread = "Range within a check" if result.chart == "mean and range" else "Moving range"
-    least = float(limits.range_lower)
-    levels = (limits.centre, limits.lower, limits.upper)
-    return Table(
-        ["Chart", "centre", "lower limit", "upper limit"],
-        [
-            [point, *(size(float(value), step, unit) for value in levels)],
-            [
-                spread,
-                length(float(limits.mean_range), unit),
-                length(least, unit) if least > 0.0 else "none",
-                length(float(limits.range_upper), unit),
-            ],
-        ],
-    )
+    unit, centre, limit = result.unit, float(result.limits.centre), result.mean_limit
+    # the centre to the decimal at which its limits have two figures
+    step = 10.0 ** (math.floor(math.log10(limit)) - 1) if limit > 0.0 else result.resolution
+    levels = (centre, centre - limit, centre + limit)
+    rows = [["Running mean", *(size(level, step, unit) for level in levels)]]
+    if result.chart == "mean and range":
+        mean_range = length(float(result.limits.mean_range), unit)
+        rows.append(["Range within a check", mean_range, "none", length(result.range_limit, unit)])
+    return Table(["Chart", "centre", "lower limit", "upper limit"], rows)
 
 
 def _alarm_table(result: StabilityResult) -> Table:
-    """Return one row a check at which a rule is met."""
+    """Return one row a check at which there is an alarm."""
     step = None if result.resolution is None else result.resolution / 10.0
     by_check: dict[int, list[str]] = {}
     for signal in result.signals:
@@ -644,14 +848,14 @@ def _alarm_table(result: StabilityResult) -> Table:
     ]
     if len(by_check) > MOST_LISTED:
         rows.append([f"and {counted(len(by_check) - MOST_LISTED, 'more check')}", "", ""])
-    return Table(["Alarm at", "reading", "rules met"], rows)
+    return Table(["Alarm at", "reading", "why"], rows)
 
 
 def _closing(result: StabilityResult) -> list[str]:
     lines = [
         _alarm_sentence(result),
         *(f"{rule.name}: {rule.says}." for rule in result.rules if result.met[rule.name].any()),
-        _rate_sentence(result),
+        *_rate_sentences(result),
     ]
     if result.step is not None and result.step_between is not None:
         before, after = (time.date() for time in result.step_between)
@@ -673,27 +877,73 @@ def _closing(result: StabilityResult) -> list[str]:
 
 
 def _alarm_sentence(result: StabilityResult) -> str:
-    if not result.signals:
-        return "No rule is met at any check."
     if result.alarm_now:
-        return "A rule is met at the latest check: something has changed since the baseline."
+        return "Alarm at the latest check: something has changed since the baseline."
+    if not result.signals:
+        if result.baseline == len(result.means):
+            return "Every check belongs to the baseline, so nothing was watched after it yet."
+        return "No alarm at any check."
     if result.alarmed:
-        return "Rules were met after the baseline; at the latest check none is."
-    return "Rules are met within the baseline only: find the cause, and choose another baseline."
+        return "There were alarms after the baseline; at the latest check there is none."
+    return "Run rules are met within the baseline only: find the cause, or choose another baseline."
 
 
-def _rate_sentence(result: StabilityResult) -> str:
-    alarms = result.alarms
+def _rate_sentences(result: StabilityResult) -> list[str]:
+    """Return how often the chart alarms for nothing, and how soon it notices a change."""
+    sigma, months = float(result.limits.sigma), result.months_a_false_alarm
+    if result.coarse or sigma == 0.0:
+        hidden = "the last digit hides the scatter"
+        alike = "the baseline's readings are all alike; state the gauge's resolution"
+        return [
+            "How often the chart alarms for nothing cannot be said: "
+            f"{hidden if result.coarse else alike}."
+        ]
+    years = f" ({months / 12.0:.0f} years)" if months >= 24.0 else ""
+    sentences = [
+        f"While nothing changes there is one false alarm in about {CHECKS_A_FALSE_ALARM} checks "
+        f"({percent(100.0 * result.watch.chance)} within {CHECKS_WATCHED}): at your rate, one in "
+        f"{_days(result.days_between)}, in about {float(figures(months)):.0f} months{years}.",
+        f"A shift of one standard deviation of a check ({length(sigma, result.unit)}) "
+        f"{_noticed(result, sigma)}.",
+    ]
+    if result.allowance is not None:
+        sentences.append(
+            f"A shift of {100 * result.share:g}{JOIN}% of the tolerance "
+            f"({length(result.allowance, result.unit)}) {_noticed(result, result.allowance)}."
+        )
+    if result.alarms is not None:
+        sentences.append(_run_rules_sentence(result, result.alarms))
+    return sentences
+
+
+def _noticed(result: StabilityResult, shift: float) -> str:
+    checks = result.checks_to_notice(shift)
+    if math.isinf(checks):
+        return "is seldom noticed: limits from more checks would lie closer"
+    after = f"{counted(int(checks), 'check')}, {_days(checks * result.days_between)}"
+    return f"is noticed within {after}, in half of all cases"
+
+
+def _days(days: float) -> str:
+    """Return a time as people say it."""
+    if days >= 1.5 * DAYS_A_YEAR:
+        return f"{days / DAYS_A_YEAR:.1f} years"
+    if days >= 2.0 * DAYS_A_MONTH:
+        return f"{days / DAYS_A_MONTH:.0f} months"
+    return counted(round(days), "day") if days >= 1.0 else f"{24.0 * days:.2g} hours"
+
+
+def _run_rules_sentence(result: StabilityResult, alarms: FalseAlarms) -> str:
     about = "about " if alarms.standard_error > 0.0 else ""
     ahead = ""
     if result.chance_ahead is not None:
         ahead = (
-            f" With limits from {result.baseline} checks the chance of a false alarm within "
+            f" With limits from {result.baseline} checks the chance that they do within "
             f"{AHEAD} checks is about {100 * result.chance_ahead:.0f}{JOIN}%."
         )
     return (
-        f"With nothing wrong and exact limits, the rules watched ({result.rule_names}) alarm "
-        f"once in {about}{alarms.run_length:.0f} checks.{ahead}"
+        f"The run rules watched besides ({result.rule_names}) alarm for nothing once in {about}"
+        f"{alarms.run_length:.0f} checks even with exact limits.{ahead}"
     )
 
 
@@ -723,15 +973,9 @@ def _notes(result: StabilityResult) -> list[str]:
     notes = [f"Missing readings: {result.missing}; they are left out."] if result.missing else []
     if result.baseline < ENOUGH:
         notes.append(
-            f"The limits come from {result.baseline} checks only and are provisional. Compute them "
-            f"again from {ENOUGH} checks made while all was well."
-        )
-    if result.baseline == len(result.means):
-        notes.append("Every check belongs to the baseline, so nothing was watched after it yet.")
-    if result.step_in_baseline:
-        notes.append(
-            "The step lies within the baseline, so the limits hide part of it: choose a baseline "
-            "before the step, or a new one after its cause is found."
+            f"The limits come from {result.baseline} checks only and are wide for that reason: so "
+            f"few show neither the centre nor the scatter well. Compute them again from {ENOUGH} "
+            "checks made while all was well."
         )
     if result.scatter_p is not None and result.chart == "individuals":
         notes.append(
@@ -744,8 +988,8 @@ def _notes(result: StabilityResult) -> list[str]:
     digits = result.digits
     if result.coarse:
         notes.append(
-            "The readings repeat almost to the last digit, so the limits are set one and a half "
-            "digits from the centre: a reading that flips by one digit is no alarm."
+            "The readings repeat almost to the last digit, so their standard deviation is taken as "
+            "half a digit: a reading that flips by one digit is no alarm."
         )
     elif digits is not None and digits.too_few:
         notes.append(

@@ -485,7 +485,7 @@ CHECKS_QUESTION = "Is the gauge stable over time?"
 
 
 def checks_over_time(result: StabilityResult) -> Figure:
-    """Draw each check from the baseline's mean against the limits taken from the baseline.
+    """Draw each check and their running mean against the limits taken from the baseline.
 
     Parameters
     ----------
@@ -494,28 +494,25 @@ def checks_over_time(result: StabilityResult) -> Figure:
     Returns
     -------
     plotly Figure
-        The grey ground is the baseline; diamonds are checks at which a rule is met.
+        The grey ground is the baseline; between the two limits the running mean is to stay;
+        diamonds are checks at which there is an alarm.
     """
     scale = unit_scale(result.unit)
-    centre, sigma = float(result.limits.centre), float(result.limits.sigma) * scale.factor
+    centre, limit = float(result.limits.centre), result.mean_limit * scale.factor
     points = (result.means - centre) * scale.factor
+    means = (result.running_means - centre) * scale.factor
     days = [f"{time:%Y-%m-%d}" for time in result.times]
-    alarmed = {signal.check for signal in result.signals}
-    heights = [*points, 3.4 * sigma, -3.4 * sigma]
+    start = max(result.baseline - 1, 0)
+    heights = [*points, 1.3 * limit, -1.3 * limit]
     shapes = [
         _ground(days, result.baseline),
         level_line(0.0, colour=FAINT, width=1.0),
-        *(level_line(side * 3.0 * sigma, colour=template.ROLES["limit"]) for side in (-1, 1)),
-        *(
-            level_line(side * at * sigma, colour=FAINT, dash="dot", width=0.8)
-            for side in (-1, 1)
-            for at in (1.0, 2.0)
-        ),
+        *(level_line(side * limit, colour=template.ROLES["limit"]) for side in (-1, 1)),
     ]
-    limit = f"limit +3 sigma, {length(3.0 * float(result.limits.sigma), result.unit)}"
+    reach = length(result.mean_limit, result.unit)
     notes = [
-        level_name(limit, 3.0 * sigma, left=True),
-        level_name("limit −3 sigma", -3.0 * sigma, above=False, left=True),
+        level_name(f"limit of the running mean (line), +{reach}", limit, left=True),
+        level_name(f"limit −{reach}", -limit, above=False, left=True),
         template.note(
             f"baseline: {counted(result.baseline, 'check')}",
             None,
@@ -532,8 +529,20 @@ def checks_over_time(result: StabilityResult) -> Figure:
         "checks-over-time",
         CHECKS_QUESTION,
         _checks_answer(result),
-        alt="Checks in order of time, as distances from the mean of the baseline, with limits.",
-        traces=[_points(result, days, points, alarmed), *_steps(result, days, scale.factor)],
+        alt="Checks in order of time, as distances from the mean of the baseline, with their "
+        "running mean and its limits.",
+        traces=[
+            _points(result, days, points),
+            *_steps(result, days, scale.factor),
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": days[start:],
+                "y": template.rounded([0.0, *means[start + 1 :]]),
+                "line": {"color": INK, "width": 3},
+                "hoverinfo": "skip",
+            },
+        ],
         height=330,
         shapes=shapes,
         notes=notes,
@@ -562,17 +571,14 @@ def _span(result: StabilityResult) -> list[str]:
     return [f"{result.times[0] - pad:%Y-%m-%d}", f"{result.times[-1] + pad:%Y-%m-%d}"]
 
 
-def _points(
-    result: StabilityResult, days: list[str], points: Any, alarmed: set[int]
-) -> dict[str, Any]:
+def _points(result: StabilityResult, days: list[str], points: Any) -> dict[str, Any]:
     rules = result.to_frame()["rules_met"].tolist()
-    out = [check in alarmed for check in range(len(days))]
+    out = [bool(met) for met in rules]
     return {
         "type": "scatter",
-        "mode": "lines+markers",
+        "mode": "markers",
         "x": days,
         "y": template.rounded(points),
-        "line": {"color": template.ROLES["part"], "width": 1},
         "marker": {
             "opacity": 1,
             "symbol": ["diamond" if bad else "circle" for bad in out],
@@ -616,8 +622,8 @@ def _checks_answer(result: StabilityResult) -> str:
         size_of = signed_length(float(result.step.size), result.unit)
         before, after = (time.date() for time in result.step_between)
         return (
-            f"No: it stepped by {size_of} between {before} and {after} (dashed). At {count} of "
-            f"{checks} a rule is met (diamonds)."
+            f"No: it stepped by {size_of} between {before} and {after} (dashed). Alarm at {count} "
+            f"of {checks} (diamonds)."
         )
     drift = result.drift
     interval = fine_interval(drift.lower, drift.upper, result.unit)
@@ -625,5 +631,5 @@ def _checks_answer(result: StabilityResult) -> str:
     shown = drift.lower > 0.0 or drift.upper < 0.0
     moved = f"it drifts by {yearly}" if shown else f"no drift is shown ({yearly})"
     if count:
-        return f"Not quite: at {count} of {checks} a rule is met (diamonds); {moved}."
-    return f"{'Not quite' if shown else 'Yes'}: no rule is met at any of {checks}; {moved}."
+        return f"Not quite: alarm at {count} of {checks} (diamonds); {moved}."
+    return f"{'Not quite' if shown else 'Yes'}: no alarm at any of {checks}; {moved}."

@@ -14,14 +14,19 @@ from grr.formulas.control_charts import (
     WESTERN_ELECTRIC,
     between_checks,
     chance_of_false_alarm,
+    checks_to_notice,
     false_alarms,
     first_signal,
     individuals_limits,
     mean_range_limits,
     moving_ranges,
+    running_mean,
+    running_mean_chart,
+    running_mean_sd,
     signals,
     simulated_run_lengths,
     standardised,
+    wild_points,
 )
 from grr.model.errors import StudyError
 
@@ -267,3 +272,79 @@ def test_a_large_offset_costs_no_digits():
     readings = np.random.default_rng(3).integers(0, 9, (5, 3)).astype(float)
     expected = stats.f_oneway(*readings).pvalue
     assert between_checks(readings + 1e12) == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_running_mean_worked_by_hand():
+    # 0.3·52 + 0.7·50 = 50.6; 0.3·47 + 0.7·50.6 = 49.52 (data and weight of the NIST/SEMATECH
+    # e-Handbook, 6.3.2.4, which prints 50.00, 50.60, 49.52, 50.56, 50.18)
+    found = running_mean(np.array([52.0, 47.0, 53.0, 49.3]), centre=50.0, weight=0.3)
+    assert np.round(found, 2).tolist() == [50.60, 49.52, 50.56, 50.18]
+    assert running_mean_sd(0.3) == pytest.approx(0.4201, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("shift", "published", "most"),
+    [(0.0, 500.0, 6000), (0.25, 150.0, 3000), (0.5, 41.8, 1000), (1.0, 10.5, 500), (2.0, 3.7, 100)],
+)
+def test_run_lengths_of_the_running_mean_are_the_published_ones(shift, published, most):
+    # Lucas & Saccucci, Technometrics 32 (1990), table 3: weight 0.2, limits 2.962 (from memory)
+    width = 2.962 * running_mean_sd()
+    lengths = checks_to_notice(shift, width, most=most, studies=3000)
+    assert np.isfinite(lengths).all()
+    error = lengths.std(ddof=1) / np.sqrt(len(lengths))
+    assert lengths.mean() == pytest.approx(published, abs=4.0 * error + 0.025 * published)
+
+
+@pytest.mark.parametrize(("baseline", "per_check"), [(6, 1), (12, 1), (20, 1), (20, 3), (60, 1)])
+def test_false_alarms_stay_rare_with_a_short_baseline(baseline, per_check):
+    chart = running_mean_chart(baseline, per_check)
+    rng = np.random.default_rng(99)  # other charts than those the limits come from
+    readings = rng.normal(10.0, 0.3, (4000, baseline + 40, per_check))
+    if per_check == 1:
+        limits = individuals_limits(readings[:, :baseline, 0])
+    else:
+        limits = mean_range_limits(readings[:, :baseline])
+    z = standardised(readings[:, baseline:].mean(axis=-1), limits)
+    alarm = (np.abs(running_mean(z)) > chart.width).any(axis=1)
+    ranges = np.ptp(readings[:, baseline:], axis=-1)
+    alarm |= (ranges > chart.range_ratio * limits.mean_range[:, None]).any(axis=1)
+    assert chart.chance == pytest.approx(1 - math.exp(-0.04))
+    assert alarm.mean() == pytest.approx(chart.chance, abs=0.012)
+
+
+def test_limits_close_in_on_those_of_known_parameters():
+    widths = [running_mean_chart(n).width for n in (6, 10, 20, 60)]
+    assert widths == sorted(widths, reverse=True)
+    known = checks_to_notice(0.0, running_mean_chart(600).width, most=40, studies=20_000)
+    assert np.isfinite(known).mean() == pytest.approx(running_mean_chart(600).chance, abs=0.006)
+
+
+def test_a_short_baseline_notices_later():
+    late = {
+        n: np.median(checks_to_notice(2.0, running_mean_chart(n).width, baseline=n))
+        for n in (8, 40)
+    }
+    assert late[40] < late[8]
+    pairs = checks_to_notice(1.0, 1.4, baseline=20, per_check=4)
+    assert len(pairs) == 4000 and pairs.min() >= 1.0
+
+
+def test_wild_points_have_the_p_of_grubbs():
+    rng = np.random.default_rng(4)
+    # critical value for 10 points, 5 % on two sides: 2.290 (Grubbs; ISO 5725-2, from memory)
+    points = np.array([-1.0, 1.0] * 4 + [0.0])
+    low, high = 0.0, 50.0
+    for _ in range(60):  # the tenth point at which G is 2.290
+        middle = 0.5 * (low + high)
+        ten = np.append(points, middle)
+        high, low = (
+            (middle, low) if (middle - ten.mean()) / ten.std(ddof=1) > 2.290 else (high, middle)
+        )
+    assert wild_points(np.append(points, low), level=0.06)[0][1] == pytest.approx(0.05, rel=0.02)
+    false = [bool(wild_points(rng.normal(5.0, 0.1, 20), level=0.05)) for _ in range(2000)]
+    assert 0.03 < np.mean(false) < 0.07
+    two = rng.normal(0.0, 1.0, 20)
+    two[[3, 12]] += 20.0
+    assert sorted(place for place, _ in wild_points(two, level=0.01)) == [3, 12]
+    assert wild_points(np.full(8, 3.0), level=0.01) == []
+    assert wild_points(np.array([10.0] * 11 + [10.0001]), level=0.01) == []

@@ -37,7 +37,7 @@ def checks(shift: float = 0.0, count: int = 24) -> grr.StabilityResult:
     times = pd.date_range("2025-01-15", periods=count, freq="30D").strftime("%Y-%m-%d")
     reading = 10.0 + rng.normal(0, 0.0001, count) + shift * (np.arange(count) >= count - 5)
     table = pd.DataFrame({"time": times, "reading": reading})
-    return grr.stability(table, unit="mm", tolerance=TOLERANCE, baseline=max(2, count - 8))
+    return grr.stability(table, unit="mm", tolerance=TOLERANCE, baseline=max(6, count - 8))
 
 
 def budget(name: str = "calibration", size: float = 0.0003) -> grr.UncertaintyBudget:
@@ -63,7 +63,7 @@ CASES = {
     "turn, not asked": lambda: grr.show.screw_turn(over_range()),
     "checks": lambda: grr.show.checks_over_time(checks()),
     "checks, shifted": lambda: grr.show.checks_over_time(checks(shift=0.001)),
-    "checks, three": lambda: grr.show.checks_over_time(checks(count=3)),
+    "checks, six": lambda: grr.show.checks_over_time(checks(count=6)),
     "budget": lambda: grr.show.uncertainty_sources(budget()),
     "budget, hostile": lambda: grr.show.uncertainty_sources(budget(HOSTILE)),
     "acceptance": lambda: grr.show.acceptance_ruler(budget(), TOLERANCE),
@@ -133,7 +133,7 @@ def test_what_does_not_count_is_drawn_in_outline() -> None:
 def test_alarms_are_diamonds_and_a_step_is_drawn() -> None:
     shifted = drawn("checks, shifted")
     assert list(shifted.data[0].marker.symbol[-5:]) == ["diamond"] * 5
-    assert len(shifted.data) == 3 and "stepped by" in shifted.layout.meta["answer"]
+    assert len(shifted.data) == 4 and "stepped by" in shifted.layout.meta["answer"]
 
 
 def test_the_acceptance_zone_is_what_the_guard_leaves() -> None:

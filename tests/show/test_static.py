@@ -130,11 +130,10 @@ def test_markup_of_a_figure_becomes_lines_and_runs():
 
 
 def test_days_are_placed_by_the_calendar():
-    days = ["2025-01-01", "2025-01-11", "2025-03-02", "2025-06-30"]
-    table = pd.DataFrame({"time": days, "reading": [10.0, 10.001, 10.002, 10.001]})
-    svg = ElementTree.fromstring(
-        grr.show.figure_svg(grr.show.checks_over_time(grr.stability(table, unit="mm", baseline=3)))
-    )
+    days = ["2025-01-01", "2025-01-11", "2025-03-02", "2025-06-30", "2025-07-10", "2025-07-20"]
+    table = pd.DataFrame({"time": days, "reading": [10.0, 10.001, 10.002, 10.001, 10.0, 10.001]})
+    watched = grr.stability(table, unit="mm")
+    svg = ElementTree.fromstring(grr.show.figure_svg(grr.show.checks_over_time(watched)))
     x = [float(c.get("cx")) for c in svg.iter(f"{SVG}circle")]
     assert (x[2] - x[0]) / (x[1] - x[0]) == pytest.approx(6.0, abs=0.02)
     assert (x[3] - x[0]) / (x[1] - x[0]) == pytest.approx(18.0, abs=0.05)
