@@ -5,6 +5,14 @@ import pytest
 from scipy import stats
 
 from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.confidence_limits import (
+    careful_lower_bound,
+    lower_bound,
+    ndc_draws,
+    percent_tv_draws,
+    upper_bound,
+)
+from grr.formulas.pivots import crossed_pivots
 from grr.formulas.precision import (
     Design,
     Precision,
@@ -12,7 +20,10 @@ from grr.formulas.precision import (
     designs_within,
     simulated_anova,
     simulated_precision,
+    tabulated_precision,
+    tabulated_shares,
 )
+from grr.formulas.sources_of_variation import Specification
 from grr.model.errors import StudyError
 
 
@@ -167,6 +178,8 @@ def test_what_a_precision_says_by_hand():
         upper=np.array([1.5, 2.0, 2.5]),
         at_least=np.array([0.6, 0.7, 1.0]),
         at_most=np.array([1.2, 1.5, 2.0]),
+        plain_least=np.array([0.7, 0.8, 1.1]),
+        estimate=np.array([0.9, 1.0, 1.5]),
     )
     assert found.limits(20.0) == pytest.approx((12.0, 40.0))
     assert found.width == pytest.approx((1.0 + 1.4 + 1.6) / 3)
@@ -203,3 +216,64 @@ def test_two_fixed_operators_are_drawn_as_fixed():
 
 def test_where_nothing_is_said_repeatability_is_most_of_grr():
     assert Shares() == Shares(0.6, 0.3, 0.1)
+
+
+DESIGNS = [
+    Design(10, 3, 3),
+    Design(10, 3, 3, "fixed"),
+    Design(10, 3, 3, 4),
+    Design(5, 6, 2, 14),
+    Design(5, 12, 2, "fixed"),
+    Design(10, 6, 1, "fixed"),
+    Design(10, 1, 3),
+]
+SPLITS = [Shares(), Shares(0.25, 0.7, 0.05), Shares(1.0, 0.0, 0.0)]
+
+
+@pytest.mark.parametrize("design", DESIGNS, ids=str)
+def test_limits_read_off_a_table_are_those_of_the_draws(design):
+    errors = []
+    for shares in SPLITS:
+        table = tabulated_precision(design, shares, studies=100)
+        exact = simulated_precision(design, shares, studies=100, draws=10_000)
+        errors += [
+            np.abs(getattr(table, name) / getattr(exact, name) - 1.0)
+            for name in ("lower", "upper", "at_least", "at_most", "plain_least")
+        ]
+        assert np.array_equal(table.estimate, exact.estimate)
+    assert np.mean(np.concatenate(errors) <= 0.01) >= 0.98
+    assert np.max(errors) <= 0.02
+
+
+def test_two_people_of_a_few_have_wide_tails_that_a_table_follows_less_closely():
+    table = tabulated_precision(Design(10, 2, 3, 3), studies=250)
+    exact = simulated_precision(Design(10, 2, 3, 3), studies=250, draws=10_000)
+    assert np.quantile(np.abs(table.at_most / exact.at_most - 1.0), 0.98) <= 0.02
+    assert np.quantile(np.abs(table.at_least / exact.at_least - 1.0), 0.98) <= 0.06
+    assert np.max(np.abs(table.at_least / exact.at_least - 1.0)) <= 0.15
+
+
+@pytest.mark.parametrize("design", [Design(10, 3, 3), Design(10, 6, 2, 14), Design(10, 1, 3)])
+def test_shares_of_the_total_variation_read_off_a_table(design):
+    truths = (6.0, 30.0)
+    for true, found in zip(truths, tabulated_shares(design, truths, studies=250), strict=True):
+        rng = np.random.default_rng(2005)
+        split = Shares().one_operator if design.operators == 1 else Shares()
+        stack = simulated_anova(design, split, 250, rng, part=(100.0 / true) ** 2 - 1.0)
+        who = design.operators_are if design.operators > 1 else "random"
+        pivots = crossed_pivots(stack, draws=10_000, operators=who)
+        shares = percent_tv_draws(pivots, "GRR", Specification())
+        ndc = ndc_draws(pivots, Specification())
+        for got, exact in (
+            (found.at_least, careful_lower_bound(shares, 0.95)),
+            (found.at_most, upper_bound(shares, 0.95)),
+            (found.categories[0], lower_bound(ndc, 0.95)),
+            (found.categories[1], upper_bound(ndc, 0.95)),
+        ):
+            assert np.quantile(np.abs(got / exact - 1.0), 0.98) <= 0.02
+        assert np.median(found.estimate) == pytest.approx(true, rel=0.2)
+
+
+def test_a_table_is_made_once_for_a_design():
+    first = tabulated_precision(Design(5, 4, 2), studies=200)
+    assert tabulated_precision(Design(5, 4, 2), studies=200) is first
