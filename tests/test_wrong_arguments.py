@@ -128,7 +128,7 @@ def test_wrong_kinds_of_options(what: str, calls: dict[str, Any]) -> None:
 def test_wrong_kinds_of_options_of_a_simulation(function: Any, wrong: dict[str, Any]) -> None:
     counts = (60,) if function is grr.compare_designs else (5, 3)
     with pytest.raises(grr.StudyError):
-        function(*counts, studies=100, progress=False, **wrong)
+        function(*counts, studies=100, **wrong)
 
 
 @pytest.mark.parametrize("name", ["a\0b", b"bytes", Path("nul\0")])

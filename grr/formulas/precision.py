@@ -517,7 +517,7 @@ def _interpolated(
         bases.append(chebyshev.chebvander(2.0 * (logs - low) / width - 1.0, places - 1))
     found = exact(grid)
     if not ratios:
-        return found[:, None]
+        return found.reshape(-1, 1)
     # Axis by axis from values to coefficients, then from coefficients to the studies.
     for axis, fit in enumerate(fits, start=1):
         found = np.moveaxis(np.tensordot(fit, found, axes=(1, axis)), 0, axis)
@@ -601,8 +601,9 @@ def designs_within(
 ) -> tuple[Design, ...]:
     """Return the designs that a number of readings allows, the fewest readings first.
 
-    From two operators and two trials; one trial cannot tell repeatability from the
-    interaction. From five parts (common practice, no source).
+    From two trials; one cannot tell repeatability from the interaction. From five parts
+    (common practice, no source). From two operators, three where they stand for no end of
+    others, and no more than will ever measure.
 
     Raises
     ------
@@ -617,10 +618,13 @@ def designs_within(
             ("most_parts", most_parts),
         )
     }
+    people = people_who_measure(operators_are, 1, "operators_are")
+    known = isinstance(operators_are, int)
+    operators_most = int(min(most["most_operators"], people if known else math.inf))
     found = [
         Design(parts, operators, trials, operators_are)
         for parts in PARTS
-        for operators in range(2, int(most["most_operators"]) + 1)
+        for operators in range(3 if operators_are == "random" else 2, operators_most + 1)
         for trials in range(2, most_trials + 1)
         if parts <= most["most_parts"] and parts * operators * trials <= most["readings"]
     ]

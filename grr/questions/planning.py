@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, NoReturn
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NoReturn, get_args
 
 import numpy as np
 import pandas as pd
 
 from grr.formulas.pivots import SEED
-from grr.formulas.precision import Design, Precision, Shares, designs_within, simulated_precision
-from grr.model.blocks import Block, Bullets, Prose, Table
+from grr.formulas.precision import (
+    Design,
+    Precision,
+    Ratio,
+    Shares,
+    designs_within,
+    tabulated_precision,
+    tabulated_shares,
+)
+from grr.model.blocks import Block, Bullets, Heading, Prose, Table
+from grr.model.choices import Decision, Purpose
 from grr.model.errors import StudyError
 from grr.model.printed import Printed
-from grr.model.rounding import JOIN, counted, figures, length, percent, whole_percent
+from grr.model.rounding import JOIN, counted, figures, length, listed, percent, whole_percent
 from grr.model.rules import Plan, Rules
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
-from grr.model.values import needs, number
+from grr.model.values import needs, number, one_of, people_who_measure
+from grr.questions.verdict import Criterion, decide
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -27,8 +39,10 @@ if TYPE_CHECKING:
 
 #: What a good and a bad gauge truly take of the tolerance, in percent.
 GOOD_GAUGE, BAD_GAUGE = 8.0, 40.0
-#: A gauge between the thresholds, for the table.
-BETWEEN = 20.0
+#: What gauges truly take, for which the chances of a design are told.
+TRUE_PERCENTS = (6.0, 15.0, 20.0, 30.0, 45.0)
+#: More people than this are not practicable.
+MOST_PEOPLE = 12
 
 
 @dataclass(frozen=True)
@@ -70,57 +84,64 @@ class PlanningQuestion:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class ExpectedPrecision(Printed):
-    """What studies of one design would find, by simulation.
+    """How often studies of one design give each answer, by simulation.
 
     Attributes
     ----------
-    precision : Precision
-        The simulated studies.
-    question : PlanningQuestion
+    design : Design
+    purpose : {"accept", "control"}
+    rules : Rules
+    shares : Shares
     studies : int
+        How many were simulated.
+    chances : DataFrame
+        One row an answer to "are these all who will ever measure?" and a true percentage.
+        Columns: operators_are ("fixed" for yes; for no "random" or how many), true_percent,
+        and the share of studies, 0 to 1, that end with each decision: use, like_this ...
+    better : DataFrame
+        Other designs where others will measure too; may be empty. Columns: design_for
+        ("the same readings", "the same people", "all who will ever measure"), parts,
+        operators, trials, readings, operators_are, use_at_best (how often a gauge that
+        truly takes the least of `TRUE_PERCENTS` is USE), decides.
     """
 
-    precision: Precision
-    question: PlanningQuestion
+    design: Design
+    purpose: Purpose
+    rules: Rules
+    shares: Shares
     studies: int
+    chances: pd.DataFrame
+    better: pd.DataFrame
 
-    @property
-    def good_shown_good(self) -> float:
-        """Assurance, 0 to 1, that a truly good gauge is declared good with confidence."""
-        return self.question.assurances(self.precision)[0]
+    def decides(self, operators_are: str | int | None = None) -> float:
+        """Return the share of studies that decide, over gauges of all `TRUE_PERCENTS`.
 
-    @property
-    def bad_shown_bad(self) -> float:
-        """Assurance, 0 to 1, that a truly bad gauge is declared bad with confidence."""
-        return self.question.assurances(self.precision)[1]
+        Parameters
+        ----------
+        operators_are : {"random", "fixed"} or int, optional
+            One of those in `chances`; that of the design by default.
+        """
+        who = self.design.operators_are if operators_are is None else operators_are
+        return _decides(self.chances[self.chances["operators_are"] == who])
 
     def to_frame(self) -> pd.DataFrame:
-        """Return one row a true percentage.
-
-        Columns: true_percent, lower and upper (limits in the middle study), width
-        (expected width of the interval), and the assurances shown_under_good,
-        shown_under_limit, shown_over_limit.
-        """
-        rules, found = self.question.rules, self.precision
-        rows = []
-        for true in (self.question.good_gauge, BETWEEN, self.question.bad_gauge):
-            low, high = found.limits(true)
-            rows.append(
-                {
-                    "true_percent": true,
-                    "lower": low,
-                    "upper": high,
-                    "width": found.width * true,
-                    "shown_under_good": found.assurance_under(rules.good_percent, true),
-                    "shown_under_limit": found.assurance_under(rules.limit_percent, true),
-                    "shown_over_limit": found.assurance_over(rules.limit_percent, true),
-                }
-            )
-        return pd.DataFrame(rows)
+        """Return the chances of each decision, one row an answer and a true percentage."""
+        return self.chances.copy()
 
     def blocks(self) -> list[Block]:
-        """Return what the design is expected to show."""
-        return [Prose(_opening(self)), Table(*_rows(self)), Bullets(_closing(self))]
+        """Return the chances for both answers, and the designs that decide more."""
+        found: list[Block] = [Prose(_opening(self))]
+        for who in dict.fromkeys(self.chances["operators_are"]):
+            found += [
+                Heading(_answer_in_words(self, who)),
+                Table(*_chance_rows(self, who)),
+            ]
+        if len(self.better):
+            found += [
+                Heading("Designs that decide more often, or as often with fewer readings"),
+                Table(*_better_rows(self), left=2),
+            ]
+        return [*found, Bullets(_closing(self))]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -161,41 +182,90 @@ class DesignComparison(Printed):
         ]
 
 
-def expected_precision(
-    parts: int,
+def usual_design(
     operators: int,
-    trials: int = 3,
-    *,
     operators_are: str | int = "random",
-    good_gauge: float = GOOD_GAUGE,
-    bad_gauge: float = BAD_GAUGE,
-    shares: tuple[float, float, float] = (0.6, 0.3, 0.1),
-    rules: Rules | None = None,
-    level: float = 0.95,
-    studies: int = 2000,
-    seed: int = SEED,
-    progress: bool = True,
-) -> ExpectedPrecision:
-    """Simulate studies of a design: how wide the interval of GRR, how sure a verdict.
+    *,
+    purpose: Purpose = "accept",
+    process_sd: float | None = None,
+    unequal_parts: bool = False,
+) -> Design:
+    """Return how many parts and trials so many operators are usually planned with.
+
+    Where those who measure are all who ever will: 10 parts, 3 trials. Where others will
+    measure too only the number of people counts: 5 parts across the tolerance, 2 trials, and
+    as many people as there are, up to 12.
 
     Parameters
     ----------
-    parts, operators, trials : int
+    operators : int
     operators_are : {"random", "fixed"} or int
-        A sample of those who will measure, or all who ever will.
-    good_gauge, bad_gauge : float
-        What a good and a bad gauge truly take of the tolerance, in percent.
+        As in `grr.Study`.
+    purpose : {"accept", "control"}
+        For "control" the parts must show how much the process varies, which five cannot:
+        10 parts, unless ``process_sd`` is known from records.
+    process_sd : float, optional
+    unequal_parts : bool
+        Whether scatter is feared to depend on the part or its size: 10 parts.
+
+    Notes
+    -----
+    Simulated in ``tests/coverage/designs.py``: 10 × 3 × 3 shows a gauge of 6 % good in a
+    quarter of the studies, 5 × 6 × 2 in three quarters, 5 × 9 × 2 in 95 of 100.
+    """
+    people = people_who_measure(operators_are, operators, "operators_are")
+    if operators in (1, people):
+        return Design(10, operators, 3, operators_are)
+    estimated = purpose == "control" and process_sd is None
+    return Design(10 if estimated or unequal_parts else 5, operators, 2, operators_are)
+
+
+#: What five parts cannot show.
+PRICE_OF_FIVE = (
+    "Five parts: part variation has 4 degrees of freedom, and scatter that depends on the part "
+    "or its size is found half as often as with ten. Take 10 where either matters."
+)
+
+
+def expected_precision(
+    parts: int | None = None,
+    operators: int | None = None,
+    trials: int | None = None,
+    *,
+    operators_are: str | int = "random",
+    purpose: Purpose = "accept",
+    process_sd: float | None = None,
+    shares: tuple[float, float, float] = (0.6, 0.3, 0.1),
+    rules: Rules | None = None,
+    studies: int = 2000,
+    seed: int = SEED,
+) -> ExpectedPrecision:
+    """Return how often studies of a design decide, and how, for good and for bad gauges.
+
+    For gauges that truly take each of `TRUE_PERCENTS`, and for both answers to "are these all
+    who will ever measure?". Every simulated study is judged by the rule of `grr.verdict`. A
+    design takes some tenths of a second the first time, and none after that.
+
+    Parameters
+    ----------
+    parts, trials : int, optional
+        Those of `usual_design` by default.
+    operators : int
+        How many people measure.
+    operators_are : {"random", "fixed"} or int
+        A sample of those who will measure, all who ever will, or how many will ever measure.
+    purpose : {"accept", "control"}
+    process_sd : float, optional
+        Standard deviation of the process from records. For purpose "control" it is the whole
+        that GRR is compared with; without it the parts of the study must give that.
     shares : three floats
         How the variance GRR splits into EV, AV and INT.
     rules : Rules, optional
-        Thresholds (10 % and 30 %) and confidence (95 %) of the declarations.
-    level : float
-        Confidence of the two-sided interval.
+        Thresholds (10 % and 30 %) and confidence (95 %).
     studies : int
-        How many are simulated.
+        How many are simulated for each answer; 2000 give a chance to about ±2 percentage
+        points.
     seed : int
-    progress : bool
-        Whether to show a progress bar.
 
     Returns
     -------
@@ -204,27 +274,159 @@ def expected_precision(
     Raises
     ------
     StudyError
-        A design or setting that cannot be used.
+        A design or setting that cannot be used, or two people as a sample.
 
     Notes
     -----
-    For percentages of a known whole: a two-sided tolerance, or a process sd from records.
     Source: see `grr.formulas.precision.simulated_precision`.
     """
-    question = PlanningQuestion(good_gauge, bad_gauge, Rules() if rules is None else rules)
-    design = Design(parts, operators, trials, operators_are)
-    refuse_two_as_a_sample(operators, operators_are)
-    with _bar(studies, "studies", progress) as bar:
-        found = simulated_precision(
-            design,
-            _shares(shares),
-            level=level,
-            confidence=question.rules.confidence,
-            studies=studies,
-            seed=seed,
-            progress=bar.update,
+    if operators is None:
+        raise StudyError(
+            "It is not said how many people measure", "Give operators, a whole number from 1"
         )
-    return ExpectedPrecision(found, question, studies)
+    one_of("purpose", purpose, get_args(Purpose))
+    if process_sd is not None:
+        number("process_sd", process_sd, above=0.0)
+    rules = Rules() if rules is None else rules
+    needs(rules, Rules, "rules")
+    usual = usual_design(operators, operators_are, purpose=purpose, process_sd=process_sd)
+    design = Design(
+        usual.parts if parts is None else parts,
+        operators,
+        usual.trials if trials is None else trials,
+        operators_are,
+    )
+    refuse_two_as_a_sample(operators, operators_are)
+    split = _shares(shares)
+    own_parts = purpose == "control" and process_sd is None
+
+    def chances(of: Design) -> pd.DataFrame:
+        return _chances(of, split, rules, purpose, own_parts=own_parts, how=(studies, seed))
+
+    both = [replace(design, operators_are=who) for who in _both_answers(design)]
+    told = [chances(one) for one in both]
+    better = []
+    for words, other in _other_designs(both[-1], purpose, process_sd):
+        found = chances(other)
+        if _decides(found) < _decides(told[-1]) - _AS_OFTEN:
+            continue
+        better.append(
+            {
+                "design_for": words,
+                "parts": other.parts,
+                "operators": other.operators,
+                "trials": other.trials,
+                "readings": other.readings,
+                "operators_are": other.operators_are,
+                "use_at_best": float(found["use"].iloc[0]),
+                "decides": _decides(found),
+            }
+        )
+    return ExpectedPrecision(
+        design,
+        purpose,
+        rules,
+        split,
+        studies,
+        pd.concat(told, ignore_index=True),
+        pd.DataFrame(better),
+    )
+
+
+#: Shares of studies that differ by less are taken as the same: half of one in 20.
+_AS_OFTEN = 0.025
+
+
+def _both_answers(design: Design) -> list[str | int]:
+    """Return yes, and no, to whether those who measure are all who ever will."""
+    if design.operators == 1:
+        return [design.operators_are]
+    others = design.operators_are
+    if others in ("fixed", design.operators):
+        return [others, "random"]
+    return ["fixed", others]
+
+
+def _other_designs(
+    design: Design, purpose: Purpose, process_sd: float | None
+) -> Iterator[tuple[str, Design]]:
+    """Yield designs for those who stand for others: with more people, or with fewer readings."""
+    people = people_who_measure(design.operators_are, design.operators)
+    if design.operators in (1, people):
+        return
+    who = design.operators_are
+    usual = usual_design(design.operators, who, purpose=purpose, process_sd=process_sd)
+    most = int(min(MOST_PEOPLE, people, design.readings // (usual.parts * usual.trials)))
+    if most > max(design.operators, 2):
+        trials = usual.trials + (design.readings >= usual.parts * most * (usual.trials + 1))
+        yield "the same readings", Design(usual.parts, most, trials, who)
+    if usual.readings < design.readings and design.operators > 2:
+        yield "the same people", usual
+    if design.operators < people <= MOST_PEOPLE:
+        everyone = int(people)
+        yield "all who will ever measure", Design(usual.parts, everyone, usual.trials, who)
+
+
+def _chances(
+    design: Design,
+    shares: Shares,
+    rules: Rules,
+    purpose: Purpose,
+    *,
+    own_parts: bool,
+    how: tuple[int, int],
+) -> pd.DataFrame:
+    """Return the share of simulated studies that end with each decision, a row a true percent."""
+    studies, seed = how
+    if own_parts:
+        ratios = tabulated_shares(
+            design, TRUE_PERCENTS, shares, confidence=rules.confidence, studies=studies, seed=seed
+        )
+    else:
+        precision = tabulated_precision(
+            design, shares, confidence=rules.confidence, studies=studies, seed=seed
+        )
+        ratios = tuple(precision.ratio(true) for true in TRUE_PERCENTS)
+    rows = []
+    for true, ratio in zip(TRUE_PERCENTS, ratios, strict=True):
+        counts = Counter(_decisions(ratio, rules, purpose, one_operator=design.operators == 1))
+        rows.append(
+            {"operators_are": design.operators_are, "true_percent": true}
+            | {one.name.lower(): counts[one] / studies for one in Decision}
+        )
+    return pd.DataFrame(rows)
+
+
+def _decisions(
+    ratio: Ratio, rules: Rules, purpose: Purpose, *, one_operator: bool
+) -> Iterator[Decision]:
+    """Yield what a verdict would say of each simulated study, were nothing to mend."""
+    categories = None
+    if purpose == "control":
+        categories = zip(*(bound.tolist() for bound in ratio.categories), strict=True)
+    for estimate, at_least, at_most in zip(
+        ratio.estimate.tolist(), ratio.at_least.tolist(), ratio.at_most.tolist(), strict=True
+    ):
+        yield decide(
+            Criterion(
+                name="",
+                value=estimate,
+                good=rules.good_percent,
+                limit=rules.limit_percent,
+                lower=at_least,
+                upper=at_most,
+                below_good=math.nan,
+                below_limit=math.nan,
+                categories=None if categories is None else next(categories),
+            ),
+            least_categories=rules.least_ndc,
+            one_operator=one_operator,
+            must_mend=False,
+        )
+
+
+def _decides(chances: pd.DataFrame) -> float:
+    return float(1.0 - chances[Decision.NOT_DECIDED.name.lower()].mean())
 
 
 def compare_designs(
@@ -237,7 +439,7 @@ def compare_designs(
     bad_gauge: float = BAD_GAUGE,
     shares: tuple[float, float, float] = (0.6, 0.3, 0.1),
     rules: Rules | None = None,
-    studies: int = 300,
+    studies: int = 1000,
     seed: int = SEED,
     progress: bool = True,
 ) -> DesignComparison:
@@ -249,8 +451,12 @@ def compare_designs(
         How many readings there is time for.
     most_operators, most_parts : int
         How many of each there are.
-    operators_are, good_gauge, bad_gauge, shares, rules, studies, seed, progress
+    good_gauge, bad_gauge : float
+        What a good and a bad gauge truly take of the tolerance, in percent.
+    operators_are, shares, rules, studies, seed
         As for `grr.expected_precision`.
+    progress : bool
+        Whether to show a progress bar.
 
     Returns
     -------
@@ -272,13 +478,8 @@ def compare_designs(
     rows = []
     with _bar(len(designs), "designs", progress) as bar:
         for design in designs:
-            found = simulated_precision(
-                design,
-                split,
-                confidence=question.rules.confidence,
-                studies=studies,
-                draws=1000,
-                seed=seed,
+            found = tabulated_precision(
+                design, split, confidence=question.rules.confidence, studies=studies, seed=seed
             )
             good, bad = question.assurances(found)
             rows.append(
@@ -325,20 +526,24 @@ SHOWN = 10
 KNOWN_WHOLE = (
     "Percentages refer to a known whole: a two-sided tolerance, or a process sd from records."
 )
+ONE_LIMIT = (
+    "Of one limit alone the distance to the process mean is taken as known: the doubt about it "
+    "makes a study decide less often."
+)
 
 
 def _opening(found: ExpectedPrecision) -> list[str]:
-    design = found.precision.design
-    who = (
-        "the result holds for that person only"
-        if design.operators == 1
-        else f"the operators are {_who(design.operators_are)}"
-    )
     return [
-        f"{counted(design.parts, 'part')} × {counted(design.operators, 'operator')} × "
-        f"{counted(design.trials, 'trial')} = {counted(design.readings, 'reading')}; {who}.",
-        f"What {found.studies} such studies would show, by simulation:",
+        f"{_in_words(found.design)} = {counted(found.design.readings, 'reading')}. How often such "
+        f"studies give each answer, of {found.studies} simulated:"
     ]
+
+
+def _in_words(design: Design) -> str:
+    return (
+        f"{counted(design.parts, 'part')} × {counted(design.operators, 'operator')} × "
+        f"{counted(design.trials, 'trial')}"
+    )
 
 
 def _who(operators_are: str | int) -> str:
@@ -349,44 +554,71 @@ def _who(operators_are: str | int) -> str:
     return "a sample of those who will measure"
 
 
-def _rows(found: ExpectedPrecision) -> tuple[list[str], list[list[str]]]:
-    rules = found.question.rules
-    head = [
-        "GRR truly takes",
-        f"typical {100 * found.precision.level:g} % interval",
-        f"shown under {rules.good_percent:g} %",
-        f"under {rules.limit_percent:g} %",
-        f"over {rules.limit_percent:g} %",
-    ]
+def _answer_in_words(found: ExpectedPrecision, who: str | int) -> str:
+    count = found.design.operators
+    of_twenty = f"{round(20 * found.decides(who))} of 20 such studies decide"
+    if count == 1:
+        return f"It holds for that person only: {of_twenty}"
+    if who in ("fixed", count):
+        return f"If these {count} are all who will ever measure: {of_twenty}"
+    return f"If others measure too, these {count} being {_who(who)}: {of_twenty}"
+
+
+_WORDS = {
+    Decision.USE: "USE",
+    Decision.LIKE_THIS: "LIKE THIS",
+    Decision.DO_NOT_USE: "DO NOT USE",
+    Decision.NOT_DECIDED: "NOT DECIDED",
+}
+
+
+def _chance_rows(found: ExpectedPrecision, who: str | int) -> tuple[list[str], list[list[str]]]:
+    chances = found.chances[found.chances["operators_are"] == who]
     rows = [
         [
             f"{row['true_percent']:g}{JOIN}%",
-            f"{percent(row['lower'])} to {percent(row['upper'])}",
-            whole_percent(row["shown_under_good"]),
-            whole_percent(row["shown_under_limit"]),
-            whole_percent(row["shown_over_limit"]),
+            *(whole_percent(row[decision.name.lower()]) for decision in Decision),
         ]
-        for row in found.to_frame().to_dict("records")
+        for row in chances.to_dict("records")
     ]
-    return head, rows
+    return ["GRR truly takes", *(_WORDS[decision] for decision in Decision)], rows
+
+
+def _better_rows(found: ExpectedPrecision) -> tuple[list[str], list[list[str]]]:
+    rows = [
+        [
+            str(row["design_for"]),
+            f"{row['parts']} × {row['operators']} × {row['trials']}",
+            f"{row['readings']}",
+            whole_percent(row["use_at_best"]),
+            f"{round(20 * row['decides'])} of 20",
+        ]
+        for row in found.better.to_dict("records")
+    ]
+    best = f"USE at {min(TRUE_PERCENTS):g}{JOIN}%"
+    return ["For", "parts × people × trials", "readings", best, "decide"], rows
 
 
 def _closing(found: ExpectedPrecision) -> list[str]:
-    rules, question = found.question.rules, found.question
+    design = found.design
     lines = [
-        f"A gauge that truly takes {question.good_gauge:g} % is declared good in "
-        f"{whole_percent(found.good_shown_good)} of the studies, one that truly takes "
-        f"{question.bad_gauge:g} % declared bad in {whole_percent(found.bad_shown_bad)}, each with "
-        f"{100 * rules.confidence:g} % confidence.",
-        f"The expected width of the interval is {figures(found.precision.width)} times GRR itself.",
+        f"“Decide” counts gauges of {listed([f'{p:g}' for p in TRUE_PERCENTS])} % alike; one right "
+        f"at a limit is decided seldom by any study.",
     ]
-    if found.precision.design.operators_are == "random" and found.good_shown_good < 0.5:
+    if design.operators > 1 and people_who_measure(design.operators_are, design.operators) > (
+        design.operators
+    ):
         lines.append(
-            "Too few sampled operators to show that a good gauge is good: more parts or trials "
-            "hardly help, more operators do. If these are all who will ever measure, plan with "
-            "operators_are='fixed'."
+            "Where others will measure too only the number of people counts; more parts or trials "
+            "hardly help. The others are taken to be like those who measure."
         )
-    return [*lines, _assumed(found.precision.shares), KNOWN_WHOLE]
+    if design.parts <= 5:
+        lines.append(PRICE_OF_FIVE)
+    if found.purpose == "control":
+        lines.append("Judged for controlling a process, by percent of the total variation.")
+    if design.operators > 1:
+        lines.append(_assumed(found.shares))
+    return [*lines, ONE_LIMIT]
 
 
 def _assumed(shares: Shares) -> str:

@@ -161,7 +161,9 @@ def test_the_designs_of_twenty_readings_and_what_is_allowed_when_nothing_is_said
     assert only == Design(5, 2, 2, "fixed")
     everything = designs_within(50 * 12 * 3)
     assert max(design.parts for design in everything) == 50
-    assert {design.operators for design in everything} == set(range(2, 13))
+    assert {design.operators for design in everything} == set(range(3, 13))
+    of_four = designs_within(200, operators_are=4)
+    assert {design.operators for design in of_four} == {2, 3, 4}
     assert {design.trials for design in everything} == {2, 3}
     assert max(d.parts for d in designs_within(1800, most_parts=8)) == 8
     assert {d.trials for d in designs_within(400, most_trials=2)} == {2}

@@ -34,7 +34,7 @@ grr.study_form("../studies/my_study")
 # bad one (40 %) bad.
 
 # %%
-grr.expected_precision(parts=10, operators=3, trials=3, operators_are="fixed", progress=False)
+grr.expected_precision(parts=10, operators=3, trials=3, operators_are="fixed")
 
 # %%
 grr.expected_precision(parts=10, operators=3, trials=3, operators_are="random", progress=False)

@@ -2,40 +2,86 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pandas as pd
 import pytest
 
 import grr
-from grr.formulas.precision import Design, simulated_precision
+from grr.formulas.precision import Design, tabulated_precision
+from grr.model.choices import Decision
+from grr.questions.planning import TRUE_PERCENTS, usual_design
 
-QUIET = {"studies": 300, "progress": False}
+QUIET = {"studies": 300}
+WORDS = [decision.name.lower() for decision in Decision]
 
 
-def test_the_table_repeats_what_was_simulated() -> None:
+def of(found: grr.ExpectedPrecision, who: str | int) -> pd.DataFrame:
+    return found.to_frame().query("operators_are == @who").set_index("true_percent")
+
+
+def test_the_chances_are_those_of_the_simulated_bounds() -> None:
     found = grr.expected_precision(10, 3, 3, **QUIET)
-    same = simulated_precision(Design(10, 3, 3), studies=300)
-    table = found.to_frame().set_index("true_percent")
-    assert table.loc[8.0, "shown_under_good"] == same.assurance_under(10.0, 8.0)
-    assert table.loc[40.0, "shown_over_limit"] == same.assurance_over(30.0, 40.0)
-    assert found.good_shown_good == same.assurance_under(10.0, 8.0)
-    assert found.bad_shown_bad == same.assurance_over(30.0, 40.0)
-    assert table.loc[20.0, "width"] == pytest.approx(20.0 * same.width)
-    assert table.loc[20.0, "lower"] < 20.0 < table.loc[20.0, "upper"]
+    bounds = tabulated_precision(Design(10, 3, 3), studies=300)
+    sampled = of(found, "random")
+    assert sampled.loc[6.0, "use"] == bounds.assurance_under(10.0, 6.0)
+    assert sampled.loc[45.0, "do_not_use"] == bounds.assurance_over(30.0, 45.0)
+    for _, rows in found.to_frame().groupby("operators_are"):
+        assert list(rows["true_percent"]) == list(TRUE_PERCENTS)
+        assert np.allclose(rows[WORDS].sum(axis=1), 1.0)
+    assert found.decides() == pytest.approx(1.0 - sampled["not_decided"].mean())
 
 
-def test_fixed_operators_need_far_fewer_readings() -> None:
-    sampled = grr.expected_precision(10, 3, 3, **QUIET)
-    fixed = grr.expected_precision(10, 3, 3, operators_are="fixed", **QUIET)
-    assert fixed.precision.width < 0.3 * sampled.precision.width
-    assert fixed.good_shown_good > 0.6 > 0.2 > sampled.good_shown_good
-    assert "operators_are='fixed'" in str(sampled).replace("\n  ", " ")
+def test_both_answers_stand_side_by_side() -> None:
+    found = grr.expected_precision(10, 3, 3, **QUIET)
+    assert list(dict.fromkeys(found.to_frame()["operators_are"])) == ["fixed", "random"]
+    assert of(found, "fixed").loc[6.0, "use"] > 0.97 > 0.4 > of(found, "random").loc[6.0, "use"]
+    assert found.decides("fixed") > found.decides("random")
+    some = grr.expected_precision(operators=6, operators_are=14, **QUIET)
+    assert list(dict.fromkeys(some.to_frame()["operators_are"])) == ["fixed", 14]
+    alone = grr.expected_precision(operators=1, **QUIET)
+    assert alone.to_frame()["use"].eq(0.0).all()  # never USE without a condition
+
+
+def test_other_designs_that_decide_more_often() -> None:
+    found = grr.expected_precision(10, 3, 3, **QUIET)
+    same = found.better.set_index("design_for").loc["the same readings"]
+    assert (same["parts"], same["operators"], same["trials"]) == (5, 9, 2)
+    assert same["readings"] <= 90 and same["use_at_best"] > 0.9
+    everyone = grr.expected_precision(operators=4, operators_are=6, **QUIET).better
+    assert list(everyone["design_for"]) == ["all who will ever measure"]
+    assert list(everyone["operators"]) == [6]
+
+
+def test_the_usual_design() -> None:
+    for given, wanted in (
+        ((3, "fixed"), (10, 3, 3)),
+        ((6, "random"), (5, 6, 2)),
+        ((6, 14), (5, 6, 2)),
+        ((6, 6), (10, 6, 3)),
+        ((1, "random"), (10, 1, 3)),
+    ):
+        design = usual_design(*given)
+        assert (design.parts, design.operators, design.trials) == wanted
+    assert usual_design(6, purpose="control").parts == 10
+    assert usual_design(6, purpose="control", process_sd=0.01).parts == 5
+    assert usual_design(6, unequal_parts=True).parts == 10
+
+
+def test_the_purpose_decides_what_grr_is_compared_with() -> None:
+    accept, own, known = (
+        grr.expected_precision(10, 6, 2, operators_are="fixed", **how, **QUIET)
+        for how in ({}, {"purpose": "control"}, {"purpose": "control", "process_sd": 0.01})
+    )
+    # The parts of the study know the total variation less well than records do.
+    assert of(own, "fixed").loc[20.0, "like_this"] < of(known, "fixed").loc[20.0, "like_this"]
+    assert of(accept, "fixed").loc[6.0, "use"] == of(known, "fixed").loc[6.0, "use"]
 
 
 def test_other_thresholds_and_confidence() -> None:
     rules = grr.Rules(good_percent=15.0, limit_percent=25.0, confidence=0.9)
-    easier = grr.expected_precision(10, 6, 2, rules=rules, **QUIET)
-    usual = grr.expected_precision(10, 6, 2, **QUIET)
-    assert easier.good_shown_good > usual.good_shown_good
-    assert "under 15 %" in str(easier)
+    easier = of(grr.expected_precision(10, 6, 2, rules=rules, **QUIET), "random")
+    usual = of(grr.expected_precision(10, 6, 2, **QUIET), "random")
+    assert easier.loc[6.0, "use"] > usual.loc[6.0, "use"]
 
 
 def test_the_best_design_comes_first() -> None:
@@ -50,17 +96,17 @@ def test_the_best_design_comes_first() -> None:
 
 
 def test_a_progress_bar_is_shown_and_goes_away(capsys: pytest.CaptureFixture[str]) -> None:
-    grr.expected_precision(5, 2, 2, operators_are="fixed", studies=300)
+    grr.compare_designs(40, studies=100)
     shown = capsys.readouterr()
     assert "Simulating" in shown.err and shown.out == ""
-    grr.expected_precision(5, 2, 2, operators_are="fixed", **QUIET)
+    grr.compare_designs(40, studies=100, progress=False)
     assert capsys.readouterr().err == ""
 
 
 def test_printing() -> None:
     one = grr.expected_precision(10, 1, 3, **QUIET)
-    several = grr.compare_designs(60, studies=100, progress=False)
-    for found in (one, several):
+    several = grr.compare_designs(90, studies=100, progress=False)
+    for found in (one, several, grr.expected_precision(operators=4, operators_are=6, **QUIET)):
         assert max(len(line) for line in str(found).splitlines()) <= 80
         html = found._repr_html_()
         assert "<table" in html and "class=" not in html and "<style" not in html
@@ -75,12 +121,13 @@ def test_printing() -> None:
         ({"trials": 0}, "trials"),
         ({"operators": 2.5}, "operators"),
         ({"operators_are": "all"}, "operators_are"),
-        ({"good_gauge": 12.0}, "good gauge"),
-        ({"bad_gauge": 20.0}, "good gauge"),
-        ({"good_gauge": "small"}, "good_gauge"),
+        ({"operators": None}, "how many people"),
+        ({"operators": 3, "operators_are": 2}, "fewer are said"),
+        ({"purpose": "sell"}, "purpose"),
+        ({"process_sd": 0.0}, "process_sd"),
+        ({"rules": 3}, "rules"),
         ({"shares": (1.0, 2.0)}, "three numbers"),
         ({"shares": (0.0, 1.0, 0.0)}, "shares"),
-        ({"level": 1.2}, "level"),
         ({"studies": 3}, "Too few studies"),
     ],
 )
@@ -88,6 +135,15 @@ def test_what_cannot_be_planned_is_refused(change: dict[str, object], word: str)
     given: dict[str, object] = {"parts": 10, "operators": 3, "trials": 3, **QUIET, **change}
     with pytest.raises(grr.StudyError, match=word):
         grr.expected_precision(**given)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [({"good_gauge": 12.0}, "good gauge"), ({"bad_gauge": 20.0}, "good gauge")],
+)
+def test_gauges_that_are_neither_good_nor_bad(change: dict[str, float], word: str) -> None:
+    with pytest.raises(grr.StudyError, match=word):
+        grr.compare_designs(60, progress=False, **change)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("readings", [0, 12, "many"])
@@ -98,6 +154,6 @@ def test_too_few_readings_for_any_design(readings: object) -> None:
 
 def test_two_people_are_no_sample_of_others() -> None:
     with pytest.raises(grr.StudyError, match="say how many will ever measure"):
-        grr.expected_precision(10, 2, 3, operators_are="random", progress=False)
-    of_three = grr.expected_precision(10, 2, 3, operators_are=3, progress=False, studies=200)
-    assert of_three.good_shown_good < 0.5
+        grr.expected_precision(10, 2, 3, operators_are="random")
+    of_three = of(grr.expected_precision(10, 2, 3, operators_are=3, **QUIET), 3)
+    assert of_three.loc[6.0, "use"] < 0.5
