@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import math
-import re
-import zipfile
 from collections.abc import Sequence
-from datetime import datetime
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -18,10 +14,12 @@ from grr.files.allowed_files import target_file
 from grr.files.disk import write_bytes
 from grr.model.choices import NAMES
 from grr.model.errors import StudyError
-from grr.model.rounding import decimals_for, reading_decimals
+from grr.model.rounding import reading_decimals
 from grr.model.study import Study
 from grr.model.values import needs
+from grr.page.calculation_sheet import calculation_sheet, why_not
 from grr.page.conduct import all_facts, readings_fingerprint, versions
+from grr.page.workbook_cells import Book, address, decimals_format, figures_format
 from grr.questions.check import check
 from grr.questions.gauge import (
     EXAMPLE,
@@ -33,19 +31,7 @@ from grr.questions.gauge import (
 )
 from grr.questions.verdict import CAUTION, Verdict, verdict
 
-if TYPE_CHECKING:
-    from openpyxl import Workbook
-
-
 DATE = "yyyy-mm-dd hh:mm:ss"
-#: The longest text that a cell holds, by the file format (ECMA-376).
-LONGEST = 32_767
-#: What cannot stand in such a file: controls, halves of characters, and marks of direction.
-_UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff"
-                    "\u200e\u200f\u202a-\u202e\u2066-\u2069]")  # fmt: skip
-#: Every file in the workbook gets this time, and so does the workbook itself.
-_TIME = (1980, 1, 1, 0, 0, 0)
-_STAMP = b"1980-01-01T00:00:00Z"
 
 
 def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool = False) -> Path:
@@ -76,8 +62,6 @@ def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool 
     wrote is text in every cell, whatever it begins with, so that no spreadsheet takes it
     for a formula. The same study gives the same bytes.
     """
-    from openpyxl import Workbook
-
     target = target_file(path, ".xlsx", overwrite=overwrite)
     needs(study, Study)
     parts = {
@@ -85,23 +69,21 @@ def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool 
         for name in (study.methods if len(study.methods) > 1 else ("",))
     }
     results = {name: result_of_record(one) for name, one in parts.items()}
-    book = Workbook()
-    assert book.active is not None
-    book.remove(book.active)
-    book.properties.creator = book.properties.lastModifiedBy = "grr"
+    book = Book()
     _decision(book, study, {name: verdict(result) for name, result in results.items()})
-    _readings(book, study)
+    places = _readings(book, study)
     _sources(book, results)
     _anova(book, results)
+    _calculations(book, parts, places)
     _intervals(book, results)
     _findings(book, study)
     _about(book, study)
-    write_bytes(target, same_bytes(book))
+    write_bytes(target, book.content())
     return target
 
 
-def _decision(book: Workbook, study: Study, verdicts: dict[str, Verdict]) -> None:
-    sheet = Sheet(book, "Decision", widths=(26, 100))
+def _decision(book: Book, study: Study, verdicts: dict[str, Verdict]) -> None:
+    sheet = book.sheet("Decision", widths=(26, 100))
     if study.example:
         sheet.row([EXAMPLE], bold=True)
     sheet.row(["Study", study.title])
@@ -122,20 +104,43 @@ def _decision(book: Workbook, study: Study, verdicts: dict[str, Verdict]) -> Non
     sheet.row(["", CAUTION])
 
 
-def _readings(book: Workbook, study: Study) -> None:
+#: Method ("" where there is one only), part and operator → the cells of their readings.
+Places = dict[str, dict[tuple[str, str], list[str]]]
+
+
+def _readings(book: Book, study: Study) -> Places:
+    """Write the readings; return where those of each method, part and operator stand."""
     table = study.readings
     kinds = {"reading": decimals_format(reading_decimals(study.resolution)), "time": DATE}
     if study.resolution is None:
         kinds["reading"] = "General"
     columns = [str(column) for column in table.columns]
-    sheet = Sheet(
-        book, "Readings", widths=[24 if c == "time" else 14 for c in columns], frozen=True
-    )
+    sheet = book.sheet("Readings", widths=[24 if c == "time" else 14 for c in columns], frozen=True)
     unit = f" ({study.unit})" if study.unit else ""
     sheet.row([f"{c}{unit}" if c == "reading" else c for c in columns], bold=True)
     formats = [kinds.get(column, "") for column in columns]
     for row in table.itertuples(index=False, name=None):
         sheet.row([_plain(value) for value in row], formats=formats)
+    places: Places = {}
+    table = table.assign(row=range(1, len(table) + 1)).dropna(subset="reading")
+    column = columns.index("reading")
+    for one in table.sort_values("trial", kind="stable").to_dict("records"):
+        of_method = places.setdefault(one["method"] if len(study.methods) > 1 else "", {})
+        of_cell = of_method.setdefault((one["part"], one["operator"]), [])
+        of_cell.append(address(one["row"], column, sheet=sheet.title))
+    return places
+
+
+def _calculations(book: Book, studies: dict[str, Study], places: Places) -> None:
+    """Write one sheet of formulas for each method, or why there is none."""
+    for number, (name, study) in enumerate(studies.items(), start=1):
+        title = f"Calculation {number}" if len(studies) > 1 else "Calculation"
+        sheet = book.sheet(title, widths=(18, 16, 16))
+        reason = why_not(study)
+        if reason:
+            sheet.row([f"{name}: {reason}" if name else reason])
+        else:
+            calculation_sheet(sheet, study, places[name])
 
 
 def _plain(value: Any) -> Any:
@@ -156,8 +161,8 @@ def _both(result: GaugeResult) -> list[GaugeResult]:
         return [result]
 
 
-def _sources(book: Workbook, results: dict[str, GaugeResult]) -> None:
-    sheet = Sheet(book, "Sources", widths=(16, 10, 22, *[18] * 6, 60), frozen=True)
+def _sources(book: Book, results: dict[str, GaugeResult]) -> None:
+    sheet = book.sheet("Sources", widths=(16, 10, 22, *[18] * 6, 60), frozen=True)
     unit = next(iter(results.values())).study.unit
     heads = {
         "variance": f"variance ({unit}²)" if unit else "variance",
@@ -200,8 +205,8 @@ def _sources(book: Workbook, results: dict[str, GaugeResult]) -> None:
                 sheet.row(["", "", note])
 
 
-def _anova(book: Workbook, results: dict[str, GaugeResult]) -> None:
-    sheet = Sheet(book, "Analysis of variance", widths=(18, 8, 18, 18, 12, 12, 18), frozen=True)
+def _anova(book: Book, results: dict[str, GaugeResult]) -> None:
+    sheet = book.sheet("Analysis of variance", widths=(18, 8, 18, 18, 12, 12, 18), frozen=True)
     head = ["source", "df", "sum of squares", "mean square", "F", "p", "tested against"]
     sheet.row(head, bold=True)
     for name, result in results.items():
@@ -218,8 +223,8 @@ def _anova(book: Workbook, results: dict[str, GaugeResult]) -> None:
             )
 
 
-def _intervals(book: Workbook, results: dict[str, GaugeResult]) -> None:
-    sheet = Sheet(book, "Intervals", widths=(12, 22, 16, 16, 16, 60), frozen=True)
+def _intervals(book: Book, results: dict[str, GaugeResult]) -> None:
+    sheet = book.sheet("Intervals", widths=(12, 22, 16, 16, 16, 60), frozen=True)
     sheet.row(["quantity", "measure", "estimate", "lower", "upper", "reason"], bold=True)
     for name, result in results.items():
         if name:
@@ -239,8 +244,8 @@ def _intervals(book: Workbook, results: dict[str, GaugeResult]) -> None:
             )
 
 
-def _findings(book: Workbook, study: Study) -> None:
-    sheet = Sheet(book, "Findings", widths=(10, 18, 34, 70, 70), frozen=True)
+def _findings(book: Book, study: Study) -> None:
+    sheet = book.sheet("Findings", widths=(10, 18, 34, 70, 70), frozen=True)
     sheet.row(["severity", "topic", "place", "what was found", "what to do"], bold=True)
     findings = check(study)
     for one in findings:
@@ -249,8 +254,8 @@ def _findings(book: Workbook, study: Study) -> None:
         sheet.row([findings.headline])
 
 
-def _about(book: Workbook, study: Study) -> None:
-    sheet = Sheet(book, "About", widths=(44, 80))
+def _about(book: Book, study: Study) -> None:
+    sheet = book.sheet("About", widths=(44, 80))
     rules = study.rules
     entries: Sequence[tuple[str, Any]] = [
         ("Unit", study.unit),
@@ -277,89 +282,3 @@ def _number(value: float) -> float | str | None:
     if math.isnan(value):
         return None
     return "unbounded" if math.isinf(value) else float(value)
-
-
-# Cells: text that stays text, numbers with their decimals, the same bytes
-# -----------------------------------------------------------------------
-
-
-class Sheet:
-    """A sheet that grows row by row."""
-
-    def __init__(
-        self, book: Workbook, title: str, *, widths: Sequence[float], frozen: bool = False
-    ) -> None:
-        from openpyxl.utils import get_column_letter
-
-        self._sheet = book.create_sheet(title)
-        self._row = 0
-        for index, width in enumerate(widths, start=1):
-            self._sheet.column_dimensions[get_column_letter(index)].width = width
-        if frozen:
-            self._sheet.freeze_panes = "A2"
-
-    def row(
-        self, values: Sequence[Any], *, bold: bool = False, formats: Sequence[str] = ()
-    ) -> None:
-        """Write one row; ``formats`` holds a number format for each cell, or ""."""
-        from openpyxl.styles import Alignment, Font
-
-        self._row += 1
-        for column, value in enumerate(values, start=1):
-            if value is None:
-                continue
-            cell = self._sheet.cell(self._row, column)
-            if isinstance(value, bool) or not isinstance(value, (int, float, datetime)):
-                cell.value = text(str(value))
-                # A text that begins with "=" stays a text, also when somebody edits it.
-                cell.data_type = "s"
-                cell.quotePrefix = True
-                cell.alignment = Alignment(vertical="top", wrap_text=len(str(value)) > 30)
-            else:
-                cell.value = value
-                cell.alignment = Alignment(vertical="top")
-            if bold:
-                cell.font = Font(bold=True)
-            if formats and formats[column - 1]:
-                cell.number_format = formats[column - 1]
-
-
-def text(value: str) -> str:
-    """Return a text that a cell can hold and that reads in the order in which it is written."""
-    return shortened_end(_UNFIT.sub(" ", value), LONGEST)
-
-
-def shortened_end(value: str, most: int) -> str:
-    """Return a text cut at so many characters."""
-    return value if len(value) <= most else f"{value[: most - 1]}…"
-
-
-def decimals_format(decimals: int) -> str:
-    """Return the number format that shows so many decimals."""
-    return f"0.{'0' * decimals}" if decimals else "0"
-
-
-def figures_format(value: object) -> str:
-    """Return the number format that shows four significant figures of a number."""
-    if not isinstance(value, float) or value == 0.0:
-        return "General"
-    decimals = decimals_for(value, 4)
-    return decimals_format(decimals) if decimals <= 10 and abs(value) < 1e9 else "0.000E+00"
-
-
-def same_bytes(book: Workbook) -> bytes:
-    """Return the workbook as a file without the time at which it was written."""
-    written, fixed = io.BytesIO(), io.BytesIO()
-    book.save(written)
-    with (
-        zipfile.ZipFile(written) as source,
-        zipfile.ZipFile(fixed, "w", zipfile.ZIP_DEFLATED) as target,
-    ):
-        for name in source.namelist():
-            content = source.read(name)
-            if name == "docProps/core.xml":
-                content = re.sub(rb"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", _STAMP, content)
-            entry = zipfile.ZipInfo(name, _TIME)
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            target.writestr(entry, content)
-    return fixed.getvalue()
