@@ -650,8 +650,9 @@ def between_checks(readings: Array) -> Array:
 # Do single checks of a baseline lie far from the others?
 # -------------------------------------------------------
 
-#: Points that may be wild at once; two hide each other from a test of the farthest alone.
-MOST_WILD = 3
+#: Of so many points one may be wild, of twice as many two; two hide each other from a test of
+#: the farthest alone.
+POINTS_A_WILD_ONE = 6
 
 
 def wild_points(points: Array, *, level: float) -> list[tuple[int, float]]:
@@ -659,8 +660,9 @@ def wild_points(points: Array, *, level: float) -> list[tuple[int, float]]:
 
     G = largest |x − mean|/s, p = n·P(|t| > t_G) with n − 2 degrees of freedom; the farthest is
     taken out and the rest tested again, and all up to the last one with p under ``level`` are
-    wild. The sd is not taken as less than half of the smallest step between two values: where
-    readings repeat to the last digit, one that flips by a digit is not wild.
+    wild, that p being told for each. The sd is not taken as less than half of the smallest step
+    between two values: where readings repeat to the last digit, one that flips by a digit is
+    not wild.
 
     Parameters
     ----------
@@ -675,14 +677,14 @@ def wild_points(points: Array, *, level: float) -> list[tuple[int, float]]:
     left = np.arange(len(points))
     steps = np.diff(np.unique(points))
     least = 0.5 * float(steps.min()) if len(steps) else 0.0
-    found: list[tuple[int, float]] = []
-    wild = 0
-    while len(found) < MOST_WILD and len(left) > 3:
-        farthest, p = _farthest(points[left], least)
-        found.append((int(left[farthest]), p))
-        wild = len(found) if p < level else wild
-        left = np.delete(left, farthest)
-    return found[:wild]
+    farthest, wild, p_of_last = [], 0, 1.0
+    for count in range(1, len(points) // POINTS_A_WILD_ONE + 1):
+        place, p = _farthest(points[left], least)
+        farthest.append(int(left[place]))
+        left = np.delete(left, place)
+        if p < level:
+            wild, p_of_last = count, p
+    return [(place, p_of_last) for place in farthest[:wild]]
 
 
 def _farthest(points: Array, least_sd: float) -> tuple[int, float]:

@@ -1,10 +1,12 @@
 """How uncertain is a measured size: `grr.UncertaintyBudget`, made of `grr.Contribution` lines.
 
 A budget adds up what makes a measured size uncertain, says how much of a tolerance that takes
-and which readings prove conformance, and checks itself by a Monte Carlo run.
+and which readings prove conformance, and checks itself by a Monte Carlo run. A bias that is known
+is corrected, and its uncertainty stays, or it is added to U whole.
 
-Source: JCGM 100:2008 (GUM), clauses 5 and 6, annex G; JCGM 101:2008 for the Monte Carlo run; ISO
-14253-1:2017 for the acceptance limits; ISO 22514-7 for Q_MP (from memory).
+Source: JCGM 100:2008 (GUM), clauses 5 and 6, annexes F.2.4.5 (a bias left in the readings) and G;
+JCGM 101:2008 for the Monte Carlo run; ISO 14253-1:2017 for the acceptance limits; ISO 22514-7 for
+Q_MP (from memory).
 """
 
 from __future__ import annotations
@@ -35,6 +37,7 @@ from grr.formulas.uncertainty import (
 )
 from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
 from grr.model.printed import Printed
 from grr.model.rounding import JOIN, figures, fine_interval, length, limits_text, percent, with_unit
 from grr.model.tolerance import Tolerance, a_tolerance
@@ -42,6 +45,8 @@ from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
 from grr.questions.gauge import EXAMPLE
 
+#: Name of the line that says what is done about a known bias.
+BIAS_LINE = "bias"
 #: A model takes each influence by name and gives the measured size.
 Model = Callable[[Mapping[str, Array]], Array]
 #: Degrees of freedom above which t is the normal distribution to three figures.
@@ -69,6 +74,11 @@ class Contribution:
         Degrees of freedom of a standard uncertainty.
     limit_half_width : float
         By how much each limit of a rectangular distribution may itself be off.
+    bias : float
+        Known bias of the influence that is left in the readings, in ``unit``: the budget
+        adds it to U.
+    corrected : bool
+        Whether the line is that of a known bias for which readings are corrected.
     formula : str
         How the size came about, with its numbers.
     inside : str
@@ -91,6 +101,8 @@ class Contribution:
     estimate: float = 0.0
     df: float = math.inf
     limit_half_width: float = 0.0
+    bias: float = 0.0
+    corrected: bool = False
     formula: str = ""
     inside: str = ""
     in_study: bool | None = None
@@ -101,6 +113,7 @@ class Contribution:
         one_of("distribution", self.distribution, DISTRIBUTIONS)
         self._take("size", number("size", self.size))
         self._take("estimate", number("estimate", self.estimate))
+        self._take("bias", number("bias", self.bias))
         if self.sensitivity is not None:
             self._take("sensitivity", number("sensitivity", self.sensitivity))
         if self.size < 0.0:
@@ -174,6 +187,48 @@ class Contribution:
             estimate=estimate,
             df=count - 1.0,
             formula=f"s/√{averaged:g}, s = {sd:g} from {count:g} readings",
+        )
+
+    @classmethod
+    def of_bias(
+        cls,
+        bias: float,
+        standard_u: float,
+        *,
+        corrected: bool,
+        df: float = math.inf,
+        unit: str = "",
+    ) -> Contribution:
+        """Return the line of a known bias: corrected with its uncertainty, or left in the readings.
+
+        A bias left in the readings is added to U whole; its uncertainty counts in both cases.
+
+        Parameters
+        ----------
+        bias, standard_u : float
+            Mean minus true value, and how well that is known, in ``unit``.
+        corrected : bool
+            Whether every reading is corrected for it.
+        df : float
+            Degrees of freedom of ``standard_u``.
+        unit : str
+
+        Notes
+        -----
+        Source: JCGM 100:2008 (GUM), 6.3.1 note and F.2.4.5; ISO 14253-2 (from memory).
+        """
+        size = number("bias", bias)
+        shown = Estimate(size, unit=canonical_unit(unit))
+        how = f"{Estimate(-size, unit=canonical_unit(unit)):+} added to every reading"
+        if not corrected:
+            how = f"bias of {shown:+} left in the readings: added to U (GUM F.2.4.5)"
+        return cls(
+            BIAS_LINE,
+            number("standard_u", standard_u),
+            df=df,
+            bias=0.0 if corrected else size,
+            corrected=corrected,
+            formula=how,
         )
 
     @property
@@ -369,10 +424,25 @@ class UncertaintyBudget(Printed):
         """Coverage factor: as agreed, or t at the effective degrees of freedom."""
         return self.k if self.k is not None else coverage_factor(self.df, self.level)
 
+    @cached_property
+    def bias(self) -> float:
+        """Known bias that is left in the readings, with its sign."""
+        return sum(self.sensitivities[line.name] * line.bias for line in self.counted)
+
+    @property
+    def spread(self) -> float:
+        """What scatters: k·u, without the bias left in the readings."""
+        return self.coverage * self.standard_u
+
     @property
     def expanded(self) -> float:
-        """Expanded uncertainty U = k·u."""
-        return self.coverage * self.standard_u
+        """Expanded uncertainty U = k·u, and a bias that is left in the readings on top.
+
+        Notes
+        -----
+        Source: JCGM 100:2008 (GUM), F.2.4.5: U = k·u + |bias|, for the larger side.
+        """
+        return self.spread + abs(self.bias)
 
     @cached_property
     def estimate(self) -> float:
@@ -422,13 +492,13 @@ class UncertaintyBudget(Printed):
             seed=seed,
             most_draws=most_draws,
         )
-        found = agreement(self.estimate, self.standard_u, self.expanded, run, digits=digits)
+        found = agreement(self.estimate, self.standard_u, self.spread, run, digits=digits)
         return MonteCarloCheck(
             run=run,
             agreement=found,
             estimate=self.estimate,
             standard_u=self.standard_u,
-            expanded=self.expanded,
+            expanded=self.spread,
             unit=self.unit,
             digits=digits,
             few_df=any(line.quantity.spread_is_endless for line in self.counted),
@@ -438,8 +508,8 @@ class UncertaintyBudget(Printed):
         """Return one row a line, the largest first.
 
         Columns: distribution, size, unit, standard_u, sensitivity, contribution (in the
-        budget's unit), df, share_percent (of the variance; without correlations),
-        counted, note.
+        budget's unit), df, share_percent (of the variance; without correlations), bias
+        (left in the readings, in the budget's unit), counted, note.
         """
         whole = float(np.sum(self._counted_contributions**2))
         rows = []
@@ -458,6 +528,7 @@ class UncertaintyBudget(Printed):
                     "contribution": abs(part),
                     "df": line.quantity.effective_df,
                     "share_percent": share,
+                    "bias": self.sensitivities[line.name] * line.bias,
                     "counted": counts,
                     "note": self.left_out.get(line.name, line.formula),
                 }
@@ -480,14 +551,17 @@ class BudgetUse(Printed):
     tolerance : Tolerance
     unit : str
     standard_u, expanded : float
+    bias : float
+        Known bias left in the readings; it is in ``expanded``, ``q_mp`` and ``guard``.
     q_mp : float
-        2·U/T with U = 2·u, in percent (ISO 22514-7, from memory); NaN with one limit.
+        2·U/T with U = 2·u + |bias|, in percent (ISO 22514-7, from memory); NaN with one limit.
     ratio : float
         Test uncertainty ratio T/(2·U), U at 95 % (ANSI/NCSL Z540.3, from memory).
     guard : float
         Distance of the acceptance limits from the tolerance limits (ISO 14253-1).
     acceptance : Tolerance or None
-        Limits between which a corrected reading proves conformance; None where none does.
+        Limits between which a reading proves conformance, corrected for known bias but for
+        ``bias``; None where none does.
     confidence : float
         Of that proof.
     """
@@ -496,6 +570,7 @@ class BudgetUse(Printed):
     unit: str
     standard_u: float
     expanded: float
+    bias: float
     q_mp: float
     ratio: float
     guard: float
@@ -511,6 +586,13 @@ class BudgetUse(Printed):
             return 0.0
         return 100.0 * self.acceptance.width / self.tolerance.width
 
+    @property
+    def as_read(self) -> str:
+        """Whether readings are corrected before they are held against the limits, in words."""
+        if self.bias:
+            return "as it is read (the bias is in the guard band)"
+        return "corrected for known bias"
+
     def to_frame(self) -> pd.DataFrame:
         """Return a table of one row."""
         lower = math.nan if self.acceptance is None else self.acceptance.lower
@@ -520,6 +602,7 @@ class BudgetUse(Printed):
                 {
                     "standard_u": self.standard_u,
                     "expanded": self.expanded,
+                    "bias": self.bias,
                     "q_mp_percent": self.q_mp,
                     "test_uncertainty_ratio": self.ratio,
                     "guard": self.guard,
@@ -556,7 +639,7 @@ class MonteCarloCheck(Printed):
     run : MonteCarlo
     agreement : BudgetAgreement
     estimate, standard_u, expanded : float
-        Of the budget.
+        Of the budget; the bias left in the readings is not in them.
     unit : str
     digits : int
     few_df : bool
@@ -601,12 +684,13 @@ def _against(budget: UncertaintyBudget, tolerance: Tolerance, confidence: float)
 
     Notes
     -----
-    Source: ISO 14253-1:2017, by `grr.formulas.conformity.conformance_factor`.
+    Source: ISO 14253-1:2017, by `grr.formulas.conformity.conformance_factor`; a bias left in
+    the readings widens the guard band by itself (JCGM 100:2008, F.2.4.5).
     """
-    u, width = budget.standard_u, tolerance.width
-    guard = 0.0
+    u, width, bias = budget.standard_u, tolerance.width, budget.bias
+    guard = abs(bias)
     if u > 0.0:
-        guard = u * float(conformance_factor(np.inf if width is None else width / u, confidence))
+        guard += u * float(conformance_factor(np.inf if width is None else width / u, confidence))
     acceptance = None
     if not math.isnan(guard) and (width is None or width > 2.0 * guard):
         acceptance = Tolerance(
@@ -619,7 +703,8 @@ def _against(budget: UncertaintyBudget, tolerance: Tolerance, confidence: float)
         unit=budget.unit,
         standard_u=u,
         expanded=budget.expanded,
-        q_mp=float(percent_of_width(u, span)),
+        bias=bias,
+        q_mp=float(percent_of_width(u, span)) + 200.0 * abs(bias) / span,
         ratio=span / (2.0 * budget.expanded) if budget.expanded > 0.0 else math.inf,
         guard=guard,
         acceptance=acceptance,
@@ -678,6 +763,12 @@ def _closing(budget: UncertaintyBudget) -> list[str]:
         for line in budget.lines
         if line.inside and line.in_study is None
     ]
+    if budget.bias:
+        lines.append(
+            f"The bias of {Estimate(budget.bias, unit=budget.unit):+} is left in the readings, so "
+            f"it is added to what scatters: U = {length(budget.spread, budget.unit)} + "
+            f"{length(abs(budget.bias), budget.unit)} (JCGM 100:2008, F.2.4.5)."
+        )
     if budget.correlations:
         pairs = [f"{a} with {b} {r:g}" for (a, b), r in budget.correlations.items()]
         lines.append(
@@ -701,7 +792,7 @@ def _use_sentences(use: BudgetUse) -> list[str]:
         lines.append("No reading proves that a part is in tolerance: the uncertainty is too large.")
     else:
         lines.append(
-            f"By ISO 14253-1 a reading, corrected for known bias, proves with "
+            f"By ISO 14253-1 a reading, {use.as_read}, proves with "
             f"{100 * use.confidence:g} % that the part is in tolerance when it is "
             f"{limits_text(use.acceptance, _shown_step(use), use.unit)} (a guard band of "
             f"{length(use.guard, use.unit)} at each limit)."

@@ -264,6 +264,24 @@ class LinearityResult(Printed):
             self.unit,
         )
 
+    def bias_of_line(self, at: float, confidence: float) -> Estimate | None:
+        """Return the bias of the line at a size, with one-sided bounds; None outside the range.
+
+        Parameters
+        ----------
+        at : float
+        confidence : float
+            Of each bound; the blocks' uncertainty is in them.
+        """
+        blocks = self.gauge_blocks.values
+        if not blocks[0] <= at <= blocks[-1]:
+            return None
+        half = np.interp(at, self.band.x, 0.5 * (self.band.upper - self.band.lower))
+        two_sided = t_quantile(0.5 + self.level / 2.0, self.line.df)
+        reach = float(half * t_quantile(confidence, self.line.df) / two_sided)
+        value = float(self.line.at(np.array([at]))[0])
+        return Estimate(value, value - reach, value + reach, self.unit)
+
     @property
     def zero_inside(self) -> bool:
         """Whether zero bias lies inside the band everywhere (the manual's criterion)."""

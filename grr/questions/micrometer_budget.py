@@ -19,9 +19,10 @@ from grr.model.errors import StudyError
 from grr.model.rounding import JOIN
 from grr.model.rounding import length as fine
 from grr.model.units import canonical_unit, conversion
-from grr.model.values import at_least_zero, number
+from grr.model.values import at_least_zero, needs, number
 from grr.questions.budget import Contribution
 from grr.questions.gauge import GaugeResult
+from grr.questions.reference import ReferenceResult
 
 REPEATABILITY, REPRODUCIBILITY = "repeatability", "reproducibility"
 
@@ -123,11 +124,29 @@ class MicrometerLines:
             )
         return made
 
-    def bias(self, bias: float) -> Contribution:
-        """Return a known bias left in the readings: |bias|/√3 (ISO 22514-7, from memory)."""
-        size = abs(number("bias", bias))
-        how = f"bias of {fine(bias, self.unit)}, not corrected"
-        return Contribution("bias", size, "rectangular", formula=how)
+    def bias(self, reference: ReferenceResult, *, corrected: bool) -> Contribution:
+        """Return the bias on a reference part: corrected with its uncertainty, or left in.
+
+        Parameters
+        ----------
+        reference : ReferenceResult
+            In the same unit.
+        corrected : bool
+            Whether every reading is corrected for it. If not, it is added to U.
+
+        Notes
+        -----
+        Source: JCGM 100:2008 (GUM), 6.3.1 note and F.2.4.5.
+        """
+        needs(reference, ReferenceResult, "reference")
+        if reference.unit != self.unit:
+            raise StudyError(
+                "The reference is in another unit than these lines",
+                "Use one unit for both",
+                value=f"{reference.unit or 'no unit'} and {self.unit}",
+            )
+        u, df = reference.bias_u
+        return Contribution.of_bias(reference.bias, u, corrected=corrected, df=df, unit=self.unit)
 
     def zero_setting(self, within: float, *, in_study: bool | None = None) -> Contribution:
         """Return how far the zero may be off, either way."""

@@ -1,7 +1,8 @@
 """May this gauge be used on this tolerance, with all that is known of it: `grr.qualify`.
 
 One page puts together what is asked of a gauge: its resolution, bias, repeatability on a reference,
-linearity, uncertainty, a study on real parts, and stability. The worst of them decides.
+linearity, uncertainty, a study on real parts, and stability. The worst of them decides. A known
+bias is corrected, or it stands in the uncertainty.
 
 Source: what is asked of each stands in the file of its own question (`reference`, `linearity`,
 `budget`, `verdict`, `stability`); the outcomes and how they decide are this project's own.
@@ -17,7 +18,7 @@ from typing import Any, Literal
 
 import pandas as pd
 
-from grr.formulas.bias import with_reference_uncertainty
+from grr.formulas.bias import t_quantile, with_reference_uncertainty
 from grr.formulas.capability import LIMIT_PROCESS
 from grr.model.blocks import Banner, Block, Bullets, Heading, Prose, Table
 from grr.model.errors import StudyError
@@ -28,7 +29,7 @@ from grr.model.settings import CLOSED_FACES, checked_facts
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number
-from grr.questions.budget import BudgetUse, UncertaintyBudget
+from grr.questions.budget import BudgetUse, Contribution, UncertaintyBudget
 from grr.questions.gauge import EXAMPLE, GaugeResult
 from grr.questions.linearity import LinearityResult
 from grr.questions.reference import RESOLUTION_SHARE, ReferenceResult
@@ -79,6 +80,10 @@ TODO_RANGE = (
     "the spindle at different angles of turn."
 )
 TODO_BUDGET = "Make an uncertainty budget (grr.UncertaintyBudget, grr.MicrometerLines)."
+SAY_BIAS = (
+    "Give the budget a line for the bias (MicrometerLines.bias): readings corrected for it, or "
+    "not. Until then it is added to U."
+)
 TODO_STUDY = "Do a gauge study on real parts (grr.anova, grr.verdict)."
 TODO_CHART = (
     "Start a chart: read a check standard at the interval of the laboratory's procedure "
@@ -92,9 +97,9 @@ FROM_THE_FIRST_DAY = (
     "Read a check standard from the first day on, at the interval of the laboratory's procedure."
 )
 
+#: A decision that is not here holds under conditions.
 _OUTCOME_OF_DECISION: dict[str, Outcome] = {
     USE: "pass",
-    LIKE_THIS: "conditional",
     DO_NOT_USE: "fail",
     NOT_DECIDED: "can't tell",
 }
@@ -144,6 +149,9 @@ def qualify(
         From `grr.reference_study`: resolution, bias, repeatability.
     linearity : LinearityResult, optional
     budget : UncertaintyBudget, optional
+        With a line (`MicrometerLines.bias`, `Contribution.of_bias`) that says whether
+        readings are corrected for the bias that reference and blocks show. Without one they
+        are taken as not corrected, and the bias is added to U.
     study : GaugeResult, optional
         From `grr.anova` or `grr.average_range`, on real parts.
     stability : StabilityResult, optional
@@ -183,18 +191,24 @@ def qualify(
     limit = number("bias_share", bias_share, above=0.0, below=1.0) * width
     if facts is not None:
         needs(facts, Mapping, "facts")  # type: ignore[type-abstract]
-    known = {**(dict(study.study.facts) if study else {}), **checked_facts(facts or {})}
+    stated = {**(dict(study.study.facts) if study else {}), **checked_facts(facts or {})}
     if resolution is not None:
         resolution = number("resolution", resolution, above=0.0)
     step = resolution if resolution is not None else _resolution(reference, linearity, study)
     judged = None if study is None else verdict(study)
+    corrected = budget is not None and _corrected(budget)
+    known = _known_bias(reference, linearity, tolerance, confidence)
+    unsaid = False
+    if budget is not None and known is not None and not corrected:
+        with_it = _with_bias(budget, known)
+        unsaid, budget = with_it is not budget, with_it
     use = None if budget is None else budget.against(tolerance)
     requirements = (
         _judge_resolution(step, width, unit),
-        _judge_bias(reference, limit, confidence),
-        _judge_repeatability(reference, confidence),
-        _judge_range(linearity, limit),
-        _judge_uncertainty(budget, use, step),
+        _judge_bias(known, limit, corrected=corrected),
+        _judge_repeatability(reference, confidence, corrected=corrected),
+        _judge_range(linearity, limit, corrected=corrected),
+        _judge_uncertainty(budget, use, step, unsaid=unsaid),
         _judge_study(judged),
         _judge_stability(stability),
     )
@@ -202,20 +216,22 @@ def qualify(
         tolerance=tolerance,
         unit=unit,
         resolution=step,
-        gauge=str(gauge or known.get("gauge_number", "")),
-        characteristic=str(characteristic or known.get("characteristic", "")),
+        gauge=str(gauge or stated.get("gauge_number", "")),
+        characteristic=str(characteristic or stated.get("characteristic", "")),
         requirements=requirements,
+        bias=_bias_left(known, corrected=corrected),
         decision=_decision(requirements),
         conditions=(
             *_from_study(judged),
-            *_of_use(mean_of, rezero_minutes, known),
+            *_of_use(mean_of, rezero_minutes, stated),
+            *_bias_condition(known, corrected=corrected),
             *_acceptance_limits(use, step),
             *((FROM_THE_FIRST_DAY,) if stability is None else ()),
         ),
         mean_of=mean_of,
         rezero_minutes=rezero_minutes,
-        facts=known,
-        valid_until=_valid_until(known, stability),
+        facts=stated,
+        valid_until=_valid_until(stated, stability),
         report=str(report),
         example=example
         or any(_is_example(one) for one in (reference, linearity, stability, budget))
@@ -240,7 +256,7 @@ class Requirement:
         What of the requirement is used up at the unfavourable end of the interval, 1
         being all of it; NaN where that has no meaning.
     why, todo : str
-        The outcome in a sentence, and what to do about it ("" for a pass).
+        The outcome in a sentence, and what to do about it (for a pass as a rule "").
     """
 
     name: str
@@ -268,9 +284,9 @@ class Requirement:
 
     @property
     def severity(self) -> tuple[int, float]:
-        """Sorts the weakest first."""
-        used = 0.0 if math.isnan(self.used) else self.used
-        return list(OUTCOMES).index(self.outcome), -used
+        """Sorts the one nearest its limit first."""
+        first = {"fail": 0, "not done": 1}.get(self.outcome, 2)
+        return first, -self.used if not math.isnan(self.used) else math.inf
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -284,6 +300,9 @@ class Qualification(Printed):
     resolution : float or None
     gauge, characteristic : str
     requirements : tuple of Requirement
+    bias : Estimate
+        What is left of the bias in the readings, 0 where they are corrected for it, with
+        one-sided bounds at the page's confidence; without a value where it is not known.
     decision : str
         One of USE, USE ONLY LIKE THIS, DO NOT USE FOR THIS TOLERANCE, NOT DECIDED YET.
     conditions : tuple of str
@@ -303,6 +322,7 @@ class Qualification(Printed):
     gauge: str
     characteristic: str
     requirements: tuple[Requirement, ...]
+    bias: Estimate
     decision: str
     conditions: tuple[str, ...]
     mean_of: int
@@ -313,13 +333,29 @@ class Qualification(Printed):
     example: bool = False
 
     @property
-    def weakest(self) -> Requirement:
-        """The requirement with the worst outcome; among equals the one that uses up most.
+    def in_order(self) -> tuple[Requirement, ...]:
+        """The requirements, that nearest its limit first, on one scale: the share used up.
 
-        That a new gauge has no history yet is no weakness of its own.
+        What fails comes before what was not done, and that before all that is within its
+        limit. That a new gauge has no history yet is no weakness of its own.
         """
-        measured = [one for one in self.requirements if one.found != NO_HISTORY]
-        return min(measured, key=lambda one: one.severity)
+        return tuple(sorted(self.requirements, key=lambda one: one.severity))
+
+    @property
+    def weakest(self) -> Requirement:
+        """The requirement nearest its limit."""
+        return self.in_order[0]
+
+    @property
+    def nearest(self) -> str:
+        """Which requirement lies nearest its limit, or beyond it, and why: a sentence or two."""
+        one = self.weakest
+        if not one.used_text:
+            return f"Not done yet: {one.name}. {one.why}"
+        where = "Nearest to its limit" if one.used <= 1.0 else "Beyond its limit"
+        if one.outcome == "can't tell":
+            where = "Not shown to be within its limit"
+        return f"{where}: {one.name}, {one.used_text} of what is allowed. {one.why}"
 
     def requirement(self, name: str) -> Requirement:
         """Return a requirement by its name."""
@@ -327,9 +363,8 @@ class Qualification(Printed):
 
     @property
     def next_steps(self) -> tuple[str, ...]:
-        """What to do about everything that does not pass, the worst first."""
-        ordered = sorted(self.requirements, key=lambda one: one.severity)
-        return tuple(f"{one.name}: {one.todo}" for one in ordered if one.todo)
+        """What to do about everything that does not pass, that nearest its limit first."""
+        return tuple(f"{one.name}: {one.todo}" for one in self.in_order if one.todo)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a requirement: asked, found, interval, outcome, used, why, todo."""
@@ -418,13 +453,85 @@ def _judge_resolution(step: float | None, width: float, unit: str) -> Requiremen
     )
 
 
-def _judge_bias(result: ReferenceResult | None, limit: float, confidence: float) -> Requirement:
-    """Judge the bias, the reference value's uncertainty in its interval."""
-    if result is None:
+@dataclass(frozen=True)
+class _KnownBias:
+    """A bias at the size of the parts: from where, how well known, with one-sided bounds."""
+
+    found: Estimate
+    standard_u: float
+    df: float
+
+
+def _known_bias(
+    reference: ReferenceResult | None,
+    linearity: LinearityResult | None,
+    tolerance: Tolerance,
+    confidence: float,
+) -> _KnownBias | None:
+    """Return the bias on the reference part, or that of the range at the parts' size if larger.
+
+    Where both were measured the one farther from 0 counts. None where neither was, or where the
+    blocks do not reach the parts' size.
+    """
+    known = []
+    if reference is not None:
+        one_sided = replace(reference.by_sd, level=2.0 * confidence - 1.0)
+        low, high = (float(v) for v in with_reference_uncertainty(one_sided, reference.reference_u))
+        found = Estimate(reference.bias, low, high, reference.unit)
+        known.append(_KnownBias(found, *reference.bias_u))
+    sizes = [limit for limit in (tolerance.lower, tolerance.upper) if limit is not None]
+    at = None if linearity is None else linearity.bias_of_line(sum(sizes) / len(sizes), confidence)
+    if at is not None:
+        df = linearity.line.df if linearity is not None else math.inf
+        reach = (at.upper - at.lower) / 2.0
+        known.append(_KnownBias(at, reach / float(t_quantile(confidence, df)), df))
+    return max(known, key=lambda one: abs(one.found.value), default=None)
+
+
+def _corrected(budget: UncertaintyBudget) -> bool:
+    """Whether the budget says that readings are corrected for the bias."""
+    return any(line.corrected for line in budget.lines)
+
+
+def _with_bias(budget: UncertaintyBudget, known: _KnownBias) -> UncertaintyBudget:
+    """Return the budget with the known bias left in the readings, unless it holds as much.
+
+    Source: JCGM 100:2008 (GUM), F.2.4.5; ISO 14253-2 (from memory).
+    """
+    if abs(budget.bias) >= abs(known.found.value):
+        return budget
+    line = Contribution.of_bias(
+        known.found.value, known.standard_u, corrected=False, df=known.df, unit=budget.unit
+    )
+    return budget.with_line(line)
+
+
+def _bias_left(known: _KnownBias | None, *, corrected: bool) -> Estimate:
+    """Return what is left of the bias in the readings."""
+    if known is None:
+        why = "no reference part and no blocks of the parts' size were measured"
+        return Estimate(math.nan, why=why)
+    found = known.found
+    if not corrected:
+        return found
+    low, high = found.lower - found.value, found.upper - found.value
+    return Estimate(0.0, low, high, found.unit)
+
+
+def _bias_condition(known: _KnownBias | None, *, corrected: bool) -> tuple[str, ...]:
+    """Return that readings are to be corrected, where the budget rests on that."""
+    if known is None or not corrected or known.found.value == 0.0:
+        return ()
+    correction = Estimate(-known.found.value, unit=known.found.unit)
+    return (f"Correct every reading by {correction:+}, as the uncertainty budget says.",)
+
+
+def _judge_bias(known: _KnownBias | None, limit: float, *, corrected: bool) -> Requirement:
+    """Judge the bias that is left in the readings, its own uncertainty in the interval."""
+    if known is None:
         return _not_done(BIAS, "within its share of the tolerance", TODO_REFERENCE)
-    one_sided = replace(result.by_sd, level=2.0 * confidence - 1.0)
-    low, high = (float(v) for v in with_reference_uncertainty(one_sided, result.reference_u))
-    bias = Estimate(result.bias, low, high, result.unit)
+    left, unit = _bias_left(known, corrected=corrected), known.found.unit
+    low, high = left.lower, left.upper
     nearest = 0.0 if low <= 0.0 <= high else min(abs(low), abs(high))
     farthest = max(abs(low), abs(high))
     outcome: Outcome
@@ -434,29 +541,34 @@ def _judge_bias(result: ReferenceResult | None, limit: float, confidence: float)
         outcome = "fail"
         todo = (
             "Zero or adjust the gauge and measure the reference part again; or correct every "
-            "reading for the bias, which must then be stated."
+            "reading for the bias, and say so in the budget (MicrometerLines.bias)."
         )
     else:
         outcome = "can't tell"
         todo = "Take more readings, or use a reference part with a smaller calibration uncertainty."
+    most = length(farthest, unit)
     return Requirement(
         BIAS,
-        f"within ±{length(limit, result.unit)}",
-        f"{bias:s}",
-        f"{bias:r}",
+        f"within ±{length(limit, unit)}",
+        f"{known.found:s}, corrected" if corrected else f"{known.found:s}, not corrected",
+        f"left in the readings {left:r}" if corrected else f"{left:r}",
         outcome,
         used=farthest / limit,
-        why=f"The bias is at most {length(farthest, result.unit)} with confidence.",
+        why=f"The correction is known to {most} with confidence."
+        if corrected
+        else f"The bias is at most {most} with confidence.",
         todo=todo,
     )
 
 
-def _judge_repeatability(result: ReferenceResult | None, confidence: float) -> Requirement:
-    """Judge Cg and Cgk."""
+def _judge_repeatability(
+    result: ReferenceResult | None, confidence: float, *, corrected: bool
+) -> Requirement:
+    """Judge Cg and Cgk; Cg alone where readings are corrected for the bias."""
     if result is None:
         return _not_done(REPEATABILITY, "Cg and Cgk at least 1.33", TODO_REFERENCE)
     limit = result.asked.limit
-    asked = f"Cg and Cgk at least {limit:g}"
+    asked = f"Cg at least {limit:g}" if corrected else f"Cg and Cgk at least {limit:g}"
     found = result.capability_at(2.0 * confidence - 1.0)
     if found is None:
         return Requirement(
@@ -468,8 +580,10 @@ def _judge_repeatability(result: ReferenceResult | None, confidence: float) -> R
             why=f"Cg and Cgk are not estimated: {result.quantities()['Cg'].why}.",
             todo="State the gauge's resolution, so that readings all alike can be judged.",
         )
-    smaller = min(result.cg, result.cgk)
-    low, high = float(min(found.cg_lower, found.cgk_lower)), float(found.cgk_upper)
+    smaller = result.cg if corrected else min(result.cg, result.cgk)
+    low, high = float(found.cg_lower), float(found.cg_upper)
+    if not corrected:
+        low, high = min(low, float(found.cgk_lower)), float(found.cgk_upper)
     if result.floored:
         low = high = smaller
     outcome: Outcome
@@ -488,14 +602,17 @@ def _judge_repeatability(result: ReferenceResult | None, confidence: float) -> R
     else:
         outcome = "can't tell"
         todo = "Take more readings of the reference part: 50 where 25 leave it open."
-    by_value = "both reach" if smaller >= limit else "the smaller misses"
+    of_two = ("both reach", "the smaller misses", "the smaller")
+    reach, miss, name = ("Cg reaches", "Cg misses", "Cg") if corrected else of_two
+    by_value = reach if smaller >= limit else miss
     sure = "the bias alone may use up the whole share"
     if low > 0.0:
-        sure = f"with confidence the smaller is at least {figures(low, 3)}"
+        sure = f"with confidence {name} is at least {figures(low, 3)}"
+    cgk = "readings corrected for the bias" if corrected else f"Cgk {figures(result.cgk, 3)}"
     return Requirement(
         REPEATABILITY,
         asked,
-        f"Cg {figures(result.cg, 3)}, Cgk {figures(result.cgk, 3)}",
+        f"Cg {figures(result.cg, 3)}, {cgk}",
         "" if result.floored else f"{figures(low, 3)} to {figures(high, 3)}",
         outcome,
         used=limit / low if low > 0.0 else math.inf,
@@ -504,7 +621,7 @@ def _judge_repeatability(result: ReferenceResult | None, confidence: float) -> R
     )
 
 
-def _judge_range(result: LinearityResult | None, limit: float) -> Requirement:
+def _judge_range(result: LinearityResult | None, limit: float, *, corrected: bool) -> Requirement:
     """Judge the bias over the range, and the permissible error where it is given."""
     if result is None:
         return _not_done(RANGE, "bias within its share of the tolerance everywhere", TODO_RANGE)
@@ -525,6 +642,8 @@ def _judge_range(result: LinearityResult | None, limit: float) -> Requirement:
             "Have the gauge adjusted or repaired, or use it only in the part of the range where "
             "the blocks agree."
         )
+        if corrected:
+            todo += " If readings are corrected, give grr.linearity corrected readings too."
     elif place == "open" or result.mpe_state == "open":
         outcome = "can't tell"
         todo = (
@@ -546,35 +665,47 @@ def _judge_range(result: LinearityResult | None, limit: float) -> Requirement:
 
 
 def _judge_uncertainty(
-    budget: UncertaintyBudget | None, use: BudgetUse | None, resolution: float | None
+    budget: UncertaintyBudget | None,
+    use: BudgetUse | None,
+    resolution: float | None,
+    *,
+    unsaid: bool,
 ) -> Requirement:
-    """Judge the uncertainty: small enough, with acceptance limits, or too large."""
+    """Judge the uncertainty: small enough, with acceptance limits, or too large.
+
+    ``unsaid``: the budget does not say what is done about the known bias, so that it was added.
+    """
     if budget is None or use is None:
         return _not_done(UNCERTAINTY, ASKED_UNCERTAINTY, TODO_BUDGET)
-    largest = budget.to_frame().index[0]
+    largest = str(budget.to_frame().index[0])
+    if abs(budget.bias) > budget.contributions[largest]:
+        largest = f"the bias of {Estimate(budget.bias, unit=budget.unit):+} left in the readings"
     outcome: Outcome
     if use.q_mp <= LIMIT_PROCESS:
         outcome, todo = "pass", ""
     elif use.left_percent >= LEAST_LEFT:
         outcome = "conditional"
         todo = (
-            f"Accept parts only by {use.acceptance_readings(resolution)}; or reduce the "
-            f"largest line, {largest}."
+            f"Accept parts only by {use.acceptance_readings(resolution)}; or reduce what "
+            f"makes most of it, {largest}."
         )
     else:
         outcome = "fail"
         todo = (
-            f"Reduce the largest line, {largest}; as it is, acceptance limits would leave "
+            f"Reduce what makes most of it, {largest}; as it is, acceptance limits would leave "
             f"{percent(use.left_percent)} of the tolerance."
         )
+    if unsaid:
+        todo = f"{todo} {SAY_BIAS}".strip()
+    with_bias = " with the bias" if budget.bias else ""
     return Requirement(
         UNCERTAINTY,
         ASKED_UNCERTAINTY,
-        f"U {length(budget.expanded, budget.unit)}, Q_MP {percent(use.q_mp)}",
+        f"U {length(budget.expanded, budget.unit)}{with_bias}, Q_MP {percent(use.q_mp)}",
         f"ratio {use.ratio:.2g} to 1",
         outcome,
         used=use.q_mp / LIMIT_PROCESS,
-        why=f"The largest line is {largest}.",
+        why=f"Most of it is {largest}.",
         todo=todo,
     )
 
@@ -589,7 +720,7 @@ def _judge_study(found: Verdict | None) -> Requirement:
     if ratio is None:
         why = found.by_confidence
         return Requirement(STUDY, asked, "not estimated", "", "can't tell", why=why, todo=todo)
-    outcome = _OUTCOME_OF_DECISION[found.decision]
+    outcome = _OUTCOME_OF_DECISION.get(found.decision, "conditional")
     return Requirement(
         STUDY,
         f"{asked} {ratio.name}",
@@ -614,25 +745,25 @@ def _judge_stability(result: StabilityResult | None) -> Requirement:
             why="A new gauge has no history.",
             todo=TODO_CHART,
         )
-    drift = result.drift
-    used = math.nan
-    if result.allowance is not None:
-        fastest = max(abs(drift.lower), abs(drift.upper))
-        used = fastest * result.longest_days / DAYS_A_YEAR / result.allowance
+    drift, used = result.drift, _stability_used(result)
     outcome: Outcome
     if result.alarm_now:
-        outcome, why = "fail", "A rule is met at the latest check."
+        outcome, why = "fail", "There is an alarm at the latest check."
         todo = "Take the gauge out of use and follow grr.after_check."
     elif result.alarmed:
-        outcome, why = "can't tell", "Rules were met earlier."
+        outcome, why = "can't tell", "There were alarms earlier."
         todo = "Find out what happened then; once it is put right, start a new baseline."
+    elif result.recheck_days is not None and result.recheck_days < result.longest_gap:
+        outcome = "conditional"
+        why = "From one check to the next the drift may use up more than its share."
+        todo = f"Check at least every {counted(max(1, int(result.recheck_days)), 'day')}."
     elif len(result.means) < ENOUGH:
         outcome, why = "conditional", f"There are fewer than {ENOUGH} checks."
         todo = (
             f"Go on checking at the interval of the laboratory's procedure up to {ENOUGH} checks."
         )
     else:
-        outcome, why, todo = "pass", "No rule is met after the baseline.", ""
+        outcome, why, todo = "pass", "There is no alarm after the baseline.", ""
     return Requirement(
         STABILITY,
         ASKED_STABILITY,
@@ -643,6 +774,18 @@ def _judge_stability(result: StabilityResult | None) -> Requirement:
         why=why,
         todo=todo,
     )
+
+
+def _stability_used(result: StabilityResult) -> float:
+    """Return the larger share: of the running mean's limit, or of the drift between two checks."""
+    shares = [1.0] if result.alarm_now else []
+    latest = abs(float(result.running_means[-1] - result.limits.centre))
+    if result.mean_limit > 0.0 and not math.isnan(latest):
+        shares.append(latest / result.mean_limit)
+    if result.allowance is not None:
+        fastest = max(abs(result.drift.lower), abs(result.drift.upper))
+        shares.append(fastest * result.longest_gap / DAYS_A_YEAR / result.allowance)
+    return max(shares, default=math.nan)
 
 
 def _decision(requirements: tuple[Requirement, ...]) -> str:
@@ -704,13 +847,11 @@ def _opening(page: Qualification) -> list[str]:
         f"report {page.report}" if page.report else "",
     ]
     name = ", ".join(text for text in named if text)
-    weakest = page.weakest
-    used = f", {weakest.used_text} of what is allowed" if weakest.used_text else ""
     return [
         *([EXAMPLE] if page.example else []),
         *([f"{name}."] if name else []),
         f"Tolerance: {limits_text(page.tolerance, page.resolution, page.unit)}.",
-        f"Weakest point: {weakest.name} ({weakest.outcome}{used}). {weakest.why}",
+        page.nearest,
     ]
 
 
@@ -725,7 +866,7 @@ def _table(page: Qualification) -> Table:
                 one.interval,
                 one.used_text,
             ]
-            for one in page.requirements
+            for one in page.in_order
         ],
         left=4,
     )

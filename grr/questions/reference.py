@@ -207,6 +207,16 @@ class ReferenceResult(Printed):
         return float(lower), float(upper)
 
     @property
+    def bias_u(self) -> tuple[float, float]:
+        """Standard uncertainty of the bias, the reference value's in it, and its df.
+
+        Source: JCGM 100:2008 (GUM), equations (10) and (G.2b).
+        """
+        error = float(self.by_sd.standard_error)
+        combined = math.hypot(error, self.reference_u)
+        return combined, self.by_sd.df * (combined / error) ** 4 if error > 0.0 else math.inf
+
+    @property
     def sd(self) -> float:
         """Repeatability standard deviation."""
         return float(self.by_sd.sd)

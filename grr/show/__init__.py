@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from grr.page.label import gauge_label as gauge_label
+    from grr.show.gauge_figures import nearest_limit as nearest_limit
     from grr.show.gauge_figures import on_reference as on_reference
     from grr.show.gauge_figures import over_range as over_range
     from grr.show.gauge_figures import screw_turn as screw_turn
     from grr.show.gauge_figures import uncertainty_sources as uncertainty_sources
-    from grr.show.gauge_figures import weakest_leg as weakest_leg
     from grr.show.gauge_figures import worst_gauges as worst_gauges
     from grr.show.method_figures import methods_by_part as methods_by_part
     from grr.show.operator_figures import operators_side_by_side as operators_side_by_side
@@ -41,6 +41,7 @@ _HOMES = {
     "gauge_label": "grr.page.label",
     "in_order": "grr.show.time_figures",
     "methods_by_part": "grr.show.method_figures",
+    "nearest_limit": "grr.show.gauge_figures",
     "on_reference": "grr.show.gauge_figures",
     "operators_side_by_side": "grr.show.operator_figures",
     "over_range": "grr.show.gauge_figures",
@@ -52,7 +53,6 @@ _HOMES = {
     "tolerance_ruler_svg": "grr.show.ruler_figures",
     "trial_ranges": "grr.show.operator_figures",
     "uncertainty_sources": "grr.show.gauge_figures",
-    "weakest_leg": "grr.show.gauge_figures",
     "worst_gauges": "grr.show.gauge_figures",
 }
 

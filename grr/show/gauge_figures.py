@@ -1,6 +1,6 @@
 """What is known of a gauge, and which of many gauges is the worst.
 
-`on_reference`, `over_range`, `screw_turn`, `uncertainty_sources`, `weakest_leg`, `worst_gauges`.
+`on_reference`, `over_range`, `screw_turn`, `uncertainty_sources`, `nearest_limit`, `worst_gauges`.
 """
 
 from __future__ import annotations
@@ -463,7 +463,7 @@ def _budget_answer(budget: UncertaintyBudget) -> str:
     )
 
 
-WEAKEST_QUESTION = "Which point is the weakest?"
+NEAREST_QUESTION = "What is nearest to its limit?"
 #: Room at the right for how each requirement came out, in px.
 OUTCOME_WIDTH = 200
 REQUIREMENT_ROW = 36
@@ -478,8 +478,8 @@ _COLOURS: dict[Outcome, str] = {
 }
 
 
-def weakest_leg(page: Qualification) -> Figure:
-    """Draw for each requirement how much of what is allowed it uses up, at the unfavourable end.
+def nearest_limit(page: Qualification) -> Figure:
+    """Draw how much of what is allowed each requirement uses up, that nearest its limit on top.
 
     Parameters
     ----------
@@ -488,16 +488,17 @@ def weakest_leg(page: Qualification) -> Figure:
     Returns
     -------
     plotly Figure
-        Past the line at 100 % a requirement is not met; the outcome stands at the right.
+        At the unfavourable end of each interval; past the line at 100 % a requirement is not
+        met. The outcome stands at the right.
     """
-    requirements = page.requirements
+    requirements = page.in_order
     rows = len(requirements)
     heights = [rows - 1 - row for row in range(rows)]
     used = [0.0 if math.isnan(one.used) else min(one.used, FARTHEST) for one in requirements]
     return template.draw(
-        "weakest-leg",
-        WEAKEST_QUESTION,
-        _weakest_answer(page),
+        "nearest-limit",
+        NEAREST_QUESTION,
+        page.nearest,
         alt="Bars as long as what each requirement uses up of what is allowed: "
         + ", ".join(f"{one.name} {one.used_text or one.outcome}" for one in requirements)
         + ".",
@@ -530,7 +531,7 @@ def weakest_leg(page: Qualification) -> Figure:
             }
         ],
         notes=[
-            template.note("all that is allowed", 100, 1, yref="paper", yanchor="bottom", yshift=3),
+            template.note("allowed", 100, 1, yref="paper", yanchor="bottom", yshift=3),
             *(_outcome(one, at) for one, at in zip(requirements, heights, strict=True)),
         ],
         margin={"b": 60, "r": OUTCOME_WIDTH},
@@ -563,12 +564,6 @@ def _outcome(one: Requirement, at: int) -> dict[str, Any]:
         yanchor="middle",
         xshift=8,
     )
-
-
-def _weakest_answer(page: Qualification) -> str:
-    weakest = page.weakest
-    share = f", {weakest.used_text} of what is allowed" if weakest.used_text else ""
-    return f"{weakest.name}: {weakest.outcome}{share}. {weakest.why}"
 
 
 GAUGES_QUESTION = "Which gauges take the most of their tolerance, and what makes it so?"

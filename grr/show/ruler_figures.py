@@ -632,7 +632,7 @@ def _answer(use: BudgetUse) -> str:
         return f"None: the standard uncertainty of {u} is too large for this tolerance."
     step = 10.0 ** (math.floor(math.log10(use.guard)) - 1) if use.guard > 0.0 else None
     return (
-        f"Readings {limits_text(use.acceptance, step, use.unit)}, corrected for known bias: "
+        f"Readings {limits_text(use.acceptance, step, use.unit)}, {use.as_read}: "
         f"{length(use.guard, use.unit)} inside each limit (ISO 14253-1, "
         f"{100 * use.confidence:g} %)."
     )

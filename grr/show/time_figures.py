@@ -23,7 +23,6 @@ from grr.show.axes import (
     graduations,
     lanes_for,
     level_line,
-    level_name,
     reach_axis,
     round_step,
     tick_text,
@@ -511,8 +510,29 @@ def checks_over_time(result: StabilityResult) -> Figure:
     ]
     reach = length(result.mean_limit, result.unit)
     notes = [
-        level_name(f"limit of the running mean (line), +{reach}", limit, left=True),
-        level_name(f"limit −{reach}", -limit, above=False, left=True),
+        *(
+            template.note(
+                f"{sign}{reach}",
+                1,
+                template.one(side * limit),
+                xref="paper",
+                xanchor="left",
+                yanchor="middle",
+                xshift=6,
+            )
+            for sign, side in (("+", 1.0), ("−", -1.0))
+        ),
+        template.note(
+            "● check   ◆ alarm   ━ running mean, between its limits",
+            1,
+            1,
+            xref="paper",
+            yref="paper",
+            xanchor="right",
+            yanchor="bottom",
+            yshift=4,
+            font={"color": FAINT, "size": template.SMALL},
+        ),
         template.note(
             f"baseline: {counted(result.baseline, 'check')}",
             None,
@@ -544,9 +564,10 @@ def checks_over_time(result: StabilityResult) -> Figure:
             },
         ],
         height=330,
+        top=20,
         shapes=shapes,
         notes=notes,
-        margin={"b": 50},
+        margin={"b": 50, "r": 84},
         xaxis={"type": "date", "range": _span(result), "title": {"text": ""}},
         yaxis=reach_axis(heights, scale.named("distance from the baseline's mean")),
     )

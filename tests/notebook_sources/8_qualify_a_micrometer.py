@@ -115,7 +115,7 @@ budget = grr.UncertaintyBudget(
         line.calibration(expanded=0.0004, k=2),
         line.resolution(0.0001),
         *line.from_study(study),
-        line.bias(reference.bias),
+        line.bias(reference, corrected=False),
         line.zero_setting(0.0001, in_study=True),
         line.away_from_20(kelvin=2),
         line.part_against_gauge(kelvin=0.3, in_study=True),
@@ -169,7 +169,7 @@ page = grr.qualify(
 page
 
 # %%
-grr.show.weakest_leg(page)
+grr.show.nearest_limit(page)
 
 # %% [markdown]
 # What does not pass says what to do. *Can't tell* means that the limit lies inside the

@@ -227,3 +227,24 @@ def test_the_frame_names_every_line_and_its_formula():
     assert frame.index[0] == "standard"
     assert frame["share_percent"].sum() == pytest.approx(100.0)
     assert np.isfinite(frame["contribution"]).all()
+
+
+def test_a_bias_left_in_the_readings_is_added_to_u():
+    # by hand, JCGM 100:2008, F.2.4.5: U = k·u + |bias| = 2·0.5 + 0.7
+    left = grr.Contribution.of_bias(-0.7, 0.3, corrected=False, unit="µm")
+    budget = grr.UncertaintyBudget([grr.Contribution("a", 0.4), left], unit="µm", k=2.0)
+    assert budget.standard_u == pytest.approx(0.5) and budget.spread == pytest.approx(1.0)
+    assert budget.expanded == pytest.approx(1.7) and budget.bias == pytest.approx(-0.7)
+    use = budget.against(grr.Tolerance(0.0, 20.0))
+    assert use.guard == pytest.approx(1.6449 * 0.5 + 0.7, rel=1e-4)
+    assert use.q_mp == pytest.approx(100 * 2 * 1.7 / 20)
+    assert use.ratio == pytest.approx(20 / (2 * 1.7))
+    assert budget.to_frame().loc["bias", "bias"] == pytest.approx(-0.7)
+    assert budget.monte_carlo(digits=1).expanded == pytest.approx(1.0)
+
+
+def test_a_corrected_bias_leaves_its_uncertainty_alone():
+    line = grr.Contribution.of_bias(-0.7, 0.3, corrected=True, unit="µm")
+    budget = grr.UncertaintyBudget([grr.Contribution("a", 0.4), line], unit="µm", k=2.0)
+    assert budget.expanded == pytest.approx(1.0) and budget.bias == 0.0
+    assert "+0.70" in line.formula

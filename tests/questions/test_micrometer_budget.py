@@ -72,11 +72,25 @@ def test_resolution_is_in_the_repeatability():
 
 def test_certificates_bias_faces_and_orientation():
     assert LINES.calibration(0.0008).standard_u == pytest.approx(0.0004)
-    assert LINES.bias(-0.0003).standard_u == pytest.approx(0.0003 / math.sqrt(3))
     flat, parallel = LINES.faces(flatness=0.0003, parallelism=0.0006)
     assert (flat.size, parallel.size) == (pytest.approx(0.00015), pytest.approx(0.0003))
     assert LINES.faces(flatness=0.0003) == [flat]
     assert LINES.orientation(0.0002).size == pytest.approx(0.0002)
+
+
+def test_a_known_bias_is_corrected_or_left_in():
+    readings = [9.9996, 9.9998, 9.9997, 9.9995, 9.9999]  # mean 9.9997, s = 0.000158
+    given = {"reference": 10.0, "expanded_uncertainty": 0.0001, "resolution": 0.0001}
+    reference = grr.reference_study(readings, unit="mm", **given)
+    corrected = LINES.bias(reference, corrected=True)
+    left = LINES.bias(reference, corrected=False)
+    u = math.hypot(0.00015811388 / math.sqrt(5), 0.00005)
+    assert corrected.standard_u == left.standard_u == pytest.approx(u)
+    assert corrected.df == pytest.approx(4 * (u / (0.00015811388 / math.sqrt(5))) ** 4)
+    assert (corrected.bias, corrected.corrected, left.corrected) == (0.0, True, False)
+    assert left.bias == pytest.approx(-0.0003)
+    with pytest.raises(StudyError, match="another unit"):
+        grr.MicrometerLines(1.0, "in").bias(reference, corrected=True)
 
 
 @pytest.mark.parametrize("method", [grr.anova, grr.average_range])

@@ -139,7 +139,7 @@ def test_the_worst_decides(results, decision, weakest):
 
 
 def test_acceptance_limits_are_a_condition_and_rounded_inwards():
-    found = page(budget=budget(0.0006))
+    found = page(budget=with_line(reference(), corrected=True, size=0.0006))
     # 1.645·0.6 µm = 0.987 µm inside each limit
     assert any("9.9980 to 10.0020" in c.replace("\u00a0", " ") for c in found.conditions), (
         found.conditions
@@ -147,7 +147,7 @@ def test_acceptance_limits_are_a_condition_and_rounded_inwards():
 
 
 def test_the_label_carries_the_acceptance_limits():
-    found = page(budget=budget(0.0006))
+    found = page(budget=with_line(reference(), corrected=True, size=0.0006))
     assert found.decision == "USE ONLY LIKE THIS"
     lines = dict(grr.show.gauge_label(found).lines)
     assert "9.9980 to 10.0020" in lines["accept"].replace("\u00a0", " ")
@@ -236,3 +236,76 @@ def test_bad_input_is_one_sentence_with_a_remedy(tolerance, results, message):
     with pytest.raises(StudyError, match=message) as caught:
         grr.qualify(tolerance, **({"unit": "mm"} | results))
     assert caught.value.remedy
+
+
+def with_line(result, *, corrected, size=0.00028):
+    line = grr.MicrometerLines(10.0, "mm").bias(result, corrected=corrected)
+    return grr.UncertaintyBudget([grr.Contribution("all", size), line], unit="mm")
+
+
+def test_a_bias_that_nobody_corrects_is_in_the_uncertainty():
+    # U 0.56 µm and a bias of 0.7 µm on ±6 µm: each alone would pass
+    wide = grr.Tolerance(9.994, 10.006)
+    biased = reference(bias=0.0007, tolerance=wide)
+    silent = grr.qualify(wide, unit="mm", reference=biased, budget=budget(0.00028))
+    one = silent.requirement("Uncertainty")
+    assert "1.3" in one.found.replace("\u00a0", " ")  # 0.56 + 0.7 µm
+    assert one.used == pytest.approx(100 * 2 * (2 * 0.00028 + 0.0007) / 0.012 / 30, rel=0.03)
+    assert silent.bias.value == pytest.approx(biased.bias)
+    said = grr.qualify(wide, unit="mm", reference=biased, budget=with_line(biased, corrected=False))
+    assert said.requirement("Uncertainty").used == pytest.approx(one.used, rel=1e-6)
+    narrow = reference(bias=0.0007)
+    found = grr.qualify(TOLERANCE, unit="mm", reference=narrow, budget=budget(0.00028))
+    assert found.requirement("Uncertainty").outcome == "conditional"
+    assert "bias of" in found.requirement("Uncertainty").why
+
+
+def test_a_corrected_bias_leaves_its_uncertainty_and_a_condition():
+    biased = reference(bias=0.002)
+    found = grr.qualify(
+        TOLERANCE, unit="mm", reference=biased, budget=with_line(biased, corrected=True)
+    )
+    assert found.requirement("Bias").outcome == "pass"
+    assert found.requirement("Repeatability on a reference").outcome == "pass"
+    assert found.requirement("Uncertainty").outcome == "pass"
+    assert found.bias.value == 0.0 and found.bias.upper < 0.0001
+    assert any("Correct every reading by −2.0" in c for c in found.conditions)
+
+
+def test_the_bias_of_the_range_counts_at_the_size_of_the_parts():
+    found = grr.qualify(TOLERANCE, unit="mm", linearity=over_range(bias=0.0005))
+    assert found.requirement("Bias").outcome == "pass"
+    assert found.bias.value == pytest.approx(0.0005, abs=0.00005)
+    assert found.bias.lower < found.bias.value < found.bias.upper
+    elsewhere = grr.qualify(grr.Tolerance(49.997, 50.003), unit="mm", linearity=over_range())
+    assert elsewhere.requirement("Bias").outcome == "not done"
+    assert not elsewhere.bias.known and elsewhere.bias.why
+
+
+def test_the_share_used_up_and_the_outcome_never_disagree():
+    for results in (
+        {},
+        {"stability": checks(shift=0.001)},
+        {"reference": reference(bias=0.002)},
+        {"reference": reference(bias=0.0006, sd=0.0003)},
+        {"linearity": over_range(mpe=0.00035)},
+        {"linearity": over_range(mpe=0.0001)},
+        {"budget": budget(0.0006)},
+        {"study": on_parts(scale=0.003)},
+        {"resolution": 0.001},
+    ):
+        found = page(**results)
+        for one in found.requirements:
+            assert (one.used <= 1.0) if one.outcome == "pass" else (one.used >= 1.0), one
+        shares = [one.used for one in found.in_order if one.outcome == "fail"]
+        assert shares == sorted(shares, reverse=True)
+        assert found.weakest is found.in_order[0]
+
+
+def test_a_drift_that_uses_up_its_share_between_two_checks_asks_for_more_checks():
+    days = pd.date_range("2024-01-15", periods=24, freq="90D").strftime("%Y-%m-%d")
+    reading = 10.0 + np.random.default_rng(3).normal(0, 0.0001, 24)
+    table = pd.DataFrame({"time": days, "reading": reading})
+    watched = grr.stability(table, unit="mm", tolerance=TOLERANCE, share=0.001)
+    one = grr.qualify(TOLERANCE, unit="mm", stability=watched).requirement("Stability")
+    assert one.outcome == "conditional" and one.used > 1.0 and "at least every" in one.todo

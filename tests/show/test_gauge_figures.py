@@ -69,8 +69,8 @@ CASES = {
     "acceptance": lambda: grr.show.acceptance_ruler(budget(), TOLERANCE),
     "acceptance, none": lambda: grr.show.acceptance_ruler(budget(size=0.01), TOLERANCE),
     "acceptance, one limit": lambda: grr.show.acceptance_ruler(budget(), grr.Tolerance(upper=10.0)),
-    "legs, empty": lambda: grr.show.weakest_leg(grr.qualify(TOLERANCE, unit="mm")),
-    "legs": lambda: grr.show.weakest_leg(
+    "legs, empty": lambda: grr.show.nearest_limit(grr.qualify(TOLERANCE, unit="mm")),
+    "legs": lambda: grr.show.nearest_limit(
         grr.qualify(TOLERANCE, unit="mm", reference=reference(), budget=budget(size=0.01))
     ),
 }
@@ -144,7 +144,7 @@ def test_the_acceptance_zone_is_what_the_guard_leaves() -> None:
 
 def test_no_word_crosses_the_line_of_all_that_is_allowed() -> None:
     figure = drawn("legs")
-    outcomes = [note for note in figure.layout.annotations if note.text != "all that is allowed"]
+    outcomes = [note for note in figure.layout.annotations if note.text != "allowed"]
     assert len(outcomes) == len(figure.data[0].y)
     assert all(note.xref == "paper" and note.x == 1 for note in outcomes)
 
