@@ -97,11 +97,12 @@ def upper_range_limit(size: int) -> float:
 
 
 @lru_cache(maxsize=256)
-def chance_beyond_limit(size: int, ranges: int) -> float:
-    """Return the chance that any of so many ranges of normal values is beyond D4 × mean range.
+def chance_beyond_limit(size: int, ranges: int, factor: float | None = None) -> float:
+    """Return the chance that any of so many ranges of normal values is beyond a limit.
 
-    P(W ≤ w) = n·∫φ(x)·[Φ(x + w) − Φ(x)]ⁿ⁻¹dx with w = D4·d2, the mean range being known;
-    that it is estimated changes the chance little (simulated in the tests).
+    The limit is ``factor`` × mean range, D4 by default.
+    P(W ≤ w) = n·∫φ(x)·[Φ(x + w) − Φ(x)]ⁿ⁻¹dx with w = factor·d2, the mean range being
+    known; that it is estimated changes the chance little (simulated in the tests).
 
     Notes
     -----
@@ -109,7 +110,7 @@ def chance_beyond_limit(size: int, ranges: int) -> float:
     """
     node, weight = np.polynomial.legendre.leggauss(160)
     x, wx = 9.0 * node, 9.0 * weight
-    w = upper_range_limit(size) * d2(size)
+    w = (upper_range_limit(size) if factor is None else factor) * d2(size)
     density = np.exp(-0.5 * x**2) / math.sqrt(2.0 * math.pi)
     within = float(size * (wx * density) @ (ndtr(x + w) - ndtr(x)) ** (size - 1))
     return 1.0 - within**ranges

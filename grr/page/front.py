@@ -7,7 +7,7 @@ of them is needed, and how sure that is.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -22,7 +22,8 @@ from grr.page.conduct import fact
 from grr.page.filled_in import filled_in
 from grr.page.page_blocks import Columns, KeyNumber, KeyNumbers, PageBlock
 from grr.questions import methods
-from grr.questions.check import TO_DO, Findings, calibration_due, check
+from grr.questions.causes import short
+from grr.questions.check import TO_DO, Finding, Findings, calibration_due, check
 from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
 from grr.questions.verdict import CAUTION, DO_NOT_USE, LIKE_THIS, LOOKS, NOT_DECIDED, USE, Verdict
 from grr.show.method_figures import methods_by_part
@@ -99,10 +100,12 @@ def front_page(verdict: Verdict, cover: Cover) -> FrontPage:
     """Return the first page of the report on one method of measuring."""
     study = verdict.result.study
     mark, colour = LOOKS[verdict.decision]
+    cause = [] if verdict.cause is None or verdict.findings.must_mend else [verdict.cause]
     told = [
+        *(f"{short(one, verdict.result)}" for one in cause),
         verdict.by_manual,
         verdict.by_confidence,
-        *cautions(study, verdict.findings, cover),
+        *cautions(study, verdict.findings, cover, told={one.kind for one in cause}),
     ]
     blocks: list[PageBlock] = [
         Banner(mark, verdict.decision, colour, decision_sentence(verdict)),
@@ -211,8 +214,13 @@ def decision_sentence(verdict: Verdict) -> str:
     return _SAYS[verdict.decision].format(task=task)
 
 
-def cautions(study: Study, findings: Findings, cover: Cover) -> list[str]:
-    """Return what the check of the data found, and whether the gauge is due for calibration."""
+def cautions(
+    study: Study, findings: Findings, cover: Cover, told: Collection[str] = ()
+) -> list[str]:
+    """Return what the check of the data found, and whether the gauge is due for calibration.
+
+    What a cause explains that stands on the page already (``told``: its kind) is left out.
+    """
     due = calibration_due(study)
     sentences = []
     if due is not None and due.isoformat() < cover.date:
@@ -220,10 +228,10 @@ def cautions(study: Study, findings: Findings, cover: Cover) -> list[str]:
             f"The calibration of the gauge was due on {due}, before this report: have it "
             "calibrated before it accepts or rejects parts."
         )
-    return [*sentences, *_found(findings)]
+    return [*sentences, *_found([one for one in findings if one.cause not in told])]
 
 
-def _found(findings: Findings) -> list[str]:
+def _found(findings: Sequence[Finding]) -> list[str]:
     """Return one sentence on the findings, some of the most serious places named."""
     numbers = [
         (sum(one.severity == severity for one in findings), phrase)

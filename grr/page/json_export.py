@@ -16,14 +16,17 @@ import pandas as pd
 from grr.files.allowed_files import target_file
 from grr.files.disk import write_whole
 from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
 from grr.model.rules import Plan, Rules
 from grr.model.settings import Document
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.page.conduct import readings_fingerprint, versions
 from grr.page.front import comparisons_of
+from grr.questions.causes import Cause, causes_of
 from grr.questions.check import check
 from grr.questions.gauge import GaugeResult, anova, average_range
+from grr.questions.next_steps import Step
 from grr.questions.risk import guard_band, misclassification
 from grr.questions.verdict import verdict
 
@@ -96,6 +99,7 @@ def result_document(subject: Study | GaugeResult) -> dict[str, Any]:
         "study": _study(study),
         "readings": _readings(study),
         "findings": [asdict(finding) for finding in check(study)],
+        "causes": [_cause(cause) for cause in causes_of(study).causes],
         "results": [_result(result, several) for result in results],
         "comparisons": _comparisons(study) if several else [],
     }
@@ -185,10 +189,39 @@ def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
             "by_confidence": judged.by_confidence,
             "reasons": list(judged.reasons),
             "conditions": list(judged.conditions),
+            "cause": None if judged.cause is None else _cause(judged.cause),
             "next_steps": list(judged.next_steps),
+            "steps": [_step(step) for step in judged.steps],
         },
         "risks": _risks(result),
         "acceptance": _acceptance(result),
+    }
+
+
+def _cause(cause: Cause) -> dict[str, Any]:
+    """Return what makes GRR large: whom it concerns, how large it is, and GRR without it."""
+    named = ("kind", "operator", "part", "session", "method", "trials")
+    told = ("what", "first_step", "readings", "sentence")
+    return {
+        **{name: finite(getattr(cause, name)) for name in named},
+        **{name: _estimated(getattr(cause, name)) for name in ("size", "share", "without")},
+        "sure": finite(cause.sure),
+        **{name: getattr(cause, name) for name in told},
+    }
+
+
+def _estimated(found: Estimate) -> dict[str, Any]:
+    limits = {name: finite(getattr(found, name)) for name in ("value", "lower", "upper")}
+    return {**limits, "unit": found.unit, "reason": found.why}
+
+
+def _step(step: Step) -> dict[str, Any]:
+    """Return one thing to do, with GRR after it and how many readings it takes."""
+    return {
+        "kind": step.kind,
+        "sentence": step.sentence,
+        "percent": finite(step.percent.value),
+        "readings": step.readings,
     }
 
 

@@ -35,6 +35,7 @@ from grr.formulas.cause_tests import (
 )
 from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
 from grr.formulas.counterfactuals import DRAWS, Variances, limits
+from grr.formulas.data_checks import factor_slips
 from grr.formulas.operator_comparison import from_others_limits, operator_means
 from grr.formulas.sources_of_variation import rounding_floor
 from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
@@ -43,7 +44,6 @@ from grr.model.estimate import PERCENT, Estimate
 from grr.model.names import begun, shortened
 from grr.model.rounding import counted, listed, p_cell, percent
 from grr.model.study import Cube, Study
-from grr.questions.check import without_factor_slips
 from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.sittings import ZEROED, sittings, zero_checks
 
@@ -99,7 +99,13 @@ class Cause:
         p value, adjusted for everything that was looked at; 0 for the digit and for a
         reading off by a factor, which need no test, and NaN for the repeatability.
     first_step : str
+        What to do first; nothing that the facts of the study say is done.
+    readings : int
+        How many readings that takes; 0 where it takes none.
+    what, alike : str
+        What was found, and the counterfactual: "Jan reads 1.0 µm low", "reading alike".
     sentence : str
+        Both, with the share and with GRR before and after.
     """
 
     kind: Kind
@@ -112,8 +118,11 @@ class Cause:
     share: Estimate
     without: Estimate
     sure: float
-    first_step: str
-    sentence: str
+    first_step: str = ""
+    readings: int = 0
+    what: str = ""
+    alike: str = ""
+    sentence: str = ""
 
 
 class Causes(NamedTuple):
@@ -121,6 +130,13 @@ class Causes(NamedTuple):
 
     causes: tuple[Cause, ...]
     notes: tuple[str, ...]
+    #: GRR in percent were all of them gone.
+    together: Estimate = Estimate(math.nan, unit=PERCENT)
+
+    @property
+    def named(self) -> tuple[Cause, ...]:
+        """The causes without the background, the largest share first."""
+        return tuple(cause for cause in self.causes if cause.kind != "repeatability")
 
 
 ASSUMES = (
@@ -130,17 +146,32 @@ ASSUMES = (
 
 
 def causes_of(study: Study) -> Causes:
-    """Return what makes GRR large, the largest share first; it is worked out once.
+    """Return what makes GRR large, by the method of record; it is worked out once.
 
     Raises nothing for want of readings: the notes say why no causes were looked for.
     """
-    return study.once(("causes",), lambda: _looked_for(study))
+    if len(study.methods) > 1:
+        return study.once(("causes",), lambda: _of_methods(study))
+    try:
+        return causes_in(result_of_record(study))
+    except StudyError as error:
+        return _none(error)
+
+
+def causes_in(result: GaugeResult) -> Causes:
+    """Return what makes the GRR of one result large."""
+    study = result.study
+    return study.once(("causes", result.key), lambda: _looked_for(study, result))
+
+
+def _none(error: StudyError) -> Causes:
+    return Causes((), (f"No causes were looked for: {error.problem}.",))
 
 
 def cause_blocks(study: Study) -> list[Block]:
     """Return the causes in sentences, and what to do first about each."""
-    causes, notes = causes_of(study)
-    named = [cause for cause in causes if cause.kind != "repeatability"]
+    found_causes = causes_of(study)
+    causes, notes, named = found_causes.causes, found_causes.notes, found_causes.named
     background = [cause for cause in causes if cause.kind == "repeatability"]
     found: list[Block] = [
         Heading(_headline(named, notes), 3),
@@ -155,23 +186,25 @@ def cause_blocks(study: Study) -> list[Block]:
     return [*found, Prose(notes)] if notes else found
 
 
-def _looked_for(study: Study, looks: float = 1.0) -> Causes:
+def _looked_for(study: Study, result: GaugeResult, looks: float = 1.0) -> Causes:
     """Return the causes; ``looks``: among how many like this the false alarms are shared."""
-    if len(study.methods) > 1:
-        return _of_methods(study)
     clean = without_factor_slips(study)
     if clean is not study:
         return _beside_slips(study, clean, looks)
     try:
-        result = result_of_record(study)
         looked = _prepared(study)
     except StudyError as error:
-        return Causes((), (f"No causes were looked for: {error.problem}.",))
+        return _none(error)
     if not result.value("GRR", "variance") > 0.0:
         return Causes((), ("No causes were looked for: the readings do not differ.",))
     suspects, _ = find_causes(looked.y, looked.tests, looked.step, level=LEVEL / looks)
     suspects = [replace(suspect, p=min(looks * suspect.p, 1.0)) for suspect in suspects]
-    return Causes(_ranked(_Sized(result, looked, suspects)), looked.notes)
+    sized = _Sized(result, looked, suspects)
+    found = Causes(_ranked(sized), looked.notes)
+    if suspects:
+        _, together = sized.estimates(*sized.without(list(range(len(suspects)))))
+        found = found._replace(together=together)
+    return found
 
 
 # The readings, and what can be looked for in them.
@@ -404,10 +437,9 @@ def _cause(sized: _Sized, members: list[int]) -> Cause:
         share=share,
         without=without,
         sure=min(s.p for s in suspects),
-        first_step=FIRST_STEP[kind],
-        sentence="",
+        readings=0 if lead.shape is None else int(np.count_nonzero(lead.shape.values)),
     )
-    return replace(found, sentence=_sentence(found, sized.result))
+    return _said(found, sized.result)
 
 
 def _size(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) -> Estimate:
@@ -475,10 +507,8 @@ def _digit(sized: _Sized) -> Cause | None:
         share=share,
         without=without,
         sure=0.0,
-        first_step=FIRST_STEP["digit"],
-        sentence="",
     )
-    return replace(found, sentence=_sentence(found, sized.result))
+    return _said(found, sized.result)
 
 
 def _background(sized: _Sized) -> Cause:
@@ -502,14 +532,32 @@ def _background(sized: _Sized) -> Cause:
         share=share,
         without=without,
         sure=math.nan,
-        first_step=FIRST_STEP["repeatability"],
-        sentence="",
     )
-    return replace(found, sentence=_sentence(found, sized.result))
+    return _said(found, sized.result)
 
 
 # Readings that are off by a factor: named first, and all else without them.
 # ------------------------------------------------------------------------
+
+
+def without_factor_slips(study: Study) -> Study:
+    """Return the study with readings that are off by a factor taken as missing.
+
+    One such reading would hide every other fault behind its own size.
+    """
+    cube = study.cube()
+    slips = factor_slips(cube.values, study.resolution)
+    if study.design == "nested" or not slips:
+        return study
+    table = study.readings
+    for slip in slips:
+        here = (
+            (table["part"] == cube.parts[slip.part])
+            & (table["operator"] == cube.operators[slip.operator])
+            & (table["trial"] == cube.trials[slip.trial])
+        )
+        table.loc[here, "reading"] = np.nan
+    return replace(study, readings=table)
 
 
 def _beside_slips(study: Study, clean: Study, looks: float) -> Causes:
@@ -521,7 +569,7 @@ def _beside_slips(study: Study, clean: Study, looks: float) -> Causes:
     try:
         results = anova(study), anova(clean)
     except StudyError as error:
-        return Causes((), (f"No causes were looked for: {error.problem}.",))
+        return _none(error)
     places = np.argwhere(np.isfinite(cube.values) & ~np.isfinite(kept))
     off = np.array(
         [
@@ -535,9 +583,9 @@ def _beside_slips(study: Study, clean: Study, looks: float) -> Causes:
         part_of_all = float(np.square(off[n]) / np.square(off).sum())
         place = cube.parts[i], cube.operators[j], cube.trials[k]
         causes.append(_mistake(results, place, float(off[n]), part_of_all))
-    beside = _looked_for(clean, looks)
+    beside = _looked_for(clean, result_of_record(clean), looks)
     note = "The shares of the other causes are of GRR's variance without the readings named first."
-    return Causes((*causes, *beside.causes), (note, *beside.notes))
+    return Causes((*causes, *beside.causes), (note, *beside.notes), beside.together)
 
 
 def _mistake(
@@ -564,10 +612,8 @@ def _mistake(
         share=Estimate(100.0 * max(gone, 0.0) * part_of_all, unit=PERCENT),
         without=Estimate(left.value("GRR", measure), low, high, PERCENT, why),
         sure=0.0,
-        first_step=FIRST_STEP["slip"],
-        sentence="",
     )
-    return replace(found, sentence=_sentence(found, result))
+    return _said(found, result)
 
 
 # Several methods: the causes under each, and the method itself.
@@ -580,7 +626,11 @@ def _of_methods(study: Study) -> Causes:
     notes: list[str] = []
     looks = len(study.methods) * LEVEL / (LEVEL - METHOD_LEVEL)
     for name in study.methods:
-        looked = _looked_for(study.for_method(name), looks)
+        one = study.for_method(name)
+        try:
+            looked = _looked_for(one, result_of_record(one), looks)
+        except StudyError as error:
+            looked = _none(error)
         causes += looked.causes
         notes += [f"{name}: {_lower(note)}" for note in looked.notes]
     background = {c.method: c for c in causes if c.kind == "repeatability"}
@@ -626,10 +676,10 @@ def _method(study: Study, method: str, best: str) -> list[Cause]:
         without=without,
         sure=min(p, 1.0),
         first_step=f"Measure by {shortened(best, LONGEST_NAME)} where you can.",
-        sentence="",
     )
-    told = f"Repeats by {method} scatter {found.size.value:.1f} times as much as by {best}"
-    return [replace(found, sentence=_told(told, "repeating as well", found, result))]
+    what = f"Repeats by {method} scatter {found.size.value:.1f} times as much as by {best}"
+    found = replace(found, what=what, alike="repeating as well")
+    return [replace(found, sentence=_told(found, result))]
 
 
 def _reshuffled(draws: Array) -> Array:
@@ -640,33 +690,30 @@ def _reshuffled(draws: Array) -> Array:
 # What is said.
 # -------------
 
-#: What to do first about each cause.
-FIRST_STEP: dict[Kind, str] = {
-    "operator_offset": "Watch what is done differently: let everyone zero the gauge alike and "
-    "measure one gauge block of this size; then agree on one way of holding and reading.",
-    "operator_scatter": "Watch what is done differently: grip, force and place on the part. Let "
-    "everyone repeat one marked part ten times in the same way.",
-    "interaction": "Mark the place on these parts, look at them for taper, burrs and roundness, "
-    "and let everyone measure there once more.",
-    "part": "Look at this part: burr, form, dirt. Mark where it is measured, and measure it again.",
-    "drift": "Let gauge and parts reach room temperature, keep the hand off the gauge, and zero "
-    "it more often.",
-    "step": "Ask what happened at that moment, check zero on a master, and measure again from "
-    "there.",
-    "trial_shift": "Zero on a master before each trial, and ask what was set or touched between "
-    "them.",
-    "digit": "Read the gauge with a finer digit.",
-    "slip": "Compare this reading with its record, and measure it again.",
-    "repeatability": "Clean, clamp and read in one fixed way; or take the mean of several "
-    "readings.",
+#: Fact → what to compare where the study does not say that it was the same for everyone.
+_TO_COMPARE = {
+    "zero_orientation": "how the gauge is zeroed",
+    "ratchet_turns": "how many turns of the ratchet close it",
+    "holding": "how it is held",
+    "measuring_place": "where on the part they measure",
 }
+#: How often a gauge block is measured to find an offset, a part to find a scatter, and a
+#: part to see whether a drift is gone: enough to see twice the last cause's standard error.
+BLOCK_REPEATS, PART_REPEATS, DRIFT_REPEATS = 5, 10, 20
 
 
-def _sentence(cause: Cause, result: GaugeResult) -> str:
-    """Return a cause in one sentence, with what GRR would be without it."""
+def _said(cause: Cause, result: GaugeResult) -> Cause:
+    """Return a cause with its sentences, and what to do first about it."""
+    what, alike = _what(cause, result.study)
+    first_step, readings = _first_step(cause, result.study)
+    cause = replace(cause, what=what, alike=alike, first_step=first_step, readings=readings)
+    return replace(cause, sentence=_told(cause, result))
+
+
+def _what(cause: Cause, study: Study) -> tuple[str, str]:
+    """Return what was found, and the counterfactual in words."""
     who = "" if cause.operator is None else shortened(cause.operator, LONGEST_NAME)
-    names = result.study.operator_names
-    part, kind = cause.part, cause.kind
+    part = cause.part
     way = "high" if cause.size.value > 0 else "low"
     size = Estimate(abs(cause.size.value), unit=cause.size.unit)
     in_session = "" if cause.session is None else f" in session {cause.session}"
@@ -677,7 +724,7 @@ def _sentence(cause: Cause, result: GaugeResult) -> str:
         "operator_offset": (
             f"{who} reads {size} {way} against the others"
             if who
-            else f"{begun(listed(names))} read {size} apart",
+            else f"{begun(listed(study.operator_names))} read {size} apart",
             "reading alike",
         ),
         "operator_scatter": (
@@ -721,24 +768,149 @@ def _sentence(cause: Cause, result: GaugeResult) -> str:
             "",
         ),
     }
-    return _told(*templates[kind], cause, result)
+    return templates[cause.kind]
 
 
 def _texts(numbers: tuple[int, ...]) -> list[str]:
     return [str(number) for number in numbers]
 
 
-def _told(what: str, alike: str, cause: Cause, result: GaugeResult) -> str:
-    told = f"{what}: {cause.share} of GRR's variance"
-    if not alike or not cause.without.known:
+def _first_step(cause: Cause, study: Study) -> tuple[str, int]:
+    """Return what to do first about a cause, and how many readings it takes."""
+    o, r, facts = len(study.operator_names), study.trials, study.facts
+    everyone = "everyone" if o > 1 else "the operator"
+    parts = (cause.part or "").count(",") + 1 if cause.part else len(study.parts)
+    mark = "" if facts.get("place_marked") else "mark the place where they are measured, "
+    them = "it" if cause.part and parts == 1 else "them"
+    zeroed = facts.get("zeroed_how_often")
+    of_trials = f"trial{'s' if len(cause.trials) > 1 else ''} {listed(_texts(cause.trials))}"
+    steps: dict[Kind, tuple[str, int]] = {
+        "operator_offset": (
+            "Let everyone measure one gauge block of this size five times, side by side, and "
+            f"{_compare(study)}.",
+            BLOCK_REPEATS * o,
+        ),
+        "operator_scatter": (
+            f"Let everyone repeat one marked part ten times, side by side, and {_compare(study)}.",
+            PART_REPEATS * o,
+        ),
+        "interaction": (
+            f"Look at {_these_parts(cause)} for taper, burrs and roundness, {mark}and let "
+            f"{everyone} measure {them} again.",
+            parts * o * r,
+        ),
+        "part": (
+            f"Look at {_these_parts(cause)} for burrs, form and dirt, "
+            f"{mark.replace('they are', 'it is')}and let {everyone} measure it again.",
+            o * r,
+        ),
+        "drift": (
+            f"{begun(_against_drift(study))}; then measure one part twenty times over a session "
+            "to see whether it holds.",
+            DRIFT_REPEATS,
+        ),
+        "step": (
+            "Ask what happened at that moment, check zero on a master, and measure again from "
+            "there.",
+            cause.readings,
+        ),
+        "trial_shift": (
+            f"Ask why {of_trials} {'reads' if len(cause.trials) == 1 else 'read'} differently: "
+            "what was set or touched before? Check zero on a master before each trial"
+            f"{_than_now(zeroed)}.",
+            o * r,
+        ),
+        "digit": ("Read the gauge with a finer digit.", 0),
+        "slip": ("Compare this reading with its record, and measure it again.", 1),
+        "repeatability": (bench_advice(study), 0),
+    }
+    return steps[cause.kind]
+
+
+def _these_parts(cause: Cause) -> str:
+    if cause.part is None:
+        return "the parts"
+    return f"part{'s' if ', ' in cause.part else ''} {cause.part}"
+
+
+def _compare(study: Study) -> str:
+    """Return what to compare between the operators: what the study's facts do not settle."""
+    left = [words for key, words in _TO_COMPARE.items() if not _stated(study, key)]
+    if study.facts.get("place_marked"):
+        left = [words for words in left if words != _TO_COMPARE["measuring_place"]]
+    if study.methods:  # named by how the gauge is held
+        left = [words for words in left if words != _TO_COMPARE["holding"]]
+    if left:
+        return f"compare {listed(left)}"
+    return (
+        "watch what differs: holding, zero, ratchet and place are the same for all, so look at "
+        "the feel in closing it and at how it is read"
+    )
+
+
+def _against_drift(study: Study) -> str:
+    """Return what to do against a drift, without what the facts say is done."""
+    steps = []
+    if not _stated(study, "soak_minutes"):
+        steps.append("let gauge and parts lie side by side until they are equally warm")
+    if study.facts.get("holding") in (None, "", "bare hand"):
+        steps.append("keep the bare hand off the gauge")
+    often = study.facts.get("zeroed_how_often")
+    return listed([*steps, f"check zero on a master more often{_than_now(often)}"])
+
+
+def _than_now(zeroed: object) -> str:
+    return f" (now: {shortened(str(zeroed), LONGEST_NAME)})" if zeroed not in (None, "") else ""
+
+
+def _stated(study: Study, key: str) -> bool:
+    return study.facts.get(key) not in (None, "")
+
+
+def bench_advice(study: Study) -> str:
+    """Return what steadies repeats in general, without what the facts say is done."""
+    steps = ["clean faces and part before each reading"]
+    if study.facts.get("holding") != "stand" and not study.methods:
+        steps.append("hold the gauge in a stand")
+    if not _stated(study, "soak_minutes"):
+        steps.append("let gauge and parts lie side by side until they are equally warm")
+    if not study.facts.get("place_marked"):
+        steps.append("mark where on the part to measure")
+    if not _stated(study, "ratchet_turns"):
+        steps.append("close it with the same number of turns of the ratchet")
+    return f"{begun(listed(steps))}."
+
+
+def _told(cause: Cause, result: GaugeResult) -> str:
+    """Return a cause in one sentence, with its share and GRR before and after."""
+    told = f"{cause.what}: {cause.share} of GRR's variance"
+    if not cause.alike or not cause.without.known:
         return f"{told}."
+    return f"{told}; {counterfactual(cause, result, interval=True)}."
+
+
+def counterfactual(cause: Cause, result: GaugeResult, *, interval: bool = False) -> str:
+    """Return "reading alike, GRR 18.7 % → 8.1 % of the tolerance"; "" where it is not known."""
+    if not cause.alike or not cause.without.known:
+        return ""
+    of = "of the tolerance" if result.study.purpose == "accept" else "of the total variation"
+    left = f"{cause.without:i}" if interval else f"{cause.without}"
+    return f"{cause.alike}, GRR {percent(shown_percent(result))} → {left} {of}"
+
+
+def shown_percent(result: GaugeResult) -> float:
+    """Return GRR in percent of the tolerance, for purpose "control" of the total variation."""
     accept = result.study.purpose == "accept"
-    now = percent(result.value("GRR", "percent_tolerance" if accept else "percent_tv"))
-    of = "of the tolerance" if accept else "of the total variation"
-    return f"{told}; {alike}, GRR {now} → {cause.without:i} {of}."
+    return result.value("GRR", "percent_tolerance" if accept else "percent_tv")
 
 
-def _headline(named: list[Cause], notes: tuple[str, ...]) -> str:
+def short(cause: Cause, result: GaugeResult) -> str:
+    """Return a cause with its counterfactual: "Jan reads 1.0 µm low: reading alike, GRR …"."""
+    told = counterfactual(cause, result)
+    return f"{cause.what}: {told}." if told else f"{cause.what}."
+
+
+def _headline(named: tuple[Cause, ...], notes: tuple[str, ...]) -> str:
     if not named:
         if any(note.startswith("No causes were looked for") for note in notes):
             return "No causes could be looked for"

@@ -12,12 +12,13 @@ import pandas as pd
 from grr.formulas import data_checks
 from grr.formulas.average_range import chance_beyond_limit, d2, upper_range_limit
 from grr.formulas.data_checks import FACTORS, digits_seen, median
-from grr.formulas.operator_comparison import trial_ranges
+from grr.formulas.operator_comparison import TrialRanges, trial_ranges
 from grr.model.blocks import Block, Callout, Prose
 from grr.model.printed import Printed
 from grr.model.record import REMEDY, Record
 from grr.model.rounding import counted, figures, length, lengths_apart, listed, percent, size
 from grr.model.study import Cube, Study, checked_study
+from grr.questions.causes import Cause, causes_of, without_factor_slips
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.trial_changes import TrialChange, change_words, small_interaction, trial_changes
 
@@ -95,6 +96,8 @@ class Finding:
         What was found, as a sentence.
     todo : str
         What to do, as a sentence.
+    cause : str
+        Kind of the cause that explains it, as `grr.assess` names it; "" where none does.
     """
 
     severity: str
@@ -102,6 +105,7 @@ class Finding:
     place: str
     what: str
     todo: str
+    cause: str = ""
 
 
 @dataclass(frozen=True, repr=False)
@@ -406,26 +410,6 @@ def mistakes(study: Study) -> Iterator[Finding]:
     yield from (_copy(cube, copy) for copy in data_checks.copied_trials(values))
 
 
-def without_factor_slips(study: Study) -> Study:
-    """Return the study with readings that are off by a factor taken as missing.
-
-    One such reading would hide every other fault behind its own size.
-    """
-    cube = study.cube()
-    slips = data_checks.factor_slips(cube.values, study.resolution)
-    if study.design == "nested" or not slips:
-        return study
-    table = study.readings
-    for slip in slips:
-        here = (
-            (table["part"] == cube.parts[slip.part])
-            & (table["operator"] == cube.operators[slip.operator])
-            & (table["trial"] == cube.trials[slip.trial])
-        )
-        table.loc[here, "reading"] = np.nan
-    return replace(study, readings=table)
-
-
 def _shifts(study: Study, values: np.ndarray) -> list[data_checks.Shift]:
     p, o, r = values.shape
     if "order" in study.readings and study.readings["order"].notna().any():
@@ -500,8 +484,9 @@ def _shift(cube: Cube, shift: data_checks.Shift) -> Finding:
 
 #: Share of the tolerance that the parts should span at least (common practice, no source).
 COVERED_SHARE = 0.5
-#: Up to so many ranges beyond the limit each is a finding of its own.
-_MOST_SINGLE = 6
+#: A range beyond its limit that no cause explains is told where chance gives one so large in
+#: at most this share of studies.
+RARE = 0.005
 
 
 def scatter(study: Study) -> Iterator[Finding]:
@@ -523,39 +508,70 @@ def scatter(study: Study) -> Iterator[Finding]:
 
 
 def _ranges(study: Study, cube: Cube) -> Iterator[Finding]:
-    """Ranges beyond D4 × mean range (AIAG MSA, 4th ed., chapter III section B, range chart)."""
+    """Ranges beyond D4 × mean range that a cause explains, or that chance hardly gives.
+
+    Source: AIAG MSA, 4th ed., chapter III section B (range chart). Chance alone puts a range
+    beyond its limit in one study of six (10 × 3 × 3), so by itself it accuses nobody; the
+    range chart shows it.
+    """
     found = trial_ranges(cube.values, study.resolution)
-    if found is None:
+    if found is None or not found.beyond.any():
         return
-    ranges, limit = found.ranges, found.limit
-    beyond = [(int(i), int(j)) for i, j in np.argwhere(found.beyond)]
-    chance = chance_beyond_limit(study.trials, int(np.isfinite(ranges).sum()))
-    todo = (
-        "Look for dirt, a tilted part or a slip, and measure again. Keep the readings if nothing "
-        f"is found: chance alone gives such a range in {100 * chance:.0f} % of studies of this "
-        "size."
+    left = {(int(i), int(j)) for i, j in np.argwhere(found.beyond)}
+    for cause in causes_of(study).named:
+        told = sorted(where for where in left if _explains(cause, cube, *where))
+        if told:
+            left.difference_update(told)
+            yield _ranges_told(study, cube, found, told, cause)
+    cells = int(np.isfinite(found.ranges).sum())
+    rare = [
+        where
+        for where in sorted(left)
+        if chance_beyond_limit(study.trials, cells, float(found.ranges[where]) / found.mean) < RARE
+    ]
+    if rare:
+        yield _ranges_told(study, cube, found, rare, None)
+
+
+def _explains(cause: Cause, cube: Cube, part: int, operator: int) -> bool:
+    """Whether a cause makes the repeats of one part by one operator differ more than others."""
+    if cause.kind not in RANGE_CAUSES:
+        return False
+    named = cause.part is None or cause.kind == "step" or cause.part == cube.parts[part]
+    return named and cause.operator in (None, cube.operators[operator])
+
+
+#: What makes repeats of one part by one operator differ.
+RANGE_CAUSES = frozenset({"operator_scatter", "part", "slip", "step", "drift", "trial_shift"})
+
+
+def _ranges_told(
+    study: Study,
+    cube: Cube,
+    found: TrialRanges,
+    places: list[tuple[int, int]],
+    cause: Cause | None,
+) -> Finding:
+    worst, usual = lengths_apart(
+        max(float(found.ranges[where]) for where in places), found.limit, study.unit
     )
-    if len(beyond) > _MOST_SINGLE:
-        places = listed([place(cube, *where) for where in beyond], 5)
-        worst, usual = lengths_apart(float(np.nanmax(ranges)), limit, study.unit)
-        yield Finding(
-            "look",
-            "range beyond limit",
-            f"{len(beyond)} places",
-            f"The repeats differ by up to {worst} ({places}); ordinary scatter stays within "
-            f"{usual}.",
-            todo,
-        )
-        return
-    for part, operator in beyond:
-        own, usual = lengths_apart(float(ranges[part, operator]), limit, study.unit)
-        yield Finding(
-            "look",
-            "range beyond limit",
-            place(cube, part, operator),
-            f"The repeats differ by {own}; ordinary scatter stays within {usual}.",
-            todo,
-        )
+    names = [place(cube, *where) for where in places]
+    several = len(places) > 1
+    what = f"The repeats differ by {'up to ' if several else ''}{worst}"
+    what += f" ({listed(names, 5)})" if several else ""
+    what += f"; ordinary scatter stays within {usual}."
+    todo = "Look for dirt, a tilted part or a slip, and measure again; keep the readings if "
+    todo += "nothing is found."
+    if cause is not None:
+        what, todo = f"{what} {cause.what}, which explains it.", cause.first_step
+    return Finding(
+        "look",
+        "range beyond limit",
+        f"{len(places)} places" if several else names[0],
+        what,
+        todo,
+        "" if cause is None else cause.kind,
+    )
 
 
 def _alike(study: Study, cube: Cube) -> Iterator[Finding]:
@@ -714,8 +730,23 @@ def _changed(
             what += " A drift while measuring explains it."
     elif no_drift:
         what += f" Whether a drift explains it is not known: {no_drift}."
-    place = these_operators(study, change.operators)
-    return Finding(severity, "trials differ", place, f"{what} It counts as repeatability.", todo)
+    return Finding(
+        severity,
+        "trials differ",
+        these_operators(study, change.operators),
+        f"{what} It counts as repeatability.",
+        todo,
+        _cause_of(change, study),
+    )
+
+
+def _cause_of(change: TrialChange, study: Study) -> str:
+    """Return the kind of the cause that is the same change; "" where none is."""
+    for cause in causes_of(study).named:
+        concerned = cause.operator is None or cause.operator in change.operators
+        if cause.kind in ("trial_shift", "drift", "step") and concerned:
+            return cause.kind
+    return ""
 
 
 def _left(numbers: DriftNumbers, change: TrialChange) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal
@@ -12,7 +12,12 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array
-from grr.formulas.confidence_limits import percent_tolerance_draws, two_sided_limits, variance_draws
+from grr.formulas.confidence_limits import (
+    percent_tolerance_draws,
+    two_sided_limits,
+    upper_bound,
+    variance_draws,
+)
 from grr.formulas.improvement import (
     MOST_READINGS,
     Change,
@@ -129,18 +134,11 @@ def _improvement(result: GaugeResult, level: float) -> Improvement:
     finer = None if study.resolution is None else study.resolution / FINER
     singles = single_changes(now, finer=finer)
     changes = ranked(now, tuple(dict.fromkeys(_candidates(now, singles))))
-    pivots, specification = pivots_of(result), specification_of(result)
-    draws = _variance_draws(result, pivots, specification)
-
-    def percent_draws(grr: Array) -> Array:
-        if measure == "percent_tolerance":
-            return percent_tolerance_draws(replace(pivots, grr=grr), "GRR", specification)
-        return 100.0 * np.sqrt(grr / (variance_draws(pivots, "PV", specification) + grr))
-
+    after = _percent_draws(result, measure)
     rows = []
     for change in (Change(), *changes):
         grr = float(grr_after(now, change))
-        low, high = two_sided_limits(percent_draws(grr_after(draws, change)), level)
+        low, high = two_sided_limits(after(change), level)
         rows.append(
             {
                 "change": change_text(change, study.unit),
@@ -157,7 +155,7 @@ def _improvement(result: GaugeResult, level: float) -> Improvement:
         )
     rules = study.rules
     smallest = {
-        threshold: smallest_change(now, _goal(result, measure, threshold), singles)
+        threshold: smallest_to_reach(result, threshold)
         for threshold in (rules.limit_percent, rules.good_percent)
     }
     return Improvement(
@@ -168,6 +166,60 @@ def _improvement(result: GaugeResult, level: float) -> Improvement:
         notes=improvement_notes(result),
         table=pd.DataFrame(rows),
     )
+
+
+def _percent_draws(result: GaugeResult, measure: Measure) -> Callable[[Change], Array]:
+    """Return the function from a change to draws of GRR's percentage after it."""
+    pivots, specification = pivots_of(result), specification_of(result)
+    now = _variance_draws(result, pivots, specification)
+
+    def after(change: Change) -> Array:
+        grr = grr_after(now, change)
+        if measure == "percent_tolerance":
+            return percent_tolerance_draws(replace(pivots, grr=grr), "GRR", specification)
+        return 100.0 * np.sqrt(grr / (variance_draws(pivots, "PV", specification) + grr))
+
+    return after
+
+
+#: More readings than this are not averaged as a matter of routine.
+MOST_AVERAGED = 5
+
+
+def mean_that_reaches(result: GaugeResult, goal: float) -> tuple[int, Estimate] | None:
+    """Return how many readings to average so that GRR falls under ``goal`` percent.
+
+    Returns
+    -------
+    (int, Estimate) or None
+        The fewest for which it is shown at the study's confidence, else the fewest by
+        value; GRR then, with the one-sided upper bound as its upper limit. None where the
+        mean of five does not do it.
+    """
+    measure = _measure(result)
+    now = _variances(result)
+    values = {
+        n: _percent(result, measure, float(grr_after(now, Change(readings=n))))
+        for n in range(2, MOST_AVERAGED + 1)
+    }
+    enough = [n for n, value in values.items() if value < goal]
+    if not enough:
+        return None
+    draws = _percent_draws(result, measure)
+    bounds = {
+        n: float(upper_bound(draws(Change(readings=n)), result.study.rules.confidence))
+        for n in enough
+    }
+    n = next((n for n in enough if bounds[n] < goal), enough[0])
+    return n, Estimate(values[n], 0.0, max(bounds[n], values[n]), PERCENT)
+
+
+def smallest_to_reach(result: GaugeResult, threshold: float) -> Change | None:
+    """Return the smallest change that brings GRR to a threshold in percent; None if none does."""
+    now = _variances(result)
+    finer = None if result.study.resolution is None else result.study.resolution / FINER
+    goal = _goal(result, _measure(result), threshold)
+    return smallest_change(now, goal, single_changes(now, finer=finer))
 
 
 def _measure(result: GaugeResult) -> Measure:

@@ -29,9 +29,20 @@ from grr.model.readings_table import natural_order
 from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, listed, percent
 from grr.model.rules import Rules
 from grr.model.study import Study
-from grr.questions.check import Findings, check, trials
+from grr.questions.causes import Cause, Causes, causes_in, short
+from grr.questions.check import Findings, check
 from grr.questions.gauge import GaugeResult, opening, result_of_record
 from grr.questions.intervals import pivots_of, specification_of
+from grr.questions.next_steps import (
+    WATCH,
+    Step,
+    another_gauge,
+    changes_class,
+    cost_of,
+    improvements,
+    in_general,
+    to_fix,
+)
 from grr.questions.risk import misclassification
 
 #: What each decision looks like: a mark beside the words, and a colour.
@@ -69,7 +80,11 @@ class Verdict(Printed):
         The ratio judged by; None where the study cannot give one.
     by_manual, by_confidence : str
         The manual's rule on the calculated value, and how sure that is.
-    reasons, conditions, next_steps : tuple of str
+    reasons, conditions : tuple of str
+    steps : tuple of Step
+        What to do next, with what each step would bring.
+    causes : tuple of Cause
+        What makes GRR large, the largest share first; without the background.
     findings : Findings
         What `grr.check` found.
     """
@@ -81,8 +96,19 @@ class Verdict(Printed):
     by_confidence: str
     reasons: tuple[str, ...]
     conditions: tuple[str, ...]
-    next_steps: tuple[str, ...]
+    steps: tuple[Step, ...]
+    causes: tuple[Cause, ...]
     findings: Findings
+
+    @property
+    def next_steps(self) -> tuple[str, ...]:
+        """What to do next, in sentences."""
+        return tuple(step.sentence for step in self.steps)
+
+    @property
+    def cause(self) -> Cause | None:
+        """The biggest cause; None where nothing stands out."""
+        return self.causes[0] if self.causes else None
 
     def to_frame(self) -> pd.DataFrame:
         """Return the verdict as a table of one row."""
@@ -97,6 +123,7 @@ class Verdict(Printed):
                     "upper_bound": None if found is None else found.upper,
                     "confidence": self.result.study.rules.confidence,
                     "dominant": self.result.dominant_source,
+                    "cause": None if self.cause is None else self.cause.kind,
                     "must_mend": self.findings.must_mend,
                 }
             ]
@@ -162,7 +189,7 @@ def verdict(result: GaugeResult | Study) -> Verdict:
 
 
 def _verdict(result: GaugeResult) -> Verdict:
-    findings = check(result.study)
+    findings, causes = check(result.study), causes_in(result)
     found, decision = judged(result)
     if isinstance(found, StudyError):
         return Verdict(
@@ -173,7 +200,8 @@ def _verdict(result: GaugeResult) -> Verdict:
             f"{found.problem}.",
             _to_mend(findings),
             (),
-            (*_remedies(findings), found.remedy + "."),
+            (*to_fix(findings), Step("fix", f"{found.remedy}.")),
+            causes.named,
             findings,
         )
     return Verdict(
@@ -182,9 +210,10 @@ def _verdict(result: GaugeResult) -> Verdict:
         criterion=found,
         by_manual=_by_manual(result, found, findings),
         by_confidence=_by_confidence(result, found, findings),
-        reasons=_reasons(result, findings),
+        reasons=_reasons(result, findings, causes),
         conditions=_conditions(result, found, decision),
-        next_steps=_next_steps(result, found, decision, findings),
+        steps=_next_steps(result, found, decision, findings, causes),
+        causes=causes.named,
         findings=findings,
     )
 
@@ -300,21 +329,17 @@ def _upper(found: Criterion) -> str:
     return percent(found.upper) if found.upper < 1000 else "more than the whole"
 
 
-def _reasons(result: GaugeResult, findings: Findings) -> tuple[str, ...]:
+def _reasons(result: GaugeResult, findings: Findings, causes: Causes) -> tuple[str, ...]:
     study = result.study
-    source = result.dominant_source
     reasons = list(_to_mend(findings))
-    grr = result.value("GRR", "variance")
-    if grr > 0.0 and not findings.must_mend:
-        share = min(result.value(source, "variance") / grr, 1.0)
-        reasons.append(
-            f"The measuring system spreads over "
-            f"{length(result.value('GRR', 'spread'), study.unit)} ({result.spread:g} sd); most "
-            f"of it is {NAMES[source]} ({source}, {percent(100 * share)} of the variance)."
-        )
+    if causes.named and not findings.must_mend:
+        reasons.append(short(causes.named[0], result))
+    if result.value("GRR", "variance") > 0.0 and not findings.must_mend:
+        reasons.append(_spread(result, causes))
     if study.purpose == "accept" and not findings.must_mend:
         reasons += _misjudged(result)
-    looks = sum(finding.severity == "look" for finding in findings)
+    told = causes.named[0].kind if causes.named else "nothing"
+    looks = sum(f.severity == "look" and f.cause != told for f in findings)
     if looks:
         reasons.append(f"{counted(looks, 'finding')} to look at, see the check of the data.")
     if result.floored:
@@ -331,6 +356,16 @@ def _reasons(result: GaugeResult, findings: Findings) -> tuple[str, ...]:
     return tuple(reasons)
 
 
+def _spread(result: GaugeResult, causes: Causes) -> str:
+    """Return how far the measuring system spreads; most of what, where no cause says it."""
+    source = result.dominant_source
+    share = min(result.value(source, "variance") / result.value("GRR", "variance"), 1.0)
+    spread = length(result.value("GRR", "spread"), result.study.unit)
+    most = f"; most of it is {NAMES[source]} ({source}, {percent(100 * share)} of the variance)"
+    told = "" if causes.named else most
+    return f"The measuring system spreads over {spread} ({result.spread:g} sd){told}."
+
+
 def _conditions(result: GaugeResult, found: Criterion, decision: Decision) -> tuple[str, ...]:
     if decision not in {Decision.USE, Decision.LIKE_THIS}:
         return ()
@@ -345,19 +380,28 @@ def _conditions(result: GaugeResult, found: Criterion, decision: Decision) -> tu
 
 
 def _next_steps(
-    result: GaugeResult, found: Criterion, decision: Decision, findings: Findings
-) -> tuple[str, ...]:
+    result: GaugeResult,
+    found: Criterion,
+    decision: Decision,
+    findings: Findings,
+    causes: Causes,
+) -> tuple[Step, ...]:
+    """Return what to do next; first what must be fixed, or else what changes the decision."""
     if findings.must_mend:
-        return _remedies(findings)
-    advice = bench_advice(result)
-    if decision == Decision.NOT_DECIDED:
-        return ways_to_decide(result, found, advice[0])
+        return to_fix(findings)
     if decision == Decision.USE:
-        return (
-            "Record on the gauge's card how it was used here, and watch the gauge with a check "
-            "standard.",
-        )
-    return advice
+        return (Step("watch", WATCH),)
+    steps = improvements(result, causes)
+    deciding = any(changes_class(step, result) for step in steps)
+    if not steps:
+        steps = (in_general(result),)
+    if decision == Decision.NOT_DECIDED:
+        first = steps if deciding else ()
+        return (*first, *ways_to_decide(result, found, () if deciding else steps))
+    if decision == Decision.DO_NOT_USE and not deciding:
+        last = another_gauge(result)
+        return steps if last is None else (*steps, last)
+    return steps
 
 
 def _misjudged(result: GaugeResult) -> list[str]:
@@ -402,11 +446,6 @@ def _to_mend(findings: Findings) -> tuple[str, ...]:
         f"{counted(count, 'finding')} must be settled before these numbers can be trusted, see the "
         "check of the data.",
     )
-
-
-def _remedies(findings: Findings) -> tuple[str, ...]:
-    mend = [f"{f.place}: {f.todo}" for f in findings if f.severity == "mend"]
-    return tuple(mend[:6])
 
 
 @dataclass(frozen=True)
@@ -583,44 +622,6 @@ def decide(
     return Decision.USE if shown == "good" and not one_operator else Decision.LIKE_THIS
 
 
-_FIRST = {
-    "EV": (
-        "The repeats themselves scatter most. Clean faces and part before each reading, close "
-        "with the ratchet the same way each time, and mark where on the part to measure.",
-        "Hold the micrometer in a stand, or with gloves and an insulating grip; let gauge and "
-        "parts soak to room temperature together.",
-    ),
-    "AV": (
-        "The operators differ most. Let all zero the gauge the same way, in the orientation in "
-        "which they measure, and agree on ratchet turns and where on the part to measure.",
-        "A stand removes the influence of the hand: compare stand and handheld before training "
-        "anybody.",
-    ),
-    "INT": (
-        "Operators differ from part to part. See which parts: taper, burrs or an unmarked place "
-        "of measurement usually explain it.",
-        "Mark the place on the part and give everyone the same fixture.",
-    ),
-}
-_DIGITS = (
-    "The readings repeat to the last digit. A gauge with a finer digit would show how good it "
-    "really is."
-)
-
-
-def bench_advice(result: GaugeResult) -> tuple[str, ...]:
-    """Return what to change first, in shop language."""
-    if result.floored:
-        return (_DIGITS,)
-    moved = tuple(
-        f"{finding.place[0].upper()}{finding.place[1:]}: {finding.what} {finding.todo}"
-        for finding in trials(result.study)
-    )
-    if moved and result.dominant_source == "EV":
-        return moved
-    return _FIRST[result.dominant_source]
-
-
 def conditions_of_use(study: Study) -> tuple[str, ...]:
     """Return the conditions under which the study was taken, as conditions of use."""
     conditions = []
@@ -663,8 +664,8 @@ _MEANWHILE = {
 }
 
 
-def if_operators_fixed(result: GaugeResult, found: Criterion) -> str:
-    """Return what the same readings show if these are all the operators there will be."""
+def if_operators_fixed(result: GaugeResult, found: Criterion) -> list[Step]:
+    """Return what the same readings decide if these are all the operators there will be."""
     study = replace(result.study, operators="fixed")
     draws = ratio_draws(
         pivots_of(replace(result, study=study)), specification_of(result), study.purpose
@@ -676,10 +677,12 @@ def if_operators_fixed(result: GaugeResult, found: Criterion) -> str:
         "readings are taken)"
     )
     if high <= found.limit:
-        return f"{opening}, these readings decide: GRR is under {percent(high)} {found.name}."
-    if low > found.limit:
-        return f"{opening}, these readings decide against it: GRR is over {percent(low)}."
-    return f"{opening}, these readings do not decide either ({percent(low)} to {percent(high)})."
+        told = f"these readings decide: GRR is under {percent(high)} {found.name}."
+    elif low > found.limit:
+        told = f"these readings decide against it: GRR is over {percent(low)}."
+    else:
+        return []
+    return [Step("people", f"{opening}, {told}")]
 
 
 def operators_needed(result: GaugeResult, found: Criterion) -> int | None:
@@ -721,38 +724,54 @@ def _expected(result: GaugeResult, p: int, o: int, r: int) -> CrossedAnova:
     )
 
 
-def _more_operators(result: GaugeResult, found: Criterion) -> str:
-    if result.study.design == "nested" or not result.study.balanced:
-        return "More operators, each with parts of their own, would narrow it down."
+def _more_operators(result: GaugeResult, found: Criterion) -> Step:
+    study = result.study
+    if study.design == "nested" or not study.balanced:
+        return Step(
+            "operators", "More operators, each with parts of their own, would narrow it down."
+        )
     needed = operators_needed(result, found)
     if needed is None:
-        return (
+        return Step(
+            "operators",
             "No practicable study with sampled operators decides this: more than "
-            f"{MOST_OPERATORS} would be needed."
+            f"{MOST_OPERATORS} would be needed.",
         )
-    return (
-        f"A study with about {needed} operators instead of {len(result.study.operator_names)} has "
-        "a better than even chance to decide it, if the spread is as estimated."
+    readings = needed * len(study.parts) * study.trials
+    return Step(
+        "operators",
+        f"A study with about {needed} operators instead of {len(study.operator_names)} "
+        f"({cost_of(readings, study)}) has a better than even chance to decide it, if the "
+        "spread is as estimated.",
+        readings=readings,
     )
 
 
-def ways_to_decide(result: GaugeResult, found: Criterion, advice: str) -> tuple[str, ...]:
+def ways_to_decide(
+    result: GaugeResult, found: Criterion, improving: tuple[Step, ...]
+) -> tuple[Step, ...]:
     """Return what would decide, in the order in which to consider it."""
+    study = result.study
     steps = []
-    if result.study.operators == "random" and len(result.study.operator_names) > 1:
-        steps.append(if_operators_fixed(result, found))
-    unseen = result.study.people - len(result.study.operator_names)
+    sampled = study.operators == "random" and len(study.operator_names) > 1
+    if sampled:
+        steps += if_operators_fixed(result, found)
+    unseen = study.people - len(study.operator_names)
     if 0 < unseen < math.inf:
-        steps.append(
-            f"Measure with the {unseen:.0f} other people as well: then nothing needs to be assumed "
-            "about them."
+        readings = round(unseen) * len(study.parts) * study.trials
+        cost = cost_of(readings, study)
+        told = (
+            f"Measure with the {unseen:.0f} other people as well ({cost}): then nothing needs to "
+            "be assumed about them."
             if unseen > 1
-            else "Measure with the one other person as well: then nothing needs to be assumed."
+            else f"Measure with the one other person as well ({cost}): then nothing needs to be "
+            "assumed."
         )
-    steps.append(f"Reduce what dominates, then measure again. {advice}")
-    steps.append(_MEANWHILE[result.study.purpose])
-    if result.study.operators == "random" and len(result.study.operator_names) > 1:
+        steps.append(Step("people", told, readings=readings))
+    steps += improving
+    steps.append(Step("meanwhile", _MEANWHILE[study.purpose]))
+    if sampled:
         steps.append(_more_operators(result, found))
-    elif len(result.study.operator_names) == 1:
-        steps.append("More readings by this operator would narrow it down.")
+    elif len(study.operator_names) == 1:
+        steps.append(Step("operators", "More readings by this operator would narrow it down."))
     return tuple(steps)

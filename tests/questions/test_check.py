@@ -375,20 +375,27 @@ def test_a_range_of_one_digit_is_no_dirt() -> None:
     assert only(grr.check(twice), "range beyond limit").place == "part 4, operator Jan"
 
 
-def test_a_range_just_beyond_the_limit_is_told_apart_from_it() -> None:
+def test_a_range_that_chance_explains_is_no_finding() -> None:
     from grr.formulas.operator_comparison import trial_ranges
 
     cube, _ = good_cube()
-    for extra in np.arange(0.0004, 0.0012, 0.00001):
+    limit = trial_ranges(cube).limit
+    for extra, told in ((1.1 * limit, 0), (4.0 * limit, 1)):
         tried = cube.copy()
-        tried[2, 0] = [cube[2, 0].mean(), cube[2, 0].mean(), cube[2, 0].mean() + extra]
-        found = trial_ranges(tried)
-        if found.beyond[2, 0]:
-            break
-    finding = grr.check(grr.Study(table(tried), unit="mm")).about("range beyond limit")[0]
-    own, limit = (text.split("\u00a0")[0] for text in finding.what.split("by ")[1].split("within "))
-    assert own != limit
-    assert "chance alone gives such a range in 16 % of studies" in finding.todo
+        tried[2, 0] = cube[2, 0].mean() + extra * np.array([-0.5, 0.0, 0.5])
+        assert trial_ranges(tried).beyond[2, 0]
+        source = grr.Study(table(tried), unit="mm")
+        assert len(grr.check(source).about("range beyond limit")) == told
+        assert "is beyond" in grr.show.trial_ranges(source).layout.meta["answer"]
+
+
+def test_the_wide_ranges_of_one_person_are_one_finding_and_name_the_cause() -> None:
+    cube, _ = good_cube()
+    rng = np.random.default_rng(8)
+    cube[:, 1] += rng.normal(0.0, 0.003, cube[:, 1].shape)
+    found = only(grr.check(good_study(np.round(cube, 4))), "range beyond limit")
+    assert found.cause == "operator_scatter"
+    assert "Jan's repeats scatter" in found.what
 
 
 @pytest.mark.parametrize(("size", "cells"), [(3, 30), (2, 30)])

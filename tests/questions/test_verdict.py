@@ -232,14 +232,67 @@ def test_conditions_come_from_the_facts() -> None:
         assert word in conditions
 
 
-def test_advice_follows_the_dominant_source() -> None:
-    assert any("operators differ most" in step for step in judged(2.0).next_steps)
+def test_advice_follows_the_biggest_cause_and_only_then_the_dominant_source() -> None:
+    verdict = judged(2.0)
+    first = verdict.steps[0]
+    assert (first.kind, first.cause) == ("cause", verdict.cause)
+    assert (verdict.cause.kind, verdict.cause.operator) == ("operator_offset", "C")
+    assert first.percent == verdict.cause.without
     readings = manual_readings()
-    level = readings.groupby("operator")["reading"].transform("mean")
-    same = grr.Study(
-        readings.assign(reading=readings["reading"] - level), tolerance=grr.Tolerance(-0.5, 0.5)
+    scatter = np.random.default_rng(3).normal(0.0, 0.3, len(readings))
+    sizes = readings.groupby("part")["reading"].transform("mean").round(1)
+    clean = grr.Study(readings.assign(reading=sizes + scatter), tolerance=grr.Tolerance(-0.3, 0.3))
+    verdict = grr.verdict(clean)
+    assert verdict.cause is None
+    assert verdict.steps[0].kind == "bench"
+    assert "repeats themselves" in verdict.next_steps[0]
+
+
+DONE = {
+    "holding": "stand",
+    "place_marked": True,
+    "measuring_place": "middle",
+    "soak_minutes": 90,
+    "zero_orientation": "upright",
+    "zeroed_how_often": "at the start of each session",
+    "ratchet_turns": 3,
+}
+
+
+def test_nothing_is_advised_that_the_facts_say_is_done() -> None:
+    for shape in ({}, {"operators": "fixed"}):
+        for width in (0.6, 2.0, 8.0):
+            study = grr.Study(
+                manual_readings(), tolerance=grr.Tolerance(-width / 2, width / 2), **shape
+            )
+            open_points, settled = (
+                " ".join(grr.verdict(dataclasses.replace(study, facts=facts)).next_steps)
+                for facts in ({}, DONE)
+            )
+            words = ("how it is held", "turns of the ratchet", "where on the part", "equally warm")
+            assert any(word in open_points for word in words)
+            assert not any(word in settled for word in (*words, "stand", "mark the place"))
+
+
+def test_the_mean_that_rescues_the_gauge_comes_first() -> None:
+    readings = manual_readings()
+    scatter = np.random.default_rng(3).normal(0.0, 0.3, len(readings))
+    sizes = readings.groupby("part")["reading"].transform("mean").round(1)
+    study = grr.Study(
+        readings.assign(reading=sizes + scatter),
+        tolerance=grr.Tolerance(-2.0, 2.0),
+        operators="fixed",
     )
-    assert any("repeats themselves" in step for step in grr.verdict(grr.anova(same)).next_steps)
+    verdict = grr.verdict(study)
+    assert 30 < verdict.criterion.value < 60
+    first = verdict.steps[0]
+    assert first.kind == "mean"
+    assert first.percent.value < 30
+    # EV makes all of it: the standard deviation of a mean goes with the root of n.
+    ev, grr_sd = (verdict.result.value(name, "sd") for name in ("EV", "GRR"))
+    if ev == pytest.approx(grr_sd, rel=1e-6):
+        expected = verdict.criterion.value / math.sqrt(first.readings)
+        assert first.percent.value == pytest.approx(expected)
 
 
 def test_confidence_is_that_of_the_rules() -> None:
@@ -331,4 +384,7 @@ def test_the_reasons_name_what_must_be_mended_and_nothing_else() -> None:
     look = [finding for finding in grr.check(study) if finding.severity == "look"]
     assert len(mend) != len(look)
     assert f"{len(mend)} findings must be settled" in verdict.reasons[0]
-    assert verdict.next_steps == tuple(f"{f.place}: {f.todo}" for f in mend[:6])
+    first = f"{mend[0].place}: {mend[0].what} {mend[0].todo}"
+    assert verdict.next_steps[0].casefold() == first.casefold()
+    assert {step.kind for step in verdict.steps} == {"fix"}
+    assert len(verdict.steps) == min(len(mend), 6)
