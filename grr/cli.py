@@ -133,6 +133,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_collect,
         _add_verify,
         _add_record,
+        _add_backup,
         _add_self_check,
     ):
         add(commands.add_parser)
@@ -445,14 +446,27 @@ def collect(options: argparse.Namespace) -> int:
 def _add_verify(add: _Add) -> None:
     parser = add("verify", help="tell which rows or settings of a study were changed")
     parser.add_argument("folder", type=_path, help="study folder")
+    printed = parser.add_mutually_exclusive_group()
+    printed.add_argument(
+        "--seal", help="as printed on a report, label or run sheet: is the folder still what it was"
+    )
+    printed.add_argument(
+        "--report", type=_path, help="the same by a report (.html) or a result (.json)"
+    )
     parser.set_defaults(run=verify)
 
 
 def verify(options: argparse.Namespace) -> int:
-    """Check the seals of a study's record."""
+    """Check the record of a study, and compare it with a seal that was printed."""
+    from grr.files.seal import reported_seal
     from grr.files.verify import verify_folder
 
-    found = verify_folder(options.folder)
+    seal = options.seal if options.seal is not None else ""
+    if options.report is not None:
+        seal = reported_seal(options.report)
+    elif options.seal == "":
+        raise StudyError("The seal is empty", "Copy it from the report or the run sheet")
+    found = verify_folder(options.folder, seal=seal)
     print(found)
     return 0 if found.unaltered else 1
 
@@ -476,6 +490,30 @@ def record(options: argparse.Namespace) -> int:
         print(f"On record: {change}.")
     if not changes:
         print("study.toml says what the record says: there was nothing to put on record.")
+    return 0
+
+
+# grr backup: one archive
+
+
+def _add_backup(add: _Add) -> None:
+    parser = add("backup", help="write a study folder into one zip archive, read back to compare")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.add_argument(
+        "-o", "--output", type=_path, help="the archive (default: the folder's name with .zip)"
+    )
+    parser.add_argument("--force", action="store_true", help="replace an archive that is there")
+    parser.set_defaults(run=backup)
+
+
+def backup(options: argparse.Namespace) -> int:
+    """Write a study folder into one zip archive."""
+    from grr.files.copies import backup as write_backup
+    from grr.files.verify import seal_now
+
+    written = write_backup(options.folder, options.output, overwrite=options.force)
+    print(f"Written, and read back: {written}")
+    print(f"Seal of the study in it: {seal_now(options.folder)}")
     return 0
 
 

@@ -16,12 +16,14 @@ from datetime import UTC, datetime, timedelta
 
 from grr.entry.job import Job, Place, place_of, with_changes
 from grr.entry.ownership import Ownership
+from grr.files.contradictions import ROWS_TO_ANCHOR
 from grr.files.disk import writing
-from grr.files.events import Event, Events
+from grr.files.events import ANCHOR, FORM, Event, Events
 from grr.files.journal import Journal, JournalRow
 from grr.files.study_file import by_key, settings_text
 from grr.files.verify import FOUND, ONE_KEY, WHOLE, differences
 from grr.model.errors import StudyError
+from grr.model.record import FORMAT
 from grr.model.settings import Settings
 from grr.questions.collection import HELPER
 
@@ -243,15 +245,43 @@ class Collecting:
         StudyError
             It could not be written.
         """
+        new = not self.journal.rows and not self.events.rows
         written = self.journal.append_all(rows, identifier)
         try:
-            self.events.append(*events)
+            form = [self._form(events[0])] if new and events else []
+            self.events.append(*form, *events, *self._anchor(events, written))
         except BaseException:
             if written:
                 self.journal.take_back()
             raise
         self._written_at = self.ticks()
         return written
+
+    def _form(self, first: Event) -> Event:
+        """Return the number of the form of a new record, to stand before its first event."""
+        files = f"{self.journal.path.name}, events.csv"
+        number = {"kind": FORM, "name": files, "value": str(FORMAT)}
+        return Event(time=first.time, session=first.session, **number)
+
+    def _anchor(self, events: Sequence[Event], written: Sequence[JournalRow]) -> list[Event]:
+        """Return the state of the readings, where it is to be put among the events.
+
+        When a session starts or ends, when a checklist is done, as after each pause, and every
+        `ROWS_TO_ANCHOR` rows.
+        """
+        turn = [e for e in events if e.kind == "session" or e.name == "done"]
+        rows = self.journal.length
+        if not turn and (not written or rows - self._anchored() < ROWS_TO_ANCHOR):
+            return []
+        time = turn[-1].time if turn else stamp(self.clock())
+        session = turn[-1].session if turn else written[-1].session
+        state = {"name": self.journal.path.name, "old": str(rows), "value": self.journal.last_hash}
+        return [Event(time=time, session=session, kind=ANCHOR, **state)]
+
+    def _anchored(self) -> int:
+        """Return how many rows the readings held at the last anchor; 0 where there is none."""
+        held = [event.old for event in self.events.rows if event.kind == ANCHOR]
+        return int(held[-1]) if held and held[-1].isdecimal() else 0
 
     def _log_clock_jump(self) -> None:
         """Put on record that the clock of the computer was set meanwhile, or that it slept."""

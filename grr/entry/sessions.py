@@ -8,6 +8,8 @@ from typing import Any
 
 from grr.entry.collecting import FROM_SHEET, Collecting, Outcome, ReadingsSoFar, settings_events
 from grr.entry.entered_numbers import one_number
+from grr.files.copies import stray_files
+from grr.files.verify import seal_now
 from grr.model.errors import StudyError
 from grr.model.settings import CLOSED_FACES, DEVIATION, HOLDINGS, MASTER
 from grr.questions.collection import HELPER
@@ -46,7 +48,15 @@ def begin(work: Collecting, operator: str, *, from_sheet: bool = False) -> Outco
             for event in settings_events(work.job.settings, record)
         ]
         work.file(events=[*found, start])
-        return Outcome("done", f"{operator} begins.")
+        return Outcome("done", " ".join([f"{operator} begins.", *copies_beside(work)]))
+
+
+def copies_beside(work: Collecting) -> list[str]:
+    """Return in words what lies beside the record and may be another copy of it."""
+    return [
+        f"Look first, before you measure again: beside the readings lies {stray}."
+        for stray in stray_files(work.job.folder)
+    ]
 
 
 def end(work: Collecting, zero: str = "", *, keep_zero: bool = False) -> Outcome:
@@ -76,7 +86,8 @@ def end(work: Collecting, zero: str = "", *, keep_zero: bool = False) -> Outcome
             on = _zeroed_on(record, {}, work.job.settings.unit)
             events.insert(0, work.event(record, "zero", name="after", old=on, value=number.text))
         work.file(events=events)
-        return Outcome("done", f"The session of {operator} is ended.")
+        seal = seal_now(work.job.folder)
+        return Outcome("done", f"The session of {operator} is ended. Write down its seal: {seal}")
 
 
 def questions(work: Collecting, record: ReadingsSoFar) -> list[Item]:

@@ -11,7 +11,9 @@ import pandas as pd
 from grr.entry.collecting import Collecting, Outcome, ReadingsSoFar, log_before_first_reading
 from grr.entry.entered_numbers import refuse_finer
 from grr.entry.job import Place
+from grr.files.copies import keep_file
 from grr.files.disk import not_written
+from grr.files.events import IMPORTED_FILE
 from grr.files.journal import JournalRow
 from grr.files.table_file import read_readings
 from grr.model.errors import StudyError
@@ -30,7 +32,8 @@ class _Cell:
 def take_file(work: Collecting, name: str, content: bytes) -> Outcome:
     """File every reading of an uploaded table at its part, operator, trial and method.
 
-    Parts may be named, or called by their codes on the run sheet.
+    Parts may be named, or called by their codes on the run sheet. The file is kept in the study's
+    folder, and its hash stands in the events.
 
     Parameters
     ----------
@@ -49,12 +52,20 @@ def take_file(work: Collecting, name: str, content: bytes) -> Outcome:
     table = _table(file, content)
     with work.writing() as record:
         new = _new_readings(work, record, _cells(table, work), file)
-        if not new:
+        if not new and not _cut_short(record, file):
             return Outcome("done", f"{file} holds no reading that is not here already.")
         log_before_first_reading(work, record, work.clock())
-        rows = work.file([_row(cell, work, record, file) for cell in new])
+        kept = keep_file(work.job.folder, file, content)
+        imported = work.event(record, IMPORTED_FILE, name=kept.name, old=file, value=kept.sha256)
+        rows = work.file([_row(cell, work, record, file) for cell in new], [imported])
         words = f"{counted(len(rows), 'reading')} taken from {file}."
         return Outcome("recorded", words, tuple(rows))
+
+
+def _cut_short(record: ReadingsSoFar, file: str) -> bool:
+    """Whether readings of a file were taken and the power failed before that was on record."""
+    taken = any(row.source == IMPORTED and row.raw.startswith(f"{file}: ") for row in record.rows)
+    return taken and not any(e.kind == IMPORTED_FILE and e.old == file for e in record.events)
 
 
 def _table(file: str, content: bytes) -> pd.DataFrame:

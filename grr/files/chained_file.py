@@ -3,7 +3,8 @@
 The last cell of a row is the SHA-256 (FIPS 180-4), in hexadecimal, of the seal of the row
 before it (nothing, for the first row) and the row's other cells as written, joined by line
 feeds and encoded as UTF-8. One line of the file is one row: `grr.files.text_and_numbers` lets no
-line end into a cell.
+line end into a cell. Columns that this version does not know are kept: those before the hash are
+sealed with the rest, those after it are somebody's own and not sealed.
 
 A power cut can leave a last line without its end. It is closed before the next row and never
 deleted; its bytes take the place of its cells in the chain, so that it is sealed as well.
@@ -54,6 +55,23 @@ class Line:
     unbroken: bool
 
 
+@dataclass(frozen=True)
+class _Head:
+    """Which cells of a line are known, where its hash stands, and how many cells it has."""
+
+    known: int
+    hash_at: int
+    width: int
+
+    @classmethod
+    def of(cls, names: Sequence[str], columns: Sequence[str]) -> _Head | None:
+        """Return what a first line says; None where it is not the head of such a file."""
+        known = len(columns)
+        if list(names[:known]) != list(columns) or "hash" not in names[known:]:
+            return None
+        return cls(known, list(names).index("hash", known), len(names))
+
+
 def seal(previous: str, cells: Sequence[str]) -> str:
     """Return the seal of a row of written cells that follows a row sealed ``previous``."""
     return sha256("\n".join([previous, *cells]).encode("utf-8")).hexdigest()
@@ -88,7 +106,8 @@ def _lines_in(content: bytes, columns: tuple[str, ...], name: str) -> tuple[Line
     raw_lines = content.removeprefix(_BYTE_ORDER_MARK).split(b"\n")
     if raw_lines[-1] == b"":
         raw_lines.pop()
-    if not raw_lines or _cells(raw_lines[0]) != [*columns, "hash"]:
+    head = _Head.of(_cells(raw_lines[0]), columns) if raw_lines else None
+    if head is None:
         raise StudyError(
             "The file was not begun by this tool's entry form",
             "Collect into a new study folder, or import this file with grr.read_readings",
@@ -98,7 +117,7 @@ def _lines_in(content: bytes, columns: tuple[str, ...], name: str) -> tuple[Line
     lines: list[Line] = []
     previous = ""
     for number, raw in enumerate(raw_lines[1:], start=2):
-        line = _line(number, raw, previous, len(columns))
+        line = _line(number, raw, previous, head)
         lines.append(line)
         previous = line.seal
     return tuple(_without_cut_off(lines))
@@ -154,14 +173,14 @@ def _head(columns: Sequence[str]) -> bytes:
     return _BYTE_ORDER_MARK + (",".join([*columns, "hash"]) + "\n").encode("utf-8")
 
 
-def _line(number: int, raw: bytes, previous: str, width: int) -> Line:
+def _line(number: int, raw: bytes, previous: str, head: _Head) -> Line:
     written = _cells(raw)
-    if len(written) != width + 1 or len(written[-1]) != _SEAL_LENGTH:
+    if len(written) != head.width or len(written[head.hash_at]) != _SEAL_LENGTH:
         torn = sha256(previous.encode("utf-8") + b"\n" + _without_close(raw)).hexdigest()
         return Line(number, None, torn, True)
-    *cells, stored = written
+    cells, stored = written[: head.hash_at], written[head.hash_at]
     unbroken = stored == seal(previous, cells)
-    return Line(number, tuple(map(from_cell, cells)), stored, unbroken)
+    return Line(number, tuple(map(from_cell, cells[: head.known])), stored, unbroken)
 
 
 def _cells(raw: bytes) -> list[str]:
@@ -271,8 +290,9 @@ class ChainedFile:
         try:
             with disk.writing(self.path.parent):
                 self.refresh()
-                new, content = self._sealed(rows)
-                self._length_before = disk.append(self.path, self._beginning() + content)
+                beginning, head = self._beginning()
+                new, content = self._sealed(rows, head)
+                self._length_before = disk.append(self.path, beginning + content)
                 self.lines += new  # interrupted before the next step they are read again
                 self._state = self._synced = self._on_disk()
         except OSError as error:
@@ -326,29 +346,37 @@ class ChainedFile:
             raise disk.not_written(error, self.path) from error
         self._synced = self._state
 
-    def _beginning(self) -> bytes:
-        """Return the head of a new file, or what closes the torn last line of an old one."""
-        head = _head(self.columns)
+    def _beginning(self) -> tuple[bytes, _Head]:
+        """Return the head of a new file, or what closes the torn last line of an old one.
+
+        With it, what the first line says.
+        """
+        width = len(self.columns) + 1
+        own, text = _Head(width - 1, width - 1, width), _head(self.columns)
         try:
             content = self.path.read_bytes()
         except FileNotFoundError:
-            return head
-        if len(content) < len(head):
-            return head[len(content) :]
+            return text, own
+        if text.startswith(content):
+            return text[len(content) :], own
+        first = content.removeprefix(_BYTE_ORDER_MARK).split(b"\n", 1)[0]
+        head = _Head.of(_cells(first), self.columns) or own
         if content.endswith(b"\n"):
-            return b""
+            return b"", head
         torn = content.split(b"\n")[-1]
-        return (b'"' if torn.count(b'"') % 2 else b"") + b"\n"
+        return (b'"' if torn.count(b'"') % 2 else b"") + b"\n", head
 
-    def _sealed(self, rows: Sequence[Sequence[str]]) -> tuple[list[Line], bytes]:
+    def _sealed(self, rows: Sequence[Sequence[str]], head: _Head) -> tuple[list[Line], bytes]:
         number = self.lines[-1].number if self.lines else 1
         previous = self.last_seal
+        unknown = [""] * (head.hash_at - head.known)
+        beyond = [""] * (head.width - head.hash_at - 1)
         lines: list[Line] = []
         buffer = io.StringIO(newline="")
         writer = csv.writer(buffer, lineterminator="\n")
         for offset, row in enumerate(rows, start=1):
-            cells = [to_cell(text) for text in row]
+            cells = [*map(to_cell, row), *unknown]
             previous = seal(previous, cells)
-            writer.writerow([*cells, previous])
+            writer.writerow([*cells, previous, *beyond])
             lines.append(Line(number + offset, tuple(row), previous, True))
         return lines, buffer.getvalue().encode("utf-8")

@@ -16,6 +16,12 @@ added          ``name`` operator or part, ``value`` its name
 withdrawn      ``name`` operator or part, ``old`` its name, ``value`` its replacement
 taken over     another window measures on
 clock          the clock of the computer jumped, from ``old`` to ``value``
+format         ``value`` the number of the form of ``name``, the files of the record
+anchor         ``name`` readings.csv, ``old`` how many rows it held, ``value`` its last hash
+imported       ``name`` where the file is kept, ``old`` what it was called, ``value`` its
+               SHA-256
+not used       ``name`` the row of a plain table, ``old`` what it says; ``reason`` says why
+               it was not used
 =============  ====================================================================
 """
 
@@ -40,6 +46,10 @@ from grr.model.record import AlteredRow
 
 WRITTEN = ("id", "time", "session", "kind", "name", "old", "value", "reason", "entered_by")
 COLUMNS = (*WRITTEN, "hash")
+
+
+#: Kinds of events that are about the files.
+FORM, ANCHOR, IMPORTED_FILE, NOT_USED = "format", "anchor", "imported", "not used"
 
 
 @dataclass(frozen=True)

@@ -225,6 +225,13 @@ class Journal:
             return tuple(line.number for line in self._file.lines if line.cells is None)
 
     @property
+    def length(self) -> int:
+        """How many rows the file holds, torn ones and those that do not count included."""
+        with self._guard:
+            self._file.refresh()
+            return len(self._file.lines)
+
+    @property
     def last_hash(self) -> str:
         """The hash of the last row, for the report; "" for an empty journal."""
         with self._guard:

@@ -11,6 +11,7 @@ from typing import Any
 from grr.files.allowed_files import LARGEST_SETTINGS, once_free, regular_file
 from grr.files.disk import write_whole
 from grr.model.errors import StudyError
+from grr.model.record import FORMAT, refuse_newer
 from grr.model.settings import FACTS, Question, Settings, document_of, from_document
 
 STUDY_FILE = "study.toml"
@@ -34,6 +35,9 @@ _OPTIONAL = {
 def read_settings(folder: str | Path) -> Settings:
     """Return the settings in a study folder's ``study.toml``.
 
+    The number of its form, ``format``, is no setting; a file without it is one of 0.1.0. It is
+    replaced only when settings are saved.
+
     Raises
     ------
     StudyError
@@ -42,6 +46,7 @@ def read_settings(folder: str | Path) -> Settings:
     """
     file = Path(folder) / STUDY_FILE
     document = _document(file)
+    refuse_newer(document.pop("format", 1), file)
     try:
         return from_document(document)
     except StudyError as error:
@@ -74,7 +79,7 @@ def settings_text(settings: Settings) -> str:
         if fact.key not in settings.facts and fact.key != "characteristic"
     ]
     pieces = [
-        f"{_HEAD}\n{tomli_w.dumps(_without_none(stated))}",
+        f"{_HEAD}\nformat = {FORMAT}\n{tomli_w.dumps(_without_none(stated))}",
         "".join(f"{line}\n" for line in open_keys),
         "" if settings.tolerance else f"\n{_NO_TOLERANCE}",
         f"\n{tomli_w.dumps(_without_none(tables))}",

@@ -1,13 +1,16 @@
 """Is the record of a study as it was written? `grr verify FOLDER` and `grr record FOLDER`.
 
-The rows of ``readings.csv`` and ``events.csv`` are sealed. The settings are logged in full when
+The rows of ``readings.csv`` and ``events.csv`` are chained by hashes, and the two files anchor
+each other (`grr.files.contradictions`). The settings are logged in full when
 collecting begins, and each change made with a name and a reason after that: what ``study.toml``
-says otherwise was changed past the record.
+says otherwise was changed past the record. A seal that was printed finds the rest
+(`grr.files.seal`).
 """
 
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,10 +19,14 @@ import pandas as pd
 
 from grr.files import events, journal
 from grr.files.chained_file import first_altered, read_lines
+from grr.files.contradictions import contradictions, what_cannot_be_told
+from grr.files.copies import stray_files
 from grr.files.disk import writing
+from grr.files.events import NOT_USED
+from grr.files.seal import folder_seal, read_seal, state_sealed
 from grr.files.study_file import STUDY_FILE, by_key, read_settings, settings_text
 from grr.model.errors import StudyError
-from grr.model.record import REMEDY, FileCheck, Record, SettingChange
+from grr.model.record import REMEDY, FileCheck, Record, SettingChange, refuse_newer
 from grr.model.rounding import counted
 from grr.model.text_blocks import paragraph
 from grr.model.values import a_path
@@ -32,83 +39,168 @@ FOUND = "found changed in study.toml; no reason given"
 
 @dataclass(frozen=True)
 class FolderCheck:
-    """What was found in a study folder; prints as a few lines of text."""
+    """What was found in a study folder; prints as a few lines of text.
 
-    folder: Path
-    files: tuple[FileCheck, ...]
-    changes: tuple[SettingChange, ...] = ()
-    missing_sessions: tuple[str, ...] = ()
+    Attributes
+    ----------
+    record : Record
+        Everything that was found; see there.
+    plain : str
+        Name of the plain table that holds the readings; "" where they are a record.
+    reported : str
+        What a seal or a report says of the folder, in a sentence; "" where none was given.
+    as_reported : bool
+        Whether the folder is what it was when that seal was printed.
+    """
+
+    record: Record
+    plain: str = ""
+    reported: str = ""
+    as_reported: bool = True
 
     @property
     def unaltered(self) -> bool:
-        """Whether every row is as it was written, and every setting that decides on record."""
+        """Whether nothing contradicts the record, and the folder is what was reported."""
+        found = self.record
         return (
-            all(file.altered is None for file in self.files)
-            and not any(change.decides for change in self.changes)
-            and not self.missing_sessions
+            all(file.altered is None for file in found.files)
+            and not any(change.decides for change in found.changes)
+            and not found.missing_sessions
+            and not found.contradictions
+            and not any(stray.readings != 0 for stray in found.strays)
+            and self.as_reported
         )
 
     def __str__(self) -> str:
-        lines = [line for file in self.files for line in _lines(file)]
-        if self.missing_sessions:
+        found = self.record
+        lines = [line for file in found.files for line in _lines(file)]
+        if self.plain:
             lines.append(
-                f"events.csv: no record of session {', '.join(self.missing_sessions)}: rows or "
-                "the file were removed."
+                paragraph(
+                    f"{self.plain} is a plain table: it does not say who entered what, and only "
+                    "a seal that was printed tells whether it was changed."
+                )
             )
-        if self.changes:
+        if found.missing_sessions:
+            lines.append(
+                paragraph(
+                    f"events.csv: no record of session {', '.join(found.missing_sessions)}: rows "
+                    "or the file were removed."
+                )
+            )
+        lines += [paragraph(f"{one.file}: {one.what}.") for one in found.contradictions]
+        if found.strays:
+            lines.append("Beside the record lie what may be other copies of it:")
+            lines += [f"  {stray}" for stray in found.strays]
+        if found.changes:
             lines.append("study.toml: changed outside the record after collecting began:")
-            lines += [f"  {change}" for change in self.changes]
-            if any(change.decides for change in self.changes):
+            lines += [f"  {change}" for change in found.changes]
+            if any(change.decides for change in found.changes):
                 lines.append(paragraph(f"{REMEDY}."))
             else:
                 lines.append("These only describe the study; grr record puts them on record.")
+        lines += [paragraph(sentence) for sentence in found.unknown]
+        if found.seal:
+            lines.append(f"Seal of the folder as it stands: {found.seal}")
+        lines.append(paragraph(self.reported or _WITHOUT_A_SEAL))
         return "\n".join(lines)
+
+
+_WITHOUT_A_SEAL = (
+    "There is no key: whoever changes everything consistently is found only by a seal that was "
+    "printed elsewhere. Compare with grr verify FOLDER --seal SEAL, or --report FILE."
+)
 
 
 def _lines(file: FileCheck) -> list[str]:
     if file.altered is None:
-        lines = [f"{file.name}: {counted(file.rows, 'row')}, each as it was written."]
+        lines = [f"{file.name}: {counted(file.rows, 'row')}, the hashes fit."]
     else:
         lines = [f"{file.name}: row {file.altered.row} is the first that is not as it was written:"]
         lines.append(f"  {file.altered.why}.")
     if file.torn_rows:
         rows = ", ".join(map(str, file.torn_rows))
         lines.append(f"  Cut off while it was written, kept and not counted: row {rows}.")
-    lines += ["  Last hash, to compare with the report:", f"  {file.last_hash or 'none'}"]
+    lines += ["  Last hash:", f"  {file.last_hash or 'none'}"]
     return lines
 
 
-def verify_folder(folder: str | Path) -> FolderCheck:
+def verify_folder(folder: str | Path, *, seal: str = "") -> FolderCheck:
     """Return whether readings, events and settings of a study are as they were recorded.
 
-    Rows cut off at the end leave no trace in the file: compare the last hash with the one
-    on the report. Names are declared, not proven.
+    Parameters
+    ----------
+    folder : str or path
+    seal : str
+        One that was printed: whether the folder is still what it was then.
 
     Raises
     ------
     StudyError
-        The folder holds no readings that were collected with the entry form.
+        The folder holds no readings that were collected with the entry form and no seal is
+        given, or the seal is none.
+
+    Notes
+    -----
+    Proved without a seal: no row was changed, added, removed or moved by somebody who did not
+    seal the rows after it again; and where somebody did, that the rows fit the anchors in the
+    events, what was sent beside each number, the order taken, and the files that were imported.
+    Not proved without one: that nobody rewrote all of these consistently, changed an event that
+    no reading contradicts, cut off rows after the last anchor, or set back the whole folder. The
+    seal finds those, where it was printed before. Names and times are declared, not proved.
     """
     folder = a_path(folder)
     readings, has_settings = folder / "readings.csv", (folder / STUDY_FILE).exists()
-    if not readings.exists() and not has_settings:
+    workbook = folder / "readings.xlsx"
+    if not readings.exists() and not workbook.exists() and not has_settings:
         raise StudyError(
             "There is no readings.csv in this folder", "Name a study folder", file=folder
         )
+    asked = read_seal(seal) if seal else ""
+    plain = next((p.name for p in (readings, workbook) if seal and _is_plain(p)), "")
     # Anything else than a journal or an empty file is refused here, with the reason.
-    if not read_lines(readings, journal.WRITTEN):
+    if not plain and not read_lines(readings, journal.WRITTEN):
         raise StudyError(
             "The study has no readings that were taken with the entry form: there is nothing "
             "to verify",
             "Take readings first: grr.collect in a notebook, or the command grr collect",
             file=folder,
         )
-    return FolderCheck(
-        folder,
-        chained_files(folder),
-        unrecorded_changes(folder) if has_settings else (),
-        sessions_without_record(folder),
-    )
+    record = Record(folder, **_found_in(folder))
+    if not asked:
+        return FolderCheck(record, plain)
+    if asked == record.seal:
+        words = f"The folder is what it was when the seal {asked} was printed."
+        return FolderCheck(record, plain, words, True)
+    return FolderCheck(record, plain, _not_as_reported(folder, asked), False)
+
+
+def _is_plain(path: Path) -> bool:
+    return path.is_file() and path.stat().st_size > 0 and not journal.is_journal_file(path)
+
+
+def _not_as_reported(folder: Path, seal: str) -> str:
+    """Return what has become of the folder since a seal that it no longer bears."""
+    before = state_sealed(folder, seal, _settings_now(folder), _settings_then(folder))
+    if before is None:
+        return (
+            f"The folder is NOT what it was when the seal {seal} was printed: readings, events "
+            "or settings were changed or removed since, or the seal is of another folder."
+        )
+    words = f"The seal {seal} is that of an earlier state of this folder."
+    added = [
+        f"{counted(number, 'row')} of {file}"
+        for number, file in (
+            (before.readings_since, "readings.csv"),
+            (before.events_since, "events.csv"),
+        )
+        if number
+    ]
+    if added:
+        words += f" Added since: {' and '.join(added)}; what was there before is unchanged."
+    if before.settings_differ:
+        words += " study.toml was changed since."
+    return words
 
 
 def record_of(folder: Path) -> Record:
@@ -120,13 +212,65 @@ def record_of(folder: Path) -> Record:
     try:
         if journal.is_journal_file(folder / "readings.csv"):
             found["journal"] = journal.read_journal(folder / "readings.csv")
-        found["events"] = events.read_events(folder / "events.csv")
-        found["files"] = chained_files(folder)
-        found["missing_sessions"] = sessions_without_record(folder)
-        found["changes"] = unrecorded_changes(folder)
+        found |= _found_in(folder)
     except StudyError as error:
         found["problem"] = error
     return Record(folder, **found)
+
+
+def _found_in(folder: Path) -> dict[str, Any]:
+    """Return what a record's own files say of each other, by the names of `Record`.
+
+    Raises
+    ------
+    StudyError
+        A file of the study cannot be used.
+    """
+    logged = logged_events(folder)
+    is_journal = journal.is_journal_file(folder / "readings.csv")
+    lines = read_lines(folder / "readings.csv", journal.WRITTEN) if is_journal else []
+    has_settings = (folder / STUDY_FILE).exists()
+    unit = read_settings(folder).unit if has_settings else ""
+    return {
+        "events": events.read_events(folder / "events.csv"),
+        "files": chained_files(folder),
+        "missing_sessions": sessions_without_record(folder),
+        "changes": unrecorded_changes(folder) if has_settings else (),
+        "contradictions": tuple(contradictions(folder, lines, logged, unit)),
+        "unknown": tuple(what_cannot_be_told(lines, logged)),
+        "strays": stray_files(folder),
+        "seal": folder_seal(folder, _settings_now(folder)),
+        "explained": {event.old: event.reason for event in logged if event.kind == NOT_USED},
+    }
+
+
+def seal_now(folder: Path) -> str:
+    """Return the seal of a study folder as it stands.
+
+    Raises
+    ------
+    StudyError
+        A file of the study cannot be used.
+    """
+    return folder_seal(folder, _settings_now(folder))
+
+
+def _settings_now(folder: Path) -> dict[str, str]:
+    if not (folder / STUDY_FILE).exists():
+        return {}
+    return by_key(settings_text(read_settings(folder)))
+
+
+def _settings_then(folder: Path) -> Iterator[dict[str, str]]:
+    """Yield what the events say that ``study.toml`` said, after each of them that tells."""
+    stated: dict[str, str] | None = None
+    for event in logged_events(folder):
+        if event.kind == WHOLE:
+            stated = _as_logged(event.value)
+        elif event.kind == ONE_KEY and stated is not None:
+            stated = stated | {event.name: event.value}
+        if event.kind in (WHOLE, ONE_KEY) and stated is not None:
+            yield stated
 
 
 def chained_files(folder: Path) -> tuple[FileCheck, ...]:
@@ -169,9 +313,19 @@ def _checked(path: Path, columns: tuple[str, ...]) -> FileCheck:
 
 
 def logged_events(folder: Path) -> list[events.Event]:
-    """Return the events of a study, oldest first; none where there is no such file."""
+    """Return the events of a study, oldest first; none where there is no such file.
+
+    Raises
+    ------
+    StudyError
+        It is no such file, or a newer version of grr wrote it.
+    """
     lines = read_lines(folder / "events.csv", events.WRITTEN)
-    return [events.Event(*line.cells) for line in lines if line.cells is not None]
+    logged = [events.Event(*line.cells) for line in lines if line.cells is not None]
+    for event in logged:
+        if event.kind == events.FORM:
+            refuse_newer(event.value, folder / "events.csv")
+    return logged
 
 
 def recorded_settings(folder: Path) -> dict[str, str] | None:
@@ -236,12 +390,12 @@ def unrecorded_changes(folder: str | Path) -> tuple[SettingChange, ...]:
 
 
 def differences(old: dict[str, str], new: dict[str, str]) -> list[SettingChange]:
-    """Return every setting that differs; the study's id is none."""
+    """Return every setting that differs; the study's id and the file's form are none."""
     keys = [*old, *(key for key in new if key not in old)]
     return [
         SettingChange(key, old.get(key, ""), new.get(key, ""))
         for key in keys
-        if key != "id" and not _same(old.get(key, ""), new.get(key, ""))
+        if key not in ("id", "format") and not _same(old.get(key, ""), new.get(key, ""))
     ]
 
 

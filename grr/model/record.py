@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,11 @@ _DECIDING = (
     *("unit", "resolution", "purpose", "operators_are", "parts_from", "process_sd"),
     *("process_mean", "design", "facts.readings_are", "facts.setting_master_size"),
 )
+
+#: The form of ``study.toml``, ``readings.csv`` and ``events.csv`` that this version writes. Files
+#: without a number are those of 0.1.0, form 1: they are read and continued as they are. Form 2
+#: adds the number itself, the anchors in the events, and files kept that were imported.
+FORMAT = 2
 
 #: What to do about settings that were changed outside the record.
 REMEDY = (
@@ -70,6 +76,60 @@ class SettingChange:
         return f"{self.key}, from {self.old or 'not stated'} to {self.new or 'not stated'}"
 
 
+@dataclass(frozen=True)
+class Contradiction:
+    """Two parts of the record that cannot both be as they were written; ``what`` is a sentence."""
+
+    file: str
+    what: str
+
+
+@dataclass(frozen=True)
+class StrayFile:
+    """A file beside the record that may be another copy of it.
+
+    ``readings`` is how many readings it holds that the record does not; None where it cannot be
+    compared.
+    """
+
+    name: str
+    readings: int | None
+
+    def __str__(self) -> str:
+        if self.readings is None:
+            return f"{self.name}, which cannot be compared with the record"
+        if self.readings == 0:
+            return f"{self.name}, which holds nothing that the record does not"
+        noun = "reading" if self.readings == 1 else "readings"
+        return f"{self.name}, with {self.readings} {noun} that the record does not hold"
+
+
+def refuse_newer(number: object, file: object) -> None:
+    """Refuse what a newer version of grr wrote: it may say what this one cannot read.
+
+    Raises
+    ------
+    StudyError
+        The number of the form is higher than `FORMAT`, or is none.
+    """
+    if isinstance(number, bool) or not str(number).isdecimal() or int(str(number)) < 1:
+        raise StudyError(
+            "The number of the file's form is not a whole number from 1",
+            f"Restore the file from a copy, or write {FORMAT}",
+            file=file,
+            column="format",
+            value=number,
+        )
+    if int(str(number)) > FORMAT:
+        raise StudyError(
+            f"A newer version of grr wrote this: its form is number {number}, and this version "
+            f"knows numbers up to {FORMAT}",
+            "Install the newer version; nothing was changed",
+            file=file,
+            column="format",
+        )
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class Record:
     """What the folder of a study said besides the readings that count.
@@ -92,6 +152,18 @@ class Record:
         Sessions that have readings and no start in the events.
     problem : StudyError or None
         Why the record cannot be read; then the rest is as far as it could be.
+    contradictions : tuple of Contradiction
+        Anchors in the events, raw texts, numbers in the order taken and kept files that do not
+        fit the readings.
+    unknown : tuple of str
+        What the record cannot tell, in sentences: that of a record begun by 0.1.0.
+    strays : tuple of StrayFile
+        Files beside the record that may be other copies of it.
+    seal : str
+        Stands for all that the folder said; see `grr.files.seal`. "" where it cannot be made.
+    explained : mapping
+        Row of a plain table that looks like data and was not used, as it stands there → why,
+        where somebody put that on record.
     """
 
     folder: Path
@@ -101,6 +173,11 @@ class Record:
     changes: tuple[SettingChange, ...] = ()
     missing_sessions: tuple[str, ...] = ()
     problem: StudyError | None = None
+    contradictions: tuple[Contradiction, ...] = ()
+    unknown: tuple[str, ...] = ()
+    strays: tuple[StrayFile, ...] = ()
+    seal: str = ""
+    explained: Mapping[str, str] = field(default_factory=dict)
 
     def __reduce__(self) -> tuple[Any, ...]:
         return type(self), tuple(getattr(self, entry.name) for entry in fields(self))

@@ -307,6 +307,10 @@ def _record(study: Study) -> Sequence[PageBlock]:
     if found.missing_sessions:
         gone = ", ".join(found.missing_sessions)
         entries.append(("Sessions", f"REMOVED: there is no record of session {gone}"))
+    entries += [(one.file, f"CONTRADICTED: {one.what}") for one in found.contradictions]
+    entries += [("Beside the record", str(stray)) for stray in found.strays]
+    entries += [("Not known", sentence) for sentence in found.unknown]
+    entries.append(("Seal of the folder", found.seal or "none"))
     changed = "; ".join(str(change) for change in found.changes)
     if changed:
         entries.append(("study.toml", f"CHANGED outside the record: {changed}"))
@@ -319,7 +323,7 @@ def _record(study: Study) -> Sequence[PageBlock]:
 
 
 def _chain(check: FileCheck) -> list[tuple[str, str]]:
-    state = f"{counted(check.rows, 'row')}, each as it was written"
+    state = f"{counted(check.rows, 'row')}, the hashes fit"
     if check.altered is not None:
         state = (
             f"ALTERED: row {check.altered.row} is the first that is not as it was written "

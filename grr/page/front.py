@@ -284,6 +284,7 @@ def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
         ("Drawing", drawing_number),
         ("Gauge", gauge),
         ("Customer", fact(study, "customer")),
+        ("Seal", study.record.seal if study.record else ""),
     ]
     return [(name, shortened(text, 110)) for name, text in entries if text]
 

@@ -96,6 +96,7 @@ def result_document(subject: Study | GaugeResult) -> dict[str, Any]:
         "format": FORMAT,
         "version": VERSION,
         "software": versions(),
+        "seal": study.record.seal or None if study.record else None,
         "study": _study(study),
         "readings": _readings(study),
         "findings": [asdict(finding) for finding in check(study)],

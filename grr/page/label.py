@@ -109,6 +109,8 @@ def _lines(page: Qualification) -> list[tuple[str, str]]:
     lines.append(("check zero", shortened(_zero(page), LONGEST + 20)))
     lines.append(("result", f"mean of {page.mean_of}" if page.mean_of > 1 else "one reading"))
     lines.append(("report", shortened(page.report or "not given", LONGEST)))
+    if page.seal:
+        lines.append(("seal", page.seal))
     until = "by the procedure" if page.valid_until is None else f"{page.valid_until}"
     lines.append(("next check", until))
     return lines

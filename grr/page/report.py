@@ -110,6 +110,8 @@ class Report:
     parts : sequence of Part
     paper : str
         As a style sheet calls it; "" leaves the choice to whoever prints.
+    seal : str
+        Of the study's folder; "" where the study was opened from none.
     """
 
     title: str
@@ -117,6 +119,7 @@ class Report:
     cover: FrontPage
     parts: Sequence[Part]
     paper: str = ""
+    seal: str = ""
 
     def html(self, *, on_paper: bool = False) -> str:
         """Return the report as one page; on paper everything is unfolded."""
@@ -235,7 +238,8 @@ def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None 
         Part("signatures", "Signatures", [_signatures(cover)]),
     ]
     foot = f"report of {cover.date}, readings {readings_fingerprint(shown)[:16]}"
-    return Report(shown.title or "Gauge study", foot, front, parts)
+    seal = study.record.seal if study.record else ""
+    return Report(shown.title or "Gauge study", foot, front, parts, seal=seal)
 
 
 def for_readers(text: str) -> str:

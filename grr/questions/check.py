@@ -172,6 +172,8 @@ def record(study: Study) -> Iterator[Finding]:
         return
     yield from _altered_files(found)
     yield from _missing_sessions(found)
+    yield from _contradicted(found)
+    yield from _copies(found)
     yield from _settings_record(found)
     if found.problem is not None:
         yield Finding(
@@ -208,6 +210,34 @@ def _missing_sessions(found: Record) -> Iterator[Finding]:
             f"{listed(found.missing_sessions)}. Events, and the settings logged there, were "
             "removed.",
             "Restore events.csv from a copy.",
+        )
+
+
+def _contradicted(found: Record) -> Iterator[Finding]:
+    for one in found.contradictions:
+        yield Finding(
+            "mend",
+            RECORD,
+            one.file,
+            f"{one.what}.",
+            "Restore the study's folder from a copy, or say in the report why it is so.",
+        )
+
+
+def _copies(found: Record) -> Iterator[Finding]:
+    """Yield a finding for each file that may be another copy of the record.
+
+    A folder that is synchronised between two machines keeps both versions of a file that both
+    have changed: readings taken on one of them are then in the copy only.
+    """
+    for stray in found.strays:
+        yield Finding(
+            "look" if stray.readings == 0 else "mend",
+            RECORD,
+            stray.name,
+            f"Beside the record lies {stray}.",
+            "Find out which is the right one before anyone measures again, and move the other out "
+            "of the folder.",
         )
 
 

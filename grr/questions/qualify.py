@@ -236,6 +236,7 @@ def qualify(
         example=example
         or any(_is_example(one) for one in (reference, linearity, stability, budget))
         or bool(study and study.study.example),
+        seal=study.study.record.seal if study and study.study.record else "",
     )
 
 
@@ -314,6 +315,8 @@ class Qualification(Printed):
         None: the interval of the laboratory's procedure.
     report : str
     example : bool
+    seal : str
+        Of the study's folder; "" where the study was opened from none.
     """
 
     tolerance: Tolerance
@@ -331,6 +334,7 @@ class Qualification(Printed):
     valid_until: date | None
     report: str = ""
     example: bool = False
+    seal: str = ""
 
     @property
     def in_order(self) -> tuple[Requirement, ...]:

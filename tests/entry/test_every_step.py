@@ -32,11 +32,13 @@ from grr.entry import ownership
 from grr.entry.collecting import Collecting
 from grr.entry.job import open_job
 from grr.entry.messages import MessageHandler
+from grr.files.events import ANCHOR
 from grr.files.folder import change_settings, new_study_folder
 from grr.files.study_file import read_settings, write_settings
 from grr.files.verify import (
     chained_files,
     record_changes,
+    record_of,
     sessions_without_record,
     unrecorded_changes,
 )
@@ -110,7 +112,7 @@ OPERATIONS: dict[str, tuple[tuple[dict[str, Any], ...], dict[str, Any]]] = {
 #: Files of both kinds are written: killed between the two, one of them has its part.
 IN_TWO_FILES = {"a reading measured again", "a double trigger replaced", "cause", "one part out"}
 IN_TWO_FILES |= {"a block that answers a question", "a part is withdrawn"}
-IN_TWO_FILES |= {"an operator is withdrawn", "settings"}
+IN_TWO_FILES |= {"an operator is withdrawn", "settings", "upload"}
 #: Said where a write failed and what is there now is not what was before.
 LOOK_AT_IT = ("cannot be taken back", "The new file is there")
 
@@ -175,7 +177,7 @@ class Window:
         events = [
             (event.kind, event.name, event.old, event.value)
             for event in record.events
-            if event.kind != "settings"
+            if event.kind not in ("settings", ANCHOR)  # `look` says whether anchors fit
         ]
         settings = read_settings(self.folder)
         changes = unrecorded_changes(self.folder)
@@ -254,6 +256,7 @@ class Trial:
         state = window.state()
         for file in chained_files(self.folder):
             assert file.altered is None
+        assert record_of(self.folder).contradictions == ()
         assert sessions_without_record(self.folder) == ()
         if answer and "outcome" in answer:
             assert state == self.after

@@ -111,8 +111,8 @@ def test_no_reading_is_lost_and_the_chain_holds(written: tuple[Path, list[str], 
     assert journal.attrs["torn_rows"] == ()
     assert verify(top / "pins" / "readings.csv") is None
     found = verify_folder(top / "pins")
-    assert [file.rows for file in found.files if file.name == "events.csv"] == [2 * ROWS]
-    assert all(file.altered is None for file in found.files)
+    assert [file.rows for file in found.record.files if file.name == "events.csv"] == [2 * ROWS]
+    assert all(file.altered is None for file in found.record.files)
     assert looks > 3
 
 

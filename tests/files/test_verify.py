@@ -177,17 +177,17 @@ def test_a_record_as_it_was_written(folder):
     log(folder, "05", kind="session", name="start", session="1")
     found = verify_folder(folder)
     assert found.unaltered
-    assert (found.changes, found.missing_sessions) == ((), ())
-    assert [(file.name, file.rows, file.torn_rows) for file in found.files] == [
+    assert (found.record.changes, found.record.missing_sessions) == ((), ())
+    assert [(file.name, file.rows, file.torn_rows) for file in found.record.files] == [
         ("readings.csv", 1, ()),
         ("events.csv", 2, ()),
     ]
-    assert "readings.csv: 1 row, each as it was written." in str(found)
-    assert [file.last_hash for file in found.files] == [
+    assert "readings.csv: 1 row, the hashes fit." in str(found)
+    assert [file.last_hash for file in found.record.files] == [
         Journal(folder / "readings.csv").last_hash,
         Events(folder / "events.csv").last_hash,
     ]
-    for file in found.files:
+    for file in found.record.files:
         assert len(file.last_hash) == 64
         assert file.last_hash in str(found)
 
@@ -197,7 +197,7 @@ def test_a_session_whose_start_is_gone_from_the_events_is_named(folder):
     log(folder, "21", kind="zero", name="start", session="1")
     found = verify_folder(folder)
     assert not found.unaltered
-    assert found.missing_sessions == ("1",)
+    assert found.record.missing_sessions == ("1",)
     assert "no record of session 1" in str(found)
 
 
@@ -209,7 +209,7 @@ def test_an_altered_row_and_a_torn_one_are_named(folder):
     file.write_text(text[:-9], encoding="utf-8", newline="\n")
     found = verify_folder(folder)
     assert found.unaltered  # a power cut is no alteration
-    assert found.files[0].torn_rows == (3,)
+    assert found.record.files[0].torn_rows == (3,)
     assert "not counted: row 3" in str(found)
     file.write_text(text.replace("12.01", "12.02", 1), encoding="utf-8", newline="\n")
     found = verify_folder(folder)
@@ -235,4 +235,7 @@ def test_what_there_is_to_verify(folder, tmp_path):
     with pytest.raises(StudyError, match="nothing to verify"):
         verify_folder(tmp_path / "new")
     (folder / "study.toml").unlink()
-    assert [file.name for file in verify_folder(folder).files] == ["readings.csv", "events.csv"]
+    assert [file.name for file in verify_folder(folder).record.files] == [
+        "readings.csv",
+        "events.csv",
+    ]

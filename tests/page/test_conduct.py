@@ -85,7 +85,7 @@ def test_record_corrections_and_blindness_are_told(told, tmp_path):
         "Not blind: Ilka took the parts without a helper",
         "slip, seen by MIRO",
         "+10.0098",
-        "each as it was written",
+        "the hashes fit",
         "Last hash of events.csv",
     ):
         assert words in text, words
