@@ -231,12 +231,15 @@ def _found_in(folder: Path) -> dict[str, Any]:
     lines = read_lines(folder / "readings.csv", journal.WRITTEN) if is_journal else []
     has_settings = (folder / STUDY_FILE).exists()
     unit = read_settings(folder).unit if has_settings else ""
+    files = chained_files(folder)
+    altered = {file.name for file in files if file.altered}  # its hashes say so already
+    contradicted = contradictions(folder, lines, logged, unit)
     return {
         "events": events.read_events(folder / "events.csv"),
-        "files": chained_files(folder),
+        "files": files,
         "missing_sessions": sessions_without_record(folder),
         "changes": unrecorded_changes(folder) if has_settings else (),
-        "contradictions": tuple(contradictions(folder, lines, logged, unit)),
+        "contradictions": tuple(one for one in contradicted if one.file not in altered),
         "unknown": tuple(what_cannot_be_told(lines, logged)),
         "strays": stray_files(folder),
         "seal": folder_seal(folder, _settings_now(folder)),
