@@ -29,6 +29,9 @@ from grr.questions.collection import HELPER
 
 #: Begins the reason of a reading that raised a question when it arrived.
 ASKED = "asked: "
+#: Reason of the row that takes out a reading that cannot be right, as it arrives: it counts
+#: only once somebody says that it is to be kept.
+WAITS = "does not count unless it is kept"
 #: A pause longer than this asks for soak and zero again: a hand has warmed the gauge, or
 #: the room has changed (common practice, no source).
 GAP_MINUTES = 30.0
@@ -47,12 +50,16 @@ class ReadingsSoFar:
         As on the disk.
     at : dict
         Place → its readings that nothing voids, the first one being the one that counts.
+    waiting : list
+        Readings that cannot be right and that nobody has kept, replaced or put aside yet.
     """
 
     def __init__(self, rows: Sequence[JournalRow], events: Sequence[Event]) -> None:
         self.rows = list(rows)
         self.events = list(events)
         voided = {row.voids for row in rows if row.voids}
+        put_aside = {row.voids for row in rows if row.voids and row.reason != WAITS}
+        self.waiting = [r for r in rows if r.reading and r.id in voided and r.id not in put_aside]
         self.at: dict[Place, list[JournalRow]] = {}
         for row in rows:
             if row.reading and row.id not in voided:
@@ -79,10 +86,14 @@ class ReadingsSoFar:
         """Whether nothing voids this reading."""
         return bool(row.reading) and row.id not in self.voided
 
+    def may_be_answered(self, row: JournalRow) -> bool:
+        """Whether this reading counts, or would if it were kept."""
+        return self.counts(row) or row in self.waiting
+
     def open_questions(self) -> list[JournalRow]:
         """Return the readings whose question has not been answered, oldest first."""
         answered = {event.name for event in self.events if event.kind == "question"}
-        last = [rows[-1] for rows in self.at.values()]
+        last = [*(rows[-1] for rows in self.at.values()), *self.waiting]
         return sorted(
             (row for row in last if row.reason.startswith(ASKED) and row.id not in answered),
             key=order_of,
@@ -149,7 +160,7 @@ def order_of(row: JournalRow) -> int:
 class Outcome:
     """What became of what was sent.
 
-    ``kind`` is "recorded"; "asked" (recorded, and a question is open); "again" (measured
+    ``kind`` is "recorded"; "asked" (written down, and a question is open); "again" (measured
     again, the first reading counts); or "done". ``rest`` holds numbers of a block that wait
     until the question is answered.
     """
@@ -394,7 +405,7 @@ class Collecting:
         return str(replace(place, part=self.label(record, place.part)))
 
     def reading(self, record: ReadingsSoFar, identifier: str) -> JournalRow:
-        """Return a reading that counts or is kept for comparison, by its id.
+        """Return a reading that counts, waits or is kept for comparison, by its id.
 
         Raises
         ------
@@ -402,7 +413,7 @@ class Collecting:
             There is none.
         """
         row = record.row(identifier)
-        if row is None or not record.counts(row):
+        if row is None or not record.may_be_answered(row):
             raise StudyError(
                 "There is no such reading, or it was voided already", "Look at the list again"
             )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from grr.entry.collecting import ASKED, Collecting, Outcome, ReadingsSoFar, order_of
+from grr.entry.collecting import ASKED, WAITS, Collecting, Outcome, ReadingsSoFar, order_of
 from grr.entry.entered_numbers import one_number, refuse_finer
 from grr.entry.job import Place, place_of
 from grr.files.journal import JournalRow
@@ -20,6 +20,7 @@ from grr.model.values import article, spelling
 
 
 DOUBLE_TRIGGER = "double trigger"
+KEPT = "kept"
 CAUSES = ("dirt", "tilted", "wrong part", DOUBLE_TRIGGER)
 
 
@@ -28,6 +29,11 @@ def voiding(row: JournalRow, reason: str) -> JournalRow:
     return replace(
         row, id="", order="", reading="", raw="", time="", note="", voids=row.id, reason=reason
     )
+
+
+def waiting(row: JournalRow, identifier: str) -> JournalRow:
+    """Return the row that takes out a reading, just filed under this id, until it is kept."""
+    return replace(voiding(row, WAITS), voids=identifier)
 
 
 def replacing(row: JournalRow, reason: str, **changed: str) -> JournalRow:
@@ -95,12 +101,14 @@ def moved_one_part(
 
 
 def keep(work: Collecting, identifier: str) -> Outcome:
-    """Answer a question: the reading is right as it is."""
+    """Answer a question: the reading is right as it is; one that waited counts from now on."""
     with work.writing() as record:
         row = work.reading(record, identifier)
         asked = row.reason.removeprefix(ASKED)
-        work.log(record, "question", name=row.id, old=asked, value="kept")
-        return Outcome("done", "Kept.", (row,))
+        rows = [replacing(row, KEPT)] if row in record.waiting else []
+        answer = work.event(record, "question", name=row.id, old=asked, value=KEPT)
+        written = work.file(rows, [answer])
+        return Outcome("done", "Kept.", tuple(written) or (row,))
 
 
 def name_cause(work: Collecting, identifier: str, cause: str) -> Outcome:
@@ -129,12 +137,8 @@ def undo(work: Collecting, reason: str = "") -> Outcome:
     """
     with work.writing() as record:
         session = record.session
-        rows = [
-            row
-            for rows in record.at.values()
-            for row in rows
-            if session and row.session == session.session
-        ]
+        there = [*(row for rows in record.at.values() for row in rows), *record.waiting]
+        rows = [row for row in there if session and row.session == session.session]
         if not rows:
             raise StudyError("No reading of this session is left to undo", "Measure on")
         last = max(rows, key=order_of)

@@ -36,6 +36,7 @@ def _reading(work: Collecting, message: Message) -> Outcome:
         source=str(message.get("source", TYPED)),
         seconds_ago=float(message.get("age", 0.0)) / 1000.0,
         note=str(message.get("note", "")),
+        answers=bool(message.get("answers")),
     )
 
 

@@ -16,17 +16,19 @@ from grr.entry.collecting import (
     log_before_first_reading,
     stamp,
 )
-from grr.entry.corrections import DOUBLE_TRIGGER, voiding
+from grr.entry.corrections import DOUBLE_TRIGGER, waiting
 from grr.entry.entered_numbers import EnteredNumber, numbers_in, refuse_finer
 from grr.entry.job import Place, place_of
+from grr.files.chained_file import ids_of_one_write
 from grr.files.events import Event
-from grr.files.journal import JournalRow, in_order
+from grr.files.journal import JournalRow, in_order, new_id
 from grr.formulas import data_checks
 from grr.model.errors import StudyError
-from grr.model.record import TYPED, UNTIMED
+from grr.model.record import GAUGE, TYPED, UNTIMED
 from grr.model.rounding import reading_decimals
 
 AGAIN = "measured again"
+TYPED_AGAIN = "typed again"
 
 
 @dataclass(frozen=True)
@@ -37,16 +39,21 @@ class Arrival:
     ticks: float | None
     source: str
     note: str = ""
+    answers: bool = False
 
 
 @dataclass(frozen=True)
 class Filing:
-    """What is to be written for one number, and what is to be said."""
+    """What is to be written for one number, and what is to be said.
+
+    ``waits`` says that the last row does not count unless it is kept.
+    """
 
     kind: str
     words: str
     rows: list[JournalRow]
     events: list[Event]
+    waits: bool = False
 
 
 def take(
@@ -58,6 +65,7 @@ def take(
     source: str = TYPED,
     seconds_ago: float = 0.0,
     note: str = "",
+    answers: bool = False,
 ) -> Outcome:
     """File one number, or several in the order of measurement.
 
@@ -77,12 +85,17 @@ def take(
     seconds_ago : float
         How long ago it arrived, where it had to wait.
     note : str
+    answers : bool
+        Whether somebody said that the gauge sends the answer to the open question: it may
+        send the next part's reading while nobody looks.
 
     Returns
     -------
     Outcome
-        On the disk already. Where a number of a block raises a question, it is the last one
-        filed, and the numbers after it come back in ``rest``: the question is answered first.
+        On the disk already. A number that cannot be right is written down and does not count
+        until it is kept; the next one typed takes its place. Where a number of a block raises
+        a question, it is the last one filed, and the numbers after it come back in ``rest``:
+        the question is answered first.
 
     Raises
     ------
@@ -100,7 +113,7 @@ def take(
             _refuse_out_of_turn(work, record, len(numbers))
         ago = max(0.0, seconds_ago)
         ticks = work.ticks() - ago
-        arrival = Arrival(work.clock() - timedelta(seconds=ago), ticks, source, note)
+        arrival = Arrival(work.clock() - timedelta(seconds=ago), ticks, source, note, answers)
         log_before_first_reading(work, record, arrival.at)
         rows: list[JournalRow] = []
         events: list[Event] = []
@@ -113,6 +126,10 @@ def take(
                 break
             so_far = ReadingsSoFar([*record.rows, *in_order(rows, record.rows)], record.events)
             place, arrival = None, replace(arrival, ticks=None)
+        if filing.waits:
+            identifier = identifier or new_id()
+            ids = ids_of_one_write(identifier, len(rows) + 1)
+            rows.append(waiting(rows[-1], ids[len(rows) - 1]))
         written = [row for row in work.file(rows, events, identifier) if row.reading]
         work.measured(written[-1], ticks)
         alone = len(numbers) == 1 or filing.kind == "asked"
@@ -174,21 +191,26 @@ def _filing(
         )
     there = record.at.get(place, [])
     asked = [row for row in record.open_questions() if place_of(row) == place]
-    words = _words_to_ask(work, record, number, arrival)
+    doubts = _doubts(work, record, number, arrival)
     row = _row(record, number, place, arrival)
-    if asked and not any(RIGHT_AFTER in text for text in words):
-        return _measured_again(work, record, row, there, asked)
-    if there and not asked:
-        words.append("this place has a reading already")
-    if not words:
+    if asked:
+        return _answer(work, record, row, asked=asked, doubts=doubts, arrival=arrival)
+    if there:
+        doubts.append(Doubt("this place has a reading already"))
+    if not doubts:
         return Filing("recorded", f"Part {work.label(record, place.part)} recorded.", [row], [])
-    said = "; ".join(words)
-    return Filing("asked", said, [replace(row, reason=ASKED + said)], [])
+    return _question(row, doubts, [])
 
 
-def _words_to_ask(
+def _question(row: JournalRow, doubts: Sequence[Doubt], events: list[Event]) -> Filing:
+    said = "; ".join(doubt.words for doubt in doubts)
+    waits = any(doubt.waits for doubt in doubts)
+    return Filing("asked", said, [replace(row, reason=ASKED + said)], events, waits)
+
+
+def _doubts(
     work: Collecting, record: ReadingsSoFar, number: EnteredNumber, arrival: Arrival
-) -> list[str]:
+) -> list[Doubt]:
     measured = record.last_measured()
     seconds = None
     if measured and arrival.ticks is not None:
@@ -203,25 +225,48 @@ def _words_to_ask(
     )
 
 
-def _measured_again(
+def _answer(
     work: Collecting,
     record: ReadingsSoFar,
     row: JournalRow,
-    there: list[JournalRow],
-    asked: list[JournalRow],
+    *,
+    asked: Sequence[JournalRow],
+    doubts: Sequence[Doubt],
+    arrival: Arrival,
 ) -> Filing:
-    """File the answer to a question; a double trigger was no measurement, and is voided."""
+    """File a number that arrives while a question about its place is open.
+
+    It takes the place of a reading that waits; beside one that counts it is kept for
+    comparison. A number that cannot be right is a question of its own. What a gauge sends
+    answers nothing by itself: it may be the next part. After a double trigger there is
+    nothing to answer, as the place is due still.
+    """
     part = work.label(record, row.part)
-    twice = [old for old in there if RIGHT_AFTER in old.reason]
-    rows = [replace(row, reason=AGAIN), *(voiding(old, DOUBLE_TRIGGER) for old in twice)]
+    twice = [old for old in asked if RIGHT_AFTER in old.reason]
+    bounces = any(RIGHT_AFTER in doubt.words for doubt in doubts)
+    if arrival.source == GAUGE and not (arrival.answers or twice or bounces):
+        raise StudyError(
+            f"A question about part {part} is open: what the gauge sent was not filed",
+            "Press r and Enter, then trigger the gauge, to measure that part again; or k and "
+            "Enter to keep it",
+        )
+    waits = [old for old in asked if old in record.waiting]
+    answer = DOUBLE_TRIGGER if twice else TYPED_AGAIN if waits else AGAIN
     events = [
-        work.event(record, "question", name=old.id, old=old.reason.removeprefix(ASKED), value=AGAIN)
+        work.event(
+            record, "question", name=old.id, old=old.reason.removeprefix(ASKED), value=answer
+        )
         for old in asked
     ]
-    if len(twice) == len(there):
-        words = f"Part {part} recorded. The double trigger is put aside."
-        return Filing("recorded", words, rows, events)
-    return Filing("again", f"Part {part} measured again.", rows, events)
+    if waits:
+        row = replace(row, voids=waits[-1].id)
+    if any(doubt.waits for doubt in doubts):
+        return _question(row, doubts, events)
+    row = replace(row, reason=answer)
+    if not waits:
+        return Filing("again", f"Part {part} measured again.", [row], events)
+    words = "The double trigger is put aside." if twice else "The number before it is put aside."
+    return Filing("recorded", f"Part {part} recorded. {words}", [row], events)
 
 
 def _row(
@@ -248,6 +293,20 @@ def _row(
 
 RIGHT_AFTER = "right after the one before"
 
+
+@dataclass(frozen=True)
+class Doubt:
+    """One thing to ask about a reading.
+
+    ``waits`` says that the reading cannot be right as it is (a slip of the decimal sign, far
+    outside the drawing, digits missing, a trigger that bounced): it counts only where
+    somebody keeps it. Otherwise it may well be right, and counts.
+    """
+
+    words: str
+    waits: bool = False
+
+
 _FACTOR_WORDS = {
     10.0: "about 10 times too large for the drawing (a slipped decimal sign?)",
     0.1: "about 10 times too small for the drawing (a slipped decimal sign?)",
@@ -267,7 +326,7 @@ def what_to_ask(
     resolution: float | None,
     before: Sequence[float],
     seconds_since_last: float | None,
-) -> list[str]:
+) -> list[Doubt]:
     """Return what to ask about a reading; an empty list where nothing is doubtful.
 
     Parameters
@@ -281,24 +340,28 @@ def what_to_ask(
     seconds_since_last : float, optional
         None where the time of arrival tells nothing: pasted, or typed from paper.
     """
-    words = []
+    doubts = []
     value = np.array([number.value])
     band = data_checks.believable_band(*limits)
     factor = float(data_checks.suspected_factor(value, band)[0])
     if factor != 1.0:
-        words.append(_FACTOR_WORDS[factor])
+        doubts.append(Doubt(_FACTOR_WORDS[factor], waits=True))
     elif not band.holds(value)[0]:
-        words.append("far outside the limits on the drawing")
+        doubts.append(Doubt("far outside the limits on the drawing", waits=True))
     if resolution is not None:
         shown = reading_decimals(resolution)
         if data_checks.fewer_decimals(np.array([number.decimals]), shown)[0]:
-            words.append(f"only {number.decimals} of the {shown} decimals that the gauge shows")
+            missing = f"only {number.decimals} of the {shown} decimals that the gauge shows"
+            doubts.append(Doubt(missing, waits=True))
     lower, upper = limits
     width = None if lower is None or upper is None else upper - lower
-    run = data_checks.equal_before(width, resolution)
-    recent = np.array([*before[-run:], number.value])
-    if data_checks.equal_to_those_before(recent, run)[-1]:
-        words.append(f"exactly the same as the {'three' if run == 3 else run} before it")
+    so_far = np.array(before)
+    share = data_checks.share_of_value(so_far, number.value)
+    run = data_checks.equal_before(width, resolution, share)
+    equal = data_checks.equal_to_those_before(np.array([*before, number.value]), run)
+    if equal[-1] and not equal[-2]:  # once in a run, not at each further one of it
+        many = "three" if run == 3 else run
+        doubts.append(Doubt(f"exactly the same as the {many} before it"))
     if seconds_since_last is not None and data_checks.too_soon(np.array(seconds_since_last)):
-        words.append(f"it came {RIGHT_AFTER} (a double trigger?)")
-    return words
+        doubts.append(Doubt(f"it came {RIGHT_AFTER} (a double trigger?)", waits=True))
+    return doubts

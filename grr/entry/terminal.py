@@ -152,8 +152,7 @@ class _Terminal:
         place = shown["place"]
         doubted = shown["question"] or shown["compared"]
         if shown["question"]:
-            words = "; ".join(shown["question"]["words"])
-            self.say(paragraph(f"? {words}. Measure again, or k to keep, or d t w x."))
+            self.say(paragraph(_question(shown["question"])))
         method = f", {place['method']}" if place["method"] else ""
         prompt = (
             f"{shown['done'] + 1 - bool(shown['question'])}/{shown['total']}  {place['operator']}, "
@@ -185,7 +184,8 @@ class _Terminal:
         elif word == "e":
             self.ask_zero()
         elif word in ("", "h", "?"):
-            self.say(HELP)
+            open_one = word == "" and shown["question"]
+            self.say("✕ The question stays open: Enter answers nothing." if open_one else HELP)
         else:
             source = TYPED if self.lines.isatty() else PASTED
             if shown["from_sheet"]:
@@ -265,6 +265,13 @@ class _Terminal:
             rest = " ".join(outcome.rest.split())
             self.say(f"  Not taken yet: {rest}. Send it again after the answer.")
         return outcome
+
+
+def _question(question: dict[str, Any]) -> str:
+    words = "; ".join(question["words"])
+    if question["waits"] and not question["twice"]:
+        return f"? Typed wrongly? Type it again. It is {words}. Or k to keep it, or d t w x."
+    return f"? {words}. Measure again, or k to keep, or d t w x."
 
 
 # The checklist: one question after another, each until it is answered

@@ -130,6 +130,9 @@ def _question(work: Collecting, record: ReadingsSoFar) -> dict[str, Any] | None:
             "words": words.split("; "),
             "place": place_of(row).as_list,
             "twice": RIGHT_AFTER in words,
+            "waits": row in record.waiting,
+            # A slip may be seen; what bounced is the reading before it.
+            "typed": row.raw.strip() if row in record.waiting and RIGHT_AFTER not in words else "",
         }
     return None
 

@@ -288,6 +288,10 @@ FASTEST_SECONDS = 0.5
 EQUAL_BEFORE = 3
 #: A run of equal readings that comes by chance once in so many readings raises no question.
 ONCE_IN = 1000.0
+#: From so many readings on, their own spread says how often equal ones come by chance.
+ENOUGH_BEFORE = 5
+#: Where nearly all readings are equal, no more than this share counts as chance.
+MOST_ALIKE = 0.9
 
 
 @dataclass(frozen=True)
@@ -344,12 +348,13 @@ def fewer_decimals(decimals: Array, shown: int) -> Mask:
     return np.asarray(decimals) < shown
 
 
-def equal_before(width: float | None, digit: float | None) -> int:
+def equal_before(width: float | None, digit: float | None, share: float = 0.0) -> int:
     """Return how many equal readings before one make it questionable.
 
     The parts of a study are taken to spread evenly over a third of the tolerance, which is
-    so many last digits of the gauge, and two at least. As many equal readings are allowed
-    as come by chance once in `ONCE_IN` readings, `EQUAL_BEFORE` at least.
+    so many last digits of the gauge, and two at least; where the readings so far spread over
+    fewer, that many. As many equal readings are allowed as come by chance once in `ONCE_IN`
+    readings, `EQUAL_BEFORE` at least.
 
     Parameters
     ----------
@@ -357,11 +362,29 @@ def equal_before(width: float | None, digit: float | None) -> int:
         Of the tolerance.
     digit : float, optional
         The last digit of the gauge, in the same unit.
+    share : float
+        Of the value among the readings before the run; 0 where that is not known.
     """
-    if width is None or digit is None:
+    chance = min(share, MOST_ALIKE)
+    if width is not None and digit is not None:
+        chance = max(chance, min(0.5, 3.0 * digit / width))
+    if chance == 0.0:
         return EQUAL_BEFORE
-    values = max(2.0, width / (3.0 * digit))
-    return max(EQUAL_BEFORE, math.ceil(math.log(ONCE_IN) / math.log(values)))
+    return max(EQUAL_BEFORE, math.ceil(-math.log(ONCE_IN) / math.log(chance)))
+
+
+def share_of_value(before: Array, value: float) -> float:
+    """Return the share of a value among readings, a run of it at their end left out.
+
+    With one more reading of that value and one of another, as Laplace's rule of succession
+    has it; 0 below `ENOUGH_BEFORE` readings, which tell nothing of the spread.
+    """
+    readings = np.asarray(before, dtype=np.float64)
+    other = np.flatnonzero(readings != value)
+    readings = readings[: int(other[-1]) + 1] if len(other) else readings[:0]
+    if len(readings) < ENOUGH_BEFORE:
+        return 0.0
+    return float((np.sum(readings == value) + 1.0) / (len(readings) + 2.0))
 
 
 def equal_to_those_before(readings: Array, before: int = EQUAL_BEFORE) -> Mask:

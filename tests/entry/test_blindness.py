@@ -81,13 +81,13 @@ def studied(work):
 
 def test_the_report_learns_whether_it_was_blind_and_what_was_measured_again(begun_as, measure):
     work = begun_as(HELPER)
-    measure(work, "10.0071", "10.0500", "10.0082")
+    measure(work, *["10.0071"] * 4, "10.0082")
     collection = collection_of(studied(work))
     assert (collection.blind, collection.taken_again, collection.voided) == (True, 1, 0)
     assert collection.blindness == "Blind: a helper handed out the parts."
     again = with_last_readings(studied(work))
-    assert studied(work).readings["reading"].tolist() == [10.0071, 10.05]
-    assert again.readings["reading"].tolist() == [10.0071, 10.0082]
+    assert studied(work).readings["reading"].tolist() == [10.0071] * 4
+    assert again.readings["reading"].tolist() == [10.0071] * 3 + [10.0082]
     corrections.show_earlier_readings(work)
     assert "earlier readings were shown on" in collection_of(studied(work)).blindness
 

@@ -87,8 +87,8 @@ OPERATIONS: dict[str, tuple[tuple[dict[str, Any], ...], dict[str, Any]]] = {
     ),
     "a block that answers a question": (ASKED, BLOCK),
     "upload": (THREE, message("file", name="sheet.csv", content=SHEET)),
-    "keep": (ASKED, message("keep", reading="r-4")),
-    "cause": (ASKED, message("cause", reading="r-4", cause="dirt")),
+    "keep": (ASKED, message("keep", reading="r-4.1of2")),
+    "cause": (ASKED, message("cause", reading="r-4.1of2", cause="dirt")),
     "undo": (THREE, message("undo")),
     "void": (THREE, message("void", reading="r-2", reason="wrong")),
     "set right": (THREE, message("set right", reading="r-2", text="10.0083")),
@@ -112,7 +112,7 @@ OPERATIONS: dict[str, tuple[tuple[dict[str, Any], ...], dict[str, Any]]] = {
 #: Files of both kinds are written: killed between the two, one of them has its part.
 IN_TWO_FILES = {"a reading measured again", "a double trigger replaced", "cause", "one part out"}
 IN_TWO_FILES |= {"a block that answers a question", "a part is withdrawn"}
-IN_TWO_FILES |= {"an operator is withdrawn", "settings", "upload"}
+IN_TWO_FILES |= {"an operator is withdrawn", "settings", "upload", "keep"}
 #: Said where a write failed and what is there now is not what was before.
 LOOK_AT_IT = ("cannot be taken back", "The new file is there")
 

@@ -88,7 +88,8 @@ def test_every_factor_that_is_looked_for_is_named(factor, words):
         number, limits=(10.006, 10.012), resolution=None, before=[], seconds_since_last=None
     )
     assert len(asked) == 1
-    assert words in asked[0]
+    assert words in asked[0].words
+    assert asked[0].waits
 
 
 @pytest.mark.parametrize("text", ["10.00815", "10.0081 10.00825 10.0083"])
@@ -118,23 +119,95 @@ def test_with_a_coarse_digit_three_equal_readings_are_no_question(new_session, m
 
 
 def test_while_a_question_is_open_the_next_number_answers_it(session, measure):
-    asked = measure(session, "10.5000").rows[0]
+    asked = measure(session, *["10.0080"] * 4).rows[0]
     again = measure(session, "10.0081")
     assert again.kind == "again"
     assert again.rows[0].part == asked.part
     assert again.rows[0].reason == AGAIN
     assert session.due(session.record).part == "P2"
-    assert standing(session)["reading"].tolist() == [10.5]
-    assert standing(session, taken_again=True)["reading"].tolist() == [10.0081]
+    assert standing(session)["reading"].tolist() == [10.008] * 4
+    assert standing(session, taken_again=True)["reading"].tolist() == [10.008] * 3 + [10.0081]
     assert session.record.taken_again == 1
 
 
 def test_a_cause_puts_the_first_reading_aside(session, measure):
-    asked = measure(session, "10.5000").rows[0]
+    asked = measure(session, *["10.0080"] * 4).rows[0]
     measure(session, "10.0081")
     corrections.name_cause(session, asked.id, "dirt")
-    assert standing(session)["reading"].tolist() == [10.0081]
+    assert standing(session)["reading"].tolist() == [10.008] * 3 + [10.0081]
     assert session.due(session.record).part == "P2"
+
+
+@pytest.mark.parametrize("text", ["100081", "100.0810", "0.3940", "10.5000", "10.008"])
+def test_what_cannot_be_right_never_counts_unless_it_is_kept(session, measure, text):
+    slip = measure(session, text).rows[0]
+    assert standing(session).empty
+    assert session.due(session.record).part == "P1"
+    assert measure(session, "10.0081").words.startswith("Part P1 recorded.")
+    assert standing(session)["reading"].tolist() == [10.0081]
+    assert session.record.open_questions() == []
+    assert session.record.taken_again == 0
+    readings = [(row.raw, row.voids) for row in session.journal.rows if row.reading]
+    assert readings == [(text, ""), ("10.0081", slip.id)]  # both are in the journal
+    assert session.due(session.record).part == "P2"
+
+
+def test_a_slip_typed_twice_is_asked_about_twice_and_counts_once_it_is_kept(session, measure):
+    measure(session, "19986")
+    second = measure(session, "10.5000")
+    assert second.kind == "asked"
+    assert standing(session).empty
+    (open_one,) = session.record.open_questions()
+    assert open_one.id == second.rows[0].id
+    corrections.keep(session, open_one.id)
+    assert standing(session)["reading"].tolist() == [10.5]
+    assert session.record.open_questions() == []
+    assert session.due(session.record).part == "P2"
+    corrections.undo(session)
+    assert standing(session).empty
+    assert session.due(session.record).part == "P1"
+
+
+def test_a_cause_or_an_undo_frees_the_place_of_a_slip(session, measure):
+    corrections.name_cause(session, measure(session, "10.5000").rows[0].id, "wrong part")
+    measure(session, "10.0071")
+    measure(session, "10.5000")
+    corrections.undo(session)
+    assert session.record.open_questions() == []
+    assert standing(session)["reading"].tolist() == [10.0071]
+    assert session.due(session.record).part == "P2"
+
+
+def test_what_a_gauge_sends_answers_no_question(session, measure):
+    measure(session, "10.5000", source="gauge")
+    with pytest.raises(StudyError, match="question about part P1 is open"):
+        measure(session, "10.0082", source="gauge")
+    assert standing(session).empty
+    assert measure(session, "10.0083", source="gauge", answers=True).kind == "recorded"
+    assert standing(session)["reading"].tolist() == [10.0083]
+    assert measure(session, "10.0084", source="gauge").kind == "recorded"
+
+
+def test_a_slip_after_a_possible_question_does_not_count_either(session, measure):
+    measure(session, *["10.0080"] * 4)
+    assert measure(session, "100800").kind == "asked"
+    assert measure(session, "10.0081").kind == "recorded"
+    assert standing(session)["reading"].tolist() == [10.008] * 4
+    assert standing(session, taken_again=True)["reading"].tolist()[-1] == 10.0081
+
+
+def test_a_slip_whose_question_nobody_answered_is_measured_in_a_later_session(session, measure):
+    measure(session, "10.5000")
+    sessions.end(session)
+    assert ("P1", 1) not in {(row.part, row.trial) for row in session.record.standing}
+    assert session.open_places(session.record, "Ann")[0].part == "P1"
+
+
+def test_a_run_of_equal_readings_is_asked_about_once(new_session, measure):
+    work = new_session()
+    asked = measure(work, *["10.0080"] * 4).rows[0]
+    corrections.keep(work, asked.id)
+    assert measure(work, "10.0080").kind == "recorded"
 
 
 def test_kept_means_that_it_counts_and_the_next_part_is_due(session, measure):
@@ -167,7 +240,7 @@ def test_a_clock_that_is_set_back_or_forward_makes_no_double_trigger(session, me
     clock.wait(0.1)
     assert "double trigger" in take(session, "10.0082").words
     table = standing(session)
-    assert table["part"].tolist() == ["P1", "P2", "P3"]
+    assert table["part"].tolist() == ["P1", "P2"]
     jumps = [event for event in session.events.rows if event.kind == "clock"]
     assert [(event.old[11:19], event.value[11:19]) for event in jumps] == [
         ("08:00:06", "07:00:06"),
@@ -228,7 +301,7 @@ def test_a_block_sent_twice_is_filed_once_and_hands_back_its_rest_again(session,
     again = measure(session, "10.0093 10.5 10.0085", **asked)
     assert (again.kind, again.words, again.rest) == (first.kind, first.words, "10.0085")
     assert [row.id for row in session.journal.rows] == [
-        *("k3-1.1of2", "k3-1.2of2", "k3-2.1of2", "k3-2.2of2"),
+        *("k3-1.1of2", "k3-1.2of2", "k3-2.1of3", "k3-2.2of3", "k3-2.3of3"),
     ]
 
 

@@ -53,10 +53,13 @@ def test_a_whole_study_at_the_terminal(folder):
 def test_questions_and_commands(folder):
     words = collect(
         folder,
-        f"Ann\n{CHECKLIST}100.0710\n10.0071\nd\nu\n10.0072\nn burr found\nabc\nl\n10.5\nk\nq\n",
+        f"Ann\n{CHECKLIST}100.0710\nd\n100.0710\n10.0071\nu\n10.0072\n"
+        "n burr found\nabc\nl\n10.5\n\nk\nq\n",
     )
     assert "about 10 times too large" in words
-    assert "measured again" in words
+    assert "Typed wrongly? Type it again" in words
+    assert "The number before it is put aside" in words
+    assert "The question stays open" in words
     assert "Put aside: dirt" in words
     assert "Undone" in words
     assert "✕ This is not a number" in words

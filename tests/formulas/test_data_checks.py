@@ -345,3 +345,20 @@ def test_equal_readings_of_a_coarse_digit_are_rarely_asked_about():
         before = data_checks.equal_before(float(digits), 1.0)
         asked = data_checks.equal_to_those_before(readings, before).mean()
         assert asked < 1.3 / data_checks.ONCE_IN
+
+
+def test_the_share_of_a_value_leaves_out_the_run_that_is_asked_about():
+    before = np.array([1.0, 2.0, 1.0, 3.0, 2.0, 2.0, 2.0])
+    assert data_checks.share_of_value(before, 2.0) == 0.0  # four readings tell nothing
+    before = np.array([1.0, 2.0, 1.0, 3.0, 1.0, 2.0, 2.0])
+    assert data_checks.share_of_value(before, 2.0) == pytest.approx((1 + 1) / (5 + 2))
+    assert data_checks.share_of_value(np.full(9, 2.0), 2.0) == 0.0
+    assert data_checks.share_of_value(np.array([]), 2.0) == 0.0
+
+
+def test_where_most_readings_are_equal_longer_runs_are_no_question():
+    assert data_checks.equal_before(0.013, 0.0001, 0.0) == 3
+    assert data_checks.equal_before(0.013, 0.001, 0.0) == 5
+    assert data_checks.equal_before(0.013, 0.001, 0.5) == 10  # 2 to the power of 10 is 1024
+    assert data_checks.equal_before(None, None, 0.1) == 3
+    assert data_checks.equal_before(0.013, 0.001, 1.0) == 66  # 0.9 ** 65.6 is 0.001
