@@ -4,11 +4,15 @@
 
 const SLOW = 600; // ms without an answer: "waiting"
 const LOST = 2000; // ms without an answer: "NOT SAVED"
+const SILENT = 12000; // ms in which Python said nothing at all: gone, or busy
 const TYPED_BY_MACHINE = 35; // ms between keys, on average: a gauge, not a hand
 const COMMANDS = {
   k: "keep", u: "undo", n: "note", l: "list", o: "one part out", p: "pause", m: "mute",
-  e: "end", a: "more", d: "dirt", t: "tilted", w: "wrong part", x: "double trigger",
+  e: "end", a: "more", r: "again", d: "dirt", t: "tilted", w: "wrong part", x: "double trigger",
 };
+
+const ON_A_PAGE = document.body.dataset.voila !== undefined;
+const RUN_AGAIN = "The kernel does not answer. If it was restarted, choose Run, then Run All Cells; what was typed is kept in this browser until then.";
 
 export default {
   render({ model, el }) {
@@ -30,6 +34,13 @@ function h(tag, attributes = {}, ...children) {
   return node;
 }
 
+// The check stands beside this page: as a page where this is one, else as a notebook.
+function nextPage() {
+  if (!ON_A_PAGE) return location.pathname.replace(/[^/]*$/, "3_check.ipynb");
+  const link = [...document.querySelectorAll(".scale a")].find((one) => /check/i.test(one.textContent));
+  return link?.href ?? location.href.replace(/2_collect/, "3_check");
+}
+
 function randomName() {
   return Array.from(crypto.getRandomValues(new Uint8Array(4)), (b) => b.toString(16).padStart(2, "0")).join("");
 }
@@ -37,6 +48,14 @@ function randomName() {
 // Milliseconds that only go on, whatever is done to the clock of the computer
 function clock() {
   return performance.timeOrigin + performance.now();
+}
+
+function escapeText(text) {
+  return text.replace(/[&<>"]/g, (sign) => `&#${sign.charCodeAt(0)};`);
+}
+
+function sentence(words) {
+  return `${words[0].toUpperCase()}${words.slice(1)}${/[.?]$|\?\)$/.test(words) ? "" : "."}`;
 }
 
 function plural(count, noun) {
@@ -109,9 +128,8 @@ class Outbox {
     this.store();
   }
 
-  // Lets go of an item, and keeps what is left of it in its place, in one step
-  replace(item, ...left) {
-    this.items = this.items.flatMap((one) => (one === item ? left : [one]));
+  drop(item) {
+    this.items = this.items.filter((one) => one !== item);
     this.store();
   }
 }
@@ -130,6 +148,8 @@ class Form {
     this.armed = false; // the keyboard belongs to this form from the first focus on
     this.paused = false;
     this.keys = [];
+    this.again = false; // the next number is said to answer the open question
+    this.heard = clock();
     this.build(el);
     this.onMessage = (message) => this.hear(message);
     model.on("msg:custom", this.onMessage);
@@ -167,24 +187,30 @@ class Form {
 
   // Where the window that had the form is gone it does not answer: this one takes its place.
   claimIfAlone() {
-    this.claimTimer ??= setTimeout(() => this.role !== "writer" && !this.held && this.say("claim", { quiet: true }), 3000);
+    if (this.role === "writer" || this.claimTimer) return;
+    this.claimTimer = setTimeout(() => {
+      this.claimTimer = null;
+      if (this.role === "writer" || this.role === "retired" || this.held) return;
+      this.say("claim", { quiet: true });
+    }, 3000);
   }
 
-  command(kind, fields = {}, then = null) {
+  command(kind, fields = {}, then = null, orElse = null) {
     if (this.role !== "writer") return;
-    if (this.outbox?.items.some((item) => item.sent) && kind !== "list") {
+    if (this.outbox?.items.some((item) => item.sent) && !["list", "table"].includes(kind)) {
       this.tell("refused", "Wait: a reading is not saved yet.");
       return;
     }
     const id = this.say(kind, fields);
     const timer = setTimeout(() => {
       this.waiting.delete(id);
-      this.tell("refused", "No answer from the kernel: this may or may not be done. Look at the list of readings before you try again, or run the cell again.");
+      this.tell("refused", "No answer from the kernel: this may or may not be done. Look at the list of readings before you try again.");
     }, 4 * LOST);
-    this.waiting.set(id, { then, timer });
+    this.waiting.set(id, { then, orElse, timer });
   }
 
   hear(message) {
+    this.heard = clock();
     if (message.to && message.to !== this.name) {
       if (message.holder && message.holder !== this.name) this.become("reader", message.why ?? "");
       return;
@@ -224,9 +250,7 @@ class Form {
         this.tones.play("unsaved");
         return;
       }
-      const rest = message.outcome?.rest;
-      const left = rest ? [{ ...item, id: `${this.name}-${++this.sequence}`, text: rest, place: null, held: true, sent: 0, first: 0 }] : [];
-      this.outbox.replace(item, ...left);
+      this.outbox.drop(item);
       this.hearReading(message);
       this.send();
       return;
@@ -238,6 +262,8 @@ class Form {
     if (message.refused) {
       this.tell("refused", message.refused);
       this.markColumn(message.column);
+      if (command.orElse) command.orElse(message.refused);
+      else if (!this.panel.hidden || this.stage.querySelector(".told") === null) this.note(`✕ ${message.refused}`);
     } else if (message.outcome?.kind === "asked") this.tell("asked", message.outcome.words);
     else if (message.outcome) this.tell("done", message.outcome.words);
     if (command.then && !message.refused) command.then(message);
@@ -291,7 +317,7 @@ class Form {
     const stage = this.view?.stage;
     if (stage !== "measure") return;
     const place = this.placesDue()[0];
-    const many = /\d[\s;]+[+-]?\d/.test(text.trim());
+    if (/\d[\s;]+[+-]?\d/.test(text.trim())) return this.openBlock(text);
     if (!place) {
       this.tell("refused", "Nothing is due. End the session, or wait until the last reading is saved.");
       return;
@@ -299,12 +325,13 @@ class Form {
     this.outbox.add({
       id: `${this.name}-${++this.sequence}`,
       text,
-      place: many ? null : place,
+      place,
       source: this.view.from_sheet ? "sheet" : source,
+      answers: this.again,
       at: clock(),
-      held: many,
       sent: 0,
     });
+    this.again = false;
     this.flash("");
     this.send();
     this.show();
@@ -324,28 +351,21 @@ class Form {
   }
 
   pending() {
-    return this.outbox?.items.filter((item) => !item.held) ?? [];
+    return this.outbox?.items ?? [];
   }
 
   send() {
     if (this.role !== "writer" || !this.outbox) return;
-    for (const item of this.outbox.items) {
-      if (item.held && (this.view.question || this.pending().length || this.view.stage !== "measure")) continue;
-      if (item.held) {
-        item.held = false;
-        item.place = null;
-      }
-      if (!item.sent) this.sendOne(item);
-    }
+    for (const item of this.outbox.items) if (!item.sent) this.sendOne(item);
     this.outbox.store();
   }
 
   sendOne(item) {
     item.sent = clock();
     item.first ||= item.sent;
-    const { id, text, place, source, note } = item;
+    const { id, text, place, source, note, answers } = item;
     try {
-      this.model.send({ kind: "reading", id, from: this.name, text, place, source, note, age: clock() - item.at });
+      this.model.send({ kind: "reading", id, from: this.name, text, place, source, note, answers, age: clock() - item.at });
     } catch {
       this.kernelGone = true;
     }
@@ -355,12 +375,15 @@ class Form {
   shortcut(word) {
     const question = this.view?.question;
     const doubted = question ?? this.view?.compared;
-    if (word === "keep") {
-      if (question) this.command("keep", { reading: question.id });
+    if (word === "keep" || word === "again") {
+      if (!question) this.tell("refused", "No question is open.");
+      else if (word === "keep") this.command("keep", { reading: question.id });
+      else this.measureAgain();
       return true;
     }
     if (this.view?.causes?.includes(word)) {
       if (doubted) this.command("cause", { reading: doubted.id, cause: word });
+      else this.tell("refused", "No reading is in doubt.");
       return true;
     }
     if (word === "undo") this.command("undo", {});
@@ -371,6 +394,14 @@ class Form {
     else if (word === "end") this.openEnd();
     else return false;
     return true;
+  }
+
+  // A gauge sends Enter with each number, and may send the next part's: it answers a question
+  // only once somebody says so.
+  measureAgain() {
+    this.again = true;
+    this.tell("ready", "Trigger the gauge: its next number answers the question.");
+    this.focusField();
   }
 
   // Watching: what is not saved, and where the keyboard is
@@ -390,7 +421,39 @@ class Form {
       this.showPlace();
     }
     for (const item of late) if (now - item.sent > 2 * LOST) this.sendOne(item);
+    this.watchKernel(now);
     this.watchKeyboard(now);
+  }
+
+  // Nothing was heard for long. A page opens itself again once its kernel is known to be gone;
+  // in a notebook only a person can run the cells again.
+  watchKernel(now) {
+    const seconds = Math.floor((now - this.heard) / 1000);
+    const silent = now - this.heard > SILENT && this.role !== "retired" && document.visibilityState !== "hidden";
+    this.silent.hidden = !silent;
+    this.root.classList.toggle("silent", silent);
+    if (!silent) return;
+    const safe = this.view ? `${plural(this.view.all_done, "reading")} are safe. ` : "";
+    this.silent.replaceChildren(h("b", {}, "Wait: do not measure yet."), ON_A_PAGE
+      ? `${safe}The program is starting again, ${seconds} s so far. Nothing to press.`
+      : `${safe}${RUN_AGAIN}`);
+    if (ON_A_PAGE && !this.asking && now - (this.askedAt ?? 0) > 3000) this.askForKernel();
+  }
+
+  async askForKernel() {
+    this.asking = true;
+    this.askedAt = clock();
+    try {
+      const { baseUrl, kernelId } = JSON.parse(document.getElementById("jupyter-config-data").textContent);
+      const answer = await fetch(`${baseUrl}api/kernels/${kernelId}`, { cache: "no-store" });
+      const state = answer.ok ? (await answer.json()).execution_state : "gone";
+      this.seenIdle = state === "idle" ? (this.seenIdle ?? 0) + 1 : 0;
+      // An idle kernel that answers nothing was started anew and knows nothing of this form.
+      if (answer.status === 404 || state === "dead" || this.seenIdle > 2) location.reload();
+    } catch {
+      // The server is away: asked again.
+    }
+    this.asking = false;
   }
 
   watchKeyboard(now) {
@@ -498,6 +561,7 @@ class Form {
       this.tones.muted ? "Sound off" : "Sound on");
     this.banner = h("p", { class: "banner", role: "note", hidden: true });
     this.saving = h("p", { class: "saving", role: "alert", hidden: true });
+    this.silent = h("p", { class: "silent-words", role: "alert", hidden: true });
     this.live = h("div", { class: "unseen", role: "status", "aria-live": "polite" });
     this.stage = h("div", { class: "stage" });
     this.panel = h("div", { class: "panel", hidden: true });
@@ -507,9 +571,23 @@ class Form {
     this.buildMeasure();
     this.root = h("section", { class: "grr-entry", "aria-label": "Entry of readings", "data-lm-suppress-shortcuts": "true" },
       h("header", {}, h("div", {}, this.title, this.facts), this.soundButton),
-      this.banner, this.saving, this.stage, this.panel, this.live, this.cover);
+      this.banner, this.saving, this.silent, this.stage, this.panel, this.live, this.cover);
     this.tones.root = this.root;
     this.root.addEventListener("keydown", (event) => this.keyInside(event));
+    this.root.addEventListener("dragover", (event) => event.preventDefault());
+    this.root.addEventListener("drop", (event) => {
+      event.preventDefault();
+      event.stopPropagation();
+      this.upload(event.dataTransfer.files[0]);
+    });
+    this.root.addEventListener("paste", (event) => {
+      const file = event.clipboardData?.files?.[0];
+      const text = event.clipboardData?.getData("text") ?? "";
+      if (event.target.matches("input, textarea") || (!file && !text.includes("\n"))) return;
+      event.preventDefault();
+      if (text.trim()) this.openTable("", new TextEncoder().encode(text), true);
+      else this.upload(file);
+    });
     el.append(this.root);
     this.stage.append(h("p", { class: "calm" }, "Waiting for the kernel …"));
   }
@@ -538,33 +616,43 @@ class Form {
         if (!/[\r\n\t;]/.test(text.trim())) return;
         event.preventDefault();
         this.field.value = "";
-        this.enter(text, "pasted");
+        this.openTable("", new TextEncoder().encode(text), true);
       },
     });
     this.part = h("span", { class: "part" });
     this.where = h("p", { class: "where" });
-    this.next = h("p", { class: "next" });
+    this.next = h("div", { class: "next" });
     this.unit = h("span", { class: "unit" });
     this.result = h("p", { class: "result" });
+    this.typed = h("p", { class: "typed", hidden: true });
     this.question = h("div", { class: "question", role: "group", "aria-label": "Question", hidden: true });
+    // Enter answers no question, whatever has the focus: every gauge sends it.
+    this.question.addEventListener("keydown", (event) => {
+      if (event.key !== "Enter") return;
+      event.preventDefault();
+      this.tell("refused", "Enter answers no question: click an answer, or type its letter and Enter.");
+    });
     this.ruler = h("div", { class: "ruler" });
     this.count = h("p", { class: "count" });
-    const action = (words, key, what) =>
-      h("button", { type: "button", onclick: what }, words, h("kbd", {}, key));
+    const action = (words, key, what, extra = {}) =>
+      h("button", { type: "button", onclick: what, ...extra }, words, h("kbd", { "aria-hidden": "true" }, key));
+    this.undo = action("Undo", "u", () => { this.command("undo"); this.focusField(); }, { class: "undo", "aria-label": "Undo the last reading" });
+    this.record = action("Record", "↵", () => { this.submit(); this.focusField(); }, { class: "record" });
+    this.sentence = h("p", { class: "sentence" });
     this.measure = h("div", { class: "measure" },
       h("div", { class: "now" },
         h("div", { class: "tag" }, h("span", { class: "small" }, "Measure part"), this.part),
         h("div", { class: "beside" }, this.where,
-          h("label", { class: "entry" }, this.field, this.unit), this.result, this.next)),
+          h("label", { class: "entry" }, this.field, this.unit),
+          h("div", { class: "told" }, this.result, this.undo), this.typed, this.next)),
       this.question,
       h("div", { class: "so-far" }, this.ruler, this.count),
-      h("nav", { "aria-label": "Other actions" },
-        action("Undo last", "u", () => { this.command("undo"); this.focusField(); }),
-        action("Readings, notes, corrections", "l", () => this.openList()),
+      h("nav", { class: "bar", "aria-label": "Actions" }, this.sentence,
+        action("All readings", "l", () => this.openList()),
         action("Pause", "p", () => this.pause(true)),
-        action("End session", "e", () => this.openEnd()),
+        action("End", "e", () => this.openEnd(), { "aria-label": "End the session" }),
         action("More", "a", () => this.openMore()),
-        h("span", { class: "hint" }, "or type the letter and Enter")));
+        this.record));
   }
 
   takeKeyboard() {
@@ -590,12 +678,15 @@ class Form {
     }
     const stage = this.role === "writer" ? (this.paused ? "paused" : view.stage) : this.role;
     this.root.dataset.stage = stage;
+    const band = ON_A_PAGE && document.querySelector(".band .state:not(.example)");
+    if (band) band.textContent = `${view.all_done} of ${view.all_total} read${view.saved_at ? ` · saved ${view.saved_at}` : ""}`;
     if (stage !== this.shown || this.stageChanged) {
       const first = this.shown === undefined;
       if (first && stage === "measure") this.armed = true;
       this.stageChanged = false;
       this.shown = stage;
       this.stage.replaceChildren(...[this.stageOf(stage)].flat());
+      if (this.armed || !first) this.root.scrollIntoView({ block: "nearest" });
       // When the cell was just run the notebook may yet move the keyboard to the next cell.
       if (this.armed && this.role === "writer") for (const after of first ? [0, 300] : [0]) setTimeout(() => this.takeKeyboard(), after);
     }
@@ -641,7 +732,9 @@ class Form {
     this.part.classList.toggle("very-long", label.length > 14);
     this.where.textContent = [operator, `trial ${trial} of ${view.place.trials}`, method].filter(Boolean).join("  ·  ");
     const after = due[1];
-    this.next.textContent = after ? `then ${this.label(after[3])}${after[2] === trial ? "" : `, trial ${after[2]}`}` : view.then_method ? `then with: ${view.then_method}` : "then zero once more";
+    const then = after ? [h("span", {}, "then "), h("b", {}, this.label(after[3])), after[2] === trial ? null : h("span", {}, `trial ${after[2]}`)]
+      : [h("span", {}, view.then_method ? `then with: ${view.then_method}` : "then zero once more")];
+    this.next.replaceChildren(...then.filter((one) => one));
     const spoken = `Part ${label}, trial ${trial}`;
     if (spoken !== this.spoken && !pending) {
       this.spoken = spoken;
@@ -655,10 +748,12 @@ class Form {
     const place = this.view?.place;
     const next = this.view?.stage === "measure" && place ? ` Now part ${this.label(place.part)}, trial ${place.trial}.` : "";
     const question = this.view?.question;
-    const text = question ? "" : words;
-    this.result.dataset.kind = question ? "" : kind;
-    this.result.textContent = text;
-    const spoken = question ? `Question: ${question.words.join("; ")}. Keep, or measure again?` : `${words}${next}`;
+    // A refusal always says why; while a question is open nothing else is said beside it.
+    const shown = !question || kind === "refused" || kind === "ready";
+    this.result.dataset.kind = shown ? kind : "";
+    this.result.textContent = shown ? words : "";
+    this.undo.hidden = Boolean(question) || !(this.view?.done > 0);
+    const spoken = question && !shown ? `Question: ${question.words.join("; ")}. Keep, or measure again?` : `${words}${next}`;
     if (this.live.textContent !== spoken) this.live.textContent = spoken;
   }
 
@@ -669,18 +764,29 @@ class Form {
     this.question.hidden = !doubted;
     if (!doubted) {
       this.question.replaceChildren();
+      this.typed.hidden = true;
+      this.again = false;
+      this.record.firstChild.textContent = "Record";
+      this.sentence.textContent = "Trigger the gauge, or type and press Enter.";
       return;
     }
     const button = (words, key, what, extra = {}) => h("button", { type: "button", ...extra, onclick: () => { what(); this.focusField(); } }, words, h("kbd", {}, key));
-    const cause = (words) => button(words, Object.keys(COMMANDS).find((k) => COMMANDS[k] === words) ?? "", () => this.command("cause", { reading: doubted.id, cause: words }));
+    const cause = (words) => button(`${words[0].toUpperCase()}${words.slice(1)}`, Object.keys(COMMANDS).find((k) => COMMANDS[k] === words) ?? "", () => this.command("cause", { reading: doubted.id, cause: words }));
+    const slip = question?.waits && !question.twice;
     const heading = question
-      ? h("p", { class: "asked" }, h("b", {}, "Measure this part again, or keep?"), question.words.map((words) => h("span", {}, words)))
-      : h("p", { class: "asked" }, h("b", {}, `The first reading of ${this.label(doubted.place[3])} counts.`), "If you know what was wrong with it, say so. Otherwise just measure on.");
+      ? h("div", { class: "asked" }, h("b", {}, slip ? "Typed wrongly? Type it again." : question.twice ? "A double trigger? Measure this part." : "Measure this part again, or keep?"),
+        question.words.map((words) => h("span", {}, sentence(words))))
+      : h("div", { class: "asked" }, h("b", {}, `The first reading of ${this.label(doubted.place[3])} counts.`), h("span", {}, "If you know what was wrong with it, say so. Otherwise just measure on."));
+    const named = question ? causes.filter((words) => (words === "double trigger") === question.twice || question.twice) : causes;
     this.question.replaceChildren(heading,
       h("div", { class: "answers" },
-        question ? button("Keep it", "k", () => this.command("keep", { reading: question.id }), { class: "strong" }) : null,
-        question ? h("span", { class: "or" }, "or just measure again, or put it aside:") : null,
-        causes.map(cause)));
+        question ? button("Measure again", "r", () => this.measureAgain()) : null,
+        named.map(cause),
+        question ? button("Keep it", "k", () => this.command("keep", { reading: question.id })) : null));
+    this.typed.hidden = !question?.typed;
+    this.typed.replaceChildren("Typed: ", h("s", {}, question?.typed ?? ""));
+    this.record.firstChild.textContent = question ? "Record again" : "Record";
+    this.sentence.textContent = slip ? "Both stay in the journal. The new one counts." : "Trigger the gauge, or type and press Enter.";
     if (question && this.asked !== question.id) this.question.scrollIntoView({ block: "nearest" });
     this.asked = question?.id;
   }
@@ -694,7 +800,7 @@ class Form {
     const texts = this.pending().map((item) => item.text.trim());
     this.saving.replaceChildren(h("b", {}, "NOT SAVED"),
       ` ${plural(count, "reading")} on hold: ${texts.slice(0, 6).join(", ")}${texts.length > 6 ? " …" : ""}. `,
-      failed ? `${failed} It is tried again by itself.` : "The kernel does not answer. Wait; if it was restarted, run this cell again. The readings are kept in this browser until then.");
+      failed ? `${failed} It is tried again by itself.` : ON_A_PAGE ? "The program does not answer. They are kept in this browser; the page goes on by itself." : RUN_AGAIN);
   }
 
   showRuler() {
@@ -824,7 +930,7 @@ class Form {
         keep,
         sheet ? null : h("button", { type: "button", onclick: () => this.command("end", { zero: "" }) }, "End without checking zero"),
         ended ? null : h("button", { type: "button", onclick: () => this.command("undo") }, "Undo last"),
-        ended ? null : h("button", { type: "button", onclick: () => this.openList() }, "Readings, notes, corrections")));
+        ended ? null : h("button", { type: "button", onclick: () => this.openList() }, "All readings")));
     return page;
   }
 
@@ -834,8 +940,8 @@ class Form {
     return h("div", { class: "page done" }, h("h3", {}, `✓ All ${total} readings are taken and saved`),
       h("dl", {}, line("First and last", `${finished.from} to ${finished.to}`), line("Sessions", String(finished.sessions)),
         line("Measured again without a cause", String(finished.again)), line("Voided", String(finished.voided))),
-      h("p", { class: "calm" }, "Go on with the next step of the notebook: check the readings."),
-      h("div", { class: "answers" }, h("button", { type: "button", "data-first": true, onclick: () => this.openList() }, "Readings, notes, corrections"), h("button", { type: "button", onclick: () => this.openMore() }, "More")));
+      h("p", { class: "calm" }, "Next: check the readings, before anything is worked out from them."),
+      h("div", { class: "answers" }, h("a", { class: "strong", href: nextPage(), "data-first": true }, "Check the readings", h("kbd", { "aria-hidden": "true" }, "↵")), h("button", { type: "button", onclick: () => this.openList() }, "All readings"), h("button", { type: "button", onclick: () => this.openMore() }, "More")));
   }
 
   pausedStage() {
@@ -854,7 +960,8 @@ class Form {
   // Panels: the list of readings, the end of a session, and everything rare
 
   openPanel(...content) {
-    this.panel.replaceChildren(h("div", { class: "panel-head" }, content[0], h("button", { type: "button", class: "quiet", onclick: () => { this.closePanel(); this.focusField(); } }, "Close", h("kbd", {}, "Esc"))), ...content.slice(1));
+    this.note("");
+    this.panel.replaceChildren(h("div", { class: "panel-head" }, content[0], h("button", { type: "button", class: "quiet", onclick: () => { this.closePanel(); this.focusField(); } }, "Close", h("kbd", {}, "Esc"))), ...content.slice(1).filter((one) => one));
     this.panel.hidden = false;
     this.stage.hidden = true; // no part is shown while a number would not be filed
     const first = ["input:checked", "[data-first]", "input", "button"].map((one) => this.panel.querySelector(one));
@@ -876,28 +983,57 @@ class Form {
     this.command("list", {}, ({ list }) => this.showList(list));
   }
 
-  showList(list) {
+  // What is done to a reading is asked once, said, and leaves the same reading picked.
+  showList(list, pick = list.rows.find((one) => !one.gone)?.id) {
     const reason = h("input", { type: "text", placeholder: "reason", "aria-label": "Reason" });
     const text = h("input", { type: "text", placeholder: "note, or the right number", "aria-label": "Note or the right number" });
-    const again = () => this.openList();
-    const act = (kind, fields) => this.command(kind, { reason: reason.value, ...fields }, again);
-    const picked = () => this.panel.querySelector("input[name=reading]:checked")?.value;
-    const need = (what) => () => (picked() ? what(picked()) : this.tell("refused", "Pick a reading in the list first."));
-    const row = (one, index) => h("tr", { class: one.state === "voided" ? "voided" : "" },
-      h("td", {}, one.state === "voided" ? "" : h("input", { type: "radio", name: "reading", value: one.id, "aria-label": `Reading ${one.order}`, checked: index === 0 })),
+    const said = h("p", { class: "result list-said", role: "status" });
+    const sure = h("div", { class: "answers sure", hidden: true });
+    const row = (id) => list.rows.find((one) => one.id === id);
+    const picked = () => row(this.panel.querySelector("input[name=reading]:checked")?.value);
+    const say = (kind, words) => { said.dataset.kind = kind; said.textContent = words; };
+    const act = (kind, one, fields) => this.command(kind, { reading: one.id, reason: reason.value, ...fields }, (message) => {
+      const words = message.outcome.words;
+      this.command("list", {}, ({ list: after }) => {
+        const same = after.rows.find((other) => !other.gone && other.order === one.order) ?? after.rows.find((other) => other.id === one.id);
+        this.showList(after, same?.id);
+        this.panel.querySelector(".list-said").dataset.kind = "done";
+        this.panel.querySelector(".list-said").textContent = words;
+      });
+    }, (words) => say("refused", words));
+    const need = (what) => () => {
+      const one = picked();
+      sure.hidden = true;
+      if (!one) say("refused", "Pick a reading in the list first.");
+      else if (one.gone) say("refused", `Reading ${one.order} was taken out already. Pick another one.`);
+      else what(one);
+    };
+    const askFirst = (words, kind, fields) => need((one) => {
+      say("asked", "");
+      sure.hidden = false;
+      const yes = h("button", { type: "button", class: "strong" }, `Yes, ${words}`);
+      yes.addEventListener("click", () => { yes.disabled = true; act(kind, one, fields); });
+      sure.replaceChildren(h("b", {}, `Reading ${one.order}, part ${one.part}, trial ${one.trial}, ${one.operator}${one.value ? `: ${one.value}` : ""}?`), yes,
+        h("button", { type: "button", onclick: () => { sure.hidden = true; } }, "No"));
+      yes.focus();
+    });
+    const line = (one) => h("tr", { class: one.gone ? "voided" : "" },
+      h("td", {}, h("input", { type: "radio", name: "reading", value: one.id, "aria-label": `Reading ${one.order}, part ${one.part}, trial ${one.trial}, ${one.state}`, checked: one.id === pick })),
       h("td", {}, one.order), h("td", {}, one.part), h("td", {}, one.trial), h("td", {}, [one.operator, one.method].filter(Boolean).join(", ")),
-      h("td", {}, one.time.slice(11)), h("td", { class: "value" }, list.seen ? one.value : "hidden"), h("td", {}, one.state), h("td", {}, one.note));
+      h("td", {}, one.time.slice(11)), h("td", { class: "value" }, one.value || "hidden"), h("td", {}, one.state), h("td", {}, one.note));
     const head = ["Pick", "No.", "Part", "Trial", "Operator", "Time", "Reading", "State", "Note"].map((words) => h("th", { scope: "col" }, words));
-    const button = (words, what) => h("button", { type: "button", onclick: need(what) }, words);
+    const button = (words, what) => h("button", { type: "button", onclick: what }, words);
     this.openPanel(h("h3", {}, "Readings"),
       h("div", { class: "tools" }, text, reason,
-        button("Add note", (id) => act("note", { reading: id, text: text.value })),
-        button("Set right", (id) => act("set right", { reading: id, text: text.value })),
-        button("Void, measure again", (id) => act("void", { reading: id })),
-        button("From here on: the part after", (id) => act("one part out", { reading: id, step: 1 })),
-        button("From here on: the part before", (id) => act("one part out", { reading: id, step: -1 })),
-        list.seen ? null : h("button", { type: "button", onclick: () => this.command("open", {}, again) }, "Show values (ends blindness)")),
-      h("div", { class: "scroll", tabindex: "0" }, h("table", {}, h("thead", {}, h("tr", {}, head)), h("tbody", {}, list.rows.map(row)))));
+        button("Set right", need((one) => act("set right", one, { text: text.value }))),
+        button("Add note", need((one) => act("note", one, { text: text.value }))),
+        button("Void", askFirst("void it and measure that part again", "void", {})),
+        button("From here on: the part after", askFirst("move all from here on to the part after", "one part out", { step: 1 })),
+        button("… the part before", askFirst("move all from here on to the part before", "one part out", { step: -1 })),
+        list.seen ? null : button("Show all values (ends blindness)", () => this.command("open", {}, () => this.openList()))),
+      sure, said,
+      h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "All readings, newest first" }, h("table", {}, h("thead", {}, h("tr", {}, head)), h("tbody", {}, list.rows.map(line)))));
+    this.panel.querySelector("input[name=reading]:checked")?.closest("tr").scrollIntoView({ block: "nearest" });
   }
 
   openMore() {
@@ -915,7 +1051,7 @@ class Form {
     const why = field("what happened");
     const replacement = field("replacement, if any");
     const who = field("what happened");
-    const file = h("input", { type: "file", accept: ".csv,.txt,.xlsx", "aria-label": "Filled run sheet" });
+    const file = h("input", { type: "file", accept: ".csv,.txt,.xlsx", "aria-label": "Table or filled run sheet" });
     const port = h("select", { "aria-label": "Serial port" });
     const speed = picker(["4800", "9600", "2400", "19200", "115200"], "Speed of the port");
     const line = (words, ...fields) => h("div", { class: "tool" }, h("span", {}, words), ...fields);
@@ -927,17 +1063,132 @@ class Form {
       line("Someone falls ill", operator, who, button("Withdraw", () => this.command("withdraw", { what: "operator", name: operator.value, reason: who.value }, done))),
       line("A part was dropped", part, why, replacement, button("Withdraw", () => this.command("withdraw", { what: "part", name: part.value, reason: why.value, replacement: replacement.value }, done))),
       line("One more part", newPart, button("Add", () => this.command("add", { what: "part", name: newPart.value }, done))),
-      line("A run sheet filled elsewhere", file, button("Take in", () => this.upload(file.files[0], done))),
+      line("A table or a filled run sheet", file, button("Look at it", () => this.upload(file.files[0])), h("small", {}, "or drop the file on this form, or paste the table")),
       line("A gauge on a serial port", port, speed, button("Find ports", () => this.command("ports", {}, (m) => port.replaceChildren(...m.ports.map(([id, words]) => h("option", { value: id }, words))))), button("Connect", connect)),
     ];
     return open ? h("div", { class: "tools-list" }, forms) : h("details", {}, h("summary", {}, "Something changed, or the readings are elsewhere"), h("div", { class: "tools-list" }, forms));
   }
 
-  async upload(file, then) {
+  // A table from elsewhere: looked at in a grid, filed whole or not at all
+
+  async upload(file) {
     if (!file) return this.tell("refused", "Pick a file first.");
-    const bytes = new Uint8Array(await file.arrayBuffer());
+    this.openTable(file.name, new Uint8Array(await file.arrayBuffer()), false);
+  }
+
+  // Plain numbers are a table of one column, in the order of measurement.
+  openBlock(text) {
+    const numbers = text.trim().split(/[\s;]+/).filter((one) => one);
+    this.openTable("", new TextEncoder().encode(numbers.join("\n")), true);
+  }
+
+  openTable(name, bytes, pasted) {
+    if (this.role !== "writer") return;
     let text = "";
     for (let i = 0; i < bytes.length; i += 8192) text += String.fromCharCode(...bytes.subarray(i, i + 8192));
-    this.command("file", { name: file.name, content: btoa(text) }, then);
+    this.table = { name, content: btoa(text), pasted, changes: {}, kept: [] };
+    this.lookAtTable({}, true);
+  }
+
+  lookAtTable(changed, first = false) {
+    Object.assign(this.table, changed);
+    this.command("table", this.table, ({ table }) => {
+      for (const key of ["roles", "heads", "rows_are", "operator", "trial", "method"]) this.table[key] = table[key];
+      this.showTable(table, first);
+    });
+  }
+
+  showTable(table, first) {
+    const ask = this.table;
+    const marks = new Map(table.marks.map((mark) => [mark.key, mark]));
+    const option = (value) => ([key, words]) => h("option", { value: key, selected: key === value }, words);
+    const role = (at) => {
+      const name = table.rows[0]?.[at] || `column ${at + 1}`;
+      const asRead = ask.roles[at] === "as read";
+      return h("select", { "aria-label": `${name} is the …`, class: "role", onchange: (event) => {
+        const roles = ask.roles.map((one, other) => (other === at ? event.target.value : one === "as read" ? "" : one));
+        this.lookAtTable({ roles });
+      } }, table.to_pick.filter(([key]) => key !== "as read" || asRead).map(option(ask.roles[at])));
+    };
+    const missingRole = (key) => !ask.roles.includes("as read") && !ask.roles.some((one) => one === key || (key === "trial" && one.startsWith("reading:")) || (key === "operator" && one.split(":").length > 2));
+    const pick = (key, words) => h("label", { class: "said" }, h("span", {}, words), h("select", { onchange: (event) => this.lookAtTable({ [key]: event.target.value }) },
+      h("option", { value: "" }, "choose …"), table.choices[key].map(option(ask[key]))));
+    const due = ask.rows_are === "as due" && missingRole("part");
+    const questions = [
+      missingRole("part") ? pick("rows_are", "Each row is") : null,
+      missingRole("operator") && !due ? pick("operator", "Measured by") : null,
+      missingRole("trial") && !due ? pick("trial", "Trial") : null,
+      missingRole("method") && !due && table.choices.method.length ? pick("method", "Held") : null,
+    ].filter((one) => one);
+    const cell = (text, row, at) => {
+      const mark = marks.get(`${row}:${at}`);
+      if (!mark) return h("td", {}, text);
+      const input = h("input", { type: "text", value: text, "aria-label": `Row ${row + 1}: ${mark.words}`, title: mark.words, placeholder: "empty",
+        onchange: () => this.lookAtTable({ changes: { ...ask.changes, [mark.key]: input.value } }) });
+      return h("td", { class: "mend" }, input);
+    };
+    const parts = missingRole("part") && Object.keys(table.parts).length > 0;
+    const rows = table.rows.map((texts, row) => h("tr", { class: row < ask.heads ? "head" : "" }, h("th", { scope: "row" }, row + 1),
+      parts ? h("td", { class: "given" }, table.parts[row] ?? "") : null, texts.map((text, at) => cell(text, row, at))));
+    const say = h("p", { class: "result", role: "status" });
+    const refused = (words) => { say.dataset.kind = "refused"; say.textContent = words; };
+    const done = () => { this.table = null; this.closePanel(); this.stageChanged = true; this.show(); this.focusField(); };
+    const send = (without) => (event) => {
+      event.target.disabled = true; // one click files it once
+      this.command("file table", { ...ask, without }, done, (words) => { event.target.disabled = false; refused(words); });
+    };
+    const firstMark = table.marks[0];
+    const mend = () => this.panel.querySelector("td.mend input")?.select();
+    const primary = table.missing.length ? h("button", { type: "button", class: "strong", onclick: () => this.panel.querySelector(".said select")?.focus() }, table.missing[0])
+      : firstMark ? h("button", { type: "button", class: "strong", onclick: mend }, `Mend row ${firstMark.row + 1}`)
+      : table.to_file ? h("button", { type: "button", class: "strong", onclick: send(false) }, `File ${plural(table.to_file, "reading")}`)
+      : h("button", { type: "button", class: "strong", onclick: done }, "Nothing new: close");
+    const without = !table.missing.length && firstMark && table.to_file
+      ? h("button", { type: "button", onclick: send(true) }, `File ${table.to_file} without ${table.marks.length === 1 ? "that one" : `those ${table.marks.length}`}`) : null;
+    const keep = (mark) => h("button", { type: "button", class: "quiet", "aria-label": `Keep row ${mark.row + 1} as it is`, onclick: () => this.lookAtTable({ kept: [...ask.kept, mark.key] }) }, "Keep it");
+    const mending = table.marks.length ? h("div", { class: "mending" }, h("b", {}, `${table.marks.length} to mend`),
+      table.marks.slice(0, 5).map((mark) => h("span", {}, `Row ${mark.row + 1}: ${mark.words}`, mark.may_be_kept ? keep(mark) : null)),
+      table.marks.length > 5 ? h("span", {}, `and ${table.marks.length - 5} more`) : null) : null;
+    const place = this.panel.querySelector(".scroll")?.scrollTop ?? 0;
+    this.openPanel(h("h3", {}, "What is in each column?"),
+      questions.length ? h("div", { class: "tools" }, questions) : null,
+      h("div", { class: "sheet" },
+        h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `The table, ${plural(table.rows.length, "row")}` },
+          h("table", {}, h("thead", {}, h("tr", {}, h("th", {}, ""), parts ? h("th", {}, "is part") : null, ask.roles.map((_, at) => h("th", {}, role(at))))), h("tbody", {}, rows))),
+        h("div", { class: "study" }, h("h4", {}, "The study"), this.previewOf(table), mending)),
+      say,
+      h("nav", { class: "bar", "aria-label": "What to do with the table" }, h("p", { class: "sentence" }, table.missing[0] ? `${table.missing[0]}.` : table.there ? `${plural(table.there, "reading")} here already. Nothing is filed until all fits; then all at once.` : "Nothing is filed until all fits; then all at once."),
+        h("button", { type: "button", onclick: () => { this.closePanel(); this.focusField(); } }, "Leave it"), without, primary));
+    this.panel.querySelector(".scroll").scrollTop = place;
+    if (first || !table.marks.length) primary.focus();
+    else mend();
+  }
+
+  // The study as a field of cells: what the table brings, what is there, what is to be mended
+  previewOf({ preview, to_file: count }) {
+    const { parts, rows } = preview;
+    const size = Math.min(22, 230 / parts.length);
+    const who = [...new Set(rows.map((row) => [row.operator, row.method].filter(Boolean).join(", ")))];
+    const marks = [];
+    let y = 18;
+    const names = [];
+    for (const name of who) {
+      const own = rows.filter((row) => [row.operator, row.method].filter(Boolean).join(", ") === name);
+      names.push(`<text x="0" y="${y + 13}">${escapeText(name)}</text>`);
+      y += 18;
+      for (const row of own) {
+        row.states.forEach((state, at) => {
+          const mend = state === "mend";
+          marks.push(`<rect class="${state}" x="${at * size}" y="${y}" width="${size - 3}" height="${size - 3}"/>`);
+          if (mend) marks.push(`<text class="mark" x="${at * size + size / 2 - 3.5}" y="${y + size - 7}">!</text>`);
+        });
+        y += size;
+      }
+      y += 8;
+    }
+    const words = `${plural(count, "reading")} to file for ${plural(parts.length, "part")} and ${plural(new Set(rows.map((row) => row.operator)).size, "person")}.`.replace("persons", "people");
+    const picture = h("div", { class: "field-of-cells" });
+    picture.innerHTML = `<svg viewBox="0 0 232 ${y}" role="img" aria-label="${words}"><text x="0" y="12">${escapeText(parts[0])} … ${escapeText(parts.at(-1))}</text>${names.join("")}${marks.join("")}</svg>`;
+    return h("div", {}, h("p", {}, words), picture, h("p", { class: "key" }, h("i", { class: "new" }), "new ", h("i", { class: "there" }), "here already ", h("i", { class: "mend" }), "to mend ", h("i", { class: "open" }), "open"));
   }
 }

@@ -16,6 +16,7 @@ from typing import Any
 from grr.entry import corrections, sessions
 from grr.entry.collecting import Collecting, Outcome
 from grr.entry.job import Place
+from grr.entry.table_grid import asked_of, file_table, look_at_table
 from grr.entry.taking import take
 from grr.entry.upload import take_file
 from grr.entry.view import readings_list, view
@@ -78,6 +79,9 @@ ACTIONS: dict[str, Callable[[Collecting, Message], Outcome]] = {
     "withdraw": _withdraw,
     "open": lambda work, m: corrections.show_earlier_readings(work),
     "file": lambda work, m: take_file(work, m["name"], m["content"]),
+    "file table": lambda work, m: file_table(
+        work, m["name"], m["content"], asked_of(m), without=bool(m.get("without"))
+    ),
 }
 
 
@@ -120,6 +124,11 @@ class MessageHandler:
         if kind == "list":
             return {"list": readings_list(self.work)}
         try:
+            if kind == "table":
+                asked = asked_of(message)
+                return {
+                    "table": look_at_table(self.work, message["name"], message["content"], asked)
+                }
             outcome = ACTIONS[str(kind)](self.work, message)
         except StudyError as error:
             return {

@@ -246,9 +246,8 @@ def _answer(
     bounces = any(RIGHT_AFTER in doubt.words for doubt in doubts)
     if arrival.source == GAUGE and not (arrival.answers or twice or bounces):
         raise StudyError(
-            f"A question about part {part} is open: what the gauge sent was not filed",
-            "Press r and Enter, then trigger the gauge, to measure that part again; or k and "
-            "Enter to keep it",
+            f"A question about part {part} is open: the gauge's number was not filed",
+            "Answer first: r, then trigger, measures it again; k keeps it",
         )
     waits = [old for old in asked if old in record.waiting]
     answer = DOUBLE_TRIGGER if twice else TYPED_AGAIN if waits else AGAIN
@@ -348,7 +347,7 @@ def what_to_ask(
         doubts.append(Doubt(_FACTOR_WORDS[factor], waits=True))
     elif not band.holds(value)[0]:
         doubts.append(Doubt("far outside the limits on the drawing", waits=True))
-    if resolution is not None:
+    if resolution is not None and not doubts:
         shown = reading_decimals(resolution)
         if data_checks.fewer_decimals(np.array([number.decimals]), shown)[0]:
             missing = f"only {number.decimals} of the {shown} decimals that the gauge shows"

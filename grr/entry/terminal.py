@@ -216,7 +216,7 @@ class _Terminal:
         """Void or set right the reading with a number of the list."""
         number, _, text = rest.strip().partition(" ")
         listed = readings_list(self.work)["rows"]
-        found = [row["id"] for row in listed if row["order"] == number and row["state"] != "voided"]
+        found = [row["id"] for row in listed if row["order"] == number and not row["gone"]]
         if not found:
             self.say("✕ The list has no such reading. Look at it with l; the number comes first.")
         elif word == "v":

@@ -6,12 +6,21 @@ from datetime import datetime
 from typing import Any
 
 from grr.entry import sessions
-from grr.entry.collecting import ASKED, FROM_SHEET, GAP_MINUTES, Collecting, ReadingsSoFar, order_of
+from grr.entry.collecting import (
+    ASKED,
+    FROM_SHEET,
+    GAP_MINUTES,
+    WAITS,
+    Collecting,
+    ReadingsSoFar,
+    order_of,
+)
 from grr.entry.corrections import CAUSES
 from grr.entry.job import Place, place_of
 from grr.entry.sessions import COOL_MINUTES
 from grr.entry.taking import RIGHT_AFTER
 from grr.files.journal import JournalRow
+from grr.model.record import SHEET
 
 #: So many places ahead are told, for numbers that arrive before the last one is saved.
 AHEAD = 40
@@ -43,6 +52,7 @@ def view(work: Collecting) -> dict[str, Any]:
         "total": len(own),
         "all_done": sum(place in record.at for place in places),
         "all_total": len(places),
+        "saved_at": _local(record.rows[-1].time)[11:16] if record.rows else "",
         "operators": _operators(places, record),
         "parts": parts,
         "question": _question(work, record),
@@ -168,7 +178,9 @@ def _finished(record: ReadingsSoFar) -> dict[str, Any]:
 def readings_list(work: Collecting) -> dict[str, Any]:
     """Return the readings for the list, newest first; values only where they may be seen.
 
-    They are hidden until the study is complete or was opened on purpose.
+    They are hidden until the study is complete or was opened on purpose, so that nobody knows
+    an earlier reading of a part that is measured once more. Shown are those that tell nothing
+    of that: slips and what took their place, numbers set right, and what is typed from paper.
     """
     record = work.record
     seen = record.opened or work.stage(record) == "finished"
@@ -178,9 +190,8 @@ def readings_list(work: Collecting) -> dict[str, Any]:
 
 
 def _listed(work: Collecting, row: JournalRow, record: ReadingsSoFar, seen: bool) -> dict[str, Any]:
-    state = "voided" if row.id in record.voided else "counts"
-    if state == "counts" and record.at[place_of(row)][0].id != row.id:
-        state = "measured again"
+    state, gone = _state(row, record)
+    may_be_seen = seen or row.source == SHEET or _tells_nothing(row, record)
     return {
         "id": row.id,
         "order": row.order,
@@ -190,10 +201,38 @@ def _listed(work: Collecting, row: JournalRow, record: ReadingsSoFar, seen: bool
         "operator": row.operator,
         "session": row.session,
         "time": _local(row.time),
-        "value": row.reading if seen else "",
+        "value": row.reading if may_be_seen else "",
         "state": state,
+        "gone": gone,
         "note": row.note,
     }
+
+
+def _tells_nothing(row: JournalRow, record: ReadingsSoFar) -> bool:
+    """Whether this is a slip, or one of the two values of a number that was set right."""
+    slips = {other.voids for other in record.rows if other.reason == WAITS}
+    if row.id in slips and RIGHT_AFTER not in row.reason:
+        return True
+    before = record.row(row.voids) if row.voids else None
+    after = [other for other in record.rows if other.voids == row.id and other.reading]
+    pairs = [(before, row), *((row, other) for other in after)]
+    return any(
+        old is not None and old.reading != new.reading and RIGHT_AFTER not in old.reason
+        for old, new in pairs
+    )
+
+
+def _state(row: JournalRow, record: ReadingsSoFar) -> tuple[str, bool]:
+    """Return what became of a reading, and whether it is out of the study for good."""
+    if row in record.waiting:
+        return "waits for an answer", False
+    if row.id not in record.voided:
+        first = record.at[place_of(row)][0].id == row.id
+        return ("counts" if first else "measured again"), False
+    by = next(other for other in reversed(record.rows) if other.voids == row.id)
+    if by.reading:
+        return ("kept" if by.reading == row.reading else "replaced"), True
+    return f"taken out: {by.reason}", True
 
 
 def _local(time: str) -> str:

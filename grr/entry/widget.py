@@ -160,7 +160,7 @@ class CollectForm(anywidget.AnyWidget):
             self._reply(page, self._ports(message))
         elif kind == "connect":
             self._reply(page, self._connect(message))
-        elif kind == "file":
+        elif kind in ("file", "table", "file table"):
             content = base64.b64decode(str(message.get("content", "")))
             self._reply(page, self._handler.answer({**message, "content": content}))
         else:

@@ -38,6 +38,9 @@ class Bench:
         methods=(),
         hurried=False,
         more_cells=(),
+        limits=(10.006, 10.012),
+        resolution=0.0001,
+        title="Dowel pin 10 m5 (invented)",
     ):
         self.lab, self.page, self.name = lab, page, name
         self.folder = lab.folder / name
@@ -46,10 +49,10 @@ class Bench:
         if not self.folder.exists():
             new_study_folder(
                 self.folder,
-                title="Dowel pin 10 m5 (invented)",
+                title=title,
                 unit="mm",
-                resolution=0.0001,
-                tolerance=Tolerance(10.006, 10.012),
+                resolution=resolution,
+                tolerance=Tolerance(*limits),
                 facts={
                     "characteristic": "diameter",
                     "gauge_number": "M-07",
@@ -130,6 +133,13 @@ class Bench:
             self.page.keyboard.press("Enter")
             if wait:
                 self.wait(f"Number(f.dataset.saved ?? 0) > {before}")
+
+    def by_hand(self, text):
+        """Type a number as a person does, key after key."""
+        before = self.saved()
+        self.page.keyboard.type(text, delay=45)
+        self.page.keyboard.press("Enter")
+        self.wait(f"Number(f.dataset.saved ?? 0) > {before}")
 
     def command(self, letter):
         """Give a command with the keyboard: a letter and Enter."""

@@ -63,7 +63,7 @@ def test_every_page_can_be_read_and_used(new_bench):
     bench.wait("f.querySelector('.panel .tools-list')")
     looked_at(bench, "more")
     bench.page.keyboard.press("Escape")
-    bench.type("10.0082")
+    bench.by_hand("10.0082")
     bench.stage("checklist")
     assert "Now with:" in bench.form("h3").first.inner_text()
     looked_at(bench, "other-method")

@@ -71,13 +71,15 @@ def test_a_full_disk_and_other_ways_in(new_bench):
     bench.run_cell(2)
     bench.form(".cover").click()
     bench.wait("Number(f.dataset.saved) === 2 && f.dataset.save === ''")
-    # A block from a spreadsheet: a doubtful number stops it, the rest follows the answer.
+    # A block from a spreadsheet: a doubtful number is marked, and where all go is shown.
     bench.page.evaluate(PASTE, "10.0093\n100.074\n10.0085\n10.0096\n")
-    bench.wait("!f.querySelector('.question').hidden")
-    bench.type("10.0074")
-    bench.wait("Number(f.dataset.saved) === 5")
+    bench.wait("f.querySelector('td.mend input')")
+    bench.form("td.mend input").fill("10.0074")
+    bench.page.keyboard.press("Tab")
+    bench.form("button.strong").filter(has_text="File 4 readings").click()
+    bench.wait("f.querySelector('.panel').hidden")
     table = bench.standing()
-    assert table["reading"].tolist() == [10.0071, 10.0082, 10.0093, 100.074, 10.0085, 10.0096]
+    assert table["reading"].tolist() == [10.0071, 10.0082, 10.0093, 10.0074, 10.0085, 10.0096]
     assert bench.journal()["source"].tolist()[-1] == "pasted"
     # The rest from a file.
     second = set(table[table["trial"] == 2]["part"])
@@ -88,7 +90,8 @@ def test_a_full_disk_and_other_ways_in(new_bench):
     bench.form("input[type=file]").set_input_files(
         {"name": "sheet.csv", "mimeType": "text/csv", "buffer": sheet}
     )
-    bench.form(".tool").filter(has_text="filled elsewhere").get_by_text("Take in").click()
+    bench.form(".tool").filter(has_text="filled run sheet").get_by_text("Look at it").click()
+    bench.form("button.strong").filter(has_text="File 2 readings").click()
     bench.stage("zero")
     assert len(bench.standing()) == 8
     assert set(bench.journal()["source"].tolist()[-len(left) :]) == {"imported"}
