@@ -1160,14 +1160,15 @@ class Form {
       h("nav", { class: "bar", "aria-label": "What to do with the table" }, h("p", { class: "sentence" }, table.missing[0] ? `${table.missing[0]}.` : table.there ? `${plural(table.there, "reading")} here already. Nothing is filed until all fits; then all at once.` : "Nothing is filed until all fits; then all at once."),
         h("button", { type: "button", onclick: () => { this.closePanel(); this.focusField(); } }, "Leave it"), without, primary));
     this.panel.querySelector(".scroll").scrollTop = place;
-    if (first || !table.marks.length) primary.focus();
+    if (first || !table.marks.length) primary.focus({ preventScroll: true });
     else mend();
+    this.root.scrollIntoView({ block: "start" });
   }
 
   // The study as a field of cells: what the table brings, what is there, what is to be mended
   previewOf({ preview, to_file: count }) {
     const { parts, rows } = preview;
-    const size = Math.min(22, 230 / parts.length);
+    const size = Math.min(16, 230 / parts.length);
     const who = [...new Set(rows.map((row) => [row.operator, row.method].filter(Boolean).join(", ")))];
     const marks = [];
     let y = 18;
@@ -1180,7 +1181,7 @@ class Form {
         row.states.forEach((state, at) => {
           const mend = state === "mend";
           marks.push(`<rect class="${state}" x="${at * size}" y="${y}" width="${size - 3}" height="${size - 3}"/>`);
-          if (mend) marks.push(`<text class="mark" x="${at * size + size / 2 - 3.5}" y="${y + size - 7}">!</text>`);
+          if (mend) marks.push(`<text class="mark" x="${at * size + size / 2 - 3.5}" y="${y + size - 4}">!</text>`);
         });
         y += size;
       }

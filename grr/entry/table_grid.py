@@ -49,7 +49,7 @@ AS_READ = "as read"
 
 
 @dataclass(frozen=True)
-class Asked:
+class TableRoles:
     """What the form sends with a table.
 
     Parameters
@@ -101,10 +101,10 @@ class Cell:
         return f"{self.row}:{self.column}"
 
 
-def asked_of(message: Mapping[str, Any]) -> Asked:
+def asked_of(message: Mapping[str, Any]) -> TableRoles:
     """Return what a message of the form says about its table."""
     heads = message.get("heads")
-    return Asked(
+    return TableRoles(
         tuple(map(str, message.get("roles") or ())),
         None if heads is None else int(heads),
         **{key: str(message.get(key) or "") for key in ("rows_are", OPERATOR, TRIAL, METHOD)},
@@ -114,7 +114,7 @@ def asked_of(message: Mapping[str, Any]) -> Asked:
     )
 
 
-def look_at_table(work: Collecting, name: str, content: bytes, asked: Asked) -> dict[str, Any]:
+def look_at_table(work: Collecting, name: str, content: bytes, asked: TableRoles) -> dict[str, Any]:
     """Return what the form shows of a table; nothing is filed.
 
     Raises
@@ -157,7 +157,7 @@ def look_at_table(work: Collecting, name: str, content: bytes, asked: Asked) -> 
 
 
 def file_table(
-    work: Collecting, name: str, content: bytes, asked: Asked, *, without: bool = False
+    work: Collecting, name: str, content: bytes, asked: TableRoles, *, without: bool = False
 ) -> Outcome:
     """File every reading of a table at its place, all at once.
 
@@ -166,7 +166,7 @@ def file_table(
     work : Collecting
     name : str
     content : bytes
-    asked : Asked
+    asked : TableRoles
         As it was shown when somebody said that it fits.
     without : bool
         Whether what does not fit is left out on purpose.
@@ -212,7 +212,7 @@ def _fits(cell: Cell) -> bool:
     return cell.number is not None and not cell.problem and not cell.there
 
 
-def _grid(name: str, content: bytes, asked: Asked) -> Grid:
+def _grid(name: str, content: bytes, asked: TableRoles) -> Grid:
     file = PureWindowsPath(name).name or "the clipboard"
     if asked.pasted:
         content = content.rstrip() + b"\n"  # a copied range has no end of its own
@@ -302,7 +302,7 @@ def _due(work: Collecting, record: ReadingsSoFar) -> list[Place]:
     return work.open_places(record, record.session.value) if record.session else []
 
 
-def _proposed(work: Collecting, record: ReadingsSoFar, grid: Grid, asked: Asked) -> Asked:
+def _proposed(work: Collecting, record: ReadingsSoFar, grid: Grid, asked: TableRoles) -> TableRoles:
     """Return what was asked, with roles where none were picked yet."""
     if asked.roles:
         return (
@@ -442,7 +442,7 @@ def _trial_in(heading: str) -> int:
 
 
 def _cells(
-    work: Collecting, record: ReadingsSoFar, grid: Grid, asked: Asked
+    work: Collecting, record: ReadingsSoFar, grid: Grid, asked: TableRoles
 ) -> tuple[list[Cell], list[str]]:
     """Return the cells that should hold readings, and what somebody has to say first."""
     if set(asked.roles) == {AS_READ}:
@@ -477,7 +477,9 @@ def _cells(
     return _checked(cells, asked), []
 
 
-def _cells_as_read(work: Collecting, record: ReadingsSoFar, grid: Grid, asked: Asked) -> list[Cell]:
+def _cells_as_read(
+    work: Collecting, record: ReadingsSoFar, grid: Grid, asked: TableRoles
+) -> list[Cell]:
     """Return the cells of a form that no roles of columns describe, such as parts across."""
     layout = _layout(grid)
     cells = []
@@ -492,7 +494,7 @@ def _cells_as_read(work: Collecting, record: ReadingsSoFar, grid: Grid, asked: A
 
 
 def _missing(
-    work: Collecting, asked: Asked, columns: Mapping[str, int], readings: Sequence[int]
+    work: Collecting, asked: TableRoles, columns: Mapping[str, int], readings: Sequence[int]
 ) -> list[str]:
     roles = [asked.roles[at] for at in readings]
     missing = []
@@ -515,7 +517,7 @@ def _missing(
     return missing
 
 
-def _row_places(work: Collecting, record: ReadingsSoFar, asked: Asked) -> list[Place]:
+def _row_places(work: Collecting, record: ReadingsSoFar, asked: TableRoles) -> list[Place]:
     if asked.rows_are == AS_DUE:
         return _due(work, record)
     _, parts, _, _ = _named(work, record)
@@ -525,7 +527,7 @@ def _row_places(work: Collecting, record: ReadingsSoFar, asked: Asked) -> list[P
 def _place(
     work: Collecting,
     record: ReadingsSoFar,
-    asked: Asked,
+    asked: TableRoles,
     said: Mapping[str, str],
     given: Place | None,
 ) -> tuple[Place | None, str]:
@@ -590,7 +592,7 @@ def _lower(sentence: str) -> str:
     return f"{sentence[:1].lower()}{sentence[1:]}".split(": nothing was filed", maxsplit=1)[0]
 
 
-def _checked(cells: Sequence[Cell], asked: Asked) -> list[Cell]:
+def _checked(cells: Sequence[Cell], asked: TableRoles) -> list[Cell]:
     """Mark what stands in the table twice, and let go of what is kept."""
     rows: dict[Place, list[int]] = {}
     for cell in cells:
@@ -647,7 +649,7 @@ def _preview(work: Collecting, record: ReadingsSoFar, cells: Sequence[Cell]) -> 
 
 
 def _row(
-    cell: Cell, work: Collecting, record: ReadingsSoFar, file: str, asked: Asked
+    cell: Cell, work: Collecting, record: ReadingsSoFar, file: str, asked: TableRoles
 ) -> JournalRow:
     session = record.session
     if cell.place is None or cell.number is None:

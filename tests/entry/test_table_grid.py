@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from grr.entry import sessions
-from grr.entry.table_grid import AS_LISTED, AS_READ, Asked, file_table, look_at_table
+from grr.entry.table_grid import AS_LISTED, AS_READ, TableRoles, file_table, look_at_table
 from grr.files.journal import read_journal, verify
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
@@ -38,11 +38,11 @@ def shaft(new_work):
 
 
 def look(work, text, **asked):
-    return look_at_table(work, "", text.encode(), Asked(pasted=True, **asked))
+    return look_at_table(work, "", text.encode(), TableRoles(pasted=True, **asked))
 
 
 def filed(work, text, *, without=False, **asked):
-    return file_table(work, "", text.encode(), Asked(pasted=True, **asked), without=without)
+    return file_table(work, "", text.encode(), TableRoles(pasted=True, **asked), without=without)
 
 
 def picked(seen, **more):
@@ -170,18 +170,18 @@ def test_a_workbook_a_part_that_is_not_planned_and_a_place_twice(shaft):
     pd.DataFrame(rows, columns=["Teil", "Prüfer", "Durchgang", "Messwert"]).to_excel(
         content, index=False
     )
-    seen = look_at_table(shaft, "alt.xlsx", content.getvalue(), Asked())
+    seen = look_at_table(shaft, "alt.xlsx", content.getvalue(), TableRoles())
     assert seen["roles"] == ["part", "operator", "trial", "reading"]
     assert [(mark["row"], mark["words"]) for mark in seen["marks"]] == [
         (1, "row 4 has this place too"),
         (2, "the plan has no part B9"),
         (3, "row 2 has this place too"),
     ]
-    asked = Asked(**picked(seen))
+    asked = TableRoles(**picked(seen))
     assert (
         "no reading" in file_table(shaft, "a.xlsx", content.getvalue(), asked, without=True).words
     )
-    asked = Asked(**picked(seen, changes={"3:1": "Lena"}))
+    asked = TableRoles(**picked(seen, changes={"3:1": "Lena"}))
     file_table(shaft, "alt.xlsx", content.getvalue(), asked, without=True)
     row, _ = shaft.journal.rows
     assert (row.reading, row.source, row.raw) == ("19.9860", "imported", "alt.xlsx: 19.986")
@@ -190,5 +190,5 @@ def test_a_workbook_a_part_that_is_not_planned_and_a_place_twice(shaft):
 def test_what_is_no_table_is_refused(shaft):
     for content in (b"", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1 old", b"\x00\x01\x02"):
         with pytest.raises(StudyError):
-            look_at_table(shaft, "x.xls", content, Asked())
+            look_at_table(shaft, "x.xls", content, TableRoles())
     assert look(shaft, "nothing\nhere\n")["missing"][0] == "Say which columns hold readings"
