@@ -24,6 +24,8 @@ from grr.entry.entered_numbers import EnteredNumber, one_number, refuse_finer
 from grr.entry.job import Place
 from grr.entry.taking import what_to_ask
 from grr.files.chained_file import ids_of_one_write
+from grr.files.copies import keep_file
+from grr.files.events import IMPORTED_FILE, Event
 from grr.files.journal import JournalRow, new_id
 from grr.files.readers.grid import Grid, Layout, looks_empty
 from grr.files.readers.long_table import long_layout
@@ -194,6 +196,7 @@ def file_table(
         if not new:
             return Outcome("done", f"{grid.file} holds no reading that is not here already.")
         log_before_first_reading(work, record, work.clock())
+        imported = [] if asked.pasted else [_imported(work, record, grid.file, content)]
         identifier = new_id()
         rows = [_row(cell, work, record, grid.file, asked) for cell in new]
         events = [
@@ -203,9 +206,15 @@ def file_table(
             for row, filed in zip(ids_of_one_write(identifier, len(rows)), rows, strict=True)
             if filed.reason
         ]
-        written = work.file(rows, events, identifier)
+        written = work.file(rows, [*imported, *events], identifier)
         words = f"{counted(len(written), 'reading')} taken from {grid.file}."
         return Outcome("recorded", words, tuple(written))
+
+
+def _imported(work: Collecting, record: ReadingsSoFar, file: str, content: bytes) -> Event:
+    """Keep the file in the study's folder; return the event with its hash."""
+    kept = keep_file(work.job.folder, file, content)
+    return work.event(record, IMPORTED_FILE, name=kept.name, old=file, value=kept.sha256)
 
 
 def _fits(cell: Cell) -> bool:
