@@ -6,6 +6,7 @@ import hashlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from grr.files.chosen import WORKING_FOLDER_MARK
 from grr.files.disk import write_bytes, write_whole
@@ -35,7 +36,8 @@ def put_into(folder: Path) -> PutResult:
     """Copy notebooks and demo studies into a working folder, keeping what a person changed.
 
     A file that is not there is added. One that is still as it was put there is renewed
-    when the package brings another; one that a person changed is kept.
+    when the package brings another; one that a person changed is kept. Notebooks come
+    without outputs, so that what is shown was computed there; running one is no change.
 
     Raises
     ------
@@ -55,13 +57,13 @@ def put_into(folder: Path) -> PutResult:
             elif _digest(target) == new:
                 known[name] = new
                 continue
-            elif _digest(target) == known.get(name):
+            elif known.get(name) in (_digest(target), _digest_of_all(target)):
                 renewed.append(name)
             else:
                 kept.append(name)
                 continue
             target.parent.mkdir(parents=True, exist_ok=True)
-            write_bytes(target, source.read_bytes())
+            write_bytes(target, _without_outputs(source))
             known[name] = new
         (folder / "studies").mkdir(exist_ok=True)
         write_whole(manifest_file, json.dumps(known, indent=1, sort_keys=True))
@@ -97,5 +99,41 @@ def _read_manifest(path: Path) -> dict[str, str]:
     return dict(content) if isinstance(content, dict) else {}
 
 
+def _without_outputs(path: Path) -> bytes:
+    """Return what a working folder gets of a file: of a notebook all but what its cells showed."""
+    book = _notebook(path)
+    if book is None:
+        return path.read_bytes()
+    for cell in book["cells"]:
+        if cell["cell_type"] == "code":
+            cell |= {"outputs": [], "execution_count": None}
+    return (json.dumps(book, indent=1, ensure_ascii=False) + "\n").encode()
+
+
 def _digest(path: Path) -> str:
+    """Return the fingerprint of a file; of a notebook, that of what its cells say."""
+    book = _notebook(path)
+    if book is None:
+        return _digest_of_all(path)
+    cells = [
+        (cell["cell_type"], "".join(cell["source"]), cell.get("metadata", {}).get("tags", []))
+        for cell in book["cells"]
+    ]
+    return hashlib.sha256(json.dumps(cells).encode()).hexdigest()
+
+
+def _digest_of_all(path: Path) -> str:
+    """Return the fingerprint of a whole file, by which earlier versions noted notebooks too."""
     return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _notebook(path: Path) -> dict[str, Any] | None:
+    """Return a notebook as it is stored; None for any other file, and for a broken one."""
+    if path.suffix != ".ipynb":
+        return None
+    try:
+        book = json.loads(path.read_text(encoding="utf-8"))
+        whole = all({"cell_type", "source"} <= cell.keys() for cell in book["cells"])
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+    return dict(book) if whole else None
