@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from grr.entry.widget import collect as collect
     from grr.files.chosen import chosen_folder as chosen_folder
     from grr.files.chosen import chosen_study as chosen_study
+    from grr.files.chosen import planned_folder as planned_folder
     from grr.files.chosen import practice_folder as practice_folder
     from grr.files.folder import open_study as open_study
     from grr.files.folder import save_study as save_study
@@ -33,6 +34,11 @@ if TYPE_CHECKING:
     from grr.page.run_sheet import StudyPlan as StudyPlan
     from grr.page.run_sheet import plan_study as plan_study
     from grr.page.run_sheet import run_sheet as run_sheet
+    from grr.page.screens import answer_page as answer_page
+    from grr.page.screens import check_page as check_page
+    from grr.page.screens import file_page as file_page
+    from grr.page.screens import improve_page as improve_page
+    from grr.page.screens import start_page as start_page
     from grr.page.workbook_export import export_workbook as export_workbook
     from grr.questions.assess import Assessment as Assessment
     from grr.questions.assess import assess as assess
@@ -80,6 +86,11 @@ _HOMES = {
     "export_json": "grr.page.json_export",
     "export_workbook": "grr.page.workbook_export",
     "report": "grr.page.report",
+    "answer_page": "grr.page.screens",
+    "check_page": "grr.page.screens",
+    "file_page": "grr.page.screens",
+    "improve_page": "grr.page.screens",
+    "start_page": "grr.page.screens",
     "after_check": "grr.questions.stability",
     "analyse_many": "grr.many.analyse",
     "anova": "grr.questions.gauge",
@@ -120,6 +131,7 @@ _HOMES = {
     "OperatorComparison": "grr.questions.operators",
     "Plan": "grr.model.rules",
     "plan_study": "grr.page.run_sheet",
+    "planned_folder": "grr.files.chosen",
     "practice_folder": "grr.files.chosen",
     "Qualification": "grr.questions.qualify",
     "qualify": "grr.questions.qualify",

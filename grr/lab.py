@@ -1,4 +1,4 @@
-"""`grr lab`: JupyterLab on the guided notebooks, bound to this machine."""
+"""`grr lab`: the pages, and JupyterLab on the notebooks behind them, bound to this machine."""
 
 from __future__ import annotations
 
@@ -19,8 +19,12 @@ from grr.model.rounding import counted
 from grr.shipped import PutResult, put_into
 
 FIRST_NOTEBOOK = "notebooks/0_start_here.ipynb"
+#: The start page: that notebook without its code.
+START_PAGE = f"voila/render/{FIRST_NOTEBOOK}"
 #: How long JupyterLab may take to listen, in seconds; a cold disk needs half a minute.
 PATIENCE = 120.0
+#: The folder with the template of the pages, as ``JUPYTER_PATH`` wants it.
+TEMPLATES = Path(__file__).parent / "page" / "jupyter"
 
 Settings = dict[str, dict[str, Any]]
 
@@ -66,11 +70,11 @@ def run_lab(folder: Path, *, port: int | None = None, browser: bool = True) -> i
     with tempfile.TemporaryDirectory(prefix="grr_lab_", ignore_cleanup_errors=True) as place:
         private = Path(place)
         write_settings(private)
-        environment = _environment(private, token)
-        _trust_notebooks([folder / name for name in (*put.added, *put.renewed)], environment)
+        environment = server_environment(private, token)
         with (private / "log.txt").open("wb") as log:
             server = subprocess.Popen(
                 _command(folder, own_port, browser),
+                cwd=folder,  # Python looks for modules there first
                 env=environment,
                 stdin=subprocess.DEVNULL,
                 stdout=log,
@@ -78,7 +82,7 @@ def run_lab(folder: Path, *, port: int | None = None, browser: bool = True) -> i
             )
             try:
                 true_port = _when_it_listens(server, private)
-                address = f"http://127.0.0.1:{true_port}/lab/tree/{FIRST_NOTEBOOK}?token={token}"
+                address = f"http://127.0.0.1:{true_port}/{START_PAGE}?token={token}"
                 print(opening_words(folder, address, put), flush=True)
                 status = server.wait()
             except KeyboardInterrupt:
@@ -114,8 +118,10 @@ def _port_to_use(wanted: int | None) -> int:
     )
 
 
-def _environment(private: Path, token: str) -> dict[str, str]:
+def server_environment(private: Path, token: str) -> dict[str, str]:
     """Return the environment of the server; what it notes of itself goes to ``private``.
+
+    Its settings are those that `write_settings` put there, and its pages have our template.
 
     Where the folders that JupyterLab keeps for a person cannot be written, they lie there
     as well: then the layout of the pages is forgotten when it stops, and nothing else.
@@ -125,6 +131,8 @@ def _environment(private: Path, token: str) -> dict[str, str]:
     environment = dict(os.environ)
     path = environment.get("JUPYTER_CONFIG_PATH")
     environment["JUPYTER_CONFIG_PATH"] = os.pathsep.join(filter(None, (str(private), path)))
+    path = environment.get("JUPYTER_PATH")
+    environment["JUPYTER_PATH"] = os.pathsep.join(filter(None, (str(TEMPLATES), path)))
     environment["JUPYTER_TOKEN"] = token
     environment["JUPYTER_RUNTIME_DIR"] = str(private / "runtime")
     if not all(map(_writable, (jupyter_config_dir(), jupyter_data_dir()))):
@@ -182,7 +190,7 @@ def _command(folder: Path, port: int, browser: bool) -> list[str]:
         f"--port={port}",
         "--ServerApp.port_retries=0",
         f"--ServerApp.root_dir={folder}",
-        f"--LabApp.default_url=/lab/tree/{FIRST_NOTEBOOK}",
+        f"--LabApp.default_url=/{START_PAGE}",
         "--LabApp.news_url=None",
         "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
         "--ServerApp.terminals_enabled=False",
@@ -208,7 +216,7 @@ def opening_words(folder: Path, address: str, put: PutResult) -> str:
         "",
         "1. Open this address in a browser on this machine:",
         f"   {address}",
-        "2. Work through the notebook that opens; run each cell with Shift+Enter.",
+        "2. Make a study there, or go on with one; each page says what is next.",
         "3. To stop, press Ctrl+C here. Your readings stay in the working folder.",
     ]
     return "\n".join(lines)
@@ -226,33 +234,17 @@ def _has_browser() -> bool:
     )
 
 
-def _trust_notebooks(files: list[Path], environment: dict[str, str]) -> None:
-    """Sign notebooks as they were put here, so that their stored pictures are shown."""
-    import nbformat
-    from jupyter_core.paths import jupyter_data_dir
-    from nbformat.sign import NotebookNotary
-
-    place = environment.get("JUPYTER_DATA_DIR") or jupyter_data_dir()
-    try:
-        notary = NotebookNotary(data_dir=place)  # type: ignore[no-untyped-call]
-        for path in files:
-            if path.suffix == ".ipynb":
-                notebook = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
-                notary.sign(notebook)  # type: ignore[no-untyped-call]
-        notary.store.close()
-    except Exception as error:  # of the disk or of the store; the notebooks work without
-        print(
-            f"The notebooks could not be marked as trusted ({error}): "
-            "their pictures show when their cells have run.",
-            file=sys.stderr,
-        )
-
-
 def write_settings(folder: Path) -> None:
     """Write the settings into a folder that is to be put on ``JUPYTER_CONFIG_PATH``."""
-    file = folder / "labconfig" / "default_setting_overrides.json"
-    file.parent.mkdir(parents=True, exist_ok=True)
-    file.write_text(json.dumps(bench_settings(), indent=1), encoding="utf-8", newline="\n")
+    from grr.page.serving import page_settings, server_settings
+
+    (folder / "labconfig").mkdir(parents=True, exist_ok=True)
+    for name, text in (
+        ("labconfig/default_setting_overrides.json", json.dumps(bench_settings(), indent=1)),
+        ("jupyter_server_config.json", json.dumps(server_settings(), indent=1)),
+        ("voila.py", page_settings()),
+    ):
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
 
 
 def bench_settings() -> Settings:

@@ -1,4 +1,4 @@
-"""``grr lab`` starts JupyterLab on this machine only, with its token, on the first notebook."""
+"""``grr lab`` starts pages and JupyterLab on this machine only, with its token."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from grr.cli import main
-from grr.lab import FIRST_NOTEBOOK, bench_settings, opening_words, write_settings
+from grr.lab import FIRST_NOTEBOOK, START_PAGE, bench_settings, opening_words, write_settings
 from grr.shipped import PutResult
 
 
@@ -91,11 +91,12 @@ def test_the_address_is_printed_when_the_server_listens(tmp_path: Path) -> None:
     with lab(tmp_path) as lines:
         address = address_in(lines)
         assert address.startswith("http://127.0.0.1:")
-        assert f"/lab/tree/{FIRST_NOTEBOOK}" in address
+        assert f"/{START_PAGE}?" in address
         token = address.split("token=")[1]
         assert len(token) == 32
         assert ask(address, f"/api/contents/{FIRST_NOTEBOOK}?token={token}") == 200
         assert ask(address, "/api/contents") == 403
+        assert ask(address, f"/{START_PAGE}") in (302, 403)
         work = tmp_path / "work folder"
         assert (work / FIRST_NOTEBOOK).exists()
         assert (work / "demo_data" / "dowel_pin" / "study.toml").exists()

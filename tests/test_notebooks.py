@@ -77,7 +77,8 @@ def test_an_old_file_leads_from_the_start_page_to_the_check(
     form.fields["upper"].control.value = "10.012"
     form.button.click()
     assert "Saved" in form.status.value
-    study = shown_by(cells(Path("3_check.ipynb"), "code")[0], {})
+    shown_by(cells(Path("3_check.ipynb"), "code")[0], names)
+    study = names["study"]
     assert study.taken == 89
     assert study.tolerance == grr.Tolerance(10.006, 10.012)
 

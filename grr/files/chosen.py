@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from tempfile import mkdtemp
+from urllib.parse import parse_qs
 
 from grr.files.allowed_files import LARGEST_SETTINGS, regular_file
 from grr.files.disk import write_whole
@@ -21,6 +23,11 @@ CHOICE_FILE = "chosen_study.txt"
 DEFAULT = "demo_data/dowel_pin"
 #: Where study folders are looked for in a working folder.
 PLACES = ("studies", "demo_data")
+#: Names that Windows keeps for itself.
+_RESERVED = {
+    *("con", "prn", "aux", "nul"),
+    *(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10)),
+}
 
 
 def study_folders(top: Path) -> list[str]:
@@ -32,8 +39,33 @@ def study_folders(top: Path) -> list[str]:
     ]
 
 
+def on_a_page() -> bool:
+    """Whether this Python works for a page, not for a notebook or a program."""
+    return os.environ.get("SERVER_SOFTWARE", "").startswith("voila/")
+
+
+def asked_for(name: str) -> str:
+    """Return what the address of the page says under a name; "" where nothing, or no page."""
+    if not on_a_page():
+        return ""
+    return parse_qs(os.environ.get("QUERY_STRING", "")).get(name, [""])[0].strip()
+
+
+def study_of_the_page() -> str:
+    """Return the study folder that the page's address names, relative to the working folder.
+
+    "" where it names none, or anything but a folder of `PLACES`.
+    """
+    name = asked_for("study")
+    place, _, folder = name.partition("/")
+    unfit = not folder or folder.startswith(".") or any(one in folder for one in '/\\:"<>|?*')
+    return "" if place not in PLACES or unfit else name
+
+
 def chosen_folder(top: str | Path = "..") -> Path:
     """Return the chosen study folder; the first demo study where nothing was chosen.
+
+    On a page that is the study in its address.
 
     Raises
     ------
@@ -42,8 +74,8 @@ def chosen_folder(top: str | Path = "..") -> Path:
     """
     top = a_path(top)
     file = top / CHOICE_FILE
-    name = DEFAULT
-    if file.exists():
+    name = study_of_the_page() or DEFAULT
+    if not study_of_the_page() and file.exists():
         try:
             name = regular_file(file, LARGEST_SETTINGS).read_text(encoding="utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:
@@ -76,6 +108,40 @@ def remember_choice(folder: str, top: str | Path = "..") -> None:
         It cannot be written.
     """
     write_whole(Path(top) / CHOICE_FILE, f"{folder}\n")
+
+
+def planned_folder(top: str | Path = "..") -> Path:
+    """Return the folder of the study to plan; it may not be there yet.
+
+    On a page that is the study in its address, or a new one of the name typed on the start
+    page; in a notebook the chosen study if it is a person's own, else ``studies/my_study``.
+
+    Raises
+    ------
+    StudyError
+        The page is that of an example, whose plan stays as it is.
+    """
+    top = a_path(top)
+    new = asked_for("new")
+    if new:
+        return top / PLACES[0] / folder_name(new)
+    named = study_of_the_page()
+    if named and not named.startswith(f"{PLACES[0]}/"):
+        raise StudyError(
+            "This is an example: its plan stays as it is",
+            "Make a study of your own on the start page",
+        )
+    if named:
+        return top / named
+    chosen = chosen_folder(top)
+    return chosen if chosen.parent.name == PLACES[0] else top / PLACES[0] / "my_study"
+
+
+def folder_name(title: str) -> str:
+    """Return a name that every system takes for a folder, made from that of a study."""
+    kept = "".join(letter if letter.isalnum() or letter in "-. " else " " for letter in title)
+    name = "_".join(kept.split()).strip("._")[:60].rstrip("._")
+    return f"study_{name}" if not name or name.partition(".")[0].lower() in _RESERVED else name
 
 
 def chosen_study(top: str | Path = "..") -> Study:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib.util
 import json
-import os
 import secrets
 import signal
 import socket
@@ -76,7 +75,7 @@ class Lab:
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
     """A JupyterLab on a free port, with settings and data of its own."""
-    from grr.lab import write_settings
+    from grr.lab import server_environment, write_settings
 
     home = tmp_path_factory.mktemp("jupyter")
     folder = tmp_path_factory.mktemp("lab")
@@ -85,12 +84,9 @@ def lab(tmp_path_factory):
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     token = secrets.token_hex(16)
-    environment = os.environ | {
+    environment = server_environment(home / "bench", token) | {
         "JUPYTER_CONFIG_DIR": str(home / "config"),
         "JUPYTER_DATA_DIR": str(home / "data"),
-        "JUPYTER_RUNTIME_DIR": str(home / "runtime"),
-        "JUPYTER_CONFIG_PATH": str(home / "bench"),
-        "JUPYTER_TOKEN": token,
         "IPYTHONDIR": str(home / "ipython"),
     }
     command = [

@@ -15,10 +15,17 @@
 # | how all our gauges stand | [10 All our gauges](10_all_our_gauges.ipynb) | 10 |
 # | what an old study file says | [below](#An-old-spreadsheet-or-form), then [3 Check](3_check.ipynb) → [4 Judge](4_judge.ipynb) | 20 |
 #
-# Run a cell with **Shift+Enter**.
+# Run a cell with **Shift+Enter**. Each of these notebooks is also a page without code;
+# `grr lab` opens the pages.
 
-# %%
+# %% tags=["start"]
 import grr
+
+# %% [markdown]
+# ## The studies of this folder
+
+# %% tags=["start"]
+grr.start_page()
 
 # %% [markdown]
 # ## Which study?

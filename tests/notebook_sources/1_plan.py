@@ -8,7 +8,7 @@
 # enough to decide? All of it is settled **before** the first reading, and kept in the study's
 # folder.
 
-# %%
+# %% tags=["plan"]
 import grr
 
 # %% [markdown]
@@ -24,8 +24,8 @@ import grr
 #   a study of *fixed* operators decides far more with the same readings, but holds for them only.
 # - **Readings of each part**: three by each operator is usual.
 
-# %%
-grr.study_form("../studies/my_study")
+# %% tags=["plan"]
+grr.study_form(grr.planned_folder())
 
 # %% [markdown]
 # ## Will that be enough to decide?
@@ -34,10 +34,7 @@ grr.study_form("../studies/my_study")
 # bad one (40 %) bad.
 
 # %%
-grr.expected_precision(parts=10, operators=3, trials=3, operators_are="fixed")
-
-# %%
-grr.expected_precision(parts=10, operators=3, trials=3, operators_are="random", progress=False)
+grr.expected_precision(parts=10, operators=3, trials=3)
 
 # %% [markdown]
 # With three operators who stand for many others, hardly any study decides, however many parts are

@@ -14,7 +14,7 @@
 # - Earlier readings stay hidden until the study is complete.
 # - One operator today, another tomorrow: pick the name and go on.
 
-# %%
+# %% tags=["measure"]
 import grr
 
 # %% [markdown]
@@ -23,7 +23,7 @@ import grr
 # This takes readings for a practice study until you pick your own on the [start
 # page](0_start_here.ipynb).
 
-# %%
+# %% tags=["measure"]
 grr.collect(grr.practice_folder())
 
 # %% [markdown]

@@ -11,11 +11,10 @@
 # Run each cell with **Shift+Enter**. The study is the one that you picked on the start page;
 # until you pick one it is an example with invented readings.
 
-# %%
+# %% tags=["check"]
 import grr
 
 study = grr.chosen_study()
-study
 
 # %% [markdown]
 # ## What was found
@@ -23,9 +22,8 @@ study
 # Nothing is changed or left out: you decide. **Mend** comes first, since no number can be
 # trusted before it is settled.
 
-# %%
-findings = grr.check(study)
-findings
+# %% tags=["check"]
+grr.check_page(study)
 
 # %% [markdown]
 # <details><summary>What is looked for, and why</summary>

@@ -6,14 +6,14 @@
 #
 # *About 10 minutes.* The answer first, then what it rests on.
 
-# %%
+# %% tags=["answer", "improve", "file"]
 import grr
 
 study = grr.chosen_study()
 result = grr.anova(study)
 
-# %%
-grr.verdict(study)
+# %% tags=["answer"]
+grr.answer_page(study)
 
 # %% [markdown]
 # The verdict has two lines. The first applies the manual's rule to the calculated value: under
@@ -102,17 +102,20 @@ grr.assess(study)
 # %% [markdown]
 # ## What would make it better?
 
-# %%
-grr.what_would_help(result)
+# %% tags=["improve"]
+grr.improve_page(study)
 
 # %% [markdown]
 # ## The report
 #
-# To file it, take away the `#` in the next cell and run the cell. An ending `.html` in place of
-# `.pdf` needs no browser to print with.
+# It goes into the study's own folder. On the page one button writes it; here, take away the
+# `#` and run the cell. An ending `.html` in place of `.pdf` needs no browser to print with.
+
+# %% tags=["file"]
+grr.file_page(study)
 
 # %%
-# print(grr.report(study, "../studies/report.pdf"))
+# print(grr.report(study, grr.chosen_folder() / "report.pdf"))
 
 # %% [markdown]
 # ## Next

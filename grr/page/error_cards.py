@@ -1,0 +1,89 @@
+"""What a cell shows that cannot go on: one card with what, where and remedy, no traceback.
+
+An extension of IPython that `grr lab` loads into its kernels. On a page any other error is
+one sentence and the name of a file for support; in a notebook it is left to IPython.
+"""
+
+from __future__ import annotations
+
+import platform
+import traceback
+from datetime import datetime
+from html import escape
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from grr.files.chosen import on_a_page
+from grr.model.errors import StudyError
+from grr.model.html_blocks import FONT, INK, escaped
+
+#: Where the file for support goes, as seen from the notebooks.
+SUPPORT = Path("..") / "support"
+
+
+def load_ipython_extension(shell: Any) -> None:
+    """Show errors as cards in this kernel."""
+    shell.set_custom_exc((Exception,), _show)
+
+
+def _show(
+    shell: Any,
+    kind: type[BaseException],
+    error: BaseException,
+    trace: TracebackType | None,
+    tb_offset: int | None = None,
+) -> None:
+    from IPython.display import HTML, display
+
+    if isinstance(error, StudyError):
+        display(HTML(card(error)))  # type: ignore[no-untyped-call]
+    elif on_a_page():
+        display(HTML(sorry(error)))  # type: ignore[no-untyped-call]
+    else:
+        shell.showtraceback((kind, error, trace), tb_offset=tb_offset)
+
+
+def card(error: StudyError) -> str:
+    """Return a refusal as a card: what is wrong, where, and what to do."""
+    where = [
+        ("file", error.file),
+        ("row", error.row),
+        ("column", error.column),
+        ("value", error.value),
+    ]
+    places = "".join(
+        f"<div><b>{name}</b> {escaped(str(place)[:200])}</div>"
+        for name, place in where
+        if place is not None
+    )
+    return _card(f"{error.problem}.", places, f"{error.remedy}.")
+
+
+def sorry(error: BaseException) -> str:
+    """Return the card of an error that nobody foresaw, and write the file for support."""
+    file = SUPPORT / f"error_{datetime.now():%Y-%m-%d_%H%M%S}.txt"
+    lines = [f"Python {platform.python_version()}, {platform.platform()}\n"]
+    lines += traceback.format_exception(error)
+    try:
+        SUPPORT.mkdir(exist_ok=True)
+        file.write_text("".join(lines), encoding="utf-8", newline="\n")
+        where = f"<div><b>file</b> {escape(str(file.resolve()))}</div>"
+    except OSError:
+        where = ""
+    return _card(
+        "This page cannot be shown: something happened that the program does not know.",
+        where,
+        "Your readings are safe. Go back to the studies, and give the file to whoever looks "
+        "after the program.",
+    )
+
+
+def _card(problem: str, places: str, remedy: str) -> str:
+    return (
+        f'<div role="alert" class="grr-card" style="border-left:14px solid #d55e00;'
+        f"background:#fce6da;color:{INK};font:18px/1.4 {FONT};padding:18px 24px;border-radius:4px;"
+        f'max-width:880px"><div style="font-weight:700;font-size:22px">{escaped(problem)}</div>'
+        f'<div style="font-size:16px;margin:10px 0;overflow-wrap:anywhere">{places}</div>'
+        f"<div>{escaped(remedy)}</div></div>"
+    )

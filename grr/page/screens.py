@@ -1,0 +1,630 @@
+"""What each page shows: the studies, the check, the answer, what would help, and the filing.
+
+Each function returns a `Screen`. On a page it fills the frame of `grr.page.frame`; in a
+notebook and in a terminal it prints the blocks of the result that it rests on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from grr.files.chosen import PLACES, asked_for, on_a_page, study_folders
+from grr.model.blocks import Block, Bullets, Heading, Prose
+from grr.model.errors import StudyError
+from grr.model.html_blocks import as_html
+from grr.model.names import begun, shortened
+from grr.model.printed import Printed
+from grr.model.rounding import JOIN, counted, figures, length, limits_text, listed
+from grr.model.study import Study, checked_study
+from grr.model.tolerance import Tolerance
+from grr.model.values import a_path
+from grr.page.drawings import (
+    WASHES,
+    answer_ruler,
+    calm_sign,
+    decision_sign,
+    operator_legend,
+    readings_by_part,
+    share_scale,
+    step_scale,
+    stop_sign,
+)
+from grr.page.filled_in import filled_in
+from grr.page.frame import (
+    REPORT,
+    STEPS,
+    Button,
+    Foot,
+    Progress,
+    named_study,
+    page_address,
+    progress_of,
+)
+from grr.page.report import report
+from grr.page.templates import render
+from grr.questions.assess import assess
+from grr.questions.causes import Cause
+from grr.questions.check import Finding, Findings, check
+from grr.questions.gauge import GaugeResult, average_range
+from grr.questions.improving import what_would_help
+from grr.questions.risk import guard_band
+from grr.questions.verdict import Criterion, Verdict, verdict
+
+FIX = "FIX THE DATA FIRST"
+#: The pages that answer more than one study does: question, subject, notebook.
+MORE = (
+    ("Do we read alike?", "Operators", "6_which_operator_needs_what"),
+    ("Stand or handheld?", "Two ways, one study", "7_stand_or_handheld"),
+    ("Is this micrometer fit?", "Qualify", "8_qualify_a_micrometer"),
+    ("Is it still good?", "Keep watching", "9_keep_watching"),
+    ("All our gauges", "Every study, one list", "10_all_our_gauges"),
+)
+#: Most studies that the start page lists; the rest are reached by their notebooks.
+MOST_LISTED = 60
+#: Longest name of a study or an operator in a large line.
+LONGEST = 24
+
+
+@dataclass(frozen=True, repr=False)
+class Screen(Printed):
+    """What one page shows.
+
+    Attributes
+    ----------
+    said : sequence of blocks
+        For a notebook and a terminal.
+    template : str
+    values : mapping
+        What the template shows.
+    foot : Foot
+    """
+
+    said: Sequence[Block]
+    template: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+    foot: Foot | None = None
+
+    def blocks(self) -> Sequence[Block]:
+        """Return what the page rests on."""
+        return self.said
+
+    def _repr_html_(self) -> str:
+        if not on_a_page():
+            return as_html(self.said)
+        return render(self.template, self.values) + (self.foot.html() if self.foot else "")
+
+
+# The studies
+# -----------
+
+
+def start_page(top: str | Path = "..") -> Screen:
+    """List the studies of the working folder, each with its state and its verdict.
+
+    Parameters
+    ----------
+    top : str or Path
+        The working folder, as seen from the notebooks.
+
+    Raises
+    ------
+    StudyError
+        There is no such folder.
+    """
+    top = a_path(top)
+    if not top.is_dir():
+        raise StudyError(
+            "There is no such folder", "Give the folder that grr lab has filled", file=top
+        )
+    names = study_folders(top)[:MOST_LISTED]
+    rows = [_row(top / name) for name in names]
+    own = [row for row in rows if not row["example"]]
+    # An example stands last; of one's own studies the one to go on with comes first.
+    own.sort(key=lambda row: row["order"])
+    rows = [*own, *(row for row in rows if row["example"])]
+    foot = Foot("Make a study: give it a name.")
+    if own:
+        first = own[0]
+        foot = Foot(f"{first['title']}: {first['state']}", Button("Go on", first["address"]))
+    values = {"rows": rows, "more": MORE, "plan": f"{STEPS['plan'][1]}.ipynb", "foot": foot}
+    said: list[Block] = [Heading("Studies", 3)]
+    said.append(Bullets([f"{row['title']}: {row['decision'] or row['state']}" for row in rows]))
+    return Screen(said, "start.html.j2", values)
+
+
+def _row(folder: Path) -> dict[str, Any]:
+    """Return a study as the start page lists it; one that cannot be read says so."""
+    try:
+        progress = progress_of(folder)
+    except StudyError as error:
+        progress = Progress(folder, None, None, str(error))
+    row: dict[str, Any] = {
+        "title": shortened(progress.title, 40),
+        "limits": _limits_of(progress),
+        "state": progress.state,
+        "decision": "",
+        "sign": "",
+        "when": progress.when,
+        "example": progress.example or folder.parent.name == PLACES[1],
+        "scale": step_scale(list(STEPS).index(progress.next_step) if progress.settings else 0),
+        "address": page_address(progress.next_step, progress.name),
+        "order": (progress.filed, not progress.taken or progress.measured, progress.title.lower()),
+    }
+    if row["example"]:
+        row["address"] = page_address("answer", progress.name)
+    elif progress.measured and progress.study:
+        row |= _decided(progress.study)
+    return row
+
+
+def _limits_of(progress: Progress) -> str:
+    settings = progress.settings
+    if settings is None or settings.tolerance is None:
+        return "not planned yet"
+    return limits_text(settings.tolerance, settings.resolution, settings.unit)
+
+
+def _decided(study: Study) -> dict[str, Any]:
+    try:
+        if check(study).must_mend:
+            return {"decision": FIX}
+        found = verdict(study).decision
+    except StudyError:
+        return {}
+    return {"decision": str(found), "sign": decision_sign(found, 60)}
+
+
+# The check
+# ---------
+
+
+def check_page(study: Study) -> Screen:
+    """Show whether something in the readings is to be fixed first, and where.
+
+    Parameters
+    ----------
+    study : Study
+    """
+    found = check(checked_study(study))
+    mend = [one for one in found if one.severity == "mend"]
+    look = [one for one in found if one.severity == "look"]
+    odd = {reading for one in mend for reading in _readings_named(one, study)}
+    values: dict[str, Any] = {
+        "sign": stop_sign() if mend else calm_sign(),
+        "mend": bool(mend),
+        "headline": FIX if mend else "Nothing to fix",
+        "sentence": mend[0].what if mend else f"All {study.taken} readings can count.",
+        "picture": _or_none(lambda: readings_by_part(study, sorted(odd))),
+        "legend": operator_legend(study),
+        "findings": [*mend, *look],
+        "ticks": [] if mend else _ticks(found),
+    }
+    name = _name(study)
+    if mend:
+        foot = Foot(
+            f"{counted(len(mend), 'thing')} to fix. {shortened(mend[0].todo, 90)}",
+            Button("Go to the readings", page_address("measure", name)),
+            [Button("See the answer as it stands", page_address("answer", name))],
+        )
+    else:
+        foot = Foot(
+            f"{counted(len(look), 'thing')} to look at." if look else "",
+            Button("See the answer", page_address("answer", name)),
+            [Button("All readings", page_address("measure", name))],
+        )
+    return Screen(found.blocks(), "check.html.j2", values, foot)
+
+
+#: What is looked for, and the topics of `grr.check` that tell of it.
+_LOOKED_FOR = (
+    ("Nothing missing", ("missing",)),
+    ("No slips", ("factor", "range")),
+    ("No parts exchanged", ("exchanged", "sequence", "copied")),
+    ("Digit fine enough", ("resolution", "digit")),
+    ("No change by trial", ("trials", "drift")),
+    ("Order random", ("order",)),
+    ("Scatter alike", ("scatter", "alike")),
+    ("Record unbroken", ("record", "settings")),
+)
+
+
+def _ticks(found: Findings) -> list[str]:
+    """Return what was looked for and not found."""
+    topics = " ".join(one.topic.lower() for one in found if one.severity != "know")
+    return [words for words, about in _LOOKED_FOR if not any(one in topics for one in about)]
+
+
+def _readings_named(finding: Finding, study: Study) -> list[tuple[str, str, int]]:
+    """Return the readings whose place a finding names."""
+    table = study.readings.dropna(subset="reading")
+    return [
+        (part, operator, int(trial))
+        for part, operator, trial in zip(
+            table["part"], table["operator"], table["trial"], strict=True
+        )
+        if finding.place
+        in {
+            f"part {part}, operator {operator}, trial {trial}",
+            f"part {part}, {operator}, trial {trial}",
+        }
+    ]
+
+
+def _or_none(make: Any) -> str:
+    try:
+        return str(make())
+    except StudyError:
+        return ""
+
+
+def _name(study: Study) -> str:
+    return named_study(study.folder) if study.folder else ""
+
+
+# The answer
+# ----------
+
+
+def answer_page(study: Study) -> Screen:
+    """Show the decision with one sentence, how much of the tolerance measuring takes, and why.
+
+    Parameters
+    ----------
+    study : Study
+    """
+    found = assess(checked_study(study))
+    decided = verdict(study)
+    result, judged = decided.result, decided.criterion
+    name = _name(study)
+    numbers = bool(asked_for("numbers"))
+    mend = decided.findings.must_mend
+    wash, edge = WASHES["DO_NOT_USE" if mend else decided.decision.name]
+    cause = next(iter(found.causes), None) if judged and not mend else None
+    accept = None if mend else _accept(decided)
+    values: dict[str, Any] = {
+        "wash": wash,
+        "edge": edge,
+        "sign": stop_sign() if mend else decision_sign(decided.decision, 84 if numbers else 150),
+        "decision": FIX if mend else str(decided.decision),
+        "sentence": _sentence(decided, mend),
+        "ruler": "" if mend else _ruler(result, accept),
+        "why_no_ruler": "The ruler waits for readings that can count."
+        if mend
+        else "No ruler is drawn: the tolerance has no two limits.",
+        "takes": _takes(result, None if mend else judged, cause),
+        "cause": _cause(cause, judged) if cause and judged else None,
+        "accept": _accept_words(decided, accept, mend),
+        "numbers": _numbers(decided) if numbers else "",
+    }
+    back = page_address("answer", name)
+    quiet = [Button("Numbers and formulas", page_address("answer", name, numbers="1"))]
+    if numbers:
+        foot = Foot(
+            "Rounded for reading; the notebook holds every digit.",
+            Button("Back to the answer", back),
+        )
+    elif study.example:
+        foot = Foot(
+            "An example: nothing is filed.",
+            Button("Start a study of my own", "0_start_here.ipynb"),
+            quiet,
+        )
+    else:
+        foot = _next(decided, cause, name, quiet, mend)
+    return Screen(decided.blocks(), "answer.html.j2", values, foot)
+
+
+def _sentence(decided: Verdict, mend: bool) -> str:
+    """Return the one sentence under the decision."""
+    study, judged = decided.result.study, decided.criterion
+    if mend:
+        first = next(one for one in decided.findings if one.severity == "mend")
+        return shortened(f"{begun(first.place)}: {first.what}", 160)
+    if judged is None:
+        return shortened(decided.by_confidence, 160)
+    what = (
+        "judge this part, up to its limits" if study.purpose == "accept" else "control this process"
+    )
+    holding = str(study.facts.get("holding") or next(iter(study.methods), "")).strip()
+    names = listed([shortened(one, LONGEST) for one in study.operator_names], 4)
+    by = f"by {names}" if study.all_studied else "just as in this study"
+    conditions = f"{holding}, {by}" if holding else by
+    takes, most = figures(judged.value), f"{judged.limit:g}{JOIN}%"
+    sentences = {
+        "USE": f"This gauge can {what}.",
+        "LIKE_THIS": f"{begun(conditions)}.",
+        "WITH_LIMITS": "Accept only between the two black jaws.",
+        "DO_NOT_USE": f"Measuring takes {takes}{JOIN}% {judged.name}; at most {most} is allowed.",
+        "NOT_DECIDED": f"It may take {judged.lower:.0f} or {judged.upper:.0f}{JOIN}% "
+        f"{judged.name}: {most} lies between.",
+    }
+    return sentences[decided.decision.name]
+
+
+def _two_sided(study: Study) -> bool:
+    known = study.tolerance
+    return known is not None and known.lower is not None and known.upper is not None
+
+
+def _ruler(result: GaugeResult, accept: Tolerance | None) -> str:
+    return answer_ruler(result, accept) if _two_sided(result.study) else ""
+
+
+def _accept(decided: Verdict) -> Tolerance | None:
+    """Return the narrower limits to accept by; None where the limits themselves are."""
+    study = decided.result.study
+    if decided.decision.name not in ("WITH_LIMITS", "NOT_DECIDED") or study.purpose != "accept":
+        return None
+    try:
+        band = guard_band(decided.result)
+    except StudyError:
+        return None
+    return band.on_the_gauge if band.possible else None
+
+
+def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dict[str, str]:
+    """Return the one pair of acceptance limits, or what tolerance the gauge is good for."""
+    study, judged = decided.result.study, decided.criterion
+    if mend:
+        return {"head": "Accept", "large": "Nothing yet", "small": "First fix the readings."}
+    if study.tolerance is None or judged is None or study.purpose != "accept":
+        return {"head": "Accept", "large": "No limits", "small": "This study judges a process."}
+    known, name = study.tolerance, decided.decision.name
+    proven = _proven(study, judged, judged.good if name == "USE" else judged.limit)
+    if name == "DO_NOT_USE":
+        small = "Here it may accept or refuse nothing."
+        return {
+            "head": "Good for tolerances",
+            "large": f"from {proven}" if proven else "—",
+            "small": small,
+        }
+    if accept is None:
+        large = limits_text(known, study.resolution, study.unit)
+        small = f"Proven from {proven} tolerance." if proven and name != "NOT_DECIDED" else ""
+        return {"head": "Accept", "large": large, "small": small}
+    large = limits_text(accept, study.resolution, study.unit)
+    head = "Accept meanwhile" if name == "NOT_DECIDED" else "Accept"
+    return {"head": head, "large": large, "small": _price(decided)}
+
+
+def _price(decided: Verdict) -> str:
+    try:
+        refused = guard_band(decided.result).extra_rejected
+    except StudyError:
+        return ""
+    if not math.isfinite(refused):
+        return ""
+    return f"Refuses {figures(100 * refused)}{JOIN}% more of the parts."
+
+
+def _proven(study: Study, judged: Criterion, threshold: float) -> str:
+    """Return the smallest tolerance at which the bound of GRR would meet a threshold."""
+    known = study.tolerance
+    if known is None or known.lower is None or known.upper is None:
+        return ""
+    if not math.isfinite(judged.upper):
+        return ""
+    return length((known.upper - known.lower) * judged.upper / threshold, study.unit)
+
+
+def _takes(result: GaugeResult, judged: Criterion | None, cause: Cause | None) -> dict[str, str]:
+    """Return GRR in percent, its interval, and the scale that shows both."""
+    if judged is None:
+        return {"large": "Not known yet", "small": "", "scale": ""}
+    measure = "percent_tolerance" if judged.name.endswith("tolerance") else "percent_tv"
+    table = result.intervals()
+    lower, upper = (float(table[limit]["GRR", measure]) for limit in ("lower", "upper"))
+    level = f"{100 * result.study.rules.confidence:g}{JOIN}%"
+    known = math.isfinite(lower) and math.isfinite(upper)
+    small = f"{level} confidence: {lower:.0f} – {upper:.0f}{JOIN}%" if known else ""
+    without = cause.without.value if cause else math.nan
+    scale = share_scale(judged.value, judged, interval=(lower, upper), without=without)
+    return {"large": f"{judged.value:.0f}{JOIN}%", "small": small, "scale": scale}
+
+
+#: Kind of a cause → its name in large letters, and what it is to be without it.
+_CAUSES = {
+    "operator_offset": ("{operator} reads {size} {side}", "Reading alike"),
+    "operator_scatter": ("{operator} scatters more", "Scattering alike"),
+    "interaction": ("People differ by part", "Reading alike"),
+    "part": ("Part {part}", "Without it"),
+    "drift": ("Readings drift", "Held still"),
+    "step": ("The zero moved", "Zeroed again"),
+    "trial_shift": ("The trials differ", "Measuring alike"),
+    "digit": ("The last digit", "With a finer one"),
+    "slip": ("A slip on part {part}", "Without it"),
+    "method": ("{method}", "The other way"),
+    "repeatability": ("The gauge itself", "Without it"),
+}
+
+
+def _cause(cause: Cause, judged: Criterion) -> dict[str, str]:
+    """Return the biggest cause by name, and what GRR would be without it."""
+    large, changed = _CAUSES.get(cause.kind, (cause.kind.replace("_", " "), "Without it"))
+    magnitude = abs(cause.size.value)
+    words = large.format(
+        operator=shortened(cause.operator or "One person", LONGEST),
+        part=shortened(cause.part or "", LONGEST),
+        method=shortened(cause.method or "", LONGEST),
+        size=length(magnitude, cause.size.unit) if cause.size.unit else figures(magnitude),
+        side="low" if cause.size.value < 0 else "high",
+    )
+    small = ""
+    if cause.without.known:
+        small = f"{changed}: {judged.value:.0f} → {cause.without.value:.0f}{JOIN}%."
+    return {"large": words, "small": small}
+
+
+def _next(
+    decided: Verdict, cause: Cause | None, name: str, quiet: list[Button], mend: bool
+) -> Foot:
+    """Return what to do next, with the one button that does it."""
+    if mend:
+        return Foot(
+            "Next: settle what the check found.",
+            Button("See what to fix", page_address("check", name)),
+            quiet,
+        )
+    if decided.decision.name == "USE":
+        return Foot(
+            "Nothing to mend.", Button("File the report", page_address("file", name)), quiet
+        )
+    if decided.decision.name == "LIKE_THIS":
+        return Foot(
+            "Next: put these conditions on the gauge.",
+            Button("File the report", page_address("file", name)),
+            quiet,
+        )
+    step = cause.first_step if cause else next(iter(decided.next_steps), "")
+    return Foot(
+        f"Next: {shortened(step, 110)}",
+        Button("See what would help", page_address("improve", name)),
+        quiet,
+    )
+
+
+def _numbers(decided: Verdict) -> str:
+    """Return the numbers behind the answer: sources, formulas, the second method, intervals."""
+    result = decided.result
+    blocks: list[Block] = [*result.blocks()]
+    worked = filled_in(result)
+    lines = [line for lines in worked.values() for line in lines]
+    html = as_html([Heading("How is it worked out?", 3)]) + as_html([Bullets(lines)])
+    html += as_html([Heading("Why", 3), Prose([decided.by_manual, decided.by_confidence])])
+    html += as_html([Bullets(decided.reasons)])
+    try:
+        second = as_html(
+            [Heading("By average and range", 3), *average_range(result.study).blocks()]
+        )
+    except StudyError as error:
+        second = as_html([Prose([str(error)])])
+    return as_html(blocks) + html + second
+
+
+# What would help
+# ---------------
+
+
+def improve_page(study: Study) -> Screen:
+    """Show what a change of the measuring would make of GRR, the most effective first.
+
+    Parameters
+    ----------
+    study : Study
+    """
+    decided = verdict(checked_study(study))
+    judged = decided.criterion
+    found = what_would_help(decided.result)
+    name = _name(study)
+    rows = []
+    if judged is not None and judged.value > 0:
+        rows.append(_change("As it is now", "", judged.value, judged))
+        for cause in assess(study).causes[:2]:
+            if cause.kind != "repeatability" and cause.without.known:
+                named = _cause(cause, judged)
+                rows.append(_change(named["large"], named["small"], cause.without.value, judged))
+        for change in found.table.head(4).to_dict("records"):
+            text = str(change["change"])
+            rows.append(
+                _change(f"{text[:1].upper()}{text[1:]}", "", float(change["percent"]), judged)
+            )
+    rows[1:] = sorted(rows[1:], key=lambda row: row["percent"])
+    first = rows[1] if len(rows) > 1 else None
+    values = {
+        "sentence": _gain(rows[0], first) if first else "Nothing to predict from these readings.",
+        "rows": rows[:6],
+    }
+    foot = Foot(
+        "Predicted from this study; readings taken after a change show whether it worked.",
+        Button("File the report", page_address("file", name)),
+        [Button("Back to the answer", page_address("answer", name))],
+    )
+    return Screen(found.blocks(), "improve.html.j2", values, foot)
+
+
+def _change(words: str, small: str, value: float, judged: Criterion) -> dict[str, Any]:
+    """Return a row of the page: what is changed, what GRR takes then, and its class by value."""
+    word = "good" if value < judged.good else "may do" if value <= judged.limit else "too much"
+    return {
+        "words": shortened(words, 60),
+        "small": small,
+        "percent": value,
+        "takes": f"{value:.0f}{JOIN}%",
+        "scale": share_scale(value, judged),
+        "word": word,
+    }
+
+
+def _gain(now: Mapping[str, Any], then: Mapping[str, Any]) -> str:
+    return f"{then['words']}: {now['percent']:.0f} → {then['percent']:.0f}{JOIN}%."
+
+
+# The filing
+# ----------
+
+
+def file_page(study: Study) -> Screen:
+    """Write the report into the study's own folder, and lead to it.
+
+    On a page the report is written when its button is pressed, which opens the page with
+    ``write`` in its address.
+
+    Parameters
+    ----------
+    study : Study
+    """
+    checked_study(study)
+    if study.folder is None:
+        raise StudyError(
+            "The study has no folder to file its report in",
+            "Save it with grr.save_study and open it from there",
+        )
+    folder, name = study.folder, _name(study)
+    html, pdf = folder / REPORT, folder / "report.pdf"
+    trouble = ""
+    wanted = {"html": html, "pdf": pdf}.get(asked_for("write"))
+    if wanted is not None and not study.example:
+        try:
+            report(study, wanted)
+        except StudyError as error:
+            trouble = str(error)
+    written = html.exists()
+    address = f"/files/{name}/{REPORT}"
+    values = {
+        "title": progress_of(folder).title,
+        "limits": limits_text(study.tolerance, study.resolution, study.unit),
+        "decision": str(verdict(study).decision),
+        "sign": decision_sign(verdict(study).decision, 84),
+        "written": written,
+        "folder": str(folder.resolve()),
+        "open": address,
+        "pdf": f"/files/{name}/report.pdf" if pdf.exists() else "",
+        "make_pdf": page_address("file", name, write="pdf"),
+        "readings": counted(study.taken, "reading"),
+        "trouble": trouble,
+        "example": study.example,
+    }
+    done = Button("Done: back to the studies", "0_start_here.ipynb")
+    if study.example:
+        foot = Foot(
+            "An example: nothing is filed.", Button("Start a study of my own", "0_start_here.ipynb")
+        )
+    elif written:
+        foot = Foot(
+            "Filed in the study's own folder.",
+            Button("Open and print", address, True),
+            [done],
+        )
+    else:
+        foot = Foot(
+            "One file that needs nothing else.",
+            Button("Write the report", page_address("file", name, write="html")),
+        )
+    said: list[Block] = [Prose([f'grr.report(study, "{name}/{REPORT}") writes the report.'])]
+    if written:
+        said = [Prose([f"The report is in {html}."])]
+    return Screen(said, "file.html.j2", values, foot)
