@@ -43,7 +43,7 @@ from grr.model.rounding import JOIN, figures, fine_interval, length, limits_text
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
-from grr.questions.gauge import EXAMPLE
+from grr.questions.gauge import titled
 
 #: Name of the line that says what is done about a known bias.
 BIAS_LINE = "bias"
@@ -590,7 +590,7 @@ class BudgetUse(Printed):
     def as_read(self) -> str:
         """Whether readings are corrected before they are held against the limits, in words."""
         if self.bias:
-            return "as it is read (the bias is in the guard band)"
+            return "taken as read (the bias is in the guard band)"
         return "corrected for known bias"
 
     def to_frame(self) -> pd.DataFrame:
@@ -720,14 +720,11 @@ def _opening(budget: UncertaintyBudget) -> list[str]:
     else:
         source = f"{100 * budget.level:g} %, {math.floor(budget.df)} degrees of freedom"
     found = (
-        f"expanded uncertainty U = {length(budget.expanded, budget.unit)} "
+        f"Expanded uncertainty U = {length(budget.expanded, budget.unit)} "
         f"(k = {figures(budget.coverage, 3)}, {source}); standard uncertainty "
         f"{length(budget.standard_u, budget.unit)}."
     )
-    return [
-        *([EXAMPLE] if budget.example else []),
-        f"{budget.title}: {found}" if budget.title else found[0].upper() + found[1:],
-    ]
+    return titled(budget.title, found, example=budget.example)
 
 
 def _lines_table(budget: UncertaintyBudget) -> Table:

@@ -800,6 +800,11 @@ def floored_note(study: Study) -> str:
 EXAMPLE = "EXAMPLE: these readings are invented; they say nothing about your gauge."
 
 
+def titled(title: str, sentence: str, *, example: bool) -> list[str]:
+    """Return a result's first sentence after its title, and before it that it is an example."""
+    return [*([EXAMPLE] if example else []), f"{title}: {sentence}" if title else sentence]
+
+
 def tolerance_text(study: Study) -> str:
     """Return the tolerance in words, with its unit."""
     if study.tolerance is None:

@@ -42,7 +42,7 @@ from grr.model.readings_table import refuse_gaps, table_of
 from grr.model.rounding import counted, figures, fine_length, length, p_text, size, with_unit
 from grr.model.units import canonical_unit, conversion, fine_unit
 from grr.model.values import at_least_zero, number
-from grr.questions.gauge import EXAMPLE
+from grr.questions.gauge import titled
 
 #: How the bias lies to a limit: surely within it, surely beyond it somewhere, or neither.
 Place = Literal["within", "beyond", "open"]
@@ -51,6 +51,8 @@ Place = Literal["within", "beyond", "open"]
 #: pooling in the manual's analysis of variance it is not 0.05: with 0.05 the interval of
 #: the slope held the truth in as few as 86 % of studies, with 0.25 in 92 to 97 % (tests/coverage).
 LACK_OF_FIT_LEVEL = 0.25
+#: Lack of fit with p under this is stated.
+LACK_OF_FIT_SHOWN = 0.05
 #: Points at which bands are computed along the range.
 STEPS = 101
 #: Fewer blocks than this show little of the range (AIAG MSA, 4th ed.: at least five).
@@ -253,7 +255,7 @@ class LinearityResult(Printed):
     @property
     def lack_of_fit_shown(self) -> bool:
         """Whether the blocks lie farther from a straight line than chance explains."""
-        return self.lack_of_fit is not None and float(self.lack_of_fit.p) < 1.0 - self.level
+        return self.lack_of_fit is not None and float(self.lack_of_fit.p) < LACK_OF_FIT_SHOWN
 
     def bias_at(self, block: int) -> Estimate:
         """Return the bias at a block, counted from 0 in order of size, with its interval."""
@@ -456,10 +458,7 @@ def _opening(result: LinearityResult) -> list[str]:
         f"{counted(len(result.bias), 'reading')} on {counted(len(values), 'block')} from "
         f"{with_unit(f'{lowest} to {highest}', result.unit)}."
     )
-    return [
-        *([EXAMPLE] if result.example else []),
-        f"{result.title}: {readings}" if result.title else readings,
-    ]
+    return titled(result.title, readings, example=result.example)
 
 
 def _table(result: LinearityResult) -> Table:
@@ -565,33 +564,25 @@ def _notes(result: LinearityResult) -> list[str]:
 
 
 def _fit_sentence(result: LinearityResult) -> str:
-    """Return whether a line fits, and what the line goes through.
+    """Return whether a straight line explains the blocks, and what the line goes through.
 
-    A lack of fit is stated only where it is shown at the level of the intervals; block means
-    are used well before that, to be on the safe side.
+    A lack of fit is stated only where it is shown; block means are used well before that, to be
+    on the safe side.
     """
-    test, blocks = result.lack_of_fit, len(result.gauge_blocks.values)
-    if test is None:
+    blocks = len(result.gauge_blocks.values)
+    if result.lack_of_fit is None:
         return (
-            "Whether a straight line fits was not tested: that needs three blocks or more and "
-            "repeated readings."
+            "Whether a straight line explains the blocks was not tested: that needs three blocks "
+            "or more and repeated readings."
         )
-    p = p_text(float(test.p))
-    if result.lack_of_fit_shown and result.line.by_block:
-        return (
-            f"The blocks lie farther from a straight line than repeated readings explain (lack "
-            f"of fit, {p}), so the line and its band come from the {blocks} block "
-            f"means, with {blocks - 2} degrees of freedom."
-        )
+    from_blocks = (
+        f"the line and its band come from the {blocks} block means, with {blocks - 2} degrees of "
+        "freedom"
+    )
+    every = f"all {len(result.bias)} readings are used"
     if result.lack_of_fit_shown:
-        return (
-            f"The blocks lie farther from a straight line than repeated readings explain (lack "
-            f"of fit, {p}); all {len(result.bias)} readings are used all the same, as asked."
-        )
-    if result.line.by_block:
-        return (
-            f"That the blocks lie off a straight line is not shown, but not unlikely either (lack "
-            f"of fit, {p}): to be on the safe side the line and its band come from the "
-            f"{blocks} block means, with {blocks - 2} degrees of freedom."
-        )
-    return f"A straight line fits (lack of fit, {p}); all {len(result.bias)} readings are used."
+        p = p_text(float(result.lack_of_fit.p))
+        then = f"so {from_blocks}" if result.line.by_block else f"but {every}, as asked"
+        return f"The blocks do not lie on a straight line (lack of fit, {p}), {then}."
+    then = f"to be careful {from_blocks}" if result.line.by_block else every
+    return f"A straight line explains the blocks; {then}."

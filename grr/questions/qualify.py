@@ -472,24 +472,24 @@ def _known_bias(
     tolerance: Tolerance,
     confidence: float,
 ) -> _KnownBias | None:
-    """Return the bias on the reference part, or that of the range at the parts' size if larger.
+    """Return the bias on the reference part, or else that of the range at the parts' size.
 
-    Where both were measured the one farther from 0 counts. None where neither was, or where the
-    blocks do not reach the parts' size.
+    None where neither was measured, or where the blocks do not reach the parts' size.
     """
-    known = []
     if reference is not None:
         one_sided = replace(reference.by_sd, level=2.0 * confidence - 1.0)
         low, high = (float(v) for v in with_reference_uncertainty(one_sided, reference.reference_u))
         found = Estimate(reference.bias, low, high, reference.unit)
-        known.append(_KnownBias(found, *reference.bias_u))
+        return _KnownBias(found, *reference.bias_u)
     sizes = [limit for limit in (tolerance.lower, tolerance.upper) if limit is not None]
-    at = None if linearity is None else linearity.bias_of_line(sum(sizes) / len(sizes), confidence)
-    if at is not None:
-        df = linearity.line.df if linearity is not None else math.inf
-        reach = (at.upper - at.lower) / 2.0
-        known.append(_KnownBias(at, reach / float(t_quantile(confidence, df)), df))
-    return max(known, key=lambda one: abs(one.found.value), default=None)
+    if linearity is None:
+        return None
+    at_parts = linearity.bias_of_line(sum(sizes) / len(sizes), confidence)
+    if at_parts is None:
+        return None
+    df = linearity.line.df
+    reach = (at_parts.upper - at_parts.lower) / 2.0
+    return _KnownBias(at_parts, reach / float(t_quantile(confidence, df)), df)
 
 
 def _corrected(budget: UncertaintyBudget) -> bool:
@@ -502,7 +502,8 @@ def _with_bias(budget: UncertaintyBudget, known: _KnownBias) -> UncertaintyBudge
 
     Source: JCGM 100:2008 (GUM), F.2.4.5; ISO 14253-2 (from memory).
     """
-    if abs(budget.bias) >= abs(known.found.value):
+    # a line made from the same readings may miss by rounding
+    if abs(budget.bias) >= abs(known.found.value) * (1.0 - 1e-9):
         return budget
     line = Contribution.of_bias(
         known.found.value, known.standard_u, corrected=False, df=known.df, unit=budget.unit

@@ -38,7 +38,7 @@ from grr.model.rounding import counted, length, limits_text, p_text, size
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import at_least_zero, number
-from grr.questions.gauge import EXAMPLE, GaugeResult
+from grr.questions.gauge import GaugeResult, titled
 
 #: Fewer readings than this say little; the manual asks for ten, companies for 25 to 50.
 FEW = 10
@@ -419,8 +419,7 @@ def _opening(result: ReferenceResult) -> list[str]:
     part = size(result.reference, None if step is None else step / 10.0, result.unit)
     readings = f"{counted(len(result.readings), 'reading')} of a reference part, {part}."
     return [
-        *([EXAMPLE] if result.example else []),
-        f"{result.title}: {readings}" if result.title else readings,
+        *titled(result.title, readings, example=result.example),
         f"Tolerance: {limits_text(result.tolerance, step, result.unit)}.",
     ]
 

@@ -1,4 +1,4 @@
-"""Is the gauge still what it was: `grr.stability` and `grr.after_check`, by a check standard.
+"""Does the gauge still read as it did: `grr.stability` and `grr.after_check`, by a check standard.
 
 `stability` charts readings of one check standard over time, by a running mean against limits
 from the first checks: alarms, a step, a drift, and when to check next. The first checks are tested
@@ -61,7 +61,7 @@ from grr.model.rounding import JOIN, counted, figures, length, p_text, percent, 
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
-from grr.questions.gauge import EXAMPLE
+from grr.questions.gauge import titled
 
 Chart = Literal["individuals", "mean and range"]
 RuleSet = Literal["western electric", "nelson"]
@@ -814,8 +814,7 @@ def _opening(result: StabilityResult) -> list[str]:
         f"{counted(result.baseline, 'check')} ({result.chart})."
     )
     return [
-        *([EXAMPLE] if result.example else []),
-        f"{result.title}: {checks}" if result.title else checks,
+        *titled(result.title, checks, example=result.example),
         *([result.shortened] if result.shortened else []),
     ]
 

@@ -463,7 +463,7 @@ def _budget_answer(budget: UncertaintyBudget) -> str:
     )
 
 
-NEAREST_QUESTION = "What is nearest to its limit?"
+FIT_QUESTION = "Is the gauge fit for this tolerance?"
 #: Room at the right for how each requirement came out, in px.
 OUTCOME_WIDTH = 200
 REQUIREMENT_ROW = 36
@@ -497,8 +497,8 @@ def nearest_limit(page: Qualification) -> Figure:
     used = [0.0 if math.isnan(one.used) else min(one.used, FARTHEST) for one in requirements]
     return template.draw(
         "nearest-limit",
-        NEAREST_QUESTION,
-        page.nearest,
+        FIT_QUESTION,
+        f"{page.decision}. {page.nearest}",
         alt="Bars as long as what each requirement uses up of what is allowed: "
         + ", ".join(f"{one.name} {one.used_text or one.outcome}" for one in requirements)
         + ".",

@@ -433,15 +433,20 @@ def _method_name(panels: _Panels, panel: int) -> dict[str, Any]:
 
 
 def _scale_name(text: str) -> dict[str, Any]:
+    return _above(text, 0, 28)
+
+
+def _above(text: str, at: float, pixels: int) -> dict[str, Any]:
+    """Return words above the drawing, at its left end (0) or its right end (1)."""
     return template.note(
         text,
-        0,
+        at,
         1,
         xref="paper",
         yref="paper",
-        xanchor="left",
+        xanchor="right" if at else "left",
         yanchor="bottom",
-        yshift=28,
+        yshift=pixels,
         font={"color": FAINT, "size": template.SMALL},
     )
 
@@ -522,17 +527,7 @@ def checks_over_time(result: StabilityResult) -> Figure:
             )
             for sign, side in (("+", 1.0), ("−", -1.0))
         ),
-        template.note(
-            "● check   ◆ alarm   ━ running mean, between its limits",
-            1,
-            1,
-            xref="paper",
-            yref="paper",
-            xanchor="right",
-            yanchor="bottom",
-            yshift=4,
-            font={"color": FAINT, "size": template.SMALL},
-        ),
+        _above("● check   ◆ alarm   ━ running mean, between its limits", 1, 4),
         template.note(
             f"baseline: {counted(result.baseline, 'check')}",
             None,

@@ -11,15 +11,20 @@
 # Run each cell with **Shift+Enter**. The readings are an **example, invented**: a micrometer of
 # 0 to 25 mm that shows 0.1 µm, for dowel pins of 10 m5 (10.006 to 10.012 mm).
 #
-# **With your own gauge**: change the lines in the next cell. The files may be CSV or Excel, with
-# the columns `reading`, and `reference` for the blocks; set `example` to `False`.
+# **With your own gauge**: change the lines in the next cell, and later those of the budget. The
+# study gives the tolerance, the unit and the last digit. The files may be CSV or Excel, with the
+# columns `reading`, and `reference` for the blocks; set `example` to `False`.
 
 # %%
 import grr
 
-tolerance = grr.Tolerance(10.006, 10.012)
+parts = grr.open_study("../demo_data/dowel_pin")  # the study on real parts
+tolerance = parts.tolerance
+gauge = {"unit": parts.unit, "resolution": parts.resolution, "example": True}
 files = "../demo_data/micrometer_25"
-gauge = {"unit": "mm", "resolution": 0.0001, "example": True}
+part_size = 10.0
+certificate = {"reference": 10.0, "expanded_uncertainty": 0.000055, "coverage": 2}
+mpe, pitch = 0.001, 0.5  # from the data sheet: largest error of indication, pitch of the screw
 
 # %% [markdown]
 # ## 1. One calibrated block, many times
@@ -30,10 +35,8 @@ gauge = {"unit": "mm", "resolution": 0.0001, "example": True}
 # %%
 reference = grr.reference_study(
     grr.read_columns(f"{files}/reference.csv"),
-    reference=10.0,
-    expanded_uncertainty=0.000055,
-    coverage=2,
     tolerance=tolerance,
+    **certificate,
     **gauge,
 )
 reference
@@ -66,9 +69,9 @@ grr.show.on_reference(reference)
 # %%
 blocks = grr.linearity(
     grr.read_columns(f"{files}/blocks.csv"),
-    bias_limit=0.0006,
-    mpe=0.001,
-    pitch=0.5,
+    bias_limit=0.1 * tolerance.width,
+    mpe=mpe,
+    pitch=pitch,
     **gauge,
 )
 blocks
@@ -91,7 +94,7 @@ grr.show.screw_turn(blocks)
 # example with pins in a stand.
 
 # %%
-study = grr.anova(grr.open_study("../demo_data/dowel_pin"))
+study = grr.anova(parts)
 grr.verdict(study)
 
 # %% [markdown]
@@ -107,13 +110,17 @@ f"Q_MP {reference.q_mp(study):.1f} %"
 # Take the lines that apply. `in_study=True` means: the study on parts holds this already, since it
 # was zeroed anew, measured on several days, held as usual. Then the larger of the two counts,
 # never both. Where you don't know, leave it out: both count, and the budget asks.
+#
+# The **bias** is known now. Either every reading is corrected for it from now on: then say
+# `corrected=True`, and only its uncertainty counts. Or it stays in the readings: then it is added to
+# U as a whole.
 
 # %%
-line = grr.MicrometerLines(length=10, unit="mm")
+line = grr.MicrometerLines(length=part_size, unit=parts.unit)
 budget = grr.UncertaintyBudget(
     [
         line.calibration(expanded=0.0004, k=2),
-        line.resolution(0.0001),
+        line.resolution(parts.resolution),
         *line.from_study(study),
         line.bias(reference, corrected=False),
         line.zero_setting(0.0001, in_study=True),
@@ -121,11 +128,11 @@ budget = grr.UncertaintyBudget(
         line.part_against_gauge(kelvin=0.3, in_study=True),
         line.body_heat(kelvin=0.3, in_study=True),
         line.force_on_frame(newton=1),
-        line.flattening("cylinder", force=5, diameter=10, contact_length=6.5),
+        line.flattening("cylinder", force=5, diameter=part_size, contact_length=6.5),
         *line.faces(flatness=0.0002, parallelism=0.0003),
         line.orientation(0.0001),
     ],
-    unit="mm",
+    unit=parts.unit,
     title="10 mm pin",
     example=True,
 )
@@ -158,7 +165,7 @@ grr.show.acceptance_ruler(budget, tolerance)
 # %%
 page = grr.qualify(
     tolerance,
-    unit="mm",
+    unit=parts.unit,
     reference=reference,
     linearity=blocks,
     study=study,

@@ -46,7 +46,7 @@ def test_block_means_used_to_be_safe_are_not_called_a_lack_of_fit():
     unlikely = grr.linearity(made(seed=29), unit="mm")
     assert 0.05 < float(unlikely.lack_of_fit.p) < 0.25
     assert unlikely.line.by_block and not unlikely.lack_of_fit_shown
-    assert "is not shown" in unlikely.notes[0]
+    assert "A straight line explains the blocks" in unlikely.notes[0]
 
 
 def test_zero_inside_a_wide_band_is_no_pass():
@@ -188,3 +188,15 @@ def test_bad_input_is_one_sentence_with_a_remedy(readings, arguments, message):
     with pytest.raises(StudyError, match=message) as caught:
         grr.linearity(readings, **arguments)
     assert caught.value.remedy
+
+
+def test_the_bias_at_a_size_has_one_sided_bounds_from_the_band():
+    result = grr.linearity(made(), unit="mm", expanded_uncertainty=0.0001)
+    at = result.bias_of_line(result.band.x[50], 0.975)
+    # one-sided 97.5 % is two-sided 95 %: the band itself
+    assert (at.lower, at.upper) == pytest.approx(
+        (result.band.lower[50], result.band.upper[50]), abs=1e-12
+    )
+    tighter = result.bias_of_line(result.band.x[50], 0.95)
+    assert at.lower < tighter.lower < tighter.value < tighter.upper < at.upper
+    assert result.bias_of_line(25.1, 0.95) is None
