@@ -88,7 +88,7 @@ def calls(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[tuple[Any
         "guard_band": ((result,), {}),
         "linearity": ((blocks,), {"unit": "mm"}),
         "misclassification": ((result,), {}),
-        "plan_study": ((3, 2), {}),
+        "plan_study": ((3, 3), {}),
         "qualify": ((study.tolerance,), {"unit": "mm"}),
         "read_columns": ((DEMO / "micrometer_25" / "blocks.csv",), {}),
         "read_readings": ((DEMO / "old_form.xlsx",), {}),

@@ -329,6 +329,23 @@ class Collecting:
         """Return the places of one operator that hold no reading yet, in order."""
         return [place for place in self.places_of(record, operator) if place not in record.at]
 
+    def places_left(self, record: ReadingsSoFar) -> list[Place]:
+        """Return the places to measure in the open session, in order.
+
+        Where a plan spreads an operator's trials over sessions, those of one of them only:
+        the next begins on another day, with a fresh zero.
+        """
+        session = record.session
+        if session is None:
+            return []
+        left = self.open_places(record, session.value)
+        plan = self.job.settings.plan
+        if not left or plan is None or plan.sessions == 1 or session.reason == FROM_SHEET:
+            return left
+        read = [row for row in record.rows if row.session == session.session and row.reading]
+        now = plan.session_of(place_of(read[0]).trial if read else left[0].trial)
+        return [place for place in left if plan.session_of(place.trial) == now]
+
     def questions_of_session(self, record: ReadingsSoFar) -> list[JournalRow]:
         """Return the readings of the open session whose question waits for an answer."""
         session = record.session
@@ -348,7 +365,7 @@ class Collecting:
             return "operator" if left else "finished"
         if self.questions_of_session(record):
             return "measure"
-        left_here = self.open_places(record, session.value)
+        left_here = self.places_left(record)
         if not left_here:
             return "zero"
         if session.reason == FROM_SHEET:
@@ -381,7 +398,7 @@ class Collecting:
             return None
         for row in self.questions_of_session(record):
             return place_of(row)
-        left = self.open_places(record, record.session.value)
+        left = self.places_left(record)
         return left[0] if left else None
 
     def label(self, record: ReadingsSoFar, part: str) -> str:

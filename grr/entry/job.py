@@ -185,7 +185,7 @@ def open_job(study: Study | str | Path) -> Job:
 
 
 def run_order(plan: Plan) -> tuple[Place, ...]:
-    """Return the places of a plan: by operator, then trial and method, parts in random order.
+    """Return the places of a plan: by session, operator, trial and method, parts in random order.
 
     From one trial to the next, and from one operator to the next, the methods change
     places, so that a drift does not fall on one of them alone. No part comes twice in a row
@@ -193,17 +193,28 @@ def run_order(plan: Plan) -> tuple[Place, ...]:
     too small.
     """
     places: list[Place] = []
-    for number, operator in enumerate(plan.operators):
-        for trial in range(1, plan.trials + 1):
-            methods = list(plan.methods or ("",))
-            if (number + trial) % 2 == 0:
-                methods.reverse()
-            for which, method in enumerate(methods):
-                generator = np.random.default_rng([plan.seed, number, trial, which])
-                order = generator.permutation(len(plan.parts))
-                last = places[-1] if places else None
-                first = plan.parts[order[0]]
-                if last is not None and (last.operator, last.part) == (operator, first):
-                    order[:2] = order[1::-1]
-                places += [Place(operator, method, trial, plan.parts[i]) for i in order]
+    for session in range(1, plan.sessions + 1):
+        for number, operator in enumerate(plan.operators):
+            for trial in range(1, plan.trials + 1):
+                if plan.session_of(trial) == session:
+                    places += _trial(plan, number, operator, trial, places)
     return tuple(places)
+
+
+def _trial(
+    plan: Plan, number: int, operator: str, trial: int, before: Sequence[Place]
+) -> list[Place]:
+    """Return one trial of an operator, after what comes before it."""
+    methods = list(plan.methods or ("",))
+    if (number + trial) % 2 == 0:
+        methods.reverse()
+    places = list(before[-1:])
+    for which, method in enumerate(methods):
+        generator = np.random.default_rng([plan.seed, number, trial, which])
+        order = generator.permutation(len(plan.parts))
+        last = places[-1] if places else None
+        first = plan.parts[order[0]]
+        if last is not None and (last.operator, last.part) == (operator, first):
+            order[:2] = order[1::-1]
+        places += [Place(operator, method, trial, plan.parts[i]) for i in order]
+    return places[len(before[-1:]) :]

@@ -71,10 +71,21 @@ class Rules:
 class Plan:
     """The readings that were planned: every part by every operator, ``trials`` times.
 
+    Parameters
+    ----------
+    parts, operators, methods : tuple of str
+    trials : int
+    seed : int
+        Of the order of measurement.
+    sessions : int
+        Over how many sessions each operator's trials are spread, each on another day and with
+        a fresh zero.
+
     Raises
     ------
     StudyError
-        Names that differ in capitals and spaces only, or no whole number of trials.
+        Names that differ in capitals and spaces only, no whole number of trials, or more
+        sessions than trials.
     """
 
     parts: tuple[str, ...]
@@ -82,6 +93,7 @@ class Plan:
     trials: Annotated[int, Meta(ge=1, le=10**6)]
     methods: tuple[str, ...] = ()
     seed: Annotated[int, Meta(ge=0)] = 0
+    sessions: Annotated[int, Meta(ge=1)] = 1
 
     def __post_init__(self) -> None:
         for what in ("part", "operator", "method"):
@@ -96,6 +108,18 @@ class Plan:
         whole = isinstance(self.trials, int) and not isinstance(self.trials, bool)
         if not whole or self.trials < 1:
             raise StudyError("trials is not a whole number from 1", "Correct it", value=self.trials)
+        whole = isinstance(self.sessions, int) and not isinstance(self.sessions, bool)
+        if not whole or not 1 <= self.sessions <= self.trials:
+            raise StudyError(
+                "sessions is not a whole number from 1 to the number of trials",
+                "In each session every part is measured at least once: plan fewer sessions or "
+                "more trials",
+                value=self.sessions,
+            )
+
+    def session_of(self, trial: int) -> int:
+        """Return in which of an operator's sessions, from 1, a trial is taken."""
+        return (trial - 1) * self.sessions // self.trials + 1
 
     @property
     def readings(self) -> int:

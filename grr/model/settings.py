@@ -228,13 +228,6 @@ FACTS = (
         "Sizes on drawings hold at 20 °C (ISO 1).",
         "°C",
     ),
-    Question(
-        "sessions_per_operator",
-        "Sessions of each operator",
-        "In how many sessions does each operator measure?",
-        "whole",
-        "Sessions on different days show what changes from day to day.",
-    ),
 )
 
 _BY_KEY = {fact.key: fact for fact in FACTS}
@@ -556,11 +549,14 @@ def from_document(contents: Mapping[str, Any]) -> Settings:
 def document_of(settings: Settings) -> dict[str, Any]:
     """Return what ``study.toml`` holds of settings, in its order; None where nothing is stated."""
     facts = dict(settings.facts)
+    plan = msgspec.to_builtins(settings.plan)
+    if settings.plan is not None and settings.plan.sessions == 1:
+        plan.pop("sessions", None)  # as in every file written before sessions could be planned
     known = {entry.name: getattr(settings, entry.name, None) for entry in fields(Document)}
     return known | {
         "characteristic": facts.pop("characteristic", ""),
         "tolerance": asdict(settings.tolerance) if settings.tolerance else None,
-        "plan": msgspec.to_builtins(settings.plan),
+        "plan": plan,
         "rules": asdict(settings.rules),
         "facts": facts,
     }

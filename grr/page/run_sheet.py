@@ -1,7 +1,7 @@
 """`grr.plan_study` and `grr.run_sheet`: who measures which part when, and sheets to write on.
 
-A run sheet has one sheet an operator and trial; two short ones stand on one paper, to cut
-apart. The key sheet says which code is on which part.
+A run sheet has one block an operator and trial, as many to a paper as leave room to write. The
+key sheet says which code is on which part.
 """
 
 from __future__ import annotations
@@ -16,13 +16,15 @@ import pandas as pd
 
 from grr.entry.job import open_job, run_order
 from grr.files.allowed_files import LARGEST_RECORD, refuse_bad_name, regular_file
+from grr.files.chosen import chosen_folder
 from grr.files.disk import made_folder, write_whole
 from grr.files.text_and_numbers import to_cell
 from grr.model.blocks import Block, Bullets, Prose
+from grr.model.choices import Purpose
 from grr.model.errors import StudyError
 from grr.model.frames import frame
 from grr.model.printed import Printed
-from grr.model.rounding import counted, limits_text, listed, size
+from grr.model.rounding import counted, limits_text, listed, reading_decimals, size
 from grr.model.rules import Plan
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
@@ -30,16 +32,19 @@ from grr.model.units import canonical_unit
 from grr.model.values import a_path, distinct_names, number
 from grr.page.templates import render
 from grr.questions.gauge import EXAMPLE
-from grr.questions.planning import part_codes
+from grr.questions.planning import part_codes, refuse_two_as_a_sample, usual_design
 
 SHEET, PAGE, KEY = "run_sheet.csv", "run_sheet.html", "key_sheet.html"
 #: How many seeds there are to draw from: few enough digits to be typed again.
 SEEDS = 10**6
-#: Rows that fit under the head of one paper, on A4 and on Letter, and of half of one.
-ROWS, HALF_ROWS = 22, 10
-#: Letters of title, gauge and place together, of operator and method, and of a part, of which
-#: the head of half a paper has room for one line each.
-_HALF_HEAD, _HALF_WHO, _HALF_PART = 90, 50, 20
+#: Millimetres that A4 and Letter both leave between head and foot, that the head of a block
+#: takes, and that a row to write in takes at least and at most.
+_PAPER, _BLOCK_HEAD, _ROW_LEAST, _ROW_MOST = 224.0, 21.5, 8.2, 10.5
+#: Rows that fit under the head of one paper, also where its lines are long.
+ROWS = 22
+#: Letters of title, gauge, place and holding together, of operator and method, and of a part,
+#: which the head of a paper, of a block and a row hold in one line each.
+_SHORT_HEAD, _SHORT_WHO, _SHORT_PART = 90, 40, 14
 _PARTS_MOST, _OPERATORS_MOST, _TRIALS_MOST = 200, 26, 20
 
 
@@ -53,7 +58,23 @@ class SheetHead:
     tolerance: Tolerance | None = None
     resolution: float | None = None
     place: str = ""
+    holding: str = ""
+    soak: str = ""
     example: bool = False
+
+    @property
+    def boxes(self) -> tuple[int, int, bool] | None:
+        """How many digits a reading has before and after its point, and whether it has a sign.
+
+        None where limits and last digit do not tell.
+        """
+        limits = () if self.tolerance is None else (self.tolerance.lower, self.tolerance.upper)
+        stated = [limit for limit in limits if limit is not None]
+        if self.resolution is None or not stated:
+            return None
+        whole = len(f"{max(abs(limit) for limit in stated):.0f}")
+        signed = min(stated) < 0.0 or max(stated) - min(stated) > min(stated)
+        return whole, reading_decimals(self.resolution), signed
 
 
 @dataclass(frozen=True)
@@ -65,6 +86,7 @@ class Round:
     method: str
     orders: tuple[int, ...]
     parts: tuple[str, ...]
+    session: int = 1
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -80,8 +102,8 @@ class StudyPlan(Printed):
     heading : SheetHead
         What stands on top of every page.
     table : DataFrame
-        One row a reading: order, session (one operator's round through all parts),
-        operator, trial, part, method ("" where there is one way of measuring only).
+        One row a reading: order, session (of that operator, from 1), operator, trial, part,
+        method ("" where there is one way of measuring only).
     """
 
     plan: Plan
@@ -98,7 +120,7 @@ class StudyPlan(Printed):
         return pd.DataFrame({"part": list(self.codes), "code": list(self.codes.values())})
 
     def page(self, *, coded: bool = True) -> str:
-        """Return the printable run sheet as HTML, one sheet an operator and trial.
+        """Return the printable run sheet as HTML, one block an operator and trial.
 
         Parameters
         ----------
@@ -153,40 +175,49 @@ class StudyPlan(Printed):
                 method=str(rows["method"].iloc[0]),
                 orders=tuple(int(number) for number in rows["order"]),
                 parts=tuple(self.codes[part] if coded else part for part in rows["part"]),
+                session=int(rows["session"].iloc[0]),
             )
-            for _, rows in self.table.groupby("session", sort=True)
+            for _, rows in self.table.groupby(["operator", "trial", "method"], sort=False)
         ]
 
     def _summary(self) -> list[str]:
         plan = self.plan
         ways = f" × {counted(len(plan.methods), 'method')}" if plan.methods else ""
         name = f"{self.heading.title}: " if self.heading.title else ""
-        sessions = int(self.table["session"].max())
+        times = ""
+        if plan.sessions > 1:
+            times = f", over {counted(plan.sessions, 'session')} each, on different days"
         return [
             f"{name}{counted(plan.readings, 'reading')} = {counted(len(plan.parts), 'part')} × "
             f"{counted(len(plan.operators), 'operator')} × {counted(plan.trials, 'trial')}{ways}, "
-            f"in {counted(sessions, 'session')} (an operator's round through all parts). "
-            f"Seed {plan.seed}.",
+            f"in {counted(len(self._rounds(False)), 'round')} of an operator through all parts"
+            f"{times}. Seed {plan.seed}.",
             "Measure in this order. Nobody should see earlier readings of a part; best, a helper "
             "hands out the parts by the key sheet.",
         ]
 
     def blocks(self) -> list[Block]:
-        """Return what is planned, and the parts of each session in their order."""
-        sessions = [
-            f"Session {number}: {one.operator}, trial {one.trial}"
+        """Return what is planned, and the parts of each round in their order."""
+        several = self.plan.sessions > 1
+        rounds = [
+            f"Round {number}: {one.operator}, "
+            f"{f'session {one.session}, ' if several else ''}trial {one.trial}"
             f"{f', {one.method}' if one.method else ''}. Parts {listed(list(one.parts), 12)}."
             for number, one in enumerate(self._rounds(False), start=1)
         ]
-        return [Prose(self._summary()), Bullets(sessions)]
+        return [Prose(self._summary()), Bullets(rounds)]
 
 
 def plan_study(
-    parts: int | Sequence[str],
-    operators: int | Sequence[str],
-    trials: int = 3,
+    parts: int | Sequence[str] | None = None,
+    operators: int | Sequence[str] | None = None,
+    trials: int | None = None,
     methods: Sequence[str] = (),
     *,
+    sessions: int = 1,
+    operators_are: str | int = "random",
+    purpose: Purpose = "accept",
+    process_sd: float | None = None,
     seed: int | None = None,
     title: str = "",
     gauge: str = "",
@@ -198,11 +229,22 @@ def plan_study(
 
     Parameters
     ----------
-    parts, operators : int or sequence of str
-        How many, or their names. Parts are numbered from 1, operators named A, B, C ...
-    trials : int
+    parts : int or sequence of str, optional
+        How many, or their names; numbered from 1. As many as usual by default, see
+        `grr.questions.planning.usual_design`.
+    operators : int or sequence of str
+        How many, or their names; named A, B, C ...
+    trials : int, optional
+        As many as usual by default.
     methods : sequence of str
         Ways of measuring to compare, such as stand and handheld; none by default.
+    sessions : int
+        Over how many sessions each operator's trials are spread: two, on different days and
+        with a fresh zero, show what one day hides.
+    operators_are : {"random", "fixed"} or int
+        A sample of those who will measure, all who ever will, or how many will ever measure.
+    purpose, process_sd
+        As in `grr.Study`; they tell how many parts are usual.
     seed : int, optional
         The same seed gives the same order and codes. Left out, one is drawn, so that nobody
         learns them from one study to the next; it is printed, and kept in ``plan.seed``.
@@ -212,26 +254,33 @@ def plan_study(
     Returns
     -------
     StudyPlan
-        Operator after operator, trial after trial; the parts in a new random order each
-        time, the methods in changing order.
+        Session after session, operator after operator, trial after trial; the parts in a new
+        random order each time, the methods in changing order.
 
     Raises
     ------
     StudyError
-        Numbers that are no plan, or a name given twice.
+        Numbers that are no plan, a name given twice, or two people as a sample.
 
     Notes
     -----
     Random order keeps drift and memory out of the comparison (AIAG MSA, 4th ed., chapter
     III section B; Montgomery, Design and Analysis of Experiments, section 1.3).
     """
+    if operators is None:
+        raise StudyError("It is not said who measures", "Give operators: how many, or their names")
+    people = _names("operator", operators, _OPERATORS_MOST, 1)
+    usual = usual_design(len(people), operators_are, purpose=purpose, process_sd=process_sd)
+    count = _whole("trials", usual.trials if trials is None else trials, 1, _TRIALS_MOST)
     plan = Plan(
-        parts=_names("part", parts, _PARTS_MOST, 2),
-        operators=_names("operator", operators, _OPERATORS_MOST, 1),
-        trials=_whole("trials", trials, 1, _TRIALS_MOST),
+        parts=_names("part", usual.parts if parts is None else parts, _PARTS_MOST, 2),
+        operators=people,
+        trials=count,
         methods=_names("method", methods, 6, 0),
         seed=secrets.randbelow(SEEDS) if seed is None else _whole("seed", seed, 0, 2**63),
+        sessions=_whole("sessions", sessions, 1, count),
     )
+    refuse_two_as_a_sample(len(people), operators_are)
     if tolerance is not None and not isinstance(tolerance, Tolerance):
         raise StudyError(
             "The tolerance is not a Tolerance",
@@ -250,22 +299,23 @@ def plan_study(
     return _laid_out(plan, heading)
 
 
-def run_sheet(study: Study | str | Path) -> StudyPlan:
+def run_sheet(study: Study | str | Path | None = None) -> StudyPlan:
     """Return the run sheet of a study folder, as planned in its ``study.toml``.
 
-    The order is the one in which the entry form asks for the readings.
+    The order is the one in which the entry form asks for the readings; none need be taken yet.
 
     Parameters
     ----------
-    study : Study or path-like
-        A study folder, or a study that was opened from one.
+    study : Study or path-like, optional
+        A study folder, or a study that was opened from one; by default the folder that the
+        notebooks work on.
 
     Raises
     ------
     StudyError
         There is no such folder, or its ``study.toml`` cannot be used or holds no plan.
     """
-    settings = open_job(study).settings
+    settings = open_job(chosen_folder() if study is None else study).settings
     assert settings.plan is not None
     facts = settings.facts
     heading = SheetHead(
@@ -275,20 +325,18 @@ def run_sheet(study: Study | str | Path) -> StudyPlan:
         tolerance=settings.shown_tolerance,
         resolution=settings.resolution,
         place=str(facts.get("measuring_place", "")),
+        holding=str(facts.get("holding", "")),
+        soak=f"{facts['soak_minutes']:g}" if "soak_minutes" in facts else "",
         example=settings.example,
     )
     return _laid_out(settings.plan, heading)
 
 
 def _laid_out(plan: Plan, heading: SheetHead) -> StudyPlan:
-    rows = []
-    session = 0
-    before: tuple[str, str, int] | None = None
-    for order, place in enumerate(run_order(plan), start=1):
-        turn = (place.operator, place.method, place.trial)
-        session += turn != before
-        before = turn
-        rows.append((order, session, place.operator, place.trial, place.part, place.method))
+    rows = [
+        (order, plan.session_of(one.trial), one.operator, one.trial, one.part, one.method)
+        for order, one in enumerate(run_order(plan), start=1)
+    ]
     table = pd.DataFrame(rows, columns=["order", "session", "operator", "trial", "part", "method"])
     return StudyPlan(plan, MappingProxyType(part_codes(plan.parts, plan.seed)), heading, table)
 
@@ -340,35 +388,39 @@ def _refuse_other_contents(path: Path, text: str) -> None:
 
 
 @dataclass(frozen=True)
-class _Sheet:
+class _Block:
     """What one operator gets in hand: a round, or a part of one."""
 
     round: Round
     rows: Sequence[tuple[int, str]]
-    number: int
     continued: bool
 
 
 def run_sheet_page(heading: SheetHead, rounds: Sequence[Round]) -> str:
-    """Return the run sheet as one HTML document that prints a sheet an operator and trial.
+    """Return the run sheet as one HTML document that prints a block an operator and trial.
 
-    Two short rounds share a paper, each with its own head, to be cut apart; a round of more
-    than 22 parts goes over several. Nothing is loaded from elsewhere, and every text from
-    outside is escaped.
+    Short blocks share a paper, to be cut apart; a round of more parts than fit goes over
+    several. Nothing is loaded from elsewhere, and every text from outside is escaped.
     """
-    starts = [(one, at) for one in rounds for at in range(0, max(1, len(one.parts)), ROWS)]
-    sheets = [
-        _Sheet(
-            one,
-            list(zip(one.orders, one.parts, strict=True))[start : start + ROWS],
-            number,
-            start > 0,
-        )
-        for number, (one, start) in enumerate(starts, start=1)
+    blocks = [
+        _Block(one, list(zip(one.orders, one.parts, strict=True))[start : start + ROWS], start > 0)
+        for one in rounds
+        for start in range(0, max(1, len(one.parts)), ROWS)
     ]
-    across = 2 if _short(heading, rounds) else 1
-    papers = [sheets[start : start + across] for start in range(0, len(sheets), across)]
-    return _document("Run sheet", heading, papers=papers, two=across > 1, sheets=len(sheets))
+    longest = max((len(one.rows) for one in blocks), default=1)
+    across, row = 1, _ROW_LEAST
+    if _short(heading, rounds):
+        across = max(1, int(_PAPER // (_BLOCK_HEAD + longest * _ROW_LEAST)))
+        row = min(_ROW_MOST, (_PAPER / across - _BLOCK_HEAD) / longest)
+    return _document(
+        "Run sheet",
+        heading,
+        papers=[blocks[start : start + across] for start in range(0, len(blocks), across)],
+        row=f"{row:.1f}mm",
+        trials=max((one.trial for one in rounds), default=1),
+        sessions=max((one.session for one in rounds), default=1),
+        boxes=heading.boxes,
+    )
 
 
 def key_page(heading: SheetHead, codes: Sequence[tuple[str, str]]) -> str:
@@ -383,24 +435,23 @@ def key_page(heading: SheetHead, codes: Sequence[tuple[str, str]]) -> str:
 
 
 def _short(heading: SheetHead, rounds: Sequence[Round]) -> bool:
-    """Return whether every round fits on half a paper."""
-    return len(heading.title) + len(heading.gauge) + len(heading.place) <= _HALF_HEAD and all(
-        len(one.parts) <= HALF_ROWS
-        and len(one.operator) + len(one.method) <= _HALF_WHO
-        and all(len(part) <= _HALF_PART for part in one.parts)
+    """Return whether every head and every row takes one line."""
+    head = len(heading.title) + len(heading.gauge) + len(heading.place) + len(heading.holding)
+    return head <= _SHORT_HEAD and all(
+        len(one.operator) + len(one.method) <= _SHORT_WHO
+        and all(len(part) <= _SHORT_PART for part in one.parts)
         for one in rounds
     )
 
 
 def _document(name: str, heading: SheetHead, **values: object) -> str:
     facts = [
-        f"Gauge: {heading.gauge or '________________'}",
-        f"Unit: {heading.unit or 'not stated'}",
-        f"Tolerance: {limits_text(heading.tolerance, heading.resolution, heading.unit)}",
+        limits_text(heading.tolerance, heading.resolution, heading.unit),
+        f"gauge {heading.gauge or '________'}",
+        f"unit {heading.unit or 'not stated'}",
     ]
     if heading.resolution is not None:
-        facts.append(f"Last digit: {size(heading.resolution, heading.resolution, heading.unit)}")
-    if heading.place:
-        facts.append(f"Measure at: {heading.place}")
+        facts.append(f"last digit {size(heading.resolution, heading.resolution, heading.unit)}")
+    facts += [fact for fact in (heading.holding, heading.place) if fact]
     values |= {"name": name, "heading": heading, "facts": " · ".join(facts), "example": EXAMPLE}
     return render("run_sheet.html.j2", values)

@@ -56,7 +56,7 @@ def test_every_output_is_known_as_ones_own_and_replaced(study: grr.Study, tmp_pa
             assert main(words) == 0
             written.append(Path(words[-1]))
     assert all(map(made_by_grr, written))
-    sheets = grr.plan_study(3, 2, 2).save(tmp_path / "sheets")
+    sheets = grr.plan_study(3, 3, 2).save(tmp_path / "sheets")
     assert [made_by_grr(one) for one in sheets] == [one.suffix == ".html" for one in sheets]
 
 
@@ -224,7 +224,7 @@ def test_good_names_hold_a_study_and_its_outputs(tmp_path: Path, name: str) -> N
     table = pd.DataFrame({"part": ["1", "2"], "reading": [1.0, 2.0]})
     grr.save_study(grr.Study(table, title=name), tmp_path / name)
     assert grr.open_study(tmp_path / name).title == name
-    assert grr.plan_study(3, 2).save(tmp_path / name / name)[0].exists()
+    assert grr.plan_study(3, 3).save(tmp_path / name / name)[0].exists()
     new_study_folder(tmp_path / "started" / name, unit="mm")
     journal = Journal(tmp_path / "started" / name / "readings.csv")
     journal.append(JournalRow(part=name, operator="A", trial="1", reading="1.0"))
@@ -239,7 +239,7 @@ def test_bad_names_are_refused_before_anything_is_made(tmp_path: Path, name: str
         lambda: grr.save_study(study, tmp_path / name),
         lambda: grr.save_study(study, tmp_path / name / "inside"),
         lambda: new_study_folder(tmp_path / name),
-        lambda: grr.plan_study(3, 2).save(tmp_path / name),
+        lambda: grr.plan_study(3, 3).save(tmp_path / name),
         lambda: grr.export_json(study, tmp_path / f"{name}.json"),
     ):
         if legal_name(f"{name}.json") and "json" in write.__code__.co_names:
@@ -265,7 +265,7 @@ def test_names_that_are_too_long(tmp_path: Path, name: str) -> None:
         lambda: grr.run_sheet(tmp_path / name),
         lambda: grr.study_form(tmp_path / name),
         lambda: grr.chosen_study(tmp_path / name),
-        lambda: grr.plan_study(3, 2).save(tmp_path / name),
+        lambda: grr.plan_study(3, 3).save(tmp_path / name),
     ):
         with pytest.raises(StudyError):
             use()

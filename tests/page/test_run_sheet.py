@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -34,26 +35,57 @@ def rounds(parts: int, operator: str = "Ann") -> list[Round]:
     return [Round(operator, 2, "stand", numbers, tuple(f"P{n}" for n in numbers))]
 
 
-def test_every_page_says_what_is_measured() -> None:
+def papers(page: str) -> list[str]:
+    return page.split('<section class="paper">')[1:]
+
+
+def test_every_paper_says_what_is_measured() -> None:
     heading = SheetHead(
         "Pins", "MIC-7", "mm", grr.Tolerance(10.006, 10.012), 0.0001, "5 mm from the chamfer"
     )
-    page = run_sheet_page(heading, [*rounds(10), *rounds(10, "Ben")])
-    sheets = page.split('<div class="sheet">')[1:]
-    assert len(sheets) == 2
-    for sheet, operator in zip(sheets, ("Ann", "Ben"), strict=True):
-        said = " ".join(Text(sheet).words).replace("\u00a0", " ")
+    page = run_sheet_page(heading, [*rounds(10), *rounds(10, "Ben"), *rounds(10, "Cem")])
+    first, last = papers(page)  # two rounds of ten parts share a paper
+    for paper, operators in ((first, ("Ann", "Ben")), (last, ("Cem",))):
+        said = " ".join(Text(paper).words).replace("\u00a0", " ")
         for words in ("Pins", "MIC-7", "mm", "10.0060 to 10.0120 mm", "0.0001", "5 mm from"):
             assert words in said
-        assert f"{operator}, trial 2, stand" in said and "of 2" in said
-        assert sheet.count('class="write"') == 20
+        for operator in operators:
+            assert f"{operator} · trial 2 of 2 · stand" in said
+        assert paper.count('class="write"') == 10 * len(operators) and "of 2" in said
 
 
-def test_many_parts_go_over_several_pages() -> None:
+def test_a_box_for_each_digit_and_nothing_printed_beforehand() -> None:
+    tolerance = grr.Tolerance(10.006, 10.012)
+    for heading, wanted in (
+        (SheetHead(tolerance=tolerance, resolution=0.0001), (2, 4, False)),
+        (SheetHead(tolerance=grr.Tolerance(None, 0.5004), resolution=0.00005), (1, 5, False)),
+        (SheetHead(tolerance=grr.Tolerance(-0.006, 0.012), resolution=0.0001), (1, 4, True)),
+        (SheetHead(tolerance=grr.Tolerance(0.006, 0.020), resolution=0.0001), (1, 4, True)),
+        (SheetHead(tolerance=grr.Tolerance(10.006, 10.012)), None),
+        (SheetHead(resolution=0.0001), None),
+    ):
+        assert heading.boxes == wanted
+        row = run_sheet_page(heading, rounds(1)).split('class="write">')[1].split("</td>")[0]
+        whole, decimals, signed = wanted or (0, 0, False)
+        assert row.count("<i></i>") == whole + decimals
+        assert row.count('class="sign"') == signed
+        assert "".join(Text(row).words).strip() == ("." if wanted else "")
+
+
+def test_short_rounds_share_a_paper_and_long_ones_go_over_several() -> None:
+    assert len(papers(run_sheet_page(SheetHead(), rounds(5) * 6))) == 2
     page = run_sheet_page(SheetHead(), rounds(2 * ROWS + 1))
-    assert page.count('<div class="sheet">') == 3
+    assert len(papers(page)) == 3
     assert page.count("continued") == 2
-    assert page.count('class="write"') == 2 * (2 * ROWS + 1)
+    assert page.count('class="write"') == 2 * ROWS + 1
+    long = run_sheet_page(SheetHead(), rounds(5, "N" * 120) * 2)
+    assert len(papers(long)) == 2  # its head takes several lines
+
+
+def test_the_session_is_named_where_there_are_several() -> None:
+    one, two = rounds(5)[0], replace(rounds(5)[0], session=2)
+    assert "session 2" in run_sheet_page(SheetHead(), [one, two])
+    assert "session" not in run_sheet_page(SheetHead(), [one, one])
 
 
 def test_pages_break_in_print_and_load_nothing() -> None:
@@ -79,4 +111,4 @@ def test_text_from_outside_stays_text(text: str) -> None:
 
 def test_an_example_is_stamped_on_every_page() -> None:
     page = run_sheet_page(SheetHead(example=True), [*rounds(3), *rounds(3, "Ben")])
-    assert page.count("EXAMPLE") == 2
+    assert page.count("EXAMPLE") == len(papers(page)) == 1

@@ -11,6 +11,7 @@ from scipy import stats
 
 import grr
 from grr.entry.job import open_job
+from grr.files.chosen import remember_choice
 from grr.files.folder import new_study_folder
 
 
@@ -27,13 +28,38 @@ def test_every_part_by_every_operator_in_every_trial_once() -> None:
     assert len(counts) == 180 and (counts == 1).all()
 
 
-def test_a_session_is_one_operator_with_all_parts_once() -> None:
-    table = sheet().to_frame()
-    assert table["session"].is_monotonic_increasing
-    for _, one in table.groupby("session"):
-        assert one["operator"].nunique() == one["trial"].nunique() == 1
+def test_a_round_is_one_operator_with_all_parts_once() -> None:
+    plan = sheet()
+    assert "9 rounds" in str(plan).replace("\n", " ")
+    for _, one in plan.to_frame().groupby(["operator", "trial"]):
+        assert one["order"].diff().dropna().eq(1).all()
         assert sorted(one["part"], key=int) == [str(i) for i in range(1, 11)]
-    assert table["session"].nunique() == 9
+
+
+def test_trials_spread_over_two_sessions() -> None:
+    one, two = sheet(trials=2, seed=4), sheet(trials=2, seed=4, sessions=2)
+    table = two.to_frame()
+    assert set(one.to_frame()["session"]) == {1}
+    assert list(table["session"]) == [1] * 30 + [2] * 30
+    assert (table["session"] == table["trial"]).all()
+    # Everyone's first session comes before anyone's second; rounds are the same.
+    assert list(dict.fromkeys(table["operator"][:30])) == ["Ann", "Ben", "Cem"]
+    again = table.sort_values(["operator", "trial"], kind="stable")
+    assert list(again["part"]) == list(one.to_frame()["part"])
+    assert "2 sessions each" in str(two).replace("\n", " ")
+    assert [sheet(trials=3, sessions=2).plan.session_of(trial) for trial in (1, 2, 3)] == [1, 1, 2]
+
+
+def test_the_usual_design_where_nothing_is_said() -> None:
+    people = ["Ann", "Ben", "Cem", "Dot", "Eve", "Fay"]
+    sampled = grr.plan_study(operators=people, operators_are=14).plan
+    assert (len(sampled.parts), len(sampled.operators), sampled.trials) == (5, 6, 2)
+    fixed = grr.plan_study(operators=3, operators_are="fixed").plan
+    assert (len(fixed.parts), len(fixed.operators), fixed.trials) == (10, 3, 3)
+    assert len(grr.plan_study(operators=6, purpose="control").plan.parts) == 10
+    with pytest.raises(grr.StudyError, match="Two people are too few"):
+        grr.plan_study(10, 2, 3)
+    assert grr.plan_study(10, 2, 3, operators_are=3).plan.readings == 60
 
 
 def test_without_a_seed_the_order_and_the_codes_are_new_each_time() -> None:
@@ -150,6 +176,9 @@ def test_the_sheet_of_a_study_folder_is_the_order_of_the_entry_form(tmp_path: Pa
         ({"parts": ["a"]}, "2 to"),
         ({"operators": 0}, "number of operators"),
         ({"operators": []}, "operators"),
+        ({"operators": None}, "who measures"),
+        ({"operators_are": 2}, "fewer are said"),
+        ({"sessions": 4}, "sessions"),
         ({"trials": 0}, "trials"),
         ({"trials": "three"}, "trials"),
         ({"methods": ["stand", "stand"]}, "named twice"),
@@ -166,8 +195,22 @@ def test_what_is_no_plan_is_refused(change: dict[str, object], word: str) -> Non
 
 
 def test_printing() -> None:
-    plan = sheet(operators=["A" * 200, "Ben"], parts=40, title="Pins <b>")
+    plan = sheet(operators=["A" * 200, "Ben"], parts=40, title="Pins <b>", operators_are="fixed")
     assert max(len(line) for line in str(sheet()).splitlines()) <= 80
-    assert "9 sessions" in str(sheet()).replace("\n", " ")
     html = plan._repr_html_()
     assert "<b>" not in html.replace("&lt;b&gt;", "") and "class=" not in html
+
+
+def test_the_sheet_of_the_chosen_study_before_any_reading(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "notebooks").mkdir()
+    new_study_folder(
+        tmp_path / "studies" / "pins", plan=grr.Plan(("1", "2"), ("Ann", "Ben", "Cem"), 2)
+    )
+    remember_choice("studies/pins", tmp_path)
+    monkeypatch.chdir(tmp_path / "notebooks")
+    plan = grr.run_sheet()
+    assert len(plan.to_frame()) == 12
+    files = plan.save("../studies/pins/run_sheet")
+    assert [file.name for file in files] == ["run_sheet.csv", "run_sheet.html", "key_sheet.html"]
