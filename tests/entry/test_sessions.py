@@ -1,9 +1,13 @@
+from dataclasses import replace
+
 import pytest
 
 from grr.entry import corrections, sessions
+from grr.entry.job import Job, run_order
 from grr.entry.taking import take
 from grr.files.events import read_events, verify_events
 from grr.model.errors import StudyError
+from grr.model.rules import Plan
 from grr.model.settings import MASTER
 
 
@@ -237,3 +241,19 @@ def test_a_number_in_another_unit_is_refused(unit, text):
     item = sessions.Item("key", "How much?", "number", unit=unit)
     with pytest.raises(StudyError):
         sessions.checked_answer(item, text, "in" if unit == "mm" else "")
+
+
+def test_trials_spread_over_sessions_are_measured_one_session_at_a_time(new_work, measure, answers):
+    work = new_work()
+    plan = Plan(("P1", "P2", "P3"), ("Ann", "Ben"), 2, sessions=2)
+    settings = replace(work.job.settings, plan=plan)
+    work.job = Job(work.job.folder, settings, run_order(plan))
+    for session in (1, 2):
+        sessions.begin(work, "Ann")
+        sessions.answer(work, answers)
+        for number in range(len(plan.parts)):
+            assert work.due(work.record).trial == session
+            measure(work, f"10.007{number}")
+        assert work.stage(work.record) == "zero" and work.due(work.record) is None
+        sessions.end(work, "0.0001")
+    assert work.open_places(work.record, "Ann") == []

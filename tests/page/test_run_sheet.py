@@ -84,8 +84,8 @@ def test_short_rounds_share_a_paper_and_long_ones_go_over_several() -> None:
 
 def test_the_session_is_named_where_there_are_several() -> None:
     one, two = rounds(5)[0], replace(rounds(5)[0], session=2)
-    assert "session 2" in run_sheet_page(SheetHead(), [one, two])
-    assert "session" not in run_sheet_page(SheetHead(), [one, one])
+    assert "· session 2" in run_sheet_page(SheetHead(), [one, two])
+    assert "· session" not in run_sheet_page(SheetHead(), [one, one])
 
 
 def test_pages_break_in_print_and_load_nothing() -> None:
