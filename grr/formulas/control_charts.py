@@ -180,10 +180,17 @@ CHECKS_WATCHED = 40
 _CHARTS = 1000
 
 
-def running_mean(points: Array, *, centre: Array | float = 0.0, weight: float = WEIGHT) -> Array:
+def running_mean(
+    points: Array,
+    *,
+    centre: Array | float = 0.0,
+    weight: float = WEIGHT,
+    farthest: float = math.inf,
+) -> Array:
     """Return the exponentially weighted moving average of points of shape (..., n).
 
-    z_i = z_(i−1) + weight·(x_i − z_(i−1)), from z_0 = centre.
+    z_i = z_(i−1) + weight·(x_i − z_(i−1)), from z_0 = centre, and never farther than
+    ``farthest`` from it: without that a single wild point is remembered for many checks.
 
     Notes
     -----
@@ -192,9 +199,11 @@ def running_mean(points: Array, *, centre: Array | float = 0.0, weight: float = 
     """
     x = np.asarray(points, dtype=np.float64)
     means = np.empty_like(x)
-    mean = np.broadcast_to(np.asarray(centre, dtype=np.float64), x.shape[:-1])
+    centre = np.asarray(centre, dtype=np.float64)
+    mean = np.broadcast_to(centre, x.shape[:-1])
     for check in range(x.shape[-1]):
         mean = mean + weight * (x[..., check] - mean)
+        mean = np.clip(mean, centre - farthest, centre + farthest)
         means[..., check] = mean
     return means
 

@@ -785,6 +785,8 @@ def _stability_used(result: StabilityResult) -> float:
     """Return the larger share: of the running mean's limit, or of the drift between two checks."""
     shares = [1.0] if result.alarm_now else []
     latest = abs(float(result.running_means[-1] - result.limits.centre))
+    if result.alarm_now and result.step is not None:
+        latest = max(latest, abs(float(result.step.size)))
     if result.mean_limit > 0.0 and not math.isnan(latest):
         shares.append(latest / result.mean_limit)
     if result.allowance is not None:

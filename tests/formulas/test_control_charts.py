@@ -279,6 +279,8 @@ def test_a_running_mean_worked_by_hand():
     # e-Handbook, 6.3.2.4, which prints 50.00, 50.60, 49.52, 50.56, 50.18)
     found = running_mean(np.array([52.0, 47.0, 53.0, 49.3]), centre=50.0, weight=0.3)
     assert np.round(found, 2).tolist() == [50.60, 49.52, 50.56, 50.18]
+    held = running_mean(np.array([90.0, 50.0, 50.0]), centre=50.0, weight=0.5, farthest=10.0)
+    assert held.tolist() == [60.0, 55.0, 52.5]
     assert running_mean_sd(0.3) == pytest.approx(0.4201, abs=5e-5)
 
 

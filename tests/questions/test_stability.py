@@ -127,7 +127,33 @@ def test_how_soon_a_shift_is_noticed():
     assert few.checks_to_notice(2 * float(few.limits.sigma)) > many.checks_to_notice(2 * sigma)
     assert np.isinf(few.checks_to_notice(0.2 * sigma))
     flat = pd.DataFrame({"time": MONTHS.strftime("%Y-%m-%d"), "reading": 10.0})
-    assert np.isnan(watched(flat, resolution=0.0001).checks_to_notice(0.001))
+    assert watched(flat, resolution=0.0001).checks_to_notice(0.001) < 5
+    assert np.isnan(watched(flat).checks_to_notice(0.001))
+
+
+def test_one_wild_check_is_an_alarm_and_soon_forgotten():
+    table = made()
+    table.loc[21, "reading"] += 0.002
+    found = watched(table, baseline=15)
+    assert next(signal.check for signal in found.signals) == 21
+    assert found.alarmed and not found.alarm_now
+
+
+@pytest.mark.parametrize("sd", [0.2, 0.4, 0.5, 0.6, 0.8])
+def test_rounding_makes_few_false_alarms(sd):
+    rng = np.random.default_rng(8)
+    days = pd.date_range("2020-01-01", periods=60, freq="7D").strftime("%Y-%m-%d")
+    alarms = 0
+    for _ in range(25):
+        reading = np.round(rng.uniform(-0.5, 0.5) + rng.normal(0.0, sd, 60)) + 5000.0
+        try:
+            found = grr.stability(
+                pd.DataFrame({"time": days, "reading": reading}), unit="µm", resolution=1.0
+            )
+        except StudyError:
+            continue
+        alarms += found.alarmed
+    assert alarms <= 4
 
 
 def test_a_quiet_gauge_raises_no_alarm_and_gets_an_interval():
@@ -305,7 +331,7 @@ def test_a_quiet_check_names_the_next_one():
 
 
 def test_alarms_that_have_gone_are_not_forgotten():
-    text = str(grr.after_check(checked(shift=0.002, recovered=True, count=40)))
+    text = str(grr.after_check(checked(shift=0.002, recovered=True)))
     assert "Earlier checks gave alarms" in " ".join(text.split())
 
 
