@@ -241,8 +241,8 @@ class LinearityResult(Printed):
     example: bool = False
 
     @property
-    def slope_interval(self) -> tuple[float, float]:
-        """Two-sided interval of the slope, the blocks' uncertainty in it.
+    def slope(self) -> Estimate:
+        """Change of the bias per unit of size, the blocks' uncertainty in its interval.
 
         Source: JCGM 100:2008 (GUM), equations (10) and (G.2b).
         """
@@ -250,7 +250,8 @@ class LinearityResult(Printed):
         combined = math.hypot(error, self.slope_u)
         df = self.line.df * (combined / error) ** 4 if error > 0.0 else math.inf
         reach = float(t_quantile(0.5 + self.level / 2.0, df)) * combined
-        return float(self.line.slope) - reach, float(self.line.slope) + reach
+        slope = float(self.line.slope)
+        return Estimate(slope, slope - reach, slope + reach)
 
     @property
     def lack_of_fit_shown(self) -> bool:
@@ -360,9 +361,12 @@ class LinearityResult(Printed):
         return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("term")
 
     @property
-    def pitch_share(self) -> float:
-        """Amplitude of the periodic error; NaN where it was not asked for."""
-        return math.nan if self.pitch is None else float(self.pitch.amplitude)
+    def pitch_amplitude(self) -> Estimate:
+        """Amplitude of the screw's periodic error."""
+        wave = self.pitch
+        if wave is None:
+            return Estimate(math.nan, unit=self.unit, why="no pitch of the screw was given")
+        return Estimate(float(wave.amplitude), float(wave.lower), float(wave.upper), self.unit)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -499,10 +503,7 @@ def _closing(result: LinearityResult) -> list[str]:
             f"uncertainty taken into account: {result.mpe_state}."
         )
     if result.pitch is not None:
-        wave = result.pitch
-        amplitude = Estimate(
-            float(wave.amplitude), float(wave.lower), float(wave.upper), result.unit
-        )
+        amplitude = result.pitch_amplitude
         lines.append(f"Periodic error of the screw: amplitude {amplitude} ({amplitude:r}).")
     return [*lines, *result.notes]
 
@@ -513,7 +514,7 @@ def _line_sentence(result: LinearityResult) -> str:
     factor = conversion(unit, fine)
     span = float(result.gauge_blocks.values[-1] - result.gauge_blocks.values[0])
     slope = float(line.slope)
-    change = Estimate(slope, *result.slope_interval).times(span, unit)
+    change = result.slope.times(span, unit)
     units = f" (bias in {fine}, size in {unit})" if unit else ""
     return (
         f"Over the range of {with_unit(f'{span:g}', unit)} the bias changes by "

@@ -201,10 +201,10 @@ class ReferenceResult(Printed):
         return float(self.by_sd.bias)
 
     @property
-    def bias_interval(self) -> tuple[float, float]:
-        """Interval of the bias, the reference value's uncertainty in it."""
+    def bias_with_reference(self) -> Estimate:
+        """The bias, the reference value's uncertainty in its interval."""
         lower, upper = with_reference_uncertainty(self.by_sd, self.reference_u)
-        return float(lower), float(upper)
+        return self._bias_estimate(float(lower), float(upper))
 
     @property
     def bias_u(self) -> tuple[float, float]:
@@ -330,7 +330,7 @@ class ReferenceResult(Printed):
             "bias_by_range": self._bias_estimate(
                 float(self.by_range.lower), float(self.by_range.upper)
             ),
-            "bias_with_reference": self._bias_estimate(*self.bias_interval),
+            "bias_with_reference": self.bias_with_reference,
             "repeatability_sd": self._sd_estimate(),
             "Cg": cg,
             "Cgk": cgk,

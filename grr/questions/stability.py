@@ -907,11 +907,12 @@ def _rate_sentences(result: StabilityResult) -> list[str]:
             "all alike. State the gauge's resolution."
         ]
     years = f" ({months / 12.0:.0f} years)" if months >= 24.0 else ""
+    rounded = float(f"{months:.2g}")
     one = "at most one" if result.coarse else "one"
     sentences = [
         f"While nothing changes there is {one} false alarm in about {CHECKS_A_FALSE_ALARM} checks "
         f"({percent(100.0 * result.watch.chance)} within {CHECKS_WATCHED}): at your rate, one in "
-        f"{_days(result.days_between)}, in about {float(figures(months)):.0f} months{years}.",
+        f"{_days(result.days_between)}, in about {rounded:.0f} months{years}.",
         f"A shift of one standard deviation of a check ({length(sigma, result.unit)}) "
         f"{_noticed(result, sigma)}.",
     ]

@@ -18,8 +18,6 @@ from grr.model.names import short_names, shortened
 from grr.model.rounding import (
     JOIN,
     figures,
-    fine_interval,
-    fine_length,
     length,
     p_text,
     percent,
@@ -140,12 +138,8 @@ def _apart(count: int) -> float:
 
 
 def _reference_answer(result: ReferenceResult) -> str:
-    low, high = result.bias_interval
-    bias = (
-        f"Bias {fine_length(result.bias, high - low, result.unit)} "
-        f"({fine_interval(low, high, result.unit)}), repeatability "
-        f"{length(result.sd, result.unit)} (one sd)."
-    )
+    found = result.bias_with_reference
+    bias = f"Bias {found:s} ({found:r}), repeatability {length(result.sd, result.unit)} (one sd)."
     if math.isnan(result.cgk):
         return bias
     limit = result.asked.limit
@@ -276,9 +270,8 @@ def _range_answer(result: LinearityResult) -> str:
         words += f" That is {said.get(state, 'not decided: the limit lies in between')}."
     if result.mpe is not None:
         words += f" Errors of indication: {result.mpe_state} (ISO 14253-1)."
-    if result.pitch is not None and not math.isnan(result.pitch_share):
-        amplitude = length(result.pitch_share, result.unit)
-        words += f" The screw's periodic error is ±{amplitude} (thin curve)."
+    if result.pitch_amplitude.known:
+        words += f" The screw's periodic error is ±{result.pitch_amplitude} (thin curve)."
     return words
 
 
@@ -317,8 +310,7 @@ def screw_turn(result: LinearityResult) -> Figure:
     shown = float(wave.p) < 1.0 - wave.level
     answer = (
         f"{'Yes' if shown else 'None is shown'}: amplitude "
-        f"{length(float(wave.amplitude), result.unit)} "
-        f"({fine_interval(float(wave.lower), float(wave.upper), result.unit)}, "
+        f"{result.pitch_amplitude} ({result.pitch_amplitude:r}, "
         f"{p_text(float(wave.p))}). Errors of single blocks can look like this too."
     )
     return template.draw(

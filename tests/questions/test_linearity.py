@@ -101,14 +101,16 @@ def test_an_unknown_correlation_counts_at_its_worse_end():
 def test_the_slope_has_the_blocks_uncertainty_in_it():
     plain, unsure = made(), grr.linearity(made(), expanded_uncertainty=0.001)
     bare = grr.linearity(plain)
-    width, wider = (high - low for low, high in (bare.slope_interval, unsure.slope_interval))
+    width, wider = (one.slope.upper - one.slope.lower for one in (bare, unsure))
     spread = np.square(SIZES - SIZES.mean()).sum()
     assert bare.slope_u == 0.0
     # independent blocks, all with u = 0.0005: u/√Sxx, and the correlation is not known
     assert unsure.slope_u == pytest.approx(0.0005 / np.sqrt(spread))
     assert wider > 3 * width
     alike = grr.linearity(plain, expanded_uncertainty=0.001, block_correlation=1.0)
-    assert alike.slope_interval == pytest.approx(bare.slope_interval, rel=1e-6)
+    assert alike.slope.lower == pytest.approx(bare.slope.lower, rel=1e-6)
+    assert alike.slope.upper == pytest.approx(bare.slope.upper, rel=1e-6)
+    assert not bare.pitch_amplitude.known and bare.pitch_amplitude.why
 
 
 def test_each_block_may_have_its_own_uncertainty():
