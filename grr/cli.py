@@ -473,7 +473,9 @@ def verify(options: argparse.Namespace) -> int:
 
 def _add_record(add: _Add) -> None:
     parser = add(
-        "record", help="put a change of study.toml on record, made after the first reading"
+        "record",
+        help="put on record a change of study.toml made after the first reading, or why rows of an "
+        "imported file were not used",
     )
     parser.add_argument("folder", type=_path, help="study folder")
     parser.add_argument("--by", required=True, help="who made the change")
@@ -482,13 +484,16 @@ def _add_record(add: _Add) -> None:
 
 
 def record(options: argparse.Namespace) -> int:
-    """Put changes of study.toml on record, with a name and a reason."""
-    from grr.files.verify import record_changes
+    """Put changes of study.toml, and rows not used, on record with a name and a reason."""
+    from grr.files.verify import record_changes, record_unused_rows
 
     changes = record_changes(options.folder, by=options.by, reason=options.reason)
+    rows = record_unused_rows(options.folder, by=options.by, reason=options.reason)
     for change in changes:
         print(f"On record: {change}.")
-    if not changes:
+    for row in rows:
+        print(f"On record, not used: {row}.")
+    if not changes and not rows:
         print("study.toml says what the record says: there was nothing to put on record.")
     return 0
 

@@ -167,7 +167,7 @@ def _imported_files(
 ) -> Iterator[Contradiction]:
     """Yield the kept files of imported readings that are gone or changed."""
     for event in events:
-        if event.kind != IMPORTED_FILE:
+        if event.kind != IMPORTED_FILE or not event.name:
             continue
         try:
             content = regular_file(folder / Path(event.name).name).read_bytes()

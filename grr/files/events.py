@@ -20,8 +20,8 @@ format         ``value`` the number of the form of ``name``, the files of the re
 anchor         ``name`` readings.csv, ``old`` how many rows it held, ``value`` its last hash
 imported       ``name`` where the file is kept, ``old`` what it was called, ``value`` its
                SHA-256
-not used       ``name`` the row of a plain table, ``old`` what it says; ``reason`` says why
-               it was not used
+not used       ``old`` a row of an imported file that looks like data and was not used;
+               ``reason`` why, once somebody says so
 =============  ====================================================================
 """
 

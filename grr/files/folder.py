@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import hashlib
 import io
 from dataclasses import replace
 from hashlib import sha256
@@ -12,7 +14,11 @@ from typing import Any
 
 import pandas as pd
 
+from grr.files.allowed_files import regular_file
+from grr.files.contradictions import KEPT
+from grr.files.copies import keep_file
 from grr.files.disk import made_folder, remove, write_whole, writing
+from grr.files.events import IMPORTED_FILE, NOT_USED, Event, Events
 from grr.files.journal import is_journal_file, read_journal
 from grr.files.study_file import (
     STUDY_FILE,
@@ -21,7 +27,7 @@ from grr.files.study_file import (
     settings_text,
     write_settings,
 )
-from grr.files.table_file import read_readings
+from grr.files.table_file import LARGEST_FILE, read_readings
 from grr.files.text_and_numbers import FORMULA_SIGNS
 from grr.files.verify import differences, log_changes, record_of, recorded_settings
 from grr.model.errors import StudyError
@@ -59,6 +65,8 @@ def open_study(folder: str | PathLike[str]) -> Study:
 def save_study(study: Study, folder: str | PathLike[str]) -> None:
     """Write a study into a new folder, or into one that holds no study yet.
 
+    Where its readings were read from a file, that file is kept there and its hash put on record.
+
     Raises
     ------
     StudyError
@@ -71,9 +79,12 @@ def save_study(study: Study, folder: str | PathLike[str]) -> None:
         _refuse_a_study(folder)
         try:
             write_whole(folder / READINGS_FILE, readings)
+            _keep_source(study, folder)
             write_settings(folder, settings)
         except BaseException:
-            remove(folder / READINGS_FILE)  # half a study is none
+            made = [folder / READINGS_FILE, folder / EVENTS_FILE, *folder.glob(f"{KEPT}*")]
+            for path in made:
+                remove(path)  # half a study is none
             raise
 
 
@@ -82,6 +93,24 @@ def study_files(study: Study) -> dict[str, str]:
     readings = _readings_text(study)
     named = replace(settings_of(study), id=sha256(readings.encode("utf-8")).hexdigest()[:32])
     return {READINGS_FILE: readings, STUDY_FILE: settings_text(named)}
+
+
+def _keep_source(study: Study, folder: Path) -> None:
+    """Keep the file that the readings were read from, and put on record what of it was not used.
+
+    Where the file is gone or was changed meanwhile, its hash alone is put on record.
+    """
+    taken = study.read_from
+    if not taken:
+        return
+    content = b""
+    with contextlib.suppress(OSError, StudyError):
+        content = regular_file(taken["path"], LARGEST_FILE).read_bytes()
+    same = hashlib.sha256(content).hexdigest() == taken["sha256"]
+    kept = keep_file(folder, taken["file"], content).name if same else ""
+    source = Event(kind=IMPORTED_FILE, name=kept, old=taken["file"], value=taken["sha256"])
+    unused = [Event(kind=NOT_USED, old=row) for row in taken["unused"]]
+    Events(folder / EVENTS_FILE).append(source, *unused)
 
 
 def new_study_folder(folder: str | PathLike[str], **settings: Any) -> Settings:

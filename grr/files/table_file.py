@@ -96,7 +96,8 @@ def read_readings(
         grids = with_stated_columns(grids, stated, file.name)
     sha256 = hashlib.sha256(content).hexdigest()
     grid, layout = _chosen(grids, file.name, several=sheet is None)
-    return readings_in(grid, layout, sha256=sha256, unit=unit, decimal=decimal)
+    where = str(file.resolve())
+    return readings_in(grid, layout, sha256=sha256, unit=unit, decimal=decimal, path=where)
 
 
 def file_content(file: Path) -> bytes:

@@ -25,6 +25,7 @@ from grr.files.disk import writing
 from grr.files.events import NOT_USED
 from grr.files.seal import folder_seal, read_seal, state_sealed
 from grr.files.study_file import STUDY_FILE, by_key, read_settings, settings_text
+from grr.files.table_file import read_readings
 from grr.model.errors import StudyError
 from grr.model.record import REMEDY, FileCheck, Record, SettingChange, refuse_newer
 from grr.model.rounding import counted
@@ -243,7 +244,7 @@ def _found_in(folder: Path) -> dict[str, Any]:
         "unknown": tuple(what_cannot_be_told(lines, logged)),
         "strays": stray_files(folder),
         "seal": folder_seal(folder, _settings_now(folder)),
-        "explained": {event.old: event.reason for event in logged if event.kind == NOT_USED},
+        "not_used": {event.old: event.reason for event in logged if event.kind == NOT_USED},
     }
 
 
@@ -435,6 +436,43 @@ def record_changes(folder: str | Path, *, by: str, reason: str) -> tuple[Setting
         changes = unrecorded_changes(folder)
         log_changes(folder, changes, by=by, reason=reason)
     return changes
+
+
+def record_unused_rows(folder: str | Path, *, by: str, reason: str) -> tuple[str, ...]:
+    """Put on record, with a name and a reason, why rows of an imported file were not used.
+
+    Returns
+    -------
+    tuple of str
+        The rows, as they stand in the file; empty where there were none, or all were explained.
+
+    Raises
+    ------
+    StudyError
+        The name or the reason is missing, or a file of the study cannot be used.
+    """
+    folder = a_path(folder)
+    if not by.strip() or not reason.strip():
+        raise StudyError(
+            "That rows were not used needs a name and a reason", "Say who says so and why"
+        )
+    plain = [folder / name for name in ("readings.csv", "readings.xlsx")]
+    seen = [
+        row
+        for path in plain
+        if _is_plain(path)
+        for row in read_readings(path).attrs["taken"]["unused"]
+    ]
+    with writing(folder):
+        known = {
+            event.old: event.reason for event in logged_events(folder) if event.kind == NOT_USED
+        }
+        rows = [row for row in dict.fromkeys([*seen, *known]) if not known.get(row)]
+        given = {"kind": NOT_USED, "reason": reason.strip(), "entered_by": by.strip()}
+        events.Events(folder / "events.csv").append(
+            *(events.Event(old=row, **given) for row in rows)
+        )
+    return tuple(rows)
 
 
 def log_changes(

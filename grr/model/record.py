@@ -161,9 +161,9 @@ class Record:
         Files beside the record that may be other copies of it.
     seal : str
         Stands for all that the folder said; see `grr.files.seal`. "" where it cannot be made.
-    explained : mapping
-        Row of a plain table that looks like data and was not used, as it stands there → why,
-        where somebody put that on record.
+    not_used : mapping
+        Row of a file that looks like data and was not used, as it stands there → why; "" where
+        nobody has put that on record.
     """
 
     folder: Path
@@ -177,7 +177,7 @@ class Record:
     unknown: tuple[str, ...] = ()
     strays: tuple[StrayFile, ...] = ()
     seal: str = ""
-    explained: Mapping[str, str] = field(default_factory=dict)
+    not_used: Mapping[str, str] = field(default_factory=dict)
 
     def __reduce__(self) -> tuple[Any, ...]:
         return type(self), tuple(getattr(self, entry.name) for entry in fields(self))

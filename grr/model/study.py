@@ -127,7 +127,10 @@ class Study:
     record: Record | None = None
 
     def __post_init__(self) -> None:
-        table = validated(self.__dict__["readings"])
+        given = self.__dict__["readings"]
+        table = validated(given)
+        if isinstance(given.attrs.get("taken"), dict):
+            table.attrs["taken"] = given.attrs["taken"]
         set_field = object.__setattr__
         self.__dict__["_memo"] = _Memo()
         set_field(self, "readings", table)
@@ -180,6 +183,15 @@ class Study:
         counts.append((self.taken, "reading"))
         counted = ", ".join(f"{n} {noun}" if n == 1 else f"{n} {noun}s" for n, noun in counts)
         return f"{self.title}: {counted}" if self.title else counted
+
+    @property
+    def read_from(self) -> Mapping[str, Any]:
+        """What was taken from a file and what was not: see `grr.describe_reading`.
+
+        Empty where the readings did not come from a file of somebody's own.
+        """
+        taken: dict[str, Any] = self.__dict__["readings"].attrs.get("taken", {})
+        return MappingProxyType(taken)
 
     @cached_property
     def parts(self) -> tuple[str, ...]:

@@ -44,7 +44,7 @@ def check(study: Study) -> Findings:
 
 
 def _check(study: Study) -> Findings:
-    found = [*record(study), *facts(study)]
+    found = [*record(study), *what_was_read(study), *facts(study)]
     if len(study.methods) < 2:
         found += _of_one_method(study)
     else:
@@ -269,6 +269,47 @@ def _settings_changed(severity: str, changes: list[str], todo: str) -> Finding:
         f"Changed outside the record after collecting began: {shown}{more}.",
         todo,
     )
+
+
+READ = "what was read"
+
+
+def what_was_read(study: Study) -> Iterator[Finding]:
+    """Yield findings about what was taken from a file of somebody's own, and what was not."""
+    taken, record = study.read_from, study.record
+    explained = {} if record is None else record.not_used
+    unused = dict.fromkeys([*taken.get("unused", ()), *explained])
+    unused_rows = [row for row in unused if not explained.get(row)]
+    if unused_rows:
+        yield Finding(
+            "look" if record is None else "mend",
+            READ,
+            taken.get("file") or "the file",
+            f"Looks like data and was not used: {listed(unused_rows, _MOST_SHOWN)}.",
+            "Complete the row in the file and read it again"
+            + (
+                ", or delete it."
+                if record is None
+                else ", or say why it does not count: grr record FOLDER --by NAME --reason WHY."
+            ),
+        )
+    if taken.get("assumed"):
+        yield Finding(
+            "look",
+            READ,
+            taken["file"],
+            f"Assumed: {'; '.join(taken['assumed'])}.",
+            "Compare the readings with the file before you use the numbers.",
+        )
+    if taken.get("ignored"):
+        yield Finding(
+            "know",
+            READ,
+            taken["file"],
+            f"{counted(study.taken, 'reading')} taken from {taken['cells']}. Left out: "
+            f"{listed(taken['ignored'], _MOST_SHOWN)}.",
+            "Compare the list with the file: grr.describe_reading shows all of it.",
+        )
 
 
 def completeness(study: Study) -> Iterator[Finding]:

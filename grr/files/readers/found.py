@@ -42,7 +42,13 @@ _NEEDED = ("part", "reading")
 
 
 def readings_in(
-    grid: Grid, layout: Layout, *, sha256: str, unit: str | None, decimal: str | None
+    grid: Grid,
+    layout: Layout,
+    *,
+    sha256: str,
+    unit: str | None,
+    decimal: str | None,
+    path: str = "",
 ) -> pd.DataFrame:
     """Return the long table of what was found, described in its ``attrs``.
 
@@ -87,6 +93,8 @@ def readings_in(
             *(f"row {row + 1}: {text}" for row, text in sorted(layout.captions.items())),
         ),
         assumed=(*layout.assumed, *grid.doubts),
+        unused=tuple(f"row {row + 1}: {text}" for row, text in sorted(layout.unused.items())),
+        path=path,
     ).as_dict()
     return table
 
@@ -295,6 +303,8 @@ class Taken:
     ignored: tuple[str, ...]
     stated: tuple[str, ...]
     assumed: tuple[str, ...]
+    unused: tuple[str, ...]
+    path: str
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, as the ``attrs`` of a table want them."""
@@ -337,6 +347,7 @@ def describe_reading(readings: pd.DataFrame) -> str:
         f"Unit: {unit}, stated in {taken['unit_from']}." if unit else "Unit: not stated anywhere.",
         *(f"Stated in {caption}." for caption in taken["stated"]),
         *(f"Assumed: {assumption}." for assumption in taken["assumed"]),
+        *_section("Looks like data and was not used", taken["unused"], "nothing"),
         *_section("Missing", taken["missing"], "none"),
         *_section("Ignored", taken["ignored"], "nothing"),
         f"File as read: SHA-256 {taken['sha256']}.",

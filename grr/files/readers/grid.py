@@ -196,6 +196,8 @@ class Layout:
     ignored_columns: list[str] = field(default_factory=list)
     ignored_rows: dict[int, str] = field(default_factory=dict)
     assumed: list[str] = field(default_factory=list)
+    #: Row → its text, where it looks like data and holds no reading that can be used.
+    unused: dict[int, str] = field(default_factory=dict)
 
     @property
     def ignored(self) -> tuple[str, ...]:

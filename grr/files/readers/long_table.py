@@ -55,7 +55,17 @@ def long_layout(grid: Grid) -> Layout | None:
             layout.ignored_rows[row] = reason
         else:
             layout.found.append(_found(grid, header, row, columns))
+    parts = {found.labels["part"] for found in layout.found}
+    for row, text in layout.ignored_rows.items():
+        if row > header and _looks_like_data(grid, row, columns, parts):
+            layout.unused[row] = text
     return layout
+
+
+def _looks_like_data(grid: Grid, row: int, columns: dict[str, int], parts: set[str]) -> bool:
+    """Whether a row without a reading names a part measured elsewhere, and what goes with it."""
+    keys = [columns[key] for key in KEYS if key in columns and grid.text(row, columns[key]) != ""]
+    return len(keys) > 1 and grid.text(row, columns["part"]) in parts
 
 
 def _header_row(grid: Grid) -> int | None:

@@ -13,8 +13,22 @@ from grr.model.errors import StudyError
 _SEPARATORS = "\t;,"
 _CUT_OFF = "the last row has no line end: see that the file was not cut off there"
 _NOT_UTF8 = (
-    "the file is not in UTF-8, its letters were read as Western European ones (cp1252): see that "
-    "names with accents are right, or save it as CSV UTF-8"
+    "the file is not in UTF-8, its letters were read as Western European ones (cp1252): save it "
+    "as CSV UTF-8 where these words are wrong"
+)
+#: Words with other characters than those of ASCII, and how many of them are shown.
+_NOT_ASCII = re.compile(r'[^\s;,"()]*[^\x00-\x7f][^\s;,"()]*')
+_MOST_WORDS = 6
+#: What shows that letters of another part of the world were read as Western European ones: signs
+#: inside words, and three letters in a row that all have accents.
+_GARBLED = re.compile(
+    r"""[^\W\d_][‚ƒ„†‡ˆ‰˜¡¢£¤¥¦¨¬¯´¶¸¿÷¼½¾]
+    | [ƒ†‡ˆ‰˜¢£¤¥¦¨¬¯´¸÷][^\W\d_]{2}
+    | [^\W\d_][¹²³±][^\W\d_]
+    | [–—±](?!µ)[^\W\d_\x00-\x7f]
+    | [†‡]
+    | [^\W\d_\x00-\x7f]{3}""",
+    re.VERBOSE,
 )
 _NAMES = {"\t": "tab", ";": "semicolon", ",": "comma"}
 
@@ -48,7 +62,11 @@ def text_grid(content: bytes, file: str) -> Grid:
         ) from None
     doubts = () if text.endswith(("\n", "\r")) else (_CUT_OFF,)
     if encoding == "cp1252":
-        doubts = (*doubts, _NOT_UTF8)
+        words = dict.fromkeys(_NOT_ASCII.findall(text))
+        names = [word for word in words if not re.sub("[µØø°±×²]", "", word).isascii()]
+        if names:
+            shown = ", ".join(f"“{word}”" for word in names[:_MOST_WORDS])
+            doubts = (*doubts, f"{_NOT_UTF8}: {shown}")
     grid = Grid(cells, file, "", separator, encoding, remarks, doubts)
     if separator == ",":
         _refuse_split_decimals(grid)
@@ -80,7 +98,29 @@ def _decoded(content: bytes, file: str) -> tuple[str, str]:
     try:
         return content.decode("utf-8"), "utf-8"
     except UnicodeDecodeError:
-        return _decode(content, "cp1252", file), "cp1252"
+        text = _decode(content, "cp1252", file)
+        _refuse_garbled(text, file)
+        return text, "cp1252"
+
+
+def _refuse_garbled(text: str, file: str) -> None:
+    """Refuse text of another part of the world, which cp1252 would turn into other words.
+
+    Cyrillic, Greek and East Asian letters, and those of DOS (cp437, cp850), become signs inside
+    words, or words of accented letters only. Those of Central Europe (cp1250) often become other
+    accented letters, which nobody can tell: the words are shown instead.
+    """
+    for number, line in enumerate(text.splitlines(), start=1):
+        found = _GARBLED.search(line)
+        if found:
+            start = max(0, found.start() - 10)
+            raise StudyError(
+                "The file is not in UTF-8, and its letters are not Western European ones either",
+                "Open it in the program that wrote it and save it as CSV UTF-8, or as .xlsx",
+                file=file,
+                row=number,
+                value=line[start : start + 30],
+            )
 
 
 def _decode(content: bytes, encoding: str, file: str) -> str:
@@ -104,8 +144,8 @@ def _zero(file: str, row: int) -> StudyError:
 
 def _no_text(file: str) -> StudyError:
     return StudyError(
-        "The file is neither text nor an Excel workbook that can be read",
-        "Save it as CSV (UTF-8) or as .xlsx",
+        "The file is neither text in UTF-8 or in Western European letters, nor an Excel workbook",
+        "Open it in the program that wrote it and save it as CSV UTF-8, or as .xlsx",
         file=file,
     )
 

@@ -43,6 +43,10 @@ _HIDDEN = (
     "The row is hidden or filtered out: it is not clear whether its reading counts",
     "Show all rows, and delete those that do not count",
 )
+_HIDDEN_COLUMN = (
+    "The column is hidden: it is not clear whether its readings count",
+    "Show all columns, and delete those that do not count",
+)
 
 
 def workbook_grids(content: bytes, file: str) -> list[Grid]:
@@ -59,13 +63,18 @@ def workbook_grids(content: bytes, file: str) -> list[Grid]:
     _refuse_unsafe(content, file)
     values, formulas = (_opened(content, file, results=results) for results in (True, False))
     grids = []
+    hidden = tuple(
+        f"sheet {sheet.title} (hidden)"
+        for sheet in values.worksheets
+        if sheet.sheet_state != "visible"
+    )
     for sheet in values.worksheets:
         if sheet.sheet_state != "visible":
             continue
         if sheet.max_row * sheet.max_column > MOST_CELLS:
             raise _too_large(f"{file}, sheet {sheet.title}", sheet.dimensions)
         try:
-            grids.append(_grid(sheet, formulas[sheet.title], file))
+            grids.append(_grid(sheet, formulas[sheet.title], file, hidden))
         except (LookupError, TypeError, ValueError):  # a style or a cell that is not there
             raise _damaged(file) from None
     return grids
@@ -158,16 +167,22 @@ def _damaged(file: str) -> StudyError:
     )
 
 
-def _grid(sheet: Any, formulas: Any, file: str) -> Grid:
+def _grid(sheet: Any, formulas: Any, file: str, remarks: tuple[str, ...]) -> Grid:
     cells = [
         [_content(cell, formulas[cell.coordinate]) for cell in row] for row in sheet.iter_rows()
     ]
-    hidden = {row for row, size in sheet.row_dimensions.items() if size.hidden}
+    rows = {row for row, size in sheet.row_dimensions.items() if size.hidden}
+    columns = {
+        column
+        for size in sheet.column_dimensions.values()
+        if size.hidden and size.min is not None
+        for column in range(size.min, min(size.max, sheet.max_column) + 1)
+    }
     unclear = {
         (cell.row - 1, cell.column - 1): why
         for row in sheet.iter_rows()
         for cell in row
-        if cell.value is not None and (why := _unclear(cell, hidden))
+        if cell.value is not None and (why := _unclear(cell, rows, columns))
     }
     for merged in sheet.merged_cells.ranges:
         value = cells[merged.min_row - 1][merged.min_col - 1]
@@ -180,14 +195,16 @@ def _grid(sheet: Any, formulas: Any, file: str) -> Grid:
         for row in cells[merged.min_row - 1 : merged.max_row]:
             span = slice(merged.min_col - 1, merged.max_col)
             row[span] = [value] * len(row[span])
-    return Grid(cells, file, sheet.title, unclear=unclear)
+    return Grid(cells, file, sheet.title, remarks=remarks, unclear=unclear)
 
 
-def _unclear(cell: Any, hidden: set[int]) -> tuple[str, str] | None:
+def _unclear(cell: Any, rows: set[int], columns: set[int]) -> tuple[str, str] | None:
     """Return why it is not clear that what a cell shows counts, and the remedy."""
     if cell.has_style and cell.font.strike:
         return _STRUCK
-    return _HIDDEN if cell.row in hidden else None
+    if cell.row in rows:
+        return _HIDDEN
+    return _HIDDEN_COLUMN if cell.column in columns else None
 
 
 def _content(cell: Any, formula: Any) -> Any:

@@ -317,7 +317,7 @@ def test_letters_that_look_alike_make_no_second_person(tmp_path):
 
 
 def test_text_of_an_older_encoding_is_told(tmp_path):
-    text = "part,operator,reading\n1,Łukasz,10.1\n"
+    text = "part,operator,reading\n1,Kateřina,10.1\n"
     assert "not in UTF-8" in describe_reading(read(tmp_path, text.encode("cp1250")))
     assert "UTF-8" not in describe_reading(read(tmp_path, text))
 
