@@ -17,6 +17,7 @@ from grr.files.allowed_files import safe_target
 from grr.model.errors import StudyError, printable
 
 if TYPE_CHECKING:
+    from grr.model.settings import Settings
     from grr.model.study import Study
 
 _ABOUT = "Is the measuring system good enough for the tolerance? Gauge studies, start to finish."
@@ -127,6 +128,7 @@ def _parser() -> argparse.ArgumentParser:
     for add in (
         _add_lab,
         _add_new,
+        _add_plan,
         _add_analyse,
         _add_analyse_many,
         _add_report,
@@ -193,13 +195,43 @@ def _add_new(add: _Add) -> None:
     parser.add_argument("--resolution", help="step of the gauge's last digit")
     parser.add_argument("--lower", help="lower limit of the tolerance")
     parser.add_argument("--upper", help="upper limit of the tolerance")
-    parser.add_argument("--parts", type=int, default=10, help="number of parts (default: 10)")
+    parser.add_argument(
+        "--purpose", choices=["accept", "control"], default="accept", help="default: accept"
+    )
     parser.add_argument(
         "--operators", nargs="+", default=["A", "B", "C"], help="their names (default: A B C)"
     )
-    parser.add_argument("--trials", type=int, default=3, help="readings of each part (default: 3)")
+    _add_operators_are(parser, "--operators-are")
+    parser.add_argument(
+        "--parts", type=int, help="number of parts (default: 10, or 5 where others measure too)"
+    )
+    parser.add_argument(
+        "--trials", type=int, help="readings of each part (default: 3, or 2 where others do)"
+    )
+    parser.add_argument(
+        "--sessions", type=int, default=1, help="of each operator, on different days (default: 1)"
+    )
     parser.add_argument("--seed", type=int, help="of the measuring order (default: drawn)")
     parser.set_defaults(run=new)
+
+
+def _add_operators_are(parser: argparse.ArgumentParser, name: str) -> None:
+    parser.add_argument(
+        name,
+        type=_who_measures,
+        default="random",
+        metavar="{random,fixed,NUMBER}",
+        help="a sample of those who will measure, all who ever will, or how many will ever "
+        "measure (default: random)",
+    )
+
+
+def _who_measures(text: str) -> str | int:
+    if text in ("random", "fixed"):
+        return text
+    if text.isdecimal() and int(text) > 0:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"{text!r} is neither random nor fixed nor a number of people")
 
 
 def new(options: argparse.Namespace) -> int:
@@ -217,7 +249,15 @@ def new(options: argparse.Namespace) -> int:
     )
     tolerance = None if lower is None and upper is None else Tolerance(lower, upper)
     refuse_joined_names(options.operators)
-    plan = plan_study(options.parts, options.operators, options.trials, seed=options.seed).plan
+    plan = plan_study(
+        options.parts,
+        options.operators,
+        options.trials,
+        sessions=options.sessions,
+        operators_are=options.operators_are,
+        purpose=options.purpose,
+        seed=options.seed,
+    ).plan
     refuse_coarse(resolution, tolerance, unit)
     settings = new_study_folder(
         options.folder,
@@ -225,19 +265,63 @@ def new(options: argparse.Namespace) -> int:
         unit=unit,
         resolution=resolution,
         tolerance=tolerance,
+        purpose=options.purpose,
+        operators_are=options.operators_are,
         plan=plan,
     )
     print(f"Study folder made: {options.folder}")
+    _print_chances(settings)
     for warning in warnings_about(plan, resolution, tolerance, unit):
         print(paragraph(f"▲ {warning}"))
     print(f"1. Open {options.folder / 'study.toml'}. Settle first what decides most:")
     for key, words in MEANINGS.items():
         now = getattr(settings, key)
-        print(f'     {key} = "{now}": {words[now]}')
+        if isinstance(now, int):
+            print(f"     {key} = {now}: how many people will ever measure")
+        else:
+            print(f'     {key} = "{now}": {words[now]}')
         print(*(f'       or "{word}": {words[word]}' for word in words if word != now), sep="\n")
     print("   Then fill in what is still empty.")
-    print(f"2. Take the readings: grr collect {options.folder}")
-    print(f"3. See what they prove: grr analyse {options.folder}")
+    print(f"2. Print run sheet and key sheet: grr plan {options.folder} --sheets")
+    print(f"3. Take the readings: grr collect {options.folder}")
+    print(f"4. See what they prove: grr analyse {options.folder}")
+    return 0
+
+
+def _print_chances(settings: Settings) -> None:
+    """Print how often the plan of a study decides, or why it cannot."""
+    from grr.model.text_blocks import paragraph
+    from grr.questions.planning import chances_of_plan
+
+    try:
+        print("", chances_of_plan(settings), "", sep="\n")
+    except StudyError as error:
+        print(paragraph(f"▲ {error}"))
+
+
+# grr plan: what the plan of a study folder will decide, and its sheets
+
+
+def _add_plan(add: _Add) -> None:
+    parser = add("plan", help="say what a study folder's plan will decide; print its sheets")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.add_argument(
+        "--sheets", action="store_true", help="write run sheet and key sheet into the folder"
+    )
+    parser.set_defaults(run=plan)
+
+
+def plan(options: argparse.Namespace) -> int:
+    """Print how often the plan of a study folder decides, and write its sheets where asked for."""
+    import grr
+    from grr.files.study_file import read_settings
+
+    sheet = grr.run_sheet(options.folder)
+    _print_chances(read_settings(options.folder))
+    print(sheet)
+    if options.sheets:
+        for file in sheet.save(options.folder / "run_sheet"):
+            print(f"Written: {file}")
     return 0
 
 
@@ -326,9 +410,7 @@ def _add_analyse_many(add: _Add) -> None:
     parser.add_argument(
         "--purpose", choices=["accept", "control"], default="accept", help="default: accept"
     )
-    parser.add_argument(
-        "--operators", choices=["random", "fixed"], default="random", help="default: random"
-    )
+    _add_operators_are(parser, "--operators")
     parser.add_argument("--intervals", action="store_true", help="also limits and decisions")
     parser.add_argument("--checks", action="store_true", help="also check every study (slow)")
     _add_force(parser)

@@ -43,6 +43,9 @@ def test_new_makes_a_folder_to_collect_into(
 ) -> None:
     folder = tmp_path / "pins"
     arguments = ["--lower", "10.006", "--upper", "10.012", "--operators", "Ilse", "Jan"]
+    assert main(["new", str(folder), "--title", "Pins", *arguments]) == 2
+    assert "say how many will ever measure" in capsys.readouterr().err
+    arguments += ["--operators-are", "fixed"]
     assert main(["new", str(folder), "--title", "Pins", *arguments]) == 0
     assert "grr collect" in capsys.readouterr().out
     assert 'title = "Pins"' in (folder / "study.toml").read_text(encoding="utf-8")
@@ -148,6 +151,30 @@ def test_new_says_what_decides_most(tmp_path: Path, capsys: pytest.CaptureFixtur
         assert key in printed
         assert meaning in printed
     assert max(map(len, printed.replace(str(tmp_path), "").splitlines())) <= 80
+
+
+def test_a_plan_tells_how_often_it_decides_and_writes_its_sheets(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    people = ["Ann", "Bob", "Cem", "Dot", "Eve", "Fay"]
+    given = ["--operators", *people, "--operators-are", "14", "--sessions", "2", "--unit", "in"]
+    folder = tmp_path / "bush"
+    given += ["--upper", "0.5004", "--resolution", "0.00005", "--purpose", "control"]
+    assert main(["new", str(folder), *given]) == 0
+    settings = read_settings(folder)
+    assert settings.operators_are == 14 and settings.purpose == "control"
+    assert settings.plan is not None and settings.plan.sessions == 2
+    assert (len(settings.plan.parts), settings.plan.trials) == (10, 2)
+    capsys.readouterr()
+    assert main(["plan", str(folder), "--sheets"]) == 0  # before there is any reading
+    printed = capsys.readouterr().out
+    assert "If these 6 are all" in printed and "some of the 14" in printed
+    assert max(map(len, printed.replace(str(tmp_path), "").splitlines())) <= 80
+    for name in ("run_sheet.csv", "run_sheet.html", "key_sheet.html"):
+        assert (folder / "run_sheet" / name).exists()
+    for wrong in ("two", "0", "-3", "5"):
+        assert main(["new", str(tmp_path / "x"), *given, "--operators-are", wrong]) == 2
+        assert not (tmp_path / "x").exists()
 
 
 def test_new_draws_a_seed_for_each_study(tmp_path: Path) -> None:

@@ -22,7 +22,12 @@ from grr.model.rules import Plan
 from grr.model.settings import FACTS, OPERATORS, PARTS, PURPOSES, Settings
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, needs, people_who_measure
-from grr.questions.planning import refuse_joined_names, refuse_two_as_a_sample
+from grr.questions.planning import (
+    chances_of_plan,
+    refuse_joined_names,
+    refuse_two_as_a_sample,
+    usual_design,
+)
 
 # One question of a form: its label, its control and its help, in one row
 
@@ -156,7 +161,12 @@ _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
     (
         "The plan",
         (
-            Field("parts", "Number of parts", "number", "10 is usual."),
+            Field(
+                "parts",
+                "Number of parts",
+                "number",
+                "Empty: 10, or 5 across the tolerance where others will measure too.",
+            ),
             Field("parts_from", "The parts are", "choice", "", tuple(PARTS.values())),
             Field("operators", "Operators", "text", "Names, separated by commas."),
             Field(
@@ -173,7 +183,18 @@ _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
                 "number",
                 "Those studied included; only where they are some of a known number.",
             ),
-            Field("trials", "Readings of each part", "number", "By each operator; 3 is usual."),
+            Field(
+                "trials",
+                "Readings of each part",
+                "number",
+                "By each operator. Empty: 3, or 2 where others will measure too.",
+            ),
+            Field(
+                "sessions",
+                "Sessions of each operator",
+                "number",
+                "Two, on different days with a fresh zero, show what one day hides.",
+            ),
             Field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
         ),
     ),
@@ -187,7 +208,7 @@ _SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
     ),
 )
 #: What is planned before the first reading, and not asked where the readings are there.
-_PLANNED = ("parts", "operators", "trials", "methods")
+_PLANNED = ("parts", "operators", "trials", "sessions", "methods")
 
 
 def study_form(folder: str | Path, readings: pd.DataFrame | None = None) -> Any:
@@ -255,10 +276,10 @@ def study_form(folder: str | Path, readings: pd.DataFrame | None = None) -> Any:
         except StudyError as error:
             status.value = status_line(str(error), good=False)
             return
-        status.value = status_line(
-            f"Saved in {folder}. The notebooks now use this study; run their cells again.",
-            good=True,
-        )
+        said = f"Saved in {folder}. The notebooks now use this study; run their cells again."
+        if readings is None:
+            said += f" {_will_it_decide(settings)}"
+        status.value = status_line(said, good=True)
 
     for entry in fields.values():
         entry.control.observe(changed, names="value")
@@ -269,6 +290,14 @@ def study_form(folder: str | Path, readings: pd.DataFrame | None = None) -> Any:
     )
     box.fields, box.who, box.why, box.button, box.status = fields, who, why, button, status
     return box
+
+
+def _will_it_decide(settings: Settings) -> str:
+    """Return how many of 20 studies like this decide; "" where there is no plan to judge."""
+    try:
+        return f"Of 20 studies planned like this about {chances_of_plan(settings).of_twenty()}."
+    except StudyError:
+        return ""
 
 
 def _block(title: str, rows: list[Any], *, folded: bool) -> list[Any]:
@@ -291,7 +320,7 @@ def _as_options(settings: Settings) -> dict[str, Any]:
 def _answers(settings: Settings | None) -> dict[str, Any]:
     """Return what the form shows at first."""
     if settings is None:
-        return {"unit": "mm", "parts": 10, "trials": 3, "resolution": 0.0001}
+        return {"unit": "mm", "sessions": 1, "resolution": 0.0001}
     plan, tolerance = settings.plan, settings.tolerance
     answers: dict[str, Any] = dict(settings.facts)
     answers |= {
@@ -310,6 +339,7 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
             "parts": len(plan.parts),
             "operators": ", ".join(plan.operators),
             "trials": plan.trials,
+            "sessions": plan.sessions,
             "methods": ", ".join(plan.methods),
         }
     return answers
@@ -368,7 +398,16 @@ def _plan(answers: dict[str, Any], base: Settings) -> Plan | None:
     operators = _names(answers.get("operators"))
     if not operators:
         return old
-    parts, trials = (_count(name, answers[name]) for name in ("parts", "trials"))
+    usual = usual_design(
+        len(operators),
+        _operators_are(answers),
+        purpose=_key(PURPOSES, answers["purpose"]),
+        process_sd=answers["process_sd"],
+    )
+    parts, trials, sessions = (
+        standard if answers[name] is None else _count(name, answers[name])
+        for name, standard in (("parts", usual.parts), ("trials", usual.trials), ("sessions", 1))
+    )
     kept = old.parts if old is not None and len(old.parts) == parts else None
     return Plan(
         parts=kept or tuple(str(number) for number in range(1, parts + 1)),
@@ -376,6 +415,7 @@ def _plan(answers: dict[str, Any], base: Settings) -> Plan | None:
         trials=trials,
         methods=_names(answers["methods"]),
         seed=int(base.id[:6], 16) if old is None else old.seed,
+        sessions=sessions,
     )
 
 

@@ -28,6 +28,7 @@ from grr.model.errors import StudyError
 from grr.model.printed import Printed
 from grr.model.rounding import JOIN, counted, figures, length, listed, percent, whole_percent
 from grr.model.rules import Plan, Rules
+from grr.model.settings import Settings
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of, people_who_measure
@@ -123,6 +124,10 @@ class ExpectedPrecision(Printed):
         """
         who = self.design.operators_are if operators_are is None else operators_are
         return _decides(self.chances[self.chances["operators_are"] == who])
+
+    def of_twenty(self, operators_are: str | int | None = None) -> str:
+        """Return the same in words, such as "15 decide"."""
+        return f"{round(20 * self.decides(operators_are))} decide"
 
     def to_frame(self) -> pd.DataFrame:
         """Return the chances of each decision, one row an answer and a true percentage."""
@@ -330,6 +335,28 @@ def expected_precision(
         studies,
         pd.concat(told, ignore_index=True),
         pd.DataFrame(better),
+    )
+
+
+def chances_of_plan(settings: Settings) -> ExpectedPrecision:
+    """Return `expected_precision` of a study's plan, by its purpose and its rules.
+
+    Raises
+    ------
+    StudyError
+        There is no plan, or it measures nothing twice.
+    """
+    plan = settings.plan
+    if plan is None:
+        raise StudyError("The study has no plan", "Plan parts, operators and trials")
+    return expected_precision(
+        len(plan.parts),
+        len(plan.operators),
+        plan.trials,
+        operators_are=settings.operators_are,
+        purpose=settings.purpose,
+        process_sd=settings.process_sd,
+        rules=settings.rules,
     )
 
 
@@ -616,9 +643,11 @@ def _closing(found: ExpectedPrecision) -> list[str]:
         lines.append(PRICE_OF_FIVE)
     if found.purpose == "control":
         lines.append("Judged for controlling a process, by percent of the total variation.")
+    else:
+        lines.append(ONE_LIMIT)
     if design.operators > 1:
         lines.append(_assumed(found.shares))
-    return [*lines, ONE_LIMIT]
+    return lines
 
 
 def _assumed(shares: Shares) -> str:

@@ -35,7 +35,8 @@ def test_a_new_study_is_made_and_chosen(folder: Path) -> None:
     assert settings.tolerance == grr.Tolerance(10.006, 10.012)
     assert settings.plan is not None
     assert settings.plan.operators == ("Ilse", "Jan", "Mia")
-    assert settings.plan.readings == 60
+    assert settings.plan.readings == 30  # others will measure too: 5 parts
+    assert "studies planned like this" in form.status.value
     assert grr.chosen_folder(folder.parent.parent) == folder
 
 

@@ -165,6 +165,10 @@ def test_the_command_writes_a_row_a_study(
     np.testing.assert_allclose(written["GRR_sd"], found["GRR_sd"], rtol=1e-12)
     assert (found["error"] != "").sum() == 1
     assert (found["estimator"].str.startswith("reml")).sum() == 1
+    assert main([*command, "--operators", "14", "--force"]) == 2
+    of_fourteen = pd.read_csv(output)["GRR_sd"]
+    assert (of_fourteen.dropna() <= written["GRR_sd"].dropna() * (1 + 1e-9)).all()
+    assert of_fourteen.lt(written["GRR_sd"] * 0.999).any()
 
 
 def test_no_formula_reaches_a_spreadsheet() -> None:

@@ -18,11 +18,15 @@ import grr
 # Only the tolerance, the plan and the last digit of the gauge are needed to go on; the rest makes
 # the verdict worth filing.
 #
-# - **Parts**: ten, taken from what the process makes over some days, not the nicest ones. Number
-#   them where the number cannot be read while measuring. Mark the place to measure.
-# - **Operators**: those who will use the gauge. If three people are *all* who ever will, say so:
-#   a study of *fixed* operators decides far more with the same readings, but holds for them only.
-# - **Readings of each part**: three by each operator is usual.
+# - **Operators**: those who will use the gauge. Are these *all* who will ever measure? Say so, or
+#   say how many others there are: the same readings then decide far more, and hold for these
+#   people only.
+# - **Parts**: ten, taken from what the process makes over some days, not the nicest ones; five
+#   across the tolerance where others will measure too. Number them where the number cannot be
+#   read while measuring. Mark the place to measure.
+# - **Readings of each part**: three by each operator; two where others will measure too.
+# - **Sessions**: two of each operator, on different days and with a fresh zero, show what one day
+#   hides, for the same readings.
 
 # %% tags=["plan"]
 grr.study_form(grr.planned_folder())
@@ -30,15 +34,23 @@ grr.study_form(grr.planned_folder())
 # %% [markdown]
 # ## Will that be enough to decide?
 #
-# Studies of this design, simulated: a good gauge (8 % of the tolerance) should be found good and a
-# bad one (40 %) bad.
+# How often studies of this design end with each answer, for gauges that truly take 6 to 45 % of
+# the tolerance, and for both answers to *are these all who will ever measure?* Change the numbers
+# and run it again.
 
 # %%
-grr.expected_precision(parts=10, operators=3, trials=3)
+grr.expected_precision(parts=10, operators=3, trials=3, operators_are="random")
 
 # %% [markdown]
-# With three operators who stand for many others, hardly any study decides, however many parts are
-# measured: three people say little about a fourth. More operators help, more readings do not.
+# With three operators who stand for many others hardly any study decides, however many parts are
+# measured: three people say little about a fourth. More people help, more readings do not. Two
+# people as a sample are refused.
+
+# %%
+grr.expected_precision(operators=6, operators_are=14)
+
+# %% [markdown]
+# All designs within a number of readings, those that decide most first:
 
 # %%
 designs = grr.compare_designs(120, operators_are="random", progress=False)
@@ -50,14 +62,13 @@ grr.show.certainty_bought(designs)
 # %% [markdown]
 # ## The run sheet
 #
-# The order of measurement, one page for each operator and trial, parts in random order. Each part
+# The order of measurement, one block for each operator and trial, parts in random order. Each part
 # bears a code, so that nobody recognises it; a helper hands the parts out from the key sheet. The
 # entry form in [2 Collect](2_collect.ipynb) asks in the same order; the paper is for shops
 # without a computer at the bench.
 
 # %%
-study = grr.chosen_study()
-sheet = grr.run_sheet(study)
+sheet = grr.run_sheet()
 sheet
 
 # %% [markdown]
