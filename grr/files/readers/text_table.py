@@ -63,7 +63,7 @@ def text_grid(content: bytes, file: str) -> Grid:
     doubts = () if text.endswith(("\n", "\r")) else (_CUT_OFF,)
     if encoding == "cp1252":
         words = dict.fromkeys(_NOT_ASCII.findall(text))
-        names = [word for word in words if not re.sub("[µØø°±×²]", "", word).isascii()]
+        names = [word for word in words if not re.sub("[µ°±×²]", "", word).isascii()]
         if names:
             shown = ", ".join(f"“{word}”" for word in names[:_MOST_WORDS])
             doubts = (*doubts, f"{_NOT_UTF8}: {shown}")
