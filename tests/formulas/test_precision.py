@@ -279,3 +279,34 @@ def test_shares_of_the_total_variation_read_off_a_table(design):
 def test_a_table_is_made_once_for_a_design():
     first = tabulated_precision(Design(5, 4, 2), studies=200)
     assert tabulated_precision(Design(5, 4, 2), studies=200) is first
+
+
+#: USE at 6 %, open at 15 and 20 %, in percent: found before by a simulation of 2000 to 6000
+#: studies a line, which `tests/coverage/designs.py` repeats with every study's own draws.
+FOUND_BEFORE = {
+    (10, 3, 3): ((28, 58, 82), (15, 75, 87)),
+    (5, 6, 2): ((73, 8, 48), (43, 34, 70)),
+    (5, 6, 3): ((75, 6, 41), (47, 35, 68)),
+    (5, 9, 2): ((95, 0, 18), (68, 8, 47)),
+}
+
+
+@pytest.mark.parametrize("which", [0, 1], ids=["60/30/10", "25/70/5"])
+@pytest.mark.parametrize("size", FOUND_BEFORE, ids=str)
+def test_how_often_sampled_operators_decide_and_decide_wrongly(size, which):
+    studies = 6000
+    found = tabulated_precision(Design(*size), SPLITS[which], studies=studies, seed=11)
+    open_at = [
+        1.0 - found.assurance_under(30.0, true) - found.assurance_over(30.0, true)
+        for true in (15.0, 20.0)
+    ]
+    shares = 100.0 * np.array([found.assurance_under(10.0, 6.0), *open_at])
+    wanted = np.array(FOUND_BEFORE[size][which])
+    # Three standard errors. At 50 %: 6000 and 2000 studies 0.6 and 1.1 points; which 10 000 and
+    # which 1000 to 2000 draws lay behind the bounds 0.9 and 2 (spread over seeds, measured).
+    error = 100.0 * np.sqrt(0.25 / studies + 0.25 / 2000.0 + 0.009**2 + 0.02**2)
+    p = np.clip(wanted / 100.0, 0.01, 0.99)
+    assert np.all(np.abs(shares - wanted) <= 3.0 * error * np.sqrt(4.0 * p * (1.0 - p)) + 0.5)
+    # Wrong USE and wrong DO NOT USE: 5 %, with two standard errors of 6000 studies.
+    assert found.assurance_under(10.0, 10.1) <= 0.05 + 0.006
+    assert found.assurance_over(30.0, 29.5) <= 0.05 + 0.006
