@@ -471,8 +471,8 @@ class StabilityResult(Printed):
         """The last check before the change that the latest check shows.
 
         The latest check itself without an alarm there; None where no check is good. A running
-        mean alarms some checks after the change: it is taken back to where it last lay on the
-        other side of the centre, and to before a step where one is found.
+        mean alarms some checks after the change: it is taken back to before a step where one is
+        found, else to where the running mean last lay on the other side of the centre.
 
         Notes
         -----
@@ -485,12 +485,12 @@ class StabilityResult(Printed):
         alarmed = {signal.check for signal in self.signals}
         while last >= 0 and last in alarmed:
             last -= 1
-        if self.mean_signals[-1]:
+        if self.step is not None:
+            last = min(last, int(self.step.first_after) - 1)
+        elif self.mean_signals[-1]:
             side = np.sign(self.running_means - float(self.limits.centre))
             other = np.flatnonzero(side[self.baseline :] != side[-1])
             last = min(last, self.baseline - 1 + (int(other[-1]) + 1 if len(other) else 0))
-        if self.step is not None:
-            last = min(last, int(self.step.first_after) - 1)
         return self.times[last] if last >= 0 else None
 
     @property

@@ -85,10 +85,6 @@ def centred_axis(reach: float, title: str, ticks: int = 3) -> dict[str, object]:
     }
 
 
-#: Ground of a label that may lie over something drawn.
-VEIL = "rgba(255,255,255,0.75)"
-
-
 def unit_scale(unit: str) -> Fine:
     """Return the unit in which small lengths given in ``unit`` are drawn."""
     fine = fine_unit(unit)
@@ -143,17 +139,25 @@ def level_band(low: float, high: float, colour: str | None = None) -> dict[str, 
     }
 
 
-def level_name(text: str, at: float, *, above: bool = True, left: bool = False) -> dict[str, Any]:
-    """Return the name of a line, at its right end or its left."""
+def name_beside(text: str, at: float) -> dict[str, Any]:
+    """Return the name of a line, to the right of the drawing, where it covers nothing."""
+    return template.note(
+        text, 1, template.one(at), xref="paper", xanchor="left", yanchor="middle", xshift=6
+    )
+
+
+def words_above(text: str, at: float, pixels: int) -> dict[str, Any]:
+    """Return quiet words above the drawing, at its left end (0) or its right end (1)."""
     return template.note(
         text,
-        0 if left else 1,
-        template.one(at),
+        at,
+        1,
         xref="paper",
-        xanchor="left" if left else "right",
-        yanchor="bottom" if above else "top",
-        xshift=4 if left else -2,
-        bgcolor=VEIL,
+        yref="paper",
+        xanchor="right" if at else "left",
+        yanchor="bottom",
+        yshift=pixels,
+        font={"color": FAINT, "size": template.SMALL},
     )
 
 
@@ -279,17 +283,7 @@ class Lanes:
 
     def unit(self, text: str) -> dict[str, Any]:
         """Return what the vertical axis shows, above the lanes."""
-        return template.note(
-            text,
-            0,
-            1,
-            xref="paper",
-            yref="paper",
-            xanchor="left",
-            yanchor="bottom",
-            yshift=2,
-            font={"color": FAINT, "size": template.SMALL},
-        )
+        return words_above(text, 0, 2)
 
     def titles(self) -> list[dict[str, Any]]:
         """Return the names of the lanes, each above its own."""

@@ -13,6 +13,7 @@ import pandas as pd
 
 from grr.model.choices import NAMES
 from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
 from grr.model.html_blocks import FAINT, INK
 from grr.model.names import short_names, shortened
 from grr.model.rounding import (
@@ -30,11 +31,12 @@ from grr.show.axes import (
     curve,
     level_band,
     level_line,
-    level_name,
+    name_beside,
     reach_axis,
     ribbon,
     unit_scale,
     value_axis,
+    words_above,
 )
 from grr.show.template import markup
 
@@ -75,7 +77,7 @@ def on_reference(result: ReferenceResult) -> Figure:
         heights += [-half, half]
         shapes.insert(0, level_band(-half, half))
         share = f"{100.0 * result.asked.share:g}{JOIN}%"
-        notes.append(level_name(f"shaded: {share} of the tolerance", half, above=False, left=True))
+        notes.append(words_above(f"shaded: {share} of the tolerance", 0, 4))
     return template.draw(
         "on-reference",
         REFERENCE_QUESTION,
@@ -114,6 +116,7 @@ def on_reference(result: ReferenceResult) -> Figure:
             },
         ],
         height=320,
+        top=20,
         shapes=shapes,
         notes=[
             *notes,
@@ -171,18 +174,19 @@ def over_range(result: LinearityResult) -> Figure:
     bias, means = result.bias * scale.factor, result.gauge_blocks.means * scale.factor
     heights: list[Any] = [*bias, *(band.lower * scale.factor), *(band.upper * scale.factor), 0.0]
     shapes, notes = [level_line(0.0, colour=template.ROLES["limit"], width=1.0)], []
-    for limit, name, dash in (
-        (result.bias_limit, "bias limit", "dash"),
-        (result.mpe, "permissible error", "dot"),
+    for limit, name, dash, side in (
+        (result.bias_limit, "limit", "dash", 1.0),
+        (result.mpe, "MPE", "dot", -1.0),
     ):
         if limit is None:
             continue
         at = limit * scale.factor
         heights += [-at, at]
         shapes += [
-            level_line(side, colour=template.ROLES["limit"], dash=dash) for side in (-at, at)
+            level_line(level, colour=template.ROLES["limit"], dash=dash) for level in (-at, at)
         ]
-        notes.append(level_name(f"{name} ±{length(limit, result.unit)}", at, above=False))
+        # one above and one below zero: close limits would cover each other's names
+        notes.append(name_beside(f"{name} ±{length(limit, result.unit)}", side * at))
     traces = [
         ribbon(band.x, band.lower * scale.factor, band.upper * scale.factor, BAND),
         curve(band.x, band.fitted * scale.factor, colour=template.BLUE),
@@ -204,7 +208,7 @@ def over_range(result: LinearityResult) -> Figure:
         height=340,
         shapes=shapes,
         notes=notes,
-        margin={"b": 60},
+        margin={"b": 60, "r": 126 if notes else 20},
         xaxis={
             "range": [
                 template.one(float(result.gauge_blocks.values[0]) - 0.04 * span),
@@ -449,9 +453,11 @@ def _budget_answer(budget: UncertaintyBudget) -> str:
     frame = budget.to_frame()
     share = float(frame["share_percent"].iloc[0])
     most = shortened(str(frame.index[0]), 40)
+    left = Estimate(budget.bias, unit=budget.unit)
+    added = f", and the bias of {left:+} left in the readings" if budget.bias else ""
     return (
         f"Most of it is {most} ({percent(share)} of the variance). Together: expanded uncertainty "
-        f"U = {length(budget.expanded, budget.unit)} (k = {budget.coverage:.2f})."
+        f"U = {length(budget.expanded, budget.unit)} (k = {budget.coverage:.2f}{added})."
     )
 
 

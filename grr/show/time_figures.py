@@ -23,10 +23,12 @@ from grr.show.axes import (
     graduations,
     lanes_for,
     level_line,
+    name_beside,
     reach_axis,
     round_step,
     tick_text,
     unit_scale,
+    words_above,
 )
 from grr.show.template import markup
 
@@ -433,22 +435,7 @@ def _method_name(panels: _Panels, panel: int) -> dict[str, Any]:
 
 
 def _scale_name(text: str) -> dict[str, Any]:
-    return _above(text, 0, 28)
-
-
-def _above(text: str, at: float, pixels: int) -> dict[str, Any]:
-    """Return words above the drawing, at its left end (0) or its right end (1)."""
-    return template.note(
-        text,
-        at,
-        1,
-        xref="paper",
-        yref="paper",
-        xanchor="right" if at else "left",
-        yanchor="bottom",
-        yshift=pixels,
-        font={"color": FAINT, "size": template.SMALL},
-    )
+    return words_above(text, 0, 28)
 
 
 def _operator_names(drift: Drift) -> dict[str, Any]:
@@ -515,19 +502,9 @@ def checks_over_time(result: StabilityResult) -> Figure:
     ]
     reach = length(result.mean_limit, result.unit)
     notes = [
-        *(
-            template.note(
-                f"{sign}{reach}",
-                1,
-                template.one(side * limit),
-                xref="paper",
-                xanchor="left",
-                yanchor="middle",
-                xshift=6,
-            )
-            for sign, side in (("+", 1.0), ("−", -1.0))
-        ),
-        _above("● check   ◆ alarm   ━ running mean, between its limits", 1, 4),
+        name_beside(f"+{reach}", limit),
+        name_beside(f"−{reach}", -limit),
+        words_above("● check   ◆ alarm   ━ running mean, between its limits", 1, 4),
         template.note(
             f"baseline: {counted(result.baseline, 'check')}",
             None,
