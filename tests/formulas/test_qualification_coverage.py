@@ -48,6 +48,13 @@ def test_drift_is_held_without_a_step_and_beside_a_large_one(script):
     assert held["drift 0 sd a month, step 5 sd"] >= 91.0
 
 
+def test_the_running_mean_seldom_alarms_for_nothing(script):
+    for (quantity, setting), value in by_row(script.running_mean_rows(3000)).items():
+        if quantity.startswith("false alarm"):
+            most = 5.0 if setting.endswith("not rounded") else 9.0
+            assert value < most, (quantity, setting)
+
+
 def test_the_committed_table_names_every_part(script):
     text = SCRIPT.with_suffix(".md").read_text(encoding="utf-8")
     for title, _, note in script.PARTS:
