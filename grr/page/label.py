@@ -107,6 +107,8 @@ def _lines(page: Qualification) -> list[tuple[str, str]]:
         if facts.get(key) not in (None, ""):
             lines.append((name, shortened(f"{facts[key]}{unit}", LONGEST)))
     lines.append(("check zero", shortened(_zero(page), LONGEST + 20)))
+    if page.correction.known:
+        lines.append(("correct", f"{page.correction:+} on every reading"))
     lines.append(("result", f"mean of {page.mean_of}" if page.mean_of > 1 else "one reading"))
     lines.append(("report", shortened(page.report or "not given", LONGEST)))
     if page.seal:

@@ -203,6 +203,7 @@ def qualify(
         with_it = _with_bias(budget, known)
         unsaid, budget = with_it is not budget, with_it
     use = None if budget is None else budget.against(tolerance)
+    correction = _correction(known, corrected=corrected)
     requirements = (
         _judge_resolution(step, width, unit),
         _judge_bias(known, limit, corrected=corrected),
@@ -220,11 +221,12 @@ def qualify(
         characteristic=str(characteristic or stated.get("characteristic", "")),
         requirements=requirements,
         bias=_bias_left(known, corrected=corrected),
+        correction=correction,
         decision=_decision(requirements),
         conditions=(
             *_from_study(judged),
             *_of_use(mean_of, rezero_minutes, stated),
-            *_bias_condition(known, corrected=corrected),
+            *_bias_condition(correction),
             *_acceptance_limits(use, step),
             *((FROM_THE_FIRST_DAY,) if stability is None else ()),
         ),
@@ -304,6 +306,9 @@ class Qualification(Printed):
     bias : Estimate
         What is left of the bias in the readings, 0 where they are corrected for it, with
         one-sided bounds at the page's confidence; without a value where it is not known.
+    correction : Estimate
+        What is to be added to every reading, as the budget says; without a value where
+        readings are not corrected.
     decision : str
         One of USE, USE ONLY LIKE THIS, DO NOT USE FOR THIS TOLERANCE, NOT DECIDED YET.
     conditions : tuple of str
@@ -326,6 +331,7 @@ class Qualification(Printed):
     characteristic: str
     requirements: tuple[Requirement, ...]
     bias: Estimate
+    correction: Estimate
     decision: str
     conditions: tuple[str, ...]
     mean_of: int
@@ -523,11 +529,17 @@ def _bias_left(known: _KnownBias | None, *, corrected: bool) -> Estimate:
     return Estimate(0.0, low, high, found.unit)
 
 
-def _bias_condition(known: _KnownBias | None, *, corrected: bool) -> tuple[str, ...]:
+def _correction(known: _KnownBias | None, *, corrected: bool) -> Estimate:
+    """Return what is to be added to every reading."""
+    if known is None or not corrected:
+        return Estimate(math.nan, why="the budget does not say that readings are corrected")
+    return Estimate(-known.found.value, unit=known.found.unit)
+
+
+def _bias_condition(correction: Estimate) -> tuple[str, ...]:
     """Return that readings are to be corrected, where the budget rests on that."""
-    if known is None or not corrected or known.found.value == 0.0:
+    if not correction.known:
         return ()
-    correction = Estimate(-known.found.value, unit=known.found.unit)
     return (f"Correct every reading by {correction:+}, as the uncertainty budget says.",)
 
 

@@ -30,6 +30,18 @@ def test_it_says_what_the_bench_needs():
     assert "NOT DECIDED YET" in label.html
 
 
+def test_a_correction_stands_on_the_label():
+    readings = [9.9996, 9.9998, 9.9997, 9.9995, 9.9999] * 5
+    reference = grr.reference_study(
+        readings, reference=10.0, unit="mm", resolution=0.0001, tolerance=TOLERANCE
+    )
+    line = grr.MicrometerLines(10.0, "mm").bias(reference, corrected=True)
+    budget = grr.UncertaintyBudget([grr.Contribution("all", 0.0003), line], unit="mm")
+    found = grr.qualify(TOLERANCE, unit="mm", reference=reference, budget=budget)
+    assert "+0.30" in dict(grr.show.gauge_label(found).lines)["correct"]
+    assert "correct" not in dict(grr.show.gauge_label(page()).lines)
+
+
 def test_without_facts_it_says_so():
     text = str(grr.show.gauge_label(page(gauge="", report="")))
     assert "number not given" in text and "by the procedure" in text
