@@ -164,6 +164,8 @@ def linearity(
         mpe=largest,
         mpe_states=() if largest is None else tuple(conformity(largest_errors, largest, block_u)),
         level=level,
+        block_correlation=block_correlation,
+        lack_of_fit_level=lack_of_fit_level,
         unit=canonical_unit(unit),
         resolution=None if resolution is None else number("resolution", resolution, above=0.0),
         missing=missing,
@@ -208,6 +210,8 @@ class LinearityResult(Printed):
     mpe_states : tuple of str
         For each block: conforms, open, does not conform (ISO 14253-1).
     level : float
+    block_correlation : float or None
+    lack_of_fit_level : float
     unit : str
     resolution : float or None
     missing : int
@@ -234,6 +238,8 @@ class LinearityResult(Printed):
     mpe: float | None
     mpe_states: tuple[Conformity, ...]
     level: float
+    block_correlation: float | None
+    lack_of_fit_level: float
     unit: str
     resolution: float | None
     missing: int
@@ -265,6 +271,37 @@ class LinearityResult(Printed):
             float(self.block_lower[block]),
             float(self.block_upper[block]),
             self.unit,
+        )
+
+    def corrected_by(self, correction: float) -> LinearityResult:
+        """Return the result for the same readings with a correction added to each.
+
+        Parameters
+        ----------
+        correction : float
+            In the unit of the readings.
+        """
+        of_reading = self.block_u[np.searchsorted(self.gauge_blocks.values, self.reference)]
+        table = pd.DataFrame(
+            {
+                "reference": self.reference,
+                "reading": self.reference + self.bias + correction,
+                "expanded_uncertainty": of_reading,
+            }
+        )
+        return linearity(
+            table,
+            unit=self.unit,
+            resolution=self.resolution,
+            bias_limit=self.bias_limit,
+            mpe=self.mpe,
+            coverage=1.0,
+            block_correlation=self.block_correlation,
+            pitch=None if self.pitch is None else self.pitch.pitch,
+            level=self.level,
+            lack_of_fit_level=self.lack_of_fit_level,
+            title=self.title,
+            example=self.example,
         )
 
     def bias_of_line(self, at: float, confidence: float) -> Estimate | None:

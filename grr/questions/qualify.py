@@ -208,7 +208,7 @@ def qualify(
         _judge_resolution(step, width, unit),
         _judge_bias(known, limit, corrected=corrected),
         _judge_repeatability(reference, confidence, corrected=corrected),
-        _judge_range(linearity, limit, corrected=corrected),
+        _judge_range(linearity, limit, correction),
         _judge_uncertainty(budget, use, step, unsaid=unsaid),
         _judge_study(judged),
         _judge_stability(stability),
@@ -638,14 +638,19 @@ def _judge_repeatability(
     )
 
 
-def _judge_range(result: LinearityResult | None, limit: float, *, corrected: bool) -> Requirement:
-    """Judge the bias over the range, and the permissible error where it is given."""
+def _judge_range(result: LinearityResult | None, limit: float, correction: Estimate) -> Requirement:
+    """Judge the bias over the range, and the permissible error where it is given.
+
+    The bias counts as it is left by the correction; the permissible error is one of the gauge's
+    indication, so that no correction touches it.
+    """
     if result is None:
         return _not_done(RANGE, "bias within its share of the tolerance everywhere", TODO_RANGE)
     limit = result.bias_limit or limit
-    place = result.against(limit)
-    largest = length(result.largest_possible_bias, result.unit)
-    used = result.largest_possible_bias / limit
+    left = result.corrected_by(correction.value) if correction.known else result
+    place = left.against(limit)
+    largest = length(left.largest_possible_bias, result.unit)
+    used = left.largest_possible_bias / limit
     asked = f"bias within ±{length(limit, result.unit)} everywhere"
     why = f"With the intervals the bias is at most {largest}."
     if result.mpe is not None:
@@ -659,8 +664,6 @@ def _judge_range(result: LinearityResult | None, limit: float, *, corrected: boo
             "Have the gauge adjusted or repaired, or use it only in the part of the range where "
             "the blocks agree."
         )
-        if corrected:
-            todo += " If readings are corrected, give grr.linearity corrected readings too."
     elif place == "open" or result.mpe_state == "open":
         outcome = "can't tell"
         todo = (
@@ -672,7 +675,7 @@ def _judge_range(result: LinearityResult | None, limit: float, *, corrected: boo
     return Requirement(
         RANGE,
         asked,
-        length(result.largest_bias, result.unit),
+        f"{length(left.largest_bias, result.unit)}{', corrected' if correction.known else ''}",
         f"up to {largest}",
         outcome,
         used=used,

@@ -202,3 +202,14 @@ def test_the_bias_at_a_size_has_one_sided_bounds_from_the_band():
     tighter = result.bias_of_line(result.band.x[50], 0.95)
     assert at.lower < tighter.lower < tighter.value < tighter.upper < at.upper
     assert result.bias_of_line(25.1, 0.95) is None
+
+
+def test_a_correction_moves_the_bias_and_nothing_else():
+    table = made().assign(expanded_uncertainty=0.0001)
+    raw = grr.linearity(table, unit="mm", bias_limit=0.001, mpe=0.002, pitch=0.5)
+    moved = raw.corrected_by(0.0003)
+    assert moved.gauge_blocks.means == pytest.approx(raw.gauge_blocks.means + 0.0003)
+    assert moved.band.upper == pytest.approx(raw.band.upper + 0.0003)
+    assert moved.block_lower == pytest.approx(raw.block_lower + 0.0003)
+    assert moved.slope.upper == pytest.approx(raw.slope.upper, abs=1e-9)
+    assert moved.pitch_amplitude.value == pytest.approx(raw.pitch_amplitude.value, abs=1e-9)

@@ -268,6 +268,17 @@ def test_a_corrected_bias_leaves_its_uncertainty_and_a_condition():
     assert found.requirement("Bias").outcome == "pass"
     assert found.requirement("Repeatability on a reference").outcome == "pass"
     assert found.requirement("Uncertainty").outcome == "pass"
+    blocks = over_range(bias=0.002, mpe=0.003)
+    raw = grr.qualify(TOLERANCE, unit="mm", reference=biased, linearity=blocks)
+    both = grr.qualify(
+        TOLERANCE,
+        unit="mm",
+        reference=biased,
+        linearity=blocks,
+        budget=with_line(biased, corrected=True),
+    )
+    assert raw.requirement("Linearity over the range").outcome == "fail"
+    assert both.requirement("Linearity over the range").outcome == "pass"
     assert found.bias.value == 0.0 and found.bias.upper < 0.0001
     assert any("Correct every reading by −2.0" in c for c in found.conditions)
 
