@@ -35,6 +35,7 @@ from grr.model.errors import StudyError
 from grr.model.rules import Rules
 from grr.model.study import Study
 from grr.model.values import a_path, finer_than, number, one_of, people_who_measure, short_text
+from grr.questions.causes import Cause, causes_in
 from grr.questions.check import check
 from grr.questions.gauge import GaugeResult, anova
 from grr.questions.verdict import criterion_from, decide, judged
@@ -76,9 +77,10 @@ def analyse_many(
     level : float
         Confidence of the limits.
     checks : bool
-        Run `grr.check` on every study, and count in ``flags`` what must be mended; it
-        takes many times as long. Without it a complete study is decided as if nothing
-        had to be mended, and its column ``checked`` is False.
+        Run `grr.check` on every study, and say in ``flags`` how much must be mended, or else
+        the biggest cause, as `grr.assess` names it; it takes many times as long. Without it
+        a complete study is decided as if nothing had to be mended, and its column
+        ``checked`` is False.
     purpose, operators, parts_from, rules : optional
         As in `grr.Study`, for all studies of a table.
     progress : bool
@@ -529,10 +531,18 @@ def _row_of_result(result: GaugeResult, options: Options) -> _Row:
         to_mend = sum(finding.severity == "mend" for finding in check(study))
         if to_mend:
             flags.append(f"{to_mend} to mend")
+        elif options.checks:
+            flags += [_cause_flag(cause) for cause in causes_in(result).named[:1]]
         _, decision = judged(result)
         row |= {"decision": decision, "checked": True}
     row["flags"] = "; ".join(flags)
     return row
+
+
+def _cause_flag(cause: Cause) -> str:
+    """Return the biggest cause by the words of `grr.assess`: "cause: operator_offset (Jan)"."""
+    names = [name for name in (cause.operator, cause.part and f"part {cause.part}") if name]
+    return f"cause: {cause.kind}" + (f" ({', '.join(names)})" if names else "")
 
 
 def _estimator(result: GaugeResult) -> str:

@@ -20,6 +20,7 @@ from grr.model.values import needs
 from grr.page.calculation_sheet import calculation_sheet, why_not
 from grr.page.conduct import all_facts, readings_fingerprint, versions
 from grr.page.workbook_cells import Book, address, decimals_format, figures_format
+from grr.questions.causes import causes_of
 from grr.questions.check import check
 from grr.questions.gauge import (
     EXAMPLE,
@@ -77,6 +78,7 @@ def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool 
     _calculations(book, parts, places)
     _intervals(book, results)
     _findings(book, study)
+    _causes(book, study)
     _about(book, study)
     write_bytes(target, book.content())
     return target
@@ -252,6 +254,19 @@ def _findings(book: Book, study: Study) -> None:
         sheet.row([one.severity, one.topic, one.place, one.what, one.todo])
     if not len(findings):
         sheet.row([findings.headline])
+
+
+def _causes(book: Book, study: Study) -> None:
+    sheet = book.sheet("Causes", widths=(18, 16, 10, 9, 14, *[14] * 9, 10, 10, 90), frozen=True)
+    table = causes_of(study).to_frame()
+    sheet.row([str(column).replace("_", " ") for column in table.columns], bold=True)
+    for row in table.itertuples(index=False, name=None):
+        values = [_plain(value) for value in row]
+        values = [_number(v) if isinstance(v, float) else v for v in values]
+        formats = [figures_format(v) if isinstance(v, float) else "" for v in values]
+        sheet.row(values, formats=formats)
+    for note in causes_of(study).notes:
+        sheet.row([note])
 
 
 def _about(book: Book, study: Study) -> None:

@@ -8,9 +8,8 @@ from typing import TypeVar
 
 import pandas as pd
 
-from grr.model.blocks import Banner, Block, Prose
+from grr.model.blocks import Banner, Block, Bullets, Heading, Prose
 from grr.model.errors import StudyError
-from grr.model.estimate import Estimate
 from grr.model.printed import Printed
 from grr.model.study import Study, checked_study
 from grr.questions.causes import Cause, Causes, cause_blocks, causes_of
@@ -167,28 +166,22 @@ class Assessment(Printed):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a cause, the largest share first."""
-        rows = []
-        for cause in self.causes:
-            row: dict[str, object] = {
-                name: getattr(cause, name)
-                for name in ("kind", "operator", "part", "session", "method")
-            }
-            for name in ("size", "share", "without"):
-                found: Estimate = getattr(cause, name)
-                row |= {name: found.value, f"{name}_lower": found.lower}
-                row |= {f"{name}_upper": found.upper}
-            rows.append({**row, "unit": cause.size.unit, "sure": cause.sure})
-        return pd.DataFrame(rows, columns=_COLUMNS)
+        return self._looked.to_frame()
 
     def blocks(self) -> list[Block]:
-        """Return the decision, the causes in sentences, and what to do first about each."""
+        """Return the decision, the causes in sentences, and what to do next."""
         result, decided = self.result, self.verdict
         found: list[Block] = []
         if decided is not None:
             mark, colour = LOOKS[decided.decision]
             found.append(Banner(mark, decided.decision, colour))
+            steps = decided.next_steps
+        else:
+            named = self._looked.named
+            steps = tuple(dict.fromkeys(f"{c.what}. {c.first_step}" for c in named))
         found.append(Prose(opening(result)[:-1] if result else [self.study.summary]))
-        return [*found, *cause_blocks(self.study)]
+        found += cause_blocks(self.study)
+        return [*found, Heading("What to do next"), Bullets(steps, True)] if steps else found
 
 
 _PARTS = (
@@ -204,12 +197,6 @@ _PARTS = (
     "risks",
     "methods",
 )
-_LIMITS = ("", "_lower", "_upper")
-_COLUMNS = [
-    *("kind", "operator", "part", "session", "method"),
-    *(f"{name}{limit}" for name in ("size", "share", "without") for limit in _LIMITS),
-    *("unit", "sure"),
-]
 
 
 def _methods_compared(study: Study) -> list[MethodComparison]:

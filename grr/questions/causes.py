@@ -138,7 +138,28 @@ class Causes(NamedTuple):
         """The causes without the background, the largest share first."""
         return tuple(cause for cause in self.causes if cause.kind != "repeatability")
 
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a cause, the largest share first."""
+        rows = []
+        for cause in self.causes:
+            row: dict[str, object] = {
+                name: getattr(cause, name)
+                for name in ("kind", "operator", "part", "session", "method")
+            }
+            for name in ("size", "share", "without"):
+                found: Estimate = getattr(cause, name)
+                row |= {name: found.value, f"{name}_lower": found.lower}
+                row |= {f"{name}_upper": found.upper}
+            rows.append({**row, "unit": cause.size.unit, "sure": cause.sure, "what": cause.what})
+        return pd.DataFrame(rows, columns=_COLUMNS)
 
+
+_LIMITS = ("", "_lower", "_upper")
+_COLUMNS = [
+    *("kind", "operator", "part", "session", "method"),
+    *(f"{name}{limit}" for name in ("size", "share", "without") for limit in _LIMITS),
+    *("unit", "sure", "what"),
+]
 ASSUMES = (
     "GRR without a cause is calculated from the model for the operators of this study, the "
     "cause gone and all else as it was; in brackets the 95 % limits."
@@ -169,21 +190,18 @@ def _none(error: StudyError) -> Causes:
 
 
 def cause_blocks(study: Study) -> list[Block]:
-    """Return the causes in sentences, and what to do first about each."""
-    found_causes = causes_of(study)
-    causes, notes, named = found_causes.causes, found_causes.notes, found_causes.named
-    background = [cause for cause in causes if cause.kind == "repeatability"]
-    found: list[Block] = [
-        Heading(_headline(named, notes), 3),
-        Bullets([cause.sentence for cause in named]),
+    """Return the causes in sentences, each with GRR without it."""
+    found = causes_of(study)
+    background = [cause for cause in found.causes if cause.kind == "repeatability"]
+    blocks: list[Block] = [
+        Heading(_headline(found.named, found.notes), 3),
+        Bullets([cause.sentence for cause in found.named]),
         Prose([cause.sentence for cause in background]),
     ]
-    if named:
-        steps = [f"{cause.first_step}" for cause in named]
-        found += [Heading("What to do first"), Bullets(list(dict.fromkeys(steps)), True)]
-        found.append(Prose([ASSUMES]))
-        found.append(Fold("The causes in numbers", [_cause_table(causes)], brief=True))
-    return [*found, Prose(notes)] if notes else found
+    if found.named:
+        blocks.append(Prose([ASSUMES]))
+        blocks.append(Fold("The causes in numbers", [_cause_table(found.causes)], brief=True))
+    return [*blocks, Prose(found.notes)] if found.notes else blocks
 
 
 def _looked_for(study: Study, result: GaugeResult, looks: float = 1.0) -> Causes:

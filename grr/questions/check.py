@@ -594,11 +594,13 @@ def _ranges(study: Study, cube: Cube) -> Iterator[Finding]:
         if told:
             left.difference_update(told)
             yield _ranges_told(study, cube, found, told, cause)
-    cells = int(np.isfinite(found.ranges).sum())
+    cells, step = int(np.isfinite(found.ranges).sum()), study.resolution or 0.0
+    # Rounding alone may add a step to a range.
+    times_mean = {where: (float(found.ranges[where]) - step) / found.mean for where in left}
     rare = [
         where
         for where in sorted(left)
-        if chance_beyond_limit(study.trials, cells, float(found.ranges[where]) / found.mean) < RARE
+        if chance_beyond_limit(study.trials, cells, times_mean[where]) < RARE
     ]
     if rare:
         yield _ranges_told(study, cube, found, rare, None)
@@ -754,7 +756,8 @@ MANY_SD = 2.0
 def trials(study: Study) -> Iterator[Finding]:
     """Yield findings about trials that read otherwise than the rest.
 
-    About 1 % of studies in which nothing moves get one (simulated in
+    About three in a thousand studies in which nothing moves get one (`LEVEL` in
+    ``grr/questions/trial_changes.py``; the test is simulated in
     ``tests/formulas/test_change_points.py``).
     """
     found = trial_changes(study)

@@ -12,6 +12,9 @@ from grr.model.names import shortened
 from grr.model.rounding import length, listed
 from grr.model.study import Study
 
+#: Chance of any change between trials in a study without one: little, since the causes of
+#: `grr.assess` look for the same.
+LEVEL = 0.003
 #: An interaction F that falls below with this probability by chance is too small.
 TOO_SMALL = 0.001
 #: Repeats that scatter less than this share of the last digit are hidden by it.
@@ -46,7 +49,7 @@ def trial_changes(study: Study) -> list[TrialChange]:
         return []
     cube = study.cube()
     alike: dict[tuple[tuple[int, ...], bool], list[TrialShift]] = {}
-    for shift in trial_shifts(cube.values):
+    for shift in trial_shifts(cube.values, level=LEVEL):
         alike.setdefault((shift.trials, shift.size > 0.0), []).append(shift)
     found = []
     for (trials, _), shifts in alike.items():

@@ -28,6 +28,7 @@ SHEETS = [
     "Calculation",
     "Intervals",
     "Findings",
+    "Causes",
     "About",
 ]
 

@@ -1,0 +1,180 @@
+"""Whatever is said about a study says the same: compared by keys and values, not by words."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+
+import grr
+from grr.model.blocks import Banner, Bullets, Prose
+from grr.page.front import Cover, front_page
+from grr.page.json_export import result_document
+from grr.questions.causes import short
+
+NAMES = ("Ana", "Ben", "Cem")
+#: What is planted → kind, operator and part of the cause that should be named first.
+PLANTED = {
+    "offset": ("operator_offset", "Ben", None),
+    "scatter": ("operator_scatter", "Ben", None),
+    "part": ("part", None, "4"),
+    "drift": ("drift", None, None),
+    "nothing": (None, None, None),
+}
+
+
+def study(planted: str, *, purpose: str = "accept", record: str = "anova") -> grr.Study:
+    """10 parts, 3 operators, 3 trials, in mm, with one thing planted; sizes in µm here."""
+    rng = np.random.default_rng(5)
+    repeats, offsets = np.full((10, 3, 1), 0.3), np.zeros((1, 3, 1))
+    if planted == "offset":
+        offsets[0, 1] = -1.0
+    if planted == "scatter":
+        repeats[:, 1] *= 7.0
+    if planted == "part":
+        repeats[3] *= 8.0
+    y = rng.normal(0.0, 4.0, (10, 1, 1)) + offsets + repeats * rng.standard_normal((10, 3, 3))
+    order = np.empty((10, 3, 3))
+    for j in range(3):
+        for k in range(3):
+            order[rng.permutation(10), j, k] = 30 * j + 10 * k + np.arange(10)
+    if planted == "drift":
+        y += 0.1 * (order % 30)
+    i, j, k = (n.ravel() for n in np.indices(y.shape))
+    table = pd.DataFrame(
+        {
+            "part": (i + 1).astype(str),
+            "operator": [NAMES[n] for n in j],
+            "trial": k + 1,
+            "reading": np.round(10.0 + y.ravel() / 1000.0, 4),
+            "order": order.ravel().astype(int) + 1,
+        }
+    )
+    return grr.Study(
+        table,
+        tolerance=grr.Tolerance(9.990, 10.010),
+        unit="mm",
+        resolution=0.0001,
+        purpose=purpose,
+        rules=grr.Rules(method_of_record=record),
+    )
+
+
+def who(cause) -> tuple[str | None, str | None, str | None]:
+    if cause is None:
+        return None, None, None
+    if isinstance(cause, dict):
+        return cause["kind"], cause["operator"], cause["part"]
+    return cause.kind, cause.operator, cause.part
+
+
+def texts(blocks) -> list[str]:
+    found = []
+    for block in blocks:
+        if isinstance(block, Prose):
+            found += block.paragraphs
+        if isinstance(block, Bullets):
+            found += block.items
+    return found
+
+
+def cells(path, sheet):
+    rows = openpyxl.load_workbook(path)[sheet].iter_rows(values_only=True)
+    return [list(row) for row in rows]
+
+
+@pytest.mark.parametrize("purpose", ["accept", "control"])
+@pytest.mark.parametrize("planted", PLANTED)
+def test_all_that_is_said_of_a_study_agrees(planted, purpose, tmp_path):
+    source = study(planted, purpose=purpose)
+    assessed = grr.assess(source)
+    verdict = grr.verdict(source)
+    assert assessed.verdict is verdict
+    biggest = next((c for c in assessed.causes if c.kind != "repeatability"), None)
+    assert who(biggest) == PLANTED[planted]
+    assert verdict.cause is biggest
+    found = verdict.criterion
+    measure = "percent_tolerance" if purpose == "accept" else "percent_tv"
+    assert found.value == verdict.result.value("GRR", measure)
+
+    # the document
+    written = result_document(source)
+    causes = [c for c in written["causes"] if c["kind"] != "repeatability"]
+    assert [who(c) for c in causes] == [who(c) for c in verdict.causes]
+    of_record = next(r for r in written["results"] if r["of_record"])
+    told = of_record["verdict"]
+    assert who(told["cause"]) == who(biggest)
+    assert told["decision"] == verdict.decision
+    assert (told["value"], told["upper_bound"]) == (found.value, found.upper)
+    assert told["value"] == of_record["sources"]["GRR"][measure]
+    assert [(s["kind"], s["readings"]) for s in told["steps"]] == [
+        (s.kind, s.readings) for s in verdict.steps
+    ]
+
+    # the terminal, the assessment, and the first page of the report
+    front = front_page(verdict, Cover("2026-01-01")).blocks
+    for blocks in (verdict.blocks(), assessed.blocks(), front):
+        (banner,) = (block for block in blocks if isinstance(block, Banner))
+        assert banner.text == verdict.decision
+    if biggest is not None:
+        assert short(biggest, verdict.result) in texts(verdict.blocks())
+        assert short(biggest, verdict.result) in texts(front)
+        assert biggest.sentence in texts(assessed.blocks())
+    for step in verdict.next_steps:
+        assert step in texts(verdict.blocks())
+        assert step in texts(assessed.blocks())
+
+    # the workbook
+    path = grr.export_workbook(source, tmp_path / "study.xlsx")
+    head, first, *_ = cells(path, "Causes")
+    row = dict(zip(head, first, strict=True))
+    assert (row["kind"], row["operator"], row["part"]) == who(assessed.causes[0])
+    assert row["without"] == pytest.approx(assessed.causes[0].without.value)
+    decided = {name: value for name, value, *_ in cells(path, "Decision") if name}
+    assert decided["Decision"] == verdict.decision
+    shares = [line for line in cells(path, "Sources") if line[1] == "GRR"]
+    assert shares[0][8 if purpose == "accept" else 7] == pytest.approx(found.value)
+
+    # thousands of studies
+    table = source.readings.assign(study="S")
+    rows = grr.analyse_many(
+        table,
+        by="study",
+        tolerances=pd.DataFrame(
+            {"study": ["S"], "lower": [9.990], "upper": [10.010], "resolution": [0.0001]}
+        ),
+        checks=True,
+        purpose=purpose,
+    )
+    flags = rows["flags"].iloc[0]
+    assert ("cause: " in flags) == (biggest is not None)
+    if biggest is not None:
+        assert f"cause: {biggest.kind}" in flags
+    assert rows["decision"].iloc[0] == verdict.decision
+    assert rows[f"GRR_{measure}"].iloc[0] == pytest.approx(found.value)
+
+
+def test_the_other_calculation_speaks_with_its_own_numbers():
+    source = study("offset")
+    for result in (grr.anova(source), grr.average_range(source)):
+        verdict = grr.verdict(result)
+        assert who(verdict.cause) == PLANTED["offset"]
+        left = verdict.criterion.value * math.sqrt(1.0 - verdict.cause.share.value / 100.0)
+        assert verdict.cause.without.value == pytest.approx(left)
+
+
+def test_by_ranges_of_record_everything_speaks_by_ranges():
+    source = study("offset", record="average_range")
+    verdict = grr.verdict(source)
+    assert verdict.result.method == "average_range"
+    assert grr.assess(source).causes[0] is verdict.cause
+
+
+def test_what_a_cause_explains_is_told_once():
+    source = study("scatter")
+    (finding,) = grr.check(source).about("range beyond limit")
+    assert finding.cause == grr.verdict(source).cause.kind
+    assert not any("to look at" in reason for reason in grr.verdict(source).reasons)
