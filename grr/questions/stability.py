@@ -405,9 +405,9 @@ class StabilityResult(Printed):
 
     @property
     def range_signals(self) -> Mask:
-        """Whether the range within each check after the baseline is beyond its limit."""
-        watched = np.arange(len(self.means)) >= self.baseline
-        return np.asarray(watched & (self.ranges > self.range_limit))
+        """Whether the range within each check is beyond its limit, those of the baseline too."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray(self.ranges > self.range_limit)
 
     @property
     def days_between(self) -> float:
@@ -895,7 +895,7 @@ def _alarm_sentence(result: StabilityResult) -> str:
         return "No alarm at any check."
     if result.alarmed:
         return "There were alarms after the baseline; at the latest check there is none."
-    return "Run rules are met within the baseline only: find the cause, or choose another baseline."
+    return "There are alarms within the baseline only: find the cause, or choose another baseline."
 
 
 def _rate_sentences(result: StabilityResult) -> list[str]:

@@ -297,6 +297,38 @@ def test_run_lengths_of_the_running_mean_are_the_published_ones(shift, published
     assert lengths.mean() == pytest.approx(published, abs=4.0 * error + 0.025 * published)
 
 
+def exact_run_length(limit: float, shift: float, weight: float) -> float:
+    """Solve the integral equation of Crowder, Technometrics 29 (1987), by Gauss-Legendre.
+
+    L(u) = 1 + (1/weight)·∫ L(y)·φ((y − (1 − weight)·u)/weight − shift) dy from −h to h.
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(80)
+    h = limit * math.sqrt(weight / (2.0 - weight))
+    y, w = h * nodes, h * weights
+    kernel = stats.norm.pdf((y - (1.0 - weight) * y[:, None]) / weight - shift) * w / weight
+    lengths = np.linalg.solve(np.eye(len(y)) - kernel, np.ones(len(y)))
+    at_zero = stats.norm.pdf(y / weight - shift) * w / weight
+    return float(1.0 + at_zero @ lengths)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.5, 1.0, 2.0])
+def test_run_lengths_of_the_running_mean_solve_the_integral_equation(shift):
+    exact = exact_run_length(2.962, shift, 0.2)
+    most = 6000 if shift == 0.0 else 1000
+    lengths = checks_to_notice(shift, 2.962 * running_mean_sd(), most=most, studies=3000, seed=5)
+    error = lengths.std(ddof=1) / np.sqrt(len(lengths))
+    assert lengths.mean() == pytest.approx(exact, abs=4.0 * error)
+
+
+@pytest.mark.parametrize(
+    ("weight", "limit", "published"),
+    [(0.4, 3.054, 500.0), (0.25, 2.998, 500.0), (0.2, 2.962, 500.0), (0.1, 2.814, 500.0)],
+)
+def test_the_integral_equation_gives_the_published_designs(weight, limit, published):
+    # Lucas & Saccucci, Technometrics 32 (1990), table 3 (from memory)
+    assert exact_run_length(limit, 0.0, weight) == pytest.approx(published, rel=0.01)
+
+
 @pytest.mark.parametrize(("baseline", "per_check"), [(6, 1), (12, 1), (20, 1), (20, 3), (60, 1)])
 def test_false_alarms_stay_rare_with_a_short_baseline(baseline, per_check):
     chart = running_mean_chart(baseline, per_check)

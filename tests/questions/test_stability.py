@@ -202,6 +202,16 @@ def test_a_wild_range_is_an_alarm_of_its_own():
     assert result.to_frame()["rules_met"].iloc[-1] == "range beyond its limit"
 
 
+def test_a_wild_range_in_the_baseline_is_told():
+    table = made(per_check=3)
+    table.loc[[9, 10], "reading"] += [0.002, -0.002]
+    result = watched(table, baseline=20, chart="mean and range")
+    assert [(signal.check, signal.rule) for signal in result.signals] == [
+        (3, "range beyond its limit")
+    ]
+    assert not result.alarmed and "within the baseline only" in " ".join(str(result).split())
+
+
 def test_checks_may_be_numbered():
     table = made(per_check=2)
     table["check"] = np.arange(48) // 4
