@@ -1,14 +1,22 @@
-"""The forms about a study: its facts, kept in its folder, and which study to work on."""
+"""The forms about a study: its facts, kept in its folder, and which study to work on.
+
+The form shows what `contradictions` finds at the field that it is about, as one types; nothing is
+written while something contradicts, is missing, or waits for a yes.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
-from dataclasses import dataclass
+import math
+import re
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field
 from html import escape
 from pathlib import Path
 from typing import Any, TypeVar
 
+import anywidget
 import pandas as pd
 
 from grr.files.chosen import chosen_folder, chosen_study, remember_choice, study_folders
@@ -17,19 +25,20 @@ from grr.files.study_file import STUDY_FILE, read_settings
 from grr.files.text_and_numbers import parse_number
 from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
-from grr.model.html_blocks import FAINT, FONT, INK
+from grr.model.html_blocks import FONT
 from grr.model.rules import Plan
-from grr.model.settings import FACTS, OPERATORS, PARTS, PURPOSES, Settings
+from grr.model.settings import FACTS, PARTS, PURPOSES, Settings
 from grr.model.tolerance import Tolerance
-from grr.model.values import a_path, needs, people_who_measure
+from grr.model.values import a_path, needs, spelling
 from grr.questions.planning import (
     chances_of_plan,
-    refuse_joined_names,
+    expected_precision,
+    part_codes,
     refuse_two_as_a_sample,
     usual_design,
 )
 
-# One question of a form: its label, its control and its help, in one row
+_HERE = Path(__file__).parent
 
 
 @dataclass(frozen=True)
@@ -41,7 +50,7 @@ class Field:
     key, question : str
     kind : {"text", "number", "whole", "date", "yes_no", "choice"}
     help : str
-        One sentence beside the control.
+        One sentence under the control.
     choices : tuple of str
     unit : str
     """
@@ -49,169 +58,93 @@ class Field:
     key: str
     question: str
     kind: str
-    help: str
+    help: str = ""
     choices: tuple[str, ...] = ()
     unit: str = ""
 
 
 @dataclass(frozen=True)
-class ShownField:
-    """A question on the screen."""
+class FieldProblem:
+    """What is wrong at one field, or has to be asked.
 
-    field: Field
-    control: Any
-    row: Any
-
-
-def field_for(field: Field, value: object) -> ShownField:
-    """Return the row of widgets that asks ``field``, answered with ``value`` where not None."""
-    import ipywidgets as widgets
-
-    unit = f" ({field.unit})" if field.unit and field.unit != "study" else ""
-    label = widgets.HTML(
-        f'<span style="font:14px {FONT};color:{INK}">{escape(field.question + unit)}</span>',
-        layout={"width": "330px"},
-    )
-    control = _control(field, value)
-    control.layout = {"width": "260px"}
-    aside = widgets.HTML(
-        f'<span style="font:13px {FONT};color:{FAINT}">{escape(field.help)}</span>',
-        layout={"width": "400px"},
-    )
-    return ShownField(field, control, widgets.HBox([label, control, aside]))
-
-
-def _control(field: Field, value: object) -> Any:
-    import ipywidgets as widgets
-
-    if field.kind == "choice":
-        options = list(field.choices)
-        if field.key not in _ALWAYS_ANSWERED:
-            options.insert(0, "")
-        return widgets.Dropdown(options=options, value=value if value in options else options[0])
-    if field.kind == "yes_no":
-        shown = {True: "yes", False: "no"}.get(value, "") if isinstance(value, bool) else ""
-        return widgets.Dropdown(options=["", "yes", "no"], value=shown)
-    if field.kind == "date":
-        return widgets.DatePicker(value=value if isinstance(value, dt.date) else None)
-    return widgets.Text(value="" if value is None else _text(value), continuous_update=False)
-
-
-#: Choices that have an answer from the start.
-_ALWAYS_ANSWERED = {"unit", "given_as", "purpose", "parts_from", "operators_are"}
-
-
-def _text(value: object) -> str:
-    return f"{value:.12g}" if isinstance(value, float) else str(value)
-
-
-def value_of(shown: ShownField) -> Any:
-    """Return the answer; None where the question was left open.
-
-    Raises
-    ------
-    StudyError
-        A number was asked for and something else was written; ``column`` is the question.
+    Parameters
+    ----------
+    key : str
+        Of the field.
+    words : str
+    mend : str
+        What the button says that mends it; "" where there is none.
+    answers : dict
+        What that button writes.
+    asks : bool
+        Whether a yes is enough: it may be meant.
+    missing : bool
+        Whether nothing was answered yet; told once somebody wants to save.
     """
-    answer, kind = shown.control.value, shown.field.kind
-    if answer is None or answer == "":
-        return None
-    if kind == "yes_no":
-        return answer == "yes"
-    if kind not in {"number", "whole"}:
-        return answer
-    try:
-        value = parse_number(answer).value
-    except StudyError as error:
-        remedy = error.remedy.split(", or state decimal", maxsplit=1)[0]
-        raise StudyError(error.problem, remedy, column=shown.field.question, value=answer) from None
-    return int(value) if kind == "whole" and value == int(value) else value
 
-
-# `grr.study_form`
+    key: str
+    words: str
+    mend: str = ""
+    answers: Mapping[str, str] = field(default_factory=dict)
+    asks: bool = False
+    missing: bool = False
 
 
 _LIMITS, _DEVIATIONS = "limits", "nominal size with deviations"
 Word = TypeVar("Word", bound=str)
-SOME = "some of a known number of people"
+#: The answers to "Are these all who will ever measure?".
+ALL, OTHERS = "yes, only they", "no, others too"
 
-#: The questions of the form, by section: key, question, kind, help.
-_SECTIONS: tuple[tuple[str, tuple[Field, ...]], ...] = (
-    (
-        "The tolerance",
-        (
-            Field("title", "Name of the study", "text", "What is measured, in a few words."),
-            Field("unit", "Unit", "choice", "The unit of the readings.", ("mm", "µm", "in", "µin")),
-            Field("given_as", "Tolerance given as", "choice", "", (_LIMITS, _DEVIATIONS)),
-            Field("lower", "Lower limit", "number", "Leave empty where there is none."),
-            Field("upper", "Upper limit", "number", "Leave empty where there is none."),
-            Field("nominal", "Nominal size", "number", "With deviations only."),
-            Field("lower_deviation", "Lower deviation", "number", "With its sign: +0.006"),
-            Field("upper_deviation", "Upper deviation", "number", "With its sign: +0.012"),
-            Field("resolution", "Last digit of the gauge", "number", "Its step, such as 0.0001"),
-            Field("purpose", "What for?", "choice", "", tuple(PURPOSES.values())),
-            Field(
-                "process_sd",
-                "Standard deviation of the process",
-                "number",
-                "From records, if known; the total as observed.",
-            ),
-        ),
+#: The questions that decide, in the order of the form.
+_FIELDS = (
+    Field("title", "Name of the study", "text"),
+    Field("unit", "Unit", "choice", choices=("mm", "µm", "in", "µin")),
+    Field("given_as", "Tolerance given as", "choice", choices=(_LIMITS, _DEVIATIONS)),
+    Field("lower", "Lower limit", "number"),
+    Field("upper", "Upper limit", "number"),
+    Field("nominal", "Nominal size", "number"),
+    Field("lower_deviation", "Lower deviation", "number", "With its sign: +0.006"),
+    Field("upper_deviation", "Upper deviation", "number", "With its sign: +0.012"),
+    Field("resolution", "Last digit", "number", "The step of the gauge, such as 0.001"),
+    Field("operators", "People", "text", "Names, with commas between them."),
+    Field("operators_are", "Are these all who will ever measure?", "choice", "", (ALL, OTHERS)),
+    Field("people", "How many in all, these included?", "whole", "Empty: not known."),
+    Field("parts", "Parts", "whole", "Empty: 10, or 5 where others will measure too."),
+    Field("trials", "Readings of each part", "whole", "Empty: 3, or 2."),
+    Field(
+        "sessions",
+        "Sessions of each operator",
+        "whole",
+        "Two, on different days with a fresh zero, show what one day hides.",
     ),
-    (
-        "The plan",
-        (
-            Field(
-                "parts",
-                "Number of parts",
-                "number",
-                "Empty: 10, or 5 across the tolerance where others will measure too.",
-            ),
-            Field("parts_from", "The parts are", "choice", "", tuple(PARTS.values())),
-            Field("operators", "Operators", "text", "Names, separated by commas."),
-            Field(
-                "operators_are",
-                "The operators are",
-                "choice",
-                "Fixed operators need far fewer readings for the same certainty, but the verdict "
-                "holds for them only.",
-                (*OPERATORS.values(), SOME),
-            ),
-            Field(
-                "people",
-                "How many people will ever measure?",
-                "number",
-                "Those studied included; only where they are some of a known number.",
-            ),
-            Field(
-                "trials",
-                "Readings of each part",
-                "number",
-                "By each operator. Empty: 3, or 2 where others will measure too.",
-            ),
-            Field(
-                "sessions",
-                "Sessions of each operator",
-                "number",
-                "Two, on different days with a fresh zero, show what one day hides.",
-            ),
-            Field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
-        ),
+    Field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
+    Field("purpose", "What for?", "choice", "", tuple(PURPOSES.values())),
+    Field("parts_from", "The parts are", "choice", "", tuple(PARTS.values())),
+    Field(
+        "process_sd",
+        "Standard deviation of the process",
+        "number",
+        "From records, if known; the total as observed.",
     ),
-    (
-        "Gauge, part and place",
-        tuple(
-            Field(fact.key, fact.question, fact.kind, fact.help, fact.choices, fact.unit)
-            for fact in FACTS
-            if fact.key != "nominal"
-        ),
+    *(
+        Field(fact.key, fact.question, fact.kind, fact.help, fact.choices, fact.unit)
+        for fact in FACTS
+        if fact.key != "nominal"
     ),
 )
+_BY_KEY = {one.key: one for one in _FIELDS}
 #: What is planned before the first reading, and not asked where the readings are there.
 _PLANNED = ("parts", "operators", "trials", "sessions", "methods")
+#: What has an answer from the start.
+_FROM_THE_START = {
+    "unit": "mm",
+    "given_as": _LIMITS,
+    "purpose": PURPOSES["accept"],
+    "parts_from": PARTS["process"],
+}
 
 
-def study_form(folder: str | Path, readings: pd.DataFrame | None = None) -> Any:
+def study_form(folder: str | Path, readings: pd.DataFrame | None = None) -> StudyForm:
     """Return a form for the facts of the study in ``folder``.
 
     A folder that holds no study yet gets one when the form is saved, and it becomes the
@@ -230,66 +163,179 @@ def study_form(folder: str | Path, readings: pd.DataFrame | None = None) -> Any:
     StudyError
         The folder holds a study that cannot be read.
     """
-    import ipywidgets as widgets
-
     folder = a_path(folder)
     if readings is not None:
         needs(readings, pd.DataFrame, "readings")
-    old = read_settings(folder) if (folder / STUDY_FILE).exists() else None
-    shown = _answers(old) if old is not None or readings is None else _old_file(readings)
-    fields: dict[str, Any] = {}
-    blocks: list[Any] = []
-    for title, section in _SECTIONS:
-        rows = []
-        for entry in section:
-            if readings is not None and entry.key in _PLANNED:
-                continue
-            fields[entry.key] = field_for(entry, shown.get(entry.key))
-            rows.append(fields[entry.key].row)
-        blocks += _block(title, rows, folded=section is _SECTIONS[-1][1])
-    who = field_for(Field("who", "Changed by", "text", "Needed once there are readings."), "")
-    why = field_for(Field("why", "Reason of the change", "text", "It is kept on record."), "")
-    button = widgets.Button(description="Save the study", button_style="primary")
-    first = f"Nothing is written to {folder} until you save."
-    if old is not None and readings is not None:
-        first = f"{folder} holds a study, whose readings stay. Name another folder for new ones."
-    status = widgets.HTML(status_line(first, good=old is None or readings is None))
+    return StudyForm(folder, readings)
 
-    def changed(_: object) -> None:
-        status.value = status_line(
-            "Changed and not saved. Results shown anywhere are out of date until you save and "
-            "run their cells again.",
-            good=False,
+
+class StudyForm(anywidget.AnyWidget):
+    """The form for the facts of one study; made by `grr.study_form`.
+
+    Attributes
+    ----------
+    answers : dict
+        Key of a field → what is written there, as text.
+    who, why : str
+        Who changes the settings of a study that has readings, and for what reason.
+    confirmed : set of str
+        Words of what was asked and is meant so.
+    said : str
+        How the last attempt to save ended; "" where nothing was saved since a change.
+    """
+
+    _esm = _HERE / "study_form.js"
+    _css = _HERE / "study_form.css"
+
+    def __init__(self, folder: Path, readings: pd.DataFrame | None) -> None:
+        super().__init__()
+        self.folder, self._readings = folder, readings
+        old = read_settings(folder) if _exists(folder) else None
+        shown = _answers(old) if old is not None or readings is None else _old_file(readings)
+        left_out = _PLANNED if readings is not None else ()
+        self.fields = tuple(one for one in _FIELDS if one.key not in left_out)
+        self.answers = {one.key: _text(shown.get(one.key)) for one in self.fields}
+        self.who = self.why = ""
+        self.confirmed: set[str] = set()
+        self.said = f"Nothing is written to {folder} until you save."
+        if old is not None and readings is not None:
+            self.said = f"{folder} holds a study, whose readings stay."
+        self.good = True
+        self._asked_to_save = False
+        self._guard = threading.RLock()
+        self.on_msg(self._heard)
+
+    def __repr__(self) -> str:
+        return "Run this cell to see the form for the facts of the study."
+
+    def change(self, **answers: object) -> None:
+        """Write answers into fields."""
+        for key, answer in answers.items():
+            self.answers[key] = _text(answer)
+        self.said, self.good = "Changed and not saved.", False
+
+    def contradictions(self) -> list[FieldProblem]:
+        """Return what keeps the study from being saved, in the order of the fields."""
+        planned = self._readings is None
+        old = read_settings(self.folder) if _exists(self.folder) else None
+        found = list(contradictions(self.answers, planned=planned and _plan_open(old)))
+        order = list(_BY_KEY)
+        return sorted(
+            (one for one in found if not (one.asks and one.words in self.confirmed)),
+            key=lambda one: order.index(one.key),
         )
 
-    def save(_: object) -> None:
-        try:
-            answers = {key: value_of(entry) for key, entry in fields.items()}
-            settings = _settings(answers, read_settings(folder) if _exists(folder) else None)
-            if _exists(folder):
-                change_settings(folder, settings, who=value_of(who) or "", why=value_of(why) or "")
-            elif readings is not None:
-                save_study(settings.study(readings), folder)
-            else:
-                new_study_folder(folder, **_as_options(settings))
-            remember_choice(f"{folder.parent.name}/{folder.name}", folder.parent.parent)
-        except StudyError as error:
-            status.value = status_line(str(error), good=False)
+    def save(self) -> None:
+        """Write the study, where nothing contradicts; say in `said` how it ended."""
+        self._asked_to_save = True
+        open_ones = self.contradictions()
+        if open_ones:
+            first = open_ones[0]
+            self.said = f"{_BY_KEY[first.key].question}: {first.words}"
+            self.good = False
             return
-        said = f"Saved in {folder}. The notebooks now use this study; run their cells again."
-        if readings is None:
-            said += f" {_will_it_decide(settings)}"
-        status.value = status_line(said, good=True)
+        try:
+            values = {one.key: _value(one, self.answers[one.key]) for one in self.fields}
+            old = read_settings(self.folder) if _exists(self.folder) else None
+            settings = _settings(values, old)
+            if old is not None:
+                change_settings(self.folder, settings, who=self.who, why=self.why)
+            elif self._readings is not None:
+                save_study(settings.study(self._readings), self.folder)
+            else:
+                new_study_folder(self.folder, **_as_options(settings))
+            remember_choice(
+                f"{self.folder.parent.name}/{self.folder.name}", self.folder.parent.parent
+            )
+        except StudyError as error:
+            self.said, self.good = str(error), False
+            return
+        self.said, self.good = f"Saved in {self.folder}. {_will_it_decide(settings)}".strip(), True
 
-    for entry in fields.values():
-        entry.control.observe(changed, names="value")
-    button.on_click(save)
-    box = form_box(
-        [*blocks, who.row, why.row, button, status],
-        instruction="Run this cell to see the form for the facts of the study.",
-    )
-    box.fields, box.who, box.why, box.button, box.status = fields, who, why, button, status
-    return box
+    def chance(self) -> dict[str, Any]:
+        """Return how often studies of this design decide, for both answers; or why not told."""
+        values: dict[str, Any] = {}
+        for key in ("parts", "trials", "people"):
+            try:
+                values[key] = _value(_BY_KEY[key], self.answers.get(key, ""))
+            except StudyError:
+                values[key] = None
+        people = len(_names(self.answers.get("operators")))
+        if self._readings is not None or not people:
+            return {"why": "Waits for the people."}
+        said = self.answers.get("operators_are")
+        others = "fixed" if said == ALL else values["people"] or "random"
+        purpose = _key(PURPOSES, self.answers["purpose"])
+        try:
+            if said != ALL:
+                refuse_two_as_a_sample(people, others)
+            found = expected_precision(
+                values["parts"],
+                people,
+                values["trials"],
+                operators_are=others,
+                purpose=purpose,
+                studies=500,
+            )
+        except StudyError as error:
+            return {"why": f"{error.problem}. {error.remedy}."}
+        told = {who: found.decides(who) for who in found.chances["operators_are"].unique()}
+        design = found.design
+        better = [
+            {
+                "design": f"{row['operators']} people, {row['parts']} parts, {row['trials']} times",
+                "readings": int(row["readings"]),
+                "of_20": _of_20(row["decides"]),
+            }
+            for row in found.better.to_dict("records")
+        ]
+        return {
+            "all": next((_of_20(p) for who, p in told.items() if who == "fixed"), None),
+            "others": next((_of_20(p) for who, p in told.items() if who != "fixed"), None),
+            "better": better[:2],
+            "parts": design.parts,
+            "trials": design.trials,
+            "readings": design.readings,
+        }
+
+    # Messages of the page; every answer of Python is the whole state
+
+    def _heard(self, _widget: object, message: Mapping[str, Any], _buffers: object) -> None:
+        with self._guard:
+            before = dict(self.answers)
+            sent = {str(key): str(text) for key, text in (message.get("answers") or {}).items()}
+            if any(self.answers.get(key) != text for key, text in sent.items()):
+                self.change(**{key: text for key, text in sent.items() if key in self.answers})
+            self.confirmed |= set(map(str, message.get("confirmed") or ()))
+            self.who, self.why = str(message.get("who") or ""), str(message.get("why") or "")
+            if message.get("kind") == "save":
+                self.save()
+            self.send(self._state(message.get("id")))
+            if message.get("kind") == "look" or before != self.answers:
+                self.send({"id": message.get("id"), "chance": self.chance()})
+
+    def _state(self, identifier: object) -> dict[str, Any]:
+        old = read_settings(self.folder) if _exists(self.folder) else None
+        plan = None if old is None else old.plan
+        saved = self.good and self.said.startswith("Saved")
+        found = self.contradictions()
+        return {
+            "id": identifier,
+            "fields": [asdict(one) for one in self.fields],
+            "answers": self.answers,
+            "wrong": [
+                {**asdict(one), "answers": dict(one.answers)}
+                for one in found
+                if not one.missing or self._asked_to_save
+            ],
+            "left": len(found),
+            "said": self.said,
+            "good": self.good,
+            "saved": saved,
+            "has_readings": any((self.folder / name).exists() for name in ("readings.csv",)),
+            "key": part_codes(plan.parts, plan.seed) if plan and saved else {},
+            "planned": self._readings is None,
+        }
 
 
 def _will_it_decide(settings: Settings) -> str:
@@ -300,13 +346,242 @@ def _will_it_decide(settings: Settings) -> str:
         return ""
 
 
-def _block(title: str, rows: list[Any], *, folded: bool) -> list[Any]:
-    """Return a section: open under its heading, or folded away where it can wait."""
-    import ipywidgets as widgets
+def _of_20(share: float) -> int:
+    return round(20 * share)
 
-    if not folded:
-        return [heading(title), widgets.VBox(rows)]
-    return [widgets.Accordion([widgets.VBox(rows)], titles=(f"{title} (for the record)",))]
+
+def _plan_open(old: Settings | None) -> bool:
+    """Whether the form still asks for a plan: a study of old readings has none."""
+    return old is None or old.plan is not None
+
+
+# What contradicts itself or another field
+
+
+def contradictions(answers: Mapping[str, str], *, planned: bool) -> Iterator[FieldProblem]:
+    """Yield what keeps a study with these answers from being saved.
+
+    Parameters
+    ----------
+    answers : mapping
+        Key of a field → what is written there.
+    planned : bool
+        Whether the study is yet to be measured, so that there must be a plan.
+    """
+    values: dict[str, Any] = {}
+    for key, text in answers.items():
+        try:
+            values[key] = _value(_BY_KEY[key], text)
+        except StudyError as error:
+            yield FieldProblem(key, f"{error.problem}: {text}.")
+    if planned and "title" in values and not values["title"]:
+        yield FieldProblem("title", "Needs a name.", missing=True)
+    yield from _about_limits(values, answers, needed=planned)
+    yield from _about_the_digit(values, needed=planned)
+    yield from _about_all(_names(answers.get("operators")), values, answers)
+    if planned:
+        yield from _about_people(answers)
+        yield from _about_the_plan(values)
+
+
+def _about_limits(
+    values: Mapping[str, Any], answers: Mapping[str, str], *, needed: bool
+) -> Iterator[FieldProblem]:
+    deviations = answers.get("given_as") == _DEVIATIONS
+    keys = ("lower_deviation", "upper_deviation") if deviations else ("lower", "upper")
+    if any(key not in values for key in keys):
+        return  # one of them is no number, which is said
+    lower, upper = (values[key] for key in keys)
+    if deviations and values.get("nominal") is None:
+        yield FieldProblem("nominal", "Needs the size on the drawing.", missing=True)
+    if lower is None and upper is None:
+        accept = answers.get("purpose") == PURPOSES["accept"]
+        if needed and accept:
+            yield FieldProblem(keys[0], "Needs a limit, or both.", missing=True)
+        return
+    if lower is None or upper is None:
+        if deviations:
+            yield FieldProblem(keys[lower is not None], "Needs both deviations.", missing=True)
+        return
+    if lower == upper:
+        yield FieldProblem(keys[0], "Both limits are the same.")
+    elif lower > upper:
+        swapped = {keys[0]: answers[keys[1]], keys[1]: answers[keys[0]]}
+        mended = _point_missing(upper, lower, keys[0], keys[1])
+        yield mended or FieldProblem(keys[0], "Lower is above upper.", "Swap them", swapped)
+    elif not deviations and lower > 0 and upper / lower > _FAR_APART:
+        yield _point_missing(lower, upper, keys[1], keys[0]) or FieldProblem(
+            keys[1],
+            f"Upper is {upper / lower:.3g} times lower.",
+            "It is right",
+            asks=True,
+        )
+
+
+#: Limits of one size lie closer together than this; more is asked about.
+_FAR_APART = 3.0
+
+
+def _point_missing(
+    small: float, large: float, large_key: str, small_key: str
+) -> FieldProblem | None:
+    """Return the contradiction that one limit lacks its point, where that explains it."""
+    if small <= 0 or large / small <= _FAR_APART:
+        return None
+    for power in range(1, 8):
+        shifted = large / 10**power
+        if 0.9 < shifted / small < 1.2 and shifted != small:
+            words = f"{large / small:.0f} times the other limit. A point missing?"
+            return FieldProblem(large_key, words, f"{shifted:.12g}", {large_key: f"{shifted:.12g}"})
+    return None
+
+
+def _about_the_digit(values: Mapping[str, Any], *, needed: bool) -> Iterator[FieldProblem]:
+    digit = values.get("resolution")
+    if "resolution" not in values:
+        return
+    if digit is None:
+        if needed:
+            yield FieldProblem(
+                "resolution", "Needs the step of the gauge's last digit.", missing=True
+            )
+        return
+    if digit <= 0:
+        yield FieldProblem("resolution", "Is above zero.")
+        return
+    deviations = values.get("given_as") == _DEVIATIONS
+    keys = ("lower_deviation", "upper_deviation") if deviations else ("lower", "upper")
+    lower, upper = (values.get(key) for key in keys)
+    if lower is None or upper is None or not lower < upper:
+        return
+    if not deviations and lower > 0 and upper > _FAR_APART * lower:
+        return  # one of them lacks its point, which is said
+    width = upper - lower
+    tenth = f"{10 ** math.floor(math.log10(width / 10) + 1e-9):.12g}"
+    unit = values.get("unit", "mm")
+    if digit >= width * (1 - 1e-9):
+        words = f"Coarser than the whole tolerance, {width:.3g} {unit}."
+        yield FieldProblem("resolution", words, tenth, {"resolution": tenth})
+    elif digit > width / 10 * (1 + 1e-9):
+        words = f"{100 * digit / width:.0f} % of the tolerance; a tenth is the usual limit."
+        yield FieldProblem("resolution", words, "It is right", asks=True)
+    elif digit < width / 100_000:
+        words = f"Only {digit / width:.0e} of the tolerance. Is it in {unit}?"
+        yield FieldProblem("resolution", words, "It is right", asks=True)
+
+
+_WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def _about_people(answers: Mapping[str, str]) -> Iterator[FieldProblem]:
+    names = _names(answers.get("operators"))
+    if not names:
+        yield FieldProblem("operators", "Needs the names of those who measure.", missing=True)
+    apart = [part.strip() for part in re.split(r"[,;/|\n]", answers.get("operators") or "")]
+    apart = [part for part in apart if part]
+    if len(apart) > len(names):
+        many = _WORDS[len(apart)] if len(apart) < len(_WORDS) else str(len(apart))
+        some = "One person" if len(names) == 1 else f"{len(names)} people"
+        words = f"{some}, or {many}?"
+        mended = {"operators": ", ".join(apart)}
+        yield FieldProblem("operators", words, f"{many.capitalize()} people", mended)
+    if len(set(map(spelling, names))) < len(names):
+        yield FieldProblem("operators", "One name stands there twice.")
+    ways = _names(answers.get("methods"))
+    if len(set(map(spelling, ways))) < len(ways):
+        yield FieldProblem("methods", "One way of holding stands there twice.")
+    if len(ways) == 1:
+        words = "One way is nothing to compare: leave it empty, or name two."
+        yield FieldProblem("methods", words)
+
+
+def _about_all(
+    names: tuple[str, ...], values: Mapping[str, Any], answers: Mapping[str, str]
+) -> Iterator[FieldProblem]:
+    said, people = answers.get("operators_are", ""), values.get("people")
+    if not said:
+        yield FieldProblem("operators_are", "Needs an answer: it decides most.", missing=True)
+    if said == ALL and people is not None and people != len(names):
+        yield FieldProblem(
+            "people",
+            f"{people:g} in all, and only these {len(names)}?",
+            "Only these",
+            {"people": ""},
+        )
+    if said != OTHERS or "people" not in values:
+        return
+    if people is not None and (people != int(people) or people <= len(names)):
+        yield FieldProblem(
+            "people", f"More than the {len(names)} who measure now, or leave it empty."
+        )
+    if people is None and len(names) == 2:
+        yield FieldProblem(
+            "people",
+            "Two cannot stand for others: such a study decides almost nothing. How many "
+            "will ever measure?",
+        )
+
+
+def _about_the_plan(values: Mapping[str, Any]) -> Iterator[FieldProblem]:
+    for key, least, words in (
+        ("parts", 2, "Needs two parts at least."),
+        ("trials", 1, "Needs one reading of each part at least."),
+        ("sessions", 1, "Needs one session at least."),
+    ):
+        value = values.get(key)
+        if value is None:
+            continue  # the usual number, or no number, which is said
+        if value != int(value):
+            yield FieldProblem(key, "Is a whole number.")
+        elif value < least:
+            yield FieldProblem(key, words)
+        elif value > 200:
+            yield FieldProblem(key, f"{value:g}: is that meant?", "It is right", asks=True)
+    trials, sessions = values.get("trials"), values.get("sessions")
+    if trials == 1:
+        words = "Read once, repeatability and interaction cannot be told apart. Two or three can."
+        yield FieldProblem("trials", words, "It is meant", asks=True)
+    if sessions and trials and sessions > trials >= 1:
+        yield FieldProblem("sessions", "In each session every part is measured once at least.")
+
+
+# What the fields hold, as text and as settings
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.12g}" if isinstance(value, float) else str(value)
+
+
+def _value(asked: Field, text: str) -> Any:
+    """Return the answer; None where the question was left open.
+
+    Raises
+    ------
+    StudyError
+        A number or a date was asked for and something else was written.
+    """
+    text = text.strip()
+    if text == "":
+        return None
+    if asked.kind == "yes_no":
+        return text == "yes"
+    if asked.kind == "date":
+        try:
+            return dt.date.fromisoformat(text)
+        except ValueError:
+            raise StudyError("This is no date", "Write it as 2027-03-31", value=text) from None
+    if asked.kind not in {"number", "whole"}:
+        return text
+    try:
+        value = parse_number(text, "," if re.fullmatch(r"[+-]?\d*,\d+", text) else None).value
+    except StudyError as error:
+        remedy = error.remedy.split(", or state decimal", maxsplit=1)[0]
+        raise StudyError(error.problem, remedy, column=asked.question, value=text) from None
+    return int(value) if asked.kind == "whole" and value == int(value) else value
 
 
 def _exists(folder: Path) -> bool:
@@ -320,12 +595,12 @@ def _as_options(settings: Settings) -> dict[str, Any]:
 def _answers(settings: Settings | None) -> dict[str, Any]:
     """Return what the form shows at first."""
     if settings is None:
-        return {"unit": "mm", "sessions": 1, "resolution": 0.0001}
+        return {**_FROM_THE_START, "sessions": 1}
     plan, tolerance = settings.plan, settings.tolerance
-    answers: dict[str, Any] = dict(settings.facts)
+    answers: dict[str, Any] = {**_FROM_THE_START, **settings.facts}
     answers |= {
         "title": settings.title,
-        "unit": settings.unit,
+        "unit": settings.unit or "mm",
         "lower": tolerance.lower if tolerance else None,
         "upper": tolerance.upper if tolerance else None,
         "resolution": settings.resolution,
@@ -348,7 +623,8 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
 def _old_file(readings: pd.DataFrame) -> dict[str, Any]:
     """Return what the form shows at first for readings that a file holds."""
     file = readings.attrs.get("taken", {}).get("file", "")
-    return {"title": Path(file).stem, "unit": readings.attrs.get("unit") or "mm"}
+    found = {"title": Path(file).stem, "unit": readings.attrs.get("unit") or "mm"}
+    return _FROM_THE_START | found
 
 
 def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
@@ -357,9 +633,6 @@ def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
     if old is not None:
         facts = {key: v for key, v in old.facts.items() if key not in answers} | facts
     base = Settings() if old is None else old
-    if base.plan is None:
-        refuse_joined_names(_names(answers.get("operators")))
-        refuse_two_as_a_sample(len(_names(answers.get("operators"))), _operators_are(answers))
     return Settings(
         title=answers["title"] or "",
         unit=answers["unit"],
@@ -381,10 +654,6 @@ def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
 
 def _tolerance(answers: dict[str, Any]) -> Tolerance | None:
     if answers["given_as"] == _DEVIATIONS:
-        if answers["nominal"] is None:
-            raise StudyError(
-                "The nominal size is missing", "Give the size on the drawing", column="nominal"
-            )
         return Tolerance.about(
             answers["nominal"], answers["lower_deviation"], answers["upper_deviation"]
         )
@@ -404,18 +673,15 @@ def _plan(answers: dict[str, Any], base: Settings) -> Plan | None:
         purpose=_key(PURPOSES, answers["purpose"]),
         process_sd=answers["process_sd"],
     )
-    parts, trials, sessions = (
-        standard if answers[name] is None else _count(name, answers[name])
-        for name, standard in (("parts", usual.parts), ("trials", usual.trials), ("sessions", 1))
-    )
+    parts = answers["parts"] or usual.parts
     kept = old.parts if old is not None and len(old.parts) == parts else None
     return Plan(
         parts=kept or tuple(str(number) for number in range(1, parts + 1)),
         operators=operators,
-        trials=trials,
+        trials=answers["trials"] or usual.trials,
         methods=_names(answers["methods"]),
         seed=int(base.id[:6], 16) if old is None else old.seed,
-        sessions=sessions,
+        sessions=answers["sessions"] or 1,
     )
 
 
@@ -423,34 +689,17 @@ def _names(text: str | None) -> tuple[str, ...]:
     return tuple(name.strip() for name in (text or "").split(",") if name.strip())
 
 
-def _count(name: str, value: float | None) -> int:
-    if value is None or value < 1 or value != int(value):
-        raise StudyError(
-            f"The number of {name} is not a whole number from 1", "Correct it", value=value
-        )
-    return int(value)
-
-
 def _who_measures(operators_are: OperatorsAre | int) -> dict[str, Any]:
     if isinstance(operators_are, int):
-        return {"operators_are": SOME, "people": operators_are}
-    return {"operators_are": OPERATORS[operators_are]}
+        return {"operators_are": OTHERS, "people": operators_are}
+    return {"operators_are": ALL if operators_are == "fixed" else OTHERS}
 
 
 def _operators_are(answers: dict[str, Any]) -> OperatorsAre | int:
     """Return the word, or how many people will ever measure."""
-    if answers["operators_are"] != SOME:
-        if answers["people"] is not None:
-            raise StudyError(
-                "The number of people who will ever measure belongs to some of a known number",
-                f"Choose “{SOME}”, or leave the number empty",
-                column="people",
-                value=answers["people"],
-            )
-        return _key(OPERATORS, answers["operators_are"])
-    people = _count("people who will ever measure", answers["people"])
-    people_who_measure(people, len(_names(answers.get("operators"))))
-    return people
+    if answers["operators_are"] == ALL:
+        return "fixed"
+    return answers["people"] or "random"
 
 
 def _key(words: Mapping[Word, str], shown: str) -> Word:
@@ -515,15 +764,6 @@ def form_box(children: list[Any], *, instruction: str) -> Any:
             return instruction
 
     return Form(children)
-
-
-def heading(text: str) -> Any:
-    """Return a section's heading as a widget."""
-    import ipywidgets as widgets
-
-    return widgets.HTML(
-        f'<div style="font:600 17px {FONT};color:{INK};margin:12px 0 2px">{escape(text)}</div>'
-    )
 
 
 def status_line(text: str, *, good: bool) -> str:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 import grr
+from grr.entry.study_form import ALL, OTHERS, FieldProblem, StudyForm, contradictions
 from grr.files.study_file import read_settings
 from grr.shipped import shipped_folder
 from published import manual_readings
@@ -18,25 +19,46 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path / "studies" / "pins"
 
 
-def fill(form: object, **answers: object) -> None:
-    for key, answer in answers.items():
-        form.fields[key].control.value = answer
+#: What a new study needs besides its people.
+NEEDED = {
+    "title": "Pins",
+    "lower": "10.006",
+    "upper": "10.012",
+    "resolution": "0.0001",
+    "operators_are": ALL,
+}
+
+
+def fill(form: StudyForm, **answers: object) -> None:
+    form.change(**answers)
+
+
+def wrong(**answers: str) -> dict[str, FieldProblem]:
+    """Return what contradicts in a form that is right but for these answers."""
+    right = {
+        "people": "",
+        "unit": "mm",
+        "given_as": "limits",
+        "purpose": "accept parts against the tolerance",
+    }
+    right |= {"operators": "Ravi, Lena, Tom", "parts": "10", "trials": "3", **NEEDED}
+    return {one.key: one for one in contradictions(right | answers, planned=True)}
 
 
 def test_a_new_study_is_made_and_chosen(folder: Path) -> None:
     form = grr.study_form(folder)
     assert repr(form) == "Run this cell to see the form for the facts of the study."
-    fill(form, title="Pins", lower="10.006", upper="10.012 mm", operators="Ilse, Jan, Mia")
-    fill(form, trials="2")
-    assert "out of date" in form.status.value
-    form.button.click()
-    assert "Saved" in form.status.value
+    others = NEEDED | {"upper": "10.012 mm", "operators_are": OTHERS}
+    fill(form, **others, operators="Ilse, Jan, Mia", trials="2")
+    assert "not saved" in form.said
+    form.save()
+    assert "Saved" in form.said
     settings = read_settings(folder)
     assert settings.tolerance == grr.Tolerance(10.006, 10.012)
     assert settings.plan is not None
     assert settings.plan.operators == ("Ilse", "Jan", "Mia")
     assert settings.plan.readings == 30  # others will measure too: 5 parts
-    assert "studies planned like this" in form.status.value
+    assert "studies planned like this" in form.said
     assert grr.chosen_folder(folder.parent.parent) == folder
 
 
@@ -44,8 +66,8 @@ def test_every_new_study_has_an_order_of_its_own(folder: Path) -> None:
     seeds = set()
     for name in ("one", "two", "three"):
         form = grr.study_form(folder.parent / name)
-        fill(form, operators="A, B, C")
-        form.button.click()
+        fill(form, **NEEDED, operators="A, B, C")
+        form.save()
         plan = read_settings(folder.parent / name).plan
         assert plan is not None
         seeds.add(plan.seed)
@@ -54,36 +76,138 @@ def test_every_new_study_has_an_order_of_its_own(folder: Path) -> None:
 
 def test_nominal_with_deviations(folder: Path) -> None:
     form = grr.study_form(folder)
-    fill(form, given_as="nominal size with deviations", nominal="10", operators="A, B, C")
+    given = {"lower": "", "upper": "", "given_as": "nominal size with deviations"}
+    fill(form, **NEEDED | given, nominal="10", operators="A, B, C")
     fill(form, lower_deviation="+0.006", upper_deviation="+0.012")
-    form.button.click()
+    form.save()
     assert read_settings(folder).tolerance == grr.Tolerance(10.006, 10.012)
 
 
 def test_what_cannot_be_used_is_named_and_nothing_is_written(folder: Path) -> None:
     form = grr.study_form(folder)
-    fill(form, lower="ten", operators="A")
-    form.button.click()
-    assert "Lower limit" in form.status.value
+    fill(form, **NEEDED | {"lower": "ten"}, operators="A, B, C")
+    form.save()
+    assert "Lower limit" in form.said
     assert not folder.exists()
     fill(form, lower="10.012", upper="10.006")
-    form.button.click()
-    assert "not below the upper limit" in form.status.value
+    form.save()
+    assert "Lower is above upper" in form.said
     fill(form, lower="10.000", trials="2.5")
-    form.button.click()
-    assert "number of trials" in form.status.value
+    form.save()
+    assert "whole number" in form.said
+    assert not folder.exists()
+
+
+def test_nothing_filled_in_is_not_saved_and_each_field_is_named(folder: Path) -> None:
+    form = grr.study_form(folder)
+    form.save()
+    assert not folder.exists()
+    needed = {one.key for one in form.contradictions()}
+    assert needed == {"title", "lower", "resolution", "operators", "operators_are"}
+
+
+@pytest.mark.parametrize(
+    ("answers", "key", "words", "mended"),
+    [
+        (
+            {"lower": "10.012", "upper": "10.006"},
+            "lower",
+            "above upper",
+            {"lower": "10.006", "upper": "10.012"},
+        ),
+        ({"lower": "19.980", "upper": "19993"}, "upper", "point missing", {"upper": "19.993"}),
+        ({"lower": "19980", "upper": "19.993"}, "lower", "point missing", {"lower": "19.98"}),
+        ({"lower": "10.012"}, "lower", "the same", {}),
+        ({"resolution": "1"}, "resolution", "whole tolerance, 0.006 mm", {"resolution": "0.0001"}),
+        ({"resolution": "0"}, "resolution", "above zero", {}),
+        (
+            {"operators": "Ravi; Lena; Tom"},
+            "operators",
+            "One person, or three",
+            {"operators": "Ravi, Lena, Tom"},
+        ),
+        ({"operators": "Ravi, ravi, Tom"}, "operators", "twice", {}),
+        ({"parts": "1"}, "parts", "two parts", {}),
+        ({"sessions": "4"}, "sessions", "every part", {}),
+        ({"parts": "ten"}, "parts", "number", {}),
+        ({"trials": "0"}, "trials", "one reading", {}),
+        ({"operators_are": ""}, "operators_are", "Needs an answer", {}),
+        ({"operators_are": OTHERS, "people": "3"}, "people", "More than the 3", {}),
+        ({"operators_are": OTHERS, "operators": "Ravi, Lena"}, "people", "Two cannot", {}),
+        ({"operators_are": ALL, "people": "7"}, "people", "only these 3", {"people": ""}),
+        ({"methods": "stand"}, "methods", "nothing to compare", {}),
+    ],
+)
+def test_a_contradiction_stands_at_its_field_with_what_mends_it(
+    answers: dict[str, str], key: str, words: str, mended: dict[str, str]
+) -> None:
+    found = wrong(**answers)
+    assert list(found) == [key]
+    assert words in found[key].words
+    assert not found[key].asks
+    assert dict(found[key].answers) == mended
+    if mended:
+        assert wrong(**answers | mended) == {}
+
+
+@pytest.mark.parametrize(
+    ("answers", "key"),
+    [
+        ({"resolution": "0.001"}, "resolution"),
+        ({"lower": "1", "upper": "8", "resolution": "0.1"}, "upper"),
+        ({"trials": "1"}, "trials"),
+        ({"parts": "1000"}, "parts"),
+    ],
+)
+def test_what_may_be_meant_is_asked_and_saved_after_a_yes(
+    folder: Path, answers: dict[str, str], key: str
+) -> None:
+    found = wrong(**answers)
+    assert list(found) == [key]
+    assert found[key].asks
+    form = grr.study_form(folder)
+    fill(form, operators="Ravi, Lena, Tom", **NEEDED | answers)
+    form.save()
+    assert not folder.exists()
+    form.confirmed.add(found[key].words)
+    form.save()
+    assert "Saved" in form.said
+
+
+def test_what_is_right_contradicts_nothing() -> None:
+    assert wrong() == {}
+    assert wrong(lower="", upper="0.02", resolution="0.001") == {}
+    assert wrong(operators_are=OTHERS, people="8") == {}
+    assert wrong(lower="-0.010", upper="0.020", resolution="0.001") == {}
+
+
+def test_the_chance_of_both_answers_is_told_for_this_design(folder: Path) -> None:
+    form = grr.study_form(folder)
+    assert "Waits for" in form.chance()["why"]
+    fill(form, operators="Ravi, Lena, Tom")
+    told = form.chance()
+    assert told["others"] < told["all"] <= 20
+    assert told["readings"] == 30  # the usual design where others will measure too
+    fill(form, parts="10", trials="3")
+    told = form.chance()
+    assert told["readings"] == 90
+    assert told["others"] < told["all"]
+    fill(form, operators_are=ALL)
+    assert form.chance()["all"] == told["all"]
+    fill(form, operators="Ravi, Lena", operators_are="")
+    assert "Two people are too few" in form.chance()["why"]
 
 
 def test_a_form_shows_what_is_known_and_keeps_the_study_id(folder: Path) -> None:
     first = grr.study_form(folder)
-    fill(first, title="Pins", operators="A, B, C", gauge_number="M-7", place_marked="yes")
-    first.button.click()
+    fill(first, **NEEDED, operators="A, B, C", gauge_number="M-7", place_marked="yes")
+    first.save()
     before = read_settings(folder)
     second = grr.study_form(folder)
-    assert second.fields["gauge_number"].control.value == "M-7"
-    assert second.fields["place_marked"].control.value == "yes"
+    assert second.answers["gauge_number"] == "M-7"
+    assert second.answers["place_marked"] == "yes"
     fill(second, title="Pins, lot 7")
-    second.button.click()
+    second.save()
     after = read_settings(folder)
     assert (after.title, after.id, after.plan) == ("Pins, lot 7", before.id, before.plan)
 
@@ -91,12 +215,12 @@ def test_a_form_shows_what_is_known_and_keeps_the_study_id(folder: Path) -> None
 def test_readings_of_an_old_file_become_the_chosen_study(folder: Path) -> None:
     readings = grr.read_readings(shipped_folder("demo_data") / "old_form.xlsx")
     form = grr.study_form(folder, readings)
-    assert not {"parts", "operators", "trials", "methods"} & set(form.fields)
-    assert form.fields["title"].control.value == "old_form"
-    assert form.fields["resolution"].control.value == ""
-    fill(form, title="Pins of 2019", lower="10.006", upper="10.012")
-    form.button.click()
-    assert "Saved" in form.status.value
+    assert not {"parts", "operators", "trials", "methods"} & set(form.answers)
+    assert form.answers["title"] == "old_form"
+    assert form.answers["resolution"] == ""
+    fill(form, title="Pins of 2019", lower="10.006", upper="10.012", operators_are=OTHERS)
+    form.save()
+    assert "Saved" in form.said
     study = grr.chosen_study(folder.parent.parent)
     assert study.taken == 89
     assert (study.title, study.unit, study.plan) == ("Pins of 2019", "mm", None)
@@ -107,10 +231,10 @@ def test_readings_never_replace_those_of_a_study(folder: Path) -> None:
     grr.save_study(grr.Study(manual_readings(), title="First"), folder)
     before = (folder / "readings.csv").read_bytes()
     form = grr.study_form(folder, manual_readings().assign(reading=1.0))
-    assert "readings stay" in form.status.value
+    assert "readings stay" in form.said
     fill(form, title="Second")
-    form.who.control.value, form.why.control.value = "A. Person", "a better name"
-    form.button.click()
+    form.who, form.why = "A. Person", "a better name"
+    form.save()
     assert read_settings(folder).title == "Second"
     assert (folder / "readings.csv").read_bytes() == before
 
@@ -119,8 +243,9 @@ def test_readings_that_are_no_table_or_no_study_are_refused(folder: Path) -> Non
     with pytest.raises(grr.StudyError, match="readings"):
         grr.study_form(folder, "old_form.xlsx")  # type: ignore[arg-type]
     form = grr.study_form(folder, manual_readings().assign(reading="stuck"))
-    form.button.click()
-    assert "not a number" in form.status.value
+    fill(form, operators_are=OTHERS)
+    form.save()
+    assert "not a number" in form.said
     assert not folder.exists()
 
 
@@ -129,29 +254,38 @@ def test_a_change_after_the_first_reading_needs_name_and_reason(folder: Path) ->
     grr.save_study(study, folder)
     form = grr.study_form(folder)
     fill(form, title="New")
-    form.button.click()
-    assert "needs a name and a reason" in form.status.value
+    form.save()
+    assert "needs a name and a reason" in form.said
     assert read_settings(folder).title == "Old"
-    form.who.control.value, form.why.control.value = "Ilse", "typing error"
-    form.button.click()
+    form.who, form.why = "Ilse", "typing error"
+    form.save()
     assert read_settings(folder).title == "New"
     assert "typing error" in (folder / "events.csv").read_text(encoding="utf-8")
 
 
 def test_two_people_are_no_sample_until_it_is_said_how_many_there_are(folder: Path) -> None:
     form = grr.study_form(folder)
-    fill(form, title="Pins", lower="10.006", upper="10.012", operators="Ilse, Jan", trials="2")
-    form.button.click()
-    assert "say how many will ever measure" in form.status.value
-    fill(form, operators_are="some of a known number of people", people="3")
-    form.button.click()
-    assert "Saved" in form.status.value
+    fill(form, **NEEDED | {"operators_are": OTHERS}, operators="Ilse, Jan", trials="2")
+    form.save()
+    assert "How many will ever measure?" in form.said
+    fill(form, people="3")
+    form.save()
+    assert "Saved" in form.said
     assert read_settings(folder).operators_are == 3
+
+
+def test_the_answer_to_who_will_measure_is_kept(folder: Path) -> None:
+    for name, answer, kept in (("all", ALL, "fixed"), ("some", OTHERS, "random")):
+        form = grr.study_form(folder.parent / name)
+        fill(form, **NEEDED | {"operators_are": answer}, operators="Ilse, Jan, Mia")
+        form.save()
+        assert read_settings(folder.parent / name).operators_are == kept
+        assert grr.study_form(folder.parent / name).answers["operators_are"] == answer
 
 
 def test_three_people_in_one_name_are_refused(folder: Path) -> None:
     form = grr.study_form(folder)
-    fill(form, lower="10.006", upper="10.012", operators="Ravi; Lena; Tom")
-    form.button.click()
-    assert "seems to hold several names" in form.status.value
+    fill(form, **NEEDED, operators="Ravi; Lena; Tom")
+    form.save()
+    assert "One person, or three?" in form.said
     assert not folder.exists()
