@@ -2,7 +2,6 @@
 // file shows it at the field that it is about, and carries answers there as one types.
 
 const ON_A_PAGE = document.body.dataset.voila !== undefined;
-const FOLDED = ["purpose", "parts_from", "process_sd"];
 const ROWS = [
   ["Study", "title"],
   ["Tolerance", "given_as"],
@@ -130,7 +129,7 @@ class StudyForm {
       });
       const help = single && fields.get(there[0]).help && ["operators", "methods", "resolution", "sessions"].includes(there[0]) ? h("small", {}, fields.get(there[0]).help) : null;
       const label = single ? h("label", { for: `grr-${there[0]}` }, words) : h("span", { class: "label" }, words);
-      return h("div", { class: "row", "data-keys": there.join(" ") }, label, h("div", { class: "boxes" }, h("div", { class: "line" }, boxes), help, there.map((key) => this.place(key))));
+      return h("div", { class: "row", "data-keys": there.join(" ") }, label, h("div", { class: "boxes" }, h("div", { class: "line" }, boxes, SHORT.includes(there[0]) ? help : null), SHORT.includes(there[0]) ? null : help, there.map((key) => this.place(key))));
     };
     const shown = new Set([...ROWS.flat(), "operators_are", "people"]);
     const rest = this.state.fields.filter((one) => !shown.has(one.key));
@@ -246,8 +245,7 @@ function openKey(title, codes) {
   sheet.document.body.replaceChildren(
     h("h1", {}, "Key for the helper"), h("p", {}, `${title}. The one who measures must not see it.`),
     h("table", {}, h("tbody", {}, h("tr", {}, h("td", {}, "The screen says"), h("td", {}, "Hand out part")), codes.map(row))),
-    h("button", { onclick: "" }, "Print"));
+    h("button", { onclick: () => sheet.print() }, "Print"));
   sheet.document.body.style.cssText = "font:20px system-ui,'DejaVu Sans',sans-serif;margin:24px";
   for (const cell of sheet.document.querySelectorAll("td,th")) cell.style.cssText = "padding:4px 24px 4px 0;text-align:left;border-bottom:1px solid #ccc";
-  sheet.document.querySelector("button").addEventListener("click", () => sheet.print());
 }

@@ -263,6 +263,9 @@ class StudyForm(anywidget.AnyWidget):
         people = len(_names(self.answers.get("operators")))
         if self._readings is not None or not people:
             return {"why": "Waits for the people."}
+        open_ones = {one.key for one in self.contradictions() if not (one.missing or one.asks)}
+        if open_ones & {"operators", "people", "parts", "trials"}:
+            return {"why": "Waits until people, parts and trials fit."}
         said = self.answers.get("operators_are")
         others = "fixed" if said == ALL else values["people"] or "random"
         purpose = _key(PURPOSES, self.answers["purpose"])
