@@ -940,7 +940,16 @@ def _days(days: float) -> str:
         return f"{days / DAYS_A_YEAR:.1f} years"
     if days >= 2.0 * DAYS_A_MONTH:
         return f"{days / DAYS_A_MONTH:.0f} months"
-    return counted(round(days), "day") if days >= 1.0 else f"{24.0 * days:.2g} hours"
+    return counted(round(days), "day") if days >= 1.0 else _hours(days)
+
+
+def _whole_days(days: float) -> str:
+    """Return a time that must not be longer, in days."""
+    return counted(int(days), "day") if days >= 1.0 else _hours(days)
+
+
+def _hours(days: float) -> str:
+    return counted(max(1, round(24.0 * days)), "hour")
 
 
 def _run_rules_sentence(result: StabilityResult, alarms: FalseAlarms) -> str:
@@ -971,10 +980,10 @@ def _recheck_sentence(result: StabilityResult) -> str:
     allowance = length(result.allowance, result.unit)
     return (
         f"Next check: at the latest {result.next_check}, "
-        f"{counted(int(result.recheck_days), 'day')} after the last. Until then the drift, at the "
+        f"{_whole_days(result.recheck_days)} after the last. Until then the drift, at the "
         f"faster end of its interval, stays under {100 * result.share:g}{JOIN}% of the tolerance "
         f"({allowance}), and the interval is no longer than the longest between two checks so far "
-        f"({counted(int(result.longest_gap), 'day')}). This is for drift only: after a fall or a "
+        f"({_whole_days(result.longest_gap)}). This is for drift only: after a fall or a "
         "knock check at once. The laboratory's procedure takes precedence."
     )
 
