@@ -35,7 +35,6 @@ from grr.formulas.cause_tests import (
 )
 from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
 from grr.formulas.counterfactuals import DRAWS, Variances, limits
-from grr.formulas.data_checks import factor_slips
 from grr.formulas.operator_comparison import from_others_limits, operator_means
 from grr.formulas.sources_of_variation import rounding_floor
 from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
@@ -45,6 +44,7 @@ from grr.model.names import begun, shortened
 from grr.model.rounding import counted, listed, p_cell, percent
 from grr.model.study import Cube, Study
 from grr.questions.gauge import GaugeResult, anova, result_of_record
+from grr.questions.mistakes import mistakes_in, without_factor_slips
 from grr.questions.sittings import ZEROED, sittings, zero_checks
 
 #: What may make GRR large. "repeatability" is what is left: gauge, grip and reading.
@@ -209,6 +209,15 @@ def _looked_for(study: Study, result: GaugeResult, looks: float = 1.0) -> Causes
     clean = without_factor_slips(study)
     if clean is not study:
         return _beside_slips(study, clean, looks)
+    misplaced = mistakes_in(study).misplaced
+    if misplaced:
+        return Causes(
+            (),
+            (
+                f"No causes were looked for: the readings show {listed(misplaced)}, which would "
+                "pass for a cause; see grr.check.",
+            ),
+        )
     try:
         looked = _prepared(study)
     except StudyError as error:
@@ -556,26 +565,6 @@ def _background(sized: _Sized) -> Cause:
 
 # Readings that are off by a factor: named first, and all else without them.
 # ------------------------------------------------------------------------
-
-
-def without_factor_slips(study: Study) -> Study:
-    """Return the study with readings that are off by a factor taken as missing.
-
-    One such reading would hide every other fault behind its own size.
-    """
-    cube = study.cube()
-    slips = factor_slips(cube.values, study.resolution)
-    if study.design == "nested" or not slips:
-        return study
-    table = study.readings
-    for slip in slips:
-        here = (
-            (table["part"] == cube.parts[slip.part])
-            & (table["operator"] == cube.operators[slip.operator])
-            & (table["trial"] == cube.trials[slip.trial])
-        )
-        table.loc[here, "reading"] = np.nan
-    return replace(study, readings=table)
 
 
 def _beside_slips(study: Study, clean: Study, looks: float) -> Causes:

@@ -18,8 +18,9 @@ from grr.model.printed import Printed
 from grr.model.record import REMEDY, Record
 from grr.model.rounding import counted, figures, length, lengths_apart, listed, percent, size
 from grr.model.study import Cube, Study, checked_study
-from grr.questions.causes import Cause, causes_of, without_factor_slips
+from grr.questions.causes import Cause, causes_of
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
+from grr.questions.mistakes import mistakes_in, without_factor_slips
 from grr.questions.trial_changes import TrialChange, change_words, small_interaction, trial_changes
 
 
@@ -464,30 +465,11 @@ _SLIPS = {
 
 def mistakes(study: Study) -> Iterator[Finding]:
     """Yield findings about factors, exchanged parts, copied trials and shifted sequences."""
-    cube = study.cube()
-    if study.design == "nested":
-        return
-    slips = data_checks.factor_slips(cube.values, study.resolution)
-    yield from (_factor(study, cube, slip) for slip in slips)
-    values = cube.values.copy()
-    for slip in slips:
-        values[slip.part, slip.operator, slip.trial] = np.nan
-    shifts = _shifts(study, values)
-    yield from (_shift(cube, shift) for shift in shifts)
-    shifted = {(shift.operator, shift.trial) for shift in shifts}
-    for swap in data_checks.swapped_parts(values, study.resolution):
-        if not all((swap.operator, trial) in shifted for trial in swap.trials):
-            yield _swap(cube, swap)
-    yield from (_copy(cube, copy) for copy in data_checks.copied_trials(values))
-
-
-def _shifts(study: Study, values: np.ndarray) -> list[data_checks.Shift]:
-    p, o, r = values.shape
-    if "order" in study.readings and study.readings["order"].notna().any():
-        order = study.cube("order").values
-    else:
-        order = np.broadcast_to(np.arange(p, dtype=float)[:, None, None], (p, o, r))
-    return data_checks.shifted_sequences(values, order, study.resolution)
+    cube, found = study.cube(), mistakes_in(study)
+    yield from (_factor(study, cube, slip) for slip in found.slips)
+    yield from (_shift(cube, shift) for shift in found.shifts)
+    yield from (_swap(cube, swap) for swap in found.swaps)
+    yield from (_copy(cube, copy) for copy in found.copies)
 
 
 def _factor(study: Study, cube: Cube, slip: data_checks.FactorSlip) -> Finding:

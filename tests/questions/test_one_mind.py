@@ -178,3 +178,19 @@ def test_what_a_cause_explains_is_told_once():
     (finding,) = grr.check(source).about("range beyond limit")
     assert finding.cause == grr.verdict(source).cause.kind
     assert not any("to look at" in reason for reason in grr.verdict(source).reasons)
+
+
+def test_exchanged_parts_are_not_taken_for_a_cause():
+    source = study("nothing")
+    table = source.readings
+    ends = table.groupby("part")["reading"].mean().sort_values().index[[0, -1]]
+    exchanged = dict(zip(ends, reversed(ends), strict=True))
+    own = table["operator"] == "Cem"
+    table.loc[own, "part"] = table.loc[own, "part"].replace(exchanged)
+    mixed = grr.Study(table, tolerance=source.tolerance, unit="mm", resolution=0.0001)
+    assert grr.check(mixed).about("exchanged parts")
+    assert grr.assess(mixed).causes == ()
+    assert "exchanged parts" in grr.assess(mixed).notes[0]
+    verdict = grr.verdict(mixed)
+    assert verdict.cause is None
+    assert {step.kind for step in verdict.steps} == {"fix"}
