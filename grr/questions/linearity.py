@@ -531,13 +531,13 @@ def _closing(result: LinearityResult) -> list[str]:
     )
     lines = [
         _line_sentence(result),
-        f"{zero}; slope and intercept both 0: {p_text(float(result.line.joint_p))}.",
+        f"{zero}. That slope and intercept are both 0: {p_text(float(result.line.joint_p))}.",
         _limit_sentence(result),
     ]
     if result.mpe is not None:
         lines.append(
-            f"Error of indication against ±{length(result.mpe, unit)} by ISO 14253-1, the blocks' "
-            f"uncertainty taken into account: {result.mpe_state}."
+            f"Errors of indication against the MPE of ±{length(result.mpe, unit)} (ISO 14253-1, "
+            f"the blocks' uncertainty taken into account): {result.mpe_state}."
         )
     if result.pitch is not None:
         amplitude = result.pitch_amplitude
@@ -568,13 +568,13 @@ def _limit_sentence(result: LinearityResult) -> str:
     )
     if result.bias_limit is None:
         return f"{largest} No bias limit was given, so the range is not judged."
+    limit = f"the limit of ±{length(result.bias_limit, result.unit)}"
     words = {
-        "within": "within the limit everywhere",
-        "beyond": "beyond the limit somewhere",
-        "open": "not decided: the limit lies inside the intervals",
+        "within": f"It keeps {limit} everywhere.",
+        "beyond": f"It is beyond {limit} somewhere.",
+        "open": f"Whether it keeps {limit} is not decided: that lies inside the intervals.",
     }
-    limit = length(result.bias_limit, result.unit)
-    return f"{largest} Against the limit of ±{limit}: {words[result.against(result.bias_limit)]}."
+    return f"{largest} {words[result.against(result.bias_limit)]}"
 
 
 def _notes(result: LinearityResult) -> list[str]:
