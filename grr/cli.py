@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from grr.model.study import Study
 
 _ABOUT = "Is the measuring system good enough for the tolerance? Gauge studies, start to finish."
-_EXIT = """exit status of analyse (several methods: of the one judged worst):
+_EXIT = """exit status of analyse (several methods: of the recommended one):
   0  use              3  use only like this
   4  do not use       5  not decided yet
 of every command:
@@ -351,23 +351,35 @@ def _add_analyse(add: _Add) -> None:
 def analyse(options: argparse.Namespace) -> int:
     """Print checks, tables and verdict; the exit status tells the decision.
 
-    Of several methods it is that of the method judged worst.
+    Of several methods it is that of the method recommended; where either will do, or none is
+    good enough, that of the one judged worst; and "not decided yet" where it can't be told.
     """
     import grr
-    from grr.model.text_blocks import WIDTH
-    from grr.questions.methods import compare_with_baseline
+    from grr.model.choices import Decision
+    from grr.model.text_blocks import WIDTH, paragraph
+    from grr.questions.methods import Recommendation, compare_with_baseline, recommended_of
 
     study = grr.open_study(options.folder)
     print(grr.check(study))
     if len(study.methods) < 2:
         return EXIT_STATUS[_print_numbers(study)]
-    decisions = []
+    decisions = {}
     for name in study.methods:
         print("", "-" * WIDTH, f"Method: {name}", sep="\n")
-        decisions.append(_print_numbers(study.for_method(name)))
-    for comparison in compare_with_baseline(study):
+        decisions[name] = _print_numbers(study.for_method(name))
+    worst = max(decisions.values(), key=list(EXIT_STATUS).index)
+    try:
+        comparisons = compare_with_baseline(study)
+    except StudyError as error:
+        print("", "-" * WIDTH, paragraph(f"The methods cannot be compared. {error}"), sep="\n")
+        return EXIT_STATUS[worst]
+    for comparison in comparisons:
         print("", "-" * WIDTH, comparison, sep="\n")
-    return EXIT_STATUS[max(decisions, key=list(EXIT_STATUS).index)]
+    method = recommended_of(comparisons)
+    if method is not None:
+        return EXIT_STATUS[decisions[method]]
+    open_one = any(one.recommendation is Recommendation.CANT_TELL for one in comparisons)
+    return EXIT_STATUS[Decision.NOT_DECIDED if open_one else worst]
 
 
 def _print_numbers(study: Study) -> str:

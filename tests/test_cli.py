@@ -255,8 +255,10 @@ def test_analyse_compares_the_methods_of_a_study(capsys: pytest.CaptureFixture[s
     assert "Method: stand\n" in printed
     assert "Method: handheld\n" in printed
     assert printed.count("GRR measuring system") == 4
-    assert "STAND IS NEEDED" in printed
-    assert status == EXIT_STATUS["DO NOT USE FOR THIS TOLERANCE"]  # the worse of the two
+    assert "USE STAND" in printed
+    stand = grr.open_study(DEMO / "pins_two_ways").for_method("stand")
+    assert status == EXIT_STATUS[grr.verdict(stand).decision]  # of the one recommended
+    assert status != EXIT_STATUS["DO NOT USE FOR THIS TOLERANCE"]  # as the other one is judged
     assert max(map(len, printed.splitlines())) <= 80
 
 

@@ -26,7 +26,7 @@ from grr.questions.causes import short
 from grr.questions.check import TO_DO, Finding, Findings, calibration_due, check
 from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
 from grr.questions.verdict import CAUTION, DO_NOT_USE, LIKE_THIS, LOOKS, NOT_DECIDED, USE, Verdict
-from grr.show.method_figures import methods_by_part
+from grr.show.method_figures import method_rulers
 from grr.show.ruler_figures import tolerance_ruler
 
 #: Longest title and longest name on the first page; the whole stands further on.
@@ -141,11 +141,11 @@ def methods_front_page(
     if why_not is not None:
         blocks.append(Prose([f"The methods cannot be compared. {why_not}"]))
     for one in found:
-        mark, colour = methods.LOOKS[one.choice]
-        words = f"{one.headline[0].upper()}{one.headline[1:]}"
-        blocks.append(Banner(mark, words, colour, methods.confidence_text(one)))
-        blocks.append(Prose(methods.reasons(one)[:2]))
-        blocks.append(Picture(lambda one=one: methods_by_part(one)))  # type: ignore[misc]
+        mark, colour = methods.LOOKS[one.recommendation]
+        blocks.append(Banner(mark, one.headline.upper(), colour, one.answer))
+        blocks.append(Prose(methods.reasons(one)[:1]))
+        if study.tolerance is not None:
+            blocks.append(Picture(lambda one=one: method_rulers(one)))  # type: ignore[misc]
     told = " ".join(cautions(study, check(study), cover))
     blocks.append(Prose([told] if told else []))
     alone = _listed("Each method by itself", _by_itself(verdicts))
@@ -156,7 +156,8 @@ def methods_front_page(
         alone = []
     blocks += alone
     for one in found:
-        blocks += _listed(*methods.what_next(one))
+        first, *more = (_listed(*part) for part in methods.what_next(one))
+        blocks += _beside(first, [block for part in more for block in part])
     return _page(study, cover, blocks, methods.CAUTION, several=True)
 
 

@@ -43,10 +43,12 @@ from grr.page.templates import render
 from grr.questions.check import check
 from grr.questions.drift import drift
 from grr.questions.gauge import GaugeResult, result_of_record
+from grr.questions.methods import MethodComparison
 from grr.questions.operator_codes import Codes
 from grr.questions.operator_codes import code_operators as coded
 from grr.questions.operators import compare_operators
 from grr.questions.verdict import verdict
+from grr.show.method_figures import methods_by_part
 from grr.show.operator_figures import operators_side_by_side, parts_by_operators, trial_ranges
 from grr.show.ruler_figures import tolerance_ruler
 from grr.show.spread_figures import spread_sources
@@ -275,7 +277,7 @@ def _several_methods(
     results = {name: result_of_record(study.for_method(name)) for name in study.methods}
     verdicts = {name: verdict(result) for name, result in results.items()}
     front = methods_front_page(study, found, why_not, verdicts, cover)
-    compared = [block for one in found for block in _raised(one.blocks())]
+    compared = [block for one in found for block in _compared(one)]
     parts = [Part("methods", METHODS, [*compared, *_drift(study)])]
     for number, (name, result) in enumerate(results.items()):
         before, suffix = f"{shortened(name, LONGEST_METHOD)}: ", f"-m{number}"
@@ -292,6 +294,10 @@ def _several_methods(
             *_rest(result, before, suffix),
         ]
     return front, parts
+
+
+def _compared(found: MethodComparison) -> list[PageBlock]:
+    return [*_raised(found.blocks()), *_drawn(lambda: methods_by_part(found))]
 
 
 def _raised(blocks: Sequence[PageBlock]) -> list[PageBlock]:

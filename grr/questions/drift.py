@@ -69,10 +69,23 @@ CAUTION = (
 )
 
 
+#: How far a method, or a drift, may take the readings: percent of the tolerance, where a
+#: study folder does not state it before the first reading by a key of ``[facts]``.
+DEFAULT_MARGIN_PERCENT = 5.0
+MARGIN_FACT = "difference_margin_percent"
+
+
+def stated_margin(study: Study) -> float | None:
+    """Return the share of the tolerance that a study states as margin; None where it does not."""
+    if MARGIN_FACT not in study.facts:
+        return None
+    return number(MARGIN_FACT, study.facts[MARGIN_FACT], above=0.0, below=100.0) / 100.0
+
+
 def drift(
     study: Study,
     *,
-    allowed_share: float = 0.05,
+    allowed_share: float | None = None,
     allowed: float | None = None,
     warmed_mm: float = 25.0,
     level: float = 0.95,
@@ -89,8 +102,10 @@ def drift(
     ----------
     study : Study
         With the column ``time``, or ``order``; one method or several.
-    allowed_share : float
-        Share of the tolerance that drift may take before the gauge is zeroed again.
+    allowed_share : float, optional
+        Share of the tolerance that drift may take before the gauge is zeroed again. By
+        default what the study states (``difference_margin_percent`` among its facts), or
+        0.05: the same as two methods may differ by.
     allowed : float, optional
         The same as a length, in the unit of the study; needed for one-sided tolerances.
     warmed_mm : float
@@ -116,6 +131,8 @@ def drift(
     checked_study(study)
     level = number("level", level, above=0.5, below=1.0)
     warmed_mm = number("warmed_mm", warmed_mm, above=0.0)
+    if allowed_share is None:
+        allowed_share = stated_margin(study) or DEFAULT_MARGIN_PERCENT / 100.0
     share = number("allowed_share", allowed_share, above=0.0, below=1.0)
     limit, share = _allowed(study, share, allowed)
     return study.once(
@@ -571,6 +588,22 @@ def _allowed(study: Study, share: float, allowed: float | None) -> tuple[float |
     return (None, math.nan) if width is None else (share * width, share)
 
 
+def zero_every(study: Study, method: str = "") -> str:
+    """Return how often to zero as the drift asks, as the rest of a sentence; "" where it does not.
+
+    The one interval that every page says: that of `grr.drift`.
+    """
+    try:
+        found = drift(study)
+    except StudyError:
+        return ""
+    name = method if method in found.numbers.methods else next(iter(found.numbers.methods))
+    when = found.re_zero.get(name)
+    if when is None or not when.estimate < found.method(name).span:
+        return ""
+    return f"every {_time(when.estimate, found.numbers)}".replace(JOIN, " ")
+
+
 def re_zero(numbers: DriftNumbers, method: str, allowed: float, share: float) -> ReZero:
     """Return when to zero again under one method: by the operator who drifts fastest."""
     found, confidence = numbers.methods[method], numbers.study.rules.confidence
@@ -668,6 +701,8 @@ def _drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
         )
     if float(found.slope.error) == 0.0:
         return f"{name}: the readings repeat to the last digit, so no drift can be seen."
+    if numbers.fastest(found.method):
+        return f"{name}: no drift shows that all operators share."
     return (
         f"{name}: no drift shows; it is at most {length(max(abs(low), abs(high)), study.unit)} "
         f"{_per(numbers)} ({level} confidence)."

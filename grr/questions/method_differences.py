@@ -23,6 +23,7 @@ from grr.formulas.analysis_of_variance import (
 )
 from grr.formulas.arrays import Array
 from grr.formulas.confidence_limits import sd_ratio_interval, two_sided_limits
+from grr.formulas.improvement import GrrVariances
 from grr.formulas.method_comparison import (
     Agreement,
     MethodDifference,
@@ -31,6 +32,7 @@ from grr.formulas.method_comparison import (
     replicated_agreement,
     single_pair_agreement,
 )
+from grr.formulas.pivots import SEED, chi_square_pivot, seeded
 from grr.model.blocks import Table
 from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
@@ -39,6 +41,7 @@ from grr.model.frames import frame
 from grr.model.names import begun, shortened
 from grr.model.rounding import JOIN, counted, figures, listed, square_unit, squares
 from grr.model.study import Study
+from grr.questions.drift import DriftNumbers, MethodDrift, drift_or_reason
 from grr.questions.gauge import GaugeResult, anova
 from grr.questions.sittings import seconds_between, sittings, timed
 
@@ -80,6 +83,17 @@ class MethodNumbers:
     no_seconds : str
         Why there are no times, as the rest of a sentence; "" where there are.
     level : float
+    worst : dict
+        Method → WorstPoint: what its error reaches over a session, drift included.
+    worst_ratio : Estimate
+        Candidate over baseline at the worst point of a session.
+    price : Estimate
+        How much more of the tolerance, as a length, the candidate takes there.
+    at_start : MethodDifference
+        Candidate minus baseline as zeroed, what drift makes of it taken off.
+    drift : DriftNumbers or None
+        None where it cannot be told; ``no_drift`` says why.
+    no_drift : str
     """
 
     _: KW_ONLY
@@ -99,6 +113,12 @@ class MethodNumbers:
     seconds_p: float
     no_seconds: str
     level: float
+    worst: Mapping[str, WorstPoint]
+    worst_ratio: Estimate
+    price: Estimate
+    at_start: MethodDifference
+    drift: DriftNumbers | None
+    no_drift: str
 
     @property
     def methods(self) -> tuple[str, str]:
@@ -111,13 +131,79 @@ class MethodNumbers:
         low, high = (float(limit) for limit in self.difference.limits(self.level))
         return Estimate(float(self.difference.mean), low, high, self.study.unit)
 
+    @property
+    def quicker(self) -> str | None:
+        """The method whose readings take less time beyond chance; None where none does."""
+        if self.no_seconds or not self.seconds_p < 1.0 - self.level:
+            return None
+        base, candidate = (round(self.seconds[name], 1) for name in self.methods)
+        if base == candidate:
+            return None
+        return self.baseline if base < candidate else self.candidate
+
+
+@dataclass(frozen=True)
+class WorstPoint:
+    """What a method's error reaches over a working session; lengths in the unit of the study.
+
+    Attributes
+    ----------
+    steady : float
+        GRR were there no drift, over GRR as read.
+    drift : float
+        How far the readings drift within a session, by the operator who drifts fastest; 0
+        where no drift shows.
+    zone : float
+        From the lowest to the highest error: the larger of the spread of GRR as read, and of
+        the spread without drift plus the drift.
+    """
+
+    steady: float
+    drift: float
+    zone: float
+
+    def reached(self, spread: Array) -> Array:
+        """Return the zones for spreads of GRR as read, such as draws."""
+        return np.maximum(spread, self.steady * spread + self.drift)
+
+
+def worst_point(result: GaugeResult, drift: DriftNumbers | None, method: str) -> WorstPoint:
+    """Return what a method's error reaches over a session."""
+    spread = result.study.rules.spread * result.value("GRR", "sd")
+    if drift is None or method not in drift.methods or not spread > 0.0:
+        return WorstPoint(1.0, 0.0, spread)
+    found, change = drift.methods[method], abs(drift.change(method))
+    if change == 0.0:
+        return WorstPoint(1.0, 0.0, spread)
+    after = without_drift(result, found)
+    steady = math.sqrt(float(after.grr)) / result.value("GRR", "sd")
+    at_worst = WorstPoint(steady, change, math.nan)
+    return replace(at_worst, zone=float(at_worst.reached(np.asarray(spread))))
+
+
+def variances_of(result: GaugeResult) -> GrrVariances:
+    """Return the variances of a result, 0 where one was not estimated."""
+    ev, av, interaction, grr = (
+        0.0 if math.isnan(value) else value
+        for value in (result.value(name, "variance") for name in ("EV", "AV", "INT", "GRR"))
+    )
+    return GrrVariances(ev, av, interaction, grr, result.study.resolution)
+
+
+def without_drift(result: GaugeResult, drift: MethodDrift) -> GrrVariances:
+    """Return the variances if the readings scattered about a drift that is no more."""
+    now = variances_of(result)
+    ev = min(float(now.repeatability), drift.scatter**2)
+    gone = float(now.repeatability) - ev
+    return replace(now, repeatability=ev, grr=max(ev, float(now.grr) - gone))
+
 
 def method_numbers(
     study: Study,
     baseline: str,
     candidate: str,
     *,
-    operators: OperatorsAre = "fixed",
+    operators: OperatorsAre | int = "fixed",
     level: float = 0.95,
 ) -> MethodNumbers:
     """Compare two methods of a study.
@@ -128,17 +214,20 @@ def method_numbers(
         See `_readings`; fewer than three parts; fewer than three operators where
         they are a sample; nothing repeated by either method.
     """
-    study = replace(study, operators=operators)
+    if study.operators != operators:
+        study = replace(study, operators=operators)
     found = _readings(study, baseline, candidate)
-    cells, origin = _cells(found, operators)
+    people: OperatorsAre = "fixed" if study.all_studied else "random"
+    cells, origin = _cells(found, people)
     differences = cells.means[..., 1] - cells.means[..., 0]
-    difference = method_difference(differences, operators=operators)
+    difference = method_difference(differences, operators=people)
     results = {name: anova(found.studies[name]) for name in (found.baseline, found.candidate)}
+    drift, no_drift = drift_or_reason(study)
+    worst = {name: worst_point(result, drift, name) for name, result in results.items()}
     ev_ratio = _ev_ratio(cells, level)
-    grr_ratio = ev_ratio
-    if differences.shape[1] > 1:
-        sds = [result.value("GRR", "sd") for result in results.values()]
-        grr_ratio = _grr_ratio(cells, sds[0], sds[1], level)
+    grr_ratio, worst_ratio, price = _grr_compared(cells, results, worst, study, level)
+    if differences.shape[1] == 1:
+        grr_ratio = ev_ratio
     table, components = _anova(found)
     seconds, seconds_p, no_seconds = _seconds(study, found.baseline, found.candidate)
     return MethodNumbers(
@@ -158,7 +247,23 @@ def method_numbers(
         seconds_p=seconds_p,
         no_seconds=no_seconds,
         level=level,
+        worst=MappingProxyType(worst),
+        worst_ratio=worst_ratio,
+        price=price,
+        at_start=replace(difference, mean=difference.mean - _by_drift(drift, baseline, candidate)),
+        drift=drift,
+        no_drift=no_drift,
     )
+
+
+def _by_drift(drift: DriftNumbers | None, baseline: str, candidate: str) -> float:
+    """Return how much of the mean difference drift makes."""
+    if drift is None:
+        return 0.0
+    base, other = (
+        drift.methods[name].mean if name in drift.methods else 0.0 for name in (baseline, candidate)
+    )
+    return other - base
 
 
 @dataclass(frozen=True)
@@ -205,20 +310,57 @@ def _ev_ratio(cells: _Cells, level: float) -> Estimate:
     return Estimate(ratio, float(low), float(high))
 
 
-def _grr_ratio(cells: _Cells, below: float, above: float, level: float) -> Estimate:
+def _grr_compared(
+    cells: _Cells,
+    results: Mapping[str, GaugeResult],
+    worst: Mapping[str, WorstPoint],
+    study: Study,
+    level: float,
+) -> tuple[Estimate, Estimate, Estimate]:
+    """Return the ratio of the GRRs, that of the zones at the worst point, and their difference."""
+    below, above = (result.value("GRR", "sd") for result in results.values())
+    base, other = worst.values()
+    more = other.zone - base.zone
     why = _no_scatter(cells)
     if why or not (below > 0.0 and above > 0.0):
-        return Estimate(math.nan, why=why or "by one of the methods nothing scatters")
-    draws = grr_variance_draws(
-        cells.means,
-        cells.within,
-        cells.trials,
-        cells.df,
-        operators=cells.operators,
-        draws=_DRAWS,
+        why = why or "by one of the methods nothing scatters"
+        unknown = Estimate(math.nan, why=why)
+        return unknown, unknown, Estimate(more, unit=study.unit, why=why)
+    draws = np.sqrt(_variance_draws(cells))
+    zones = [
+        point.reached(study.rules.spread * of)
+        for point, of in zip(worst.values(), draws, strict=True)
+    ]
+
+    def estimate(value: float, drawn: Array, unit: str = "") -> Estimate:
+        low, high = (float(limit) for limit in two_sided_limits(drawn, level))
+        return Estimate(value, low, high, unit)
+
+    return (
+        estimate(above / below, draws[1] / draws[0]),
+        estimate(other.zone / base.zone, zones[1] / zones[0]),
+        estimate(more, zones[1] - zones[0], study.unit),
     )
-    low, high = two_sided_limits(np.sqrt(draws[1] / draws[0]), level)
-    return Estimate(above / below, float(low), float(high))
+
+
+def _variance_draws(cells: _Cells) -> Array:
+    """Draw the GRR variances of both methods; of one operator those of repeatability."""
+    if cells.means.shape[1] > 1:
+        return grr_variance_draws(
+            cells.means,
+            cells.within,
+            cells.trials,
+            cells.df,
+            operators=cells.operators,
+            draws=_DRAWS,
+        )
+    rng = seeded(_DRAWS, SEED)
+    return np.stack(
+        [
+            chi_square_pivot(ss, df, _DRAWS, rng)
+            for ss, df in zip(cells.within, cells.df, strict=True)
+        ]
+    )
 
 
 def _agreement(cells: _Cells, differences: Array, level: float) -> Agreement:
@@ -457,23 +599,19 @@ def agreement_sentence(numbers: MethodNumbers) -> str:
 def operators_sentence(numbers: MethodNumbers) -> str:
     """Return how the operators are counted, and what that means."""
     count = counted(len(numbers.study.operator_names), "operator")
-    if numbers.study.operators == "fixed":
+    if numbers.study.all_studied:
         return f"The {count} count as all who will ever measure: this holds for them only."
     df = float(numbers.difference.df)
+    whom = "those" if math.isinf(numbers.study.people) else f"the {numbers.study.people:.0f} people"
     text = (
-        f"The {count} count as a sample of those who will measure; the mean difference then has "
+        f"The {count} count as a sample of {whom} who will measure; the mean difference then has "
         f"{figures(df)} degrees of freedom"
     )
-    if df >= FEW_DF:
-        return f"{text}."
-    return (
-        f'{text}, with which agreement can hardly be shown. operators="fixed" asks about these '
-        "operators only."
-    )
+    return f"{text}." if df >= FEW_DF else f"{text}, with which agreement can hardly be shown."
 
 
 def time_sentence(numbers: MethodNumbers) -> str:
-    """Return how long a reading takes by either method, and which of them costs more."""
+    """Return how long a reading takes by either method, and which of them is quicker."""
     if numbers.no_seconds:
         return f"Time for a reading: not estimated, {numbers.no_seconds}."
     base, candidate = (round(numbers.seconds[name], 1) for name in numbers.methods)
@@ -481,12 +619,9 @@ def time_sentence(numbers: MethodNumbers) -> str:
         f"A reading takes {base:.1f}{JOIN}s by {numbers.baseline} and {candidate:.1f}{JOIN}s by "
         f"{numbers.candidate}"
     )
-    if not numbers.seconds_p < 1.0 - numbers.level:
+    if numbers.quicker is None:
         return f"{text}: no difference beyond chance."
-    if base == candidate:
-        return f"{text}."
-    slower = numbers.baseline if base > candidate else numbers.candidate
-    return f"{text}: {slower} costs {abs(base - candidate):.1f}{JOIN}s a reading."
+    return f"{text}: {numbers.quicker} saves {abs(base - candidate):.1f}{JOIN}s a reading."
 
 
 def operator_table(numbers: MethodNumbers) -> Table:

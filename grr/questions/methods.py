@@ -1,23 +1,26 @@
-"""`grr.compare_methods`: is the candidate good enough, or is the baseline needed?
+"""`grr.compare_methods`: which of two ways of measuring to use, on what conditions, at what price?
 
-The rule is this project's own; wrong decisions are simulated in tests/coverage. Sources of
-what it rests on: Schuirmann (1987, equivalence); Berger, Technometrics 24 (1982), 295-300
-(intersection-union tests); and those of `grr.questions.method_differences`.
+`recommend` holds the rules, which are this project's own; how often they name the right method
+is simulated in tests/coverage. Sources of what they rest on: Schuirmann (1987, equivalence);
+Berger, Technometrics 24 (1982), 295-300 (intersection-union tests); and those of
+`grr.questions.method_differences`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal, cast
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
 from grr.formulas.conformity import Risks, global_risks
-from grr.formulas.improvement import Change, GrrVariances, grr_after, readings_for
+from grr.formulas.improvement import MOST_READINGS, Change, grr_after
 from grr.formulas.method_comparison import (
     MethodEvidence,
     choice_confidence,
@@ -27,20 +30,22 @@ from grr.formulas.method_comparison import (
     p_outside_margin,
 )
 from grr.model.blocks import Banner, Block, Bullets, Fold, Heading, Prose, Table
-from grr.model.choices import OperatorsAre
+from grr.model.choices import Decision, OperatorsAre
 from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
 from grr.model.names import begun, shortened
 from grr.model.printed import Printed
 from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, listed, percent
 from grr.model.study import Study, checked_study
 from grr.model.values import number, one_of
 from grr.questions.check import check
-from grr.questions.drift import DriftNumbers, MethodDrift, drift_or_reason, duration, re_zero
+from grr.questions.drift import DEFAULT_MARGIN_PERCENT, drift, stated_margin, zero_every
 from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.method_differences import (
     LONGEST_HEAD,
     MethodNumbers,
+    WorstPoint,
     agreement_sentence,
     anova_table,
     method_numbers,
@@ -49,35 +54,49 @@ from grr.questions.method_differences import (
     operators_sentence,
     ratio_sentence,
     time_sentence,
+    variances_of,
+    without_drift,
 )
 from grr.questions.risk import circumstances
-from grr.questions.verdict import Criterion, bounded, conditions_of_use, ratio_draws
+from grr.questions.verdict import (
+    MOST_OPERATORS,
+    Criterion,
+    bounded,
+    conditions_of_use,
+    ratio_draws,
+    verdict,
+)
 
-#: Which method: the candidate will do, the baseline is needed, neither will do, it is open.
+#: Whether the candidate may replace the baseline: it will do, the baseline is needed, neither
+#: will do, it is open.
 Choice = Literal["candidate", "baseline", "neither", "open"]
-#: What each choice is called.
-DECISIONS: Mapping[Choice, str] = {
-    "candidate": "candidate is good enough for this tolerance",
-    "baseline": "baseline is needed",
-    "neither": "neither is good enough",
-    "open": "can't tell yet",
+
+
+class Recommendation(StrEnum):
+    """Which of two methods to use; the codes are stable."""
+
+    USE = "use"
+    EITHER = "either"
+    ONLY_IF = "only if"
+    NEITHER = "neither"
+    CANT_TELL = "can't tell yet"
+
+
+#: What each recommendation looks like: a mark beside the words, and a colour.
+LOOKS: Mapping[Recommendation, tuple[str, str]] = {
+    Recommendation.USE: ("●", "#00664a"),
+    Recommendation.EITHER: ("◉", "#00664a"),
+    Recommendation.ONLY_IF: ("◐", "#00527a"),
+    Recommendation.NEITHER: ("✖", "#a63d00"),
+    Recommendation.CANT_TELL: ("○", "#57606a"),
 }
-#: What each choice looks like: a mark beside the words, and a colour.
-LOOKS: Mapping[Choice, tuple[str, str]] = {
-    "candidate": ("●", "#00664a"),
-    "baseline": ("◐", "#00527a"),
-    "neither": ("✖", "#a63d00"),
-    "open": ("○", "#57606a"),
-}
-#: The margin where none is stated: percent of the tolerance.
-DEFAULT_MARGIN_PERCENT = 5.0
-#: Where a study folder states it before the first reading: a key of ``[facts]``.
-MARGIN_FACT = "difference_margin_percent"
+#: A method is better where the other's error, at its worst, is larger by this factor at least,
+#: and beyond chance.
+BETTER_FROM = 1.25
 #: So many findings to mend are told.
 MOST_MENDED = 6
 #: Longest name in a headline.
 LONGEST_NAME = 30
-WITHOUT_DRIFT = "without drift, that is with gloves or an insulating grip"
 CAUTION = (
     "This comparison does not replace the drawing, the customer's requirements, the calibration "
     "of the gauge or the judgement of a competent person."
@@ -89,17 +108,16 @@ def compare_methods(
     *,
     baseline: str | None = None,
     candidate: str | None = None,
-    operators: OperatorsAre = "fixed",
+    operators: OperatorsAre | None = None,
     margin_share: float | None = None,
     margin: float | None = None,
     level: float = 0.95,
 ) -> MethodComparison:
-    """Compare two ways of measuring the same parts by the same operators.
+    """Recommend one of two ways of measuring, compared on the same parts by the same operators.
 
-    The candidate is good enough where its GRR is surely under the limit of acceptance and
-    its mean difference from the baseline surely inside the margin; the baseline is needed
-    where the candidate surely fails and the baseline surely holds the limit. Each decision
-    is made wrongly with at most 1 − the study's confidence.
+    Weighed are the error of each at the worst point of a session, drift included; whether it
+    is surely under the limit of acceptance; the mean difference between the two, as zeroed,
+    against the margin; and the time a reading takes. See `recommend` for the rules.
 
     Parameters
     ----------
@@ -107,8 +125,9 @@ def compare_methods(
         With a column ``method``.
     baseline, candidate : str, optional
         Names of the methods; with two methods one of them is enough.
-    operators : {"fixed", "random"}
-        These are all who will ever measure, or a sample of those who will.
+    operators : {"fixed", "random"}, optional
+        These are all who will ever measure, or a sample of those who will. By default as the
+        study says; fewer than three count as all, since they cannot stand for others.
     margin_share : float, optional
         How far the methods may differ on average, as a share of the tolerance. By default
         what the study states (``difference_margin_percent`` among its facts), or 0.05.
@@ -138,23 +157,29 @@ def compare_methods(
     checked_study(study)
     level = number("level", level, above=0.5, below=1.0)
     allowed = margin_of(study, margin_share, margin)
-    one_of("operators", operators, ("fixed", "random"))
+    counted_as: OperatorsAre | int = study.operators if operators is None else operators
+    if operators is None and len(study.operator_names) < 3 and not study.all_studied:
+        counted_as = "fixed"
+    if operators is not None:
+        one_of("operators", operators, ("fixed", "random"))
     names = named_methods(study, baseline, candidate)
     return study.once(
-        ("compare_methods", names, operators, allowed, level),
-        lambda: _compared(study, names, operators, allowed, level),
+        ("compare_methods", names, counted_as, allowed, level),
+        lambda: _compared(study, names, counted_as, allowed, level),
     )
 
 
 def _compared(
     study: Study,
     names: tuple[str, str],
-    operators: OperatorsAre,
+    operators: OperatorsAre | int,
     margin: Margin | None,
     level: float,
 ) -> MethodComparison:
     numbers = method_numbers(study, *names, operators=operators, level=level)
-    judgements = {name: judged(numbers.results[name]) for name in numbers.methods}
+    judgements = {
+        name: judged(numbers.results[name], numbers.worst[name]) for name in numbers.methods
+    }
     evidence = method_evidence(numbers, judgements, margin)
     choice: Choice = "open"
     confidence = 0.0
@@ -162,19 +187,173 @@ def _compared(
     if evidence is not None and not to_mend:
         choice = cast("Choice", str(method_choice(evidence, study.rules.confidence)))
         confidence = float(choice_confidence(evidence, choice))
-    limit = None if margin is None else margin.length
-    found, no_drift = ((), "") if choice == "candidate" else remedies(study, numbers, margin=limit)
+    conditions = {
+        name: found
+        for name in numbers.methods
+        if (found := condition_of(study, numbers, name)) is not None
+    }
+    case = method_case(numbers, evidence, conditions, settled=not to_mend)
+    recommendation, recommended, reason = recommend(case)
     return MethodComparison(
         numbers=numbers,
         judgements=MappingProxyType(judgements),
         margin=margin,
         evidence=evidence,
+        case=case,
+        recommendation=recommendation,
+        recommended=recommended,
+        reason=reason,
+        conditions=MappingProxyType(conditions),
         choice=choice,
         confidence=confidence,
         risks=method_risks(numbers),
-        remedies=found,
-        no_drift=no_drift,
         to_mend=to_mend,
+    )
+
+
+# Which method: the rules, and what they look at.
+# ------------------------------------------------
+
+#: Whether a method is shown to hold the limit of acceptance, shown not to, or neither.
+Fit = Literal["shown", "not", "open"]
+#: Whether the mean difference of the methods is shown to be inside the margin, or beyond it.
+Apart = Literal["inside", "beyond", "open"]
+#: Why a method is recommended, or none.
+Reason = Literal[
+    "not judged",
+    "better",
+    "better but slower",
+    "alike",
+    "apart",
+    "only one is shown",
+    "neither holds the limit",
+    "nothing is shown",
+    "difference is open",
+]
+
+
+@dataclass(frozen=True)
+class MethodCase:
+    """All that the rules look at.
+
+    Attributes
+    ----------
+    baseline, candidate : str
+    settled : bool
+        Whether the readings can be judged at all: a tolerance, a margin, nothing to mend.
+    fit : dict
+        Method → "shown" where `grr.verdict` lets it be used and its error is surely under the
+        limit of acceptance at the worst point of a session too; "not" where the verdict is
+        against it or the error is surely over; "open".
+    better : str or None
+        The method whose error is smaller beyond chance, the other's being larger by a quarter
+        at least; None where neither is.
+    quicker : str or None
+        The method whose readings take less time beyond chance.
+    apart : {"inside", "beyond", "open"}
+        The mean difference as zeroed, against the margin.
+    mended : tuple of str
+        The methods that their conditions would bring under the limit, as estimated, the one
+        with the smallest error first.
+    """
+
+    baseline: str
+    candidate: str
+    settled: bool
+    fit: Mapping[str, Fit]
+    better: str | None
+    quicker: str | None
+    apart: Apart
+    mended: tuple[str, ...]
+
+    def other(self, method: str) -> str:
+        """Return the method that is not this one."""
+        return self.baseline if method == self.candidate else self.candidate
+
+
+def recommend(case: MethodCase) -> tuple[Recommendation, str | None, Reason]:
+    """Return which method to use, its name where it is one, and why.
+
+    1. Readings that cannot be judged tell nothing.
+    2. One method is better: use it, unless the other is quicker and both are shown to be good
+       enough and to read alike: then either will do, and the quicker is recommended. Where
+       even the better one fails the limit, use a method only on conditions, or neither.
+    3. Neither is better, both are good enough: either will do if they read alike; if they do
+       not, use the baseline, which the parts were judged by so far.
+    4. One is shown to be good enough: use it.
+    5. Both fail the limit: use a method only on conditions, or neither.
+    6. Everything else can't be told yet.
+    """
+    if not case.settled:
+        return Recommendation.CANT_TELL, None, "not judged"
+    shown = [name for name in (case.baseline, case.candidate) if case.fit[name] == "shown"]
+    if case.better is not None:
+        if case.fit[case.better] == "not":
+            return _on_conditions(case)
+        other = case.other(case.better)
+        if other == case.quicker and len(shown) == 2 and case.apart == "inside":
+            return Recommendation.EITHER, other, "better but slower"
+        return Recommendation.USE, case.better, "better"
+    if len(shown) == 2:
+        if case.apart == "inside":
+            return Recommendation.EITHER, case.quicker, "alike"
+        if case.apart == "beyond":
+            return Recommendation.USE, case.baseline, "apart"
+        return Recommendation.CANT_TELL, None, "difference is open"
+    if len(shown) == 1:
+        return Recommendation.USE, shown[0], "only one is shown"
+    if set(case.fit.values()) == {"not"}:
+        return _on_conditions(case)
+    return Recommendation.CANT_TELL, None, "nothing is shown"
+
+
+def _on_conditions(case: MethodCase) -> tuple[Recommendation, str | None, Reason]:
+    if case.mended:
+        return Recommendation.ONLY_IF, case.mended[0], "neither holds the limit"
+    return Recommendation.NEITHER, None, "neither holds the limit"
+
+
+def method_case(
+    numbers: MethodNumbers,
+    evidence: MethodEvidence | None,
+    conditions: Mapping[str, Condition],
+    *,
+    settled: bool,
+) -> MethodCase:
+    """Return what the rules look at."""
+    base, candidate = numbers.methods
+    better = None
+    ratio = numbers.worst_ratio
+    if ratio.bounded and max(ratio.value, 1.0 / ratio.value) >= BETTER_FROM:
+        better = base if ratio.lower > 1.0 else candidate if ratio.upper < 1.0 else None
+    fit: dict[str, Fit] = {base: "open", candidate: "open"}
+    apart: Apart = "open"
+    if evidence is not None:
+        sure = numbers.study.rules.confidence
+        at_limit = (
+            (evidence.baseline_under, evidence.baseline_over),
+            (evidence.candidate_under, evidence.candidate_over),
+        )
+        for name, (under, over) in zip(numbers.methods, at_limit, strict=True):
+            decision = verdict(numbers.results[name].study).decision
+            if decision is Decision.DO_NOT_USE or float(over) >= sure:
+                fit[name] = "not"
+            elif decision is not Decision.NOT_DECIDED and float(under) >= sure:
+                fit[name] = "shown"
+        if float(evidence.difference_within) >= sure:
+            apart = "inside"
+        elif float(evidence.difference_beyond) >= sure:
+            apart = "beyond"
+    mended = [name for name, found in conditions.items() if found.enough]
+    return MethodCase(
+        baseline=base,
+        candidate=candidate,
+        settled=settled and evidence is not None,
+        fit=MappingProxyType(fit),
+        better=better,
+        quicker=numbers.quicker,
+        apart=apart,
+        mended=tuple(sorted(mended, key=lambda name: conditions[name].share)),
     )
 
 
@@ -189,9 +368,23 @@ def compare_with_baseline(study: Study, baseline: str | None = None) -> list[Met
     return [compare_methods(study, baseline=base, candidate=name) for name in others]
 
 
+def recommended_of(comparisons: Sequence[MethodComparison]) -> str | None:
+    """Return the method to use of all that were compared with one baseline; None if none is.
+
+    Of several that are recommended instead of the baseline it is the one with the smallest
+    error at the worst point of a session.
+    """
+    instead = [c for c in comparisons if c.recommended == c.numbers.candidate]
+    if instead:
+        best = min(instead, key=lambda c: c.numbers.worst[c.numbers.candidate].zone)
+        return best.recommended
+    found = {c.recommended for c in comparisons}
+    return found.pop() if len(found) == 1 else None
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class MethodComparison(Printed):
-    """A decision between two methods, and what it rests on.
+    """Which of two methods to use, and what that rests on.
 
     Attributes
     ----------
@@ -203,14 +396,21 @@ class MethodComparison(Printed):
     margin : Margin or None
     evidence : MethodEvidence or None
         How sure each statement is; None where something to judge by is missing.
+    case : MethodCase
+        What the rules look at.
+    recommendation : Recommendation
+        "use", "either", "only if", "neither" or "can't tell yet".
+    recommended : str or None
+        The method; None where it is neither, or not one of the two.
+    reason : str
+        Why: a stable code.
+    conditions : dict
+        Method → Condition: what binds it. A method that needs nothing is not in it.
     choice : {"candidate", "baseline", "neither", "open"}
+        Whether the candidate is shown to be good enough to replace the baseline.
     confidence : float
-        How sure the decision is, 0 to 1; that of the surest decision where it is open.
+        How sure that is, 0 to 1; that of the surest statement where it is open.
     risks : MethodRisks
-    remedies : tuple of Remedy
-        What would make the candidate good enough; empty where it is.
-    no_drift : str
-        Why it is not known whether drift plays a part; "" where it is, or does not matter.
     to_mend : tuple of str
         What must be settled first: readings with something to mend decide nothing.
     """
@@ -219,22 +419,67 @@ class MethodComparison(Printed):
     judgements: Mapping[str, MethodJudgement]
     margin: Margin | None
     evidence: MethodEvidence | None
+    case: MethodCase
+    recommendation: Recommendation
+    recommended: str | None
+    reason: Reason
+    conditions: Mapping[str, Condition]
     choice: Choice
     confidence: float
     risks: MethodRisks
-    remedies: tuple[Remedy, ...]
-    no_drift: str = ""
     to_mend: tuple[str, ...] = ()
 
     @property
-    def decision(self) -> str:
-        """The decision: candidate is good enough for this tolerance, baseline is needed, …"""
-        return DECISIONS[self.choice]
+    def headline(self) -> str:
+        """The recommendation with the names of the methods."""
+        return _headline(self)
 
     @property
-    def headline(self) -> str:
-        """The decision with the names of the methods."""
-        return _headline(self.numbers, self.choice)
+    def answer(self) -> str:
+        """Why, in one or two sentences: what the other method takes, costs or saves."""
+        return _answer(self)
+
+    @property
+    def price(self) -> Estimate:
+        """What the method with the larger error costs: so much more of the tolerance, as a length.
+
+        At the worst point of a session, drift included. `costly` is that method.
+        """
+        found = self.numbers.price
+        if self.costly == self.numbers.candidate:
+            return found
+        return Estimate(-found.value, -found.upper, -found.lower, found.unit, found.why)
+
+    @property
+    def costly(self) -> str:
+        """The method whose error is larger at the worst point of a session."""
+        return self.numbers.baseline if self.numbers.price.value < 0.0 else self.numbers.candidate
+
+    @property
+    def readings_to_tell(self) -> int | None:
+        """About how many readings by both methods together would tell; None where none need be.
+
+        Also None where no practicable number would.
+        """
+        return _readings_to_tell(self)
+
+    @property
+    def otherwise(self) -> MethodComparison | None:
+        """The comparison with the operators counted the other way, where it recommends otherwise.
+
+        None where it recommends the same, or cannot be made.
+        """
+        study = self.study
+        if len(study.operator_names) < 3:
+            return None
+        words: OperatorsAre = "random" if study.all_studied else "fixed"
+        margin = self.margin
+        other = study.once(
+            ("compare_methods otherwise", self.numbers.methods, margin, self.numbers.level),
+            lambda: _compared(study, self.numbers.methods, words, margin, self.numbers.level),
+        )
+        same = (other.recommendation, other.recommended) == (self.recommendation, self.recommended)
+        return None if same else other
 
     @property
     def study(self) -> Study:
@@ -245,24 +490,26 @@ class MethodComparison(Printed):
         """Return one row a method: sds and shares with limits, risks, seconds a reading."""
         rows = {}
         for name in self.numbers.methods:
-            result, found = self.numbers.results[name], self.judgements[name].criterion
-            row: dict[str, float | None] = {
+            result, found = self.numbers.results[name], self.judgements[name]
+            row: dict[str, float | bool | None] = {
                 f"{quantity}_sd": result.value(quantity, "sd") for quantity in ("EV", "AV", "GRR")
             }
-            row["percent"] = None if found is None else found.value
-            row["percent_lower"] = None if found is None else found.lower
-            row["percent_upper"] = None if found is None else found.upper
+            for column, one in (("percent", found.criterion), ("percent_worst", found.at_worst)):
+                row[column] = None if one is None else one.value
+                row[f"{column}_lower"] = None if one is None else one.lower
+                row[f"{column}_upper"] = None if one is None else one.upper
             known = bool(self.risks.by_method)
             row["misjudged_per_thousand"] = self.risks.misjudged(name) if known else None
             row["seconds_per_reading"] = self.numbers.seconds.get(name)
+            row["recommended"] = name == self.recommended
             rows[name] = row
         table = pd.DataFrame.from_dict(rows, orient="index")
         table.index.name = "method"
         return table
 
     def blocks(self) -> list[Block]:
-        """Return the decision, the numbers, what they rest on, what it costs, what next."""
-        mark, colour = LOOKS[self.choice]
+        """Return the recommendation, the numbers, what they rest on, what it costs, what next."""
+        mark, colour = LOOKS[self.recommendation]
         study, numbers = self.study, self.numbers
         opening = [
             *([EXAMPLE] if study.example else []),
@@ -271,13 +518,15 @@ class MethodComparison(Printed):
             f"{numbers.candidate}.",
         ]
         blocks: list[Block] = [
-            Banner(mark, self.headline.upper(), colour),
-            Prose([*opening, confidence_text(self)]),
+            Banner(mark, self.headline.upper(), colour, self.answer),
+            Prose(opening),
             Table(*method_rows(self)),
         ]
-        cost = _cost_sentences(numbers, self.judgements, self.risks)
-        sections = [("Why", reasons(self)), ("What it costs", cost), what_next(self)]
-        for title, sentences in sections:
+        for title, sentences in [
+            ("What it costs", _cost_sentences(self)),
+            *what_next(self),
+            ("Why", reasons(self)),
+        ]:
             if sentences:
                 blocks += [Heading(title), Bullets(sentences)]
         blocks.append(Fold("Each operator's own difference", [operator_table(numbers)]))
@@ -314,14 +563,18 @@ class MethodJudgement:
     Attributes
     ----------
     criterion : Criterion or None
-        GRR's share with one-sided bounds; None where there is nothing to judge by.
+        GRR's share with one-sided bounds, as `grr.verdict` says it; None where there is
+        nothing to judge by.
+    at_worst : Criterion or None
+        The same at the worst point of a session, drift included.
     over : float
-        Confidence that it is over the limit, the doubt counted twice.
+        Confidence that it is over the limit at its worst, the doubt counted twice.
     reason : str
         Why there is no criterion.
     """
 
     criterion: Criterion | None
+    at_worst: Criterion | None
     over: float
     reason: str
 
@@ -342,9 +595,8 @@ def margin_of(study: Study, margin_share: float | None, margin: float | None) ->
         return Margin(length, math.nan if width is None else length / width, "when comparing")
     stated: Literal["in the study", "when comparing", "by default"] = "when comparing"
     share = margin_share
-    if share is None and MARGIN_FACT in study.facts:
-        percent = number(MARGIN_FACT, study.facts[MARGIN_FACT], above=0.0, below=100.0)
-        stated, share = "in the study", percent / 100.0
+    if share is None and (in_study := stated_margin(study)) is not None:
+        stated, share = "in the study", in_study
     if width is None:
         if margin_share is None:
             return None
@@ -359,19 +611,26 @@ def margin_of(study: Study, margin_share: float | None, margin: float | None) ->
     return Margin(share * width, share, stated)
 
 
-def judged(result: GaugeResult) -> MethodJudgement:
+def judged(result: GaugeResult, worst: WorstPoint) -> MethodJudgement:
     """Return how one method's GRR stands against the limit of acceptance."""
     study = result.study
     measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
     value = result.value("GRR", measure)
     if math.isnan(value):
-        return MethodJudgement(None, 0.0, result.reasons.get(measure, "GRR was not estimated"))
+        why = result.reasons.get(measure, "GRR was not estimated")
+        return MethodJudgement(None, None, 0.0, why)
     try:
         draws = ratio_draws(pivots_of(result), specification_of(result), study.purpose)
     except StudyError as error:
-        return MethodJudgement(None, 0.0, error.problem)
+        return MethodJudgement(None, None, 0.0, error.problem)
     criterion = bounded(value, draws, study.rules, study.purpose)
-    return MethodJudgement(criterion, float(confidence_over(draws, criterion.limit)), "")
+    at_worst = criterion
+    if study.purpose == "accept" and worst.drift > 0.0:
+        to_length = study.rules.spread * result.value("GRR", "sd") / value
+        draws = worst.reached(draws * to_length) / to_length
+        at_worst = bounded(worst.zone / to_length, draws, study.rules, study.purpose)
+    over = float(confidence_over(draws, criterion.limit))
+    return MethodJudgement(criterion, at_worst, over, "")
 
 
 def method_evidence(
@@ -379,14 +638,14 @@ def method_evidence(
 ) -> MethodEvidence | None:
     """Return what the choice rests on; None where something to judge by is missing."""
     baseline, candidate = (judgements[name] for name in numbers.methods)
-    if baseline.criterion is None or candidate.criterion is None or margin is None:
+    if baseline.at_worst is None or candidate.at_worst is None or margin is None:
         return None
-    found = numbers.difference
+    found = numbers.at_start
     test = (found.mean, found.error, found.df, margin.length)
     return MethodEvidence(
-        candidate_under=np.asarray(candidate.criterion.below_limit),
+        candidate_under=np.asarray(candidate.at_worst.below_limit),
         candidate_over=np.asarray(candidate.over),
-        baseline_under=np.asarray(baseline.criterion.below_limit),
+        baseline_under=np.asarray(baseline.at_worst.below_limit),
         baseline_over=np.asarray(baseline.over),
         difference_within=1.0 - p_outside_margin(*test),
         difference_beyond=1.0 - p_inside_margin(*test),
@@ -448,128 +707,67 @@ def method_risks(numbers: MethodNumbers) -> MethodRisks:
 
 
 @dataclass(frozen=True)
-class Remedy:
-    """One change of the candidate and what is predicted of it.
+class Condition:
+    """What binds a method, and what it would take then.
 
     Attributes
     ----------
-    what : str
-        The change, as the beginning of a sentence.
+    method : str
+    zero_every : str
+        How often to zero, as `grr.drift` says it: "every 11 min"; "" where once a session does.
+    readings : int
+        How many readings to average; 1 for a single one.
     share : float
-        Predicted share that GRR takes, in percent of what the study is judged by.
-    difference : float
-        Predicted mean difference from the baseline, in the unit of the study.
+        Predicted error at the worst point, in percent of what the study is judged by; an
+        estimate, not a bound.
     enough : bool
-        Whether both would then be inside what is allowed, as estimated.
+        Whether that is under the limit of acceptance.
     """
 
-    what: str
+    method: str
+    zero_every: str
+    readings: int
     share: float
-    difference: float
     enough: bool
 
+    @property
+    def words(self) -> str:
+        """The conditions, as the rest of "only if"."""
+        words = [f"zeroed {self.zero_every}"] if self.zero_every else []
+        if self.readings > 1:
+            words.append(f"the mean of {self.readings} readings is taken")
+        return " and ".join(words)
 
-def remedies(
-    study: Study, numbers: MethodNumbers, *, margin: float | None
-) -> tuple[tuple[Remedy, ...], str]:
-    """Return what would help the candidate, and why drift is not known to play a part.
 
-    Means of several readings, and no drift. Predictions are estimates, not bounds: what a
-    change really brings, a new study shows.
+def condition_of(study: Study, numbers: MethodNumbers, method: str) -> Condition | None:
+    """Return what a method needs: zeroing against its drift, and a mean of several readings.
+
+    None where it holds the limit as it was used, or where nothing practicable helps. The
+    interval of zeroing is that of `grr.drift`; what may drift within it stays in the error.
     """
-    result = numbers.results[numbers.candidate]
-    difference = float(numbers.difference.mean)
-    found = [_several(numbers, result, difference, margin, "the mean of {n} readings")]
-    drift, no_drift = drift_or_reason(study)
-    steady = None if drift is None else drift.methods.get(numbers.candidate)
-    if drift is not None and steady is not None and steady.shape != "none":
-        base = drift.methods.get(numbers.baseline)
-        left = difference - (steady.mean - (0.0 if base is None else base.mean))
-        words = _zeroed(drift, numbers, margin)
-        after = _without_drift(result, steady)
-        found.append(_remedy(numbers, after, left, margin, words))
-        found.append(
-            _several(numbers, after, left, margin, "the same, and the mean of {n} readings")
-        )
-    return tuple(remedy for remedy in found if remedy is not None), no_drift
-
-
-def _zeroed(drift: DriftNumbers, numbers: MethodNumbers, margin: float | None) -> str:
-    """Return how often to zero, or how long to hold the gauge at most."""
-    if margin is None or drift.taken.unit != "min":
-        return WITHOUT_DRIFT
-    every = re_zero(drift, numbers.candidate, margin, math.nan).estimate
-    if not math.isfinite(every):
-        return WITHOUT_DRIFT
-    return f"{WITHOUT_DRIFT}, or zeroed again (or put down to cool) within {duration(every)}"
-
-
-def _variances(result: GaugeResult) -> GrrVariances:
-    ev, av, interaction, grr = (
-        0.0 if math.isnan(value) else value
-        for value in (result.value(name, "variance") for name in ("EV", "AV", "INT", "GRR"))
-    )
-    return GrrVariances(ev, av, interaction, grr, result.study.resolution)
-
-
-def _without_drift(result: GaugeResult, drift: MethodDrift) -> GrrVariances:
-    """Return the variances if the readings scattered about a drift that is no more."""
-    now = _variances(result)
-    ev = min(float(now.repeatability), drift.scatter**2)
-    gone = float(now.repeatability) - ev
-    return replace(now, repeatability=ev, grr=max(ev, float(now.grr) - gone))
-
-
-def _several(
-    numbers: MethodNumbers,
-    source: GaugeResult | GrrVariances,
-    difference: float,
-    margin: float | None,
-    words: str,
-) -> Remedy | None:
-    """Return the fewest readings whose mean would be under the limit; None if none or one."""
-    now = _variances(source) if isinstance(source, GaugeResult) else source
-    result = numbers.results[numbers.candidate]
-    share = _share(result, math.sqrt(float(now.grr)))
-    limit = result.study.rules.limit_percent
-    if not share > limit:
-        return None
-    n = readings_for(now, float(now.grr) * (limit / share) ** 2)
-    if n is None or n < 2:
-        return None
-    after = replace(now, grr=float(grr_after(now, Change(readings=n))))
-    return _remedy(numbers, after, difference, margin, words.format(n=n))
-
-
-def _remedy(
-    numbers: MethodNumbers, after: GrrVariances, difference: float, margin: float | None, what: str
-) -> Remedy:
-    result = numbers.results[numbers.candidate]
-    share = _share(result, math.sqrt(float(after.grr)))
-    inside = margin is None or abs(difference) < margin
-    return Remedy(what, share, difference, share <= result.study.rules.limit_percent and inside)
-
-
-def _share(result: GaugeResult, grr_sd: float) -> float:
-    """Return the share that a GRR would take, in percent of what the study is judged by."""
+    result, worst = numbers.results[method], numbers.worst[method]
     measure = "percent_tolerance" if result.study.purpose == "accept" else "percent_tv"
-    now = result.value("GRR", "sd")
-    return result.value("GRR", measure) * grr_sd / now if now > 0.0 else math.nan
+    now, limit = result.value("GRR", measure), result.study.rules.limit_percent
+    if not now > 0.0:
+        return None
+    spread = study.rules.spread
+    to_share = now / (spread * result.value("GRR", "sd"))
+    every = zero_every(study, method)
+    source, left = variances_of(result), worst.drift
+    if every and numbers.drift is not None:
+        source = without_drift(result, numbers.drift.methods[method])
+        left = drift(study).re_zero[method].allowed
 
+    def share(readings: int) -> float:
+        after = float(grr_after(source, Change(readings=readings)))
+        if worst.drift == 0.0:
+            return to_share * spread * math.sqrt(after)
+        return to_share * (spread * math.sqrt(after) + left)
 
-def confidence_text(found: MethodComparison) -> str:
-    """Return how sure the decision is."""
-    asked = f"{100 * found.study.rules.confidence:g}{JOIN}%"
-    if found.to_mend:
-        return (
-            f"{counted(len(found.to_mend), 'finding')} must be settled before the methods can be "
-            "compared; see grr.check."
-        )
-    if found.choice == "open":
-        return f"No decision reaches {asked} confidence."
-    sure = 100 * found.confidence
-    shown = f"over 99.9{JOIN}%" if sure > 99.9 else f"{sure:.1f}{JOIN}%"
-    return f"Confidence {shown} (at least {asked} is required)."
+    readings = next((n for n in range(1, MOST_READINGS + 1) if share(n) <= limit), 1)
+    if not every and readings == 1:
+        return None
+    return Condition(method, every, readings, share(readings), share(readings) <= limit)
 
 
 def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
@@ -592,6 +790,13 @@ def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
     if criteria[0] is not None and criteria[1] is not None:
         name = criteria[0].name
         rows.append([f"GRR {name}", *(percent(c.value) for c in criteria if c is not None), ""])
+    if any(point.drift > 0.0 for point in numbers.worst.values()):
+        zones = [length(numbers.worst[name].drift, unit) for name in numbers.methods]
+        rows.append(["drift within a session", *zones, ""])
+        worst = [found.judgements[name].at_worst for name in numbers.methods]
+        shown = ["—" if one is None else percent(one.value) for one in worst]
+        ratio = numbers.worst_ratio
+        rows.append(["at its worst, drift in", *shown, f"× {ratio}" if ratio.known else ""])
     if found.risks.by_method:
         per, of = _out_of(found.risks)
         misjudged = [figures(per * found.risks.misjudged(name)) for name in numbers.methods]
@@ -609,54 +814,182 @@ def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
 
 
 def reasons(found: MethodComparison) -> list[str]:
-    """Return what the decision rests on."""
-    return [
+    """Return what the recommendation rests on."""
+    lines = [
         _share_sentence(found.numbers, found.judgements),
-        _difference_sentence(found.numbers, found.margin, found.evidence),
+        _by_itself_sentence(found),
+        _good_enough_sentence(found),
+        _difference_sentence(found.numbers, found.margin, found.case.apart),
         ratio_sentence(found.numbers),
         agreement_sentence(found.numbers),
-        operators_sentence(found.numbers),
     ]
+    return [line for line in lines if line]
 
 
-def what_next(found: MethodComparison) -> tuple[str, list[str]]:
-    """Return a title and what to do next."""
+def what_next(found: MethodComparison) -> list[tuple[str, list[str]]]:
+    """Return titles and sentences: on which conditions each method, or what would tell."""
     if found.to_mend:
-        return "What to do next", list(found.to_mend[:MOST_MENDED])
-    margin = None if found.margin is None else found.margin.length
-    changes = [_remedy_sentence(found.numbers, remedy, margin) for remedy in found.remedies]
-    if found.no_drift:
-        changes.append(f"Whether drift plays a part is not known: {found.no_drift}.")
-    if found.choice == "candidate":
-        return "Conditions", [
-            *conditions_of_use(found.numbers.results[found.numbers.candidate].study),
-            "Watch the gauge with a check standard, measured by the same method.",
-        ]
-    if found.choice == "open":
-        return "What would decide", [
-            *_open_sentences(found.numbers, found.judgements, found.margin, found.evidence),
-            *changes,
-        ]
-    corrections = _correction_sentences(found.numbers, found.margin, found.remedies)
-    changes += corrections
-    if not found.remedies and not corrections:
-        changes = [
-            "No mean of a practicable number of readings makes the candidate good enough. Reduce "
-            "what dominates first: grr.compare_operators and grr.drift say what.",
-            *changes,
-        ]
-    return f"What would make {found.numbers.candidate} good enough", changes
+        return [("What to do next", list(found.to_mend[:MOST_MENDED]))]
+    parts = []
+    kinds = Recommendation
+    if found.recommendation is kinds.CANT_TELL:
+        parts.append(("What would tell", _open_sentences(found)))
+    if found.recommendation is kinds.NEITHER:
+        reduce = "Reduce what dominates first: grr.compare_operators and grr.drift say what."
+        parts.append(("What to do next", [reduce]))
+    names = [name for name in found.numbers.methods if name != found.recommended]
+    if found.recommended is not None:
+        title = f"{begun(shortened(found.recommended, LONGEST_NAME))}: conditions"
+        parts.append((title, _conditions_of(found, found.recommended)))
+    if found.case.apart == "beyond":
+        candidate = found.numbers.candidate
+        correct = (
+            f"A constant mean difference can be corrected: zero the gauge as {candidate} holds it, "
+            "on a master of the part's size, and compare again."
+        )
+        parts.append(("To make both read alike", [correct]))
+    parts += [
+        (f"{begun(shortened(name, LONGEST_NAME))} only if", [_only_if(found, name)])
+        for name in names
+        if name in found.conditions
+    ]
+    open_ends = _otherwise_sentence(found)
+    if found.numbers.no_drift:
+        open_ends.append(f"Whether drift plays a part is not known: {found.numbers.no_drift}.")
+    return [*parts, ("What this takes as given", [operators_sentence(found.numbers), *open_ends])]
 
 
-def _headline(numbers: MethodNumbers, choice: Choice) -> str:
-    """Return the decision with the names of the methods."""
-    baseline, candidate = (shortened(name, LONGEST_NAME) for name in numbers.methods)
+def _conditions_of(found: MethodComparison, method: str) -> list[str]:
+    """Return what binds a method: its own conditions, then those of the study."""
+    study, own = found.numbers.results[method].study, found.conditions.get(method)
+    lines = []
+    if own is not None:
+        lines.append(f"Only if {_only_if(found, method)}")
+        if own.zero_every:  # what the drift asks for takes the place of what was done
+            facts = {key: value for key, value in study.facts.items() if key != "zeroed_how_often"}
+            study = replace(study, facts=facts)
+    watch = "Watch the gauge with a check standard, measured by the same method."
+    return [*lines, *conditions_of_use(study), watch]
+
+
+def _only_if(found: MethodComparison, method: str) -> str:
+    """Return a condition, and what the method would take then, as the rest of "only if"."""
+    condition, seconds = found.conditions[method], found.numbers.seconds.get(method)
+    of = "the tolerance" if found.study.purpose == "accept" else "the total variation"
+    text = f"{condition.words}: it then takes about {percent(condition.share)} of {of}"
+    if condition.readings > 1 and seconds is not None:
+        text += f", and {condition.readings * seconds:.0f}{JOIN}s a part"
+    return f"{text}{'' if condition.enough else ', which is not enough'}."
+
+
+def _headline(found: MethodComparison) -> str:
+    """Return the recommendation with the names of the methods."""
+    name = shortened(found.recommended, LONGEST_NAME) if found.recommended else ""
+    if found.recommendation is Recommendation.EITHER:
+        return f"Either will do; {name} is quicker" if name else "Either will do"
+    if found.recommendation is Recommendation.ONLY_IF and found.recommended is not None:
+        return f"{begun(name)} only if {found.conditions[found.recommended].words}"
     return {
-        "candidate": f"{candidate} is good enough for this tolerance",
-        "baseline": f"{baseline} is needed",
-        "neither": f"Neither {baseline} nor {candidate} is good enough",
-        "open": f"Can't tell yet whether {candidate} will do",
-    }[choice]
+        Recommendation.USE: f"Use {name}",
+        Recommendation.NEITHER: "Use neither for this tolerance",
+    }.get(found.recommendation, "Can't tell yet")
+
+
+def _answer(found: MethodComparison) -> str:
+    """Return why, in the order: error, good enough, time."""
+    numbers, case = found.numbers, found.case
+    if found.to_mend:
+        return (
+            f"{counted(len(found.to_mend), 'finding')} must be settled before the methods can be "
+            "compared; see grr.check."
+        )
+    if found.reason == "not judged":
+        return "There is nothing to judge by."
+    base, candidate = (shortened(name, LONGEST_NAME) for name in numbers.methods)
+    both = f"{begun(base)} and {candidate} are good enough"
+    good = [name for name in numbers.methods if case.fit[name] == "shown"]
+    enough = "Neither is shown to be good enough."
+    if len(good) == 2:
+        enough = "Both are good enough."
+    elif good:
+        left = case.other(good[0])
+        is_not = "as it was used, is not" if case.fit[left] == "not" else "is not shown to be"
+        of_one, of_other = (shortened(name, LONGEST_NAME) for name in (good[0], left))
+        enough = f"{begun(of_one)} is good enough; {of_other}, {is_not}."
+        enough = enough.replace(", is not shown", " is not shown")
+    more = _more_sentence(found)
+    sentences: dict[Reason, list[str]] = {
+        "better": [more, enough],
+        "better but slower": [more, enough],
+        "alike": [f"{both}, and read alike.", more],
+        "apart": [f"{both}, but read apart: which of them is right, only a master tells.", more],
+        "only one is shown": [enough, more],
+        "neither holds the limit": ["As it was used neither holds the limit.", more],
+        "nothing is shown": ["Neither is shown to hold the limit, or to fail it."],
+        "difference is open": [f"{both}; whether they read alike is open."],
+    }
+    return " ".join(sentence for sentence in sentences[found.reason] if sentence)
+
+
+def _more_sentence(found: MethodComparison) -> str:
+    """Return what the method with the larger error takes, and saves; "" where not known."""
+    numbers, ratio, costly = found.numbers, found.numbers.worst_ratio, found.costly
+    if not ratio.known:
+        return ""
+    times = max(ratio.value, 1.0 / ratio.value)
+    of = "the tolerance" if found.study.purpose == "accept" else "the total variation"
+    drifts = ", drift included" if numbers.worst[costly].drift > 0.0 else ""
+    name, other = (shortened(m, LONGEST_NAME) for m in (costly, found.case.other(costly)))
+    text = f"{begun(name)} takes {figures(times)} times as much of {of} as {other}{drifts}"
+    if found.case.better is None:
+        text = f"What they take of {of} differs by no more than chance may explain"
+    if numbers.no_seconds:
+        return f"{text}."
+    if numbers.quicker is None:
+        return f"{text}, and neither is quicker."
+    base, candidate = (round(numbers.seconds[m], 1) for m in numbers.methods)
+    apart = f"{abs(base - candidate):.1f}{JOIN}s a reading"
+    if found.case.better is None:
+        return f"{text}; {shortened(numbers.quicker, LONGEST_NAME)} saves {apart}."
+    return f"{text}, and {'saves' if numbers.quicker == costly else 'costs'} {apart}."
+
+
+def _by_itself_sentence(found: MethodComparison) -> str:
+    """Return what `grr.verdict` says of each method."""
+    if any(one.criterion is None for one in found.judgements.values()):
+        return ""
+    words = [
+        f"{name} {verdict(result.study).decision}" for name, result in found.numbers.results.items()
+    ]
+    return f"Each judged by itself: {listed(words)}."
+
+
+def _good_enough_sentence(found: MethodComparison) -> str:
+    """Return whether the candidate is shown good enough to replace the baseline, and how surely."""
+    base, candidate = found.numbers.methods
+    asked = f"{100 * found.study.rules.confidence:g}{JOIN}%"
+    if found.choice == "open":
+        return (
+            f"Whether {candidate} is good enough to replace {base} is not shown with {asked} "
+            "confidence."
+        )
+    sure = 100 * found.confidence
+    shown = f"over 99.9{JOIN}%" if sure > 99.9 else f"{sure:.1f}{JOIN}%"
+    words = {
+        "candidate": f"{begun(candidate)} is good enough to replace {base}",
+        "baseline": f"{begun(candidate)} is not good enough to replace {base}",
+        "neither": f"Neither {base} nor {candidate} is good enough",
+    }[found.choice]
+    return f"{words}: confidence {shown} (at least {asked} is required)."
+
+
+def _otherwise_sentence(found: MethodComparison) -> list[str]:
+    """Return what would be recommended were the operators counted the other way."""
+    other = found.otherwise
+    if other is None:
+        return []
+    whom = "a sample of those who will measure" if found.study.all_studied else "all who will"
+    return [f"If these operators were {whom}: {other.headline[0].lower()}{other.headline[1:]}."]
 
 
 def _share_sentence(numbers: MethodNumbers, judgements: Mapping[str, MethodJudgement]) -> str:
@@ -667,11 +1000,15 @@ def _share_sentence(numbers: MethodNumbers, judgements: Mapping[str, MethodJudge
         if found is None:
             return f"What {method} takes was not estimated: {judgements[method].reason}."
         name, limit = found.name, found.limit
-        phrases.append(f"{percent(found.value)} by {method} ({_bound(found)})")
+        phrase = f"{percent(found.value)} by {method} ({_bound(found)})"
+        worst = judgements[method].at_worst
+        if worst is not None and worst.value > found.value:
+            phrase += f", with drift {percent(worst.value)} ({_bound(worst)}),"
+        phrases.append(phrase)
     confidence = f"{100 * numbers.study.rules.confidence:g}{JOIN}%"
     return (
-        f"GRR takes {listed(phrases)} {name}, bounds with {confidence} confidence each; the limit "
-        f"is {limit:g}{JOIN}%."
+        f"GRR takes {listed(phrases).rstrip(',')} {name}, bounds with {confidence} confidence "
+        f"each; the limit is {limit:g}{JOIN}%."
     )
 
 
@@ -684,9 +1021,7 @@ def _bound(found: Criterion) -> str:
     return f"between {percent(found.lower)} and {upper}"
 
 
-def _difference_sentence(
-    numbers: MethodNumbers, margin: Margin | None, evidence: MethodEvidence | None
-) -> str:
+def _difference_sentence(numbers: MethodNumbers, margin: Margin | None, apart: Apart) -> str:
     """Return the mean difference with its interval, and what it is against the margin."""
     found = numbers.mean_difference
     text = (
@@ -696,12 +1031,14 @@ def _difference_sentence(
     )
     if margin is None:
         return text + "; no margin was stated to judge it by."
-    confidence = numbers.study.rules.confidence
-    shown = "not shown to be inside or outside of"
-    if evidence is not None and float(evidence.difference_within) >= confidence:
-        shown = "shown to be inside"
-    elif evidence is not None and float(evidence.difference_beyond) >= confidence:
-        shown = "shown to be outside"
+    shown = {
+        "inside": "shown to be inside",
+        "beyond": "shown to be outside",
+        "open": "not shown to be inside or outside of",
+    }[apart]
+    start = Estimate(float(numbers.at_start.mean), unit=numbers.study.unit)
+    if start.value != found.value:
+        text += f"; without what drifts {start:+}"
     return f"{text}: {shown} the margin of ±{_margin_text(numbers, margin)}."
 
 
@@ -718,14 +1055,10 @@ def _margin_text(numbers: MethodNumbers, margin: Margin) -> str:
     return f"{length(margin.length, numbers.study.unit)} ({share}{source})"
 
 
-def _cost_sentences(
-    numbers: MethodNumbers, judgements: Mapping[str, MethodJudgement], risks: MethodRisks
-) -> list[str]:
-    """Return what choosing the candidate costs, and what it saves."""
-    base, candidate = (judgements[name].criterion for name in numbers.methods)
-    lines = []
-    if base is not None and candidate is not None:
-        lines += _share_more(numbers, base, candidate)
+def _cost_sentences(found: MethodComparison) -> list[str]:
+    """Return what the method with the larger error costs: tolerance, parts misjudged, time."""
+    numbers, risks = found.numbers, found.risks
+    lines = [] if found.to_mend else _price_sentence(found)
     if risks.by_method:
         per, of = _out_of(risks)
         phrases = [
@@ -739,95 +1072,97 @@ def _cost_sentences(
     return [*lines, time_sentence(numbers)]
 
 
+def _price_sentence(found: MethodComparison) -> list[str]:
+    """Return how much more one method takes: in percentage points as they are shown, and in µm."""
+    price, numbers = found.price, found.numbers
+    name, other = found.costly, found.case.other(found.costly)
+    costly, cheap = (found.judgements[method].at_worst for method in (name, other))
+    if costly is None or cheap is None or not price.known:
+        return []
+    digits = 1 if costly.value < 99.95 else 0
+    more = round(costly.value, digits) - round(cheap.value, digits)
+    text = (
+        f"{begun(name)} takes {more:.{digits}f} percentage points more {costly.name} than {other}"
+    )
+    if costly.value >= MOST_PERCENT or round(more, digits) <= 0.0:
+        text = f"{begun(name)} takes about as much {costly.name} as {other}"
+    interval = ""
+    if price.bounded:
+        interval = f" ({100 * numbers.level:g}{JOIN}% interval {price:+l} to {price:+u})"
+    return [f"{text}: {price}{interval}."]
+
+
 def _out_of(risks: MethodRisks) -> tuple[float, str]:
     """Return what turns parts misjudged in a thousand into a readable count, and of how many."""
     most = max(risks.misjudged(name) for name in risks.by_method)
     return (1.0, "1000") if most >= 1.0 else (1000.0, "a million")
 
 
-def _share_more(numbers: MethodNumbers, base: Criterion, candidate: Criterion) -> list[str]:
-    """Return by how many percentage points the shares differ, as they are shown."""
-    if max(base.value, candidate.value) >= MOST_PERCENT:
-        return []
-    digits = 1 if max(base.value, candidate.value) < 99.95 else 0
-    more = round(candidate.value, digits) - round(base.value, digits)
-    who = begun(numbers.candidate)
-    if round(more, digits) == 0.0:
-        return [f"{who} takes as much {candidate.name} as {numbers.baseline}."]
-    return [
-        f"{who} takes {abs(more):.{digits}f} percentage points {'more' if more > 0 else 'less'} "
-        f"{candidate.name} than {numbers.baseline}."
-    ]
+#: More parts or people than this are not practicable.
+MOST_PARTS = 60
 
 
-def _correction_sentences(
-    numbers: MethodNumbers, margin: Margin | None, remedies: tuple[Remedy, ...]
-) -> list[str]:
-    """Return what to do about a mean difference that none of the remedies takes away."""
-    mean = float(numbers.difference.mean)
-    if margin is None or abs(mean) < margin.length:
-        return []
-    if any(abs(remedy.difference) < margin.length for remedy in remedies):
-        return []
-    return [
-        f"A constant mean difference can be corrected: zero the gauge as "
-        f"{numbers.candidate} holds it, on a master of the part's size, and compare again."
-    ]
-
-
-def _open_sentences(
-    numbers: MethodNumbers,
-    judgements: Mapping[str, MethodJudgement],
-    margin: Margin | None,
-    evidence: MethodEvidence | None,
-) -> list[str]:
-    """Return what keeps the decision open, and what would close it."""
-    confidence = numbers.study.rules.confidence
-    if margin is None:
+def _open_sentences(found: MethodComparison) -> list[str]:
+    """Return what keeps it open, and what would tell."""
+    numbers, study = found.numbers, found.study
+    if found.margin is None:
         return [
             "State how far the methods may differ: margin_share= with a tolerance of two limits, "
             "or margin= as a length."
         ]
-    if evidence is None:
-        reasons = [j.reason for j in judgements.values() if j.reason]
+    if found.evidence is None:
+        reasons = [j.reason for j in found.judgements.values() if j.reason]
         return [f"There is nothing to judge by: {listed(reasons)}."]
-    lines = []
-    if numbers.study.operators == "random":
+    lines = [
+        f"GRR of {name} is too near the limit to tell with these readings."
+        for name in numbers.methods
+        if found.case.fit[name] == "open"
+    ]
+    if found.case.apart == "open":
+        lines.append("The mean difference is too near the margin to tell with these readings.")
+    count = found.readings_to_tell
+    if count is not None:
+        more = "people" if study.operators == "random" else "parts"
         lines.append(
-            'If these are all the operators there will be, compare with operators="fixed": the '
-            "answer is then much surer."
+            f"About {count} readings by both methods together would tell, if all is as estimated: "
+            f"{study.taken} were taken. Measure with more {more}."
         )
-    if float(evidence.candidate_good) < confidence and float(evidence.candidate_bad) < confidence:
-        if float(evidence.candidate_under) < confidence:
-            lines.append(
-                f"GRR of {numbers.candidate} is too near the limit to tell: more trials and parts "
-                "narrow it down, or reduce what dominates and measure again."
-            )
-        if float(evidence.difference_within) < confidence:
-            lines.append("The mean difference is too near the margin to tell: measure more parts.")
     else:
-        lines.append(
-            f"{begun(numbers.candidate)} is not good enough, but it is open whether "
-            f"{numbers.baseline} is: study that method first."
-        )
+        lines.append("No practicable number of readings would tell: reduce what dominates first.")
     return lines
 
 
-def _remedy_sentence(numbers: MethodNumbers, remedy: Remedy, margin: float | None) -> str:
-    """Return a remedy in words."""
-    of = "the tolerance" if numbers.study.purpose == "accept" else "the total variation"
-    text = (
-        f"{remedy.what[0].upper()}{remedy.what[1:]}: GRR of {numbers.candidate} would take about "
-        f"{percent(remedy.share)} of {of}"
-    )
-    digit = numbers.study.resolution
-    if digit is not None and abs(remedy.difference) < 0.5 * digit:
-        text += f", and on average it would read like {numbers.baseline}"
-    elif margin is not None:
-        way = "lower" if remedy.difference < 0 else "higher"
-        text += (
-            f", and it would read {length(abs(remedy.difference), numbers.study.unit)} {way} than "
-            f"{numbers.baseline}"
-        )
-    verdict = "enough, as estimated" if remedy.enough else "not enough by itself"
-    return f"{text}: {verdict}."
+def _readings_to_tell(found: MethodComparison) -> int | None:
+    """Return the readings by both methods that would tell, everything as estimated.
+
+    Bounds draw near with the square root of the number of parts, and of people where they are
+    a sample.
+    """
+    if found.recommendation is not Recommendation.CANT_TELL or found.evidence is None:
+        return None
+    study = found.study
+    o, p = len(study.operator_names), len(study.parts)
+    sampled = not study.all_studied
+    now, most = (o, MOST_OPERATORS) if sampled else (p, MOST_PARTS)
+    needed = float(now)
+    for name in found.numbers.methods:
+        if found.case.fit[name] == "open":
+            needed = max(needed, now * _closer(found.judgements[name].at_worst))
+    if found.case.apart == "open" and found.margin is not None:
+        room = abs(found.margin.length - abs(float(found.numbers.at_start.mean)))
+        reach = float(stdtrit(found.numbers.at_start.df, study.rules.confidence))
+        reach *= float(found.numbers.at_start.error)
+        needed = max(needed, now * (reach / room) ** 2 if room > 0.0 else math.inf)
+    if not needed <= most:
+        return None
+    return math.ceil(study.taken * max(math.ceil(needed), now + 1) / now)
+
+
+def _closer(found: Criterion | None) -> float:
+    """Return by what factor the information must grow for the bound to pass the limit."""
+    if found is None or not found.value > 0.0 or found.value == found.limit:
+        return math.inf
+    bound = found.upper if found.value < found.limit else found.lower
+    if not bound > 0.0:
+        return math.inf
+    return (math.log(bound / found.value) / math.log(found.limit / found.value)) ** 2

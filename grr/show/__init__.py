@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from grr.show.gauge_figures import screw_turn as screw_turn
     from grr.show.gauge_figures import uncertainty_sources as uncertainty_sources
     from grr.show.gauge_figures import worst_gauges as worst_gauges
+    from grr.show.method_figures import method_rulers as method_rulers
     from grr.show.method_figures import methods_by_part as methods_by_part
     from grr.show.operator_figures import operators_side_by_side as operators_side_by_side
     from grr.show.operator_figures import parts_by_operators as parts_by_operators
@@ -40,6 +41,7 @@ _HOMES = {
     "figure_svg": "grr.show.static",
     "gauge_label": "grr.page.label",
     "in_order": "grr.show.time_figures",
+    "method_rulers": "grr.show.method_figures",
     "methods_by_part": "grr.show.method_figures",
     "nearest_limit": "grr.show.gauge_figures",
     "on_reference": "grr.show.gauge_figures",

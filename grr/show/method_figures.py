@@ -1,4 +1,4 @@
-"""`grr.show.methods_by_part`: what either method reads on each part, and its tolerance ruler."""
+"""Two methods in a picture: `methods_by_part` and `method_rulers`."""
 
 from __future__ import annotations
 
@@ -21,6 +21,12 @@ if TYPE_CHECKING:
     from grr.questions.methods import MethodComparison
 
 QUESTION = "Do both methods read the same parts alike?"
+RULERS_QUESTION = "How near to a limit does each tell good from bad?"
+ALT_RULERS = "A ruler of the tolerance for each method, with its zones of doubt at the limits."
+ALT_PARTS = (
+    "One row a part with its mean by either method joined by a line; below, a ruler of the "
+    "tolerance for each method with its zones of doubt."
+)
 #: Height of a row of the parts, and of a ruler with the room above it, in px.
 ROW, RULER = 24, 74
 #: Baseline and candidate: colour, shape.
@@ -62,50 +68,72 @@ def methods_by_part(comparison: MethodComparison) -> Figure:
         One row a part, the smallest below; a ruler for each method with the zone at each
         limit in which it cannot tell good from bad.
     """
+    return _drawn(comparison, parts=True)
+
+
+def method_rulers(comparison: MethodComparison) -> Figure:
+    """Draw the tolerance ruler of each method, one under the other on one scale.
+
+    Parameters
+    ----------
+    comparison : MethodComparison
+
+    Returns
+    -------
+    plotly Figure
+        The zones at each limit in which a method cannot tell good from bad, at the worst
+        point of a session. Without a tolerance, a page that says what is needed.
+    """
+    if comparison.study.tolerance is None:
+        return template.unanswered(
+            "method-rulers", RULERS_QUESTION, "The study states no tolerance, so there is no limit."
+        )
+    return _drawn(comparison, parts=False)
+
+
+def _drawn(comparison: MethodComparison, *, parts: bool) -> Figure:
     numbers, study = comparison.numbers, comparison.study
-    place = _place(comparison)
+    place = _place(comparison, parts=parts)
     order = np.argsort(numbers.by_part[numbers.baseline].to_numpy(), kind="stable").tolist()
+    order = order if parts else []
     names = short_names(list(numbers.by_part.index), 12)
     rulers = len(numbers.methods) if place.limits else 0
     room = template.KEY_LINE if rulers else 0
     bottom = place.ruler(rulers - 1) - 0.6 if rulers else -0.8
     return template.draw(
-        "methods-by-part",
-        QUESTION,
-        _answer(comparison),
-        alt=(
-            "One row a part with its mean by either method joined by a line; below, a ruler of "
-            "the tolerance for each method with its zones of doubt."
-        ),
+        "methods-by-part" if parts else "method-rulers",
+        QUESTION if parts else RULERS_QUESTION,
+        _answer(comparison, parts=parts),
+        alt=ALT_PARTS if parts else ALT_RULERS,
         example=study.example,
         traces=[
-            *_pairs(comparison, place, order),
+            *(_pairs(comparison, place, order) if parts else []),
             *(t for which in range(rulers) for t in _zones(comparison, place, which)),
         ],
-        height=ROW * len(order) + RULER * rulers + 74 + room,
+        height=ROW * len(order) + RULER * rulers + (74 if parts else 40) + room,
         top=8,
         shapes=[
             *(_body(place, which) for which in range(rulers)),
             *_limit_lines(place, len(order), bottom),
         ],
         notes=[
-            *_method_names(comparison, len(order)),
+            *(_method_names(comparison, len(order)) if parts else []),
             *(_ruler_name(comparison, place, which) for which in range(rulers)),
         ],
         margin={"r": 30, "b": 66 + room},
         xaxis=_axis(comparison, place),
         yaxis={
-            "range": [bottom, len(order) + 0.7],
+            "range": [bottom, len(order) + 0.7 if parts else -0.4],
             "tickvals": list(range(len(order))),
             "ticktext": [markup(names[i]) for i in order],
-            "title": {"text": "part"},
+            "title": {"text": "part" if parts else ""},
             "ticks": "",
             "showline": False,
         },
     )
 
 
-def _place(comparison: MethodComparison) -> _Place:
+def _place(comparison: MethodComparison, *, parts: bool) -> _Place:
     study, table = comparison.study, comparison.numbers.by_part
     factor = fine_scale(study).factor
     tolerance = study.tolerance
@@ -116,8 +144,9 @@ def _place(comparison: MethodComparison) -> _Place:
     shown = (values - origin) * factor
     edges = [(limit - origin) * factor for limit in limits]
     halves = [_half(comparison, name) for name in comparison.numbers.methods]
-    low = min([float(shown.min()), *(edge - max(halves) for edge in edges)])
-    high = max([float(shown.max()), *(edge + max(halves) for edge in edges)])
+    ends = [float(shown.min()), float(shown.max())] if parts or len(edges) < 2 else []
+    low = min([*ends, *(edge - max(halves) for edge in edges)])
+    high = max([*ends, *(edge + max(halves) for edge in edges)])
     pad = 0.04 * (high - low) or 1.0
     lower_only = tolerance is not None and tolerance.upper is None
     return _Place(origin, factor, tuple(edges), lower_only, low - pad, high + pad)
@@ -125,9 +154,8 @@ def _place(comparison: MethodComparison) -> _Place:
 
 def _half(comparison: MethodComparison, method: str) -> float:
     """Return how far a method's zone of doubt reaches to either side, in the fine unit."""
-    result = comparison.numbers.results[method]
-    spread = result.value("GRR", "spread")
-    return 0.0 if math.isnan(spread) else 0.5 * spread * fine_scale(comparison.study).factor
+    zone = comparison.numbers.worst[method].zone
+    return 0.0 if math.isnan(zone) else 0.5 * zone * fine_scale(comparison.study).factor
 
 
 def _pairs(comparison: MethodComparison, place: _Place, order: list[int]) -> list[dict[str, Any]]:
@@ -252,11 +280,12 @@ def _method_names(comparison: MethodComparison, rows: int) -> list[dict[str, Any
 
 def _ruler_name(comparison: MethodComparison, place: _Place, which: int) -> dict[str, Any]:
     name = comparison.numbers.methods[which]
-    found = comparison.judgements[name].criterion
+    found = comparison.judgements[name].at_worst
+    drifts = ", drift included" if comparison.numbers.worst[name].drift > 0.0 else ""
     half = length(_half(comparison, name) / place.factor, comparison.study.unit)
-    share = "" if found is None else f", GRR {percent(found.value)} {found.name}"
+    share = "" if found is None else f": {percent(found.value)} {found.name}"
     return template.note(
-        f"{shortened(name, 24)}: doubt ±{half} at a limit{share}",
+        f"{shortened(name, 24)}, doubt ±{half} at a limit{drifts}{share}",
         template.one((place.low + place.high) / 2.0),
         place.ruler(which) + 1.1,
         xanchor="center",
@@ -282,8 +311,14 @@ def _axis(comparison: MethodComparison, place: _Place) -> dict[str, Any]:
     }
 
 
-def _answer(comparison: MethodComparison) -> str:
+def _answer(comparison: MethodComparison, *, parts: bool) -> str:
     numbers, unit = comparison.numbers, comparison.study.unit
+    if not parts:
+        base, other = (
+            f"{shortened(name, 24)} within ±{length(numbers.worst[name].zone / 2.0, unit)}"
+            for name in numbers.methods
+        )
+        return f"{begun(comparison.headline)}. Near a limit {base} and {other} may misjudge a part."
     mean = float(numbers.difference.mean)
     low, high = (float(v) for v in numbers.difference.limits(numbers.level))
     baseline, candidate = (shortened(name, 24) for name in numbers.methods)

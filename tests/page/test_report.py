@@ -32,7 +32,7 @@ DECISIONS = {
     "dowel_pin_handheld": "✖ DO NOT USE FOR THIS TOLERANCE",
     "dowel_pin_mistakes": "○ NOT DECIDED YET",
     "bushing_inch": "○ NOT DECIDED YET",
-    "pins_two_ways": "Stand is needed",
+    "pins_two_ways": "● USE STAND",
 }
 every = pytest.mark.parametrize("name", DECISIONS)
 

@@ -13,8 +13,16 @@ from scipy import stats
 from snapshot import assert_snapshot
 
 import grr
+from grr.questions.methods import (
+    MethodCase,
+    Recommendation,
+    compare_with_baseline,
+    recommend,
+    recommended_of,
+)
 
 DEMO = Path(__file__).parents[2] / "demo_data"
+SETTINGS = {"unit": "µm", "tolerance": grr.Tolerance(-3.0, 3.0), "operators": "fixed"}
 
 
 def study(
@@ -42,7 +50,7 @@ def study(
                     value = sizes[part] + offset + shift + rng.normal(0, scatter)
                     rows.append((part + 1, name, trial, method, value))
     table = pd.DataFrame(rows, columns=["part", "operator", "trial", "method", "reading"])
-    return grr.Study(table, **{"unit": "µm", "tolerance": grr.Tolerance(-3.0, 3.0), **settings})
+    return grr.Study(table, **{**SETTINGS, **settings})
 
 
 def compared(source, **options):
@@ -54,21 +62,21 @@ def plain(result):
 
 
 @pytest.mark.parametrize(
-    "truth, decision",
+    "truth, choice",
     [
-        ({"handheld": 0.12}, "candidate is good enough for this tolerance"),
-        ({"handheld": 0.6}, "baseline is needed"),
-        ({"stand": 0.6, "handheld": 0.9}, "neither is good enough"),
-        ({"handheld": 0.3}, "can't tell yet"),
-        ({"handheld": 0.12, "difference": 0.8}, "baseline is needed"),
-        ({"handheld": 0.12, "difference": 0.3}, "can't tell yet"),
+        ({"handheld": 0.12}, "candidate"),
+        ({"handheld": 0.6}, "baseline"),
+        ({"stand": 0.6, "handheld": 0.9}, "neither"),
+        ({"handheld": 0.3}, "open"),
+        ({"handheld": 0.12, "difference": 0.8}, "baseline"),
+        ({"handheld": 0.12, "difference": 0.3}, "open"),
     ],
 )
-def test_the_decision_is_the_one_that_the_truth_calls_for(truth, decision):
+def test_the_decision_is_the_one_that_the_truth_calls_for(truth, choice):
     result = compared(study(**truth))
-    assert result.decision == decision
+    assert result.choice == choice
     assert 0.0 <= result.confidence <= 1.0
-    if decision != "can't tell yet":
+    if choice != "open":
         assert result.confidence >= 0.95
 
 
@@ -85,9 +93,9 @@ def test_readings_with_something_to_mend_decide_nothing():
 
 def test_the_first_screen_states_the_decision():
     text = str(compared(study(handheld=0.6)))
-    assert text.startswith("◐ STAND IS NEEDED")
+    assert text.startswith("● USE STAND")
     html = compared(study(handheld=0.12))._repr_html_()
-    assert html.index("HANDHELD IS GOOD ENOUGH FOR THIS TOLERANCE") < 400
+    assert html.index("EITHER WILL DO") < 400
 
 
 def test_the_numbers_are_those_of_the_definitions():
@@ -137,7 +145,7 @@ def test_single_readings_lie_within_the_limits_of_agreement():
 def test_operators_as_a_sample_make_it_less_sure_and_it_says_so():
     source = study(handheld=0.15, offsets=(0.0, 0.2, -0.2))
     fixed, sampled = compared(source), compared(source, operators="random")
-    assert fixed.decision == "candidate is good enough for this tolerance"
+    assert fixed.choice == "candidate"
     assert sampled.confidence < fixed.confidence
     bounds = [r.judgements["handheld"].criterion.upper for r in (fixed, sampled)]
     assert bounds[1] > 1.5 * bounds[0]
@@ -152,7 +160,7 @@ def test_the_margin_is_the_studys_and_its_origin_is_printed():
     stated = compared(study(difference=0.2, handheld=0.12, facts={"difference_margin_percent": 2}))
     assert stated.margin.length == pytest.approx(0.12)
     assert stated.margin.stated == "in the study"
-    assert stated.decision == "baseline is needed"
+    assert stated.choice == "baseline"
     given = compared(source, margin=0.5)
     assert given.margin.stated == "when comparing"
     assert compared(source, margin_share=0.1).margin.length == pytest.approx(0.6)
@@ -166,13 +174,192 @@ def test_risks_count_the_difference_as_a_bias():
     assert chosen.risks.reason
 
 
+def case(base="shown", candidate="shown", *, better=None, quicker=None, apart="inside", **more):
+    """What the rules look at; A is the baseline."""
+    found = {"settled": True, "mended": (), **more}
+    fit = {"A": base, "B": candidate}
+    return MethodCase("A", "B", fit=fit, better=better, quicker=quicker, apart=apart, **found)
+
+
+@pytest.mark.parametrize(
+    "found, expected",
+    [
+        (case(settled=False, better="A"), ("can't tell yet", None)),
+        # One is better: at no cost it is recommended even if both suffice, or none is shown to.
+        (case(better="A"), ("use", "A")),
+        (case(better="B"), ("use", "B")),
+        (case(better="A", quicker="A"), ("use", "A")),
+        (case("open", "open", better="A"), ("use", "A")),
+        (case("shown", "not", better="A", quicker="B"), ("use", "A")),
+        (case("shown", "open", better="A", quicker="B"), ("use", "A")),
+        (case("shown", "shown", better="A", quicker="B"), ("either", "B")),
+        (case("shown", "shown", better="A", quicker="B", apart="open"), ("use", "A")),
+        (case("shown", "shown", better="B", apart="beyond"), ("use", "B")),
+        (case("not", "not", better="A"), ("neither", None)),
+        (case("not", "not", better="A", mended=("B",)), ("only if", "B")),
+        # Neither is better.
+        (case(), ("either", None)),
+        (case(quicker="B"), ("either", "B")),
+        (case(apart="open"), ("can't tell yet", None)),
+        (case(apart="beyond"), ("use", "A")),
+        (case("shown", "open"), ("use", "A")),
+        (case("open", "shown"), ("use", "B")),
+        (case("not", "shown", quicker="A"), ("use", "B")),
+        (case("open", "open"), ("can't tell yet", None)),
+        (case("open", "not", mended=("B",)), ("can't tell yet", None)),
+        (case("not", "not"), ("neither", None)),
+        (case("not", "not", mended=("A", "B")), ("only if", "A")),
+    ],
+)
+def test_the_rules_of_the_recommendation(found, expected):
+    recommendation, method, reason = recommend(found)
+    assert (recommendation, method) == expected
+    assert isinstance(recommendation, Recommendation) and reason
+
+
+@pytest.mark.parametrize(
+    "truth, expected",
+    [
+        # Four times better at no cost, though both suffice: 5 and 20 % of the tolerance.
+        ({"stand": 0.05, "handheld": 0.2, "offsets": (0.0, 0.0, 0.0)}, ("use", "stand")),
+        ({"stand": 0.2, "handheld": 0.05, "offsets": (0.0, 0.0, 0.0)}, ("use", "handheld")),
+        ({"stand": 0.1, "handheld": 0.1}, ("either", None)),
+        ({"stand": 0.5, "handheld": 0.5}, ("only if", "stand")),
+        ({"stand": 3.0, "handheld": 3.2}, ("neither", None)),
+        ({"stand": 0.1, "handheld": 0.1, "difference": 0.8}, ("use", "stand")),
+    ],
+)
+def test_the_recommendation_is_the_one_that_the_truth_calls_for(truth, expected):
+    result = compared(study(**truth))
+    assert (result.recommendation, result.recommended) == expected
+    assert (
+        str(result).split("\n")[0]
+        == {
+            "use": f"● USE {(expected[1] or '').upper()}",
+            "either": "◉ EITHER WILL DO",
+            "only if": "◐ STAND ONLY IF THE MEAN OF 3 READINGS IS TAKEN",
+            "neither": "✖ USE NEITHER FOR THIS TOLERANCE",
+        }[expected[0]]
+    )
+    answer = grr.show.methods_by_part(result).layout.meta["answer"]
+    assert answer.startswith(result.headline)
+
+
+def test_the_price_is_so_much_of_the_tolerance():
+    result = compared(study(stand=0.1, handheld=0.4, offsets=(0.0, 0.0, 0.0)))
+    sds = [result.numbers.results[name].value("GRR", "sd") for name in ("stand", "handheld")]
+    assert result.price.value == pytest.approx(6.0 * (sds[1] - sds[0]))
+    assert result.price.lower < 6.0 * 0.3 < result.price.upper and result.price.unit == "µm"
+    assert result.costly == "handheld"
+    turned = compared(result.study, baseline="handheld", candidate="stand")
+    assert turned.price.value == pytest.approx(result.price.value)
+    assert (turned.recommended, turned.costly) == ("stand", "handheld")
+
+
+def test_the_quicker_is_recommended_only_where_either_will_do():
+    def found(seconds):
+        source = timed(seconds)
+        return compared(replace(source, operators="fixed"))
+
+    quick = found({"stand": 25.0, "handheld": 15.0})
+    assert (quick.recommendation, quick.recommended) == ("either", "handheld")
+    assert quick.case.better == "stand" and quick.numbers.quicker == "handheld"
+    same = found({"stand": 20.0, "handheld": 20.0})
+    assert (same.recommendation, same.recommended) == ("use", "stand")
+    assert same.numbers.quicker is None and "neither is quicker" in plain(same)
+
+
+def drifting(rate, *, seed=3, operators="fixed", gap=20.0, **settings):
+    """A study in which the handheld gauge falls by so many µm a minute after zeroing."""
+    source = study(handheld=0.1, offsets=(0.0, 0.0, 0.0), seed=seed, **settings)
+    table = source.readings
+    place = table.groupby(["method", "operator"]).cumcount() * gap
+    session = (table.groupby(["method", "operator"]).ngroup() + 1) * 3600.0
+    table["time"] = pd.Timestamp("2026-05-05T08:00:00Z") + pd.to_timedelta(place + session, "s")
+    table.loc[table["method"] == "handheld", "reading"] -= rate * place / 60.0
+    return replace(source, readings=table, operators=operators)
+
+
+def test_the_drift_of_a_session_is_in_and_its_condition_is_that_of_every_page():
+    source = drifting(0.15)  # 1.5 µm in ten minutes, 25 % of the tolerance
+    result = compared(source)
+    assert (result.recommendation, result.recommended) == ("use", "stand")
+    worst = result.numbers.worst["handheld"]
+    assert worst.drift == pytest.approx(1.5, abs=0.2) and worst.steady < 0.5
+    assert result.judgements["handheld"].at_worst.value >= 100 * worst.drift / 6.0
+    assert result.numbers.worst["stand"].drift == 0.0
+    condition = result.conditions["handheld"]
+    drift = grr.drift(source)
+    assert drift.re_zero["handheld"].estimate == pytest.approx(2.0, abs=0.2)  # 0.3/0.15 minutes
+    assert condition.zero_every.startswith("every ") and condition.readings == 1
+    assert f"zero again {condition.zero_every} " in plain(drift)
+    assert f"zeroed {condition.zero_every}" in plain(result)
+    assert condition.enough
+    # as zeroed both read alike, and nothing is blamed on the stand
+    assert result.case.apart == "inside"
+    turned = compared(source, baseline="handheld", candidate="stand")
+    assert turned.recommended == "stand"
+
+
+def test_the_margin_that_a_study_states_is_that_of_its_drift_too():
+    facts = {"difference_margin_percent": 10.0}
+    result = compared(drifting(0.15, facts=facts))
+    drift = grr.drift(result.study)
+    assert drift.re_zero["handheld"].allowed == pytest.approx(0.6)
+    assert result.margin.length == pytest.approx(0.6)
+    assert f"zero again {result.conditions['handheld'].zero_every} " in plain(drift)
+
+
+def test_operators_count_as_the_study_says_and_both_are_told_where_they_differ():
+    sampled = study(stand=0.1, handheld=0.2, offsets=(0.0, 0.3, -0.3), operators="random")
+    result = compared(sampled)
+    assert result.study.operators == "random"
+    other = result.otherwise
+    assert other is not None and other.study.operators == "fixed"
+    assert f"all who will: {other.headline[0].lower()}{other.headline[1:]}" in plain(result)
+    assert compared(study(stand=0.1, handheld=0.1, operators=3)).study.all_studied
+    some = compared(study(stand=0.1, handheld=0.1, operators=5))
+    assert some.study.people == 5
+    # two cannot stand for others
+    assert compared(study(offsets=(0.0, 0.1), operators="random")).study.operators == "fixed"
+
+
+def test_how_many_readings_would_tell():
+    near = compared(study(stand=0.25, handheld=0.25, parts=4, trials=2))
+    assert (near.recommendation, near.reason) == ("can't tell yet", "nothing is shown")
+    assert near.study.taken < near.readings_to_tell < 20 * near.study.taken
+    open_difference = compared(study(stand=0.1, handheld=0.1, parts=4, difference=0.27, seed=2))
+    assert open_difference.case.apart == "open"
+    count = open_difference.readings_to_tell
+    assert open_difference.study.taken < count <= 60 / 4 * open_difference.study.taken
+    assert f"About {count} readings by both methods together" in plain(open_difference)
+    assert compared(study()).readings_to_tell is None
+
+
+def test_of_three_methods_one_is_recommended():
+    rng = np.random.default_rng(4)
+    rows = [
+        (part + 1, name, trial, method, 1.3 * part + rng.normal(0, scatter))
+        for method, scatter in (("stand", 0.4), ("clamp", 0.1), ("handheld", 1.2))
+        for name in "ABC"
+        for trial in (1, 2, 3)
+        for part in range(10)
+    ]
+    table = pd.DataFrame(rows, columns=["part", "operator", "trial", "method", "reading"])
+    source = grr.Study(table, **{**SETTINGS, "tolerance": grr.Tolerance(-6.0, 20.0)})
+    comparisons = compare_with_baseline(source, "stand")
+    assert [one.recommended for one in comparisons] == ["clamp", "stand"]
+    assert recommended_of(comparisons) == "clamp"
+
+
 def test_the_mean_of_several_readings_is_offered_where_it_helps():
-    result = compared(study(handheld=0.5))
-    (remedy,) = result.remedies
+    found = compared(study(handheld=0.5)).conditions
     # About 50 % of the tolerance, all repeatability: √(50/30)² = 2.8, so 3 readings.
-    assert remedy.what == "the mean of 3 readings"
-    assert remedy.enough and remedy.share < 30
-    assert compared(study(handheld=0.12)).remedies == ()
+    assert list(found) == ["handheld"]
+    assert (found["handheld"].readings, found["handheld"].zero_every) == (3, "")
+    assert found["handheld"].words == "the mean of 3 readings is taken"
+    assert found["handheld"].enough and found["handheld"].share < 30
+    assert compared(study(handheld=0.12)).conditions == {}
 
 
 def test_misjudged_parts_are_counted_so_that_the_number_can_be_read():
@@ -232,8 +419,9 @@ def test_a_comparison_is_worked_out_once_and_nobody_can_change_it():
 
 
 def test_why_drift_may_play_a_part_unseen_is_told():
-    assert compared(study(handheld=0.6)).no_drift.startswith("the readings carry neither times")
-    assert compared(study(handheld=0.12)).no_drift == ""
+    found = compared(study(handheld=0.6))
+    assert found.numbers.no_drift.startswith("the readings carry neither times")
+    assert "Whether drift plays a part is not known" in plain(found)
 
 
 def test_purpose_control_judges_by_the_total_variation():
@@ -246,7 +434,7 @@ def test_one_operator_compares_repeatability():
     numbers = result.numbers
     assert numbers.grr_ratio == numbers.ev_ratio
     assert numbers.anova_table is None
-    assert result.decision == "baseline is needed"
+    assert result.choice == "baseline"
     assert result.numbers.components is None
 
 
@@ -255,14 +443,14 @@ def test_two_trials_one_reading_lost():
     table = source.readings
     table.loc[[7, 100], "reading"] = np.nan
     lost = grr.Study(table, unit="µm", tolerance=source.tolerance)
-    assert compared(lost).decision == "baseline is needed"
+    assert compared(lost).choice == "baseline"
 
 
 def test_one_trial_gives_what_it_can():
     result = compared(study(handheld=0.6, trials=1))
     assert not result.numbers.ev_ratio.known
     assert result.numbers.ev_ratio.why == "nothing was repeated"
-    assert result.decision == "baseline is needed"
+    assert result.choice == "baseline"
 
 
 def test_three_methods_need_both_names():
@@ -280,12 +468,12 @@ def test_with_two_methods_one_name_is_enough():
 
 def test_without_a_tolerance_the_numbers_come_without_a_decision():
     result = compared(study(tolerance=None))
-    assert result.decision == "can't tell yet"
+    assert result.choice == "open"
     assert result.numbers.ev_ratio.lower < 2.0 < result.numbers.ev_ratio.upper
     assert all("tolerance" in found.reason for found in result.judgements.values())
     one_sided = study(handheld=0.12, tolerance=grr.Tolerance(upper=6.0))
     assert compared(one_sided).margin is None
-    assert compared(one_sided, margin=0.3).decision.startswith("candidate is good enough")
+    assert compared(one_sided, margin=0.3).choice == "candidate"
     with pytest.raises(grr.StudyError, match="needs a lower and an upper limit"):
         compared(one_sided, margin_share=0.05)
 
@@ -343,15 +531,15 @@ def test_text_fits_a_terminal_and_names_are_escaped():
 @pytest.mark.parametrize(
     "name, decision",
     [
-        ("pins_two_ways", "baseline is needed"),
-        ("rollers_two_ways", "candidate is good enough for this tolerance"),
+        ("pins_two_ways", "baseline"),
+        ("rollers_two_ways", "candidate"),
     ],
 )
 def test_the_demo_decides_as_its_truth_calls_for(name, decision):
     truth = tomllib.loads((DEMO / name / "truth.toml").read_text(encoding="utf-8"))
     people = truth["operators_in_micrometres"]
     result = compared(grr.open_study(DEMO / name))
-    assert result.decision == decision
+    assert result.choice == decision
     assert result.margin.stated == "in the study"
     low, high = (1000 * float(v) for v in result.numbers.difference.limits())
     assert low < truth["handheld_minus_stand_in_micrometres"] < high
@@ -364,11 +552,19 @@ def test_the_demo_decides_as_its_truth_calls_for(name, decision):
     assert result.numbers.seconds["stand"] > result.numbers.seconds["handheld"]
 
 
-def test_the_demo_hand_would_do_without_drift_and_by_means():
+def test_the_demo_hand_would_do_zeroed_often_and_by_means():
     result = compared(grr.open_study(DEMO / "pins_two_ways"))
-    *_, steady, last = result.remedies
-    assert "without drift" in steady.what and not steady.enough
-    assert "the same, and the mean of" in last.what
-    assert last.enough
-    assert abs(last.difference) < 0.0001
+    assert (result.recommendation, result.recommended) == ("use", "stand")
+    condition = result.conditions["handheld"]
+    assert condition.enough and condition.readings > 1
+    when = grr.drift(result.study)
+    assert f"zero again {condition.zero_every} " in " ".join(when.sentences).replace(
+        "\xa0", " "
+    ) or (f"zero again {condition.zero_every} " in " ".join(when.sentences))
+    # What is left of the mean difference without the drift is less than a digit.
+    assert abs(float(result.numbers.at_start.mean)) < 0.0001
+    low, high = result.price.lower, result.price.upper
+    percent = [result.judgements[name].at_worst.value for name in ("stand", "handheld")]
+    assert result.price.value == pytest.approx((percent[1] - percent[0]) / 100 * 0.006)
+    assert low < result.price.value < high and low > 0.0
     assert_snapshot(str(result), "methods")

@@ -69,8 +69,9 @@ def draw(figure: str, shape: str) -> Any:
         return grr.show.operators_side_by_side(
             grr.compare_operators(study.for_method(study.methods[0]))
         )
-    if figure == "methods_by_part":
-        return grr.show.methods_by_part(grr.compare_methods(study, baseline=study.methods[0]))
+    if figure in ("methods_by_part", "method_rulers"):
+        draw_it = getattr(grr.show, figure)
+        return draw_it(grr.compare_methods(study, baseline=study.methods[0]))
     return grr.show.drift_over_time(grr.drift(study))
 
 
@@ -91,7 +92,7 @@ def texts(value: Any) -> Iterator[str]:
             yield from texts(entry)
 
 
-FIGURES = ("operators_side_by_side", "methods_by_part", "drift_over_time")
+FIGURES = ("operators_side_by_side", "methods_by_part", "method_rulers", "drift_over_time")
 every = pytest.mark.parametrize(
     ("figure", "shape"), [(figure, shape) for figure in FIGURES for shape in SHAPES]
 )
@@ -160,7 +161,11 @@ def test_pairs_and_zones_are_drawn_to_scale():
     apart = np.mean(np.array(hand.x) - np.array(stand.x))
     assert apart == pytest.approx(1000 * float(comparison.numbers.difference.mean), rel=1e-6)
     zone = figure.data[-1]  # the candidate's at the upper limit, 6 µm above the lower one
-    half = 3000 * comparison.numbers.results["handheld"].value("GRR", "sd")
+    # The spread of GRR without the drift, and the whole drift of a session.
+    sd = comparison.numbers.results["handheld"].value("GRR", "sd")
+    worst = comparison.numbers.worst["handheld"]
+    assert worst.drift > 0.0006 and 0.5 < worst.steady < 1.0
+    half = 500 * (6.0 * worst.steady * sd + worst.drift)
     assert (zone.x[0], zone.x[1]) == pytest.approx((6 - half, 6 + half), rel=1e-6)
 
 
