@@ -143,21 +143,20 @@ def methods_front_page(
     for one in found:
         mark, colour = methods.LOOKS[one.recommendation]
         blocks.append(Banner(mark, one.headline.upper(), colour, one.answer))
-        blocks.append(Prose(methods.reasons(one)[:1]))
         if study.tolerance is not None:
             blocks.append(Picture(lambda one=one: method_rulers(one)))  # type: ignore[misc]
     told = " ".join(cautions(study, check(study), cover))
     blocks.append(Prose([told] if told else []))
-    alone = _listed("Each method by itself", _by_itself(verdicts))
+    beside = _listed("Each method by itself", _by_itself(verdicts))
     for one in found:
         head, rows = methods.method_rows(one)
         numbers = Table(["Quantity", *head[1:]], rows)
-        blocks += _beside([Heading("The numbers that matter", 2), numbers], alone)
-        alone = []
-    blocks += alone
-    for one in found:
-        first, *more = (_listed(*part) for part in methods.what_next(one))
-        blocks += _beside(first, [block for part in more for block in part])
+        (title, sentences), *more = methods.what_next(one)
+        beside += [block for part in more for block in _listed(*part)]
+        blocks += _beside([Heading("The numbers that matter", 2), numbers], beside)
+        blocks += [Heading(title, 2), Prose([" ".join(sentences)])]
+        beside = []
+    blocks += beside
     return _page(study, cover, blocks, methods.CAUTION, several=True)
 
 
