@@ -676,6 +676,7 @@ class Form {
     if (view.torn_rows.length) {
       this.note(`Row ${view.torn_rows.join(", ")} of readings.csv was cut off by a power cut. It is kept in the file and does not count.`);
     }
+    if (view.beside.length) this.note(view.beside.join(" "));
     const stage = this.role === "writer" ? (this.paused ? "paused" : view.stage) : this.role;
     this.root.dataset.stage = stage;
     const band = ON_A_PAGE && document.querySelector(".band .state:not(.example)");
@@ -939,7 +940,7 @@ class Form {
     const line = (words, value) => h("div", {}, h("dt", {}, words), h("dd", {}, value));
     return h("div", { class: "page done" }, h("h3", {}, `✓ All ${total} readings are taken and saved`),
       h("dl", {}, line("First and last", `${finished.from} to ${finished.to}`), line("Sessions", String(finished.sessions)),
-        line("Measured again without a cause", String(finished.again)), line("Voided", String(finished.voided))),
+        line("Measured again without a cause", String(finished.again)), line("Voided", String(finished.voided)), line("Seal, to write down", finished.seal)),
       h("p", { class: "calm" }, "Next: check the readings, before anything is worked out from them."),
       h("div", { class: "answers" }, h("a", { class: "strong", href: nextPage(), "data-first": true }, "Check the readings", h("kbd", { "aria-hidden": "true" }, "↵")), h("button", { type: "button", onclick: () => this.openList() }, "All readings"), h("button", { type: "button", onclick: () => this.openMore() }, "More")));
   }

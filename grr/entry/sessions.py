@@ -8,7 +8,6 @@ from typing import Any
 
 from grr.entry.collecting import FROM_SHEET, Collecting, Outcome, ReadingsSoFar, settings_events
 from grr.entry.entered_numbers import one_number
-from grr.files.copies import stray_files
 from grr.files.verify import seal_now
 from grr.model.errors import StudyError
 from grr.model.settings import CLOSED_FACES, DEVIATION, HOLDINGS, MASTER
@@ -48,15 +47,7 @@ def begin(work: Collecting, operator: str, *, from_sheet: bool = False) -> Outco
             for event in settings_events(work.job.settings, record)
         ]
         work.file(events=[*found, start])
-        return Outcome("done", " ".join([f"{operator} begins.", *copies_beside(work)]))
-
-
-def copies_beside(work: Collecting) -> list[str]:
-    """Return in words what lies beside the record and may be another copy of it."""
-    return [
-        f"Look first, before you measure again: beside the readings lies {stray}."
-        for stray in stray_files(work.job.folder)
-    ]
+        return Outcome("done", f"{operator} begins.")
 
 
 def end(work: Collecting, zero: str = "", *, keep_zero: bool = False) -> Outcome:

@@ -89,6 +89,8 @@ class _Terminal:
         self.say(f"{shown['title'] or 'Gauge study'}: {' · '.join(shown['facts'])}")
         for row in shown["torn_rows"]:
             self.say(f"Row {row} of readings.csv was cut off by a power cut; it does not count.")
+        for words in shown["beside"]:
+            self.say(paragraph(words))
         if shown["operator"]:
             self.say(
                 f"The session of {shown['operator']} goes on: {shown['done']} of "
@@ -195,6 +197,7 @@ class _Terminal:
     def finished(self) -> bool:
         """Offer corrections after the last reading; tell whether to go on."""
         self.say("All readings are taken and saved.")
+        self.say(f"Seal, to write down: {view(self.work)['finished']['seal']}")
         self.say(paragraph(AFTERWARDS))
         while view(self.work)["stage"] == "finished":
             try:

@@ -19,7 +19,9 @@ from grr.entry.corrections import CAUSES
 from grr.entry.job import Place, place_of
 from grr.entry.sessions import COOL_MINUTES
 from grr.entry.taking import RIGHT_AFTER
+from grr.files.copies import stray_files
 from grr.files.journal import JournalRow
+from grr.files.verify import seal_now
 from grr.model.record import SHEET
 
 #: So many places ahead are told, for numbers that arrive before the last one is saved.
@@ -65,8 +67,9 @@ def view(work: Collecting) -> dict[str, Any]:
         "cool_minutes": COOL_MINUTES if _method_changes(record) else 0,
         "gap_minutes": GAP_MINUTES,
         "torn_rows": list(work.journal.torn_rows),
+        "beside": copies_beside(work),
         "opened": record.opened,
-        "finished": _finished(record) if stage == "finished" else {},
+        "finished": _finished(work, record) if stage == "finished" else {},
     }
 
 
@@ -162,7 +165,15 @@ def _method_changes(record: ReadingsSoFar) -> bool:
     return any(event.name == "done" for event in record.in_session("checklist"))
 
 
-def _finished(record: ReadingsSoFar) -> dict[str, Any]:
+def copies_beside(work: Collecting) -> list[str]:
+    """Return in sentences what lies beside the record and may be another copy of it."""
+    return [
+        f"Look first, before anyone measures again: beside the readings lies {stray}."
+        for stray in stray_files(work.job.folder)
+    ]
+
+
+def _finished(work: Collecting, record: ReadingsSoFar) -> dict[str, Any]:
     standing = record.standing
     voided = sum(bool(row.reading) and row.id in record.voided for row in record.rows)
     return {
@@ -170,6 +181,7 @@ def _finished(record: ReadingsSoFar) -> dict[str, Any]:
         "again": record.taken_again,
         "voided": voided,
         "sessions": record.sessions_begun,
+        "seal": seal_now(work.job.folder),
         "from": _local(standing[0].time) if standing else "",
         "to": _local(standing[-1].time) if standing else "",
     }

@@ -260,3 +260,23 @@ def test_verify_names_the_first_altered_row_and_the_last_hash(folder):
         verify_folder(folder)
     with pytest.raises(StudyError, match=r"no readings\.csv"):
         verify_folder(folder.parent)
+
+
+def test_a_copy_beside_the_record_is_named_before_anyone_measures(folder):
+    whole = folder / "readings.csv"
+    collect(folder, f"1\n{CHECKLIST}10.0071\n10.0082\n0.0001\n")
+    content = whole.read_bytes()
+    (folder / "readings-BENCH2.csv").write_bytes(content)
+    whole.write_bytes(b"".join(content.splitlines(keepends=True)[:2]))
+    words = " ".join(collect(folder, "q\n").split())
+    assert "before anyone measures again" in words
+    assert words.index("readings-BENCH2.csv, with 1 reading that the record") < words.index(
+        "Who measures now?"
+    )
+
+
+def test_the_seal_is_shown_when_a_session_is_closed_and_at_the_end(folder):
+    words = collect(folder, f"1\n{CHECKLIST}10.0071\n10.0082\n0.0001\n")
+    assert f"Write down its seal: {verify_folder(folder).record.seal}" in words
+    words = collect(folder, f"1\n{CHECKLIST}10.0073\n10.0082\n0.0001\n")
+    assert words.count(verify_folder(folder).record.seal) == 2
