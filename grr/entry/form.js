@@ -831,7 +831,10 @@ class Form {
     }, h("b", {}, one.name), h("span", {}, one.done >= one.total ? "✓ all done" : one.done ? `${one.done} of ${one.total} done` : plural(one.total, "reading")));
     this.fromSheet = h("input", { type: "checkbox" });
     const order = [...rest, ...view.operators.filter((one) => one.done >= one.total)];
-    return h("div", { class: "page" }, h("h3", {}, "Who measures now?"),
+    const { closed } = view;
+    return h("div", { class: "page" },
+      closed.seal ? h("p", { class: "calm" }, `The session of ${closed.operator} is closed. Seal, to write down: `, h("b", { class: "seal" }, closed.seal)) : null,
+      h("h3", {}, "Who measures now?"),
       h("div", { class: "choices" }, order.map(button)),
       h("label", { class: "option" }, this.fromSheet, "I type in a run sheet that was filled by hand"),
       this.moreForms());

@@ -68,6 +68,7 @@ def view(work: Collecting) -> dict[str, Any]:
         "gap_minutes": GAP_MINUTES,
         "torn_rows": list(work.journal.torn_rows),
         "beside": copies_beside(work),
+        "closed": _closed(work, record) if stage == "operator" else {},
         "opened": record.opened,
         "finished": _finished(work, record) if stage == "finished" else {},
     }
@@ -171,6 +172,12 @@ def copies_beside(work: Collecting) -> list[str]:
         f"Look first, before anyone measures again: beside the readings lies {stray}."
         for stray in stray_files(work.job.folder)
     ]
+
+
+def _closed(work: Collecting, record: ReadingsSoFar) -> dict[str, str]:
+    """Return whose session was closed last, and the seal to write down; nothing before that."""
+    last = record.last_session
+    return {} if last is None else {"operator": last.value, "seal": seal_now(work.job.folder)}
 
 
 def _finished(work: Collecting, record: ReadingsSoFar) -> dict[str, Any]:

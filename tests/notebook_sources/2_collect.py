@@ -35,8 +35,9 @@ grr.collect(grr.practice_folder())
 # <details><summary>No notebook at the bench, and is the record whole?</summary>
 #
 # In a terminal, `grr collect FOLDER` asks the same questions and writes the same file. Each row of
-# `readings.csv` is sealed with the row before it; `grr verify FOLDER` names the first row that was
-# changed afterwards.
+# `readings.csv` bears a hash chained to the row before it; `grr verify FOLDER` names what was changed
+# afterwards. Write down the seal that is shown when a session is closed: `grr verify FOLDER --seal
+# SEAL` tells whether the folder still is what it was then, whoever changed it.
 # </details>
 #
 # ## Next
