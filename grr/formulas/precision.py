@@ -13,10 +13,11 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.polynomial import chebyshev
+from numpy.typing import NDArray
 
 from grr.formulas.analysis_of_variance import (
     Components,
@@ -342,10 +343,19 @@ def tabulated_precision(
         return 0.5 * np.log(found)
 
     sd = np.sqrt(base) * np.exp(_interpolated(ratios, _PLACES, exact))
-    lower, at_least, plain_least, upper, _, at_most = sd
+    lower, least, plain_least, upper, _, at_most = sd
     estimate = np.sqrt(_components(anova, design).grr)
     return Precision(
-        design, split, level, confidence, lower, upper, at_least, at_most, plain_least, estimate
+        design,
+        split,
+        level,
+        confidence,
+        lower,
+        upper,
+        least,
+        at_most,
+        plain_least,
+        estimate,
     )
 
 
@@ -395,7 +405,7 @@ def tabulated_shares(
 
     def exact(places: dict[str, Array]) -> Array:
         draws, floor, part = _draws(design, places, seed)
-        grr = draws if floor is None else at_least(draws, np.broadcast_to(floor, draws.shape))
+        grr = draws if floor is None else _lifted(draws, floor)
         return -0.5 * np.log1p(_quantiles(np.maximum(part, 0.0) / grr, tails))
 
     found = 100.0 * np.exp(_interpolated(ratios, _SHARE_PLACES, exact))
@@ -434,17 +444,41 @@ def _ratios(anova: CrossedAnova) -> tuple[Array, dict[str, Array]]:
     return base, ratios
 
 
+#: Draws with half the digits, which are plenty here and take half the time.
+Draws = NDArray[np.float32]
+
+
 def _draws(
     design: Design, places: dict[str, Array], seed: int
-) -> tuple[Array, Array | None, Array]:
+) -> tuple[Draws, Draws | None, Draws]:
     """Return draws of GRR at ratios of mean squares, a floor of their quantiles, and of PV.
 
     The pieces come from `crossed_pivots`; that operators, interaction and repeatability add up
     to GRR, and that GRR of a known number of people is not below repeatability, is as there.
     """
-    p, o, r = design.parts, design.operators, design.trials
+    o, r = design.operators, np.float32(design.trials)
     along = places.get("operator", np.ones(1))
-    one = np.ones(along.size)
+    operator, interaction, error, among_parts = _pieces(design, tuple(along.ravel()), seed)
+    cell = error if o == 1 or r == 1 else error + r * interaction
+    of_parts = o * r * among_parts + cell  # the expected mean square of the parts
+    at_parts = places.get("part", np.ones(1)).astype(np.float32)[..., None]
+    part = (at_parts * of_parts - cell) / (o * r)
+    if o == 1:
+        return error, None, part
+    if r > 1:
+        error = places["error"].astype(np.float32)[..., None] * error
+    of_operators = operator.reshape(*along.shape, _TABLE_DRAWS)
+    grr = of_operators + (cell - error) / r + error if r > 1 else of_operators + cell
+    return grr, error if math.isfinite(_people(design)) else None, part
+
+
+@lru_cache(maxsize=2)
+def _pieces(
+    design: Design, along: tuple[float, ...], seed: int
+) -> tuple[Draws, Draws, Draws, Draws]:
+    """Return draws of AV at ratios of its mean square, and of INT, EV and PV at ratios of 1."""
+    p, o, r = design.parts, design.operators, design.trials
+    one = np.ones(len(along))
     pivots = crossed_pivots(
         CrossedAnova(
             parts=p,
@@ -452,7 +486,7 @@ def _draws(
             trials=r,
             mean=0.0 * one,
             ss_part=one * (p - 1),
-            ss_operator=along.reshape(-1) * max(o - 1, 1),
+            ss_operator=np.array(along) * max(o - 1, 1),
             ss_interaction=one * max((p - 1) * (o - 1), 1),
             ss_error=one * p * o * (r - 1),
         ),
@@ -460,30 +494,28 @@ def _draws(
         seed=seed,
         operators=_sample(design),
     )
-    error = pivots.repeatability[:1]
-    cell = error if o == 1 else error + (r * pivots.interaction[:1] if r > 1 else 0.0)
-    of_parts = o * r * pivots.part[:1] + cell  # the expected mean square of the parts
-    part = (places.get("part", np.ones(1))[..., None] * of_parts - cell) / (o * r)
-    if o == 1:
-        return error, None, part
-    if r > 1:
-        error = places["error"][..., None] * error
-    operator = pivots.operator.reshape(*along.shape, _TABLE_DRAWS)
-    grr = operator + (cell - error) / r + error if r > 1 else operator + cell
-    return grr, error if math.isfinite(_people(design)) else None, part
+    others = (pivots.interaction, pivots.repeatability, pivots.part)
+    operator = pivots.operator.astype(np.float32)
+    interaction, error, part = (draws[:1].astype(np.float32) for draws in others)
+    return operator, interaction, error, part
+
+
+def _lifted(draws: Draws, floor: Draws) -> Draws:
+    whole = np.broadcast_to(floor, draws.shape).astype(np.float64)
+    return at_least(draws.astype(np.float64), whole).astype(np.float32)
 
 
 def _people(design: Design) -> float:
     return people_who_measure(design.operators_are, design.operators)
 
 
-def _quantiles(draws: Array, tails: Sequence[float]) -> Array:
+def _quantiles(draws: NDArray[Any], tails: Sequence[float]) -> Array:
     """Return the limits that leave each tail below, then above; shape (2·tails, ...)."""
     size = draws.shape[-1]
     places = [math.floor(tail * size) for tail in tails]
     places += [size - 1 - place for place in places]
     ordered = np.partition(draws, sorted(set(places)), axis=-1)
-    return np.stack([ordered[..., place] for place in places])
+    return np.stack([ordered[..., place] for place in places]).astype(np.float64)
 
 
 def _interpolated(

@@ -100,6 +100,22 @@ def timed(study: Study) -> bool:
     return "time" in table and bool(table.loc[table["reading"].notna(), "time"].notna().all())
 
 
+#: Readings of one person further apart than this were taken on different days: nobody measures
+#: that long at a stretch, and a night shift does not end at midnight.
+_ONE_DAY = pd.Timedelta(hours=12)
+
+
+def measured_on_one_day(study: Study) -> bool:
+    """Whether nobody measured on two days, so that the day cannot be told from the person.
+
+    False where the times of the readings are not known.
+    """
+    if not timed(study):
+        return False
+    taken = study.readings.dropna(subset="reading").groupby("operator")["time"]
+    return bool((taken.max() - taken.min() < _ONE_DAY).all())
+
+
 def seconds_between(found: Sittings) -> dict[str, Array]:
     """Return method → seconds from one reading to the next of the same sitting, to 1 ms.
 

@@ -44,6 +44,7 @@ from grr.questions.next_steps import (
     to_fix,
 )
 from grr.questions.risk import misclassification
+from grr.questions.sittings import measured_on_one_day
 
 #: What each decision looks like: a mark beside the words, and a colour.
 LOOKS: dict[str, tuple[str, str]] = {
@@ -376,7 +377,17 @@ def _conditions(result: GaugeResult, found: Criterion, decision: Decision) -> tu
             f"GRR is not shown to be under {found.good:g} %: near the limits good and bad parts "
             "are mixed up. Use acceptance limits where that matters."
         )
-    return tuple(conditions)
+    return (*conditions, *_day_to_day(result.study))
+
+
+def _day_to_day(study: Study) -> tuple[str, ...]:
+    """Return what a study of one day says of the others."""
+    if not measured_on_one_day(study):
+        return ()
+    return (
+        "Nobody measured on two days: what changes from day to day, such as a fresh zero, is not "
+        "in GRR. The same readings over two sessions a person would show it.",
+    )
 
 
 def _next_steps(

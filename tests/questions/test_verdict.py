@@ -7,6 +7,7 @@ import math
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import grr
@@ -388,3 +389,21 @@ def test_the_reasons_name_what_must_be_mended_and_nothing_else() -> None:
     assert verdict.next_steps[0].casefold() == first.casefold()
     assert {step.kind for step in verdict.steps} == {"fix"}
     assert len(verdict.steps) == min(len(mend), 6)
+
+
+def test_a_study_of_one_day_says_that_it_has_not_seen_another() -> None:
+    def said(sessions: int) -> bool:
+        sheet = grr.plan_study(5, 3, 2, operators_are="fixed", sessions=sessions, seed=2)
+        table = sheet.to_frame()
+        minutes = pd.to_timedelta(table.groupby("session").cumcount(), unit="min")
+        days = pd.to_timedelta(table["session"] - 1, unit="D")
+        table = table.assign(time=pd.Timestamp("2026-03-02T22:50Z") + days + minutes)
+        sizes = table["part"].astype(float) + 1e-5 * (table["order"] % 3)
+        readings = table.drop(columns="method").assign(reading=sizes)
+        study = grr.Study(readings, tolerance=grr.Tolerance(0.99, 5.02), operators="fixed")
+        found = grr.verdict(study)
+        assert found.decision == "USE"
+        return any("day to day" in condition for condition in found.conditions)
+
+    assert said(1)  # also where midnight lies between
+    assert not said(2)
