@@ -20,7 +20,7 @@ formula.
 `straight_line`          bias over the range: line, lack of fit, bands
 `uncertainty`            the budget by the GUM, and by Monte Carlo
 `micrometer`             warmth, measuring force, flattening, the pitch of the screw
-`control_charts`         limits, run rules and their false alarms
+`control_charts`         limits, running mean, run rules, their false alarms
 `change_points`          steps, warm-ups, shifts between trials
 `drift_rate`             slopes of readings, zero and scatter; time until they matter
 `operator_comparison`    means, Tukey, h and k, Bartlett, Cochran, who carries the interaction

@@ -844,7 +844,9 @@ def _limits_table(result: StabilityResult) -> Table:
 
 def _alarm_table(result: StabilityResult) -> Table:
     """Return one row a check at which there is an alarm."""
-    step = None if result.resolution is None else result.resolution / 10.0
+    step = result.resolution
+    if step is not None and result.counts.max() > 1:
+        step /= 10.0  # a mean has a digit more
     by_check: dict[int, list[str]] = {}
     for signal in result.signals:
         by_check.setdefault(signal.check, []).append(signal.rule)
@@ -1012,8 +1014,8 @@ def _notes(result: StabilityResult) -> list[str]:
         )
     elif digits is not None and digits.too_few:
         notes.append(
-            f"Only {counted(digits.possible, 'possible value')} within the limit of the ranges, "
-            f"and {percent(100 * digits.zeros)} of the ranges are zero: the last digit hides the "
+            f"The ranges can take only {counted(digits.possible, 'value')}, and "
+            f"{percent(100 * digits.zeros)} of them are zero: the last digit hides the "
             "scatter. Equal readings in a row say little here; read one more digit if the gauge "
             "has it."
         )

@@ -623,6 +623,8 @@ def _checks_answer(result: StabilityResult) -> str:
     yearly = f"{interval} a year with {100 * result.level:g}{JOIN}% confidence"
     shown = drift.lower > 0.0 or drift.upper < 0.0
     moved = f"it drifts by {yearly}" if shown else f"no drift is shown ({yearly})"
+    if result.baseline == len(result.means) and not count:
+        return f"Nothing was watched yet: all {checks} make the baseline; {moved}."
     if count:
         return f"Not quite: alarm at {count} of {checks} (diamonds); {moved}."
     return f"{'Not quite' if shown else 'Yes'}: no alarm at any of {checks}; {moved}."
