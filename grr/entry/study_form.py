@@ -19,7 +19,13 @@ from typing import Any, TypeVar
 import anywidget
 import pandas as pd
 
-from grr.files.chosen import chosen_folder, chosen_study, remember_choice, study_folders
+from grr.files.chosen import (
+    asked_for,
+    chosen_folder,
+    chosen_study,
+    remember_choice,
+    study_folders,
+)
 from grr.files.folder import change_settings, new_study_folder, save_study
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.files.text_and_numbers import parse_number
@@ -598,7 +604,8 @@ def _as_options(settings: Settings) -> dict[str, Any]:
 def _answers(settings: Settings | None) -> dict[str, Any]:
     """Return what the form shows at first."""
     if settings is None:
-        return {**_FROM_THE_START, "sessions": 1}
+        # On a page the name that was typed on the start page.
+        return {**_FROM_THE_START, "sessions": 1, "title": asked_for("new")}
     plan, tolerance = settings.plan, settings.tolerance
     answers: dict[str, Any] = {**_FROM_THE_START, **settings.facts}
     answers |= {

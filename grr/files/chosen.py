@@ -90,6 +90,10 @@ def chosen_folder(top: str | Path = "..") -> Path:
         there = (folder / "study.toml").exists()
     except OSError:  # a name that is too long for any folder
         there = False
+    if not there and study_of_the_page():
+        raise StudyError(
+            "This study is not there yet", "Go to Plan, fill it in and save it first", file=folder
+        )
     if not there:
         raise StudyError(
             "The chosen study is not there",

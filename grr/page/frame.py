@@ -24,9 +24,10 @@ from grr.files.folder import open_study
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.model.errors import StudyError
 from grr.model.names import begun, shortened
-from grr.model.rounding import counted, limits_text
+from grr.model.rounding import JOIN, counted, limits_text
 from grr.model.settings import Settings
 from grr.model.study import Study
+from grr.model.tolerance import Tolerance
 from grr.page.templates import render
 from grr.questions.check import check
 
@@ -74,6 +75,20 @@ def page_address(step: str, study: str, **more: str) -> str:
     asked = {"step": step} if step in STEPS else {}
     asked |= {"study": study} if study else {}
     return f"{notebook}.ipynb?{urlencode(asked | more)}"
+
+
+def between(tolerance: Tolerance | None, resolution: float | None, unit: str) -> str:
+    """Return limits as a page shows them, short: "7.991 – 8.000 mm"."""
+    return limits_text(tolerance, resolution, unit).replace(" to ", f"{JOIN}–{JOIN}")
+
+
+def brief(text: str, most: int = 90) -> str:
+    """Return the first sentence; of a long one what stands before a comma or a colon."""
+    first = text.partition(". ")[0].rstrip(".")
+    if len(first) > most:
+        ends = [at for at, letter in enumerate(first[:most]) if letter in ",;:"]
+        first = first[: ends[-1]] if ends else f"{first[:most].rpartition(' ')[0]} …"
+    return f"{first}."
 
 
 def named_study(folder: Path) -> str:
@@ -191,7 +206,7 @@ def progress_of(folder: Path) -> Progress:
         return Progress(folder, settings, None, "" if nothing else str(error))
 
 
-def show_frame(step: str, notebook: str) -> None:
+def show_frame(step: str, notebook: str, of_examples: bool = False) -> None:
     """Show the frame of a page; the cells of the notebook follow in it.
 
     Parameters
@@ -200,11 +215,14 @@ def show_frame(step: str, notebook: str) -> None:
         One of `STEPS`; "" for a page that is no step of a study.
     notebook : str
         The file of the notebook, such as "4_judge.ipynb".
+    of_examples : bool
+        Whether its cells open demo studies, whatever study was chosen.
     """
     from IPython.display import HTML, display
 
-    folder = None if notebook == f"{START}.ipynb" else _folder_of_the_page()
-    html = frame_html(step, notebook, folder)
+    gauges = notebook == f"{START}.ipynb" or (of_examples and not step)
+    folder = None if gauges else _folder_of_the_page()
+    html = frame_html(step, notebook, folder, of_examples=of_examples and not step)
     if folder is not None and study_of_the_page() and (folder / STUDY_FILE).exists():
         remember_choice(study_of_the_page())
     display(HTML(html))  # type: ignore[no-untyped-call]
@@ -218,16 +236,15 @@ def _folder_of_the_page() -> Path:
     return Path("..") / name if name else chosen_folder()
 
 
-def frame_html(step: str, notebook: str, folder: Path | None) -> str:
-    """Return band, scale and, for plan and measure, the foot."""
+def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bool = False) -> str:
+    """Return band, scale and, for pages that bring none of their own, the foot."""
     progress = progress_of(folder) if folder is not None else None
     done = () if progress is None else progress.done
     before = list(STEPS).index(step) if step in STEPS else 0
-    known = progress is not None and progress.settings is not None
     steps = [
         {
             "words": words,
-            "address": page_address(key, progress.name) if progress and known else "",
+            "address": page_address(key, progress.name) if progress else "",
             "done": key in done or (key in ("answer", "improve") and _passed(key, before, done)),
             "here": key == step,
             "reached": index < before,
@@ -235,6 +252,7 @@ def frame_html(step: str, notebook: str, folder: Path | None) -> str:
         for index, (key, (words, _)) in enumerate(STEPS.items())
     ]
     values = {
+        "step": step,
         "start": f"{START}.ipynb",
         "notebook": f"/lab/tree/notebooks/{notebook}",
         "progress": progress,
@@ -243,7 +261,9 @@ def frame_html(step: str, notebook: str, folder: Path | None) -> str:
         "steps": steps if step in STEPS else [],
         "here": before,
         "working_folder": str(Path("..").resolve()),
-        "foot": _foot(step, progress),
+        "example": of_examples or (progress is not None and progress.example),
+        "front": notebook == f"{START}.ipynb",
+        "foot": _foot(step),
     }
     return render("frame.html.j2", values)
 
@@ -258,7 +278,7 @@ def _facts(progress: Progress | None) -> str:
         return "new study" if progress else ""
     settings = progress.settings
     gauge = str(settings.facts.get("gauge_number") or settings.facts.get("gauge") or "")
-    found = [limits_text(settings.tolerance, settings.resolution, settings.unit)]
+    found = [between(settings.tolerance, settings.resolution, settings.unit)]
     found += [shortened(gauge, 30)] if gauge else []
     return " · ".join(found)
 
@@ -269,20 +289,8 @@ def _state(progress: Progress | None) -> str:
     return " · ".join(filter(None, [progress.state, progress.when]))
 
 
-def _foot(step: str, progress: Progress | None) -> Foot | None:
-    """Return the foot of a page that is a form; other pages bring their own."""
-    if progress is None:
-        return None
-    if step == "plan":
-        start = Button("Start measuring", page_address("measure", progress.name))
-        if progress.settings is None or progress.settings.plan is None:
-            return Foot("Save the study first.", start)
-        return Foot(f"{counted(progress.planned, 'reading')} planned.", start)
-    if step == "measure" and progress.measured:
-        return Foot(
-            "All readings are there.", Button("Check them", page_address("check", progress.name))
-        )
+def _foot(step: str) -> Foot | None:
+    """Return the foot of a page that is no step of a study; the steps bring their own."""
     if step == "":
-        back = Button("Back to the studies", f"{START}.ipynb")
-        return Foot("", back)
+        return Foot("", Button("Back to the studies", f"{START}.ipynb"))
     return None

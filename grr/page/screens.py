@@ -18,7 +18,7 @@ from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html
 from grr.model.names import begun, shortened
 from grr.model.printed import Printed
-from grr.model.rounding import JOIN, counted, figures, length, limits_text, listed
+from grr.model.rounding import JOIN, counted, figures, length, listed, percent
 from grr.model.study import Study, checked_study
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path
@@ -40,6 +40,8 @@ from grr.page.frame import (
     Button,
     Foot,
     Progress,
+    between,
+    brief,
     named_study,
     page_address,
     progress_of,
@@ -152,7 +154,7 @@ def _row(folder: Path) -> dict[str, Any]:
         "example": progress.example or folder.parent.name == PLACES[1],
         "scale": step_scale(list(STEPS).index(progress.next_step) if progress.settings else 0),
         "address": page_address(progress.next_step, progress.name),
-        "order": (progress.filed, not progress.taken or progress.measured, progress.title.lower()),
+        "order": (_turn(progress), progress.title.lower()),
     }
     if row["example"]:
         row["address"] = page_address("answer", progress.name)
@@ -161,11 +163,22 @@ def _row(folder: Path) -> dict[str, Any]:
     return row
 
 
+def _turn(progress: Progress) -> int:
+    """Return the place in the list: first what is being measured, last what cannot be read."""
+    if progress.trouble:
+        return 4
+    if progress.filed:
+        return 3
+    if progress.measured:
+        return 2
+    return 0 if progress.taken else 1
+
+
 def _limits_of(progress: Progress) -> str:
     settings = progress.settings
     if settings is None or settings.tolerance is None:
         return "not planned yet"
-    return limits_text(settings.tolerance, settings.resolution, settings.unit)
+    return between(settings.tolerance, settings.resolution, settings.unit)
 
 
 def _decided(study: Study) -> dict[str, Any]:
@@ -206,7 +219,7 @@ def check_page(study: Study) -> Screen:
     name = _name(study)
     if mend:
         foot = Foot(
-            f"{counted(len(mend), 'thing')} to fix. {shortened(mend[0].todo, 90)}",
+            f"{counted(len(mend), 'thing')} to fix. {brief(mend[0].todo)}",
             Button("Go to the readings", page_address("measure", name)),
             [Button("See the answer as it stands", page_address("answer", name))],
         )
@@ -221,21 +234,21 @@ def check_page(study: Study) -> Screen:
 
 #: What is looked for, and the topics of `grr.check` that tell of it.
 _LOOKED_FOR = (
-    ("Nothing missing", ("missing",)),
-    ("No slips", ("factor", "range")),
-    ("No parts exchanged", ("exchanged", "sequence", "copied")),
-    ("Digit fine enough", ("resolution", "digit")),
-    ("No change by trial", ("trials", "drift")),
-    ("Order random", ("order",)),
-    ("Scatter alike", ("scatter", "alike")),
-    ("Record unbroken", ("record", "settings")),
+    ("Nothing missing", {"incomplete"}),
+    ("No slips", {"factor", "range beyond limit"}),
+    ("No parts exchanged", {"exchanged parts", "one part out", "copied trial"}),
+    ("Digit fine enough", {"resolution", "too few digits"}),
+    ("No change by trial", {"trials differ", "repeats scatter alone"}),
+    ("Order random", {"order"}),
+    ("Scatter alike", {"stuck gauge", "parts alike"}),
+    ("Record unbroken", {"record", "settings"}),
 )
 
 
 def _ticks(found: Findings) -> list[str]:
     """Return what was looked for and not found."""
-    topics = " ".join(one.topic.lower() for one in found if one.severity != "know")
-    return [words for words, about in _LOOKED_FOR if not any(one in topics for one in about)]
+    topics = {one.topic for one in found if one.severity != "know"}
+    return [words for words, about in _LOOKED_FOR if not about & topics]
 
 
 def _readings_named(finding: Finding, study: Study) -> list[tuple[str, str, int]]:
@@ -339,7 +352,7 @@ def _sentence(decided: Verdict, mend: bool) -> str:
         "LIKE_THIS": f"{begun(conditions)}.",
         "WITH_LIMITS": "Accept only between the two black jaws.",
         "DO_NOT_USE": f"Measuring takes {takes}{JOIN}% {judged.name}; at most {most} is allowed.",
-        "NOT_DECIDED": f"It may take {judged.lower:.0f} or {judged.upper:.0f}{JOIN}% "
+        "NOT_DECIDED": f"It may take {percent(judged.lower)} or {percent(judged.upper)} "
         f"{judged.name}: {most} lies between.",
     }
     return sentences[decided.decision.name]
@@ -383,10 +396,10 @@ def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dic
             "small": small,
         }
     if accept is None:
-        large = limits_text(known, study.resolution, study.unit)
+        large = between(known, study.resolution, study.unit)
         small = f"Proven from {proven} tolerance." if proven and name != "NOT_DECIDED" else ""
         return {"head": "Accept", "large": large, "small": small}
-    large = limits_text(accept, study.resolution, study.unit)
+    large = between(accept, study.resolution, study.unit)
     head = "Accept meanwhile" if name == "NOT_DECIDED" else "Accept"
     return {"head": head, "large": large, "small": _price(decided)}
 
@@ -481,7 +494,7 @@ def _next(
         )
     step = cause.first_step if cause else next(iter(decided.next_steps), "")
     return Foot(
-        f"Next: {shortened(step, 110)}",
+        f"Next: {brief(step)}",
         Button("See what would help", page_address("improve", name)),
         quiet,
     )
@@ -596,7 +609,7 @@ def file_page(study: Study) -> Screen:
     address = f"/files/{name}/{REPORT}"
     values = {
         "title": progress_of(folder).title,
-        "limits": limits_text(study.tolerance, study.resolution, study.unit),
+        "limits": between(study.tolerance, study.resolution, study.unit),
         "decision": str(verdict(study).decision),
         "sign": decision_sign(verdict(study).decision, 84),
         "written": written,

@@ -101,18 +101,22 @@ def cells_of_the_page(request: Any, notebook: Any, cwd: str) -> Any:
     address says: ``?step=improve``, else the first in the notebook. A notebook without such
     tags is shown whole.
     """
+    _ = request.xsrf_token  # sets the cookie without which the page may not end its kernel
     tags = [tag for cell in notebook.cells for tag in cell.metadata.get("tags", [])]
     step = request.get_argument("step", tags[0] if tags else "")
     if step in tags:
         notebook.cells = [c for c in notebook.cells if step in c.metadata.get("tags", [])]
     name = Path(request.request.path).name
+    code = "\n".join(cell.source for cell in notebook.cells if cell.cell_type == "code")
+    of_examples = "demo_data/" in code
     frame = type(notebook)(
         cell_type="code",
         id="frame",
         execution_count=None,
         metadata=type(notebook)(),
         outputs=[],
-        source=f"import grr.page.frame\ngrr.page.frame.show_frame({step!r}, {name!r})",
+        source=f"import grr.page.frame\n"
+        f"grr.page.frame.show_frame({step!r}, {name!r}, {of_examples!r})",
     )
     notebook.cells.insert(0, frame)
     return notebook

@@ -1,0 +1,182 @@
+"""The pages say what the study says, in the frame of that study, and nothing of another."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from pathlib import Path
+
+import pytest
+
+import grr
+from grr.files.chosen import folder_name, planned_folder, study_of_the_page
+from grr.files.folder import new_study_folder, save_study
+from grr.model.rules import Plan
+from grr.model.tolerance import Tolerance
+from grr.page.frame import brief, frame_html, page_address, progress_of
+from grr.page.screens import FIX
+from grr.questions.verdict import verdict
+from published import manual_readings
+
+DEMO_DATA = Path(__file__).parents[2] / "demo_data"
+
+
+def on_page(monkeypatch: pytest.MonkeyPatch, query: str = "") -> None:
+    """Let the code run as for a page with this address."""
+    monkeypatch.setenv("SERVER_SOFTWARE", "voila/0.5.13")
+    monkeypatch.setenv("QUERY_STRING", query)
+
+
+def text_of(html: str) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> grr.Study:
+    """The readings that the manual prints, in a folder of a working folder."""
+    folder = tmp_path / "studies" / "mine"
+    given = grr.Study(
+        manual_readings(), tolerance=Tolerance(-4.0, 4.0), unit="mm", title="Mine", resolution=0.01
+    )
+    save_study(given, folder)
+    return grr.open_study(folder)
+
+
+def test_the_answer_says_the_decision_the_share_and_one_pair_of_limits(
+    study: grr.Study, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_page(monkeypatch)
+    said = text_of(grr.answer_page(study)._repr_html_())
+    decided = verdict(study)
+    assert decided.criterion is not None
+    assert str(decided.decision) in said
+    # The manual's example: GRR 0.30237 by analysis of variance, of a tolerance of 8.
+    assert round(decided.criterion.value) == round(600 * 0.30237 / 8)
+    assert f"{decided.criterion.value:.0f} %" in said
+    assert len(re.findall("Accept|Good for tolerances", said)) == 1
+
+
+def test_a_notebook_shows_the_blocks_and_no_frame(study: grr.Study) -> None:
+    shown = grr.answer_page(study)
+    assert "<footer" not in shown._repr_html_()
+    assert str(shown) == str(verdict(study))
+
+
+def test_readings_to_mend_decide_nothing_and_are_ringed(monkeypatch: pytest.MonkeyPatch) -> None:
+    on_page(monkeypatch)
+    study = grr.open_study(DEMO_DATA / "dowel_pin_mistakes")
+    answer, checked = (page(study)._repr_html_() for page in (grr.answer_page, grr.check_page))
+    for html in (answer, checked):
+        assert FIX in text_of(html)
+    assert "%" not in text_of(answer).partition("Measuring takes")[2].partition("Biggest")[0]
+    assert checked.count('fill="#fce6d8"') >= 1  # a ring around the reading that is named
+
+
+def test_nothing_to_fix_is_said_with_what_was_looked_for(
+    study: grr.Study, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_page(monkeypatch)
+    said = text_of(grr.check_page(study)._repr_html_())
+    assert "Nothing to fix" in said
+    assert "All 90 readings can count." in said
+    assert "No parts exchanged" in said
+    assert "No slips" not in said  # the manual's own readings have a range beyond its limit
+
+
+def test_the_report_is_written_into_the_studys_folder_when_its_button_is_pressed(
+    study: grr.Study, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert study.folder is not None
+    on_page(monkeypatch, "step=file&study=studies/mine")
+    assert "Write the report" in text_of(grr.file_page(study)._repr_html_())
+    assert not (study.folder / "report.html").exists()
+    on_page(monkeypatch, "step=file&study=studies/mine&write=html")
+    assert "Filed in the study's own folder." in text_of(grr.file_page(study)._repr_html_())
+    assert "Mine" in (study.folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_an_example_is_never_written_to(monkeypatch: pytest.MonkeyPatch) -> None:
+    on_page(monkeypatch, "write=html")
+    study = grr.open_study(DEMO_DATA / "dowel_pin")
+    assert "nothing is filed" in text_of(grr.file_page(study)._repr_html_())
+    assert not (DEMO_DATA / "dowel_pin" / "report.html").exists()
+
+
+def test_the_start_page_lists_ones_own_studies_first_and_names_the_next_step(
+    study: grr.Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_page(monkeypatch)
+    plan = Plan(("1", "2"), ("Wanda", "Ilse"), 2)
+    new_study_folder(
+        tmp_path / "studies" / "open", title="Open", tolerance=Tolerance(1, 2), plan=plan
+    )
+    (tmp_path / "studies" / "broken").mkdir()
+    (tmp_path / "studies" / "broken" / "study.toml").write_text("title = ", encoding="utf-8")
+    html = grr.start_page(tmp_path)._repr_html_()
+    assert html.index("Open") < html.index("Mine")
+    assert "studies%2Fopen" in html
+    assert str(verdict(study).decision) in html
+    assert "the readings cannot be used" in html
+    assert "step=measure" in html
+
+
+def test_progress_tells_what_is_done(study: grr.Study, tmp_path: Path) -> None:
+    nothing = progress_of(tmp_path / "studies" / "not there")
+    assert (nothing.done, nothing.next_step, nothing.title) == ((), "plan", "not there")
+    assert study.folder is not None
+    read = progress_of(study.folder)
+    assert read.done == ("plan", "measure", "check")
+    assert (read.state, read.next_step) == ("90 readings", "answer")
+
+
+def test_the_frame_names_the_study_and_escapes_it(tmp_path: Path) -> None:
+    folder = tmp_path / "studies" / "odd"
+    new_study_folder(folder, title="<b>Pin</b> & $5$", tolerance=Tolerance(1.0, 2.0), unit="mm")
+    html = frame_html("plan", "1_plan.ipynb", folder)
+    assert "&lt;b&gt;Pin&lt;/b&gt; &amp; $5$" in html
+    assert "<b>Pin" not in html
+    assert html.count('aria-current="step"') == 1
+
+
+def test_an_address_names_a_folder_of_the_working_folder_or_nothing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for query, found in {
+        "study=studies/mine": "studies/mine",
+        "study=demo_data%2Fdowel_pin": "demo_data/dowel_pin",
+        "study=studies/../x": "",
+        "study=studies/..": "",
+        "study=/etc": "",
+        "study=studies\\..\\x": "",
+        "study=C:/x": "",
+        "": "",
+    }.items():
+        on_page(monkeypatch, query)
+        assert study_of_the_page() == found
+    monkeypatch.delenv("SERVER_SOFTWARE")
+    monkeypatch.setenv("QUERY_STRING", "study=studies/mine")
+    assert study_of_the_page() == ""
+
+
+def test_a_new_study_goes_into_a_folder_that_every_system_takes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert folder_name("Collar 15 js6") == "Collar_15_js6"
+    assert folder_name("../../etc") == "etc"
+    assert folder_name("con") == "study_con"
+    assert folder_name("com1.txt") == "study_com1.txt"
+    assert folder_name(" ?* ") == "study_"
+    assert len(folder_name("x" * 300)) == 60
+    on_page(monkeypatch, "new=Collar 15 js6")
+    assert planned_folder(tmp_path) == tmp_path / "studies" / "Collar_15_js6"
+    on_page(monkeypatch, "study=demo_data/dowel_pin")
+    with pytest.raises(grr.StudyError, match="its plan stays as it is"):
+        planned_folder(DEMO_DATA.parent)
+
+
+def test_addresses_and_short_sentences() -> None:
+    assert page_address("file", "studies/a b", write="pdf") == (
+        "4_judge.ipynb?step=file&study=studies%2Fa+b&write=pdf"
+    )
+    assert brief("One thing. Another.") == "One thing."
+    assert brief(f"First this, {'then that ' * 20}") == "First this."
