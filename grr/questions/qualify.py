@@ -736,16 +736,20 @@ def _judge_study(found: Verdict | None) -> Requirement:
         return _not_done(STUDY, "GRR at most 30 % of the tolerance", TODO_STUDY)
     ratio = found.criterion
     todo = found.next_steps[0] if found.next_steps else ""
-    asked = f"GRR at most {found.result.study.rules.limit_percent:g} %"
+    rules = found.result.study.rules
+    asked = f"GRR at most {rules.limit_percent:g} %"
     if ratio is None:
         why = found.by_confidence
         return Requirement(STUDY, asked, "not estimated", "", "can't tell", why=why, todo=todo)
     outcome = _OUTCOME_OF_DECISION.get(found.decision, "conditional")
+    bound = f"at most {percent(ratio.upper)}, {100 * rules.confidence:g} % confidence"
+    if outcome == "fail":
+        bound = f"at least {percent(ratio.lower)}"
     return Requirement(
         STUDY,
         f"{asked} {ratio.name}",
         f"GRR {percent(ratio.value)} {ratio.name}",
-        f"{percent(ratio.lower)} to {percent(ratio.upper)}",
+        bound,
         outcome,
         used=ratio.upper / ratio.limit,
         why=found.by_confidence,
