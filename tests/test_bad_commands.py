@@ -327,10 +327,32 @@ def commands() -> Iterator[list[str]]:
     yield ["report", "good", "-o", "out.docx"]
     for name in ("", "nowhere", "n" * 5_000_000, ESCAPE):
         yield ["analyse-many", "many.csv", "-o", "out.csv", f"--by={name}"]
+    for seal in ("", "soon", "7K3M9X-Q2TRZ8-WN4C00", "0" * 5000, "\ud800", ESCAPE):
+        yield ["verify", "good", f"--seal={seal}"]
+    for file in ("", "nowhere.html", "good", "good/study.toml", "foreign.html", "a\0b", LONG):
+        yield ["verify", "good", f"--report={file}"]
+    yield ["verify", "good", "--seal", "x", "--report", "y"]
+    for place in outputs(".zip"):
+        if place not in ("pipe.zip", "foreign.zip"):  # there are none, so these can be written
+            yield ["backup", "good", "-o", place]
+    for place in ("good/b.zip", "b.tar", "many.csv"):
+        yield ["backup", "good", "-o", place, "--force"]
+    for folder in ("nowhere", "", "foreign.csv", "a\0b", LONG):
+        yield ["backup", folder]
     yield ["record", "good", "--by", "", "--reason", "b"]
     yield ["record", "good", "--by", "A", "--reason", ""]
     yield from ([], ["nowhere"], [""], [ESCAPE], ["n" * 5_000_000], ["analyse"], ["-o"])
-    for name in ("lab", "new", "analyse", "analyse-many", "report", "collect", "verify", "record"):
+    for name in (
+        "lab",
+        "new",
+        "analyse",
+        "analyse-many",
+        "report",
+        "collect",
+        "verify",
+        "record",
+        "backup",
+    ):
         yield [name, "good", "surplus", "--nowhere"]
         yield [name, "good", f"--nowhere={ESCAPE}"]
     yield ["analyse-many", "many.csv"]

@@ -13,6 +13,7 @@ import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
+from grr.files.allowed_files import target_file
 from grr.files.contradictions import KEPT
 from grr.files.disk import LOCK, write_bytes, writing
 from grr.files.journal import is_journal_file, read_journal
@@ -102,7 +103,7 @@ def backup(
     Returns
     -------
     Path
-        The archive.
+        The archive; the same contents give the same bytes.
 
     Raises
     ------
@@ -115,19 +116,13 @@ def backup(
         raise StudyError(
             "This is no study folder: it holds no study.toml", "Name a study folder", file=folder
         )
-    archive = folder.resolve().with_suffix(".zip") if target is None else a_path(target)
-    if archive.suffix.lower() != ".zip":
-        raise StudyError("The name of a backup ends in .zip", "Give it that ending", file=archive)
-    if folder.resolve() in archive.resolve().parents:
+    beside = folder.resolve()
+    archive = beside.with_name(f"{beside.name}.zip") if target is None else a_path(target)
+    archive = target_file(archive, ".zip", overwrite=overwrite)
+    if beside in archive.resolve().parents:
         raise StudyError(
             "The backup would lie in the folder that it backs up",
             "Name a place outside, on another disk if you can",
-            file=archive,
-        )
-    if archive.exists() and not overwrite:
-        raise StudyError(
-            "There is a file of this name already: nothing was written",
-            "Give another name, or say --force to replace it",
             file=archive,
         )
     with writing(folder):  # no reading is written meanwhile
