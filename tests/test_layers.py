@@ -206,3 +206,10 @@ def test_dir_shows_the_public_names_and_nothing_else() -> None:
     import grr
 
     assert set(dir(grr)) == {*grr.__all__, "show", "__doc__", "__version__"}
+
+
+def test_a_name_of_the_version_before_goes_on_and_says_the_new_one() -> None:
+    import grr
+
+    with pytest.warns(DeprecationWarning, match="nearest_limit"):
+        assert grr.show.weakest_leg is grr.show.nearest_limit

@@ -5,6 +5,7 @@ Plotly is loaded when the first figure is drawn.
 
 from __future__ import annotations
 
+import warnings
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -58,10 +59,18 @@ _HOMES = {
     "worst_gauges": "grr.show.gauge_figures",
 }
 
+#: Name of version 0.1 → what it is called now; the old one goes on for a version.
+_RENAMED = {"weakest_leg": "nearest_limit"}
+
 __all__ = list(_HOMES)
 
 
 def __getattr__(name: str) -> Any:
+    if name in _RENAMED:
+        new = _RENAMED[name]
+        message = f"grr.show.{name} is now called grr.show.{new}"
+        warnings.warn(message, DeprecationWarning, stacklevel=2)
+        name = new
     if name not in _HOMES:
         raise AttributeError(f"module 'grr.show' has no attribute {name!r}")
     value = getattr(import_module(_HOMES[name]), name)
