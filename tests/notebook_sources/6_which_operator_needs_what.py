@@ -14,13 +14,15 @@
 # three operators, three trials, the gauge in a stand.
 #
 # **With your own study**: pick it on the [start page](0_start_here.ipynb) and take away the `#` in
-# the next cell. A study by several methods is compared by one of them at a time: name it as here.
+# the next cell. A study by several methods is compared by one of them at a time.
 
 # %%
 import grr
 
-study = grr.open_study("../demo_data/pins_two_ways").for_method("stand")
+study = grr.open_study("../demo_data/pins_two_ways")
 # study = grr.chosen_study()
+if len(study.methods) > 1:  # one method at a time: the first; name another here
+    study = study.for_method(study.methods[0])
 operators = grr.compare_operators(study)
 operators
 

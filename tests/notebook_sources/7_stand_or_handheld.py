@@ -4,9 +4,9 @@
 # [Start](0_start_here.ipynb) · [6 Operators](6_which_operator_needs_what.ipynb) ·
 # **7 Stand or handheld** · [5 Risk and limits](5_risk_and_limits.ipynb)
 #
-# *About 10 minutes.* A stand costs time on every part. Whether it is worth that depends on the
-# tolerance. The same people measure the same parts both ways, and the answer comes with how sure
-# it is, what it costs, and what would make the cheaper way good enough.
+# *About 10 minutes.* A stand may cost time on every part. Whether it is worth that depends on the
+# tolerance. The same people measure the same parts both ways, and the answer says which way to
+# use, what the other one costs in tolerance, and on what conditions it would do.
 #
 # Run each cell with **Shift+Enter**. The readings are an **example, invented**: ten dowel pins of
 # 10 m5 (10.006 to 10.012 mm), three operators, three trials in a stand and three in the hand, with
@@ -25,14 +25,23 @@ answer = grr.compare_methods(study, baseline="stand", candidate="handheld")
 answer
 
 # %% [markdown]
-# The candidate is **good enough** where two things are shown with confidence: its GRR takes less
-# of the tolerance than the limit, and it reads the same as the baseline on average, within the
-# margin. The **baseline is needed** where the candidate surely fails and the baseline does not.
-# Everything else is *can't tell yet*, with what would decide.
+# The answer is one of five:
+#
+# - **Use** one of them: its error is smaller beyond chance, by a quarter at least, and the other
+#   saves no time or is not shown to be good enough. A way four times better at no cost is
+#   recommended even where both would do.
+# - **Either will do**: both are good enough, and read alike. The quicker is recommended.
+# - One **only if** it is zeroed so often and the mean of so many readings is taken.
+# - **Neither**, as it was used.
+# - **Can't tell yet**, with the number of readings that would tell.
+#
+# The error counted is that at the **worst point of a session**: the spread without drift, and the
+# whole drift on top. The difference between the two is that as zeroed: each way answers for its
+# own drift.
 #
 # The **margin** must stand in `study.toml` before the first reading
 # (`difference_margin_percent = 5.0` under `[facts]`): a margin chosen after looking at the
-# readings proves nothing.
+# readings proves nothing. The same margin is what drift may take before the gauge is zeroed again.
 #
 # ## Part by part, and the ruler of each
 
@@ -79,16 +88,16 @@ grr.show.methods_by_part(wide)
 
 # %%
 sample = grr.compare_methods(study, baseline="stand", candidate="handheld", operators="random")
-sample.decision
+print(f"{sample.headline}. {sample.answer}")
 
 # %% [markdown]
 # Then the answer must hold for people who were not there, and three operators say little about a
-# fourth: the mean difference has about two or three degrees of freedom. That is why operators
-# count as fixed here unless you say otherwise.
+# fourth: the mean difference has about two or three degrees of freedom. Operators count as
+# `study.toml` says; where counting them the other way would change the answer, it is said.
 #
 # <details><summary>How it is computed</summary>
 #
-# Parts are random, methods fixed, operators fixed (or random, on request). The mean difference is
+# Parts are random, methods fixed, operators as the study says. The mean difference is
 # a paired comparison part by part; with random operators its variance is
 # (MS of part × method + MS of operator × method − MS of all three), never taken as less than the
 # larger of the first two. **Equivalence** is two one-sided tests against the margin. **Limits of
