@@ -91,11 +91,8 @@ def best_shape(
     shapes[usable] /= size[usable, None]
     shapes[~usable] = 0.0
 
-    def largest_f(values: Array, weights: Array | float) -> tuple[NDArray[np.intp], Array]:
+    def largest_f(left: Array, about_line: Array) -> tuple[NDArray[np.intp], Array]:
         """Return the shape that explains most, and its F: largest where its share is."""
-        left = means.taken_off(values) * weights
-        left = left - (left @ line)[..., None] * line
-        about_line = np.square(left).sum(axis=-1)
         along = np.abs(left @ shapes.T)
         explained = np.square(along.max(axis=-1))
         remaining = np.maximum(about_line - explained, 1e-12 * about_line)
@@ -103,9 +100,14 @@ def best_shape(
         f = np.where(some, explained / np.where(some, remaining, 1.0) * df, 0.0)
         return along.argmax(axis=-1), np.asarray(f)
 
-    index, largest = largest_f(np.asarray(readings, dtype=np.float64), weights)
+    left = means.taken_off(np.asarray(readings, dtype=np.float64)) * weights
+    left = left - (left @ line)[..., None] * line
+    index, largest = largest_f(left, np.square(left).sum(axis=-1))
+    # Shapes and line hold nothing of the means, so those need not be taken off the series.
     null = np.random.default_rng(seed).standard_normal((simulations, n))
-    by_chance = np.sort(largest_f(null, 1.0)[1])
+    about_line = np.square(null).sum(axis=-1) - np.square(null @ line)
+    about_line -= np.square(null @ means.basis).sum(axis=-1)
+    by_chance = np.sort(largest_f(null, about_line)[1])
     reached = simulations - np.searchsorted(by_chance, largest, side="left")
     return BestShape(np.asarray(index), largest, np.asarray((reached + 1.0) / (simulations + 1.0)))
 

@@ -704,16 +704,23 @@ def operators_needed(result: GaugeResult, found: Criterion) -> int | None:
     """
     shape = result.study.cube().packed.shape
     specification, rules = specification_of(result), result.study.rules
-    for operators in range(shape[1] + 1, MOST_OPERATORS + 1):
+
+    def decides(operators: int) -> bool:
         expected = _expected(result, shape[0], operators, shape[2])
         pivots = crossed_pivots(expected, draws=_DRAWS)
         draws = ratio_draws(pivots, specification, result.study.purpose)
         if found.value <= found.limit:
-            if float(upper_bound(draws, rules.confidence)) <= found.limit:
-                return operators
-        elif float(careful_lower_bound(draws, rules.confidence)) > found.limit:
-            return operators
-    return None
+            return float(upper_bound(draws, rules.confidence)) <= found.limit
+        return float(careful_lower_bound(draws, rules.confidence)) > found.limit
+
+    # More operators decide more: the fewest is between one that does not and one that does.
+    too_few, enough = shape[1], MOST_OPERATORS
+    if too_few >= enough or not decides(enough):
+        return None
+    while enough - too_few > 1:
+        middle = (too_few + enough) // 2
+        too_few, enough = (too_few, middle) if decides(middle) else (middle, enough)
+    return int(enough)
 
 
 def _expected(result: GaugeResult, p: int, o: int, r: int) -> CrossedAnova:

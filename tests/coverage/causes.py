@@ -227,17 +227,33 @@ def rows(studies: int, design: str, base: float) -> Iterator[tuple[str, str, int
             yield kind, f"{share:.2f}", *(int(n) for n in counts)
 
 
-def clean_row(studies: int, design: str) -> tuple[int, dict[str, int]]:
-    """Return how many clean studies were accused, and of what."""
-    rng = np.random.default_rng([99, *DESIGNS[design]])
+#: Topics of `grr.check` that accuse readings, parts or people.
+ACCUSING = {
+    *("range beyond limit", "trials differ", "repeats scatter alone", "factor"),
+    *("exchanged parts", "one part out", "copied trial", "parts alike"),
+}
+
+
+def clean_row(studies: int, design: str, digit: float = 0.0) -> tuple[int, dict[str, int]]:
+    """Return how many clean studies were accused, by the check or by a cause, and of what.
+
+    ``digit``: last digit in standard deviations of a repeat. That it is coarse is true.
+    """
+    rng = np.random.default_rng([99, round(10 * digit), *DESIGNS[design]])
     kinds: dict[str, int] = {}
     accused = 0
     for _ in range(studies):
-        truth = planted("none", 0.0, DESIGNS[design], rng, 0.0)
-        causes = [c for c in grr.assess(truth.study).causes if c.kind != "repeatability"]
-        accused += bool(causes)
-        for cause in causes:
-            kinds[cause.kind] = kinds.get(cause.kind, 0) + 1
+        study = planted("none", 0.0, DESIGNS[design], rng, 0.0).study
+        if digit:
+            table = study.readings
+            table["reading"] = np.round(table["reading"] / digit) * digit
+            study = grr.Study(table, tolerance=study.tolerance, resolution=digit)
+        found = [c.kind for c in grr.assess(study).causes]
+        told = [kind for kind in found if kind not in ("repeatability", "digit")]
+        told += [f.topic for f in grr.check(study) if f.topic in ACCUSING]
+        accused += bool(told)
+        for kind in told:
+            kinds[kind] = kinds.get(kind, 0) + 1
     return accused, kinds
 
 
@@ -263,10 +279,12 @@ def lines(studies: int, design: str, base: float) -> Iterator[str]:
         f"{100 * held / named:.1f} % |"
     )
     if not base:
-        accused, kinds = clean_row(4 * studies, design)
-        told = ", ".join(f"{name} {n}" for name, n in sorted(kinds.items()))
-        yield ""
-        yield f"Clean: {accused} of {4 * studies} accused ({25 * accused / studies:.1f} %): {told}."
+        for digit in (0.0, 1.0, 2.0):
+            accused, kinds = clean_row(2 * studies, design, digit)
+            told = ", ".join(f"{name} {n}" for name, n in sorted(kinds.items()))
+            share = 50 * accused / studies
+            yield ""
+            yield f"Clean, digit {digit:g} sd: {accused} of {2 * studies} ({share:.1f} %): {told}."
     yield ""
 
 
