@@ -209,21 +209,19 @@ def _looked_for(study: Study, result: GaugeResult, looks: float = 1.0) -> Causes
     clean = without_factor_slips(study)
     if clean is not study:
         return _beside_slips(study, clean, looks)
-    misplaced = mistakes_in(study).misplaced
-    if misplaced:
-        return Causes(
-            (),
-            (
-                f"No causes were looked for: the readings show {listed(misplaced)}, which would "
-                "pass for a cause; see grr.check.",
-            ),
-        )
     try:
         looked = _prepared(study)
     except StudyError as error:
         return _none(error)
     if not result.value("GRR", "variance") > 0.0:
         return Causes((), ("No causes were looked for: the readings do not differ.",))
+    misplaced = mistakes_in(study).misplaced
+    if misplaced:  # it would pass for a cause; the last digit is as coarse as it is
+        digit = _digit(_Sized(result, looked, []))
+        why = f"the readings show {listed(misplaced)}, which would pass for a cause; see grr.check"
+        return Causes(
+            () if digit is None else (digit,), (f"No causes were looked for: {why}.", *looked.notes)
+        )
     suspects, _ = find_causes(looked.y, looked.tests, looked.step, level=LEVEL / looks)
     suspects = [replace(suspect, p=min(looks * suspect.p, 1.0)) for suspect in suspects]
     sized = _Sized(result, looked, suspects)

@@ -31,12 +31,8 @@ class Mistakes(NamedTuple):
 
     @property
     def misplaced(self) -> tuple[str, ...]:
-        """What stands in the wrong place, in words; empty where nothing does."""
-        kinds = (
-            ("a trial one part out", self.shifts),
-            ("exchanged parts", self.swaps),
-            ("a copied trial", self.copies),
-        )
+        """What stands under the wrong part, in words; empty where nothing does."""
+        kinds = (("a trial one part out", self.shifts), ("exchanged parts", self.swaps))
         return tuple(words for words, found in kinds if found)
 
 
