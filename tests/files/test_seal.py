@@ -6,10 +6,11 @@ import datetime as dt
 import hashlib
 import itertools
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import grr
@@ -41,6 +42,7 @@ def test_the_seal_is_the_hash_that_the_docstring_says() -> None:
     assert characters(seal_of("a", "b", "c")) == written
 
 
+@settings(deadline=None)
 @given(hashes, hashes, hashes)
 def test_a_seal_is_read_back_however_it_is_typed(one: str, two: str, three: str) -> None:
     seal = seal_of(one, two, three)
@@ -52,6 +54,7 @@ def test_a_seal_is_read_back_however_it_is_typed(one: str, two: str, three: str)
     assert read_seal(seal.replace("1", "I")) == seal
 
 
+@settings(deadline=None)
 @given(hashes, st.integers(0, 17), st.sampled_from(ALPHABET))
 def test_one_wrong_character_is_noticed(one: str, place: int, other: str) -> None:
     seal = characters(seal_of(one, "", ""))
@@ -62,6 +65,7 @@ def test_one_wrong_character_is_noticed(one: str, place: int, other: str) -> Non
         read_seal(wrong)
 
 
+@settings(deadline=None)
 @given(hashes, st.integers(0, 16))
 def test_two_neighbours_exchanged_are_noticed(one: str, place: int) -> None:
     seal = characters(seal_of(one, "", ""))
@@ -108,11 +112,9 @@ def test_report_label_and_result_bear_the_seal(study: Path, tmp_path: Path) -> N
 
 def test_a_study_that_is_not_what_was_reported_has_status_1(study: Path, tmp_path: Path) -> None:
     page = grr.report(grr.open_study(study), tmp_path / "r.html", date=dt.date(2026, 4, 1))
-    settings = read_settings(study)
-    changed = settings.facts | {"gauge_number": "M-99"}
-    from dataclasses import replace
-
-    change_settings(study, replace(settings, facts=changed), who="Eva", why="typing error")
+    before = read_settings(study)
+    changed = replace(before, facts=before.facts | {"gauge_number": "M-99"})
+    change_settings(study, changed, who="Eva", why="typing error")
     assert main(["verify", str(study)]) == 0
     assert main(["verify", str(study), "--report", str(page)]) == 1
 
