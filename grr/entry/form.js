@@ -34,11 +34,12 @@ function h(tag, attributes = {}, ...children) {
   return node;
 }
 
-// The check stands beside this page: as a page where this is one, else as a notebook.
-function nextPage() {
-  if (!ON_A_PAGE) return location.pathname.replace(/[^/]*$/, "3_check.ipynb");
-  const link = [...document.querySelectorAll(".scale a")].find((one) => /check/i.test(one.textContent));
-  return link?.href ?? location.href.replace(/2_collect/, "3_check");
+// Another step's page: as a page where this is one, else as a notebook.
+function pageOf(notebook, step) {
+  const address = new URL(location.href);
+  address.pathname = address.pathname.replace(/[^/]*$/, `${notebook}.ipynb`);
+  if (ON_A_PAGE) address.searchParams.set("step", step);
+  return address.href;
 }
 
 function randomName() {
@@ -158,13 +159,17 @@ class Form {
     this.timers = [
       setInterval(() => this.watch(), 250),
       setInterval(() => this.say("look"), 5000),
+      setInterval(() => this.leaveSign(Date.now()), 1000),
     ];
+    this.onLeave = () => this.leaveSign(0);
+    window.addEventListener("pagehide", this.onLeave);
     this.hello();
   }
 
   remove() {
     this.timers.forEach(clearInterval);
     window.removeEventListener("keydown", this.onKey, true);
+    window.removeEventListener("pagehide", this.onLeave);
     this.model.off("msg:custom", this.onMessage);
   }
 
@@ -186,13 +191,36 @@ class Form {
   }
 
   // Where the window that had the form is gone it does not answer: this one takes its place.
+  // So does one whose window, of another kernel, was loaded again or closed in this browser.
   claimIfAlone() {
-    if (this.role === "writer" || this.claimTimer) return;
+    if (this.role !== "reader" || this.claimTimer) return;
+    if (this.ownerIsGone()) {
+      this.armed = true;
+      this.say("claim", { quiet: true, gone: this.owner });
+    }
     this.claimTimer = setTimeout(() => {
       this.claimTimer = null;
       if (this.role === "writer" || this.role === "retired" || this.held) return;
       this.say("claim", { quiet: true });
     }, 3000);
+  }
+
+  // Each form that writes leaves a sign of life in the browser, and takes it away when it goes.
+  ownerIsGone() {
+    try {
+      const { owner, at } = JSON.parse(localStorage.getItem(this.signOfLife) ?? "{}");
+      return Boolean(owner) && owner === this.owner && Date.now() - at > 5000;
+    } catch {
+      return false;
+    }
+  }
+
+  leaveSign(at) {
+    if (this.role === "writer" && this.owner && this.view) localStorage.setItem(this.signOfLife, JSON.stringify({ owner: this.owner, at }));
+  }
+
+  get signOfLife() {
+    return `grr-alive-${this.view?.study}`;
   }
 
   command(kind, fields = {}, then = null, orElse = null) {
@@ -224,9 +252,10 @@ class Form {
       return;
     }
     this.kernelGone = false;
+    if (message.owner !== undefined) this.owner = message.owner;
     if (message.role) this.become(message.role, message.why ?? "");
-    if (message.role === "reader") this.claimIfAlone();
     if (message.view) this.adopt(message.view);
+    if (message.role === "reader") this.claimIfAlone();
     if (message.arrived) this.hearArrival(message);
     else if (message.id) this.hearAnswer(message);
     if (this.view) this.show();
@@ -837,6 +866,7 @@ class Form {
       h("h3", {}, "Who measures now?"),
       h("div", { class: "choices" }, order.map(button)),
       h("label", { class: "option" }, this.fromSheet, "I type in a run sheet that was filled by hand"),
+      h("p", {}, "Whoever hands out the parts needs the ", h("a", { href: pageOf("1_plan", "plan"), target: "_blank" }, "key for the helper"), ", in a window of its own."),
       this.moreForms());
   }
 
@@ -945,7 +975,7 @@ class Form {
       h("dl", {}, line("First and last", `${finished.from} to ${finished.to}`), line("Sessions", String(finished.sessions)),
         line("Measured again without a cause", String(finished.again)), line("Voided", String(finished.voided)), line("Seal, to write down", finished.seal)),
       h("p", { class: "calm" }, "Next: check the readings, before anything is worked out from them."),
-      h("div", { class: "answers" }, h("a", { class: "strong", href: nextPage(), "data-first": true }, "Check the readings", h("kbd", { "aria-hidden": "true" }, "↵")), h("button", { type: "button", onclick: () => this.openList() }, "All readings"), h("button", { type: "button", onclick: () => this.openMore() }, "More")));
+      h("div", { class: "answers" }, h("a", { class: "strong", href: pageOf("3_check", "check"), "data-first": true }, "Check the readings", h("kbd", { "aria-hidden": "true" }, "↵")), h("button", { type: "button", onclick: () => this.openList() }, "All readings"), h("button", { type: "button", onclick: () => this.openMore() }, "More")));
   }
 
   pausedStage() {
@@ -1156,7 +1186,7 @@ class Form {
     const place = this.panel.querySelector(".scroll")?.scrollTop ?? 0;
     this.openPanel(h("h3", {}, "What is in each column?"),
       questions.length ? h("div", { class: "tools" }, questions) : null,
-      h("div", { class: "sheet" },
+      h("div", { class: "table-and-study" },
         h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `The table, ${plural(table.rows.length, "row")}` },
           h("table", {}, h("thead", {}, h("tr", {}, h("th", {}, ""), parts ? h("th", {}, "is part") : null, ask.roles.map((_, at) => h("th", {}, role(at))))), h("tbody", {}, rows))),
         h("div", { class: "study" }, h("h4", {}, "The study"), this.previewOf(table), mending)),

@@ -97,6 +97,11 @@ class Ownership:
             _locks[self.folder].release()
         return owner == self.name
 
+    @property
+    def holder(self) -> str:
+        """The name of the window that may write; "" where there is none."""
+        return self._owner().get("name", "")
+
     def insist(self) -> None:
         """Refuse to go on where another window has taken over.
 

@@ -215,12 +215,13 @@ class StudyForm {
   }
 
   showNext(saved) {
-    if (!saved) return this.next.replaceChildren();
-    const page = ON_A_PAGE ? [...document.querySelectorAll(".scale a")].find((one) => /measure/i.test(one.textContent))?.href ?? location.href.replace(/1_plan/, "2_collect") : location.pathname.replace(/[^/]*$/, "2_collect.ipynb");
+    const page = new URL(location.href);
+    page.pathname = page.pathname.replace(/[^/]*$/, "2_collect.ipynb");
+    if (ON_A_PAGE) page.searchParams.set("step", "measure");
     const codes = Object.entries(this.state.key);
     this.next.replaceChildren(...[
       codes.length ? h("button", { type: "button", onclick: () => openKey(this.state.answers.title, codes) }, "Key for the helper") : null,
-      h("a", { class: "primary", href: page }, "Start measuring")].filter((one) => one));
+      saved ? h("a", { class: "primary", href: page.href }, "Start measuring") : null].filter((one) => one));
   }
 
   showChance(chance) {
@@ -230,7 +231,7 @@ class StudyForm {
     };
     this.cards.get("yes, only they").replaceChildren(...strip(chance.all));
     this.cards.get("no, others too").replaceChildren(...strip(chance.others));
-    const better = chance.better?.length ? [h("p", {}, h("strong", {}, "If others too, this decides more:")), chance.better.map((one) => h("div", { class: "other" }, h("span", {}, one.design), h("b", {}, `${one.of_20} of 20`)))] : [];
+    const better = chance.better?.length ? [h("p", {}, h("strong", {}, "If others too, as good or better:")), chance.better.map((one) => h("div", { class: "other" }, h("span", {}, `${one.design}: ${one.readings} readings`), h("b", {}, `${one.of_20} of 20`)))] : [];
     for (const key of ["parts", "trials"]) if (chance[key]) this.controls.get(key)?.setAttribute("placeholder", chance[key]);
     this.better.replaceChildren(...(chance.why ? [h("p", { class: "why" }, chance.why)] : better).flat());
   }

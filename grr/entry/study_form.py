@@ -342,7 +342,7 @@ class StudyForm(anywidget.AnyWidget):
             "good": self.good,
             "saved": saved,
             "has_readings": any((self.folder / name).exists() for name in ("readings.csv",)),
-            "key": part_codes(plan.parts, plan.seed) if plan and saved else {},
+            "key": part_codes(plan.parts, plan.seed) if plan else {},
             "planned": self._readings is None,
         }
 

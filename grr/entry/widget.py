@@ -122,12 +122,18 @@ class CollectForm(anywidget.AnyWidget):
         self._reply(page, self._handler.answer({"kind": "look", "id": message.get("id")}))
 
     def _hand_over(self, page: str, message: Mapping[str, Any]) -> None:
-        """Let another page write; a quiet claim never takes over from another kernel."""
+        """Let another page write.
+
+        A quiet claim never takes over from another kernel, unless the page says by the name of
+        that one's owner that its window is gone: it was loaded again, or closed.
+        """
         quiet = bool(message.get("quiet"))
-        if quiet and self._elsewhere is not None:
+        gone = message.get("gone")
+        left = bool(gone) and gone == self.work.ownership.holder
+        if quiet and self._elsewhere is not None and not left:
             return
         try:
-            before = self.work.ownership.take(by_force=not quiet)
+            before = self.work.ownership.take(by_force=left or not quiet)
         except StudyError as error:
             self._reply(page, {"refused": str(error)})
             return
@@ -169,7 +175,7 @@ class CollectForm(anywidget.AnyWidget):
     def _reply(self, page: str, reply: Mapping[str, Any]) -> None:
         writer = self._elsewhere is None and page == self._writer
         role = {"role": "writer"} if writer else {"role": "reader", "why": self._why()}
-        self.send({"to": page, **role, **reply})
+        self.send({"to": page, "owner": self.work.ownership.holder, **role, **reply})
 
     def _why(self) -> str:
         elsewhere = self._elsewhere
