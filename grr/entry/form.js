@@ -830,7 +830,7 @@ class Form {
     const texts = this.pending().map((item) => item.text.trim());
     this.saving.replaceChildren(h("b", {}, "NOT SAVED"),
       ` ${plural(count, "reading")} on hold: ${texts.slice(0, 6).join(", ")}${texts.length > 6 ? " …" : ""}. `,
-      failed ? `${failed} It is tried again by itself.` : ON_A_PAGE ? "The program does not answer. They are kept in this browser; the page goes on by itself." : RUN_AGAIN);
+      failed ? `${failed} It is tried again by itself.` : ON_A_PAGE ? "The program does not answer. All is kept in this browser, and the page goes on by itself." : RUN_AGAIN);
   }
 
   showRuler() {
