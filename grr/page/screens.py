@@ -53,6 +53,7 @@ from grr.questions.causes import Cause
 from grr.questions.check import Finding, Findings, check
 from grr.questions.gauge import GaugeResult, average_range
 from grr.questions.improving import what_would_help
+from grr.questions.methods import compare_with_baseline
 from grr.questions.risk import guard_band
 from grr.questions.verdict import Criterion, Verdict, verdict
 
@@ -289,7 +290,9 @@ def answer_page(study: Study) -> Screen:
     ----------
     study : Study
     """
-    found = assess(checked_study(study))
+    if len(checked_study(study).methods) > 1:
+        return _answer_by_method(study)
+    found = assess(study)
     decided = verdict(study)
     result, judged = decided.result, decided.criterion
     name = _name(study)
@@ -329,6 +332,32 @@ def answer_page(study: Study) -> Screen:
     else:
         foot = _next(decided, cause, name, quiet, mend)
     return Screen(decided.blocks(), "answer.html.j2", values, foot)
+
+
+def _answer_by_method(study: Study) -> Screen:
+    """Return the answer of a study that compares ways of measuring: which of them, and how good."""
+    compared = compare_with_baseline(study)
+    rows = []
+    for method in study.methods:
+        decided = verdict(study.for_method(method))
+        judged = decided.criterion
+        rows.append(
+            {
+                "words": begun(shortened(method, 40)),
+                "sign": decision_sign(decided.decision, 68),
+                "decision": FIX if decided.findings.must_mend else str(decided.decision),
+                "takes": f"{judged.value:.0f}{JOIN}%" if judged else "not known",
+                "scale": share_scale(judged.value, judged) if judged else "",
+            }
+        )
+    values = {"question": "Which way is good enough?", "rows": rows}
+    values["sentences"] = [f"{begun(one.headline)}. {one.answer}" for one in compared]
+    name = _name(study)
+    foot = Foot(
+        "Each way was judged by itself.", Button("File the report", page_address("file", name))
+    )
+    said = [block for one in compared for block in one.blocks()]
+    return Screen(said, "methods.html.j2", values, foot)
 
 
 def _sentence(decided: Verdict, mend: bool) -> str:
@@ -529,7 +558,12 @@ def improve_page(study: Study) -> Screen:
     ----------
     study : Study
     """
-    decided = verdict(checked_study(study))
+    if len(checked_study(study).methods) > 1:
+        raise StudyError(
+            "This study compares ways of measuring: what would help is told for one of them",
+            "See the answer for which way to use",
+        )
+    decided = verdict(study)
     judged = decided.criterion
     found = what_would_help(decided.result)
     name = _name(study)
@@ -590,13 +624,13 @@ def file_page(study: Study) -> Screen:
     ----------
     study : Study
     """
-    checked_study(study)
-    if study.folder is None:
+    folder = checked_study(study).folder
+    if folder is None:
         raise StudyError(
             "The study has no folder to file its report in",
             "Save it with grr.save_study and open it from there",
         )
-    folder, name = study.folder, _name(study)
+    name = _name(study)
     html, pdf = folder / REPORT, folder / "report.pdf"
     trouble = ""
     wanted = {"html": html, "pdf": pdf}.get(asked_for("write"))
@@ -610,8 +644,7 @@ def file_page(study: Study) -> Screen:
     values = {
         "title": progress_of(folder).title,
         "limits": between(study.tolerance, study.resolution, study.unit),
-        "decision": str(verdict(study).decision),
-        "sign": decision_sign(verdict(study).decision, 84),
+        **_on_the_sheet(study),
         "written": written,
         "folder": str(folder.resolve()),
         "open": address,
@@ -641,3 +674,11 @@ def file_page(study: Study) -> Screen:
     if written:
         said = [Prose([f"The report is in {html}."])]
     return Screen(said, "file.html.j2", values, foot)
+
+
+def _on_the_sheet(study: Study) -> dict[str, str]:
+    """Return the decision that the report begins with, and its sign."""
+    if len(study.methods) > 1:
+        return {"decision": begun(compare_with_baseline(study)[0].headline), "sign": ""}
+    found = verdict(study)
+    return {"decision": str(found.decision), "sign": decision_sign(found.decision, 84)}

@@ -10,7 +10,6 @@
 import grr
 
 study = grr.chosen_study()
-result = grr.anova(study)
 
 # %% tags=["answer"]
 grr.answer_page(study)
@@ -24,6 +23,7 @@ grr.answer_page(study)
 # ## How much of the tolerance does the measuring eat?
 
 # %%
+result = grr.anova(study)
 grr.show.tolerance_ruler(result)
 
 # %% [markdown]

@@ -180,3 +180,14 @@ def test_addresses_and_short_sentences() -> None:
     )
     assert brief("One thing. Another.") == "One thing."
     assert brief(f"First this, {'then that ' * 20}") == "First this."
+
+
+def test_a_study_of_two_ways_is_answered_way_by_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    on_page(monkeypatch)
+    study = grr.open_study(DEMO_DATA / "pins_two_ways")
+    said = text_of(grr.answer_page(study)._repr_html_())
+    for method in study.methods:
+        assert str(verdict(study.for_method(method)).decision) in said
+        assert method in said.lower()
+    with pytest.raises(grr.StudyError, match="compares ways of measuring"):
+        grr.improve_page(study)
