@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 _ABOUT = "Is the measuring system good enough for the tolerance? Gauge studies, start to finish."
 _EXIT = """exit status of analyse (several methods: of the recommended one):
-  0  use              3  use only like this
-  4  do not use       5  not decided yet
+  0  use              3  use like this     6  use with limits
+  4  do not use       5  not decided yet, or fix the data first
 of every command:
   2  something in the input cannot be used (the message says what and where)
   1  verify: something was changed; self-check: a published value was not reproduced
@@ -32,7 +32,8 @@ of every command:
 #: Exit status of ``grr analyse``, by decision, the best first; 2 is bad input.
 EXIT_STATUS = {
     "USE": 0,
-    "USE ONLY LIKE THIS": 3,
+    "USE LIKE THIS": 3,
+    "USE WITH LIMITS": 6,
     "NOT DECIDED YET": 5,
     "DO NOT USE FOR THIS TOLERANCE": 4,
 }

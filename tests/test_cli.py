@@ -31,7 +31,7 @@ def test_analyse_tells_the_decision(
 ) -> None:
     assert main(["analyse", str(DEMO / study)]) == EXIT_STATUS[decision]
     printed = capsys.readouterr().out
-    assert decision in printed
+    assert ("FIX THE DATA FIRST" if study == "dowel_pin_mistakes" else decision) in printed
     assert "EXAMPLE" in printed
     assert "GRR measuring system" in printed
     assert "Average and range" in printed or "By average and range: not possible" in printed

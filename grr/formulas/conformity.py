@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -630,6 +630,242 @@ def _falling_root(
         if not rows.size:
             break
     return guard
+
+
+def predictive_guard(grr_sd: Array, risk: float = 0.05) -> Array:
+    """Return the guard band that holds a risk on average over what GRR may be.
+
+    The smallest g with mean Φ(−g/s) ≤ risk over draws s of the standard deviation of a
+    reading: a part that lies exactly on a tolerance limit then reads inside the acceptance
+    limit with that chance, the doubt about s counted in, as a t factor counts it in for a
+    mean. With s known it is the one-sided factor, 1.645·s at 5 %.
+
+    Parameters
+    ----------
+    grr_sd : ndarray, shape (..., draws)
+        Draws of the standard deviation, not negative: see `grr.formulas.pivots`.
+    risk : float
+        The specific consumer's risk of a part on the limit.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        NaN where a draw is; 0 where nearly all draws are.
+
+    Notes
+    -----
+    Source: JCGM 106:2012, clauses 7 and 8.3 (risk of one item, guard bands), and ISO
+    14253-1:2017 (one side, 95 %), for a known uncertainty; taking the mean over the doubt
+    of it is this project's own, simulated in ``tests/coverage/decisions.py``. Solved by
+    Newton's method: the mean is convex, so steps from the left never pass the root.
+    """
+    number("risk", risk, above=0.0, below=0.5)
+    sd = np.maximum(np.asarray(grr_sd, np.float64), 1e-150)
+    mean = sd.mean(axis=-1)
+    guard = np.asarray(-ndtri(risk) * mean)
+    for _ in range(60):
+        z = guard[..., None] / sd
+        excess = ndtr(-z).mean(axis=-1) - risk
+        slope = (np.exp(-0.5 * z * z) / sd).mean(axis=-1) / np.sqrt(2.0 * np.pi)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            step = np.where(slope > 0.0, excess / slope, -guard)
+        following = np.maximum(guard + step, 0.1 * guard)
+        done = np.abs(following - guard) <= 1e-9 * guard
+        guard = following
+        if np.all(done | np.isnan(guard)):
+            break
+    return guard
+
+
+def good_parts_refused(
+    tolerance: Zone,
+    guard: Value,
+    *,
+    process_mean: Value,
+    process_sd: Value,
+    grr_sd: Value,
+) -> Array:
+    """Return the share of the good parts that acceptance limits refuse: what they cost.
+
+    Parameters
+    ----------
+    tolerance : Zone
+    guard : ndarray or float, shape (...)
+        Distance of each acceptance limit from its tolerance limit.
+    process_mean, process_sd : ndarray or float, shape (...)
+        Of the parts' true values.
+    grr_sd : ndarray or float, shape (...)
+        Standard deviation of the error of one reading.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        1 where the guard bands leave no limits; NaN where anything is.
+
+    Notes
+    -----
+    Source: JCGM 106:2012, clause 9.4 (joint density of true value and reading); the
+    producer's risk of 9.5 as a share of the good parts.
+    """
+    lower, upper, guard, mean, sd, error = (
+        np.asarray(value, np.float64)
+        for value in np.broadcast_arrays(
+            tolerance.lower, tolerance.upper, guard, process_mean, process_sd, grr_sd
+        )
+    )
+    known = ~np.isnan(guard + mean + sd + error) & (sd > 0.0) & (error > 0.0)
+    sd, error = np.where(known, sd, 1.0), np.where(known, error, 1.0)
+    mean, guard = np.where(known, mean, 0.0), np.where(known, guard, 0.0)
+    accepted = rectangle_probability(
+        (lower, upper), (lower + guard, upper - guard), mean=mean, sd=sd, error_sd=error
+    )
+    good = _inside(Zone(lower, upper), mean, sd)
+    refused = 1.0 - quotient(accepted, good)
+    return np.where(known, np.clip(refused, 0.0, 1.0), np.nan)
+
+
+class LimitsAndPrice(NamedTuple):
+    """A guard band, and the share of good parts that it costs; each of shape (...).
+
+    Attributes
+    ----------
+    guard : ndarray
+        Distance of each acceptance limit from its tolerance limit, bias included.
+    price : ndarray
+        Share of good parts refused, GRR as estimated.
+    at_most : ndarray
+        The same were GRR as large as the guard band supposes: never flattered.
+    at_least : ndarray
+        What limits would cost at the lower bound of GRR and for the parts that suffer least:
+        no study makes them cheaper.
+    """
+
+    guard: Array
+    price: Array
+    at_most: Array
+    at_least: Array
+
+
+def limits_and_price(
+    tolerance: Zone,
+    grr_draws: Array,
+    *,
+    grr_sd: Value,
+    grr_at_least: Value,
+    process_mean: Value,
+    process_sd: Value,
+    process_at_least: tuple[Value, Value],
+    bias: Value = 0.0,
+    confidence: float = 0.95,
+) -> LimitsAndPrice:
+    """Return the guard band to use while GRR is known only so well, and what it costs.
+
+    Parameters
+    ----------
+    tolerance : Zone
+    grr_draws : ndarray, shape (..., draws)
+        Draws of the sd of a reading.
+    grr_sd, grr_at_least : ndarray or float, shape (...)
+        As estimated, and its lower bound.
+    process_mean, process_sd : ndarray or float, shape (...)
+        Of the parts' true values.
+    process_at_least : pair of ndarray or float, shape (...)
+        The mean and sd, within what the study knows of them, at which least is refused; the
+        same where they are stated.
+    bias : ndarray or float
+        How far off the readings may be on average: added to the guard band (ISO 14253-1).
+    confidence : float
+
+    Notes
+    -----
+    Source: see `predictive_guard` and `good_parts_refused`; a known bound of the bias adds
+    up with the guard band as in ISO 14253-2 and JCGM 100:2008 (GUM), F.2.4.5.
+    """
+    factor = float(ndtri(confidence))
+    guard, sd, least, mean, parts, mean_least, parts_least = np.broadcast_arrays(
+        predictive_guard(grr_draws, 1.0 - confidence),
+        grr_sd,
+        grr_at_least,
+        process_mean,
+        process_sd,
+        *process_at_least,
+    )
+    guards = np.stack([guard, guard, factor * least]) + bias
+    sds = np.stack([sd, guard / factor, least])
+    price, at_most, at_least = good_parts_refused(
+        tolerance,
+        guards,
+        process_mean=np.stack([mean, mean, mean_least]),
+        process_sd=np.stack([parts, parts, parts_least]),
+        grr_sd=sds,
+    )
+    return LimitsAndPrice(guards[0], price, at_most, at_least)
+
+
+def largest_cheap_sd(
+    tolerance: Zone,
+    most_refused: float,
+    *,
+    process_mean: float,
+    process_sd: float,
+    bias: float = 0.0,
+    confidence: float = 0.95,
+) -> float:
+    """Return the largest sd of a reading, were it known, whose limits refuse no more than this.
+
+    The guard band is the one-sided factor times the sd (1.645 at 95 %), plus the bias.
+
+    Parameters
+    ----------
+    tolerance : Zone
+    most_refused : float
+        Share of the good parts, between 0 and 1.
+    process_mean, process_sd, bias, confidence : float
+        As in `limits_and_price`.
+
+    Returns
+    -------
+    float
+        0 where the bias alone costs more.
+    """
+    factor = float(ndtri(confidence))
+    low, high = 0.0, 10.0 * process_sd
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        price = good_parts_refused(
+            tolerance,
+            factor * middle + bias,
+            process_mean=process_mean,
+            process_sd=process_sd,
+            grr_sd=middle,
+        )
+        low, high = (middle, high) if float(price) <= most_refused else (low, middle)
+    return low
+
+
+def parts_that_fill(tolerance: Zone, mean: Value) -> tuple[Array, Array]:
+    """Return mean and sd of parts whose ±3 sd fill the tolerance.
+
+    Between two limits they lie about the middle; with one limit about the mean given, which
+    is then 3 sd away from it.
+
+    Parameters
+    ----------
+    tolerance : Zone
+    mean : ndarray or float, shape (...)
+
+    Returns
+    -------
+    mean, sd : ndarray, shape (...)
+        NaN where there is no limit, or the mean lies past the only one.
+    """
+    lower, upper = np.asarray(tolerance.lower), np.asarray(tolerance.upper)
+    two = np.isfinite(lower) & np.isfinite(upper)
+    low, high = (np.where(np.isfinite(limit), limit, 0.0) for limit in (lower, upper))
+    one = np.where(np.isfinite(upper), high - mean, mean - low)
+    some = np.isfinite(lower) | np.isfinite(upper)
+    sd = np.where(two, (high - low) / 6.0, np.where(some, one / 3.0, np.nan))
+    return np.where(two, 0.5 * (low + high), mean), np.where(sd > 0.0, sd, np.nan)
 
 
 # Errors of indication against the maximum permissible error, by the rule of ISO 14253-1.

@@ -32,6 +32,7 @@ from grr.formulas.confidence_limits import (
     two_sided_limits,
     upper_bound,
 )
+from grr.formulas.conformity import predictive_guard
 from grr.formulas.pivots import SEED, at_least, crossed_pivots
 from grr.formulas.sources_of_variation import NDC_FACTOR
 from grr.model.errors import StudyError
@@ -113,12 +114,16 @@ class Ratio(NamedTuple):
         As calculated.
     at_least, at_most, plain_least : ndarray
         One-sided bounds, as in `Precision`.
+    guard : ndarray or None
+        The guard band of acceptance limits, in percent as GRR is (six sds of it are as wide
+        as the whole where it is 100); None where the whole is no tolerance.
     """
 
     estimate: Array
     at_least: Array
     at_most: Array
     plain_least: Array
+    guard: Array | None = None
 
     @property
     def categories(self) -> tuple[Array, Array]:
@@ -148,6 +153,9 @@ class Precision:
         The lower bound without the care of `careful_lower_bound`, from which ndc follows.
     estimate : ndarray, shape (studies,)
         GRR's sd as calculated by the analysis of variance.
+    guard : ndarray, shape (studies,)
+        The guard band that holds the risk at a limit, see
+        `grr.formulas.conformity.predictive_guard`.
     """
 
     design: Design
@@ -160,10 +168,11 @@ class Precision:
     at_most: Array
     plain_least: Array
     estimate: Array
+    guard: Array
 
     def ratio(self, true_percent: float) -> Ratio:
         """Return what the studies state of a gauge that truly takes this of a known whole."""
-        found = (self.estimate, self.at_least, self.at_most, self.plain_least)
+        found = (self.estimate, self.at_least, self.at_most, self.plain_least, self.guard)
         return Ratio(*(true_percent * multiple for multiple in found))
 
     def limits(self, true_percent: float) -> tuple[float, float]:
@@ -243,7 +252,8 @@ def simulated_precision(
             lower_bound(sd, confidence),
         )
         estimate = np.sqrt(_components(anova, design).grr)
-        found.append([*two_sided_limits(sd, level), *bounds, estimate])
+        guard = predictive_guard(sd, 1.0 - confidence)
+        found.append([*two_sided_limits(sd, level), *bounds, estimate, guard])
         if progress is not None:
             progress(size)
     limits = [np.concatenate(parts) for parts in zip(*found, strict=True)]
@@ -340,10 +350,14 @@ def tabulated_precision(
         if floor is not None:
             # Lifted quantile by quantile, as `grr.formulas.pivots.at_least` does.
             found = np.maximum(found, _quantiles(floor, tails))
-        return 0.5 * np.log(found)
+        lifted = draws.astype(np.float64)
+        if floor is not None:
+            lifted = at_least(lifted, np.broadcast_to(floor, draws.shape).astype(np.float64))
+        guard = predictive_guard(np.sqrt(np.maximum(lifted, 0.0)), 1.0 - confidence)
+        return np.concatenate([0.5 * np.log(found), np.log(guard)[None]])
 
     sd = np.sqrt(base) * np.exp(_interpolated(ratios, _PLACES, exact))
-    lower, least, plain_least, upper, _, at_most = sd
+    lower, least, plain_least, upper, _, at_most, guard = sd
     estimate = np.sqrt(_components(anova, design).grr)
     return Precision(
         design,
@@ -356,6 +370,7 @@ def tabulated_precision(
         at_most,
         plain_least,
         estimate,
+        guard,
     )
 
 

@@ -21,7 +21,7 @@ from grr.formulas.analysis_of_variance import (
     crossed_anova,
 )
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.confidence_limits import quantity_limits
+from grr.formulas.confidence_limits import quantity_limits, variance_draws
 from grr.formulas.pivots import SEED, Pivots, crossed_pivots, floored_pivots
 from grr.formulas.sources_of_variation import (
     Specification,
@@ -32,9 +32,12 @@ from grr.many.stacks import Codes, Stack, Stacked, stacked
 from grr.many.table import FILE_ROW, Specifications, read_table, readings_of_studies, specifications
 from grr.model.choices import SOURCES, Decision, OperatorsAre, PartsFrom, Purpose
 from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
 from grr.model.rules import Rules
 from grr.model.study import Study
+from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, finer_than, number, one_of, people_who_measure, short_text
+from grr.questions.acceptance import NO_PRICE, guard_and_price, priced_parts
 from grr.questions.causes import Cause, causes_in
 from grr.questions.check import check
 from grr.questions.gauge import GaugeResult, anova
@@ -434,15 +437,51 @@ def _limits_and_decisions(
             decision = Decision.NOT_DECIDED
             ratio = row[_judged_by(options.purpose)]
             if not np.isnan(ratio):
+                mean = float(anova.mean[place])
                 decision = decide(
                     criterion_from(ratio, pivots, specification, options.rules, options.purpose),
-                    least_categories=options.rules.least_ndc,
+                    _price(
+                        pivots,
+                        row,
+                        mean=mean,
+                        specification=specification,
+                        tolerance=specs.tolerance(int(study)),
+                        options=options,
+                    ),
+                    most_refused=options.rules.most_refused_percent,
+                    purpose=options.purpose,
                     one_operator=anova.operators == 1,
                     must_mend=False,
                 )
             rows.append({**limits, "decision": decision, "checked": False})
         done(len(studies[here]))
     return rows
+
+
+def _price(
+    pivots: Pivots,
+    values: dict[str, float],
+    *,
+    mean: float,
+    specification: Specification,
+    tolerance: Tolerance | None,
+    options: Options,
+) -> Estimate:
+    """Return what acceptance limits would cost, as `grr.verdict` counts it."""
+    if options.purpose != "accept" or tolerance is None or not values["GRR_sd"] > 0.0:
+        return NO_PRICE
+    parts = priced_parts(
+        tolerance,
+        mean=mean,
+        part_sd=values["PV_sd"],
+        pivots=pivots,
+        confidence=options.rules.confidence,
+        process_mean=specification.process_mean,
+        process_sd=specification.process_sd,
+        parts_from=options.parts_from,
+    )
+    draws = np.sqrt(variance_draws(pivots, "GRR", specification))
+    return guard_and_price(tolerance, draws, values["GRR_sd"], parts=parts, rules=options.rules)[1]
 
 
 def _studies_of(anova: CrossedAnova, here: slice) -> CrossedAnova:

@@ -26,14 +26,20 @@ class Decision(StrEnum):
     """What a verdict may say; its text is what a person reads."""
 
     USE = "USE"
-    LIKE_THIS = "USE ONLY LIKE THIS"
+    LIKE_THIS = "USE LIKE THIS"
+    WITH_LIMITS = "USE WITH LIMITS"
     DO_NOT_USE = "DO NOT USE FOR THIS TOLERANCE"
     NOT_DECIDED = "NOT DECIDED YET"
 
     @property
     def exit_status(self) -> int:
         """The status with which a command ends that printed it."""
-        return {"USE": 0, "LIKE_THIS": 3, "DO_NOT_USE": 4, "NOT_DECIDED": 5}[self.name]
+        statuses = {"USE": 0, "LIKE_THIS": 3, "WITH_LIMITS": 6, "DO_NOT_USE": 4, "NOT_DECIDED": 5}
+        return statuses[self.name]
+
+
+#: What stands in place of NOT DECIDED YET where readings must be mended first.
+FIX_FIRST = "FIX THE DATA FIRST"
 
 
 #: The sources of variation, in the order in which a table shows them.

@@ -249,3 +249,19 @@ def chances(lower: float, upper: float) -> str:
 def _not_rounded_to_all(probability: float) -> str:
     missing = 100.0 * (1.0 - probability)
     return f"{100.0 - missing:.{max(1, -math.floor(math.log10(missing)))}f}"
+
+
+def rounded_up(value: float, unit: str, digits: int = 2) -> float:
+    """Return a length rounded up to the figures with which `length` shows it.
+
+    What is promised from a size on must not be promised from a smaller one.
+    """
+    fine = conversion(unit, fine_unit(unit))
+    scaled = value * fine
+    step = 10.0 ** (math.floor(math.log10(scaled)) - digits + 1)
+    return math.ceil(scaled / step - 1e-9) * step / fine
+
+
+def confidence_text(share: float) -> str:
+    """Return a confidence from 0 to 1 in percent, never as certain: 0.1 % to 99.9 %."""
+    return f"{100 * min(max(share, 0.001), 0.999):.{1 if share > 0.99 or share < 0.01 else 0}f} %"

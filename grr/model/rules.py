@@ -29,6 +29,9 @@ class Rules:
         The fewest distinct categories accepted (AIAG MSA, 4th ed.: 5).
     confidence : float
         Confidence of each one-sided statement.
+    most_refused_percent : float
+        The share of good parts that acceptance limits may refuse for USE WITH LIMITS (this
+        project's default: 2; the owner's to change).
     interaction : {"auto", "keep", "pool"}
         What is done with the part-by-operator interaction.
     pool_above : float
@@ -41,6 +44,7 @@ class Rules:
     limit_percent: float = 30.0
     least_ndc: int = 5
     confidence: float = 0.95
+    most_refused_percent: float = 2.0
     interaction: InteractionRule = "auto"
     pool_above: float = 0.25
 
@@ -50,6 +54,7 @@ class Rules:
         for name in ("spread", "good_percent", "limit_percent"):
             number(name, getattr(self, name), above=0.0)
         number("confidence", self.confidence, above=0.5, below=1.0)
+        number("most_refused_percent", self.most_refused_percent, above=0.0, below=100.0)
         number("pool_above", self.pool_above, above=0.0, below=1.0)
         if (
             isinstance(self.least_ndc, bool)

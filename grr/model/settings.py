@@ -145,6 +145,15 @@ FACTS = (
         "Past this date the readings cannot be relied on.",
     ),
     Question(
+        "bias_at_most",
+        "Bias at most",
+        "How far off can the mean of many readings be?",
+        "number",
+        "Bias and calibration uncertainty together, from the bias study or the certificate. "
+        "Acceptance limits allow for it; leave empty if not known.",
+        "study",
+    ),
+    Question(
         "readings_are",
         "The gauge shows",
         "What does the gauge show?",

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from grr.model.blocks import Banner, Bullets, Facts, Formulas, Heading, Picture, Prose, Table
+from grr.model.choices import FIX_FIRST
 from grr.model.errors import StudyError
 from grr.model.names import shortened
 from grr.model.rounding import JOIN, counted, length, listed, percent
@@ -20,12 +21,22 @@ from grr.model.study import Study
 from grr.model.values import needs
 from grr.page.conduct import fact
 from grr.page.filled_in import filled_in
+from grr.page.numbers import RUINED
 from grr.page.page_blocks import Columns, KeyNumber, KeyNumbers, PageBlock
 from grr.questions import methods
 from grr.questions.causes import short
 from grr.questions.check import TO_DO, Finding, Findings, calibration_due, check
 from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
-from grr.questions.verdict import CAUTION, DO_NOT_USE, LIKE_THIS, LOOKS, NOT_DECIDED, USE, Verdict
+from grr.questions.verdict import (
+    CAUTION,
+    DO_NOT_USE,
+    LIKE_THIS,
+    LOOKS,
+    NOT_DECIDED,
+    USE,
+    WITH_LIMITS,
+    Verdict,
+)
 from grr.show.method_figures import method_rulers
 from grr.show.ruler_figures import tolerance_ruler
 
@@ -33,11 +44,16 @@ from grr.show.ruler_figures import tolerance_ruler
 LONGEST_TITLE, LONGEST_NAME = 140, 40
 #: Findings named on the first page, and the longest place of one.
 MOST_PLACES, LONGEST_PLACE = 3, 60
+#: Steps to take named there; all of them stand in the next part.
+STEPS = 1
 _SAYS = {
     USE: "This gauge, used as in this study, is good enough to {task}.",
     LIKE_THIS: "This gauge may be used to {task} under the conditions below only.",
+    WITH_LIMITS: "This gauge may be used to {task} if parts are accepted only within the "
+    "acceptance limits below.",
     DO_NOT_USE: "Used as in this study, this gauge must not be used to {task}.",
     NOT_DECIDED: "This study does not decide whether the gauge is good enough to {task}.",
+    FIX_FIRST: "Nothing is decided before the readings below are settled.",
 }
 #: Label, key in the table of intervals, and the formulas that lead to the number.
 _ROWS = (
@@ -99,31 +115,35 @@ class FrontPage:
 def front_page(verdict: Verdict, cover: Cover) -> FrontPage:
     """Return the first page of the report on one method of measuring."""
     study = verdict.result.study
-    mark, colour = LOOKS[verdict.decision]
+    mark, colour = LOOKS[verdict.banner]
     cause = [] if verdict.cause is None or verdict.findings.must_mend else [verdict.cause]
     told = [
         *(f"{short(one, verdict.result)}" for one in cause),
         verdict.by_manual,
         verdict.by_confidence,
+        *([] if verdict.proven_for is None else [str(verdict.proven_for)]),
         *cautions(study, verdict.findings, cover, told={one.kind for one in cause}),
     ]
     blocks: list[PageBlock] = [
-        Banner(mark, verdict.decision, colour, decision_sentence(verdict)),
+        Banner(mark, verdict.banner, colour, decision_sentence(verdict)),
         Prose(told),
     ]
-    if study.tolerance is not None:
+    if verdict.findings.must_mend:
+        blocks += _listed("Look at this first", verdict.findings.look_first)
+    if study.tolerance is not None and not verdict.findings.ruined:
         blocks.append(Picture(lambda: tolerance_ruler(verdict.result)))
+    use = [
+        *_listed(verdict.acceptance_title, verdict.acceptance[:2]),
+        *_listed(verdict.conditions_title, verdict.conditions),
+    ]
     return _page(
         study,
         cover,
         [
             *blocks,
             Heading("The numbers that matter", 2),
-            *key_numbers(verdict.result),
-            *_beside(
-                _listed(verdict.conditions_title, verdict.conditions),
-                _listed("What to do next", verdict.next_steps),
-            ),
+            *([RUINED] if verdict.findings.ruined else key_numbers(verdict.result)),
+            *_beside(*_wider_first(use, _listed("What to do next", verdict.next_steps[:STEPS]))),
         ],
         CAUTION,
     )
@@ -203,6 +223,15 @@ def _beside(left: Sequence[PageBlock], right: Sequence[PageBlock]) -> Sequence[P
     return [Columns(left, right)] if left and right else [*left, *right]
 
 
+def _wider_first(one: list[PageBlock], other: list[PageBlock]) -> list[list[PageBlock]]:
+    """Return two lists of sentences, that with more to say first, where the page is wider."""
+
+    def letters(blocks: list[PageBlock]) -> int:
+        return sum(len("".join(b.items)) for b in blocks if isinstance(b, Bullets))
+
+    return sorted((one, other), key=letters, reverse=True)
+
+
 def decision_sentence(verdict: Verdict) -> str:
     """Return the decision as a sentence: what the gauge may be used for."""
     study = verdict.result.study
@@ -211,7 +240,7 @@ def decision_sentence(verdict: Verdict) -> str:
         task = "accept parts"
         if study.tolerance is not None:
             task += f" against the tolerance, {tolerance_text(study)}"
-    return _SAYS[verdict.decision].format(task=task)
+    return _SAYS[verdict.banner].format(task=task)
 
 
 def cautions(
@@ -254,10 +283,10 @@ def _found(findings: Sequence[Finding]) -> list[str]:
 def _by_itself(verdicts: dict[str, Verdict]) -> list[str]:
     lines = []
     for name, verdict in verdicts.items():
-        mark, _ = LOOKS[verdict.decision]
+        mark, _ = LOOKS[verdict.banner]
         found = verdict.criterion
         share = "" if found is None else f", GRR takes {percent(found.value)} {found.name}"
-        lines.append(f"{shortened(name, LONGEST_NAME)}: {mark} {verdict.decision}{share}.")
+        lines.append(f"{shortened(name, LONGEST_NAME)}: {mark} {verdict.banner}{share}.")
     return lines
 
 
@@ -327,7 +356,7 @@ def key_numbers(result: GaugeResult) -> list[PageBlock]:
                 notes[f"No interval of {key[0]}: {limits['reason'][key]}."] = None
         formulas = Formulas([line for name in names for line in worked.get(name, ())])
         rows.append(KeyNumber(label, _shown(value, key, result), interval, formulas))
-    return [KeyNumbers(f"{100 * level:g}{JOIN}% interval", rows), Bullets(list(notes))]
+    return [KeyNumbers(f"two-sided {100 * level:g}{JOIN}%", rows), Bullets(list(notes))]
 
 
 def _limits(result: GaugeResult, level: float) -> tuple[pd.DataFrame | None, str]:

@@ -156,7 +156,7 @@ def _readings(study: Study) -> list[dict[str, Any]]:
 
 def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
     judged = verdict(result)
-    found = judged.criterion
+    found, limits, proven = judged.criterion, judged.acceptance_limits, judged.proven_for
     methods = result.study.methods
     return {
         "measured_by": methods[0] if several and methods else "",
@@ -181,6 +181,7 @@ def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
         "intervals": _intervals(result),
         "verdict": {
             "decision": judged.decision,
+            "banner": judged.banner,
             "ratio": None if found is None else found.name,
             "value": None if found is None else finite(found.value),
             "lower_bound": None if found is None else finite(found.lower),
@@ -188,7 +189,13 @@ def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
             "confidence": result.study.rules.confidence,
             "by_manual": judged.by_manual,
             "by_confidence": judged.by_confidence,
+            "acceptance_limits": None if limits is None else [limits.lower, limits.upper],
+            "price": _estimated(judged.price),
+            "proven_for": None
+            if proven is None
+            else {"good": _number(proven.good.value), "limit": _number(proven.limit.value)},
             "reasons": list(judged.reasons),
+            "acceptance": list(judged.acceptance),
             "conditions": list(judged.conditions),
             "cause": None if judged.cause is None else _cause(judged.cause),
             "next_steps": list(judged.next_steps),
@@ -267,7 +274,7 @@ def _risks(result: GaugeResult) -> dict[str, Any]:
 
 
 def _acceptance(result: GaugeResult) -> dict[str, Any]:
-    """Return the acceptance limits by the rule of ISO 14253-1, or why there are none."""
+    """Return the acceptance limits that allow for the doubt about GRR, or why there are none."""
     try:
         band = guard_band(result)
     except StudyError as error:

@@ -78,6 +78,15 @@ def after_opening(blocks: Sequence[Block]) -> Sequence[Block]:
     return blocks[1:] if isinstance(blocks[0], Prose) else blocks
 
 
+#: In place of numbers that wrong readings have ruined.
+RUINED = Prose(
+    [
+        "Not stated: readings are wrong, and what is calculated from them means nothing. Fix them "
+        "first; grr.anova shows the numbers as the readings stand."
+    ]
+)
+
+
 def risks_blocks(result: GaugeResult) -> list[PageBlock]:
     """Return risks, acceptance limits and improvements of one measuring system."""
 
@@ -103,8 +112,10 @@ def risks_blocks(result: GaugeResult) -> list[PageBlock]:
 # -------------------
 
 
-def how_blocks(result: GaugeResult, *, sources: bool = True) -> list[PageBlock]:
-    """Return the method, the options, the formulas and, where asked for, their sources."""
+def how_blocks(
+    result: GaugeResult, *, sources: bool = True, numbers: bool = True
+) -> list[PageBlock]:
+    """Return the method, the options, and, where asked for, formulas' sources and numbers."""
     rules = result.study.rules
     options = [
         ("Method of record", _METHODS[rules.method_of_record]),
@@ -113,13 +124,21 @@ def how_blocks(result: GaugeResult, *, sources: bool = True) -> list[PageBlock]:
         ("Interaction", f"{rules.interaction}; pooled where its p is above {rules.pool_above:g}"),
         ("Thresholds", f"good under {rules.good_percent:g} %, limit {rules.limit_percent:g} %"),
         ("Fewest categories", str(rules.least_ndc)),
+        ("Acceptance limits", f"may refuse {rules.most_refused_percent:g} % of the good parts"),
         ("Confidence", f"{100 * rules.confidence:g} %, one-sided for decisions"),
         ("Intervals", f"generalized confidence intervals, {DRAWS} draws, seed {SEED}"),
     ]
-    lines = list(dict.fromkeys(line for group in filled_in(result).values() for line in group))
     return [
         Facts(options),
         *([Fold("The formulas and their sources", [_formulas()])] if sources else []),
+        *(_filled(result) if numbers else []),
+    ]
+
+
+def _filled(result: GaugeResult) -> list[PageBlock]:
+    """Return the formulas with this study's numbers in them, and the same by other ways."""
+    lines = list(dict.fromkeys(line for group in filled_in(result).values() for line in group))
+    return [
         Fold("This study's numbers filled in", [Prose(_told_in(result)), Formulas(lines)]),
         *or_reason(
             lambda: [Fold("The average-and-range form, line by line", _form(result))],

@@ -28,9 +28,10 @@ from grr.page.conduct import (
     provenance_blocks,
     readings_fingerprint,
 )
-from grr.page.front import Cover, FrontPage, comparisons_of, front_page, methods_front_page
+from grr.page.front import STEPS, Cover, FrontPage, comparisons_of, front_page, methods_front_page
 from grr.page.json_export import result_text
 from grr.page.numbers import (
+    RUINED,
     after_opening,
     how_blocks,
     numbers_blocks,
@@ -47,7 +48,7 @@ from grr.questions.methods import MethodComparison
 from grr.questions.operator_codes import Codes
 from grr.questions.operator_codes import code_operators as coded
 from grr.questions.operators import compare_operators
-from grr.questions.verdict import verdict
+from grr.questions.verdict import Verdict, verdict
 from grr.show.method_figures import methods_by_part
 from grr.show.operator_figures import operators_side_by_side, parts_by_operators, trial_ranges
 from grr.show.ruler_figures import tolerance_ruler
@@ -260,12 +261,15 @@ def _signatures(cover: Cover) -> Table:
 def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:
     result = result_of_record(study)
     judged = verdict(result)
+    ruined = judged.findings.ruined
     parts = [
-        Part("why", "Why this decision", [Bullets(judged.reasons)], True),
-        Part("pictures", "The study in pictures", _pictures(result)),
-        Part("numbers", NUMBERS, numbers_blocks(result)),
-        Part("comparisons", OPERATORS, [*_operators(study), *_drift(study)]),
-        *_rest(result),
+        Part("why", "Why this decision", [Bullets(judged.reasons), *_more_steps(judged)], True),
+        Part("pictures", "The study in pictures", _pictures(result, spread=not ruined)),
+        Part("numbers", NUMBERS, [RUINED] if ruined else numbers_blocks(result)),
+        Part(
+            "comparisons", OPERATORS, [RUINED] if ruined else [*_operators(study), *_drift(study)]
+        ),
+        *_rest(result, ruined=ruined),
     ]
     return front_page(judged, cover), parts
 
@@ -300,6 +304,13 @@ def _compared(found: MethodComparison) -> list[PageBlock]:
     return [*_raised(found.blocks()), *_drawn(lambda: methods_by_part(found))]
 
 
+def _more_steps(judged: Verdict) -> list[PageBlock]:
+    """Return every step to take, where the first page has no room for all."""
+    if len(judged.next_steps) <= STEPS:
+        return []
+    return [Heading("Everything to do next", 3), Bullets(judged.next_steps)]
+
+
 def _raised(blocks: Sequence[PageBlock]) -> list[PageBlock]:
     """Return blocks with their smaller headings one level up, as a part needs them."""
     return [replace(one, level=3) if isinstance(one, Heading) else one for one in blocks]
@@ -309,10 +320,10 @@ def _ruler(result: GaugeResult) -> Picture:
     return Picture(lambda: tolerance_ruler(result))
 
 
-def _pictures(result: GaugeResult) -> list[PageBlock]:
+def _pictures(result: GaugeResult, *, spread: bool = True) -> list[PageBlock]:
     study = result.study
     return [
-        *_drawn(lambda: spread_sources(result)),
+        *(_drawn(lambda: spread_sources(result)) if spread else []),
         *_drawn(lambda: parts_by_operators(result)),
         *_drawn(lambda: trial_ranges(study)),
         *_drawn(lambda: in_order(study)),
@@ -353,15 +364,17 @@ def _drift(study: Study) -> list[PageBlock]:
     return [Heading(DRIFT, 3), *or_reason(looked_at, "Drift cannot be seen: ")]
 
 
-def _rest(result: GaugeResult, before: str = "", suffix: str = "") -> list[Part]:
-    """Return risks, formulas and readings of one method."""
+def _rest(
+    result: GaugeResult, before: str = "", suffix: str = "", *, ruined: bool = False
+) -> list[Part]:
+    """Return risks, formulas and readings of one method; no numbers of ruined readings."""
 
     def title(text: str) -> str:
         return f"{before}{text[0].lower()}{text[1:]}" if before else text
 
     sources = suffix in ("", "-m0")
     return [
-        Part(f"risks{suffix}", title(RISKS), risks_blocks(result)),
-        Part(f"how{suffix}", title(HOW), how_blocks(result, sources=sources)),
+        Part(f"risks{suffix}", title(RISKS), [RUINED] if ruined else risks_blocks(result)),
+        Part(f"how{suffix}", title(HOW), how_blocks(result, sources=sources, numbers=not ruined)),
         Part(f"readings{suffix}", title("All readings"), readings_blocks(result.study)),
     ]

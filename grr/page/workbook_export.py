@@ -93,11 +93,14 @@ def _decision(book: Book, study: Study, verdicts: dict[str, Verdict]) -> None:
     for name, found in verdicts.items():
         if name:
             sheet.row(["Method", name], bold=True)
-        sheet.row(["Decision", found.decision], bold=True)
+        sheet.row(["Decision", found.banner], bold=True)
         sheet.row(["By the rule", found.by_manual])
         sheet.row(["How sure that is", found.by_confidence])
+        if found.proven_for is not None:
+            sheet.row(["Proven for", str(found.proven_for)])
         for title, sentences in (
             ("Why", found.reasons),
+            (found.acceptance_title, found.acceptance),
             (found.conditions_title, found.conditions),
             ("What to do next", found.next_steps),
         ):
@@ -283,6 +286,7 @@ def _about(book: Book, study: Study) -> None:
         ("Good under, %", rules.good_percent),
         ("Limit, %", rules.limit_percent),
         ("Fewest categories", rules.least_ndc),
+        ("Good parts refused at most, %", rules.most_refused_percent),
         ("Confidence", rules.confidence),
         ("SHA-256 of the readings", readings_fingerprint(study)),
         *versions().items(),

@@ -173,8 +173,8 @@ class Assessment(Printed):
         result, decided = self.result, self.verdict
         found: list[Block] = []
         if decided is not None:
-            mark, colour = LOOKS[decided.decision]
-            found.append(Banner(mark, decided.decision, colour))
+            mark, colour = LOOKS[decided.banner]
+            found.append(Banner(mark, decided.banner, colour))
             steps = decided.next_steps
         else:
             named = self._looked.named

@@ -77,6 +77,15 @@ SEVERITIES = {
 }
 #: What each asks for, after a number of findings.
 TO_DO = {"mend": "to fix first", "look": "to look at", "know": "for information"}
+#: What is wrong with readings themselves, not with how they came about.
+_WRONG_READINGS = {
+    "factor",
+    "exchanged parts",
+    "copied trial",
+    "one part out",
+    "stuck gauge",
+    "unit",
+}
 _TITLES = {"mend": "Fix first", "look": "Look at", "know": "For your information"}
 _MARKS = {"mend": "✖", "look": "▲", "know": "●"}
 _COLOURS = {"mend": "#a63d00", "look": "#8a5a00", "know": "#00527a"}
@@ -129,6 +138,17 @@ class Findings(Printed):
     def must_mend(self) -> bool:
         """Whether something must be settled before the numbers can be trusted."""
         return any(finding.severity == "mend" for finding in self.findings)
+
+    @property
+    def ruined(self) -> bool:
+        """Whether readings themselves are wrong: what is calculated from them means nothing."""
+        return any(f.severity == "mend" and f.topic in _WRONG_READINGS for f in self.findings)
+
+    @property
+    def look_first(self) -> tuple[str, ...]:
+        """The one or two readings or facts to look at first: the place, and what is wrong."""
+        mend = [f for f in self.findings if f.severity == "mend"]
+        return tuple(f"{f.place[0].upper()}{f.place[1:]}: {f.what}" for f in mend[:2])
 
     @property
     def headline(self) -> str:

@@ -25,6 +25,7 @@ from grr.formulas.analysis_of_variance import (
     nested_components,
 )
 from grr.formulas.arrays import Array, measured
+from grr.formulas.data_checks import factor_slips
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.reml import (
     RemlFit,
@@ -898,7 +899,7 @@ def _share(value: float) -> str:
 
 def closing(result: GaugeResult) -> list[str]:
     """Return the sentences under the numbers: ndc, what is missing and why, notes."""
-    lines = []
+    lines = _slips(result.study)
     if result.ndc is None:
         lines.append("Distinct categories (ndc): not estimated.")
     else:
@@ -917,6 +918,20 @@ def closing(result: GaugeResult) -> list[str]:
         said.setdefault(reason, []).append(words.get(name, name))
     lines += [f"{' and '.join(names)}: not estimated, {reason}." for reason, names in said.items()]
     return [*lines, *_one_limit(result), *result.notes]
+
+
+def _slips(study: Study) -> list[str]:
+    """Return which readings are off by a factor: they ruin every number (see `grr.check`)."""
+    if study.design == "nested":
+        return []
+    cube = study.cube()
+    return [
+        f"Fix the data first: the reading {size(cube.values[at], study.resolution)} of part "
+        f"{cube.parts[at[0]]}, operator {cube.operators[at[1]]}, trial {cube.trials[at[2]]} is off "
+        "by a factor, and no number here means anything before it is settled."
+        for slip in factor_slips(cube.values, study.resolution)[:2]
+        for at in [(slip.part, slip.operator, slip.trial)]
+    ]
 
 
 def _one_limit(result: GaugeResult) -> list[str]:

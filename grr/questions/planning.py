@@ -8,11 +8,14 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import repeat
 from typing import TYPE_CHECKING, NoReturn, get_args
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
+from grr.formulas.conformity import Zone, good_parts_refused, parts_that_fill
 from grr.formulas.pivots import SEED
 from grr.formulas.precision import (
     Design,
@@ -26,6 +29,7 @@ from grr.formulas.precision import (
 from grr.model.blocks import Block, Bullets, Heading, Prose, Table
 from grr.model.choices import Decision, Purpose
 from grr.model.errors import StudyError
+from grr.model.estimate import PERCENT, Estimate
 from grr.model.printed import Printed
 from grr.model.rounding import JOIN, counted, figures, length, listed, percent, whole_percent
 from grr.model.rules import Plan, Rules
@@ -33,6 +37,7 @@ from grr.model.settings import Settings
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of, people_who_measure
+from grr.questions.acceptance import NO_PRICE
 from grr.questions.verdict import Criterion, decide
 
 if TYPE_CHECKING:
@@ -431,6 +436,7 @@ def _decisions(
 ) -> Iterator[Decision]:
     """Yield what a verdict would say of each simulated study, were nothing to mend."""
     categories = None
+    prices = _prices(ratio, rules) if purpose == "accept" else repeat(NO_PRICE)
     if purpose == "control":
         categories = zip(*(bound.tolist() for bound in ratio.categories), strict=True)
     for estimate, at_least, at_most in zip(
@@ -448,10 +454,32 @@ def _decisions(
                 below_limit=math.nan,
                 categories=None if categories is None else next(categories),
             ),
-            least_categories=rules.least_ndc,
+            next(prices),
+            most_refused=rules.most_refused_percent,
+            purpose=purpose,
             one_operator=one_operator,
             must_mend=False,
         )
+
+
+def _prices(ratio: Ratio, rules: Rules) -> Iterator[Estimate]:
+    """Yield what acceptance limits would cost, for parts whose ±3 sd fill the tolerance."""
+    if ratio.guard is None:
+        return
+    of_one = 1.0 / (100.0 * rules.spread)  # an sd in percent, to a tolerance of width 1
+    zone = Zone(-0.5, 0.5)
+    factor = float(ndtri(rules.confidence))
+    guard, least = ratio.guard * of_one, ratio.at_least * of_one
+    mean, sd = parts_that_fill(zone, 0.0)
+    at_least, at_most = 100.0 * good_parts_refused(
+        zone,
+        np.stack([factor * least, guard]),
+        process_mean=mean,
+        process_sd=sd,
+        grr_sd=np.stack([least, guard / factor]),
+    )
+    for low, high in zip(at_least.tolist(), at_most.tolist(), strict=True):
+        yield Estimate(low, low, high, PERCENT)
 
 
 def _decides(chances: pd.DataFrame) -> float:
@@ -596,6 +624,7 @@ def _answer_in_words(found: ExpectedPrecision, who: str | int) -> str:
 _WORDS = {
     Decision.USE: "USE",
     Decision.LIKE_THIS: "LIKE THIS",
+    Decision.WITH_LIMITS: "LIMITS",
     Decision.DO_NOT_USE: "DO NOT USE",
     Decision.NOT_DECIDED: "NOT DECIDED",
 }
@@ -656,7 +685,8 @@ def _assumed(shares: Shares) -> str:
     return (
         f"Assumed: of the variance GRR {whole_percent(shares.repeatability)} is EV, "
         f"{whole_percent(shares.operator)} AV and {whole_percent(shares.interaction)} INT; "
-        "give shares where you know better."
+        "give shares where you know better. LIMITS are counted for parts whose ±3 sd fill the "
+        "tolerance."
     )
 
 

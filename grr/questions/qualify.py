@@ -310,7 +310,7 @@ class Qualification(Printed):
         What is to be added to every reading, as the budget says; without a value where
         readings are not corrected.
     decision : str
-        One of USE, USE ONLY LIKE THIS, DO NOT USE FOR THIS TOLERANCE, NOT DECIDED YET.
+        One of USE, USE LIKE THIS, DO NOT USE FOR THIS TOLERANCE, NOT DECIDED YET.
     conditions : tuple of str
         Conditions of use.
     mean_of : int

@@ -40,6 +40,7 @@ from grr.model.rounding import (
 )
 from grr.model.tolerance import Tolerance
 from grr.model.values import number, one_of
+from grr.questions.acceptance import predicted_guard, rounded_inwards, zone_of
 from grr.questions.gauge import EXAMPLE, GaugeResult
 from grr.questions.intervals import pivots_of, specification_of
 
@@ -375,7 +376,7 @@ def _count(probability: float) -> str:
     return f"{expected:.2g}" if expected < 10.0 else f"{float(f'{expected:.3g}'):.0f}"
 
 
-RULES = ("conformance", "expanded", "risk")
+RULES = ("predictive", "conformance", "expanded", "risk")
 #: Draws behind the interval of a guard band that holds a risk.
 _DRAWS = 1000
 
@@ -387,7 +388,7 @@ class GuardBand(Printed):
     Attributes
     ----------
     circumstances : Circumstances
-    rule : {"conformance", "expanded", "risk"}
+    rule : {"predictive", "conformance", "expanded", "risk"}
     aim : str
         What the limits achieve, as a sentence.
     width : float
@@ -512,10 +513,10 @@ class GuardBand(Printed):
 def guard_band(
     result: GaugeResult | None = None,
     *,
-    rule: str = "conformance",
+    rule: str | None = None,
     tolerance: Tolerance | None = None,
     u: float | None = None,
-    confidence: float = 0.95,
+    confidence: float | None = None,
     k: float = 2.0,
     risk: float = 0.001,
     hold: str = "bad_accepted",
@@ -531,16 +532,20 @@ def guard_band(
     ----------
     result : GaugeResult, optional
         Gives what is not given by name.
-    rule : {"conformance", "expanded", "risk"}
-        "conformance": at the limit the true value conforms with this ``confidence``
-        (ISO 14253-1: 95 %). "expanded": the older rule, one expanded uncertainty k·u.
-        "risk": the consumer's risk of the whole process is at most ``risk``.
+    rule : {"predictive", "conformance", "expanded", "risk"}, optional
+        "predictive": a part on a limit of the tolerance is accepted with a chance of 1 −
+        ``confidence``, the doubt of the study about GRR counted in, and the bias that the
+        study states (``bias_at_most``): the limits of `grr.verdict`, and what is taken where
+        u comes from a study. "conformance": at the limit the true value conforms with this
+        ``confidence`` if u is known (ISO 14253-1: 95 %); what is taken where u is given.
+        "expanded": the older rule, one expanded uncertainty k·u. "risk": the consumer's risk
+        of the whole process is at most ``risk``.
     tolerance : Tolerance, optional
     u : float, optional
         Standard uncertainty of one reading. GRR of the result by default, which leaves
         out calibration, temperature and what else the study did not vary.
-    confidence : float
-        For "conformance".
+    confidence : float, optional
+        For "predictive" and "conformance"; that of the study's rules by default, or 0.95.
     k : float
         For "expanded".
     risk : float
@@ -597,10 +602,10 @@ def guard_band(
 def _guard_band(
     result: GaugeResult | None,
     *,
-    rule: str,
+    rule: str | None,
     tolerance: Tolerance | None,
     u: float | None,
-    confidence: float,
+    confidence: float | None,
     k: float,
     risk: float,
     hold: str,
@@ -610,8 +615,11 @@ def _guard_band(
     bias: float,
     level: float,
 ) -> GuardBand:
-    one_of("rule", rule, RULES)
+    of_study = isinstance(result, GaugeResult) and u is None
+    rule = one_of("rule", rule or ("predictive" if of_study else "conformance"), RULES)
     one_of("hold", hold, HOLDABLE)
+    if confidence is None:
+        confidence = result.study.rules.confidence if isinstance(result, GaugeResult) else 0.95
     confidence = number("confidence", confidence, above=0.5, below=1.0)
     k = number("k", k, above=0.0)
     risk = number("risk", risk, above=0.0, below=1.0)
@@ -627,6 +635,8 @@ def _guard_band(
     )
     if rule == "risk":
         width, limits = _by_risk(known, risk, hold, level)
+    elif rule == "predictive":
+        width, limits = _predictive(result, known, u, confidence), (math.nan, math.nan)
     else:
         width, limits = _by_multiple(known, rule, confidence, k, level)
     return GuardBand(
@@ -642,6 +652,19 @@ def _guard_band(
         bias=bias,
         why_not="" if math.isfinite(width) else _why_not(known, rule, confidence, k),
     )
+
+
+def _predictive(
+    result: GaugeResult | None, known: Circumstances, u: float | None, confidence: float
+) -> float:
+    """Return the guard band of the verdict, infinite where it leaves nothing."""
+    if result is None or u is not None:
+        raise StudyError(
+            "The predictive rule counts in the doubt of a study about GRR, and no study is asked",
+            "Give the result of grr.anova without u, or rule='conformance'",
+        )
+    width = predicted_guard(result, confidence)
+    return width if 2.0 * width < (known.tolerance.width or math.inf) else math.inf
 
 
 def _by_multiple(
@@ -689,6 +712,11 @@ def _by_risk(
 
 
 def _aim(rule: str, *, confidence: float, k: float, risk: float, hold: str, factor: float) -> str:
+    if rule == "predictive":
+        return (
+            "A part on a limit of the tolerance is accepted with a chance of "
+            f"{100 * (1 - confidence):.3g} %, the doubt of the study about GRR counted in."
+        )
     if rule == "conformance":
         shown = "" if not math.isfinite(factor) else f"; {figures(factor, 4)}·u"
         return (
@@ -715,6 +743,11 @@ def _why_not(known: Circumstances, rule: str, confidence: float, k: float) -> st
             "No acceptance limits keep to this risk: even parts that read in the middle of the "
             "tolerance are too likely to be bad. Centre the process, or reduce the measurement "
             "uncertainty."
+        )
+    if rule == "predictive":
+        return (
+            "The study knows GRR too little: the limits would leave nothing of the tolerance. "
+            "Measure with more people, or reduce the measurement uncertainty."
         )
     needed = 2.0 * (k if rule == "expanded" else float(ndtri(0.5 + 0.5 * confidence)))
     return (
@@ -766,13 +799,8 @@ def _shown(band: GuardBand, limits: Tolerance | None, finer: float) -> str:
     known = band.circumstances
     step = known.resolution
     step = 10.0 ** -decimals_for(band.width or 1.0) if step is None else step / finer
-    if limits is None:
-        return "none"
-    lower = None if limits.lower is None else math.ceil(limits.lower / step - 1e-6) * step
-    upper = None if limits.upper is None else math.floor(limits.upper / step + 1e-6) * step
-    if lower is not None and upper is not None and lower >= upper:
-        return "none"
-    return limits_text(Tolerance(lower, upper), step, known.unit)
+    inside = None if limits is None else rounded_inwards(limits, step)
+    return "none" if inside is None else limits_text(inside, step, known.unit)
 
 
 def _interval(band: GuardBand) -> str:
@@ -895,14 +923,6 @@ class Circumstances:
         distance = np.minimum(np.abs(mean - self.zone.lower), np.abs(self.zone.upper - mean))
         floor = np.maximum(distance / 35.0, 1e-3 * np.asarray(self.grr_draws))
         return np.maximum(process.sd_draws, floor)
-
-
-def zone_of(tolerance: Tolerance) -> Zone:
-    """Return limits as numbers, infinite where there is none."""
-    return Zone(
-        -math.inf if tolerance.lower is None else tolerance.lower,
-        math.inf if tolerance.upper is None else tolerance.upper,
-    )
 
 
 def circumstances(

@@ -72,7 +72,7 @@ def test_a_study_knows_how_many_will_measure(manual_study: grr.Study) -> None:
     ]
     assert sds[0] == sds[1] < sds[2] < sds[3]
     assert sds[2] ** 2 == pytest.approx(sds[3] ** 2 * 4 / 5)
-    judged = grr.verdict(of_five)
+    judged = grr.verdict(grr.Study(table, tolerance=grr.Tolerance(-3, 3), operators=5))
     assert any("like these" in note for note in judged.result.notes)
     assert any("2 other people" in step for step in judged.next_steps)
 

@@ -182,6 +182,7 @@ def test_what_a_precision_says_by_hand():
         at_most=np.array([1.2, 1.5, 2.0]),
         plain_least=np.array([0.7, 0.8, 1.1]),
         estimate=np.array([0.9, 1.0, 1.5]),
+        guard=np.array([1.8, 2.0, 3.0]),
     )
     assert found.limits(20.0) == pytest.approx((12.0, 40.0))
     assert found.width == pytest.approx((1.0 + 1.4 + 1.6) / 3)

@@ -120,7 +120,7 @@ def test_altered_record_is_shouted(tmp_path):
     path = grr.report(grr.open_study(folder), tmp_path / "r.html", date=DAY)
     shown = Page(path.read_text(encoding="utf-8")).shown
     assert "ALTERED: row 2" in shown
-    assert "NOT DECIDED YET" in shown[:900]
+    assert "FIX THE DATA FIRST" in shown[:900]
     assert "1 finding to fix first" in shown.split("In this report")[0]
     assert "readings.csv (record)" in shown.split("In this report")[0]
 
@@ -141,7 +141,7 @@ def test_settings_changed_past_the_record_are_shouted_and_name_nobody(tmp_path):
         page = path.read_text(encoding="utf-8")
         shown = Page(page).shown
         first = shown.split("In this report")[0]
-        assert "NOT DECIDED YET" in shown[:900]
+        assert "FIX THE DATA FIRST" in shown[:900]
         assert "1 finding to fix first" in first
         assert "study.toml (settings)" in first
         assert "CHANGED outside the record: tolerance.upper, from 10.012 to 10.015" in shown

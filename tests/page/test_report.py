@@ -30,7 +30,7 @@ ONE_METHOD = ("dowel_pin", "dowel_pin_handheld", "dowel_pin_mistakes", "bushing_
 DECISIONS = {
     "dowel_pin": "● USE",
     "dowel_pin_handheld": "✖ DO NOT USE FOR THIS TOLERANCE",
-    "dowel_pin_mistakes": "○ NOT DECIDED YET",
+    "dowel_pin_mistakes": "▲ FIX THE DATA FIRST",
     "bushing_inch": "○ NOT DECIDED YET",
     "pins_two_ways": "● USE STAND",
 }
@@ -89,7 +89,8 @@ def test_page_can_be_heard_and_walked_through(demo_page, name):
     assert len(set(ids)) == len(ids)
     assert {str(a["href"])[1:] for a in page.named("a")} <= set(ids)
     pictures = page.named("svg")
-    assert len(pictures) >= 5
+    # Of ruined readings no spread and no comparison is drawn, only the readings themselves.
+    assert len(pictures) >= (3 if name == "dowel_pin_mistakes" else 5)
     assert all(svg["role"] == "img" and svg["aria-label"] for svg in pictures)
     assert all(cell.get("scope") for cell in page.named("th"))
     assert page.named("html")[0]["lang"] == "en"

@@ -102,7 +102,7 @@ def test_one_limit() -> None:
 
 def test_from_a_study(manual_study: grr.Study) -> None:
     result = grr.anova(manual_study)
-    band = grr.guard_band(result)
+    band = grr.guard_band(result, rule="conformance")
     assert band.width == pytest.approx(1.645 * result.value("GRR", "sd"), rel=1e-3)
     assert band.lower < band.width < band.upper
     by_risk = grr.guard_band(result, rule="risk", risk=1e-4)

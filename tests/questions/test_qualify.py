@@ -87,7 +87,7 @@ def test_the_page_fills_step_by_step():
 
 def test_a_new_gauge_passes_on_condition_that_it_is_watched():
     found = page(stability=None)
-    assert found.decision == "USE ONLY LIKE THIS"
+    assert found.decision == "USE LIKE THIS"
     assert found.requirement("Stability").outcome == "conditional"
     assert any("from the first day" in condition for condition in found.conditions)
     assert found.weakest.name != "Stability"
@@ -123,7 +123,7 @@ def test_each_can_be_what_is_wrong(name, results, outcome):
 @pytest.mark.parametrize(
     ("results", "decision", "weakest"),
     [
-        ({"budget": budget(0.0006)}, "USE ONLY LIKE THIS", "Uncertainty"),
+        ({"budget": budget(0.0006)}, "USE LIKE THIS", "Uncertainty"),
         ({"linearity": over_range(mpe=0.00035)}, "NOT DECIDED YET", "Linearity over the range"),
         ({"linearity": None}, "NOT DECIDED YET", "Linearity over the range"),
         (
@@ -148,7 +148,7 @@ def test_acceptance_limits_are_a_condition_and_rounded_inwards():
 
 def test_the_label_carries_the_acceptance_limits():
     found = page(budget=with_line(reference(), corrected=True, size=0.0006))
-    assert found.decision == "USE ONLY LIKE THIS"
+    assert found.decision == "USE LIKE THIS"
     lines = dict(grr.show.gauge_label(found).lines)
     assert "9.9980 to 10.0020" in lines["accept"].replace("\u00a0", " ")
 

@@ -12,6 +12,8 @@ import pytest
 
 import grr
 from grr.model.choices import Decision
+from grr.model.estimate import Estimate
+from grr.questions.acceptance import NO_PRICE
 from grr.questions.verdict import UNSTATED, Criterion, criterion, decide
 from grr.shipped import shipped_folder
 from published import manual_readings
@@ -26,8 +28,9 @@ def judged(width: float, **options: object) -> grr.Verdict:
     ("width", "decision"),
     [
         (200.0, "USE"),
-        (40.0, "USE ONLY LIKE THIS"),
-        (8.0, "NOT DECIDED YET"),
+        (40.0, "USE LIKE THIS"),
+        (8.0, "USE WITH LIMITS"),
+        (6.0, "NOT DECIDED YET"),
         (2.0, "DO NOT USE FOR THIS TOLERANCE"),
     ],
 )
@@ -49,68 +52,98 @@ def test_both_lines_are_always_there() -> None:
 
 
 def test_the_decision_rests_on_the_bounds() -> None:
+    seen = set()
     for width in np.geomspace(1.0, 300.0, 25):
         verdict = judged(float(width))
         found = verdict.criterion
         assert found is not None
         assert found.lower < found.value < found.upper
         expected = (
-            "USE"
-            if found.upper <= 10
-            else "USE ONLY LIKE THIS"
-            if found.upper <= 30
-            else "DO NOT USE FOR THIS TOLERANCE"
+            "DO NOT USE FOR THIS TOLERANCE"
             if found.lower > 30
+            else "USE"
+            if found.upper <= 10
+            else "USE LIKE THIS"
+            if found.upper <= 30 and found.value < 10
+            else "USE WITH LIMITS"
+            if verdict.price.upper <= 2
+            else "DO NOT USE FOR THIS TOLERANCE"
+            if verdict.price.lower > 2
             else "NOT DECIDED YET"
         )
         assert verdict.decision == expected
+        seen.add(expected)
+    assert len(seen) == 5
+
+
+CHEAP, OPEN, DEAR = (Estimate(low, low, high, "%") for low, high in ((0, 2), (1, 2.1), (2.1, 9)))
 
 
 @pytest.mark.parametrize(
-    ("value", "lower", "upper", "by_value", "by_confidence", "decision"),
+    ("value", "lower", "upper", "price", "decision"),
     [
-        (9.99, 5.0, 10.0, "good", "good", Decision.USE),
-        (10.0, 5.0, 10.01, "between", "between", Decision.LIKE_THIS),
-        (30.0, 20.0, 30.0, "between", "between", Decision.LIKE_THIS),
-        (30.01, 30.0, 30.01, "over", "open", Decision.NOT_DECIDED),
-        (40.0, 30.01, 50.0, "over", "over", Decision.DO_NOT_USE),
+        (9.99, 5.0, 10.0, DEAR, Decision.USE),
+        (9.99, 5.0, 10.01, DEAR, Decision.LIKE_THIS),
+        (9.99, 5.0, 30.0, DEAR, Decision.LIKE_THIS),
+        (10.0, 5.0, 30.0, CHEAP, Decision.WITH_LIMITS),
+        (10.0, 5.0, 30.0, OPEN, Decision.NOT_DECIDED),
+        (10.0, 5.0, 30.0, DEAR, Decision.DO_NOT_USE),
+        (9.99, 5.0, 30.01, CHEAP, Decision.WITH_LIMITS),
+        (9.99, 5.0, 30.01, NO_PRICE, Decision.NOT_DECIDED),
+        (30.01, 30.0, 60.0, CHEAP, Decision.WITH_LIMITS),
+        (40.0, 30.01, 50.0, CHEAP, Decision.DO_NOT_USE),
     ],
 )
-def test_classes_and_decisions_at_their_thresholds(
-    value: float,
-    lower: float,
-    upper: float,
-    by_value: str,
-    by_confidence: str,
-    decision: Decision,
+def test_the_first_line_that_applies_decides(
+    value: float, lower: float, upper: float, price: Estimate, decision: Decision
 ) -> None:
     found = Criterion("of the tolerance", value, 10.0, 30.0, lower, upper, 0.5, 0.5)
-    asked = {"least_categories": 5, "one_operator": False, "must_mend": False}
-    assert (found.by_value, found.by_confidence) == (by_value, by_confidence)
-    assert decide(found, **asked) == decision
-    assert decide(found, **{**asked, "must_mend": True}) == Decision.NOT_DECIDED
+    asked = {"most_refused": 2.0, "purpose": "accept", "one_operator": False, "must_mend": False}
+    assert decide(found, price, **asked) == decision
+    assert decide(found, price, **{**asked, "must_mend": True}) == Decision.NOT_DECIDED
     one = Decision.LIKE_THIS if decision == Decision.USE else decision
-    assert decide(found, **{**asked, "one_operator": True}) == one
-    for categories, expected in [
-        ((5.0, 9.0), decision),
-        ((4.9, 5.0), Decision.NOT_DECIDED if by_confidence in ("good", "between") else decision),
-        ((3.0, 4.9), Decision.DO_NOT_USE),
-    ]:
-        assert decide(dataclasses.replace(found, categories=categories), **asked) == expected
+    assert decide(found, price, **{**asked, "one_operator": True}) == one
+
+
+@pytest.mark.parametrize(
+    ("value", "lower", "upper", "decision"),
+    [
+        (9.99, 5.0, 10.0, Decision.USE),
+        (20.0, 15.0, 30.0, Decision.LIKE_THIS),
+        (20.0, 15.0, 30.01, Decision.NOT_DECIDED),
+        (40.0, 30.01, 50.0, Decision.DO_NOT_USE),
+    ],
+)
+def test_to_control_a_process_one_ratio_decides_whatever_ndc(
+    value: float, lower: float, upper: float, decision: Decision
+) -> None:
+    found = Criterion("of the total variation", value, 10.0, 30.0, lower, upper, 0.5, 0.5)
+    asked = {"most_refused": 2.0, "purpose": "control", "one_operator": False, "must_mend": False}
+    for categories in ((4.9, 5.0), (3.0, 4.9)):
+        with_ndc = dataclasses.replace(found, categories=categories)
+        assert decide(with_ndc, NO_PRICE, **asked) == decision
+
+
+def test_the_exit_statuses_tell_the_five_answers_apart() -> None:
+    assert {one: one.exit_status for one in Decision} == {
+        "USE": 0,
+        "USE LIKE THIS": 3,
+        "USE WITH LIMITS": 6,
+        "DO NOT USE FOR THIS TOLERANCE": 4,
+        "NOT DECIDED YET": 5,
+    }
 
 
 def test_undecided_studies_are_told_what_would_decide() -> None:
-    steps = " ".join(judged(8.0).next_steps)
-    assert "If the operators studied are all who will ever use it" in steps
+    steps = " ".join(judged(6.0).next_steps)
     assert "limits narrowed by the measurement uncertainty" in steps
     assert "more than 12" in steps
-    assert "operators instead of 3" in " ".join(judged(19.2).next_steps)
 
 
 def test_fixed_operators_decide_more_and_say_so() -> None:
-    sampled, fixed = judged(8.0), judged(8.0, operators="fixed")
+    sampled, fixed = judged(6.5), judged(6.5, operators="fixed")
     assert sampled.decision == "NOT DECIDED YET"
-    assert fixed.decision == "USE ONLY LIKE THIS"
+    assert fixed.decision == "USE WITH LIMITS"
     assert "Only the operators studied: A, B and C." in fixed.conditions
 
 
@@ -135,9 +168,10 @@ def test_the_bound_that_decides_against_it_is_printed() -> None:
     noise = np.random.default_rng(1).normal(size=len(readings))
     study = grr.Study(readings.assign(reading=noise), purpose="control")
     verdict = grr.verdict(grr.anova(study))
-    bound = re.search(r"ndc, not rounded, is under ([\d.]+): fewer than 5", verdict.by_confidence)
+    bound = re.search(r"confidence GRR takes at least ([\d.]+)", verdict.by_confidence)
     assert bound is not None
-    assert float(bound.group(1)) < 5.0
+    assert float(bound.group(1)) > 30.0
+    assert "at least 5 are asked for" in verdict.by_confidence
 
 
 def test_limits_of_ones_own_are_not_called_the_manuals() -> None:
@@ -198,7 +232,7 @@ def test_a_class_that_hangs_on_sources_below_zero_is_said_to() -> None:
 
 def test_a_condition_is_always_named() -> None:
     verdict = judged(40.0, purpose="control", process_sd=6.0)
-    assert verdict.decision == "USE ONLY LIKE THIS"
+    assert verdict.decision == "USE LIKE THIS"
     assert verdict.conditions == (UNSTATED,)
 
 
@@ -212,7 +246,7 @@ def test_without_a_tolerance_nothing_is_decided_for_acceptance() -> None:
 def test_one_operator_is_never_use_without_condition() -> None:
     readings = manual_readings().query("operator == 'A'")
     verdict = grr.verdict(grr.anova(grr.Study(readings, tolerance=grr.Tolerance(-100, 100))))
-    assert verdict.decision == "USE ONLY LIKE THIS"
+    assert verdict.decision == "USE LIKE THIS"
     assert any("Only operator A" in condition for condition in verdict.conditions)
 
 

@@ -1,0 +1,363 @@
+"""Which acceptance limits to stand by while GRR is known only so well, and what they cost.
+
+And for which tolerances the gauge is proven, whatever the tolerance of this study.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from grr.formulas.arrays import Array
+from grr.formulas.confidence_limits import (
+    careful_lower_bound,
+    confidence_below,
+    two_sided_limits,
+    upper_bound,
+    variance_draws,
+)
+from grr.formulas.conformity import (
+    Zone,
+    largest_cheap_sd,
+    limits_and_price,
+    parts_that_fill,
+    predictive_guard,
+)
+from grr.formulas.pivots import Pivots
+from grr.model.choices import Decision
+from grr.model.errors import StudyError
+from grr.model.estimate import PERCENT, Estimate
+from grr.model.rounding import (
+    chance,
+    confidence_text,
+    decimals_for,
+    length,
+    limits_text,
+    rounded_up,
+)
+from grr.model.rules import Rules
+from grr.model.study import Study
+from grr.model.tolerance import Tolerance
+from grr.questions.gauge import GaugeResult
+from grr.questions.intervals import pivots_of, specification_of
+
+#: The price where there are no acceptance limits.
+NO_PRICE = Estimate(math.nan, unit=PERCENT, why="no acceptance limits can be given")
+
+
+def zone_of(tolerance: Tolerance) -> Zone:
+    """Return limits as numbers, infinite where there is none."""
+    return Zone(
+        -math.inf if tolerance.lower is None else tolerance.lower,
+        math.inf if tolerance.upper is None else tolerance.upper,
+    )
+
+
+def rounded_inwards(limits: Tolerance, step: float) -> Tolerance | None:
+    """Return the last readings to accept: limits moved inwards to the digit; None if none left."""
+    lower = None if limits.lower is None else math.ceil(limits.lower / step - 1e-6) * step
+    upper = None if limits.upper is None else math.floor(limits.upper / step + 1e-6) * step
+    if lower is not None and upper is not None and lower >= upper:
+        return None
+    return Tolerance(lower, upper)
+
+
+@dataclass(frozen=True)
+class Narrowed:
+    """Acceptance limits inside the tolerance.
+
+    Attributes
+    ----------
+    limits : Tolerance or None
+        Not rounded; None where the guard bands leave nothing.
+    guard : float
+        Distance of each limit from that of the tolerance, in the unit of the study.
+    bias : float or None
+        How much of it allows for the bias; None where the bias is not known.
+    price : Estimate
+        See `Verdict.price`.
+    parts : str
+        For which parts the price is.
+    """
+
+    limits: Tolerance | None
+    guard: float
+    bias: float | None
+    price: Estimate
+    parts: str
+
+
+def narrowed(result: GaugeResult) -> Narrowed | None:
+    """Return acceptance limits and their price; None for purpose "control" or no tolerance."""
+    study = result.study
+    if study.purpose != "accept" or study.tolerance is None:
+        return None
+    return study.once(("narrowed", result.key), lambda: _narrowed(result))
+
+
+def _narrowed(result: GaugeResult) -> Narrowed | None:
+    study, tolerance = result.study, result.study.tolerance
+    grr = result.value("GRR", "sd")
+    if tolerance is None or not grr > 0.0:
+        return None
+    bias = _bias(study)
+    parts = _parts(result, tolerance)
+    guard, price = guard_and_price(
+        tolerance, _grr_draws(result), grr, parts=parts, rules=study.rules, bias=bias
+    )
+    inside = zone_of(tolerance).narrowed(guard)
+    possible = tolerance.width is None or 2.0 * guard < tolerance.width
+    return Narrowed(
+        limits=Tolerance(
+            None if tolerance.lower is None else float(inside.lower),
+            None if tolerance.upper is None else float(inside.upper),
+        )
+        if possible
+        else None,
+        guard=guard,
+        bias=bias,
+        price=price,
+        parts=parts.which,
+    )
+
+
+def guard_and_price(
+    tolerance: Tolerance,
+    draws: Array,
+    grr: float,
+    *,
+    parts: PricedParts,
+    rules: Rules,
+    bias: float | None = None,
+) -> tuple[float, Estimate]:
+    """Return the guard band at each limit, and the percent of good parts that it refuses.
+
+    Parameters
+    ----------
+    tolerance : Tolerance
+    draws : ndarray, shape (draws,)
+        Draws of GRR's sd.
+    grr : float
+        GRR's sd as estimated.
+    parts : PricedParts
+    rules : Rules
+    bias : float, optional
+        How far off the readings may be on average.
+    """
+    found = limits_and_price(
+        zone_of(tolerance),
+        draws,
+        grr_sd=grr,
+        grr_at_least=careful_lower_bound(draws, rules.confidence),
+        process_mean=parts.mean,
+        process_sd=parts.sd,
+        process_at_least=parts.at_least,
+        bias=bias or 0.0,
+        confidence=rules.confidence,
+    )
+    value, lower, upper = (
+        100.0 * float(share) for share in (found.price, found.at_least, found.at_most)
+    )
+    return float(found.guard), Estimate(value, lower, upper, PERCENT)
+
+
+def _bias(study: Study) -> float | None:
+    """Return how far off the readings may be on average; None where nobody says."""
+    stated = study.facts.get("bias_at_most")
+    return None if stated is None else abs(float(stated))
+
+
+def _grr_draws(result: GaugeResult) -> Array:
+    return np.sqrt(variance_draws(pivots_of(result), "GRR", specification_of(result)))
+
+
+def predicted_guard(result: GaugeResult, confidence: float) -> float:
+    """Return the guard band at each limit, the bias stated included; see `predictive_guard`."""
+    guard = float(predictive_guard(_grr_draws(result), 1.0 - confidence))
+    return guard + (_bias(result.study) or 0.0)
+
+
+def confidence_of_cheap_limits(result: GaugeResult) -> float:
+    """Return the confidence, 0 to 1, that limits would be cheap were GRR known well.
+
+    The share of draws of GRR at which limits one-sided 1.645·GRR inside the tolerance refuse
+    no more good parts than the rules allow: more people can make limits cheap so far.
+    """
+    study, tolerance = result.study, result.study.tolerance
+    if tolerance is None:
+        return math.nan
+    parts = _parts(result, tolerance)
+    cheap = largest_cheap_sd(
+        zone_of(tolerance),
+        study.rules.most_refused_percent / 100.0,
+        process_mean=parts.mean,
+        process_sd=parts.sd,
+        bias=_bias(study) or 0.0,
+        confidence=study.rules.confidence,
+    )
+    return float(confidence_below(_grr_draws(result), float(cheap)))
+
+
+class PricedParts(NamedTuple):
+    """Mean and sd of the true values of the parts that pay the price, and which they are.
+
+    ``at_least`` are the mean and sd at which they would pay least, within what the study knows.
+    """
+
+    mean: float
+    sd: float
+    at_least: tuple[float, float]
+    which: str
+
+
+def _parts(result: GaugeResult, tolerance: Tolerance) -> PricedParts:
+    study = result.study
+    return priced_parts(
+        tolerance,
+        mean=result.mean,
+        part_sd=result.value("PV", "sd"),
+        pivots=pivots_of(result),
+        confidence=study.rules.confidence,
+        process_mean=study.process_mean,
+        process_sd=study.process_sd,
+        parts_from=study.parts_from,
+    )
+
+
+def priced_parts(
+    tolerance: Tolerance,
+    *,
+    mean: float,
+    part_sd: float,
+    pivots: Pivots,
+    confidence: float,
+    process_mean: float | None,
+    process_sd: float | None,
+    parts_from: str,
+) -> PricedParts:
+    """Return for which parts the price is counted.
+
+    For the process stated; else for PV where the parts represent the process; else, or where
+    that gives no sd, for parts whose ±3 sd fill the tolerance.
+
+    Parameters
+    ----------
+    tolerance : Tolerance
+    mean, part_sd : float
+        Mean of the readings, and PV (the process's where its sd is stated).
+    pivots : Pivots
+        Draws for this study.
+    confidence : float
+    process_mean, process_sd, parts_from
+        As in `grr.Study`.
+    """
+    centre = mean if process_mean is None else process_mean
+    if process_mean is None and parts_from == "chosen" and tolerance.two_sided:
+        centre = float(parts_that_fill(zone_of(tolerance), mean)[0])
+    if part_sd > 0.0 and process_sd is not None:
+        return PricedParts(centre, part_sd, (centre, part_sd), "a process with the sd stated")
+    if part_sd > 0.0 and parts_from == "process":
+        draws = np.sqrt(np.maximum(pivots.part, 0.0))
+        least = min(float(careful_lower_bound(draws, confidence)), part_sd)
+        kindest = centre
+        if process_mean is None:
+            # Of the means that the study allows the one nearest to the middle, or farthest in.
+            low, high = two_sided_limits(pivots.mean, confidence)
+            ends = zone_of(tolerance)
+            kindest = float(np.clip(0.5 * (ends.lower + ends.upper), low, high))
+        which = "parts that vary as those of this study (PV)"
+        return PricedParts(centre, part_sd, (kindest, least), which)
+    filled, sd = (float(value) for value in parts_that_fill(zone_of(tolerance), centre))
+    return PricedParts(filled, sd, (filled, sd), "parts whose ±3 sd fill the tolerance")
+
+
+def limit_sentences(result: GaugeResult, known: Narrowed, decision: Decision) -> tuple[str, ...]:
+    """Return the acceptance limits and their price in sentences; none where the gauge is good."""
+    if decision == Decision.USE:
+        return ()
+    study, rules = result.study, result.study.rules
+    step = study.resolution
+    if step is None:
+        step = 10.0 ** -decimals_for(known.guard)
+    readings = None if known.limits is None else rounded_inwards(known.limits, step)
+    if readings is None:
+        return (
+            f"None: the limits would have to lie {length(known.guard, study.unit)} inside the "
+            "tolerance at each end, and nothing would be left.",
+        )
+    bias = "apart from bias"
+    if known.bias is not None:
+        bias = f"of which {length(known.bias, study.unit)} for the bias"
+    each = "each limit" if known.limits is not None and known.limits.two_sided else "the limit"
+    about, careful = (chance(share / 100.0) for share in (known.price.value, known.price.upper))
+    lines = [
+        f"Accept readings: {limits_text(readings, step, study.unit)}, "
+        f"{length(known.guard, study.unit)} inside {each} of the tolerance, {bias}.",
+        f"They refuse about {about} of the good parts, reckoned carefully {careful}; "
+        f"{rules.most_refused_percent:g} % are allowed. Counted for {known.parts}.",
+        "A part on a limit of the tolerance is then accepted with a chance of "
+        f"{100 * (1 - rules.confidence):.3g} %, the doubt about GRR counted in.",
+    ]
+    if decision == Decision.NOT_DECIDED:
+        lines.append(
+            f"Confidence that they would refuse no more than {rules.most_refused_percent:g} % if "
+            f"more people measured and GRR were known well: "
+            f"{confidence_text(confidence_of_cheap_limits(result))}."
+        )
+    if decision == Decision.DO_NOT_USE and not known.price.lower > rules.most_refused_percent:
+        lines.append(
+            "That the gauge must not be used is the manual's rule on GRR; these limits keep the "
+            "risk small all the same."
+        )
+    return tuple(lines)
+
+
+@dataclass(frozen=True)
+class ProvenFor:
+    """The smallest tolerances for which a gauge is shown to be good, and to be acceptable.
+
+    Attributes
+    ----------
+    good, limit : Estimate
+        Width of a tolerance of which GRR is shown to take no more than the rule's percentage
+        for a good gauge, and for an acceptable one.
+    rules : Rules
+    who : str
+        For whom alone, where one operator measured.
+    """
+
+    good: Estimate
+    limit: Estimate
+    rules: Rules
+    who: str
+
+    def __str__(self) -> str:
+        good, limit = (
+            length(rounded_up(one.value, one.unit), one.unit) for one in (self.good, self.limit)
+        )
+        return (
+            f"Proven{self.who} ({100 * self.rules.confidence:g} % confidence): GRR takes at most "
+            f"{self.rules.limit_percent:g} % of tolerances from {limit} up, at most "
+            f"{self.rules.good_percent:g} % from {good} up."
+        )
+
+
+def proven_for(result: GaugeResult) -> ProvenFor | None:
+    """Return for which tolerances the gauge is proven; None where GRR has no bound."""
+    rules, unit = result.study.rules, result.study.unit
+    try:
+        draws = variance_draws(pivots_of(result), "GRR", specification_of(result))
+    except StudyError:
+        return None
+    spread = result.spread * math.sqrt(float(upper_bound(draws, rules.confidence)))
+    if not 0.0 < spread < math.inf:
+        return None
+    good, limit = (
+        Estimate(100.0 * spread / share, unit=unit)
+        for share in (rules.good_percent, rules.limit_percent)
+    )
+    names = result.study.operator_names
+    return ProvenFor(good, limit, rules, f" for operator {names[0]}" if len(names) == 1 else "")
