@@ -395,9 +395,14 @@ def test_an_anchor_is_set_every_thirty_rows(tmp_path: Path) -> None:
     forger = Forger(folder)
     assert [event["old"] for event in forger.anchors()] == ["0", "0", "30"]
     assert verify_folder(folder).unaltered
+    kept = dict(forger.readings[29])
     forger.readings[29] |= {"reading": "10.0090", "raw": "10.0090"}
     forger.write()
     assert not verify_folder(folder).unaltered
+    forger.readings[29] |= {"reading": kept["reading"], "raw": kept["raw"]}
+    del forger.readings[-3:]
+    forger.write()
+    assert verify_folder(folder).unaltered  # nothing tells of rows after the last anchor
 
 
 def test_a_row_sealed_by_the_forger_is_sealed_as_by_the_program(
