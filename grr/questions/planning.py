@@ -463,22 +463,23 @@ def _decisions(
 
 
 def _prices(ratio: Ratio, rules: Rules) -> Iterator[Estimate]:
-    """Yield what acceptance limits would cost, for parts whose ±3 sd fill the tolerance."""
+    """Yield what acceptance limits would cost, for parts whose ±3 sd fill the tolerance.
+
+    By `good_parts_refused` at 400 guard bands, and between them on straight lines.
+    """
     if ratio.guard is None:
         return
     of_one = 1.0 / (100.0 * rules.spread)  # an sd in percent, to a tolerance of width 1
     zone = Zone(-0.5, 0.5)
     factor = float(ndtri(rules.confidence))
-    guard, least = ratio.guard * of_one, ratio.at_least * of_one
     mean, sd = parts_that_fill(zone, 0.0)
-    at_least, at_most = 100.0 * good_parts_refused(
-        zone,
-        np.stack([factor * least, guard]),
-        process_mean=mean,
-        process_sd=sd,
-        grr_sd=np.stack([least, guard / factor]),
+    careful, least = ratio.guard * of_one, factor * ratio.at_least * of_one
+    guards = np.linspace(1e-9, 0.5, 400)  # nothing is left beyond the middle
+    prices = 100.0 * good_parts_refused(
+        zone, guards, process_mean=mean, process_sd=sd, grr_sd=guards / factor
     )
-    for low, high in zip(at_least.tolist(), at_most.tolist(), strict=True):
+    lows, highs = (np.interp(guard, guards, prices).tolist() for guard in (least, careful))
+    for low, high in zip(lows, highs, strict=True):
         yield Estimate(low, low, high, PERCENT)
 
 

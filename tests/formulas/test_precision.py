@@ -244,6 +244,7 @@ def test_limits_read_off_a_table_are_those_of_the_draws(design):
             for name in ("lower", "upper", "at_least", "at_most", "plain_least")
         ]
         assert np.array_equal(table.estimate, exact.estimate)
+        assert np.max(np.abs(table.guard / exact.guard - 1.0)) <= 0.025
     assert np.mean(np.concatenate(errors) <= 0.01) >= 0.98
     assert np.max(errors) <= 0.02
 
