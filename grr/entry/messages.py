@@ -137,7 +137,7 @@ class MessageHandler:
                 "again": isinstance(error.__cause__, OSError),
             }
         except (KeyError, TypeError, ValueError, IndexError):
-            return {"refused": "The form sent something unexpected. Run the cell again."}
+            return {"refused": "The form sent something unexpected. Load the page again."}
         return {"outcome": {**asdict(outcome), "rows": [row.id for row in outcome.rows]}}
 
 

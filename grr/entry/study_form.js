@@ -217,7 +217,11 @@ class StudyForm {
   showNext(saved) {
     const page = new URL(location.href);
     page.pathname = page.pathname.replace(/[^/]*$/, "2_collect.ipynb");
-    if (ON_A_PAGE) page.searchParams.set("step", "measure");
+    if (ON_A_PAGE) {
+      page.searchParams.delete("new");
+      page.searchParams.set("step", "measure");
+      page.searchParams.set("study", this.state.study);
+    }
     const codes = Object.entries(this.state.key);
     this.next.replaceChildren(...[
       codes.length ? h("button", { type: "button", onclick: () => openKey(this.state.answers.title, codes) }, "Key for the helper") : null,

@@ -344,6 +344,7 @@ class StudyForm(anywidget.AnyWidget):
             "has_readings": any((self.folder / name).exists() for name in ("readings.csv",)),
             "key": part_codes(plan.parts, plan.seed) if plan else {},
             "planned": self._readings is None,
+            "study": f"{self.folder.parent.name}/{self.folder.name}",
         }
 
 

@@ -186,7 +186,7 @@ def _filing(
     if place is None or place not in work.places(record):
         raise StudyError(
             "There is no such place in the plan any more",
-            "Run the cell again to see what is due",
+            "Load the page again to see what is due",
             value=place,
         )
     there = record.at.get(place, [])

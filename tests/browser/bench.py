@@ -38,6 +38,7 @@ class Bench:
         methods=(),
         hurried=False,
         more_cells=(),
+        notebook=True,
         limits=(10.006, 10.012),
         resolution=0.0001,
         title="Dowel pin 10 m5 (invented)",
@@ -60,6 +61,8 @@ class Bench:
                 },
                 plan=Plan(labels, operators, trials, methods, seed=SEED),
             )
+            if not notebook:
+                return
             cell = CELL.format(name=name)
             lab.notebook(f"{name}.ipynb", cell if hurried else UNHURRIED + cell, *more_cells)
 

@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 import signal
 
+from bench import Bench
+
 from grr.files.journal import now, verify
+from grr.shipped import put_into
 
 FULL_DISK = """\
 import errno, os
@@ -95,3 +98,37 @@ def test_a_full_disk_and_other_ways_in(new_bench):
     bench.stage("zero")
     assert len(bench.standing()) == 8
     assert set(bench.journal()["source"].tolist()[-len(left) :]) == {"imported"}
+
+
+def test_a_page_goes_on_by_itself_after_a_reload_and_without_its_kernel(lab, window):
+    """No cell is run and nothing is pressed; the number typed meanwhile is filed."""
+    put_into(lab.folder)
+    page = window()
+    bench = Bench(lab, page, "studies/kept", operators=("Ravi",), parts=6, trials=1, notebook=False)
+    address = f"{lab.address}/voila/render/notebooks/2_collect.ipynb"
+    page.goto(f"{address}?step=measure&study=studies/kept&token={lab.token}")
+    page.wait_for_selector(".grr-entry .choice", timeout=60_000)
+    bench.begin("Ravi")
+    bench.type("10.0071")
+    part = bench.due()
+    page.reload()
+    page.wait_for_selector(".grr-entry .measure .tag", timeout=30_000)
+    bench.wait("document.activeElement.matches('.grr-entry input.field')")
+    assert bench.due() == part
+    page.wait_for_timeout(1000)
+    bench.type("10.0082")
+    kernel = "JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId"
+    gone = page.evaluate(kernel)
+    lab.ask(f"kernels/{gone}", "DELETE")
+    page.wait_for_timeout(1000)
+    bench.type("10.0093", wait=False)
+    bench.wait("f.dataset.save === 'unsaved'")
+    bench.picture("page-not-saved")
+    other = f"document.getElementById('jupyter-config-data') && {kernel} !== '{gone}'"
+    page.wait_for_function(other, timeout=60_000)
+    page.wait_for_selector(".grr-entry .measure .tag", timeout=60_000)
+    bench.wait("Number(f.dataset.saved) === 1", timeout=30_000)
+    assert bench.standing()["reading"].tolist() == [10.0071, 10.0082, 10.0093]
+    assert bench.standing()["part"].nunique() == 3
+    assert verify(bench.folder / "readings.csv") is None
+    lab.stop_kernels()

@@ -10,7 +10,8 @@
 #
 # - Every reading is on the disk before the form says so. If the power fails, run the cell again:
 #   it goes on where it was.
-# - Something odd is **asked**, never blocked: keep it, or measure the same part again.
+# - Something odd is **asked**. A number that cannot be right does not count until you keep it:
+#   type it again, and the new one counts. A table can be pasted or dropped.
 # - Earlier readings stay hidden until the study is complete.
 # - One operator today, another tomorrow: pick the name and go on.
 
