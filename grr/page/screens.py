@@ -18,7 +18,16 @@ from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html
 from grr.model.names import begun, shortened
 from grr.model.printed import Printed
-from grr.model.rounding import JOIN, counted, figures, length, listed, percent
+from grr.model.rounding import (
+    JOIN,
+    chance,
+    counted,
+    figures,
+    length,
+    listed,
+    percent,
+    rounded_up,
+)
 from grr.model.study import Study, checked_study
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path
@@ -48,13 +57,13 @@ from grr.page.frame import (
 )
 from grr.page.report import report
 from grr.page.templates import render
+from grr.questions.acceptance import rounded_inwards
 from grr.questions.assess import assess
 from grr.questions.causes import Cause
 from grr.questions.check import Finding, Findings, check
 from grr.questions.gauge import GaugeResult, average_range
 from grr.questions.improving import what_would_help
 from grr.questions.methods import compare_with_baseline
-from grr.questions.risk import guard_band
 from grr.questions.verdict import Criterion, Verdict, verdict
 
 FIX = "FIX THE DATA FIRST"
@@ -401,11 +410,8 @@ def _accept(decided: Verdict) -> Tolerance | None:
     study = decided.result.study
     if decided.decision.name not in ("WITH_LIMITS", "NOT_DECIDED") or study.purpose != "accept":
         return None
-    try:
-        band = guard_band(decided.result)
-    except StudyError:
-        return None
-    return band.on_the_gauge if band.possible else None
+    limits, step = decided.acceptance_limits, study.resolution
+    return limits if limits is None or step is None else rounded_inwards(limits, step)
 
 
 def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dict[str, str]:
@@ -416,7 +422,7 @@ def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dic
     if study.tolerance is None or judged is None or study.purpose != "accept":
         return {"head": "Accept", "large": "No limits", "small": "This study judges a process."}
     known, name = study.tolerance, decided.decision.name
-    proven = _proven(study, judged, judged.good if name == "USE" else judged.limit)
+    proven = _proven(decided, good=name == "USE")
     if name == "DO_NOT_USE":
         small = "Here it may accept or refuse nothing."
         return {
@@ -434,23 +440,17 @@ def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dic
 
 
 def _price(decided: Verdict) -> str:
-    try:
-        refused = guard_band(decided.result).extra_rejected
-    except StudyError:
+    if not math.isfinite(decided.price.upper):
         return ""
-    if not math.isfinite(refused):
-        return ""
-    return f"Refuses {figures(100 * refused)}{JOIN}% more of the parts."
+    return f"Refuses at most {chance(decided.price.upper / 100.0)} of the good parts."
 
 
-def _proven(study: Study, judged: Criterion, threshold: float) -> str:
-    """Return the smallest tolerance at which the bound of GRR would meet a threshold."""
-    known = study.tolerance
-    if known is None or known.lower is None or known.upper is None:
+def _proven(decided: Verdict, *, good: bool) -> str:
+    """Return the smallest tolerance for which GRR is shown good, or acceptable."""
+    if decided.proven_for is None:
         return ""
-    if not math.isfinite(judged.upper):
-        return ""
-    return length((known.upper - known.lower) * judged.upper / threshold, study.unit)
+    width = decided.proven_for.good if good else decided.proven_for.limit
+    return length(rounded_up(width.value, width.unit), width.unit)
 
 
 def _takes(result: GaugeResult, judged: Criterion | None, cause: Cause | None) -> dict[str, str]:
@@ -461,8 +461,9 @@ def _takes(result: GaugeResult, judged: Criterion | None, cause: Cause | None) -
     table = result.intervals()
     lower, upper = (float(table[limit]["GRR", measure]) for limit in ("lower", "upper"))
     level = f"{100 * result.study.rules.confidence:g}{JOIN}%"
-    known = math.isfinite(lower) and math.isfinite(upper)
-    small = f"{level} confidence: {lower:.0f} – {upper:.0f}{JOIN}%" if known else ""
+    # The one-sided bound that decides; the interval is drawn on the scale.
+    known = math.isfinite(judged.upper)
+    small = f"at most {judged.upper:.0f}{JOIN}%, {level} confidence" if known else ""
     without = cause.without.value if cause else math.nan
     scale = share_scale(judged.value, judged, interval=(lower, upper), without=without)
     return {"large": f"{judged.value:.0f}{JOIN}%", "small": small, "scale": scale}

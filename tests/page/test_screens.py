@@ -53,7 +53,10 @@ def test_the_answer_says_the_decision_the_share_and_one_pair_of_limits(
     # The manual's example: GRR 0.30237 by analysis of variance, of a tolerance of 8.
     assert round(decided.criterion.value) == round(600 * 0.30237 / 8)
     assert f"{decided.criterion.value:.0f} %" in said
-    assert len(re.findall("Accept|Good for tolerances", said)) == 1
+    # Beside the sentence that tells to accept only within them, one pair of limits.
+    assert len(re.findall("Accept(?! only)|Good for tolerances", said)) == 1
+    assert decided.acceptance_limits is not None
+    assert len(re.findall(r"-3\.25 (?:to|–) 3\.25", said)) == 1
 
 
 def test_a_notebook_shows_the_blocks_and_no_frame(study: grr.Study) -> None:
