@@ -352,13 +352,17 @@ class _Sized:
         self.floor = float(rounding_floor(looked.step)) ** 2 if result.floored else 0.0
 
     def without(self, members: list[int]) -> tuple[float, Array]:
-        """Return GRR² as shown less the share that some suspects make of it, and draws of it."""
+        """Return GRR² as shown less the share that some suspects make of it, and draws of it.
+
+        Without some of them no less is left than without all.
+        """
         gone, draws = 0.0, np.array(self.draws[0])
         for n in members:
             gone += max(self.grr[n] - self.grr[n + 1], 0.0)
             draws += self.draws[n + 1] - self.before[n]
-        value = self.shown * max(1.0 - gone / self.grr[0], 0.0)
-        return max(value, self.floor), np.maximum(draws, self.floor)
+        left = max(1.0 - gone / self.grr[0], min(self.grr[-1] / self.grr[0], 1.0))
+        least = np.maximum(self.draws[-1], self.floor)
+        return max(self.shown * left, self.floor), np.maximum(draws, least)
 
     def unrounded(self, rounding: float) -> Array:
         """Return draws of GRR² before rounding, from its least to its most.

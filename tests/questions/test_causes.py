@@ -18,6 +18,7 @@ from snapshot import assert_snapshot
 
 import grr
 from grr.formulas.cause_tests import LEVEL, battery, scores, trial_shapes
+from grr.questions.causes import causes_of
 
 SCRIPT = Path(__file__).parents[1] / "coverage" / "causes.py"
 SHAPE = (10, 3, 3)
@@ -113,6 +114,18 @@ def test_without_agrees_with_the_share():
     for cause in a.causes:
         left = now * math.sqrt(1.0 - cause.share.value / 100.0)
         assert cause.without.value == pytest.approx(left)
+
+
+def test_without_one_cause_no_less_is_left_than_without_all(script):
+    rng = np.random.default_rng(21)
+    for kind in ("operator_offset", "step", "interaction with one part"):
+        for _ in range(4):
+            truth = script.planted(kind, 0.6, SHAPE, rng, 0.5)
+            found = grr.assess(truth.study)
+            together = causes_of(truth.study).together
+            for cause in found.causes:
+                if cause.kind not in ("repeatability", "digit"):
+                    assert cause.without.value >= together.value - 1e-9
 
 
 def demo(name):
