@@ -69,7 +69,7 @@ def to_fix(findings: Findings) -> tuple[Step, ...]:
     """Return what must be settled first: the readings concerned, then the rest."""
     mend = [finding for finding in findings if finding.severity == "mend"]
     mend.sort(key=lambda finding: finding.topic not in _OF_READINGS)
-    return tuple(Step("fix", f"{begun(f.place)}: {f.what} {f.todo}") for f in mend[:6])
+    return tuple(Step("fix", f"{begun(f.place)}: {f.todo}") for f in mend[:6])
 
 
 def class_under(value: float, study: Study) -> int:

@@ -419,7 +419,7 @@ def test_the_reasons_name_what_must_be_mended_and_nothing_else() -> None:
     look = [finding for finding in grr.check(study) if finding.severity == "look"]
     assert len(mend) != len(look)
     assert f"{len(mend)} findings must be settled" in verdict.reasons[0]
-    first = f"{mend[0].place}: {mend[0].what} {mend[0].todo}"
+    first = f"{mend[0].place}: {mend[0].todo}"
     assert verdict.next_steps[0].casefold() == first.casefold()
     assert {step.kind for step in verdict.steps} == {"fix"}
     assert len(verdict.steps) == min(len(mend), 6)
