@@ -870,7 +870,7 @@ def source_rows(result: GaugeResult) -> tuple[list[str], list[list[str]]]:
         f"spread ({result.spread:g}{JOIN}sd)",
         "of tolerance",
         "of total",
-        "share of variance",
+        "of TV's variance",
     ]
     rows = []
     for name in SOURCES:
@@ -911,7 +911,7 @@ def closing(result: GaugeResult) -> list[str]:
     said: dict[str, list[str]] = {}
     words = {
         "percent_tv": "Percent of total variation",
-        "percent_contribution": "share of variance",
+        "percent_contribution": "share of TV's variance",
         "percent_tolerance": "Percent of tolerance",
     }
     for name, reason in result.reasons.items():

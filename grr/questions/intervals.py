@@ -136,7 +136,7 @@ class IntervalTable(Printed, pd.DataFrame):
 
     def blocks(self) -> list[Block]:
         """Return value and limits of each source, and why some have none."""
-        opening = f"Value, and in brackets the limits at {100 * self.level:g} % confidence."
+        opening = f"Value, and in brackets the two-sided {100 * self.level:g} % limits."
         return [Prose([opening]), Table(self._head(), self._rows()), Bullets(self._closing())]
 
     def _measures(self) -> list[str]:

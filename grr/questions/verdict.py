@@ -432,7 +432,7 @@ def _spread(result: GaugeResult, causes: Causes) -> str:
     source = result.dominant_source
     share = min(result.value(source, "variance") / result.value("GRR", "variance"), 1.0)
     spread = length(result.value("GRR", "spread"), result.study.unit)
-    most = f"; most of it is {NAMES[source]} ({source}, {percent(100 * share)} of the variance)"
+    most = f"; most of it is {NAMES[source]} ({source}, {percent(100 * share)} of GRR's variance)"
     told = "" if causes.named else most
     return f"The measuring system spreads over {spread} ({result.spread:g} sd){told}."
 

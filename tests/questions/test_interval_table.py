@@ -86,7 +86,7 @@ def test_both_methods_share_the_intervals_of_the_readings(manual_study: grr.Stud
 def test_printing(manual_study: grr.Study) -> None:
     table = grr.anova(manual_study).intervals()
     assert max(map(len, str(table).splitlines())) <= 80
-    assert "95 % confidence" in str(table)
+    assert "two-sided 95 %" in str(table)
     assert "<script" not in table._repr_html_()
 
 
