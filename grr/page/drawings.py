@@ -53,10 +53,14 @@ _HATCHES = (
 
 
 def _drawing(width: float, height: float, inner: str, *, says: str, shown: float = 0.0) -> str:
-    """Return a drawing; ``shown`` is its width on the page, else it fills what it is in."""
+    """Return a drawing with its finding as its name; one that says nothing is an ornament.
+
+    ``shown`` is its width on the page; without, it fills what it is in.
+    """
     wide = f'width="{shown:g}" height="{shown * height / width:g}"' if shown else 'width="100%"'
+    named = f'role="img" aria-label="{escape(says)}"' if says else 'aria-hidden="true"'
     return (
-        f'<svg role="img" aria-label="{escape(says)}" viewBox="0 0 {width:g} {height:g}" {wide} '
+        f'<svg {named} viewBox="0 0 {width:g} {height:g}" {wide} '
         f'font-family="inherit">{inner}</svg>'
     )
 

@@ -221,8 +221,12 @@ def show_frame(step: str, notebook: str, of_examples: bool = False) -> None:
     from IPython.display import HTML, display
 
     gauges = notebook == f"{START}.ipynb" or (of_examples and not step)
-    folder = None if gauges else _folder_of_the_page()
-    html = frame_html(step, notebook, folder, of_examples=of_examples and not step)
+    try:
+        folder = None if gauges else _folder_of_the_page()
+        html = frame_html(step, notebook, folder, of_examples=of_examples and not step)
+    except StudyError:  # it becomes a card, beside the way back
+        display(HTML(frame_html("", notebook, None)))  # type: ignore[no-untyped-call]
+        raise
     if folder is not None and study_of_the_page() and (folder / STUDY_FILE).exists():
         remember_choice(study_of_the_page())
     display(HTML(html))  # type: ignore[no-untyped-call]

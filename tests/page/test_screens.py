@@ -13,7 +13,7 @@ from grr.files.chosen import folder_name, planned_folder, study_of_the_page
 from grr.files.folder import new_study_folder, save_study
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance
-from grr.page.frame import brief, frame_html, page_address, progress_of
+from grr.page.frame import brief, frame_html, page_address, progress_of, show_frame
 from grr.page.screens import FIX
 from grr.questions.verdict import verdict
 from published import manual_readings
@@ -194,3 +194,41 @@ def test_a_study_of_two_ways_is_answered_way_by_way(monkeypatch: pytest.MonkeyPa
         assert method in said.lower()
     with pytest.raises(grr.StudyError, match="compares ways of measuring"):
         grr.improve_page(study)
+
+
+def test_a_study_that_cannot_be_read_leaves_the_way_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "studies" / "broken").mkdir(parents=True)
+    (tmp_path / "studies" / "broken" / "study.toml").write_text("title = ", encoding="utf-8")
+    (tmp_path / "notebooks").mkdir()
+    monkeypatch.chdir(tmp_path / "notebooks")
+    on_page(monkeypatch, "study=studies/broken")
+    shown: list[str] = []
+    monkeypatch.setattr("IPython.display.display", lambda html: shown.append(html.data))
+    with pytest.raises(grr.StudyError, match=r"study\.toml"):
+        show_frame("answer", "4_judge.ipynb")
+    (html,) = shown
+    assert 'class="back" href="0_start_here.ipynb"' in html
+    assert not (tmp_path / "chosen_study.txt").exists()
+
+
+def test_the_study_of_the_page_is_the_one_that_its_notebook_opens(
+    study: grr.Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "notebooks").mkdir()
+    monkeypatch.chdir(tmp_path / "notebooks")
+    on_page(monkeypatch, "study=studies/mine")
+    monkeypatch.setattr("IPython.display.display", lambda html: None)
+    show_frame("answer", "4_judge.ipynb")
+    monkeypatch.delenv("SERVER_SOFTWARE")
+    assert grr.chosen_study().title == study.title
+
+
+def test_every_drawing_has_its_finding_as_its_name_or_is_an_ornament(
+    study: grr.Study, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_page(monkeypatch)
+    for page in (grr.check_page, grr.answer_page, grr.improve_page, grr.file_page):
+        for drawing in re.findall(r"<svg[^>]*>", page(study)._repr_html_()):
+            assert re.search(r'role="img" aria-label="[^"]+"|aria-hidden="true"', drawing)
