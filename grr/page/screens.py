@@ -14,6 +14,7 @@ from typing import Any
 
 from grr.files.chosen import PLACES, asked_for, on_a_page, study_folders
 from grr.model.blocks import Block, Bullets, Heading, Prose
+from grr.model.choices import FIX_FIRST
 from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html
 from grr.model.names import begun, shortened
@@ -66,7 +67,6 @@ from grr.questions.improving import what_would_help
 from grr.questions.methods import compare_with_baseline
 from grr.questions.verdict import Criterion, Verdict, verdict
 
-FIX = "FIX THE DATA FIRST"
 #: The pages that answer more than one study does: question, subject, notebook.
 MORE = (
     ("Do we read alike?", "Operators", "6_which_operator_needs_what"),
@@ -194,7 +194,7 @@ def _limits_of(progress: Progress) -> str:
 def _decided(study: Study) -> dict[str, Any]:
     try:
         if check(study).must_mend:
-            return {"decision": FIX}
+            return {"decision": FIX_FIRST}
         found = verdict(study).decision
     except StudyError:
         return {}
@@ -219,7 +219,7 @@ def check_page(study: Study) -> Screen:
     values: dict[str, Any] = {
         "sign": stop_sign() if mend else calm_sign(),
         "mend": bool(mend),
-        "headline": FIX if mend else "Nothing to fix",
+        "headline": FIX_FIRST if mend else "Nothing to fix",
         "sentence": mend[0].what if mend else f"All {study.taken} readings can count.",
         "picture": _or_none(lambda: readings_by_part(study, sorted(odd))),
         "legend": operator_legend(study),
@@ -314,7 +314,7 @@ def answer_page(study: Study) -> Screen:
         "wash": wash,
         "edge": edge,
         "sign": stop_sign() if mend else decision_sign(decided.decision, 84 if numbers else 150),
-        "decision": FIX if mend else str(decided.decision),
+        "decision": str(decided.banner),
         "sentence": _sentence(decided, mend),
         "ruler": "" if mend else _ruler(result, accept),
         "why_no_ruler": "The ruler waits for readings that can count."
@@ -354,7 +354,7 @@ def _answer_by_method(study: Study) -> Screen:
             {
                 "words": begun(shortened(method, 40)),
                 "sign": decision_sign(decided.decision, 68),
-                "decision": FIX if decided.findings.must_mend else str(decided.decision),
+                "decision": str(decided.banner),
                 "takes": f"{judged.value:.0f}{JOIN}%" if judged else "not known",
                 "scale": share_scale(judged.value, judged) if judged else "",
             }
@@ -407,10 +407,9 @@ def _ruler(result: GaugeResult, accept: Tolerance | None) -> str:
 
 def _accept(decided: Verdict) -> Tolerance | None:
     """Return the narrower limits to accept by; None where the limits themselves are."""
-    study = decided.result.study
-    if decided.decision.name not in ("WITH_LIMITS", "NOT_DECIDED") or study.purpose != "accept":
+    if decided.decision.name not in ("WITH_LIMITS", "NOT_DECIDED"):
         return None
-    limits, step = decided.acceptance_limits, study.resolution
+    limits, step = decided.acceptance_limits, decided.result.study.resolution
     return limits if limits is None or step is None else rounded_inwards(limits, step)
 
 
@@ -430,9 +429,12 @@ def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dic
             "large": f"from {proven}" if proven else "—",
             "small": small,
         }
+    if accept is None and name == "NOT_DECIDED":
+        small = "Narrower limits would leave no room."
+        return {"head": "Accept meanwhile", "large": "Nothing yet", "small": small}
     if accept is None:
         large = between(known, study.resolution, study.unit)
-        small = f"Proven from {proven} tolerance." if proven and name != "NOT_DECIDED" else ""
+        small = f"Proven from {proven} tolerance." if proven else ""
         return {"head": "Accept", "large": large, "small": small}
     large = between(accept, study.resolution, study.unit)
     head = "Accept meanwhile" if name == "NOT_DECIDED" else "Accept"

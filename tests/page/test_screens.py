@@ -11,10 +11,10 @@ import pytest
 import grr
 from grr.files.chosen import folder_name, planned_folder, study_of_the_page
 from grr.files.folder import new_study_folder, save_study
+from grr.model.choices import FIX_FIRST
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance
 from grr.page.frame import brief, frame_html, page_address, progress_of, show_frame
-from grr.page.screens import FIX
 from grr.questions.verdict import verdict
 from published import manual_readings
 
@@ -46,7 +46,8 @@ def test_the_answer_says_the_decision_the_share_and_one_pair_of_limits(
     study: grr.Study, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     on_page(monkeypatch)
-    said = text_of(grr.answer_page(study)._repr_html_())
+    html = grr.answer_page(study)._repr_html_()
+    said = text_of(html)
     decided = verdict(study)
     assert decided.criterion is not None
     assert str(decided.decision) in said
@@ -70,7 +71,7 @@ def test_readings_to_mend_decide_nothing_and_are_ringed(monkeypatch: pytest.Monk
     study = grr.open_study(DEMO_DATA / "dowel_pin_mistakes")
     answer, checked = (page(study)._repr_html_() for page in (grr.answer_page, grr.check_page))
     for html in (answer, checked):
-        assert FIX in text_of(html)
+        assert FIX_FIRST in text_of(html)
     assert "%" not in text_of(answer).partition("Measuring takes")[2].partition("Biggest")[0]
     assert checked.count('fill="#fce6d8"') >= 1  # a ring around the reading that is named
 
