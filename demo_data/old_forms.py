@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import re
 import zipfile
 from datetime import datetime
@@ -44,6 +45,8 @@ def _labels(values: dict[tuple[str, str, int], float]) -> tuple[list[str], list[
 
 
 def _write_workbook(path: Path, values: dict[tuple[str, str, int], float]) -> None:
+    # With lxml openpyxl writes other bytes: the same ones come whether it is there or not.
+    os.environ["OPENPYXL_LXML"] = "False"
     from openpyxl import Workbook
     from openpyxl.styles import Alignment, Font
 
