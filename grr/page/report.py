@@ -42,7 +42,7 @@ from grr.page.page_blocks import PageBlock, or_reason
 from grr.page.pdf import print_pdf
 from grr.page.templates import render
 from grr.questions.check import check
-from grr.questions.drift import drift
+from grr.questions.drift import drift, in_order
 from grr.questions.gauge import GaugeResult, result_of_record
 from grr.questions.methods import MethodComparison
 from grr.questions.operator_codes import Codes
@@ -53,7 +53,7 @@ from grr.show.method_figures import methods_by_part
 from grr.show.operator_figures import operators_side_by_side, parts_by_operators, trial_ranges
 from grr.show.ruler_figures import tolerance_ruler
 from grr.show.spread_figures import spread_sources
-from grr.show.time_figures import drift_over_time, in_order
+from grr.show.time_figures import drift_over_time
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure

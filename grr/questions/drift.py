@@ -15,7 +15,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import KW_ONLY, dataclass, replace
 from types import MappingProxyType
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -56,6 +56,9 @@ from grr.questions.drift_series import (
 from grr.questions.gauge import EXAMPLE
 from grr.questions.sittings import ZEROED, Sittings, sittings, zero_changes, zero_checks
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes, who_changed
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 #: Longest name in a headline.
 LONGEST_NAME = 30
@@ -139,6 +142,30 @@ def drift(
         ("drift", limit, share, warmed_mm, level),
         lambda: _drift(study, limit, share, warmed_mm, level),
     )
+
+
+def in_order(study: Study) -> Figure:
+    """Draw each reading from its part's mean in the order taken, one lane an operator.
+
+    Parameters
+    ----------
+    study : Study
+        With the column ``order``, or ``time``.
+
+    Returns
+    -------
+    plotly Figure
+        A dashed line shows a drift where there is one. Without an order, a page that says
+        what is needed.
+    """
+    from grr.show.time_figures import CONFIDENCE, readings_in_order
+
+    found: Drift | str
+    try:
+        found = drift(study, level=CONFIDENCE)
+    except StudyError as error:
+        found = error.problem
+    return readings_in_order(study, found)
 
 
 def _drift(

@@ -90,9 +90,8 @@ LOOKS: Mapping[Recommendation, tuple[str, str]] = {
     Recommendation.NEITHER: ("✖", "#a63d00"),
     Recommendation.CANT_TELL: ("○", "#57606a"),
 }
-#: A method is better where the other's error, at its worst, is larger by this factor at least,
-#: and beyond chance.
-BETTER_FROM = 1.25
+#: A method is better where the other's error, at its worst, is larger by this factor at least.
+BETTER_FROM = 1.5
 #: So many findings to mend are told.
 MOST_MENDED = 6
 #: Longest name in a headline.
@@ -246,8 +245,8 @@ class MethodCase:
         limit of acceptance at the worst point of a session too; "not" where the verdict is
         against it or the error is surely over; "open".
     better : str or None
-        The method whose error is smaller beyond chance, the other's being larger by a quarter
-        at least; None where neither is.
+        The method whose error at its worst is smaller, the other's being half as large
+        again at least, and whose GRR or repeatability is smaller beyond chance.
     quicker : str or None
         The method whose readings take less time beyond chance.
     apart : {"inside", "beyond", "open"}
@@ -322,10 +321,16 @@ def method_case(
 ) -> MethodCase:
     """Return what the rules look at."""
     base, candidate = numbers.methods
-    better = None
     ratio = numbers.worst_ratio
-    if ratio.bounded and max(ratio.value, 1.0 / ratio.value) >= BETTER_FROM:
-        better = base if ratio.lower > 1.0 else candidate if ratio.upper < 1.0 else None
+    better, worse_by = None, max(ratio.value, 1.0 / ratio.value) if ratio.known else math.nan
+    if worse_by >= BETTER_FROM:
+        # What the operators differ by, they differ by under both: with few of them it blurs the
+        # ratio of the GRRs, and not which of the two repeats better.
+        both = (ratio, numbers.ev_ratio)
+        if ratio.value > 1.0 and any(one.lower > 1.0 for one in both):
+            better = base
+        if ratio.value < 1.0 and any(one.upper < 1.0 for one in both):
+            better = candidate
     fit: dict[str, Fit] = {base: "open", candidate: "open"}
     apart: Apart = "open"
     if evidence is not None:

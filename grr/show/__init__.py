@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from grr.page.label import gauge_label as gauge_label
+    from grr.questions.drift import in_order as in_order
     from grr.show.gauge_figures import nearest_limit as nearest_limit
     from grr.show.gauge_figures import on_reference as on_reference
     from grr.show.gauge_figures import over_range as over_range
@@ -31,9 +32,9 @@ if TYPE_CHECKING:
     from grr.show.static import figure_svg as figure_svg
     from grr.show.time_figures import checks_over_time as checks_over_time
     from grr.show.time_figures import drift_over_time as drift_over_time
-    from grr.show.time_figures import in_order as in_order
 
-#: Public name → the module that defines it; the label is a page to print.
+#: Public name → the module that defines it; the label is a page to print, and
+#: the readings in order show the drift that `grr.drift` finds.
 _HOMES = {
     "acceptance_ruler": "grr.show.ruler_figures",
     "certainty_bought": "grr.show.planning_figures",
@@ -41,7 +42,7 @@ _HOMES = {
     "drift_over_time": "grr.show.time_figures",
     "figure_svg": "grr.show.static",
     "gauge_label": "grr.page.label",
-    "in_order": "grr.show.time_figures",
+    "in_order": "grr.questions.drift",
     "method_rulers": "grr.show.method_figures",
     "methods_by_part": "grr.show.method_figures",
     "nearest_limit": "grr.show.gauge_figures",

@@ -1,4 +1,4 @@
-"""What changes with time: `in_order`, `drift_over_time`, `checks_over_time`."""
+"""What changes with time: `readings_in_order`, `drift_over_time`, `checks_over_time`."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array
 from grr.formulas.operator_comparison import from_part_mean
-from grr.model.errors import StudyError
 from grr.model.html_blocks import FAINT, INK, LINE
 from grr.model.names import short_names, shortened
 from grr.model.rounding import JOIN, counted, fine_interval, length, listed, signed_length, size
@@ -42,19 +41,10 @@ ORDER_QUESTION = "Did anything change while measuring?"
 CONFIDENCE = 0.95
 
 
-def in_order(study: Study) -> Figure:
-    """Draw each reading from its part's mean in the order taken, one lane an operator.
+def readings_in_order(study: Study, found: Drift | str) -> Figure:
+    """Draw what `grr.show.in_order` shows: the readings, and the drift found in them.
 
-    Parameters
-    ----------
-    study : Study
-        With the column ``order``, or ``time``.
-
-    Returns
-    -------
-    plotly Figure
-        A dashed line shows a drift where there is one. Without an order, a page that says
-        what is needed.
+    ``found`` is what `grr.drift` says at `CONFIDENCE`, or why it cannot tell.
     """
     ordered = _with_order(study)
     if ordered is None:
@@ -69,7 +59,6 @@ def in_order(study: Study) -> Figure:
     deviations = np.where(used, from_part_mean(cube.values), np.nan)
     scale = fine_scale(study)
     lanes = lanes_for(cube.operators, deviations * scale.factor, 0.0)
-    found = _drift(study)
     most = int(used.sum(axis=(0, 2)).max())
     return template.draw(
         "in-order",
@@ -98,16 +87,6 @@ def in_order(study: Study) -> Figure:
         },
         yaxis=lanes.axis(),
     )
-
-
-def _drift(study: Study) -> Drift | str:
-    """Return what `grr.drift` finds, or why it cannot tell."""
-    from grr.questions.drift import drift
-
-    try:
-        return drift(study, level=CONFIDENCE)
-    except StudyError as error:
-        return error.problem
 
 
 def _with_order(study: Study) -> Study | None:

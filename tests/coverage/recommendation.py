@@ -2,8 +2,9 @@
 
 Run from the repository: python tests/coverage/recommendation.py
 Writes recommendation.csv beside this file. 10 parts × 3 operators × 3 trials by each method,
-tolerance 6, margin 5 % of it; every study goes through `grr.compare_methods` whole. Standard
-error of a share of 100 studies: 3 % at 10 %.
+tolerance 6, margin 5 % of it; every study goes through `grr.compare_methods` whole, a second
+each. The column studies says how many were simulated: with 16 a share of 90 % has a standard
+error of 8 %.
 """
 
 from __future__ import annotations
@@ -46,7 +47,9 @@ SETTINGS = [
     Setting("equal and good", 12, 12, (("either", None),)),
     Setting("equal and good, operators a sample", 12, 12, (("either", None),), operators="random"),
     Setting("equal, at the limit", 30, 30, (("can't tell yet", None),)),
-    Setting("equal and bad, by means good", 50, 50, (("only if", "A"), ("only if", "B"))),
+    Setting(
+        "equal and bad, by means good", 50, 50, (("only if", "A"), ("only if", "B")), people=0.1
+    ),
     Setting("B drifts by a quarter of the tolerance", 12, 12, (("use", "A"),), drift=1.5),
 ]
 
@@ -96,7 +99,7 @@ def shares(setting: Setting, *, studies: int, seed: int = 1) -> dict[str, float]
     return {name: counts[name] / studies for name in names}
 
 
-def main(studies: int = 100) -> None:
+def main(studies: int = 16) -> None:
     """Simulate every setting, print the table and write it down."""
     rows = []
     for setting in SETTINGS:

@@ -27,7 +27,7 @@ answer
 # %% [markdown]
 # The answer is one of five:
 #
-# - **Use** one of them: its error is smaller beyond chance, by a quarter at least, and the other
+# - **Use** one of them: the other's error is half as large again at least, beyond chance, and it
 #   saves no time or is not shown to be good enough. A way four times better at no cost is
 #   recommended even where both would do.
 # - **Either will do**: both are good enough, and read alike. The quicker is recommended.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import runpy
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -334,6 +335,34 @@ def test_how_many_readings_would_tell():
     assert open_difference.study.taken < count <= 60 / 4 * open_difference.study.taken
     assert f"About {count} readings by both methods together" in plain(open_difference)
     assert compared(study()).readings_to_tell is None
+
+
+SCRIPT = Path(__file__).parents[1] / "coverage" / "recommendation.py"
+SIMULATION = runpy.run_path(str(SCRIPT))
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "A four times better, both suffice",
+        "equal and good",
+        "B drifts by a quarter of the tolerance",
+    ],
+)
+def test_simulated_truths_are_recognised(name):
+    settings = {setting.name: setting for setting in SIMULATION["SETTINGS"]}
+    found = SIMULATION["shares"](settings[name], studies=5, seed=2)
+    assert found["right"] >= 0.8
+    assert found["B to be zeroed"] == (1.0 if "drifts" in name else 0.0)
+
+
+def test_the_committed_simulation_says_what_it_should():
+    table = pd.read_csv(SCRIPT.with_suffix(".csv")).set_index("setting")
+    assert set(table.index) == {setting.name for setting in SIMULATION["SETTINGS"]}
+    for name in ("A four times better, both suffice", "B four times better, both suffice"):
+        assert table.loc[name, "right"] > 0.9
+    assert table.loc["equal and good", "right"] > 0.8
+    assert table.loc["B drifts by a quarter of the tolerance", "B to be zeroed"] > 0.9
 
 
 def test_of_three_methods_one_is_recommended():
