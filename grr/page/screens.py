@@ -466,7 +466,8 @@ def _takes(result: GaugeResult, judged: Criterion | None, cause: Cause | None) -
     # The one-sided bound that decides; the interval is drawn on the scale.
     known = math.isfinite(judged.upper)
     small = f"at most {judged.upper:.0f}{JOIN}%, {level} confidence" if known else ""
-    without = cause.without.value if cause else math.nan
+    stands_out = cause is not None and cause.kind != "repeatability"
+    without = cause.without.value if cause and stands_out else math.nan
     scale = share_scale(judged.value, judged, interval=(lower, upper), without=without)
     return {"large": f"{judged.value:.0f}{JOIN}%", "small": small, "scale": scale}
 
@@ -498,8 +499,8 @@ def _cause(cause: Cause, judged: Criterion) -> dict[str, str]:
         size=length(magnitude, cause.size.unit) if cause.size.unit else figures(magnitude),
         side="low" if cause.size.value < 0 else "high",
     )
-    small = ""
-    if cause.without.known:
+    small = "Nothing else stands out." if cause.kind == "repeatability" else ""
+    if cause.without.known and not small:
         small = f"{changed}: {judged.value:.0f} → {cause.without.value:.0f}{JOIN}%."
     return {"large": words, "small": small}
 
