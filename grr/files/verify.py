@@ -29,6 +29,7 @@ from grr.files.table_file import read_readings
 from grr.model.errors import StudyError
 from grr.model.record import REMEDY, FileCheck, Record, SettingChange, refuse_newer
 from grr.model.rounding import counted
+from grr.model.settings import Settings
 from grr.model.text_blocks import paragraph
 from grr.model.values import a_path
 
@@ -394,12 +395,18 @@ def unrecorded_changes(folder: str | Path) -> tuple[SettingChange, ...]:
 
 
 def differences(old: dict[str, str], new: dict[str, str]) -> list[SettingChange]:
-    """Return every setting that differs; the study's id and the file's form are none."""
+    """Return every setting that differs; the study's id and the file's form are none.
+
+    A setting that a file does not state has its default: a version that has more of them
+    changes no study.
+    """
+    usual = by_key(settings_text(Settings()))
     keys = [*old, *(key for key in new if key not in old)]
     return [
         SettingChange(key, old.get(key, ""), new.get(key, ""))
         for key in keys
-        if key not in ("id", "format") and not _same(old.get(key, ""), new.get(key, ""))
+        if key not in ("id", "format")
+        and not _same(*(one.get(key, usual.get(key, "")) for one in (old, new)))
     ]
 
 

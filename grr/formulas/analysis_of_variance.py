@@ -8,7 +8,7 @@ studies first, so that one study and a hundred thousand take the same path.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import prod
 
@@ -162,22 +162,31 @@ class Components:
     """Variances, in the unit of the readings squared; each of shape (...).
 
     ``part``, ``operator`` and ``interaction`` may be negative as estimated: what is shown to
-    a person is truncated at 0 (`grr.formulas.sources_of_variation`), ``grr`` is formed before.
-    A component that the design cannot estimate is NaN.
+    a person is truncated at 0 (`grr.formulas.sources_of_variation`). A component that the
+    design cannot estimate is NaN.
     """
 
     part: Array
     operator: Array
     interaction: Array
     repeatability: Array
-    grr: Array
+
+    @property
+    def grr(self) -> Array:
+        """EV plus AV plus the interaction, each as it is shown: not below 0, or not there.
+
+        Notes
+        -----
+        Source: AIAG MSA, 4th ed., appendix A (a negative estimate is taken as 0). On average
+        it is larger than the sum before, most where AV is small; its limits come from draws
+        (`grr.formulas.pivots`), which are not truncated.
+        """
+        shown = np.fmax(self.operator, 0.0), np.fmax(self.interaction, 0.0)
+        return np.asarray(self.repeatability + shown[0] + shown[1])
 
 
 def interaction_kept(anova: CrossedAnova) -> Components:
     """Return the components of the model with interaction.
-
-    GRR is [MS_O + (p−1)·MS_PO + p(r−1)·MS_E] / (pr), the sum of the untruncated
-    parts, so that a part estimated below zero does not push GRR up.
 
     Parameters
     ----------
@@ -212,7 +221,6 @@ def interaction_kept(anova: CrossedAnova) -> Components:
         operator=(ms_o - ms_po) / (p * r),
         interaction=(ms_po - ms_e) / r,
         repeatability=ms_e,
-        grr=(ms_o + (p - 1) * ms_po + p * (r - 1) * ms_e) / (p * r),
     )
 
 
@@ -244,22 +252,19 @@ def interaction_pooled(anova: CrossedAnova) -> Components:
     part = (anova.ms_part - repeatability) / (o * r)
     nothing = np.full_like(part, np.nan)
     if o < 2:
-        return Components(part, nothing, nothing, repeatability, repeatability)
+        return Components(part, nothing, nothing, repeatability)
     operator = (anova.ms_operator - repeatability) / (p * r)
-    grr = repeatability + np.maximum(operator, 0.0)
     interaction = nothing if r < 2 else np.zeros_like(part)
-    return Components(part, operator, interaction, repeatability, grr)
+    return Components(part, operator, interaction, repeatability)
 
 
-def among_people(components: Components, people: float, pooled: Mask | bool = False) -> Components:
+def among_people(components: Components, people: float) -> Components:
     """Return the components when a known number of people will ever measure.
 
     Reproducibility is then no variance of a population without end but the mean square of
     the differences between those N people, Σα²/N. What the operators studied show of it is
-    the estimate of Σα²/(N−1), whether they are all N or some of them. GRR changes by the
-    same amount; where the interaction was ``pooled`` GRR was formed with a negative AV
-    counted as 0, so there it changes by nothing. The interaction with random parts stays a
-    variance.
+    the estimate of Σα²/(N−1), whether they are all N or some of them. The interaction with
+    random parts stays a variance.
 
     Parameters
     ----------
@@ -267,7 +272,6 @@ def among_people(components: Components, people: float, pooled: Mask | bool = Fa
         As estimated for a sample of operators.
     people : float
         How many will ever measure; infinite for a sample of no end of people.
-    pooled : bool or ndarray of bool
 
     Notes
     -----
@@ -276,15 +280,7 @@ def among_people(components: Components, people: float, pooled: Mask | bool = Fa
     measures an equal share, is the variance of a finite population (Cochran, Sampling
     Techniques, 3rd ed. 1977, section 2.3, from memory).
     """
-    operator = components.operator * (1.0 - 1.0 / people)
-    change = components.operator - operator
-    return Components(
-        components.part,
-        operator,
-        components.interaction,
-        components.repeatability,
-        components.grr - np.where(pooled, np.maximum(change, 0.0), change),
-    )
+    return replace(components, operator=components.operator * (1.0 - 1.0 / people))
 
 
 def select(pooled: Mask, if_pooled: Components, if_kept: Components) -> Components:
@@ -300,7 +296,6 @@ def _fields(components: Components) -> tuple[Array, ...]:
         components.operator,
         components.interaction,
         components.repeatability,
-        components.grr,
     )
 
 
@@ -545,7 +540,6 @@ def nested_components(anova: NestedAnova, *, people: float = math.inf) -> Compon
         operator=operator,
         interaction=np.full_like(repeatability, np.nan),
         repeatability=repeatability,
-        grr=repeatability + np.maximum(np.nan_to_num(operator), 0.0),
     )
 
 

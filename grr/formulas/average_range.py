@@ -192,7 +192,7 @@ class AverageRange:
     def components(self) -> Components:
         """The variances; by ranges the interaction cannot be seen and is NaN."""
         unseen = np.full_like(self.repeatability, np.nan)
-        return Components(self.part, self.operator, unseen, self.repeatability, self.grr)
+        return Components(self.part, self.operator, unseen, self.repeatability)
 
 
 def average_range(readings: Array) -> AverageRange:

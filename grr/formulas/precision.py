@@ -280,10 +280,10 @@ def _sample(design: Design) -> str | int:
 
 
 def _components(anova: CrossedAnova, design: Design) -> Components:
-    found, pooled = components_by_rule(anova)
+    found, _ = components_by_rule(anova)
     people = people_who_measure(design.operators_are, design.operators)
     if math.isfinite(people) and design.operators > 1:
-        return among_people(found, people, pooled)
+        return among_people(found, people)
     return found
 
 

@@ -328,7 +328,6 @@ def _crossed(grid: CellGrid, interaction: bool, operators: str, starts: Array) -
         operator=operator,
         interaction=between,
         repeatability=error,
-        grr=error + np.nan_to_num(operator) + np.nan_to_num(between),
     )
     return labelled(grid, model, found, components)
 
@@ -465,7 +464,6 @@ def nested_reml(
         operator=operator_variance,
         interaction=np.full_like(repeatability, np.nan),
         repeatability=repeatability,
-        grr=repeatability + np.maximum(np.nan_to_num(operator_variance), 0.0),
     )
     return labelled(grid, model, found, components).reshaped(values.shape[:-1])
 

@@ -207,8 +207,7 @@ def floored_components(found: Components, resolution: Array | float) -> tuple[Co
     ev = found.repeatability
     hidden = hidden_by_rounding(np.sqrt(ev), step)
     floor = np.where(hidden, np.maximum(np.square(rounding_floor(step)), ev), ev)
-    grr = np.where(hidden, found.grr - ev + floor, found.grr)
-    return replace(found, repeatability=floor, grr=grr), hidden
+    return replace(found, repeatability=floor), hidden
 
 
 # The table of sources: every variance with its sd and its shares.
@@ -262,7 +261,7 @@ def sources_of_variation(
     Parameters
     ----------
     found : Components
-        As estimated: a variance below 0 counts as 0 here, and GRR is as it was formed.
+        As estimated: a variance below 0 counts as 0.
     mean : ndarray or float, shape (...)
         Mean of the readings; the process mean replaces it where given.
     spread : float

@@ -338,7 +338,7 @@ def _stack_result(stack: Stack, specs: Specifications, options: Options) -> _Sta
     )
     if anova.operators > 1:
         people = people_who_measure(options.operators, anova.operators)
-        found = among_people(found, people, pooled)
+        found = among_people(found, people)
     found, hidden = floored_components(found, specs.resolution[stack.studies])
     columns: dict[str, Any] = {
         "parts": anova.parts,

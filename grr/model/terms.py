@@ -111,8 +111,7 @@ TERMS = (
         "GRR",
         "The spread of the measuring system: repeatability, reproducibility and interaction "
         "together.",
-        "GRR² = EV² + AV² + INT²; with the interaction kept formed before what is below zero is "
-        "set to 0: [MS_O + (p−1)·MS_PO + p(r−1)·MS_E] / (p·r)",
+        "GRR² = EV² + AV² + INT², each counted as 0 where it was estimated below zero",
         f"{MANUAL}, chapter III section B; Burdick, Borror & Montgomery (SIAM 2005), section 3.2",
         ("gauge repeatability and reproducibility", "R&R", "GR&R", "gauge R&R", "gage R&R"),
     ),

@@ -79,7 +79,7 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     p, o, r = anova.parts, anova.operators, anova.trials
     found = interaction_pooled(anova) if result.pooled else interaction_kept(anova)
     if math.isfinite(study.people) and o > 1:
-        found = among_people(found, study.people, result.pooled)
+        found = among_people(found, study.people)
     av, pv, interaction = (float(v) for v in (found.operator, found.part, found.interaction))
     ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
     pooled = result.pooled and "interaction" in ms
@@ -103,8 +103,8 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
         f"({_n(ms['operator'])} − {_n(ms[against])}) / ({p} × {r}){factor} = {_variance(av)}",
         _root(result, "AV"),
     )
+    summed = ["EV", "AV"]
     if result.pooled:
-        both = [("EV²", result.value("EV", "variance")), ("AV²", max(av, 0.0))]
         lines["INT"] = ("INT: pooled with the error (see the estimator)",)
     else:
         lines["INT"] = (
@@ -112,14 +112,10 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
             f"{_n(ms['error'])}) / {r} = {_variance(interaction)}",
             _root(result, "INT"),
         )
-        both = [
-            ("EV²", result.value("EV", "variance")),
-            ("AV²", av),
-            ("INT²", interaction),
-        ]
+        summed.append("INT")
     lines["GRR"] = (
-        f"GRR² = {' + '.join(name for name, _ in both)} = "
-        f"{' + '.join(_bracketed(value) for _, value in both)} = {_number(result, 'GRR')}",
+        f"GRR² = {' + '.join(f'{name}²' for name in summed)} = "
+        f"{' + '.join(_number(result, name) for name in summed)} = {_number(result, 'GRR')}",
         _root(result, "GRR"),
     )
     return lines
@@ -256,10 +252,6 @@ def _root(result: GaugeResult, name: str) -> str:
 def _variance(value: float) -> str:
     """Return a variance; one below zero with what is shown in its place."""
     return f"{_n(value)}, below zero, so shown as 0" if value < 0.0 else _n(value)
-
-
-def _bracketed(value: float) -> str:
-    return f"({_n(value)})" if value < 0.0 else _n(value)
 
 
 def _number(result: GaugeResult, name: str) -> str:

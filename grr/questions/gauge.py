@@ -176,19 +176,18 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
 def _average_range(study: Study, spread: float) -> GaugeResult:
     readings = study.cube().packed
     lines = form.average_range(readings)
-    ev, av, grr = float(lines.repeatability), float(lines.operator), float(lines.grr)
+    ev, av = float(lines.repeatability), float(lines.operator)
     floored = study.resolution is not None and bool(
         hidden_by_rounding(np.sqrt(lines.repeatability), study.resolution)
     )
     if floored and study.resolution is not None:
-        floor = rounding_floor(study.resolution) ** 2
-        ev, grr = floor, grr - ev + floor
+        ev = rounding_floor(study.resolution) ** 2
     reasons = {"INT": NO_INTERACTION}
     if lines.operators < 2:
         reasons["AV"] = ONE_OPERATOR
     mean = float(np.mean(readings))
     sources = build_sources(
-        replace(lines.components, repeatability=np.asarray(ev), grr=np.asarray(grr)),
+        replace(lines.components, repeatability=np.asarray(ev)),
         study,
         mean=mean,
         spread=spread,
@@ -331,7 +330,7 @@ def balanced_anova(
     table = crossed_anova(study.cube().packed)
     found, pooled = components_by_rule(table, interaction=interaction, pool_above=pool_above)
     if table.operators > 1:
-        found = among_people(found, study.people, pooled)
+        found = among_people(found, study.people)
     is_pooled = bool(pooled)
     found, floored = rounding_floored(found, study.resolution)
     reasons = {}
@@ -750,16 +749,13 @@ def anova_notes(
     """Return the sentences about a result of the analysis of variance."""
     operators = len(study.operator_names)
     notes = [below_zero_note(name) for name in below]
-    parts_sum = float(
-        np.nansum([np.maximum(v, 0.0) for v in (found.operator, found.interaction)])
-        + found.repeatability
-    )
-    if not pooled and below and not math.isclose(parts_sum, float(found.grr), rel_tol=1e-9):
+    estimated = float(np.nansum([found.repeatability, found.operator, found.interaction]))
+    if estimated < float(found.grr) and not math.isclose(estimated, float(found.grr)):
         notes.append(
-            "GRR is formed before sources below zero are set to 0, which on average is right; "
-            f"summed as shown it would be {math.sqrt(parts_sum / float(found.grr)):.2f} times that."
-            if float(found.grr) > 0.0
-            else "GRR is formed before sources below zero are set to 0, and comes out as 0."
+            f"GRR is the sum of the sources as shown; as estimated, below zero too, it would be "
+            f"{length(math.sqrt(estimated), study.unit)} (standard deviation)."
+            if estimated > 0.0
+            else "GRR is the sum of the sources as shown; as estimated it would be below zero."
         )
     if operators < 2:
         notes.append("One operator: this holds for this operator only, and GRR is EV alone.")

@@ -328,12 +328,6 @@ def _by_manual(result: GaugeResult, found: Criterion, findings: Findings) -> str
             f"It tells {_classes(result.ndc)} of parts apart (ndc; at least {least} are asked "
             f"for): {enough}. Judged for controlling the process, not against the tolerance."
         )
-    as_shown = share_of_parts_shown(result)
-    if as_shown > found.value and class_of(as_shown, found) != found.by_value:
-        lines.append(
-            f"Summed from the sources as shown, with those below zero as 0, it would be "
-            f"{percent(as_shown)}, another class: take it as undecided between the two."
-        )
     return " ".join(lines)
 
 
@@ -583,23 +577,6 @@ def class_of(value: float, found: Criterion) -> str:
     if value < found.good:
         return "good"
     return "between" if value <= found.limit else "over"
-
-
-def share_of_parts_shown(result: GaugeResult) -> float:
-    """Return the ratio judged by, with GRR summed from EV, AV and INT as they are shown.
-
-    It is larger than the ratio itself where one of them was estimated below zero, since
-    GRR is formed before they are set to 0.
-    """
-    grr = result.value("GRR", "variance")
-    shown = float(np.nansum([result.value(name, "variance") for name in ("EV", "AV", "INT")]))
-    if result.study.purpose == "accept":
-        value = result.value("GRR", "percent_tolerance")
-        return value * math.sqrt(shown / grr) if grr > 0.0 else value
-    total = result.value("PV", "variance") + shown
-    if result.study.process_sd is not None:
-        total = result.value("TV", "variance")
-    return 100.0 * math.sqrt(shown / total) if total > 0.0 else math.nan
 
 
 def ratio_draws(pivots: Pivots, specification: Specification, purpose: str) -> Array:

@@ -172,10 +172,13 @@ def simulated(shape: tuple[int, int, int], sds: tuple[float, ...], studies: int)
     )
 
 
-def test_grr_is_the_sum_of_the_untruncated_parts() -> None:
+def test_grr_is_the_sum_of_the_parts_as_they_are_shown() -> None:
     found = interaction_kept(crossed_anova(simulated((6, 3, 2), (1, 0.1, 0.0, 0.5), 50)))
-    assert np.allclose(found.grr, found.operator + found.interaction + found.repeatability)
+    shown = [np.maximum(part, 0.0) for part in (found.operator, found.interaction)]
+    assert np.allclose(found.grr, found.repeatability + sum(shown))
     assert (found.interaction < 0).any()
+    assert (found.operator < 0).any()
+    assert (found.grr >= found.repeatability).all()
 
 
 def test_kept_components_are_unbiased() -> None:
@@ -229,7 +232,7 @@ def test_fixed_operators_do_not_raise_grr_where_av_is_pooled_below_zero() -> Non
     pooled = interaction_pooled(table)
     below = pooled.operator < 0
     assert below.any()
-    fixed = among_people(pooled, 3, pooled=True)
+    fixed = among_people(pooled, 3)
     assert np.allclose(fixed.grr[below], pooled.repeatability[below], rtol=1e-12)
     assert np.allclose(fixed.grr, fixed.repeatability + np.maximum(fixed.operator, 0.0))
 

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import grr
+from grr.model.rounding import figures
 from published import manual_readings
 
 
@@ -87,9 +88,10 @@ def test_negative_estimates_are_shown_as_0_and_labelled() -> None:
     assert result.sources.loc["INT", "variance"] == 0.0
     assert "estimated below zero" in str(result)
     shown = result.sources.loc[["EV", "AV", "INT"], "variance"].sum()
-    assert result.sources.loc["GRR", "variance"] < shown
-    times = math.sqrt(shown / result.sources.loc["GRR", "variance"])
-    assert any(f"summed as shown it would be {times:.2f} times that" in n for n in result.notes)
+    assert result.sources.loc["GRR", "variance"] == pytest.approx(shown, rel=1e-12)
+    table = result.anova_table["mean_sq"]
+    estimated = shown + (table["interaction"] - table["error"]) / 3
+    assert any(f"it would be {figures(math.sqrt(estimated), 2)}" in n for n in result.notes)
 
 
 def test_rounding_floor() -> None:

@@ -217,19 +217,6 @@ def test_wrong_decisions_are_told_with_their_interval() -> None:
     assert "less than one would be bad and accepted" in sure
 
 
-def test_a_class_that_hangs_on_sources_below_zero_is_said_to() -> None:
-    study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4))
-    result = grr.anova(study, interaction="keep")
-    grr_sd = result.value("GRR", "sd")
-    shown = math.sqrt(sum(result.value(name, "variance") for name in ("EV", "AV", "INT")))
-    assert shown > grr_sd
-    width = 6 * (grr_sd + shown) / 2 / 0.30  # GRR just under 30 %, the sum just over
-    near = grr.Study(manual_readings(), tolerance=grr.Tolerance(-width / 2, width / 2))
-    words = grr.verdict(grr.anova(near, interaction="keep")).by_manual
-    assert "another class" in words
-    assert f"{100 * 6 * shown / width:.1f}" in words
-
-
 def test_a_condition_is_always_named() -> None:
     verdict = judged(40.0, purpose="control", process_sd=6.0)
     assert verdict.decision == "USE LIKE THIS"
