@@ -9,14 +9,13 @@ from __future__ import annotations
 import platform
 import traceback
 from datetime import datetime
-from html import escape
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from grr.files.chosen import on_a_page
 from grr.model.errors import StudyError
-from grr.model.html_blocks import FONT, INK, escaped
+from grr.model.html_blocks import FONT, INK
 
 #: Where the file for support goes, as seen from the notebooks.
 SUPPORT = Path("..") / "support"
@@ -46,18 +45,9 @@ def _show(
 
 def card(error: StudyError) -> str:
     """Return a refusal as a card: what is wrong, where, and what to do."""
-    where = [
-        ("file", error.file),
-        ("row", error.row),
-        ("column", error.column),
-        ("value", error.value),
-    ]
-    places = "".join(
-        f"<div><b>{name}</b> {escaped(str(place)[:200])}</div>"
-        for name, place in where
-        if place is not None
-    )
-    return _card(f"{error.problem}.", places, f"{error.remedy}.")
+    places = {"file": error.file, "row": error.row, "column": error.column, "value": error.value}
+    shown = {name: str(place)[:200] for name, place in places.items() if place is not None}
+    return _card(f"{error.problem}.", shown, f"{error.remedy}.")
 
 
 def sorry(error: BaseException) -> str:
@@ -68,9 +58,9 @@ def sorry(error: BaseException) -> str:
     try:
         SUPPORT.mkdir(exist_ok=True)
         file.write_text("".join(lines), encoding="utf-8", newline="\n")
-        where = f"<div><b>file</b> {escape(str(file.resolve()))}</div>"
+        where = {"file": str(file.resolve())}
     except OSError:
-        where = ""
+        where = {}
     return _card(
         "This page cannot be shown: something happened that the program does not know.",
         where,
@@ -79,11 +69,8 @@ def sorry(error: BaseException) -> str:
     )
 
 
-def _card(problem: str, places: str, remedy: str) -> str:
-    return (
-        f'<div role="alert" class="grr-card" style="border-left:14px solid #d55e00;'
-        f"background:#fce6da;color:{INK};font:18px/1.4 {FONT};padding:18px 24px;border-radius:4px;"
-        f'max-width:880px"><div style="font-weight:700;font-size:22px">{escaped(problem)}</div>'
-        f'<div style="font-size:16px;margin:10px 0;overflow-wrap:anywhere">{places}</div>'
-        f"<div>{escaped(remedy)}</div></div>"
-    )
+def _card(problem: str, places: dict[str, str], remedy: str) -> str:
+    from grr.page.templates import render
+
+    values = {"problem": problem, "places": places, "remedy": remedy, "ink": INK, "font": FONT}
+    return render("error_card.html.j2", values)

@@ -32,17 +32,6 @@ from grr.model.rounding import (
 from grr.model.study import Study, checked_study
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path
-from grr.page.drawings import (
-    WASHES,
-    answer_ruler,
-    calm_sign,
-    decision_sign,
-    operator_legend,
-    readings_by_part,
-    share_scale,
-    step_scale,
-    stop_sign,
-)
 from grr.page.filled_in import filled_in
 from grr.page.frame import (
     REPORT,
@@ -66,6 +55,17 @@ from grr.questions.gauge import GaugeResult, average_range
 from grr.questions.improving import what_would_help
 from grr.questions.methods import compare_with_baseline
 from grr.questions.verdict import Criterion, Verdict, verdict
+from grr.show.drawings import (
+    WASHES,
+    answer_ruler,
+    calm_sign,
+    decision_sign,
+    operator_legend,
+    readings_by_part,
+    share_scale,
+    step_scale,
+    stop_sign,
+)
 
 #: The pages that answer more than one study does: question, subject, notebook.
 MORE = (

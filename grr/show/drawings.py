@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,10 +17,12 @@ from grr.model.choices import Decision
 from grr.model.rounding import length, size
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
-from grr.questions.gauge import GaugeResult
-from grr.questions.verdict import Criterion
 from grr.show.axes import graduations, round_step, tick_text
 from grr.show.svg import box, mark, runs
+
+if TYPE_CHECKING:
+    from grr.questions.gauge import GaugeResult
+    from grr.questions.verdict import Criterion
 
 INK, GROUND, BLUE, SKY = "#11161d", "#f4f4f0", "#0072b2", "#56b4e9"
 ORANGE, VERMILLION, PURPLE, CLEAR = "#e69f00", "#d55e00", "#cc79a7", "#cfe6f4"
