@@ -52,7 +52,7 @@ from grr.questions.assess import assess
 from grr.questions.causes import Cause
 from grr.questions.check import Finding, Findings, check
 from grr.questions.gauge import GaugeResult, average_range
-from grr.questions.improving import what_would_help
+from grr.questions.improving import AS_NOW, what_would_help
 from grr.questions.methods import compare_with_baseline
 from grr.questions.verdict import Criterion, Verdict, verdict
 from grr.show.drawings import (
@@ -578,7 +578,8 @@ def improve_page(study: Study) -> Screen:
             if cause.kind != "repeatability" and cause.without.known:
                 named = _cause(cause, judged)
                 rows.append(_change(named["large"], named["small"], cause.without.value, judged))
-        for change in found.table.head(4).to_dict("records"):
+        changed = found.table[found.table["change"] != AS_NOW]
+        for change in changed.head(4).to_dict("records"):
             text = str(change["change"])
             rows.append(
                 _change(f"{text[:1].upper()}{text[1:]}", "", float(change["percent"]), judged)

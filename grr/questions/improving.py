@@ -184,6 +184,8 @@ def _percent_draws(result: GaugeResult, measure: Measure) -> Callable[[Change], 
 
 #: More readings than this are not averaged as a matter of routine.
 MOST_AVERAGED = 5
+#: No change at all.
+AS_NOW = "as it is now"
 
 
 def mean_that_reaches(result: GaugeResult, goal: float) -> tuple[int, Estimate] | None:
@@ -348,7 +350,7 @@ def change_text(change: Change, unit: str) -> str:
         steps.append(f"last digit {with_unit(figures(change.resolution, 1), unit)}")
     if change.readings > 1:
         steps.append(f"mean of {change.readings} readings")
-    return ", ".join(steps) if steps else "as it is now"
+    return ", ".join(steps) if steps else AS_NOW
 
 
 def improvement_notes(result: GaugeResult) -> tuple[str, ...]:
