@@ -544,7 +544,9 @@ def _background(sized: _Sized) -> Cause:
     """Return what is left when every cause is gone: the repeatability of gauge and grip."""
     study = sized.result.study
     last = sized.states[-1]
-    error = max(last.error, sized.floor)
+    error = sized.result.value("EV", "variance")  # as the table of sources has it
+    if sized.suspects:
+        error = max(last.error, sized.floor)
     df = last.df_error or last.df_interaction
     low, high = sd_interval(math.sqrt(error), df)
     gone = min(error, sized.shown)
