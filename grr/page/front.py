@@ -64,8 +64,6 @@ _ROWS = (
         ("GRR", "spread"),
         ("EV", "AV", "INT", "GRR", "spread"),
     ),
-    ("EV, repeatability (spread)", ("EV", "spread"), ("EV",)),
-    ("AV, reproducibility (spread)", ("AV", "spread"), ("AV",)),
     ("Distinct categories (ndc)", ("ndc", "value"), ("PV", "ndc")),
 )
 

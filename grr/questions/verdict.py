@@ -451,8 +451,8 @@ def _day_to_day(study: Study) -> tuple[str, ...]:
     if not measured_on_one_day(study):
         return ()
     return (
-        "Nobody measured on two days: what changes from day to day, such as a fresh zero, is not "
-        "in GRR. The same readings over two sessions a person would show it.",
+        "Nobody measured on two days: what changes from day to day, such as a fresh zero, is "
+        "not in GRR.",
     )
 
 
