@@ -1,8 +1,8 @@
-"""Make the pictures of README.md: two notebooks in JupyterLab, and the report.
+"""Make the pictures of README.md: two pages without code, and the report.
 
     python tests/tools/readme_pictures.py
 
-The notebooks are opened in a working folder made by ``grr lab``, as a user sees them.
+The pages are those of a working folder made by ``grr lab``, as a user sees them.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def lab(folder: Path) -> Iterator[tuple[str, str]]:
         encoding="utf-8",
     )
     assert server.stdout is not None
-    lines = (re.search(r"(http\S+)/lab/.*token=(\w+)", line) for line in server.stdout)
+    lines = (re.search(r"(http\S+)/voila/.*token=(\w+)", line) for line in server.stdout)
     address, token = next(filter(None, lines)).groups()
     try:
         for _ in range(240):
@@ -66,42 +66,27 @@ def ask(address: str, token: str, path: str, method: str = "GET") -> None:
     urllib.request.urlopen(request, timeout=20).close()
 
 
-def open_notebook(page: Page, address: str, token: str, name: str) -> None:
-    """Open a notebook and wait until it stands still."""
-    page.goto(f"{address}/lab/tree/notebooks/{name}.ipynb?reset&token={token}")
-    page.wait_for_selector(".jp-Notebook:visible .jp-CodeCell", timeout=60_000)
-    page.wait_for_timeout(6000)
+def open_page(page: Page, address: str, token: str, asked: str) -> None:
+    """Open a page without code and wait until it stands still."""
+    page.set_viewport_size({"width": 1366, "height": 768})
+    page.goto(f"{address}/voila/render/notebooks/{asked}&token={token}")
+    page.wait_for_timeout(8000)
 
 
 def entry_picture(page: Page) -> None:
-    """Run the cells of the notebook on collecting, as far as the first part to measure."""
-    page.set_viewport_size({"width": 1366, "height": 768})
-    press = page.keyboard.press
-    for cell in range(2):
-        page.locator(".jp-Notebook:visible .jp-CodeCell .cm-content").nth(cell).click()
-        press("Control+Enter")
-        page.wait_for_timeout(3000)
+    """Go as far as the first part to measure."""
     page.locator(".grr-entry .choice").first.click()
     page.wait_for_selector(".grr-entry .checklist")
     for answer in CHECKLIST:
         page.wait_for_timeout(500)
         if answer == "Space":
-            press("Space")
+            page.keyboard.press("Space")
         elif answer:
             page.keyboard.type(answer)
-        press("Enter")
+        page.keyboard.press("Enter")
     page.wait_for_selector(".grr-entry input.field")
     page.wait_for_timeout(1500)  # let the flash fade
     page.screenshot(path=PICTURES / "entry.png")
-
-
-def judge_picture(page: Page) -> None:
-    """Show the stored verdict and the ruler under it, without the list of files."""
-    page.set_viewport_size({"width": 1100, "height": 1620})
-    page.keyboard.press("Control+b")
-    page.locator(".jp-Notebook:visible .jp-CodeCell").nth(1).evaluate("e => e.scrollIntoView()")
-    page.wait_for_timeout(3000)
-    page.screenshot(path=PICTURES / "judge.png")
 
 
 def report_picture(page: Page, folder: Path) -> None:
@@ -126,9 +111,14 @@ def main() -> None:
         page = browser.new_page()
         report_picture(page, Path(name))
         with lab(Path(name)) as (address, token):
-            open_notebook(page, address, token, "4_judge")
-            judge_picture(page)
-            open_notebook(page, address, token, "2_collect")
+            example = "study=demo_data/dowel_pin_handheld"
+            open_page(page, address, token, f"4_judge.ipynb?step=answer&{example}")
+            page.screenshot(path=PICTURES / "answer.png")
+            study = Path(name) / "work" / "studies" / "collar"
+            shutil.copytree(TOP / "demo_data" / "dowel_pin", study)
+            (study / "readings.csv").unlink()
+            (study / "events.csv").unlink(missing_ok=True)
+            open_page(page, address, token, "2_collect.ipynb?step=measure&study=studies/collar")
             entry_picture(page)
         browser.close()
 
