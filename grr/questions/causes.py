@@ -124,6 +124,10 @@ class Cause:
     alike: str = ""
     sentence: str = ""
 
+    def to_frame(self) -> pd.DataFrame:
+        """Return the cause as a table of one row."""
+        return Causes((self,), ()).to_frame()
+
 
 class Causes(NamedTuple):
     """What makes GRR large, and what was not looked for or taken as given."""

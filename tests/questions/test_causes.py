@@ -218,6 +218,8 @@ def test_without_a_tolerance_the_reason_is_there():
 def test_table_and_words():
     a = grr.assess(grr.open_study(demo("dowel_pin_handheld")))
     table = a.to_frame()
+    each = [cause.to_frame().loc[0, ["kind", "share"]].tolist() for cause in a.causes]
+    assert each == table[["kind", "share"]].to_numpy().tolist()
     assert list(table["kind"])[-1] == "repeatability"
     assert {"size", "share_lower", "without_upper", "unit", "sure"} <= set(table.columns)
     assert table["share"].iloc[:-1].is_monotonic_decreasing
