@@ -49,8 +49,7 @@ class Change:
 class GrrVariances:
     """GrrVariances of a measuring system as estimated, in squared units; shape (...).
 
-    ``operator`` and ``interaction`` are not below 0; ``grr`` may be less than the sum,
-    where a part was estimated below zero.
+    ``operator`` and ``interaction`` are not below 0, and ``grr`` is the sum.
     """
 
     repeatability: Array | float
