@@ -412,7 +412,7 @@ class StabilityResult(Printed):
     @property
     def days_between(self) -> float:
         """Days from one check to the next, as a rule (median)."""
-        return float(np.median(np.diff(self.times.to_numpy()) / np.timedelta64(1, "D")))
+        return float(np.median(self.times.diff().dropna() / pd.Timedelta(days=1)))
 
     @property
     def months_a_false_alarm(self) -> float:
