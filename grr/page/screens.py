@@ -409,6 +409,11 @@ def _accept(decided: Verdict) -> Tolerance | None:
     """Return the narrower limits to accept by; None where the limits themselves are."""
     if decided.decision.name not in ("WITH_LIMITS", "NOT_DECIDED"):
         return None
+    return _narrowed(decided)
+
+
+def _narrowed(decided: Verdict) -> Tolerance | None:
+    """Return the acceptance limits of the verdict in whole digits; None where it has none."""
     limits, step = decided.acceptance_limits, decided.result.study.resolution
     return limits if limits is None or step is None else rounded_inwards(limits, step)
 
@@ -423,7 +428,10 @@ def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dic
     known, name = study.tolerance, decided.decision.name
     proven = _proven(decided, good=name == "USE")
     if name == "DO_NOT_USE":
+        limits = _narrowed(decided)
         small = "Here it may accept or refuse nothing."
+        if limits is not None:
+            small = f"Meanwhile: {between(limits, study.resolution, study.unit)}. {_price(decided)}"
         return {
             "head": "Good for tolerances",
             "large": f"from {proven}" if proven else "—",

@@ -60,6 +60,20 @@ def test_the_answer_says_the_decision_the_share_and_one_pair_of_limits(
     assert len(re.findall(r"-3\.25 (?:to|–) 3\.25", said)) == 1
 
 
+def test_the_limits_to_use_meanwhile_are_those_of_the_verdict(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    on_page(monkeypatch)
+    study = grr.open_study(DEMO_DATA / "dowel_pin_handheld")
+    decided = verdict(study)
+    assert decided.decision.name == "DO_NOT_USE" and decided.acceptance_limits is not None
+    assert (decided.acceptance_limits.lower, decided.acceptance_limits.upper) == pytest.approx(
+        (10.0067, 10.0113), abs=1e-4
+    )
+    said = text_of(grr.answer_page(study)._repr_html_())
+    assert re.search(r"Meanwhile: 10\.0067 . 10\.0113 mm\. Refuses at most 4\.2 %", said)
+
+
 def test_a_notebook_shows_the_blocks_and_no_frame(study: grr.Study) -> None:
     shown = grr.answer_page(study)
     assert "<footer" not in shown._repr_html_()
