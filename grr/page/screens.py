@@ -384,16 +384,45 @@ def _sentence(decided: Verdict, mend: bool) -> str:
     names = listed([shortened(one, LONGEST) for one in study.operator_names], 4)
     by = f"by {names}" if study.all_studied else "just as in this study"
     conditions = f"{holding}, {by}" if holding else by
-    takes, most = figures(judged.value), f"{judged.limit:g}{JOIN}%"
     sentences = {
         "USE": f"This gauge can {what}.",
         "LIKE_THIS": f"{begun(conditions)}.",
         "WITH_LIMITS": "Accept only between the two black jaws.",
-        "DO_NOT_USE": f"Measuring takes {takes}{JOIN}% {judged.name}; at most {most} is allowed.",
-        "NOT_DECIDED": f"It may take {percent(judged.lower)} or {percent(judged.upper)} "
-        f"{judged.name}: {most} lies between.",
+        "DO_NOT_USE": _why_not(decided, judged),
+        "NOT_DECIDED": _open_question(decided, judged),
     }
     return sentences[decided.decision.name]
+
+
+def _why_not(decided: Verdict, judged: Criterion) -> str:
+    """Return what speaks against the gauge: GRR itself, the categories, or the price of limits."""
+    study = decided.result.study
+    if judged.by_confidence == "over":
+        takes, most = f"{figures(judged.value)}{JOIN}%", f"{judged.limit:g}{JOIN}%"
+        return f"Measuring takes {takes} {judged.name}; at most {most} is allowed."
+    if study.purpose == "control":
+        return f"It tells fewer than {study.rules.least_ndc} categories of parts apart."
+    allowed = f"{study.rules.most_refused_percent:g}{JOIN}%"
+    refused = chance(decided.price.lower / 100.0)
+    return f"Limits would refuse at least {refused} of the good parts; {allowed} is allowed."
+
+
+def _open_question(decided: Verdict, judged: Criterion) -> str:
+    """Return what is not decided yet: GRR itself, the price of limits, or the categories."""
+    study = decided.result.study
+    if judged.by_confidence == "open":
+        return (
+            f"It may take {percent(judged.lower)} or {percent(judged.upper)} {judged.name}: "
+            f"{judged.limit:g}{JOIN}% lies between."
+        )
+    takes = f"It takes at most {percent(judged.upper)} {judged.name}"
+    if study.purpose == "control":
+        return f"{takes}, but {study.rules.least_ndc} categories are not shown."
+    if math.isfinite(decided.price.upper):
+        refused = chance(decided.price.upper / 100.0)
+        allowed = f"{study.rules.most_refused_percent:g}{JOIN}%"
+        return f"{takes}, but limits may refuse {refused} of the good parts; {allowed} is allowed."
+    return f"{takes}; which limits to accept by cannot be told."
 
 
 def _two_sided(study: Study) -> bool:
@@ -610,7 +639,7 @@ def _change(words: str, small: str, value: float, judged: Criterion) -> dict[str
     """Return a row of the page: what is changed, what GRR takes then, and its class by value."""
     word = "good" if value < judged.good else "may do" if value <= judged.limit else "too much"
     return {
-        "words": shortened(words, 60),
+        "words": shortened(words, 90),
         "small": small,
         "percent": value,
         "takes": f"{value:.0f}{JOIN}%",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from html import unescape
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
@@ -72,6 +73,35 @@ def test_the_limits_to_use_meanwhile_are_those_of_the_verdict(
     )
     said = text_of(grr.answer_page(study)._repr_html_())
     assert re.search(r"Meanwhile: 10\.0067 . 10\.0113 mm\. Refuses at most 4\.2 %", said)
+
+
+@pytest.mark.parametrize(
+    ("times", "sd", "who", "decision", "said", "over"),
+    [
+        (2.6, 2.6, "random", "NOT_DECIDED", "30 % lies between", True),
+        (2.2, 3.4, "fixed", "NOT_DECIDED", "limits may refuse 2.3 % of the good parts", False),
+        (2.4, 3.4, "fixed", "DO_NOT_USE", "Limits would refuse at least 2.", False),
+        (3.6, 2.6, "fixed", "DO_NOT_USE", "at most 30 % is allowed", True),
+    ],
+)
+def test_the_sentence_says_what_was_decided_by(
+    times: float,
+    sd: float,
+    who: Literal["random", "fixed"],
+    decision: str,
+    said: str,
+    over: bool,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    on_page(monkeypatch)
+    table = manual_readings()
+    table["reading"] *= times
+    given = {"tolerance": Tolerance(-8.0, 8.0), "unit": "mm", "process_mean": 0.0}
+    study = grr.Study(table, process_sd=sd, operators=who, **given)
+    decided = verdict(study)
+    assert decided.decision.name == decision and decided.criterion is not None
+    assert (decided.criterion.upper > decided.criterion.limit) == over
+    assert said in text_of(grr.answer_page(study)._repr_html_())
 
 
 def test_a_notebook_shows_the_blocks_and_no_frame(study: grr.Study) -> None:
