@@ -23,17 +23,6 @@ export default {
 
 // Small helpers
 
-function h(tag, attributes = {}, ...children) {
-  const node = document.createElement(tag);
-  for (const [name, value] of Object.entries(attributes)) {
-    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else if (value === true) node.setAttribute(name, "");
-    else if (value !== false && value != null) node.setAttribute(name, value);
-  }
-  node.append(...children.flat().filter((child) => child != null && child !== false));
-  return node;
-}
-
 // Another step's page: as a page where this is one, else as a notebook.
 function pageOf(notebook, step) {
   const address = new URL(location.href);

@@ -25,17 +25,6 @@ export default {
   },
 };
 
-function h(tag, attributes = {}, ...children) {
-  const node = document.createElement(tag);
-  for (const [name, value] of Object.entries(attributes)) {
-    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else if (value === true) node.setAttribute(name, "");
-    else if (value !== false && value != null) node.setAttribute(name, value);
-  }
-  node.append(...children.flat(Infinity).filter((child) => child != null && child !== false));
-  return node;
-}
-
 class StudyForm {
   constructor(model, el) {
     this.model = model;

@@ -190,7 +190,7 @@ class StudyForm(anywidget.AnyWidget):
         How the last attempt to save ended; "" where nothing was saved since a change.
     """
 
-    _esm = _HERE / "study_form.js"
+    _esm = "".join((_HERE / name).read_text("utf-8") for name in ("elements.js", "study_form.js"))
     _css = _HERE / "study_form.css"
 
     def __init__(self, folder: Path, readings: pd.DataFrame | None) -> None:

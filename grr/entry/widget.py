@@ -55,7 +55,7 @@ class CollectForm(anywidget.AnyWidget):
     work : Collecting
     """
 
-    _esm = _HERE / "form.js"
+    _esm = "".join((_HERE / name).read_text("utf-8") for name in ("elements.js", "form.js"))
     _css = _HERE / "form.css"
 
     def __init__(self, work: Collecting) -> None:
