@@ -6,10 +6,21 @@ import math
 import re
 from dataclasses import dataclass
 
-from grr.model.rounding import NOT_ESTIMATED, figures, fine_interval, fine_length, length, percent
+from grr.model.rounding import (
+    NOT_ESTIMATED,
+    chance,
+    chances,
+    figures,
+    fine_interval,
+    fine_length,
+    length,
+    percent,
+)
 
 _FORMAT = re.compile(r"(\+?)(?:\.(\d+))?([ilurs]?)")
 PERCENT = "%"
+#: The unit of a probability, which is written as a percentage or in parts per million.
+CHANCE = "chance"
 
 
 @dataclass(frozen=True)
@@ -31,7 +42,7 @@ class Estimate:
     lower, upper : float
         Limits; NaN where none are known, infinite where there is no limit.
     unit : str
-        A unit of length, "%", or "" for a plain number.
+        A unit of length, "%", "chance" (a probability), or "" for a plain number.
     why : str
         Why there is no value, as the rest of a sentence: "one operator measured".
 
@@ -94,11 +105,13 @@ class Estimate:
 
     @property
     def _is_length(self) -> bool:
-        return self.unit not in ("", PERCENT)
+        return self.unit not in ("", PERCENT, CHANCE)
 
     def _range(self, digits: int) -> str:
         if not self.bounded:
             return NOT_ESTIMATED
+        if self.unit == CHANCE:
+            return chances(self.lower, self.upper)
         if self._is_length:
             return fine_interval(self.lower, self.upper, self.unit, digits)
         return " to ".join(self._written(v, digits, False) for v in (self.lower, self.upper))
@@ -108,6 +121,8 @@ class Estimate:
             return NOT_ESTIMATED
         if math.isinf(value):
             return "no limit"
+        if self.unit == CHANCE:
+            return chance(value)
         if self.unit == PERCENT:
             text = percent(abs(value))
         elif self.unit:

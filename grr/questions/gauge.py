@@ -44,6 +44,7 @@ from grr.formulas.sources_of_variation import (
 from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.choices import MEASURES, NAMES, SOURCES
 from grr.model.errors import StudyError
+from grr.model.estimate import PERCENT, Estimate
 from grr.model.frames import frame
 from grr.model.printed import Printed
 from grr.model.rounding import (
@@ -52,7 +53,6 @@ from grr.model.rounding import (
     figures,
     length,
     p_value,
-    percent,
     size,
     square_unit,
     squares,
@@ -275,6 +275,23 @@ class GaugeResult(Printed):
     def value(self, source: str, measure: str) -> float:
         """Return one cell of the table of sources; NaN where not estimated."""
         return float(self.__dict__["sources"].at[source, measure])
+
+    def estimate(self, source: str, measure: str) -> Estimate:
+        """Return one cell of the table of sources with its unit, or why it is not estimated.
+
+        ``("ndc", "value")`` is the number of distinct categories, not rounded.
+        """
+        if source == "ndc":
+            return Estimate(self.ndc_exact, why=self._why("PV", "percent_tv"))
+        unit = {"variance": "", "sd": self.study.unit, "spread": self.study.unit}
+        return Estimate(
+            self.value(source, measure),
+            unit=unit.get(measure, PERCENT),
+            why=self._why(source, measure),
+        )
+
+    def _why(self, source: str, measure: str) -> str:
+        return self.reasons.get(source, self.reasons.get(measure, ""))
 
     @property
     def dominant_source(self) -> str:
@@ -873,36 +890,26 @@ def source_rows(result: GaugeResult) -> tuple[list[str], list[list[str]]]:
         label = f"{name} {NAMES[name]}"
         if name in result.below_zero:
             label += " (estimated below zero)"
-        if math.isnan(result.value(name, "sd")):
-            rows.append([label, "not estimated", "", "", ""])
-            continue
-        rows.append(
-            [
-                label,
-                length(result.value(name, "spread"), result.study.unit),
-                *(
-                    _share(result.value(name, column))
-                    for column in ("percent_tolerance", "percent_tv", "percent_contribution")
-                ),
-            ]
-        )
+        spread = result.estimate(name, "spread")
+        shares = [
+            result.estimate(name, measure)
+            for measure in ("percent_tolerance", "percent_tv", "percent_contribution")
+        ]
+        told = [f"{share}" if share.known else "—" for share in shares]
+        rows.append([label, f"{spread}", *(told if spread.known else [""] * len(told))])
     return head, rows
-
-
-def _share(value: float) -> str:
-    return "—" if math.isnan(value) else percent(value)
 
 
 def closing(result: GaugeResult) -> list[str]:
     """Return the sentences under the numbers: ndc, what is missing and why, notes."""
     lines = _slips(result.study)
-    if result.ndc is None:
-        lines.append("Distinct categories (ndc): not estimated.")
+    exact = result.estimate("ndc", "value")
+    if not exact.known:
+        lines.append(f"Distinct categories (ndc): {exact}.")
     else:
         lines.append(
-            f"Distinct categories (ndc): {result.ndc} "
-            f"(1.41·PV/GRR = {figures(result.ndc_exact, 3)}, rounded down"
-            f"{', but never below 1' if result.ndc_exact < 1.0 else ''})."
+            f"Distinct categories (ndc): {result.ndc} (1.41·PV/GRR = {exact:.3}, rounded down"
+            f"{', but never below 1' if exact.value < 1.0 else ''})."
         )
     said: dict[str, list[str]] = {}
     words = {

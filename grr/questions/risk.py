@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import partial
 from typing import TypeVar
 
@@ -25,11 +25,11 @@ from grr.formulas.conformity import (
 )
 from grr.model.blocks import Block, Bullets, Heading, Prose, Table
 from grr.model.errors import StudyError
+from grr.model.estimate import CHANCE, Estimate
 from grr.model.frames import frame
 from grr.model.printed import Printed
 from grr.model.rounding import (
     chance,
-    chances,
     decimals_for,
     figures,
     length,
@@ -93,6 +93,10 @@ class Misclassification(Printed):
 
     def value(self, name: str) -> float:
         """Return one probability, such as ``value("bad_accepted")``."""
+        return self.estimate(name).value
+
+    def estimate(self, name: str) -> Estimate:
+        """Return one probability with its interval."""
         table = self.table
         if name not in table.index:
             raise StudyError(
@@ -100,7 +104,8 @@ class Misclassification(Printed):
                 f"Use one of: {', '.join(table.index)}",
                 value=name,
             )
-        return float(table["estimate"][name])
+        value, lower, upper = (float(table[end][name]) for end in ("estimate", "lower", "upper"))
+        return Estimate(value, lower, upper, CHANCE)
 
     def to_frame(self) -> pd.DataFrame:
         """Return the table of probabilities."""
@@ -339,9 +344,9 @@ def risk_rows(result: Misclassification) -> tuple[list[str], list[list[str]]]:
     if with_interval:
         head.append(f"{100 * result.level:g} % interval")
     rows = []
-    for meaning, estimate, lower, upper in result.table.itertuples(index=False):
-        row = [str(meaning), chance(float(estimate))]
-        rows.append([*row, chances(float(lower), float(upper))] if with_interval else row)
+    for name, meaning in result.table["meaning"].items():
+        found = result.estimate(str(name))
+        rows.append([str(meaning), f"{found}", *([f"{found:r}"] if with_interval else [])])
     return head, rows
 
 
@@ -359,9 +364,9 @@ def risk_notes(result: Misclassification) -> list[str]:
         shown = size(result.reading, known.resolution, known.unit)
         lines.append(
             f"A part that reads {shown} is bad with probability "
-            f"{chance(result.value('reading_bad'))}, given what this process makes; by the "
+            f"{result.estimate('reading_bad')}, given what this process makes; by the "
             "reading alone, without knowledge of the process, with "
-            f"{chance(result.value('reading_bad_without_process'))}."
+            f"{result.estimate('reading_bad_without_process')}."
         )
     if result.circumstances.estimated:
         lines.append(
@@ -391,33 +396,45 @@ class GuardBand(Printed):
     rule : {"predictive", "conformance", "expanded", "risk"}
     aim : str
         What the limits achieve, as a sentence.
-    width : float
-        Distance of each acceptance limit from its tolerance limit; NaN where there are no
-        such limits (`possible` is False).
-    lower, upper : float
-        Interval of the width at ``level``; NaN where nothing was estimated, infinite
-        where the interval reaches a spread that leaves no limits.
+    guard : Estimate
+        The width at each limit with its interval at ``level``, or why there are no limits;
+        `width`, `lower`, `upper` and `why_not` are its parts.
     level : float
     bias : float
         Known bias: taken off each reading, or put onto the limits.
-    why_not : str
-        Why there are no acceptance limits; "" where there are.
     """
 
     circumstances: Circumstances
     rule: str
     aim: str
-    width: float
-    lower: float
-    upper: float
+    guard: Estimate
     level: float
     bias: float
-    why_not: str
+
+    @property
+    def width(self) -> float:
+        """Distance of each acceptance limit from its tolerance limit; NaN without limits."""
+        return self.guard.value
+
+    @property
+    def lower(self) -> float:
+        """Lower limit of the width; NaN where nothing was estimated."""
+        return self.guard.lower
+
+    @property
+    def upper(self) -> float:
+        """Upper limit of the width; infinite where it reaches a spread without limits."""
+        return self.guard.upper
+
+    @property
+    def why_not(self) -> str:
+        """Why there are no acceptance limits; "" where there are."""
+        return self.guard.why
 
     @property
     def possible(self) -> bool:
         """Whether there are acceptance limits at all."""
-        return not self.why_not
+        return self.guard.known
 
     @property
     def acceptance(self) -> Tolerance | None:
@@ -634,29 +651,27 @@ def _guard_band(
         observed_sd=observed_sd,
     )
     if rule == "risk":
-        width, limits = _by_risk(known, risk, hold, level)
+        guard = _by_risk(known, risk, hold, level)
     elif rule == "predictive":
-        width, limits = _predictive(result, known, u, confidence), (math.nan, math.nan)
+        guard = _predictive(result, known, u, confidence)
     else:
-        width, limits = _by_multiple(known, rule, confidence, k, level)
+        guard = _by_multiple(known, rule, confidence, k, level)
+    factor = guard.value / known.grr_sd
+    if math.isinf(guard.value):
+        guard = replace(guard, value=math.nan, why=_why_not(known, rule, confidence, k))
     return GuardBand(
         circumstances=known,
         rule=rule,
-        aim=_aim(
-            rule, confidence=confidence, k=k, risk=risk, hold=hold, factor=width / known.grr_sd
-        ),
-        width=width if math.isfinite(width) else math.nan,
-        lower=limits[0],
-        upper=limits[1],
+        aim=_aim(rule, confidence=confidence, k=k, risk=risk, hold=hold, factor=factor),
+        guard=guard,
         level=level,
         bias=bias,
-        why_not="" if math.isfinite(width) else _why_not(known, rule, confidence, k),
     )
 
 
 def _predictive(
     result: GaugeResult | None, known: Circumstances, u: float | None, confidence: float
-) -> float:
+) -> Estimate:
     """Return the guard band of the verdict, infinite where it leaves nothing."""
     if result is None or u is not None:
         raise StudyError(
@@ -664,12 +679,13 @@ def _predictive(
             "Give the result of grr.anova without u, or rule='conformance'",
         )
     width = predicted_guard(result, confidence)
-    return width if 2.0 * width < (known.tolerance.width or math.inf) else math.inf
+    fits = 2.0 * width < (known.tolerance.width or math.inf)
+    return Estimate(width if fits else math.inf, unit=known.unit)
 
 
 def _by_multiple(
     known: Circumstances, rule: str, confidence: float, k: float, level: float
-) -> tuple[float, tuple[float, float]]:
+) -> Estimate:
     """Return a multiple of u, infinite where nothing is left; it rises with u, and so do limits."""
     tolerance_width = known.tolerance.width or math.inf
 
@@ -680,14 +696,12 @@ def _by_multiple(
         return k * u if 2.0 * k * u < tolerance_width else math.inf
 
     if not isinstance(known.grr_draws, np.ndarray):
-        return width(known.grr_sd), (math.nan, math.nan)
+        return Estimate(width(known.grr_sd), unit=known.unit)
     low, high = two_sided_limits(known.grr_draws, level)
-    return width(known.grr_sd), (width(float(low)), width(float(high)))
+    return Estimate(width(known.grr_sd), width(float(low)), width(float(high)), known.unit)
 
 
-def _by_risk(
-    known: Circumstances, risk: float, hold: str, level: float
-) -> tuple[float, tuple[float, float]]:
+def _by_risk(known: Circumstances, risk: float, hold: str, level: float) -> Estimate:
     process = known.process
     if process is None:
         raise StudyError(
@@ -703,12 +717,12 @@ def _by_risk(
 
     point = float(width(process.mean, process.sd, known.grr_sd))
     if not known.estimated:
-        return point, (math.nan, math.nan)
+        return Estimate(point, unit=known.unit)
     draws = (process.mean_draws, known.process_sd_draws, known.grr_draws)
     low, high = two_sided_limits(
         width(*(np.broadcast_to(d, RISK_DRAWS)[:_DRAWS] for d in draws)), level
     )
-    return point, (float(low), float(high))
+    return Estimate(point, float(low), float(high), known.unit)
 
 
 def _aim(rule: str, *, confidence: float, k: float, risk: float, hold: str, factor: float) -> str:
@@ -777,9 +791,9 @@ def _guard_opening(band: GuardBand) -> list[str]:
 
 def guard_rows(band: GuardBand) -> tuple[list[str], list[list[str]]]:
     """Return head and rows of the table of acceptance limits."""
-    known, corrected = band.circumstances, band.bias != 0.0
-    rows = [["Guard band at each limit", length(band.width, known.unit)]]
-    if not math.isnan(band.lower):
+    corrected = band.bias != 0.0
+    rows = [["Guard band at each limit", f"{band.guard}"]]
+    if band.guard.bounded:
         rows.append([f"  its {100 * band.level:g} % interval", _interval(band)])
     finer = 10.0 if corrected else 1.0
     name = "Accept corrected readings" if corrected else "Accept readings"
@@ -788,7 +802,7 @@ def guard_rows(band: GuardBand) -> tuple[list[str], list[list[str]]]:
         rows.append(
             ["Accept readings as the gauge shows them", _shown(band, band.on_the_gauge, 1.0)]
         )
-    if not math.isnan(band.upper):
+    if band.guard.bounded:
         cautious = _shown(band, band.cautious, finer)
         rows.append(["Cautious limits (upper end of the interval)", cautious])
     return ["Acceptance limits", ""], rows
@@ -804,9 +818,8 @@ def _shown(band: GuardBand, limits: Tolerance | None, finer: float) -> str:
 
 
 def _interval(band: GuardBand) -> str:
-    unit = band.circumstances.unit
-    high = length(band.upper, unit) if math.isfinite(band.upper) else "no limits possible"
-    return f"{length(band.lower, unit)} to {high}"
+    high = "no limits possible" if math.isinf(band.upper) else f"{band.guard:u}"
+    return f"{band.guard:l} to {high}"
 
 
 def guard_notes(band: GuardBand) -> list[str]:
@@ -832,7 +845,7 @@ def guard_notes(band: GuardBand) -> list[str]:
         lines.append(f"What the limits cost is not known: {band.circumstances.no_process}.")
     if band.width == 0.0:
         lines.append("The tolerance limits themselves keep to this risk; no guard band is needed.")
-    if not math.isfinite(band.upper) and not math.isnan(band.upper) and band.possible:
+    if math.isinf(band.upper) and band.possible:
         lines.append(
             "The study is also compatible with a spread at which no acceptance limits are left."
         )
