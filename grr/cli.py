@@ -388,8 +388,12 @@ def _print_numbers(study: Study) -> str:
     import grr
     from grr.model.text_blocks import as_text
     from grr.questions.causes import cause_blocks
+    from grr.questions.check import RUINED
 
     verdict = grr.verdict(study)
+    if verdict.findings.ruined:
+        print("", as_text([RUINED]), "", verdict, sep="\n")
+        return verdict.decision
     causes = as_text(cause_blocks(study))
     print("", grr.anova(study), "", _by_ranges(study), "", verdict, "", causes, sep="\n")
     return verdict.decision

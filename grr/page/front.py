@@ -21,11 +21,10 @@ from grr.model.study import Study
 from grr.model.values import needs
 from grr.page.conduct import fact
 from grr.page.filled_in import filled_in
-from grr.page.numbers import RUINED
 from grr.page.page_blocks import Columns, KeyNumber, KeyNumbers, PageBlock
 from grr.questions import methods
 from grr.questions.causes import short
-from grr.questions.check import TO_DO, Finding, Findings, calibration_due, check
+from grr.questions.check import RUINED, TO_DO, Finding, Findings, calibration_due, check
 from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
 from grr.questions.verdict import (
     CAUTION,
@@ -159,16 +158,17 @@ def methods_front_page(
     if why_not is not None:
         blocks.append(Prose([f"The methods cannot be compared. {why_not}"]))
     for one in found:
-        mark, colour = methods.LOOKS[one.recommendation]
+        mark, colour = one.look
         blocks.append(Banner(mark, one.headline.upper(), colour, one.answer))
-        if study.tolerance is not None:
+        blocks += _listed("Look at this first", one.look_first)
+        if study.tolerance is not None and not one.ruined:
             blocks.append(Picture(lambda one=one: method_rulers(one)))  # type: ignore[misc]
     told = " ".join(cautions(study, check(study), cover))
     blocks.append(Prose([told] if told else []))
     beside = _listed("Each method by itself", _by_itself(verdicts))
     for one in found:
         head, rows = methods.method_rows(one)
-        numbers = Table(["Quantity", *head[1:]], rows)
+        numbers = RUINED if one.ruined else Table(["Quantity", *head[1:]], rows)
         (title, sentences), *more = methods.what_next(one)
         beside += [block for part in more for block in _listed(*part)]
         blocks += _beside([Heading("The numbers that matter", 2), numbers], beside)
@@ -284,6 +284,7 @@ def _by_itself(verdicts: dict[str, Verdict]) -> list[str]:
         mark, _ = LOOKS[verdict.banner]
         found = verdict.criterion
         share = "" if found is None else f", GRR takes {percent(found.value)} {found.name}"
+        share = "" if verdict.findings.must_mend else share
         lines.append(f"{shortened(name, LONGEST_NAME)}: {mark} {verdict.banner}{share}.")
     return lines
 

@@ -78,15 +78,6 @@ def after_opening(blocks: Sequence[Block]) -> Sequence[Block]:
     return blocks[1:] if isinstance(blocks[0], Prose) else blocks
 
 
-#: In place of numbers that wrong readings have ruined.
-RUINED = Prose(
-    [
-        "Not stated: readings are wrong, and what is calculated from them means nothing. Fix them "
-        "first; grr.anova shows the numbers as the readings stand."
-    ]
-)
-
-
 def risks_blocks(result: GaugeResult) -> list[PageBlock]:
     """Return risks, acceptance limits and improvements of one measuring system."""
 

@@ -31,7 +31,6 @@ from grr.page.conduct import (
 from grr.page.front import STEPS, Cover, FrontPage, comparisons_of, front_page, methods_front_page
 from grr.page.json_export import result_text
 from grr.page.numbers import (
-    RUINED,
     after_opening,
     how_blocks,
     numbers_blocks,
@@ -41,7 +40,7 @@ from grr.page.numbers import (
 from grr.page.page_blocks import PageBlock, or_reason
 from grr.page.pdf import print_pdf
 from grr.page.templates import render
-from grr.questions.check import check
+from grr.questions.check import RUINED, check
 from grr.questions.drift import drift, in_order
 from grr.questions.gauge import GaugeResult, result_of_record
 from grr.questions.methods import MethodComparison
@@ -282,26 +281,33 @@ def _several_methods(
     verdicts = {name: verdict(result) for name, result in results.items()}
     front = methods_front_page(study, found, why_not, verdicts, cover)
     compared = [block for one in found for block in _compared(one)]
-    parts = [Part("methods", METHODS, [*compared, *_drift(study)])]
+    drifts = [] if check(study).ruined else _drift(study)
+    parts = [Part("methods", METHODS, [*compared, *drifts])]
     for number, (name, result) in enumerate(results.items()):
         before, suffix = f"{shortened(name, LONGEST_METHOD)}: ", f"-m{number}"
-        judged = _raised(verdicts[name].blocks())
-        pictures = [_ruler(result), *_pictures(result)]
+        judged, ruined = _raised(verdicts[name].blocks()), verdicts[name].findings.ruined
+        ruler = [] if ruined else [_ruler(result)]
+        pictures = [*ruler, *_pictures(result, spread=not ruined)]
         parts += [
             Part(f"decision{suffix}", f"{before}the decision", [*judged, *pictures], True),
-            Part(f"numbers{suffix}", f"{before}the numbers", numbers_blocks(result)),
+            Part(
+                f"numbers{suffix}",
+                f"{before}the numbers",
+                [RUINED] if ruined else numbers_blocks(result),
+            ),
             Part(
                 f"comparisons{suffix}",
                 f"{before}the operators compared",
-                _operators(result.study),
+                [RUINED] if ruined else _operators(result.study),
             ),
-            *_rest(result, before, suffix),
+            *_rest(result, before, suffix, ruined=ruined),
         ]
     return front, parts
 
 
 def _compared(found: MethodComparison) -> list[PageBlock]:
-    return [*_raised(found.blocks()), *_drawn(lambda: methods_by_part(found))]
+    drawn = [] if found.ruined else _drawn(lambda: methods_by_part(found))
+    return [*_raised(found.blocks()), *drawn]
 
 
 def _more_steps(judged: Verdict) -> list[PageBlock]:

@@ -349,11 +349,12 @@ def _answer_by_method(study: Study) -> Screen:
     rows = []
     for method in study.methods:
         decided = verdict(study.for_method(method))
-        judged = decided.criterion
+        mend = decided.findings.must_mend
+        judged = None if mend else decided.criterion
         rows.append(
             {
                 "words": begun(shortened(method, 40)),
-                "sign": decision_sign(decided.decision, 68),
+                "sign": stop_sign() if mend else decision_sign(decided.decision, 68),
                 "decision": str(decided.banner),
                 "takes": f"{judged.value:.0f}{JOIN}%" if judged else "not known",
                 "scale": share_scale(judged.value, judged) if judged else "",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from grr.page.calculation_sheet import calculation_sheet, why_not
 from grr.page.conduct import all_facts, readings_fingerprint, versions
 from grr.page.workbook_cells import Book, address, decimals_format, figures_format
 from grr.questions.causes import causes_of
-from grr.questions.check import check
+from grr.questions.check import RUINED, check
 from grr.questions.gauge import (
     EXAMPLE,
     GaugeResult,
@@ -33,6 +33,7 @@ from grr.questions.gauge import (
 from grr.questions.verdict import CAUTION, Verdict, verdict
 
 DATE = "yyyy-mm-dd hh:mm:ss"
+(NOT_STATED,) = RUINED.paragraphs
 
 
 def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool = False) -> Path:
@@ -73,10 +74,11 @@ def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool 
     book = Book()
     _decision(book, study, {name: verdict(result) for name, result in results.items()})
     places = _readings(book, study)
-    _sources(book, results)
-    _anova(book, results)
-    _calculations(book, parts, places)
-    _intervals(book, results)
+    ruined = {name for name, one in parts.items() if check(one).ruined}
+    _sources(book, results, ruined)
+    _anova(book, results, ruined)
+    _calculations(book, parts, places, ruined)
+    _intervals(book, results, ruined)
     _findings(book, study)
     _causes(book, study)
     _about(book, study)
@@ -136,12 +138,14 @@ def _readings(book: Book, study: Study) -> Places:
     return places
 
 
-def _calculations(book: Book, studies: dict[str, Study], places: Places) -> None:
+def _calculations(
+    book: Book, studies: dict[str, Study], places: Places, ruined: Collection[str]
+) -> None:
     """Write one sheet of formulas for each method, or why there is none."""
     for number, (name, study) in enumerate(studies.items(), start=1):
         title = f"Calculation {number}" if len(studies) > 1 else "Calculation"
         sheet = book.sheet(title, widths=(18, 16, 16))
-        reason = why_not(study)
+        reason = NOT_STATED if name in ruined else why_not(study)
         if reason:
             sheet.row([f"{name}: {reason}" if name else reason])
         else:
@@ -166,7 +170,7 @@ def _both(result: GaugeResult) -> list[GaugeResult]:
         return [result]
 
 
-def _sources(book: Book, results: dict[str, GaugeResult]) -> None:
+def _sources(book: Book, results: dict[str, GaugeResult], ruined: Collection[str]) -> None:
     sheet = book.sheet("Sources", widths=(16, 10, 22, *[18] * 6, 60), frozen=True)
     unit = next(iter(results.values())).study.unit
     heads = {
@@ -179,7 +183,9 @@ def _sources(book: Book, results: dict[str, GaugeResult]) -> None:
     }
     sheet.row(["calculated by", "source", "in words", *heads.values(), "note"], bold=True)
     for name, result in results.items():
-        for one in _both(result):
+        if name in ruined:
+            sheet.row([f"{name}: {NOT_STATED}" if name else NOT_STATED])
+        for one in () if name in ruined else _both(result):
             if name:
                 sheet.row([f"measured by {name}"], bold=True)
             for source, values in one.sources.iterrows():
@@ -210,13 +216,16 @@ def _sources(book: Book, results: dict[str, GaugeResult]) -> None:
                 sheet.row(["", "", note])
 
 
-def _anova(book: Book, results: dict[str, GaugeResult]) -> None:
+def _anova(book: Book, results: dict[str, GaugeResult], ruined: Collection[str]) -> None:
     sheet = book.sheet("Analysis of variance", widths=(18, 8, 18, 18, 12, 12, 18), frozen=True)
     head = ["source", "df", "sum of squares", "mean square", "F", "p", "tested against"]
     sheet.row(head, bold=True)
     for name, result in results.items():
         if name:
             sheet.row([f"measured by {name}"], bold=True)
+        if name in ruined:
+            sheet.row([NOT_STATED])
+            continue
         if result.anova_table is None:
             sheet.row([result.anova_table_reason])
             continue
@@ -228,12 +237,15 @@ def _anova(book: Book, results: dict[str, GaugeResult]) -> None:
             )
 
 
-def _intervals(book: Book, results: dict[str, GaugeResult]) -> None:
+def _intervals(book: Book, results: dict[str, GaugeResult], ruined: Collection[str]) -> None:
     sheet = book.sheet("Intervals", widths=(12, 22, 16, 16, 16, 60), frozen=True)
     sheet.row(["quantity", "measure", "estimate", "lower", "upper", "reason"], bold=True)
     for name, result in results.items():
         if name:
             sheet.row([f"measured by {name}"], bold=True)
+        if name in ruined:
+            sheet.row([NOT_STATED])
+            continue
         level = result.study.rules.confidence
         sheet.row([f"two-sided, {100 * level:g} %"])
         try:

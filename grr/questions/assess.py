@@ -13,11 +13,12 @@ from grr.model.errors import StudyError
 from grr.model.printed import Printed
 from grr.model.study import Study, checked_study
 from grr.questions.causes import Cause, Causes, cause_blocks, causes_of
-from grr.questions.check import Findings, check
+from grr.questions.check import RUINED, Findings, check
 from grr.questions.drift import Drift, drift
 from grr.questions.gauge import GaugeResult, anova, average_range, opening, result_of_record
 from grr.questions.intervals import IntervalTable
 from grr.questions.methods import MethodComparison, compare_with_baseline
+from grr.questions.next_steps import to_fix
 from grr.questions.operators import OperatorComparison, compare_operators
 from grr.questions.risk import Misclassification, misclassification
 from grr.questions.trial_changes import TrialChange, trial_changes
@@ -170,17 +171,24 @@ class Assessment(Printed):
 
     def blocks(self) -> list[Block]:
         """Return the decision, the causes in sentences, and what to do next."""
-        result, decided = self.result, self.verdict
+        result, decided, checked = self.result, self.verdict, self.check
         found: list[Block] = []
         if decided is not None:
             mark, colour = LOOKS[decided.banner]
             found.append(Banner(mark, decided.banner, colour))
             steps = decided.next_steps
+        elif checked is not None and checked.must_mend:
+            steps = tuple(step.sentence for step in to_fix(checked))
         else:
             named = self._looked.named
             steps = tuple(dict.fromkeys(f"{c.what}. {c.first_step}" for c in named))
+        for one in self.methods or ():
+            mark, colour = one.look
+            found.append(Banner(mark, one.headline.upper(), colour, one.answer))
         found.append(Prose(opening(result)[:-1] if result else [self.study.summary]))
-        found += cause_blocks(self.study)
+        if checked is not None and checked.must_mend:
+            found += [Heading("Look at this first"), Bullets(checked.look_first)]
+        found += [RUINED] if checked is not None and checked.ruined else cause_blocks(self.study)
         return [*found, Heading("What to do next"), Bullets(steps, True)] if steps else found
 
 

@@ -661,10 +661,10 @@ def _of_methods(study: Study) -> Causes:
 
 def _method(study: Study, method: str, best: str) -> list[Cause]:
     """Return the method as a cause, where its repeats scatter more than by the best method."""
-    result = result_of_record(study.for_method(method))
+    result = result_of_record(without_factor_slips(study.for_method(method)))
     sized, against = (
         _Sized(result_of_record(one), _prepared(one), [])
-        for one in (study.for_method(method), study.for_method(best))
+        for one in (without_factor_slips(study.for_method(name)) for name in (method, best))
     )
     state, better = sized.states[0], against.states[0]
     df, df_below = (s.df_error or s.df_interaction for s in (state, better))

@@ -178,6 +178,13 @@ class Findings(Printed):
         return found
 
 
+#: In place of numbers that wrong readings have ruined.
+RUINED = Prose(
+    [
+        "Not stated: readings are wrong, and what is calculated from them means nothing. Fix them "
+        "first; grr.anova shows the numbers as the readings stand."
+    ]
+)
 RECORD, SETTINGS = "record", "settings"
 _MOST_SHOWN = 6
 

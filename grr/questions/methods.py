@@ -30,7 +30,7 @@ from grr.formulas.method_comparison import (
     p_outside_margin,
 )
 from grr.model.blocks import Banner, Block, Bullets, Fold, Heading, Prose, Table
-from grr.model.choices import Decision, OperatorsAre
+from grr.model.choices import FIX_FIRST, Decision, OperatorsAre
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.names import begun, shortened
@@ -38,7 +38,7 @@ from grr.model.printed import Printed
 from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, listed, percent
 from grr.model.study import Study, checked_study
 from grr.model.values import number, one_of
-from grr.questions.check import check
+from grr.questions.check import RUINED, check
 from grr.questions.drift import DEFAULT_MARGIN_PERCENT, drift, stated_margin, zero_every
 from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
 from grr.questions.intervals import pivots_of, specification_of
@@ -58,6 +58,9 @@ from grr.questions.method_differences import (
     without_drift,
 )
 from grr.questions.risk import circumstances
+from grr.questions.verdict import (
+    LOOKS as DECISION_LOOKS,
+)
 from grr.questions.verdict import (
     MOST_OPERATORS,
     Criterion,
@@ -182,7 +185,8 @@ def _compared(
     evidence = method_evidence(numbers, judgements, margin)
     choice: Choice = "open"
     confidence = 0.0
-    to_mend = tuple(f"{f.place}: {f.todo}" for f in check(study) if f.severity == "mend")
+    findings = check(study)
+    to_mend = tuple(f"{f.place}: {f.todo}" for f in findings if f.severity == "mend")
     if evidence is not None and not to_mend:
         choice = cast("Choice", str(method_choice(evidence, study.rules.confidence)))
         confidence = float(choice_confidence(evidence, choice))
@@ -207,6 +211,8 @@ def _compared(
         confidence=confidence,
         risks=method_risks(numbers),
         to_mend=to_mend,
+        look_first=findings.look_first,
+        ruined=findings.ruined,
     )
 
 
@@ -418,6 +424,10 @@ class MethodComparison(Printed):
     risks : MethodRisks
     to_mend : tuple of str
         What must be settled first: readings with something to mend decide nothing.
+    look_first : tuple of str
+        The one or two readings or facts to look at first.
+    ruined : bool
+        Whether readings themselves are wrong: what is calculated from them is not printed.
     """
 
     numbers: MethodNumbers
@@ -433,6 +443,13 @@ class MethodComparison(Printed):
     confidence: float
     risks: MethodRisks
     to_mend: tuple[str, ...] = ()
+    look_first: tuple[str, ...] = ()
+    ruined: bool = False
+
+    @property
+    def look(self) -> tuple[str, str]:
+        """What the answer looks like: a mark beside the words, and a colour."""
+        return DECISION_LOOKS[FIX_FIRST] if self.to_mend else LOOKS[self.recommendation]
 
     @property
     def headline(self) -> str:
@@ -514,7 +531,7 @@ class MethodComparison(Printed):
 
     def blocks(self) -> list[Block]:
         """Return the recommendation, the numbers, what they rest on, what it costs, what next."""
-        mark, colour = LOOKS[self.recommendation]
+        mark, colour = self.look
         study, numbers = self.study, self.numbers
         opening = [
             *([EXAMPLE] if study.example else []),
@@ -525,15 +542,19 @@ class MethodComparison(Printed):
         blocks: list[Block] = [
             Banner(mark, self.headline.upper(), colour, self.answer),
             Prose(opening),
-            Table(*method_rows(self)),
+            RUINED if self.ruined else Table(*method_rows(self)),
         ]
+        held = bool(self.to_mend)
         for title, sentences in [
-            ("What it costs", _cost_sentences(self)),
+            ("Look at this first", list(self.look_first)),
+            ("What it costs", [] if held else _cost_sentences(self)),
             *what_next(self),
-            ("Why", reasons(self)),
+            ("Why", [] if held else reasons(self)),
         ]:
             if sentences:
                 blocks += [Heading(title), Bullets(sentences)]
+        if self.ruined:
+            return [*blocks, Prose([CAUTION])]
         blocks.append(Fold("Each operator's own difference", [operator_table(numbers)]))
         table = numbers.anova_table
         if table is not None:
@@ -889,6 +910,8 @@ def _only_if(found: MethodComparison, method: str) -> str:
 
 def _headline(found: MethodComparison) -> str:
     """Return the recommendation with the names of the methods."""
+    if found.to_mend:
+        return begun(FIX_FIRST.lower())
     name = shortened(found.recommended, LONGEST_NAME) if found.recommended else ""
     if found.recommendation is Recommendation.EITHER:
         return f"Either will do; {name} is quicker" if name else "Either will do"
@@ -1063,7 +1086,7 @@ def _margin_text(numbers: MethodNumbers, margin: Margin) -> str:
 def _cost_sentences(found: MethodComparison) -> list[str]:
     """Return what the method with the larger error costs: tolerance, parts misjudged, time."""
     numbers, risks = found.numbers, found.risks
-    lines = [] if found.to_mend else _price_sentence(found)
+    lines = _price_sentence(found)
     if risks.by_method:
         per, of = _out_of(risks)
         phrases = [

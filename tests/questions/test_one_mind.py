@@ -10,10 +10,12 @@ import pandas as pd
 import pytest
 
 import grr
-from grr.model.blocks import Banner, Bullets, Prose
-from grr.page.front import Cover, front_page
+from grr.cli import main
+from grr.model.blocks import Banner, Bullets, Fold, Picture, Prose, Table
+from grr.page.front import Cover, front_page, methods_front_page
 from grr.page.json_export import result_document
 from grr.questions.causes import short
+from grr.questions.check import RUINED
 
 NAMES = ("Ana", "Ben", "Cem")
 #: What is planted → kind, operator and part of the cause that should be named first.
@@ -194,3 +196,68 @@ def test_exchanged_parts_are_not_taken_for_a_cause():
     verdict = grr.verdict(mixed)
     assert verdict.cause is None
     assert {step.kind for step in verdict.steps} == {"fix"}
+
+
+# Two methods
+# -----------
+
+
+def two_methods(
+    planted: str = "nothing", *, hand: float = 1.0, apart: float = 0.0, slip: bool = False
+) -> grr.Study:
+    """The study above by a stand, and again by hand, whose repeats scatter ``hand`` µm."""
+    stand = study(planted)
+    table = stand.readings
+    rng = np.random.default_rng(11)
+    parts = table.groupby("part")["reading"].mean().reindex(table["part"]).to_numpy()
+    by_hand = table.assign(
+        method="hand",
+        reading=np.round(parts + (apart + hand * rng.standard_normal(len(table))) / 1000.0, 4),
+        order=table["order"] + len(table),
+    )
+    if slip:
+        by_hand.loc[17, "reading"] *= 10.0
+    return grr.Study(
+        pd.concat([table.assign(method="stand"), by_hand], ignore_index=True),
+        tolerance=stand.tolerance,
+        unit="mm",
+        resolution=0.0001,
+        operators="fixed",
+    )
+
+
+def test_no_output_states_numbers_of_ruined_readings(tmp_path, capsys):
+    source = two_methods(slip=True)
+    (compared,) = grr.assess(source).methods
+    assert compared.ruined and compared.recommended is None
+    held = RUINED.paragraphs[0]
+    banner, *rest = compared.blocks()
+    assert banner.text == "FIX THE DATA FIRST" and held in texts(rest)
+    assert not any(isinstance(block, Table | Fold) for block in rest)
+    assert compared.look_first[0] in texts(rest)
+    front = methods_front_page(source, [compared], None, {}, Cover("2026-01-01")).blocks
+    assert not any(isinstance(block, Picture) for block in front)
+
+    path = grr.export_workbook(source, tmp_path / "study.xlsx")
+    assert cells(path, "Calculation 2") == [[f"hand: {held}"]]
+    assert len(cells(path, "Calculation 1")) > 10
+    for sheet in ("Sources", "Analysis of variance", "Intervals"):
+        assert held in str(cells(path, sheet)[-1])
+
+    study_file = tmp_path / "study"
+    study_file.mkdir()
+    (study_file / "study.toml").write_text(
+        'unit = "mm"\nresolution = 0.0001\n[tolerance]\nlower = 9.990\nupper = 10.010\n'
+    )
+    source.readings.to_csv(study_file / "readings.csv", index=False)
+    assert main(["analyse", str(study_file)]) == 5
+    printed = capsys.readouterr().out
+    ruined = printed[printed.index("Method: hand") :]
+    assert "PV part variation" in printed and "PV part variation" not in ruined
+
+
+def test_the_calculation_asked_for_carries_the_finding():
+    by_hand = two_methods(slip=True).for_method("hand")
+    result = grr.anova(by_hand)
+    assert result.value("GRR", "percent_tolerance") > 1000.0
+    assert any("off by a factor" in line for line in texts(result.blocks()))
