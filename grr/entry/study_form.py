@@ -417,10 +417,10 @@ def _about_limits(
         yield FieldProblem(keys[0], "Both limits are the same.")
     elif lower > upper:
         swapped = {keys[0]: answers[keys[1]], keys[1]: answers[keys[0]]}
-        mended = _point_missing(upper, lower, keys[0], keys[1])
+        mended = _point_missing(upper, lower, keys[0])
         yield mended or FieldProblem(keys[0], "Lower is above upper.", "Swap them", swapped)
     elif not deviations and lower > 0 and upper / lower > _FAR_APART:
-        yield _point_missing(lower, upper, keys[1], keys[0]) or FieldProblem(
+        yield _point_missing(lower, upper, keys[1]) or FieldProblem(
             keys[1],
             f"Upper is {upper / lower:.3g} times lower.",
             "It is right",
@@ -432,9 +432,7 @@ def _about_limits(
 _FAR_APART = 3.0
 
 
-def _point_missing(
-    small: float, large: float, large_key: str, small_key: str
-) -> FieldProblem | None:
+def _point_missing(small: float, large: float, large_key: str) -> FieldProblem | None:
     """Return the contradiction that one limit lacks its point, where that explains it."""
     if small <= 0 or large / small <= _FAR_APART:
         return None

@@ -52,7 +52,7 @@ def contradictions(
     yield from _sessions_without_anchor(events)
     yield from _raw_texts(rows, unit)
     yield from _order(rows)
-    yield from _imported_files(folder, rows, events)
+    yield from _imported_files(folder, events)
 
 
 def what_cannot_be_told(lines: Sequence[Line], events: Sequence[Event]) -> Iterator[str]:
@@ -162,9 +162,7 @@ def _order(rows: Sequence[tuple[int, JournalRow]]) -> Iterator[Contradiction]:
         highest = max(highest, order)
 
 
-def _imported_files(
-    folder: Path, rows: Sequence[tuple[int, JournalRow]], events: Sequence[Event]
-) -> Iterator[Contradiction]:
+def _imported_files(folder: Path, events: Sequence[Event]) -> Iterator[Contradiction]:
     """Yield the kept files of imported readings that are gone or changed."""
     for event in events:
         if event.kind != IMPORTED_FILE or not event.name:

@@ -35,14 +35,12 @@ import pandas as pd
 
 from grr.files.chained_file import (
     ChainedFile,
-    first_altered,
     ids_of_one_write,
     is_of_one_write,
     read_lines,
 )
 from grr.files.disk import writing
 from grr.files.journal import new_id, now
-from grr.model.record import AlteredRow
 
 WRITTEN = ("id", "time", "session", "kind", "name", "old", "value", "reason", "entered_by")
 COLUMNS = (*WRITTEN, "hash")
@@ -75,11 +73,6 @@ def read_events(path: str | Path) -> pd.DataFrame:
         columns=list(COLUMNS),
         dtype=object,
     )
-
-
-def verify_events(path: str | Path) -> AlteredRow | None:
-    """Return the first event that is not as it was written, or None."""
-    return first_altered(Path(path), WRITTEN)
 
 
 class Events:

@@ -208,17 +208,6 @@ def running_mean(
     return means
 
 
-def running_mean_sd(weight: float = WEIGHT) -> float:
-    """Return the sd of the running mean as a multiple of that of a point: √(weight/(2 − weight)).
-
-    Notes
-    -----
-    Source: Lucas & Saccucci, Technometrics 32 (1990), 1-12 (the steady value, which makes the
-    limits straight lines).
-    """
-    return math.sqrt(weight / (2.0 - weight))
-
-
 @dataclass(frozen=True)
 class RunningMeanChart:
     """How far a running mean, and a range within a check, may go by chance.

@@ -95,12 +95,12 @@ class Variances:
         return at_least(operator + cell, error), error
 
 
-def limits(draws: Array, level: float = 0.95) -> tuple[float, float]:
-    """Return the two-sided limits that the draws give, the lower one with half the usual tail.
+def limits(draws: Array) -> tuple[float, float]:
+    """Return the two-sided 95 % limits that the draws give, the lower one with half the usual tail.
 
     What is left of GRR is often repeatability alone, with the other terms at zero: equal tails
     then lie above the truth in 4 to 7 % of studies and below it in under 1 % (simulated).
     """
-    tail = 0.5 * (1.0 - level)
+    tail = 0.025
     lower, upper = np.quantile(draws, [0.5 * tail, 1.0 - tail])
     return float(lower), float(upper)

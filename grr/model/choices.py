@@ -31,12 +31,6 @@ class Decision(StrEnum):
     DO_NOT_USE = "DO NOT USE FOR THIS TOLERANCE"
     NOT_DECIDED = "NOT DECIDED YET"
 
-    @property
-    def exit_status(self) -> int:
-        """The status with which a command ends that printed it."""
-        statuses = {"USE": 0, "LIKE_THIS": 3, "WITH_LIMITS": 6, "DO_NOT_USE": 4, "NOT_DECIDED": 5}
-        return statuses[self.name]
-
 
 #: What stands in place of NOT DECIDED YET where readings must be mended first.
 FIX_FIRST = "FIX THE DATA FIRST"

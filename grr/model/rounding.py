@@ -46,11 +46,11 @@ def decimals_for(spread: float, digits: int = 2) -> int:
     return max(0, digits - 1 - _exponent(spread, digits))
 
 
-def same_decimals(value: float, spread: float, digits: int = 2) -> str:
+def same_decimals(value: float, spread: float) -> str:
     """Return a value to the decimal that its spread is stated to."""
     if not math.isfinite(value):
         return NOT_ESTIMATED
-    return f"{value:.{decimals_for(spread, digits)}f}"
+    return f"{value:.{decimals_for(spread)}f}"
 
 
 def reading_decimals(resolution: float | None) -> int:
@@ -251,14 +251,14 @@ def _not_rounded_to_all(probability: float) -> str:
     return f"{100.0 - missing:.{max(1, -math.floor(math.log10(missing)))}f}"
 
 
-def rounded_up(value: float, unit: str, digits: int = 2) -> float:
+def rounded_up(value: float, unit: str) -> float:
     """Return a length rounded up to the figures with which `length` shows it.
 
     What is promised from a size on must not be promised from a smaller one.
     """
     fine = conversion(unit, fine_unit(unit))
     scaled = value * fine
-    step = 10.0 ** (math.floor(math.log10(scaled)) - digits + 1)
+    step = 10.0 ** (math.floor(math.log10(scaled)) - 1)
     return math.ceil(scaled / step - 1e-9) * step / fine
 
 

@@ -345,7 +345,7 @@ def completeness(study: Study) -> Iterator[Finding]:
     cube = study.cube()
     yield from _missing(study, cube)
     yield from _thin(cube)
-    yield from _order(study, cube)
+    yield from _order(study)
 
 
 def _missing(study: Study, cube: Cube) -> Iterator[Finding]:
@@ -435,7 +435,7 @@ def _thin(cube: Cube) -> Iterator[Finding]:
         )
 
 
-def _order(study: Study, cube: Cube) -> Iterator[Finding]:
+def _order(study: Study) -> Iterator[Finding]:
     if "order" not in study.readings or study.readings["order"].isna().all():
         yield Finding(
             "know",

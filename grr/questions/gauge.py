@@ -369,7 +369,7 @@ def balanced_anova(
         floored=floored,
         mean=float(table.mean),
         spread=spread,
-        notes=anova_notes(study, found, below, pooled=is_pooled, floored=floored),
+        notes=anova_notes(study, found, below, floored=floored),
     )
 
 
@@ -456,7 +456,7 @@ def incomplete_result(
     missing = study.cube().values.size - study.taken
     notes = [
         f"{counted(missing, 'planned reading')} missing; all that are there were used.",
-        *anova_notes(study, found, (), pooled=pooled, floored=floored),
+        *anova_notes(study, found, (), floored=floored),
         *(f"{name} was estimated at zero, the least that a variance can be." for name in at_zero),
     ]
     return GaugeResult(
@@ -761,7 +761,7 @@ ONE_TRIAL = "each part was measured once by each operator, so it cannot be told 
 
 
 def anova_notes(
-    study: Study, found: Components, below: tuple[str, ...], *, pooled: bool, floored: bool
+    study: Study, found: Components, below: tuple[str, ...], *, floored: bool
 ) -> tuple[str, ...]:
     """Return the sentences about a result of the analysis of variance."""
     operators = len(study.operator_names)

@@ -61,9 +61,9 @@ def tick_text(value: float, step: float) -> str:
     return text.replace("-", "−") if float(text) else "0"
 
 
-def value_axis(high: float, title: str, ticks: int = 6) -> dict[str, object]:
-    """Return a horizontal axis from 0 to ``high`` with about so many round graduations."""
-    step = round_step(high / ticks)
+def value_axis(high: float, title: str) -> dict[str, object]:
+    """Return a horizontal axis from 0 to ``high`` with about six round graduations."""
+    step = round_step(high / 6)
     at = graduations(0.0, high, step)
     return {
         "range": [0.0, template.one(high)],
@@ -73,9 +73,9 @@ def value_axis(high: float, title: str, ticks: int = 6) -> dict[str, object]:
     }
 
 
-def centred_axis(reach: float, title: str, ticks: int = 3) -> dict[str, object]:
+def centred_axis(reach: float, title: str) -> dict[str, object]:
     """Return a horizontal axis from −``reach`` to ``reach`` with signed numbers."""
-    step = round_step(reach / ticks)
+    step = round_step(reach / 3)
     at = graduations(-reach, reach, step)
     return {
         "range": template.rounded([-reach, reach]),
@@ -91,14 +91,14 @@ def unit_scale(unit: str) -> Fine:
     return Fine(fine, conversion(unit, fine))
 
 
-def reach_axis(values: object, title: str, ticks: int = 6) -> dict[str, Any]:
+def reach_axis(values: object, title: str) -> dict[str, Any]:
     """Return a vertical axis that holds all values, with round graduations."""
     numbers = np.asarray(values, dtype=np.float64).ravel()
     numbers = numbers[np.isfinite(numbers)]
     low, high = (float(numbers.min()), float(numbers.max())) if numbers.size else (0.0, 1.0)
     pad = 0.08 * (high - low) or 0.5 * abs(high) or 0.5
     low, high = low - pad, high + pad
-    step = round_step((high - low) / ticks)
+    step = round_step((high - low) / 6)
     at = graduations(low, high, step)
     return {
         "range": [template.one(low), template.one(high)],
@@ -124,7 +124,7 @@ def level_line(
     }
 
 
-def level_band(low: float, high: float, colour: str | None = None) -> dict[str, Any]:
+def level_band(low: float, high: float) -> dict[str, Any]:
     """Return a band across the whole figure between two heights."""
     return {
         "type": "rect",
@@ -133,7 +133,7 @@ def level_band(low: float, high: float, colour: str | None = None) -> dict[str, 
         "x1": 1,
         "y0": template.one(low),
         "y1": template.one(high),
-        "fillcolor": colour or template.ROLES["band"],
+        "fillcolor": template.ROLES["band"],
         "line": {"width": 0},
         "layer": "below",
     }
@@ -172,16 +172,14 @@ def count_axis(count: int, title: str, *, beyond: float = 0.0) -> dict[str, Any]
     }
 
 
-def curve(
-    x: object, y: object, *, colour: str, width: float = 2.0, dash: str = "solid"
-) -> dict[str, Any]:
+def curve(x: object, y: object, *, colour: str, width: float = 2.0) -> dict[str, Any]:
     """Return a line trace that does not answer to the pointer."""
     return {
         "type": "scatter",
         "mode": "lines",
         "x": template.rounded(x),
         "y": template.rounded(y),
-        "line": {"color": colour, "width": width, "dash": dash},
+        "line": {"color": colour, "width": width, "dash": "solid"},
         "hoverinfo": "skip",
     }
 

@@ -78,13 +78,13 @@ _STROKES = {
 }
 
 
-def _star(points: int, inner: float, turn: float = -90.0) -> tuple[tuple[float, float], ...]:
+def _star(points: int, inner: float) -> tuple[tuple[float, float], ...]:
     """Return a star, or a regular polygon where ``inner`` is 0; the first point is on top."""
     corners = []
     for index in range(points):
         for radius, offset in ((1.0, 0.0), (inner, 180.0 / points)):
             if radius:
-                angle = math.radians(turn + 360.0 * index / points + offset)
+                angle = math.radians(-90.0 + 360.0 * index / points + offset)
                 corners.append((radius * math.cos(angle), radius * math.sin(angle)))
     return tuple(corners)
 

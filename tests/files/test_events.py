@@ -3,7 +3,8 @@ import sys
 import pytest
 from faulty_disk import FaultyDisk
 
-from grr.files.events import COLUMNS, Event, Events, read_events, verify_events
+from grr.files.chained_file import first_altered
+from grr.files.events import COLUMNS, WRITTEN, Event, Events, read_events
 
 
 def test_events_are_kept_in_order_and_sealed(tmp_path):
@@ -14,9 +15,9 @@ def test_events_are_kept_in_order_and_sealed(tmp_path):
     table = read_events(path)
     assert tuple(table.columns) == COLUMNS
     assert table["kind"].tolist() == ["zero", "opened", "withdrawn"]
-    assert verify_events(path) is None
+    assert first_altered(path, WRITTEN) is None
     path.write_text(path.read_text(encoding="utf-8").replace("dropped", "lost"), encoding="utf-8")
-    assert verify_events(path).row == 4
+    assert first_altered(path, WRITTEN).row == 4
 
 
 def test_an_event_sent_twice_is_written_once(tmp_path):
@@ -50,7 +51,7 @@ def test_events_are_taken_back_with_what_they_belong_to(tmp_path):
     events.take_back()
     assert events.rows == before
     events.append(Event(kind="zero"))
-    assert verify_events(tmp_path / "events.csv") is None
+    assert first_altered(tmp_path / "events.csv", WRITTEN) is None
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="the faulty disk needs POSIX")
