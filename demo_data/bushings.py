@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 from simulate import Person, measured, spread_evenly, write_study, write_truth
 
+from grr.model.facts import ABSOLUTE, MASTER
 from grr.model.rules import Plan
-from grr.model.settings import ABSOLUTE, MASTER
 from grr.model.tolerance import Tolerance
 
 RESOLUTION = 0.00001

@@ -18,8 +18,8 @@ from simulate import (
 )
 
 from grr.files.folder import new_study_folder
+from grr.model.facts import ABSOLUTE, CLOSED_FACES
 from grr.model.rules import Plan
-from grr.model.settings import ABSOLUTE, CLOSED_FACES
 from grr.model.tolerance import Tolerance
 
 #: ISO 286-1: 10 m5 is +6 µm to +12 µm (from memory).

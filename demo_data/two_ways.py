@@ -12,8 +12,8 @@ from simulate import Person, Reading, measured, spread_evenly, write_study, writ
 
 from grr.files.events import Event, Events
 from grr.files.folder import EVENTS_FILE
+from grr.model.facts import ABSOLUTE, MASTER
 from grr.model.rules import Plan
-from grr.model.settings import ABSOLUTE, MASTER
 from grr.model.tolerance import Tolerance
 
 RESOLUTION = 0.0001

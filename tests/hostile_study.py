@@ -10,7 +10,7 @@ import grr
 from grr.files.events import Event, Events
 from grr.files.folder import new_study_folder
 from grr.files.journal import Journal, JournalRow
-from grr.model.settings import FACTS
+from grr.model.facts import FACTS
 
 SCRIPT = "<script>window.hit = 1; alert(1)</script>"
 IMAGE = "\"><img src=x onerror='window.hit = 1; alert(2)'>"

@@ -10,7 +10,7 @@ from grr.entry.collecting import FROM_SHEET, Collecting, Outcome, ReadingsSoFar,
 from grr.entry.entered_numbers import one_number
 from grr.files.verify import seal_now
 from grr.model.errors import StudyError
-from grr.model.settings import CLOSED_FACES, DEVIATION, HOLDINGS, MASTER
+from grr.model.facts import CLOSED_FACES, DEVIATION, HOLDINGS, MASTER
 from grr.questions.collection import HELPER
 
 

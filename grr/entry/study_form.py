@@ -31,9 +31,10 @@ from grr.files.study_file import STUDY_FILE, read_settings
 from grr.files.text_and_numbers import parse_number
 from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
+from grr.model.facts import FACTS
 from grr.model.html_blocks import FONT
 from grr.model.rules import Plan
-from grr.model.settings import FACTS, PARTS, PURPOSES, Settings
+from grr.model.settings import PARTS, PURPOSES, Settings
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, needs, spelling
 from grr.questions.planning import (

@@ -18,8 +18,8 @@ from grr.entry.sessions import OPTIONAL, Item, checked_answer, choices_of
 from grr.entry.taking import take
 from grr.entry.view import readings_list, view
 from grr.model.errors import StudyError
+from grr.model.facts import MASTER
 from grr.model.record import PASTED, SHEET, TYPED
-from grr.model.settings import MASTER
 from grr.model.text_blocks import paragraph, text_table
 
 HELP = """\

@@ -11,8 +11,9 @@ from typing import Any
 from grr.files.allowed_files import LARGEST_SETTINGS, once_free, regular_file
 from grr.files.disk import write_whole
 from grr.model.errors import StudyError
+from grr.model.facts import FACTS, Question
 from grr.model.record import FORMAT, refuse_newer
-from grr.model.settings import FACTS, Question, Settings, document_of, from_document
+from grr.model.settings import Settings, document_of, from_document
 
 STUDY_FILE = "study.toml"
 

@@ -29,6 +29,10 @@ class Glossary(Printed):
     def __str__(self) -> str:
         return "\n\n".join(map(str, self.entries))
 
+    def in_short(self) -> str:
+        """Return how many terms there are."""
+        return f"{len(self)} terms"
+
     def blocks(self) -> list[Block]:
         """Return the terms as one table; a terminal has them below each other."""
         rows = [[e.term, e.meaning, e.formula, e.source] for e in self.entries]

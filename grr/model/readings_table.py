@@ -25,6 +25,10 @@ COLUMNS = (
 )
 
 
+#: What a wide table may state in columns of its own, beside the columns of its trials.
+_KEYS = ("part", "operator", "method")
+
+
 def validated(table: object) -> pd.DataFrame:
     """Return the readings as a study keeps them, or say what is wrong with them.
 
@@ -100,6 +104,61 @@ def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
             )
         result["trial"] = 1
     return result
+
+
+def long_of(table: object) -> pd.DataFrame:
+    """Return a table with a column a trial as one with a row a reading.
+
+    Parameters
+    ----------
+    table : DataFrame
+        See `grr.Study.from_wide`.
+
+    Raises
+    ------
+    StudyError
+        There is no column of parts or none of readings, or operators stand both in a column
+        and in the headings.
+    """
+    if not isinstance(table, pd.DataFrame):
+        raise StudyError(
+            "The readings are not a table",
+            "Give a pandas DataFrame with a row a part and a column a trial",
+            value=type(table).__name__,
+        )
+    named = any(name is not None and role_of(str(name)) in COLUMNS for name in table.index.names)
+    wide = table.reset_index() if named else table.reset_index(drop=True)
+    two_levels = isinstance(wide.columns, pd.MultiIndex)
+    heads = [
+        tuple(str(level).strip() for level in (head if isinstance(head, tuple) else (head,)))
+        for head in wide.columns
+    ]
+    roles = [next((role for role in map(role_of, head) if role in _KEYS), "") for head in heads]
+    keys = {role: place for place, role in enumerate(roles) if role}
+    trials = [place for place, role in enumerate(roles) if not role]
+    if "part" not in keys or not trials:
+        raise StudyError(
+            "The table has no column part, or no columns of readings beside it",
+            "Give a row a part and a column a trial; one reading a row goes to grr.Study",
+            value=", ".join(" ".join(head) for head in heads),
+        )
+    if two_levels and "operator" in keys:
+        raise StudyError(
+            "The operators stand in a column and in the upper headings",
+            "Keep them in one of the two places",
+            column=" ".join(heads[keys["operator"]]),
+        )
+    pieces, seen = [], dict[str, int]()
+    for place in trials:
+        operator = heads[place][0] if two_levels else ""
+        seen[operator] = seen.get(operator, 0) + 1
+        piece = pd.DataFrame({role: wide.iloc[:, at].to_numpy() for role, at in keys.items()})
+        if two_levels:
+            piece["operator"] = operator
+        piece["trial"] = seen[operator]
+        piece["reading"] = wide.iloc[:, place].to_numpy()
+        pieces.append(piece)
+    return pd.concat(pieces, ignore_index=True)
 
 
 def named_columns(columns: Iterable[object]) -> dict[str, Any]:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from grr.model.choices import Design, OperatorsAre, PartsFrom, Purpose
 from grr.model.errors import StudyError
+from grr.model.facts import checked_facts
 from grr.model.frames import frame
-from grr.model.readings_table import natural_order, validated
+from grr.model.readings_table import long_of, natural_order, validated
 from grr.model.record import Record
 from grr.model.rules import Plan, Rules
 from grr.model.tolerance import Tolerance
@@ -93,7 +94,7 @@ class Study:
     rules : Rules
     plan : Plan, optional
     facts : mapping
-        Gauge number, drawing revision, soak time and so on; see `grr.model.settings`.
+        Gauge number, drawing revision, soak time and so on; see `grr.model.facts`.
     example : bool
         Whether the readings are invented for demonstration.
     folder : Path, optional
@@ -155,7 +156,7 @@ class Study:
                 "facts is not a mapping, or rules is no grr.Rules",
                 "Write facts={'gauge_number': ...} and rules=grr.Rules(...)",
             )
-        set_field(self, "facts", MappingProxyType(dict(self.facts)))
+        set_field(self, "facts", MappingProxyType(checked_facts(self.facts)))
         if self.taken == 0:
             raise StudyError("Every reading is missing", "Take readings first")
         if len(self.parts) < 2:
@@ -288,6 +289,38 @@ class Study:
                 memo.answers[question] = work_out()
             answer: Answer = memo.answers[question]
             return answer
+
+    @classmethod
+    def from_wide(cls, table: pd.DataFrame, **settings: Any) -> Study:
+        """Make a study of a table with a row a part and a column a trial.
+
+        Parameters
+        ----------
+        table : DataFrame
+            A column ``part`` (or the index), and ``operator`` and ``method`` where they exist,
+            by these names or the trade's words for them; every other column is one trial, from
+            left to right. Headings of two levels name the operator above and the trial below.
+            A form of the shop, with titles and units around the numbers, is read by
+            `grr.read_readings`.
+        **settings
+            As of `grr.Study`: tolerance, unit, resolution ...
+
+        Returns
+        -------
+        Study
+
+        Raises
+        ------
+        StudyError
+            The table has no parts or no trials, or a reading cannot be used.
+
+        Examples
+        --------
+        >>> wide = pd.DataFrame({"part": [1, 2], "first": [9.1, 9.3], "second": [9.2, 9.3]})
+        >>> grr.Study.from_wide(wide, unit="mm")
+        Study(2 parts, 1 operator, 4 readings)
+        """
+        return cls(long_of(table), **settings)
 
     def __reduce__(self) -> tuple[Any, ...]:
         settings = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "readings"}

@@ -21,11 +21,11 @@ from grr.formulas.pivots import SEED
 from grr.model.blocks import Bullets, Facts, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
+from grr.model.facts import FACTS
 from grr.model.names import shortened
 from grr.model.record import FileCheck
 from grr.model.rounding import counted, listed, percent, size
 from grr.model.rules import Plan
-from grr.model.settings import FACTS
 from grr.model.study import Study
 from grr.page.page_blocks import PageBlock, Verbatim, or_reason
 from grr.questions.collection import collection_of, with_last_readings

@@ -16,6 +16,7 @@ from grr.model.blocks import Banner, Bullets, Facts, Formulas, Heading, Picture,
 from grr.model.choices import FIX_FIRST
 from grr.model.errors import StudyError
 from grr.model.names import shortened
+from grr.model.printed import EXAMPLE
 from grr.model.rounding import JOIN, counted, length, listed, percent
 from grr.model.study import Study
 from grr.model.values import needs
@@ -25,7 +26,7 @@ from grr.page.page_blocks import Columns, KeyNumber, KeyNumbers, PageBlock
 from grr.questions import methods
 from grr.questions.causes import short
 from grr.questions.check import RUINED, TO_DO, Finding, Findings, calibration_due, check
-from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
+from grr.questions.gauge import GaugeResult, tolerance_text
 from grr.questions.verdict import (
     CAUTION,
     DO_NOT_USE,

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from grr.files.allowed_files import safe_target
 from grr.files.disk import write_whole
+from grr.model.facts import CLOSED_FACES
 from grr.model.names import shortened
 from grr.model.rounding import limits_text
-from grr.model.settings import CLOSED_FACES
 from grr.page.templates import render
 from grr.questions.qualify import Qualification
 from grr.questions.verdict import LIKE_THIS, LOOKS, USE

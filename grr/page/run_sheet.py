@@ -23,7 +23,7 @@ from grr.model.blocks import Block, Bullets, Prose
 from grr.model.choices import Purpose
 from grr.model.errors import StudyError
 from grr.model.frames import frame
-from grr.model.printed import Printed
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import counted, limits_text, listed, reading_decimals, size
 from grr.model.rules import Plan
 from grr.model.study import Study
@@ -31,7 +31,6 @@ from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import a_path, distinct_names, number
 from grr.page.templates import render
-from grr.questions.gauge import EXAMPLE
 from grr.questions.planning import part_codes, refuse_two_as_a_sample, usual_design
 
 SHEET, PAGE, KEY = "run_sheet.csv", "run_sheet.html", "key_sheet.html"

@@ -14,6 +14,7 @@ from grr.files.allowed_files import target_file
 from grr.files.disk import write_bytes
 from grr.model.choices import NAMES
 from grr.model.errors import StudyError
+from grr.model.printed import EXAMPLE
 from grr.model.rounding import reading_decimals
 from grr.model.study import Study
 from grr.model.values import needs
@@ -23,7 +24,6 @@ from grr.page.workbook_cells import Book, address, decimals_format, figures_form
 from grr.questions.causes import causes_of
 from grr.questions.check import RUINED, check
 from grr.questions.gauge import (
-    EXAMPLE,
     GaugeResult,
     anova,
     average_range,

@@ -39,7 +39,7 @@ from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.frames import frame
 from grr.model.names import begun, shortened
-from grr.model.printed import Printed
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import JOIN, figures, length, listed, p_cell, percent
 from grr.model.study import Study, checked_study
 from grr.model.units import conversion
@@ -53,7 +53,6 @@ from grr.questions.drift_series import (
     fitted_series,
     series_of,
 )
-from grr.questions.gauge import EXAMPLE
 from grr.questions.sittings import ZEROED, Sittings, sittings, zero_changes, zero_checks
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes, who_changed
 

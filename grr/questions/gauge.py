@@ -45,8 +45,9 @@ from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.choices import MEASURES, NAMES, SOURCES
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
+from grr.model.facts import DEVIATION
 from grr.model.frames import frame
-from grr.model.printed import Printed
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import (
     JOIN,
     counted,
@@ -57,7 +58,6 @@ from grr.model.rounding import (
     square_unit,
     squares,
 )
-from grr.model.settings import DEVIATION
 from grr.model.study import Cube, Study, checked_study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number, one_of
@@ -330,6 +330,16 @@ class GaugeResult(Printed):
         table = IntervalTable(interval_frame(self, level=level, draws=draws, seed=seed))
         table.level, table.unit = level, self.study.unit
         return table
+
+    def in_short(self) -> str:
+        """Return GRR in one line."""
+        measure = "percent_tv" if self.study.tolerance is None else "percent_tolerance"
+        of = {"percent_tv": "total variation", "percent_tolerance": "tolerance"}[measure]
+        share = self.value("GRR", measure)
+        size = f"sd {self.value('GRR', 'sd'):.3g} {self.study.unit}".rstrip()
+        return f"{self.method}: GRR {size}" + (
+            "" if math.isnan(share) else f", {share:.3g} % of {of}"
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """Return the table of sources."""
@@ -809,9 +819,6 @@ def floored_note(study: Study) -> str:
         f"the gauge, resolution/√12 (resolution {study.resolution:g} {study.unit})".rstrip()
         + "."
     )
-
-
-EXAMPLE = "EXAMPLE: these readings are invented; they say nothing about your gauge."
 
 
 def titled(title: str, sentence: str, *, example: bool) -> list[str]:

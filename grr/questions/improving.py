@@ -34,10 +34,10 @@ from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.frames import frame
-from grr.model.printed import Printed
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import figures, with_unit
 from grr.model.values import needs, number
-from grr.questions.gauge import EXAMPLE, GaugeResult
+from grr.questions.gauge import GaugeResult
 from grr.questions.intervals import pivots_of, specification_of
 
 #: What GRR is a percentage of.

@@ -34,13 +34,13 @@ from grr.model.choices import FIX_FIRST, Decision, OperatorsAre
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.names import begun, shortened
-from grr.model.printed import Printed
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, listed, percent
 from grr.model.study import Study, checked_study
 from grr.model.values import number, one_of
 from grr.questions.check import RUINED, check
 from grr.questions.drift import DEFAULT_MARGIN_PERCENT, drift, stated_margin, zero_every
-from grr.questions.gauge import EXAMPLE, GaugeResult, tolerance_text
+from grr.questions.gauge import GaugeResult, tolerance_text
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.method_differences import (
     LONGEST_HEAD,

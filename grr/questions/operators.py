@@ -40,14 +40,14 @@ from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.frames import frame
 from grr.model.names import begun, shortened
-from grr.model.printed import Printed
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import JOIN, figures, length, listed, p_cell, p_text, percent
 from grr.model.study import Cube, Study, checked_study
 from grr.model.values import number
 from grr.questions.causes import Cause, causes_of
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.drift_series import BumpFound
-from grr.questions.gauge import EXAMPLE, result_of_record
+from grr.questions.gauge import result_of_record
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes
 
 #: What is found about an operator.

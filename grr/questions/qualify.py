@@ -23,14 +23,14 @@ from grr.formulas.capability import LIMIT_PROCESS
 from grr.model.blocks import Banner, Block, Bullets, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
-from grr.model.printed import Printed
+from grr.model.facts import CLOSED_FACES, checked_facts
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import counted, figures, length, limits_text, percent
-from grr.model.settings import CLOSED_FACES, checked_facts
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number
 from grr.questions.budget import BudgetUse, Contribution, UncertaintyBudget
-from grr.questions.gauge import EXAMPLE, GaugeResult
+from grr.questions.gauge import GaugeResult
 from grr.questions.linearity import LinearityResult
 from grr.questions.reference import RESOLUTION_SHARE, ReferenceResult
 from grr.questions.stability import DAYS_A_YEAR, ENOUGH, StabilityResult

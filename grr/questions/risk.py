@@ -27,7 +27,7 @@ from grr.model.blocks import Block, Bullets, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import CHANCE, Estimate
 from grr.model.frames import frame
-from grr.model.printed import Printed
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import (
     chance,
     decimals_for,
@@ -41,7 +41,7 @@ from grr.model.rounding import (
 from grr.model.tolerance import Tolerance
 from grr.model.values import number, one_of
 from grr.questions.acceptance import predicted_guard, rounded_inwards, zone_of
-from grr.questions.gauge import EXAMPLE, GaugeResult
+from grr.questions.gauge import GaugeResult
 from grr.questions.intervals import pivots_of, specification_of
 
 Answer = TypeVar("Answer")

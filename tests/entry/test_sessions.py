@@ -7,8 +7,8 @@ from grr.entry.job import Job, run_order
 from grr.entry.taking import take
 from grr.files.events import read_events, verify_events
 from grr.model.errors import StudyError
+from grr.model.facts import MASTER
 from grr.model.rules import Plan
-from grr.model.settings import MASTER
 
 
 def finish(work, measure, operator, answers):

@@ -15,8 +15,8 @@ from grr.files.folder import change_settings, new_study_folder, open_study, save
 from grr.files.journal import Journal, JournalRow
 from grr.files.study_file import read_settings
 from grr.model.errors import StudyError
+from grr.model.facts import DEVIATION
 from grr.model.rules import Plan, Rules
-from grr.model.settings import DEVIATION
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.shipped import shipped_folder

@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from grr.files.study_file import read_settings, settings_text, write_settings
 from grr.model.errors import StudyError
+from grr.model.facts import DEVIATION, FACTS
 from grr.model.rules import Plan, Rules
-from grr.model.settings import DEVIATION, FACTS, Settings
+from grr.model.settings import Settings
 from grr.model.tolerance import Tolerance
 
 

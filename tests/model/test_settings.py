@@ -3,7 +3,7 @@ from datetime import date
 import pytest
 
 from grr.model.errors import StudyError
-from grr.model.settings import FACTS, checked_facts
+from grr.model.facts import FACTS, checked_facts
 
 
 def test_each_question_is_asked_once_and_explains_itself():

@@ -214,3 +214,47 @@ def test_a_study_can_be_copied_and_pickled(manual_study: grr.Study) -> None:
         pd.testing.assert_frame_equal(other.readings, manual_study.readings)
         assert other.tolerance == manual_study.tolerance
         assert other.once("kept", lambda: 2) == 2  # answers stay behind
+
+
+def test_facts_are_checked() -> None:
+    with pytest.raises(grr.StudyError, match="column calibration_due, value"):
+        grr.Study(manual_readings(), facts={"calibration_due": "next spring"})
+    study = grr.Study(manual_readings(), facts={"calibration_due": "2027-03-31", "our bench": 4})
+    assert study.facts["calibration_due"].year == 2027
+    assert study.facts["our bench"] == 4
+
+
+@pytest.mark.parametrize("two_levels", [True, False])
+def test_wide_tables_are_the_same_study(two_levels: bool) -> None:
+    long = manual_readings()
+    if two_levels:
+        wide = long.pivot_table(index="part", columns=["operator", "trial"], values="reading")
+    else:
+        wide = long.pivot_table(index=["part", "operator"], columns="trial", values="reading")
+        wide = wide.reset_index().rename(columns={"operator": "Appraiser"})
+    keys = ["part", "operator", "trial"]
+    expected = grr.Study(long).readings.sort_values(keys)
+    found = grr.Study.from_wide(wide, unit="mm").readings.sort_values(keys)
+    assert found["reading"].to_numpy() == pytest.approx(expected["reading"].to_numpy(), abs=0)
+    assert found[keys].to_numpy().tolist() == expected[keys].to_numpy().tolist()
+
+
+@pytest.mark.parametrize(
+    ("table", "says"),
+    [
+        ("a file", "not a table"),
+        (pd.DataFrame({"1": [1.0], "2": [2.0]}), "no column part"),
+        (pd.DataFrame({"part": [1, 2]}), "no columns of readings"),
+        (pd.DataFrame({"part": [1, 2], "1": ["x", 2.0], "2": [1.0, 2.0]}), "value 'x'"),
+        (
+            pd.DataFrame(
+                [[1, "A", 1.0], [2, "A", 1.1]],
+                columns=pd.MultiIndex.from_tuples([("part", ""), ("operator", ""), ("A", "1")]),
+            ),
+            "Keep them in one of the two places",
+        ),
+    ],
+)
+def test_what_is_no_wide_table_is_refused(table: object, says: str) -> None:
+    with pytest.raises(grr.StudyError, match=says):
+        grr.Study.from_wide(table)  # type: ignore[arg-type]

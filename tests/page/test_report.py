@@ -19,7 +19,7 @@ from html_page import DAY, Page
 from studies import SHAPES, invented
 
 import grr
-from grr.model.settings import FACTS
+from grr.model.facts import FACTS
 from grr.page import templates
 from grr.page.conduct import readings_fingerprint
 from grr.page.front import comparisons_of
