@@ -285,6 +285,7 @@ class StudyForm(anywidget.AnyWidget):
                 values["trials"],
                 operators_are=others,
                 purpose=purpose,
+                **self._what_limits_cost(),
                 studies=500,
             )
         except StudyError as error:
@@ -307,6 +308,18 @@ class StudyForm(anywidget.AnyWidget):
             "trials": design.trials,
             "readings": design.readings,
         }
+
+    def _what_limits_cost(self) -> dict[str, Any]:
+        """Return tolerance and process as far as they are given, for the price of limits."""
+        keys = ("nominal", "lower_deviation", "upper_deviation", "lower", "upper", "process_sd")
+        try:
+            values = {key: _value(_BY_KEY[key], self.answers.get(key, "")) for key in keys}
+            values["given_as"] = self.answers.get("given_as")
+            tolerance = _tolerance(values)
+        except StudyError:
+            return {}
+        sd = values["process_sd"]
+        return {"tolerance": tolerance, "process_sd": sd if sd is not None and sd > 0.0 else None}
 
     # Messages of the page; every answer of Python is the whole state
 

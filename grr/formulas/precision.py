@@ -13,7 +13,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -291,11 +291,12 @@ def _components(anova: CrossedAnova, design: Design) -> Components:
 # ----------------------------------
 
 #: Draws behind each place of a table, and places along the mean squares of operators, of
-#: repeatability and of parts.
+#: repeatability and of parts. Limits of a known number of people bend more: a floor cuts in.
 _TABLE_DRAWS = 10_000
-_PLACES = {"operator": 14, "error": 12}
-_SHARE_PLACES = {"operator": 8, "error": 5, "part": 8}
-_GUARD_PLACES = {"operator": 14, "error": 6}
+_PLACES = {"operator": 12, "error": 5}
+_PLACES_OF_FEW = {"operator": 12, "error": 8}
+_SHARE_PLACES = {"operator": 8, "error": 4, "part": 5}
+_GUARD_PLACES = {"operator": 12, "error": 5}
 #: A guard band is a mean over the draws: one in so many of them, in order of size, will do.
 _EVERY = 10
 #: Added to a ratio of mean squares before its logarithm is taken: limits stop to change there.
@@ -316,7 +317,7 @@ def tabulated_precision(
 
     Divided by the mean square of the interaction, a limit of GRR depends on two ratios of mean
     squares only: of the operators and of repeatability. It is computed from 10 000 draws at
-    14 × 12 places of their logarithms, and read between them by a Chebyshev polynomial. A
+    12 × 5 or 12 × 8 places of their logarithms, and read between them by a Chebyshev polynomial. A
     design's table is made once and kept.
 
     Parameters
@@ -357,12 +358,14 @@ def tabulated_precision(
 
     def guards(places: dict[str, Array]) -> Array:
         draws, floor, _ = _draws(design, places, seed)
+        draws = np.sort(draws, axis=-1)[..., _EVERY // 2 :: _EVERY]
         if floor is not None:
-            draws = _lifted(draws, floor)
-        sd = np.sqrt(np.maximum(np.sort(draws, axis=-1)[..., _EVERY // 2 :: _EVERY], 0.0))
+            draws = np.maximum(draws, np.sort(floor, axis=-1)[..., _EVERY // 2 :: _EVERY])
+        sd = np.sqrt(np.maximum(draws, 0.0))
         return np.log(predictive_guard(sd, 1.0 - confidence))[None]
 
-    sd = np.sqrt(base) * np.exp(_interpolated(ratios, _PLACES, exact))
+    places = _PLACES_OF_FEW if math.isfinite(_people(design)) else _PLACES
+    sd = np.sqrt(base) * np.exp(_interpolated(ratios, places, exact))
     lower, least, plain_least, upper, _, at_most = sd
     (guard,) = np.sqrt(base) * np.exp(_interpolated(ratios, _GUARD_PLACES, guards))
     estimate = np.sqrt(_components(anova, design).grr)
@@ -523,8 +526,7 @@ def _pieces(
 
 
 def _lifted(draws: Draws, floor: Draws) -> Draws:
-    whole = np.broadcast_to(floor, draws.shape).astype(np.float64)
-    return at_least(draws.astype(np.float64), whole).astype(np.float32)
+    return at_least(cast(Array, draws), cast(Array, floor)).astype(np.float32, copy=False)
 
 
 def _people(design: Design) -> float:

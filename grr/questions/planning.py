@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import repeat
-from typing import TYPE_CHECKING, NoReturn, get_args
+from typing import TYPE_CHECKING, NamedTuple, NoReturn, get_args
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
+from grr.formulas.arrays import Array
 from grr.formulas.conformity import Zone, good_parts_refused, parts_that_fill
 from grr.formulas.pivots import SEED
 from grr.formulas.precision import (
@@ -37,7 +38,7 @@ from grr.model.settings import Settings
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of, people_who_measure
-from grr.questions.acceptance import NO_PRICE
+from grr.questions.acceptance import zone_of
 from grr.questions.verdict import Criterion, decide
 
 if TYPE_CHECKING:
@@ -99,6 +100,8 @@ class ExpectedPrecision(Printed):
     purpose : {"accept", "control"}
     rules : Rules
     shares : Shares
+    parts_priced : str
+        For which parts the price of acceptance limits is counted; "" for purpose "control".
     studies : int
         How many were simulated.
     chances : DataFrame
@@ -116,6 +119,7 @@ class ExpectedPrecision(Printed):
     purpose: Purpose
     rules: Rules
     shares: Shares
+    parts_priced: str
     studies: int
     chances: pd.DataFrame
     better: pd.DataFrame
@@ -245,11 +249,17 @@ def expected_precision(
     *,
     operators_are: str | int = "random",
     purpose: Purpose = "accept",
+    tolerance: Tolerance | None = None,
     process_sd: float | None = None,
+    process_mean: float | None = None,
     shares: tuple[float, float, float] = (0.6, 0.3, 0.1),
     rules: Rules | None = None,
     studies: int = 1000,
     seed: int = SEED,
+    good_gauge: float | None = None,
+    bad_gauge: float | None = None,
+    level: float | None = None,
+    progress: bool | None = None,
 ) -> ExpectedPrecision:
     """Return how often studies of a design decide, and how, for good and for bad gauges.
 
@@ -266,9 +276,14 @@ def expected_precision(
     operators_are : {"random", "fixed"} or int
         A sample of those who will measure, all who ever will, or how many will ever measure.
     purpose : {"accept", "control"}
+    tolerance : Tolerance, optional
+        With the process sd it gives the price of acceptance limits; without either the price is
+        counted for parts whose ±3 sd fill the tolerance.
     process_sd : float, optional
         Standard deviation of the process from records. For purpose "control" it is the whole
         that GRR is compared with; without it the parts of the study must give that.
+    process_mean : float, optional
+        Mean of the process; the middle of the tolerance by default.
     shares : three floats
         How the variance GRR splits into EV, AV and INT.
     rules : Rules, optional
@@ -277,6 +292,8 @@ def expected_precision(
         How many are simulated for each answer; 1000 give a chance to about ±3 percentage
         points.
     seed : int
+    good_gauge, bad_gauge, level, progress
+        Of version 0.1.0; without effect now, and gone in the next version.
 
     Returns
     -------
@@ -295,9 +312,15 @@ def expected_precision(
         raise StudyError(
             "It is not said how many people measure", "Give operators, a whole number from 1"
         )
+    former = {"good_gauge": good_gauge, "bad_gauge": bad_gauge, "level": level}
+    _warn_of_former({**former, "progress": progress})
     one_of("purpose", purpose, get_args(Purpose))
+    if tolerance is not None:
+        needs(tolerance, Tolerance, "tolerance")
     if process_sd is not None:
         number("process_sd", process_sd, above=0.0)
+    if process_mean is not None:
+        number("process_mean", process_mean)
     rules = Rules() if rules is None else rules
     needs(rules, Rules, "rules")
     usual = usual_design(operators, operators_are, purpose=purpose, process_sd=process_sd)
@@ -310,9 +333,10 @@ def expected_precision(
     refuse_two_as_a_sample(operators, operators_are)
     split = _shares(shares)
     own_parts = purpose == "control" and process_sd is None
+    priced = None if purpose == "control" else _priced(tolerance, process_mean, process_sd)
 
     def chances(of: Design) -> pd.DataFrame:
-        return _chances(of, split, rules, purpose, own_parts=own_parts, how=(studies, seed))
+        return _chances(of, split, rules, priced, own_parts=own_parts, how=(studies, seed))
 
     both = [replace(design, operators_are=who) for who in _both_answers(design)]
     told = [chances(one) for one in both]
@@ -338,6 +362,7 @@ def expected_precision(
         purpose,
         rules,
         split,
+        "" if priced is None else priced.which,
         studies,
         pd.concat(told, ignore_index=True),
         pd.DataFrame(better),
@@ -361,9 +386,62 @@ def chances_of_plan(settings: Settings) -> ExpectedPrecision:
         plan.trials,
         operators_are=settings.operators_are,
         purpose=settings.purpose,
+        tolerance=settings.tolerance,
         process_sd=settings.process_sd,
+        process_mean=settings.process_mean,
         rules=settings.rules,
     )
+
+
+def _warn_of_former(given: dict[str, object]) -> None:
+    """Warn of parameters of version 0.1.0, which are still taken for a version."""
+    for name in (name for name, value in given.items() if value is not None):
+        warnings.warn(
+            f"expected_precision does not use {name} any more: it tells the chances for gauges of "
+            f"{listed([f'{true:g}' for true in TRUE_PERCENTS])} %",
+            DeprecationWarning,
+            stacklevel=3,
+        )
+
+
+class PricedZone(NamedTuple):
+    """The tolerance, the process that pays the price of limits inside it, and which it is."""
+
+    zone: Zone
+    mean: float
+    sd: float
+    which: str
+
+    @property
+    def whole(self) -> float:
+        """What percentages are of: the tolerance, or twice the distance to its one limit."""
+        lower, upper = float(self.zone.lower), float(self.zone.upper)
+        if math.isfinite(upper - lower):
+            return upper - lower
+        return 2.0 * min(abs(lower - self.mean), abs(upper - self.mean))
+
+
+def _priced(
+    tolerance: Tolerance | None, process_mean: float | None, process_sd: float | None
+) -> PricedZone:
+    """Return for which parts acceptance limits are priced beforehand."""
+    filling = "parts whose ±3 sd fill the tolerance"
+    usual = Zone(-0.5, 0.5)
+    assumed = PricedZone(usual, 0.0, float(parts_that_fill(usual, 0.0)[1]), filling)
+    if tolerance is None or process_sd is None:
+        return assumed
+    zone = zone_of(tolerance)
+    if tolerance.width is not None:
+        middle = float(0.5 * (zone.lower + zone.upper))
+        mean = middle if process_mean is None else process_mean
+        which = f"the process stated (sd {percent(100 * process_sd / tolerance.width)} of the"
+        where = "about its middle" if process_mean is None else "about the mean stated"
+        return PricedZone(zone, mean, process_sd, f"{which} tolerance, {where})")
+    if process_mean is None or not zone.lower < process_mean < zone.upper:
+        return assumed  # one limit alone: its distance is what the parts fill
+    found = PricedZone(zone, process_mean, process_sd, "")
+    inside = figures(0.5 * found.whole / process_sd)
+    return found._replace(which=f"the process stated (its mean {inside} sd inside the limit)")
 
 
 #: Shares of studies that differ by less are taken as the same: half of one in 20.
@@ -405,12 +483,18 @@ def _chances(
     design: Design,
     shares: Shares,
     rules: Rules,
-    purpose: Purpose,
+    priced: PricedZone | None,
     *,
     own_parts: bool,
     how: tuple[int, int],
 ) -> pd.DataFrame:
-    """Return the share of simulated studies that end with each decision, a row a true percent."""
+    """Return the share of simulated studies that end with each decision, a row a true percent.
+
+    Parameters
+    ----------
+    priced : PricedZone or None
+        None for purpose "control".
+    """
     studies, seed = how
     if own_parts:
         ratios = tabulated_shares(
@@ -423,7 +507,7 @@ def _chances(
         ratios = tuple(precision.ratio(true) for true in TRUE_PERCENTS)
     rows = []
     for true, ratio in zip(TRUE_PERCENTS, ratios, strict=True):
-        counts = Counter(_decisions(ratio, rules, purpose, one_operator=design.operators == 1))
+        counts = _decisions(ratio, rules, priced, one_operator=design.operators == 1)
         rows.append(
             {"operators_are": design.operators_are, "true_percent": true}
             | {one.name.lower(): counts[one] / studies for one in Decision}
@@ -432,55 +516,72 @@ def _chances(
 
 
 def _decisions(
-    ratio: Ratio, rules: Rules, purpose: Purpose, *, one_operator: bool
-) -> Iterator[Decision]:
-    """Yield what a verdict would say of each simulated study, were nothing to mend."""
-    categories = None
-    prices = _prices(ratio, rules) if purpose == "accept" else repeat(NO_PRICE)
-    if purpose == "control":
-        categories = zip(*(bound.tolist() for bound in ratio.categories), strict=True)
-    for estimate, at_least, at_most in zip(
-        ratio.estimate.tolist(), ratio.at_least.tolist(), ratio.at_most.tolist(), strict=True
-    ):
-        yield decide(
-            Criterion(
-                name="",
-                value=estimate,
-                good=rules.good_percent,
-                limit=rules.limit_percent,
-                lower=at_least,
-                upper=at_most,
-                below_good=math.nan,
-                below_limit=math.nan,
-                categories=None if categories is None else next(categories),
-            ),
-            next(prices),
+    ratio: Ratio, rules: Rules, priced: PricedZone | None, *, one_operator: bool
+) -> Counter[Decision]:
+    """Count what a verdict would say of each simulated study, were nothing to mend.
+
+    `decide` compares its numbers with three thresholds only, so it is asked once for all the
+    studies whose numbers lie between the same ones.
+    """
+    price = np.full((2, ratio.estimate.size), np.nan)
+    if priced is not None and ratio.guard is not None:
+        price = _prices(ratio, rules, priced)
+    numbers = np.stack([ratio.estimate, ratio.at_least, ratio.at_most, *price])
+    thresholds = sorted({rules.good_percent, rules.limit_percent, rules.most_refused_percent})
+    # Between which thresholds each number lies, as one whole number a study.
+    between = (len(thresholds) + 1) ** np.arange(5) @ np.searchsorted(thresholds, numbers)
+    _, first, counts = np.unique(between, return_index=True, return_counts=True)
+    found: Counter[Decision] = Counter()
+    for at, count in zip(first.tolist(), counts.tolist(), strict=True):
+        estimate, at_least, at_most, low, high = numbers[:, at].tolist()
+        criterion = Criterion(
+            name="",
+            value=estimate,
+            good=rules.good_percent,
+            limit=rules.limit_percent,
+            lower=at_least,
+            upper=at_most,
+            below_good=math.nan,
+            below_limit=math.nan,
+        )
+        decision = decide(
+            criterion,
+            Estimate(low, low, high, PERCENT),
             most_refused=rules.most_refused_percent,
-            purpose=purpose,
+            purpose="control" if priced is None else "accept",
             one_operator=one_operator,
             must_mend=False,
         )
+        found[decision] += count
+    return found
 
 
-def _prices(ratio: Ratio, rules: Rules) -> Iterator[Estimate]:
-    """Yield what acceptance limits would cost, for parts whose ±3 sd fill the tolerance.
+def _prices(ratio: Ratio, rules: Rules, priced: PricedZone) -> Array:
+    """Return the careful bounds of what acceptance limits would cost, in percent of good parts.
 
     By `good_parts_refused` at 400 guard bands, and between them on straight lines.
+
+    Returns
+    -------
+    ndarray, shape (2, studies)
+        At least and at most.
     """
     if ratio.guard is None:
-        return
-    of_one = 1.0 / (100.0 * rules.spread)  # an sd in percent, to a tolerance of width 1
-    zone = Zone(-0.5, 0.5)
+        return np.full((2, ratio.estimate.size), np.nan)
+    of_one = priced.whole / (100.0 * rules.spread)  # an sd in percent, to one in units
     factor = float(ndtri(rules.confidence))
-    mean, sd = parts_that_fill(zone, 0.0)
     careful, least = ratio.guard * of_one, factor * ratio.at_least * of_one
-    guards = np.linspace(1e-9, 0.5, 400)  # nothing is left beyond the middle
+    guards = np.linspace(1e-9, 0.5, 400) * priced.whole  # nothing is left beyond the middle
+    if not (np.isfinite(priced.zone.lower) and np.isfinite(priced.zone.upper)):
+        guards = guards * (1.0 + 16.0 * priced.sd / priced.whole)
     prices = 100.0 * good_parts_refused(
-        zone, guards, process_mean=mean, process_sd=sd, grr_sd=guards / factor
+        priced.zone,
+        guards,
+        process_mean=priced.mean,
+        process_sd=priced.sd,
+        grr_sd=guards / factor,
     )
-    lows, highs = (np.interp(guard, guards, prices).tolist() for guard in (least, careful))
-    for low, high in zip(lows, highs, strict=True):
-        yield Estimate(low, low, high, PERCENT)
+    return np.stack([np.interp(guard, guards, prices) for guard in (least, careful)])
 
 
 def _decides(chances: pd.DataFrame) -> float:
@@ -679,6 +780,8 @@ def _closing(found: ExpectedPrecision) -> list[str]:
         lines.append(ONE_LIMIT)
     if design.operators > 1:
         lines.append(_assumed(found.shares))
+    if found.parts_priced:
+        lines.append(f"LIMITS are counted for {found.parts_priced}.")
     return lines
 
 
@@ -686,8 +789,7 @@ def _assumed(shares: Shares) -> str:
     return (
         f"Assumed: of the variance GRR {whole_percent(shares.repeatability)} is EV, "
         f"{whole_percent(shares.operator)} AV and {whole_percent(shares.interaction)} INT; "
-        "give shares where you know better. LIMITS are counted for parts whose ±3 sd fill the "
-        "tolerance."
+        "give shares where you know better."
     )
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +12,15 @@ import pytest
 import grr
 from grr.formulas.precision import Design, tabulated_precision
 from grr.model.choices import Decision
-from grr.questions.planning import TRUE_PERCENTS, usual_design
+from grr.model.estimate import PERCENT, Estimate
+from grr.questions.planning import (
+    TRUE_PERCENTS,
+    _decisions,
+    _priced,
+    _prices,
+    usual_design,
+)
+from grr.questions.verdict import Criterion, decide
 
 QUIET = {"studies": 300}
 WORDS = [decision.name.lower() for decision in Decision]
@@ -150,6 +161,60 @@ def test_gauges_that_are_neither_good_nor_bad(change: dict[str, float], word: st
 def test_too_few_readings_for_any_design(readings: object) -> None:
     with pytest.raises(grr.StudyError):
         grr.compare_designs(readings, progress=False)  # type: ignore[arg-type]
+
+
+def test_the_price_of_limits_is_that_of_the_process_stated() -> None:
+    how = {"tolerance": grr.Tolerance(9.9, 10.1), **QUIET}
+    assumed = grr.expected_precision(10, 3, 3, **how)
+    as_assumed = grr.expected_precision(10, 3, 3, process_sd=0.2 / 6, **how)
+    tight = grr.expected_precision(10, 3, 3, process_sd=0.2 / 10, **how)
+    wide = grr.expected_precision(10, 3, 3, process_sd=0.2 / 5, **how)
+    off = grr.expected_precision(10, 3, 3, process_sd=0.2 / 10, process_mean=10.06, **how)
+    assert assumed.to_frame().equals(grr.expected_precision(10, 3, 3, **QUIET).to_frame())
+    assert np.allclose(assumed.to_frame()[WORDS], as_assumed.to_frame()[WORDS], atol=0.02)
+    limits = [of(one, "random").loc[20.0, "with_limits"] for one in (tight, assumed, wide)]
+    assert limits[0] > limits[1] > limits[2]
+    assert of(off, "random").loc[20.0, "with_limits"] < limits[0]
+    assert "the process stated (sd 10.0" in " ".join(str(tight).split())
+    assert "parts whose ±3 sd fill the tolerance" in " ".join(str(assumed).split())
+
+
+def test_the_price_beside_one_limit() -> None:
+    how = {"tolerance": grr.Tolerance(upper=0.02), "process_mean": 0.008, **QUIET}
+    filling = grr.expected_precision(10, 3, 3, process_sd=0.004, **how)
+    tight = grr.expected_precision(10, 3, 3, process_sd=0.002, **how)
+    assert "its mean 6.0 sd inside the limit" in " ".join(str(tight).split())
+    # Of parts that reach to one limit half as many lie near it as of those that reach to two.
+    usual = of(grr.expected_precision(10, 3, 3, **QUIET), "random").loc[20.0, "with_limits"]
+    limits = [of(one, "random").loc[20.0, "with_limits"] for one in (filling, tight)]
+    assert usual <= limits[0] < limits[1]
+
+
+def test_a_verdict_of_each_simulated_study_counts_the_same() -> None:
+    """`decide` is asked once for many studies; asked for each one it counts the same."""
+    found = tabulated_precision(Design(10, 3, 3), studies=300).ratio(30.0)
+    rules = grr.Rules()
+    priced = _priced(None, None, None)
+    low, high = _prices(found, rules, priced)
+    one_by_one: Counter[Decision] = Counter()
+    for i in range(300):
+        criterion = Criterion(
+            "", found.estimate[i], 10.0, 30.0, found.at_least[i], found.at_most[i], 0.5, 0.5
+        )
+        price = Estimate(low[i], low[i], high[i], PERCENT)
+        how = {"most_refused": 2.0, "purpose": "accept", "one_operator": False, "must_mend": False}
+        one_by_one[decide(criterion, price, **how)] += 1
+    assert _decisions(found, rules, priced, one_operator=False) == one_by_one
+    assert len(one_by_one) >= 3
+
+
+@pytest.mark.parametrize(
+    "former", [{"good_gauge": 8.0}, {"bad_gauge": 40.0}, {"level": 0.95}, {"progress": False}]
+)
+def test_parameters_of_the_first_version_are_taken_with_a_warning(former: dict[str, Any]) -> None:
+    with pytest.warns(DeprecationWarning, match=f"does not use {next(iter(former))}"):
+        found = grr.expected_precision(10, 3, 3, **former, **QUIET)
+    assert found.to_frame().equals(grr.expected_precision(10, 3, 3, **QUIET).to_frame())
 
 
 def test_two_people_are_no_sample_of_others() -> None:
