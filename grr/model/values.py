@@ -41,8 +41,11 @@ _COMES_FROM = {
 }
 _IN_WORDS = {"str": "text", "Sequence": "list", "DataFrame": "pandas DataFrame"}
 
-#: Cyrillic letters, small, and the Latin ones for which they or their capitals pass.
-_LOOKS_LATIN = str.maketrans("авекмнорстухіјѕ", "abekmhopctyxijs")
+#: Cyrillic and Greek letters, small, and the Latin ones for which they or their capitals pass;
+#: the Greek one that means micro is none.
+_LOOKS_LATIN = str.maketrans(
+    "авекмнорстухіјѕ" + "αβεζηικνορτυχ", "abekmhopctyxijs" + "abezhiknoptyx"
+)
 
 
 def article(word: str) -> str:
@@ -116,9 +119,12 @@ def _too_long(path: Path) -> bool:
 def spelling(name: str) -> str:
     """Return what is left of a name where capitals and spaces do not count.
 
-    Nor does it count whether a letter is Latin or the Cyrillic one that looks the same.
+    Nor does it count whether a letter is Latin or the Cyrillic or Greek one that looks the same,
+    nor what cannot be seen, such as a space of no width.
     """
     plain = unicodedata.normalize("NFKC", name).casefold().translate(_LOOKS_LATIN)
+    if not plain.isascii():
+        plain = "".join(letter for letter in plain if unicodedata.category(letter) != "Cf")
     return " ".join(plain.split())
 
 

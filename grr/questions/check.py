@@ -18,6 +18,7 @@ from grr.model.printed import Printed
 from grr.model.record import REMEDY, Record
 from grr.model.rounding import counted, figures, length, lengths_apart, listed, percent, size
 from grr.model.study import Cube, Study, checked_study
+from grr.model.values import spelling
 from grr.questions.causes import Cause, causes_of
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.mistakes import mistakes_in, without_factor_slips
@@ -45,7 +46,7 @@ def check(study: Study) -> Findings:
 
 
 def _check(study: Study) -> Findings:
-    found = [*record(study), *what_was_read(study), *facts(study)]
+    found = [*record(study), *what_was_read(study), *names_alike(study), *facts(study)]
     if len(study.methods) < 2:
         found += _of_one_method(study)
     else:
@@ -321,6 +322,15 @@ def what_was_read(study: Study) -> Iterator[Finding]:
                 else ", or say why it does not count: grr record FOLDER --by NAME --reason WHY."
             ),
         )
+    told = [f"{row} ({explained[row]})" for row in unused if explained.get(row)]
+    if told:
+        yield Finding(
+            "know",
+            READ,
+            taken.get("file") or "the file",
+            f"Not used, and put on record why: {listed(told, _MOST_SHOWN)}.",
+            "Compare the reasons with the file.",
+        )
     if taken.get("assumed"):
         yield Finding(
             "look",
@@ -338,6 +348,30 @@ def what_was_read(study: Study) -> Iterator[Finding]:
             f"{listed(taken['ignored'], _MOST_SHOWN)}.",
             "Compare the list with the file: grr.describe_reading shows all of it.",
         )
+
+
+def names_alike(study: Study) -> Iterator[Finding]:
+    """Yield a finding where one part, operator or method seems to be written in two ways.
+
+    A file in which it is so is refused when it is read; a DataFrame comes as it is.
+    """
+    for what, names in (
+        ("part", study.parts),
+        ("operator", study.operator_names),
+        ("method", study.methods),
+    ):
+        first: dict[str, str] = {}
+        for name in names:
+            other = first.setdefault(spelling(name), name)
+            if other != name:
+                yield Finding(
+                    "mend",
+                    "names alike",
+                    f"{what} {name}",
+                    f"One {what} seems to be written in two ways: “{other}” and “{name}”.",
+                    f"Write the {what} the same way everywhere. Where they are two, give them "
+                    "names that differ in more than capitals, spaces and letters that look alike.",
+                )
 
 
 def completeness(study: Study) -> Iterator[Finding]:

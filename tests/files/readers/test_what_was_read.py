@@ -78,6 +78,9 @@ def test_such_a_row_blocks_use_until_somebody_says_why(tmp_path: Path) -> None:
     assert not grr.check(explained).must_mend
     assert explained.record is not None
     assert explained.record.not_used == {"row 22: 3 | Anna": "dropped part"}
+    told = grr.check(explained).about("what was read")[0]
+    assert told.severity == "know"
+    assert "row 22: 3 | Anna (dropped part)" in told.what
     file.write_bytes(file.read_bytes() + b"4;Boris;;\n")  # another one is not explained
     assert grr.check(grr.open_study(whole)).must_mend
 
@@ -227,3 +230,27 @@ def test_only_a_unit_outside_ascii_raises_no_doubt(tmp_path: Path) -> None:
     table = read_readings(file)
     assert table.attrs["unit"] == "µm"
     assert table.attrs["taken"]["assumed"] == ()
+
+
+#: One name with a letter that looks the same: Cyrillic, Greek, and capitals.
+LOOK_ALIKE = ["\u0410nna", "\u0391nna", "ANNA"]
+
+
+@pytest.mark.parametrize("name", LOOK_ALIKE)
+def test_a_name_that_only_looks_the_same_is_refused_in_a_file(name: str, tmp_path: Path) -> None:
+    rows = [ROWS[0].replace("Anna", name), *ROWS[1:]]
+    with pytest.raises(StudyError, match="two ways") as refused:
+        read_readings(written(tmp_path, rows=rows))
+    assert refused.value.row is not None
+
+
+@pytest.mark.parametrize("name", [*LOOK_ALIKE, "An\u200bna"])
+def test_a_name_that_only_looks_the_same_must_be_mended_in_a_table(
+    name: str, tmp_path: Path
+) -> None:
+    table = read_readings(written(tmp_path))
+    assert not grr.check(grr.Study(table)).about("names alike")
+    table.loc[0, "operator"] = name
+    (finding,) = grr.check(grr.Study(table)).about("names alike")
+    assert finding.severity == "mend"
+    assert finding.place in ("operator Anna", f"operator {name}")
