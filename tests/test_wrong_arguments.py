@@ -107,7 +107,7 @@ def calls(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[tuple[Any
 #: What is right nowhere: text and numbers are right for many options, which then take their time.
 OPTIONS = ("list", "object")
 #: Those that take long, or that are what they do.
-LEFT_OUT = {"report": {"study", "path", "code_operators", "baseline", "paper", "deviations"}}
+LEFT_OUT = {"report": {"subject", "path", "code_operators", "baseline", "paper", "deviations"}}
 
 
 @pytest.mark.parametrize("what", OPTIONS)

@@ -7,8 +7,9 @@ of them is needed, and how sure that is.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -16,13 +17,14 @@ from grr.model.blocks import Banner, Bullets, Facts, Formulas, Heading, Picture,
 from grr.model.choices import FIX_FIRST
 from grr.model.errors import StudyError
 from grr.model.names import shortened
-from grr.model.printed import EXAMPLE
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import JOIN, counted, length, listed, percent
 from grr.model.study import Study
 from grr.model.values import needs
 from grr.page.conduct import fact
+from grr.page.filed_results import ManyStudies, answer_of, kind_of, stated
 from grr.page.filled_in import filled_in
-from grr.page.page_blocks import Columns, KeyNumber, KeyNumbers, PageBlock
+from grr.page.page_blocks import Columns, Form, KeyNumber, KeyNumbers, PageBlock, or_reason
 from grr.questions import methods
 from grr.questions.causes import short
 from grr.questions.check import RUINED, TO_DO, Finding, Findings, calibration_due, check
@@ -39,6 +41,9 @@ from grr.questions.verdict import (
 )
 from grr.show.method_figures import method_rulers
 from grr.show.ruler_figures import tolerance_ruler
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 #: Longest title and longest name on the first page; the whole stands further on.
 LONGEST_TITLE, LONGEST_NAME = 140, 40
@@ -98,8 +103,8 @@ class FrontPage:
     blocks : sequence of blocks
     caution : str
         What the report does not replace; last on the page.
-    methods : bool
-        Whether it compares methods.
+    kind : {"", "methods", "result"}
+        What it is about where that is not one method of measuring: several, or a result.
     """
 
     kicker: str
@@ -107,7 +112,7 @@ class FrontPage:
     stamp: str
     blocks: Sequence[PageBlock]
     caution: str
-    methods: bool = False
+    kind: str = ""
 
 
 def front_page(verdict: Verdict, cover: Cover) -> FrontPage:
@@ -191,6 +196,80 @@ def comparisons_of(
         return [], error
 
 
+def result_front_page(result: Printed, cover: Cover) -> FrontPage:
+    """Return the first page of the report on any result but a study: its answer, and who signs."""
+    kind = kind_of(result)
+    title, seal = (str(getattr(result, name, "")) for name in ("title", "seal"))
+    return FrontPage(
+        kicker=_kicker(kind.title, cover),
+        title=shortened(title or kind.title, LONGEST_TITLE),
+        stamp=EXAMPLE if getattr(result, "example", False) else "",
+        blocks=[
+            *answer_of(result),
+            *or_reason(lambda: [drawn_picture(kind.figure(result))], "Not drawn: "),
+            Heading("Who, what, when", 2),
+            Form(
+                [
+                    *(() if isinstance(result, ManyStudies) else _gauge_of(result)),
+                    *stated(result),
+                    *((("Seal", seal),) if seal else ()),
+                    ("Measured by", ""),
+                    ("Measured on", ""),
+                    *signature_entries(cover),
+                ]
+            ),
+        ],
+        caution=CAUTION,
+        kind="result",
+    )
+
+
+def _gauge_of(result: Printed) -> list[tuple[str, str]]:
+    return gauge_entries(getattr(result, "facts", {}), str(getattr(result, "gauge", "")))
+
+
+def drawn_picture(figure: Figure) -> Picture:
+    """Return a picture of a figure that is drawn already."""
+    return Picture(lambda: figure)
+
+
+def gauge_entries(facts: Mapping[str, object], number: str = "") -> list[tuple[str, str]]:
+    """Return what identifies the gauge; what is not recorded is "", a line to fill in."""
+
+    def known(key: str) -> str:
+        return _short(str(facts.get(key) or ""))
+
+    return [
+        ("Gauge, maker's type", known("gauge_type")),
+        ("Serial number", known("gauge_number") or _short(number)),
+        ("Range", known("gauge_range")),
+        ("Certificate", known("certificate")),
+        ("Calibrated", known("calibrated_on")),
+        ("Due", known("calibration_due")),
+    ]
+
+
+def signature_entries(cover: Cover) -> list[tuple[str, str]]:
+    """Return who answers for the report, with room to sign."""
+    return [
+        ("Prepared", _short(cover.prepared_by)),
+        ("Date, signature", ""),
+        ("Approved", _short(cover.approved_by)),
+        ("Date, signature", ""),
+    ]
+
+
+def _short(text: str) -> str:
+    return shortened(text, LONGEST_NAME) if text else ""
+
+
+def _kicker(what: str, cover: Cover) -> str:
+    about = [f"{what}, report of {cover.date}"]
+    about += [f"revision {shortened(cover.revision, LONGEST_NAME)}"] if cover.revision else []
+    about += [f"supersedes {shortened(cover.supersedes, LONGEST_NAME)}"] if cover.supersedes else []
+    return " · ".join(about)
+
+
 def _page(
     study: Study,
     cover: Cover,
@@ -200,16 +279,13 @@ def _page(
     several: bool = False,
 ) -> FrontPage:
     """Return the first page: title, date and revision, the blocks, and who answers for it."""
-    about = [f"Gauge study, report of {cover.date}"]
-    about += [f"revision {shortened(cover.revision, LONGEST_NAME)}"] if cover.revision else []
-    about += [f"supersedes {shortened(cover.supersedes, LONGEST_NAME)}"] if cover.supersedes else []
     return FrontPage(
-        kicker=" · ".join(about),
+        kicker=_kicker("Gauge study", cover),
         title=shortened(study.title, LONGEST_TITLE) if study.title else "Gauge study",
         stamp=EXAMPLE if study.example else "",
         blocks=[*blocks, Heading("Who, what, when", 2), Facts(who_what_when(study, cover))],
         caution=caution,
-        methods=several,
+        kind="methods" if several else "",
     )
 
 

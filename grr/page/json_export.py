@@ -17,11 +17,14 @@ from grr.files.allowed_files import target_file
 from grr.files.disk import write_whole
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
+from grr.model.printed import Printed
 from grr.model.rules import Plan, Rules
 from grr.model.settings import Document
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.page.conduct import readings_fingerprint, versions
+from grr.page.filed_results import as_filed
+from grr.page.filed_results import result_document as filed_document
 from grr.page.front import comparisons_of
 from grr.questions.causes import Cause, causes_of
 from grr.questions.check import check
@@ -37,15 +40,16 @@ SCHEMA_FILE = Path(__file__).with_name("result.schema.json")
 
 
 def export_json(
-    subject: Study | GaugeResult, path: str | PathLike[str], *, overwrite: bool = False
+    subject: Study | Printed | pd.DataFrame, path: str | PathLike[str], *, overwrite: bool = False
 ) -> Path:
-    """Write everything that is known about a study, or about one result of it, as JSON.
+    """Write everything that is known about a study, or about another result, as JSON.
 
     Parameters
     ----------
-    subject : Study or GaugeResult
+    subject : Study or result
         A study is calculated by both methods where possible, each method of measuring by
-        itself; a result is written as it is.
+        itself; a gauge result is written as it is, and so is every other result that
+        `grr.report` takes.
     path : str or path
         Ends in .json.
     overwrite : bool
@@ -64,33 +68,29 @@ def export_json(
 
     Notes
     -----
-    The form is described by ``grr/page/result.schema.json`` (JSON Schema, draft
-    2020-12). What is not estimated is null, and ``reasons`` says why; a limit without end
-    is "unbounded". The same study gives the same bytes with the same versions.
+    The form is described by ``grr/page/result.schema.json``, that of results other than a
+    study's by ``filed.schema.json`` (JSON Schema, draft 2020-12). What is not estimated is
+    null, and ``reasons`` says why; a limit without end is "unbounded". The same study gives
+    the same bytes with the same versions.
     """
     target = target_file(path, ".json", overwrite=overwrite)
     write_whole(target, result_text(subject))
     return target
 
 
-def result_text(subject: Study | GaugeResult) -> str:
+def result_text(subject: object) -> str:
     """Return what `export_json` writes, as text."""
     document = result_document(subject)
     return f"{json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)}\n"
 
 
-def result_document(subject: Study | GaugeResult) -> dict[str, Any]:
+def result_document(subject: object) -> dict[str, Any]:
     """Return what `export_json` writes, as a dictionary."""
-    if isinstance(subject, GaugeResult):
-        study, results = subject.study, [subject]
-    elif isinstance(subject, Study):
-        study, results = subject, list(_results(subject))
-    else:
-        raise StudyError(
-            "A study or a result of one is needed",
-            "Give what grr.open_study or grr.anova returned",
-            value=type(subject).__name__,
-        )
+    filed = as_filed(subject)
+    if not isinstance(filed, Study):
+        return filed_document(filed)
+    study = filed
+    results = [subject] if isinstance(subject, GaugeResult) else list(_results(study))
     several = len(study.methods) > 1
     return {
         "format": FORMAT,

@@ -55,13 +55,20 @@ class Columns:
 
 
 @dataclass(frozen=True)
+class Form:
+    """Names and values; one without a value is a line to fill in by hand."""
+
+    entries: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True)
 class Verbatim:
     """Lines of a file as they are; on paper in columns."""
 
     text: str
 
 
-PageBlock = Block | KeyNumbers | ReadingsTable | Columns | Verbatim
+PageBlock = Block | KeyNumbers | ReadingsTable | Columns | Form | Verbatim
 
 
 def or_reason(

@@ -1,4 +1,4 @@
-"""`grr.report`: the report of a study that is filed, as one page of HTML or as a PDF.
+"""`grr.report`: the report of a study or another result, as one page of HTML or as a PDF.
 
 A report is data first: a first page and numbered parts, each of blocks. The template
 ``report.html.j2`` beside this file turns it into a page that needs nothing else.
@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING
 from grr.files.allowed_files import target_file
 from grr.files.disk import write_whole
 from grr.files.folder import study_files
-from grr.model.blocks import Bullets, Facts, Fold, Heading, Picture, Table
+from grr.model.blocks import Banner, Bullets, Facts, Fold, Heading, Picture, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.names import shortened
+from grr.model.printed import Printed
 from grr.model.study import Study
 from grr.model.values import needs, one_of
 from grr.page.conduct import (
@@ -27,8 +28,18 @@ from grr.page.conduct import (
     conduct_blocks,
     provenance_blocks,
     readings_fingerprint,
+    versions,
 )
-from grr.page.front import STEPS, Cover, FrontPage, comparisons_of, front_page, methods_front_page
+from grr.page.filed_results import as_filed, fingerprint, formulas_of, kind_of, table_text
+from grr.page.front import (
+    STEPS,
+    Cover,
+    FrontPage,
+    comparisons_of,
+    front_page,
+    methods_front_page,
+    result_front_page,
+)
 from grr.page.json_export import result_text
 from grr.page.numbers import (
     after_opening,
@@ -55,6 +66,7 @@ from grr.show.spread_figures import spread_sources
 from grr.show.time_figures import drift_over_time
 
 if TYPE_CHECKING:
+    import pandas as pd
     from plotly.graph_objects import Figure
 
 #: Sizes of paper that a PDF can be printed on, as style sheets call them.
@@ -114,6 +126,8 @@ class Report:
         As a style sheet calls it; "" leaves the choice to whoever prints.
     seal : str
         Of the study's folder; "" where the study was opened from none.
+    told : callable
+        What to do with every text, such as naming parts of the report in place of functions.
     """
 
     title: str
@@ -122,15 +136,16 @@ class Report:
     parts: Sequence[Part]
     paper: str = ""
     seal: str = ""
+    told: Callable[[str], str] = str
 
     def html(self, *, on_paper: bool = False) -> str:
         """Return the report as one page; on paper everything is unfolded."""
         values = {"report": self, "on_paper": on_paper}
-        return render("report.html.j2", values, told=for_readers)
+        return render("report.html.j2", values, told=self.told)
 
 
 def report(
-    study: Study,
+    subject: Study | Printed | pd.DataFrame,
     path: str | PathLike[str],
     *,
     date: dt.date | None = None,
@@ -144,15 +159,18 @@ def report(
     paper: str = "A4",
     overwrite: bool = False,
 ) -> Path:
-    """Write the report of a study as one page of HTML, or as PDF.
+    """Write the report of a study, or of another result, as one page of HTML or as PDF.
 
     Parameters
     ----------
-    study : Study
-        By one method of measuring, or by several: then the report compares them.
+    subject : Study or result
+        A study by one method of measuring, or by several: then the report compares them. A
+        gauge result stands for its study. Also a qualification, a study on a reference, of
+        linearity or of stability, an uncertainty budget, or the table of `grr.analyse_many`.
     path : str or path
         Ends in .html or .pdf. A PDF is printed by an installed Chromium, Chrome or Edge; the
-        study (readings.csv, study.toml) and result.json are attached to it.
+        study (readings.csv, study.toml), or the result's table.csv, and result.json are
+        attached to it.
     date : date, optional
         The day to print; today by default. The same study and date give the same bytes.
     prepared_by, approved_by, revision, supersedes : str
@@ -161,7 +179,7 @@ def report(
         What was done otherwise than planned, besides what the files tell.
     code_operators : bool
         Whether operators are called "Operator 1" and so on, in notes and records as well.
-        The coded readings are attached.
+        The coded readings are attached. Of a study only.
     baseline : str, optional
         Of several methods the one that the others are compared with; the first of the
         plan by default.
@@ -178,30 +196,42 @@ def report(
     Raises
     ------
     StudyError
-        Another ending, a study that cannot be analysed, no browser for a PDF, or a place
-        that cannot be written or holds a file that grr did not make.
+        Something that cannot be filed, another ending, a study that cannot be analysed, no
+        browser for a PDF, or a place that cannot be written or holds a file that grr did not
+        make.
     """
     target = target_file(path, ".html", ".pdf", overwrite=overwrite)
-    needs(study, Study)
-    if baseline is not None and baseline not in study.methods:
+    filed = as_filed(subject)
+    methods = filed.methods if isinstance(filed, Study) else ()
+    if baseline is not None and baseline not in methods:
         raise StudyError(
             "The baseline is none of the methods of the study",
-            f"Name one of: {', '.join(study.methods)}"
-            if study.methods
-            else "Leave it out: the study has one method",
+            f"Name one of: {', '.join(methods)}"
+            if methods
+            else "Leave it out: there is one method",
             value=baseline,
         )
     one_of("paper", paper, tuple(PAPERS))
     day = (dt.date.today() if date is None else needs(date, dt.date, "date")).isoformat()
-    shown = study
-    if code_operators:
-        shown, key = coded(study)
-        deviations = Codes({name: code for code, name in key.items()}).text(deviations)
     cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations)
-    made = report_of(study, shown, cover, baseline=baseline)
+    shown = filed
+    if isinstance(filed, Study):
+        if code_operators:
+            shown, key = coded(filed)
+            codes = Codes({name: code for code, name in key.items()})
+            cover = replace(cover, deviations=codes.text(deviations))
+        made = report_of(filed, needs(shown, Study), cover, baseline=baseline)
+    elif code_operators:
+        raise StudyError(
+            "Only the operators of a study can be coded",
+            "Code them before: grr.code_operators(study), then make this result of that study",
+        )
+    else:
+        made = report_of_result(filed, cover)
     if target.suffix.lower() == ".pdf":
         page = replace(made, paper=PAPERS[paper]).html(on_paper=True)
-        print_pdf(page, target, day, {**study_files(shown), "result.json": result_text(shown)})
+        data = study_files(shown) if isinstance(shown, Study) else {"table.csv": table_text(shown)}
+        print_pdf(page, target, day, {**data, "result.json": result_text(shown)})
     else:
         write_whole(target, made.html())
     return target
@@ -241,7 +271,28 @@ def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None 
     ]
     foot = f"report of {cover.date}, readings {readings_fingerprint(shown)[:16]}"
     seal = study.record.seal if study.record else ""
-    return Report(shown.title or "Gauge study", foot, front, parts, seal=seal)
+    return Report(shown.title or "Gauge study", foot, front, parts, seal=seal, told=for_readers)
+
+
+def report_of_result(result: Printed, cover: Cover) -> Report:
+    """Return the report on any other result as data: its answer, what it says, its formulas."""
+    kind, software = kind_of(result), ", ".join(f"{name} {v}" for name, v in versions().items())
+    proof = [("SHA-256 of the table", fingerprint(result)), ("Software", software)]
+    stated_otherwise = [Prose([f"Stated by who prepared the report: {cover.deviations}"])]
+    parts = [
+        Part("result", "The result", _without_banner(result), new_page=True),
+        *([Part("deviations", "Deviations", stated_otherwise)] if cover.deviations else []),
+        Part("formulas", "Formulas and their sources", [formulas_of(result)]),
+        Part("record", "Where the numbers come from", [Facts(proof)]),
+    ]
+    foot = f"report of {cover.date}, table {fingerprint(result)[:16]}"
+    seal = str(getattr(result, "seal", ""))
+    front = result_front_page(result, cover)
+    return Report(str(getattr(result, "title", "")) or kind.title, foot, front, parts, seal=seal)
+
+
+def _without_banner(result: Printed) -> list[PageBlock]:
+    return _raised([one for one in result.blocks() if not isinstance(one, Banner)])
 
 
 def for_readers(text: str) -> str:

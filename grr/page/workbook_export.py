@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
+from datetime import datetime
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -12,15 +13,17 @@ import pandas as pd
 
 from grr.files.allowed_files import target_file
 from grr.files.disk import write_bytes
+from grr.model.blocks import Block, Bullets, Heading, Prose, Table
 from grr.model.choices import NAMES
 from grr.model.errors import StudyError
-from grr.model.printed import EXAMPLE
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import reading_decimals
 from grr.model.study import Study
-from grr.model.values import needs
+from grr.model.text_blocks import as_text
 from grr.page.calculation_sheet import calculation_sheet, why_not
 from grr.page.conduct import all_facts, readings_fingerprint, versions
-from grr.page.workbook_cells import Book, address, decimals_format, figures_format
+from grr.page.filed_results import as_filed, fingerprint, formulas_of, kind_of, stated, table_of
+from grr.page.workbook_cells import Book, Sheet, address, decimals_format, figures_format
 from grr.questions.causes import causes_of
 from grr.questions.check import RUINED, check
 from grr.questions.gauge import (
@@ -36,12 +39,16 @@ DATE = "yyyy-mm-dd hh:mm:ss"
 (NOT_STATED,) = RUINED.paragraphs
 
 
-def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool = False) -> Path:
-    """Write readings and result tables of a study as an Excel workbook.
+def export_workbook(
+    subject: Study | Printed | pd.DataFrame, path: str | PathLike[str], *, overwrite: bool = False
+) -> Path:
+    """Write readings and result tables of a study, or another result, as an Excel workbook.
 
     Parameters
     ----------
-    study : Study
+    subject : Study or result
+        A gauge result stands for its study; every other result that `grr.report` takes has
+        what it says on one sheet, and its table on another.
     path : str or path
         Ends in .xlsx.
     overwrite : bool
@@ -65,7 +72,11 @@ def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool 
     for a formula. The same study gives the same bytes.
     """
     target = target_file(path, ".xlsx", overwrite=overwrite)
-    needs(study, Study)
+    filed = as_filed(subject)
+    if not isinstance(filed, Study):
+        write_bytes(target, _book_of_result(filed))
+        return target
+    study = filed
     parts = {
         name: study.for_method(name) if len(study.methods) > 1 else study
         for name in (study.methods if len(study.methods) > 1 else ("",))
@@ -84,6 +95,50 @@ def export_workbook(study: Study, path: str | PathLike[str], *, overwrite: bool 
     _about(book, study)
     write_bytes(target, book.content())
     return target
+
+
+def _book_of_result(result: Printed) -> bytes:
+    """Return the workbook of any other result: what it says, its table, what it comes from."""
+    book = Book()
+    sheet = book.sheet("Result", widths=(44, *[18] * 12))
+    kind = kind_of(result)
+    sheet.row([str(getattr(result, "title", "")) or kind.title], bold=True)
+    _write(sheet, result.blocks())
+    table = table_of(result)
+    sheet = book.sheet("Table", widths=[22] * len(table.columns), frozen=True)
+    sheet.row([str(column) for column in table.columns], bold=True)
+    for row in table.itertuples(index=False, name=None):
+        values = [_number(v) if isinstance(v, float) else v for v in map(_plain, row)]
+        formats = [DATE if isinstance(v, datetime) else figures_format(v) for v in values]
+        sheet.row(values, formats=formats)
+    sheet = book.sheet("Formulas", widths=(30, 70, 70), frozen=True)
+    _write(sheet, [formulas_of(result)])
+    sheet = book.sheet("About", widths=(44, 80))
+    about = [*stated(result), ("SHA-256 of the table", fingerprint(result)), *versions().items()]
+    for name, value in about:
+        if value:
+            sheet.row([name, value])
+    return book.content()
+
+
+def _write(sheet: Sheet, blocks: Sequence[Block]) -> None:
+    """Write blocks below each other: a line a sentence, a cell a cell."""
+    for block in blocks:
+        match block:
+            case Table():
+                sheet.row([])
+                sheet.row(block.head, bold=True)
+                for row in block.rows:
+                    sheet.row(row)
+            case Heading():
+                sheet.row([])
+                sheet.row([block.text], bold=True)
+            case Prose(paragraphs=sentences) | Bullets(items=sentences):
+                for text in sentences:
+                    sheet.row([text])
+            case _:
+                for line in as_text([block]).splitlines():
+                    sheet.row([line])
 
 
 def _decision(book: Book, study: Study, verdicts: dict[str, Verdict]) -> None:
