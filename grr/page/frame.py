@@ -220,7 +220,8 @@ def show_frame(step: str, notebook: str, of_examples: bool = False) -> None:
     """
     from IPython.display import HTML, display
 
-    gauges = notebook == f"{START}.ipynb" or (of_examples and not step)
+    beside = step not in STEPS and not study_of_the_page()
+    gauges = notebook == f"{START}.ipynb" or beside
     try:
         folder = None if gauges else _folder_of_the_page()
         html = frame_html(step, notebook, folder, of_examples=of_examples and not step)

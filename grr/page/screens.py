@@ -14,7 +14,7 @@ from typing import Any
 
 from grr.files.chosen import PLACES, asked_for, on_a_page, study_folders
 from grr.model.blocks import Block, Bullets, Heading, Prose
-from grr.model.choices import FIX_FIRST
+from grr.model.choices import FIX_FIRST, Decision
 from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html
 from grr.model.names import begun, shortened
@@ -53,7 +53,7 @@ from grr.questions.causes import Cause
 from grr.questions.check import Finding, Findings, check
 from grr.questions.gauge import GaugeResult, average_range
 from grr.questions.improving import AS_NOW, what_would_help
-from grr.questions.methods import compare_with_baseline
+from grr.questions.methods import MethodComparison, Recommendation, compare_with_baseline
 from grr.questions.verdict import Criterion, Verdict, verdict
 from grr.show.drawings import (
     WASHES,
@@ -63,6 +63,7 @@ from grr.show.drawings import (
     operator_legend,
     readings_by_part,
     share_scale,
+    small_ruler,
     step_scale,
     stop_sign,
 )
@@ -344,8 +345,36 @@ def answer_page(study: Study) -> Screen:
 
 
 def _answer_by_method(study: Study) -> Screen:
-    """Return the answer of a study that compares ways of measuring: which of them, and how good."""
+    """Return the answer of a study that compares ways of measuring: which of them, and how good.
+
+    Two ways stand side by side, with their price; of more, each has a row.
+    """
     compared = compare_with_baseline(study)
+    name = _name(study)
+    said = [block for one in compared for block in one.blocks()]
+    foot = Foot(
+        f"Holds for {listed([shortened(one, LONGEST) for one in study.operator_names], 4)}"
+        f"{'.' if study.all_studied else ', who stand for others.'}",
+        Button("File the report", page_address("file", name)),
+        [Button("Numbers and formulas", page_address("answer", name, numbers="1"))],
+    )
+    if asked_for("numbers"):
+        foot = Foot(
+            "Rounded for reading.", Button("Back to the answer", page_address("answer", name))
+        )
+    elif any(one.to_mend for one in compared):
+        foot = Foot(
+            "Next: settle what the check found.",
+            Button("See what to fix", page_address("check", name)),
+        )
+    elif study.example:
+        foot = Foot(
+            "An example: nothing is filed.",
+            Button("Start a study of my own", "0_start_here.ipynb"),
+            foot.quiet,
+        )
+    if len(compared) == 1:
+        return Screen(said, "two_ways.html.j2", _two_ways(compared[0]), foot)
     rows = []
     for method in study.methods:
         decided = verdict(study.for_method(method))
@@ -362,12 +391,95 @@ def _answer_by_method(study: Study) -> Screen:
         )
     values = {"question": "Which way is good enough?", "rows": rows}
     values["sentences"] = [f"{begun(one.headline)}. {one.answer}" for one in compared]
-    name = _name(study)
-    foot = Foot(
-        "Each way was judged by itself.", Button("File the report", page_address("file", name))
-    )
-    said = [block for one in compared for block in one.blocks()]
+    values["numbers"] = as_html(said) if asked_for("numbers") else ""
     return Screen(said, "methods.html.j2", values, foot)
+
+
+#: Recommendation of a way → the wash of its banner, as of the decision that it is nearest to.
+_WASH_OF = {
+    Recommendation.USE: "USE",
+    Recommendation.EITHER: "USE",
+    Recommendation.ONLY_IF: "WITH_LIMITS",
+    Recommendation.NEITHER: "DO_NOT_USE",
+    Recommendation.CANT_TELL: "NOT_DECIDED",
+}
+
+
+def _two_ways(found: MethodComparison) -> dict[str, Any]:
+    """Return what the page of two ways of measuring shows."""
+    numbers, study = found.numbers, found.study
+    mend = bool(found.to_mend)
+    name = "DO_NOT_USE" if mend else _WASH_OF[found.recommendation]
+    wash, edge = WASHES[name]
+    ways = []
+    for index, method in enumerate(numbers.methods):
+        result, judged = numbers.results[method], found.judgements[method].criterion
+        drawn = not mend and _two_sided(result.study)
+        doubt = 3.0 * result.value("GRR", "sd")
+        ways.append(
+            {
+                "words": begun(shortened(method, LONGEST)),
+                "decision": str(verdict(study.for_method(method)).banner),
+                "doubt": f"doubt ±{length(doubt, study.unit)}" if math.isfinite(doubt) else "",
+                "ruler": small_ruler(result, f"way{index}") if drawn else "",
+                "takes": f"{judged.value:.0f}{JOIN}%" if judged else "not known",
+                "most": f"at most {percent(judged.upper)}" if judged else "",
+            }
+        )
+    sentence = found.answer
+    if len(sentence) > 150:
+        sentence = f"{sentence.partition('. ')[0].rstrip('.')}."
+    return {
+        "wash": wash,
+        "edge": edge,
+        "sign": stop_sign() if mend else decision_sign(Decision[name], 110),
+        "headline": FIX_FIRST if mend else found.headline.upper(),
+        "sentence": found.to_mend[0] if mend else sentence,
+        "ways": ways,
+        "confidence": f"{100 * study.rules.confidence:g}{JOIN}%",
+        "three": [_price_of(found), _time_of(found), _condition_of(found)],
+        "numbers": as_html(found.blocks()) if asked_for("numbers") else "",
+    }
+
+
+def _price_of(found: MethodComparison) -> dict[str, str]:
+    """Return what the way with the larger error costs."""
+    price = found.price
+    head = f"What {shortened(found.costly, LONGEST)} costs"
+    if found.to_mend or not price.known:
+        return {"head": "What it costs", "large": "Not known yet", "small": ""}
+    if found.case.better is None:
+        return {"head": "What it costs", "large": "No difference shown", "small": f"{price:i}"}
+    of = "of the tolerance" if found.study.purpose == "accept" else "of the total variation"
+    return {"head": head, "large": f"{price}", "small": f"{of}, at its worst"}
+
+
+def _time_of(found: MethodComparison) -> dict[str, str]:
+    numbers = found.numbers
+    if numbers.no_seconds:
+        return {"head": "Time a reading", "large": "Not known", "small": numbers.no_seconds}
+    times = [f"{numbers.seconds[method]:.0f}{JOIN}s" for method in numbers.methods]
+    small = "no difference shown"
+    if numbers.quicker is not None:
+        small = f"{shortened(numbers.quicker, LONGEST)} is quicker"
+    return {"head": "Time a reading", "large": " and ".join(times), "small": small}
+
+
+def _condition_of(found: MethodComparison) -> dict[str, str]:
+    """Return on what conditions the other way would do; of both, those of the recommended one."""
+    others = [name for name in found.numbers.methods if name != found.recommended]
+    wanted = [*others, *([found.recommended] if found.recommended else [])]
+    known = [found.conditions[name] for name in wanted if name in found.conditions]
+    if found.to_mend or not known:
+        small = "" if found.to_mend else "held and zeroed as in this study"
+        return {"head": "On condition", "large": "None", "small": small}
+    one = known[0]
+    enough = "" if one.enough else ", not enough"
+    return {
+        "head": f"{begun(shortened(one.method, LONGEST))} only if",
+        "large": one.words,
+        "small": f"then about {percent(one.share)}{enough}",
+    }
 
 
 def _sentence(decided: Verdict, mend: bool) -> str:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from grr.model.choices import Decision
+from grr.model.estimate import Estimate
 from grr.model.rounding import length, size
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
@@ -194,6 +195,37 @@ def answer_ruler(result: GaugeResult, accept: Tolerance | None) -> str:
     return _drawing(1146, 228, inner, says=says)
 
 
+def small_ruler(result: GaugeResult, name: str) -> str:
+    """Return the tolerance and the doubt at each limit to scale, without figures.
+
+    Parameters
+    ----------
+    result : GaugeResult
+        Of a study with both limits.
+    name : str
+        No other drawing of the page has it.
+    """
+    study = result.study
+    limits = study.tolerance
+    assert limits is not None and limits.lower is not None and limits.upper is not None
+    place = _Ruler(limits.lower, limits.upper)
+    doubt = 3.0 * result.value("GRR", "sd")
+    most = max(doubt, 3.0 * _upper_sd(result))
+    inner = _HATCHES.format(name=name) + box((0, 0, 1146, 138), GROUND)
+    left, right = place.at(limits.lower + most), place.at(limits.upper - most)
+    if right > left:
+        inner += box((left, 0, right - left, 138), CLEAR)
+    for reach, hatch in ((most, "light"), (doubt, "dark")):
+        for limit in (limits.lower, limits.upper):
+            start, end = place.at(limit - reach), place.at(limit + reach)
+            inner += box((start, 0, end - start, 138), f"url(#{name}-{hatch})")
+    edge = f'fill="none" stroke="{INK}" stroke-width="3"'
+    inner += f'<rect x="1.5" y="1.5" width="1143" height="135" {edge}/>'
+    inner += _bar(place.at(limits.lower), 0, 138, 7) + _bar(place.at(limits.upper), 0, 138, 7)
+    says = f"At each limit readings within ±{length(doubt, study.unit)} leave doubt."
+    return _drawing(1146, 138, inner, says=says)
+
+
 def _limit(x: float, words: str, doubt: str, anchor: str, aside: float) -> str:
     return (
         _bar(x, 10, 200)
@@ -278,6 +310,40 @@ def share_scale(
         inner += runs([(words, bold, "")], at(percent), 75, anchor=anchor, size=16, colour=INK)
     says = f"GRR takes {value:.0f} %; up to {good:g} % is good, over {limit:g} % is not accepted."
     return _drawing(330, 82, inner, says=says, shown=330)
+
+
+# People
+# ------
+
+
+def offset_scale(offset: Estimate, matters_from: float, span: float) -> str:
+    """Return an offset with its interval on a scale of ±span; blue ground: too small to matter."""
+
+    def at(value: float) -> float:
+        return 231 + 225 * min(max(value / span, -1.0), 1.0)
+
+    inner = ""
+    if math.isfinite(matters_from):
+        inner += box((at(-matters_from), 0, at(matters_from) - at(-matters_from), 52), CLEAR)
+    inner += _bar(231, 0, 54, 3) + box((6, 53, 450, 2), INK)
+    inner += "".join(box((6 + 22.5 * i - 0.5, 46, 1, 8), INK) for i in range(21))
+    beyond = abs(offset.value) > matters_from
+    if offset.bounded:
+        start, end = at(offset.lower), at(offset.upper)
+        inner += box((start, 18, end - start, 14), ORANGE if beyond else SKY, INK)
+    inner += mark(
+        "triangle-down", at(offset.value), 26, size=15, fill=INK, edge="none", edge_width=0
+    )
+    return _drawing(462, 58, inner, says=f"reads {offset:+} from the others", shown=420)
+
+
+def length_bar(value: float, most: float) -> str:
+    """Return a length as a bar, the longest filling it."""
+    inner = box((2, 8, 156 * value / most if most else 0.0, 20), SKY, INK) + box(
+        (2, 28, 158, 2), INK
+    )
+    inner += "".join(box((2 + 26 * i - 0.5, 22, 1, 7), INK) for i in range(7))
+    return _drawing(164, 34, inner, says="", shown=150)
 
 
 # Readings by part

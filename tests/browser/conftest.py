@@ -162,3 +162,28 @@ def new_bench(lab, window):
 
     yield lambda name, size=(1366, 768), **how: Bench(lab, window(size), name, **how)
     lab.stop_kernels()
+
+
+@pytest.fixture
+def visit(lab, window):
+    """Opens pages in one window, which asks nobody else for anything."""
+    from pages import COUNTING, shown
+
+    from grr.shipped import put_into
+
+    put_into(lab.folder)
+    (lab.folder / "chosen_study.txt").unlink(missing_ok=True)
+    page = window()
+    page.add_init_script(COUNTING)
+    asked = []
+    page.context.on("request", lambda request: asked.append(request.url))
+
+    def open_page(path):
+        separator = "&" if "?" in path else "?"
+        page.goto(f"{lab.address}/{path}{separator}token={lab.token}")
+        shown(page)
+        return page
+
+    yield open_page
+    outside = [url for url in asked if not url.startswith((lab.address, "data:", "blob:"))]
+    assert outside == []

@@ -10,18 +10,25 @@
 # behind it at a micrometer; and how to confirm it. It is about how the gauge is handled, not about
 # people: nobody is right until a calibrated part says so.
 #
-# Run each cell with **Shift+Enter**. The readings are an **example, invented**: ten dowel pins,
-# three operators, three trials, the gauge in a stand.
+# ## Your study
 #
-# **With your own study**: pick it on the [start page](0_start_here.ipynb) and take away the `#` in
-# the next cell. A study by several methods is compared by one of them at a time.
+# The study that you picked on the [start page](0_start_here.ipynb), as its page shows it. One by
+# several methods is compared by one of them at a time.
 
-# %%
+# %% tags=["operators"]
 import grr
 
+grr.operators_page()
+
+# %% [markdown]
+# ## Step by step
+#
+# The steps behind it, on an **example with invented readings**: ten dowel pins, three operators,
+# three trials, the gauge in a stand. `grr.chosen_study()` in place of the example opens yours.
+
+# %%
 study = grr.open_study("../demo_data/pins_two_ways")
-# study = grr.chosen_study()
-if len(study.methods) > 1:  # one method at a time: the first; name another here
+if len(study.methods) > 1:  # one method at a time: the first
     study = study.for_method(study.methods[0])
 operators = grr.compare_operators(study)
 operators

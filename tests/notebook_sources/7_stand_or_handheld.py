@@ -8,19 +8,26 @@
 # tolerance. The same people measure the same parts both ways, and the answer says which way to
 # use, what the other one costs in tolerance, and on what conditions it would do.
 #
-# Run each cell with **Shift+Enter**. The readings are an **example, invented**: ten dowel pins of
-# 10 m5 (10.006 to 10.012 mm), three operators, three trials in a stand and three in the hand, with
-# the time of each reading.
+# ## Your study
 #
-# **With your own study**: name both ways of holding in [1 Plan](1_plan.ipynb) and take the readings
-# in [2 Collect](2_collect.ipynb). Then take away the `#` below, and name your two methods in place
-# of `stand` and `handheld`.
+# Name both ways of holding in [1 Plan](1_plan.ipynb), and take the readings in
+# [2 Collect](2_collect.ipynb), which asks for one way after the other. The answer for the study
+# that you picked on the [start page](0_start_here.ipynb), as its page shows it:
 
-# %%
+# %% tags=["methods"]
 import grr
 
+grr.methods_page()
+
+# %% [markdown]
+# ## Step by step
+#
+# The steps behind it, on an **example with invented readings**: ten dowel pins of 10 m5 (10.006 to
+# 10.012 mm), three operators, three trials in a stand and three in the hand, with the time of each
+# reading. `grr.chosen_study()` in place of the example opens yours.
+
+# %%
 study = grr.open_study("../demo_data/pins_two_ways")
-# study = grr.chosen_study()
 answer = grr.compare_methods(study, baseline="stand", candidate="handheld")
 answer
 

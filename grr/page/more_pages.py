@@ -1,0 +1,205 @@
+"""The pages beside the six steps: do we read alike, and stand or handheld.
+
+A page belongs to the study in its address; without one it lists the studies that it can answer
+for, a person's own first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from grr.files.chosen import asked_for, chosen_folder, on_a_page, study_folders, study_of_the_page
+from grr.files.folder import open_study
+from grr.model.blocks import Block, Bullets, Heading, Prose
+from grr.model.errors import StudyError
+from grr.model.html_blocks import as_html
+from grr.model.names import begun, shortened
+from grr.model.rounding import JOIN, figures, length
+from grr.model.values import a_path
+from grr.page.frame import Button, Foot, Progress, between, brief, page_address, progress_of
+from grr.page.screens import LONGEST, MOST_LISTED, Screen, answer_page
+from grr.questions.operators import OperatorComparison, OperatorConclusion, compare_operators
+from grr.questions.verdict import verdict
+from grr.show.drawings import length_bar, offset_scale
+
+START = "0_start_here.ipynb"
+OPERATORS, METHODS = "6_which_operator_needs_what", "7_stand_or_handheld"
+#: Most operators that one screen shows.
+MOST_OPERATORS = 8
+
+
+def operators_page(top: str | Path = "..") -> Screen:
+    """Show who reads high or low, who scatters more, and whether it matters here.
+
+    Parameters
+    ----------
+    top : str or Path
+        The working folder, as seen from the notebooks.
+
+    Raises
+    ------
+    StudyError
+        The chosen study cannot be used, or one person measured it.
+    """
+    folder = _study_of_one_s_own(a_path(top))
+    if folder is None:
+        return _picked("Do we read alike?", "Whose readings?", OPERATORS, a_path(top), _measured)
+    study = open_study(folder)
+    name = progress_of(folder).name
+    quiet = []
+    if len(study.methods) > 1:  # one way of holding at a time
+        asked = asked_for("method")
+        method = asked if asked in study.methods else study.methods[0]
+        others = [one for one in study.methods if one != method]
+        quiet = [
+            Button(begun(shortened(one, LONGEST)), page_address(OPERATORS, name, method=one))
+            for one in others[:2]
+        ]
+        study = study.for_method(method)
+    found = compare_operators(study)
+    numbers = bool(asked_for("numbers"))
+    foot = Foot(
+        _operators_next(found),
+        Button("Back to the answer", page_address("answer", name)),
+        [*quiet, Button("Numbers and formulas", page_address(OPERATORS, name, numbers="1"))],
+    )
+    if numbers:
+        foot = Foot("Rounded for reading.", Button("Back", page_address(OPERATORS, name)))
+    values = {
+        "sentence": found.headline,
+        "rows": [] if numbers else _operator_rows(found),
+        "more": max(0, len(found.conclusions) - MOST_OPERATORS),
+        "three": [] if numbers else _chance_and_size(found),
+        "numbers": as_html(found.blocks()) if numbers else "",
+    }
+    return Screen(found.blocks(), "operators.html.j2", values, foot)
+
+
+def _operator_rows(found: OperatorComparison) -> list[dict[str, Any]]:
+    numbers, unit = found.numbers, found.study.unit
+    worst = sorted(found.conclusions, key=lambda one: -one.offset.largest)
+    span = max([one.offset.largest for one in worst] + [2.0 * numbers.matters_from])
+    most = max(numbers.value(one.operator, "sd") for one in worst)
+    rows = []
+    for one in worst[:MOST_OPERATORS]:
+        size, sd = one.offset.size, numbers.estimate(one.operator, "sd", unit)
+        rows.append(
+            {
+                "name": shortened(one.operator, LONGEST),
+                "finding": ", ".join(one.in_words),
+                "apart": one.reads_apart,
+                "scale": offset_scale(size, numbers.matters_from, span),
+                "offset": f"{size:+}" if size.known else "not known",
+                "interval": f"{size:+l} to {size:+u}" if size.bounded else "",
+                "bar": length_bar(sd.value, most) if sd.known else "",
+                "scatter": f"{sd}" if sd.known else "not known",
+            }
+        )
+    return rows
+
+
+def _chance_and_size(found: OperatorComparison) -> list[dict[str, str]]:
+    """Return three answers about the one who reads farthest off: chance, size, what it brings."""
+    one = max(found.conclusions, key=_off)
+    offset, unit = one.offset, found.study.unit
+    chance = {"head": "Is it chance?", "large": "It may be", "small": f"p {figures(offset.p)}"}
+    if offset.differs:
+        chance = {"head": "Is it chance?", "large": "No", "small": f"p {figures(offset.p)}"}
+    words = {"yes": "Yes", "no": "No", "open": "Not shown", "not known": "Not known"}
+    small = ""
+    if offset.matters != "not known":
+        small = f"from {length(offset.matters_from, unit)} on it does"
+    matters = {"head": "Does it matter here?", "large": words[offset.matters], "small": small}
+    brings = {"head": "Reading alike", "large": "Nothing to win", "small": ""}
+    judged = verdict(found.study).criterion
+    if offset.without is not None and offset.without.known and judged is not None:
+        large = f"{judged.value:.0f} → {offset.without.value:.0f}{JOIN}%"
+        brings |= {"large": large, "small": judged.name}
+    return [chance, matters, brings]
+
+
+def _off(one: OperatorConclusion) -> tuple[bool, float]:
+    return one.reads_apart, abs(one.offset.size.value)
+
+
+def _operators_next(found: OperatorComparison) -> str:
+    for one in sorted(found.conclusions, key=_off, reverse=True):
+        if one.confirm:
+            return f"Next: {one.confirm[0][0].lower()}{brief(one.confirm[0])[1:]}"
+    return "Nobody needs help."
+
+
+def methods_page(top: str | Path = "..") -> Screen:
+    """Show which of two ways of holding to use, what the other costs, and on what conditions.
+
+    Parameters
+    ----------
+    top : str or Path
+        The working folder, as seen from the notebooks.
+
+    Raises
+    ------
+    StudyError
+        The chosen study cannot be used.
+    """
+    folder = _study_of_one_s_own(a_path(top))
+    question = "Stand or handheld?"
+    if folder is None:
+        return _picked(question, "Which study?", METHODS, a_path(top), _two_ways)
+    study = open_study(folder)
+    if len(study.methods) > 1:
+        return answer_page(study)
+    said = [Prose(["This study holds the gauge in one way. Plan one with two: name both."])]
+    values = {"question": question, "lead": said[0].paragraphs[0], "rows": []}
+    foot = Foot("The same people measure the same parts both ways.", Button("Plan one", START))
+    return Screen(said, "pick.html.j2", values, foot)
+
+
+# Which study
+# -----------
+
+
+def _study_of_one_s_own(top: Path) -> Path | None:
+    """Return the study in the page's address; in a notebook the chosen one."""
+    if on_a_page():
+        return top / study_of_the_page() if study_of_the_page() else None
+    return chosen_folder(top)
+
+
+def _picked(
+    question: str, lead: str, notebook: str, top: Path, fits: Callable[[Progress], bool]
+) -> Screen:
+    """Return the list of the studies that a page can answer for."""
+    rows = []
+    for name in study_folders(top)[:MOST_LISTED]:
+        try:
+            progress = progress_of(top / name)
+        except StudyError:
+            continue  # the start page says why
+        if fits(progress) and progress.settings is not None:
+            settings = progress.settings
+            rows.append(
+                {
+                    "title": shortened(progress.title, 40),
+                    "limits": between(settings.tolerance, settings.resolution, settings.unit),
+                    "state": progress.state,
+                    "example": progress.example,
+                    "address": page_address(notebook, name),
+                }
+            )
+    own = [row for row in rows if not row["example"]]
+    foot = Foot("Or plan a study of your own.", Button("Start a study", START))
+    if own:
+        foot = Foot(str(own[0]["title"]), Button("Open it", str(own[0]["address"])))
+    said: list[Block] = [Heading(question, 3), Bullets([str(row["title"]) for row in rows])]
+    return Screen(said, "pick.html.j2", {"question": question, "lead": lead, "rows": rows}, foot)
+
+
+def _measured(progress: Progress) -> bool:
+    return progress.study is not None and len(progress.study.operator_names) > 1
+
+
+def _two_ways(progress: Progress) -> bool:
+    return progress.study is not None and len(progress.study.methods) > 1
