@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from grr.files.table_file import read_columns as read_columns
     from grr.files.table_file import read_readings as read_readings
     from grr.many.analyse import analyse_many as analyse_many
+    from grr.model.choices import Decision as Decision
     from grr.model.errors import StudyError as StudyError
     from grr.model.glossary import explain as explain
     from grr.model.rules import Plan as Plan
@@ -112,6 +113,7 @@ _HOMES = {
     "compare_methods": "grr.questions.methods",
     "compare_operators": "grr.questions.operators",
     "Contribution": "grr.questions.budget",
+    "Decision": "grr.model.choices",
     "describe_reading": "grr.files.readers.found",
     "DesignComparison": "grr.questions.planning",
     "drift": "grr.questions.drift",

@@ -17,6 +17,7 @@ from grr.files.allowed_files import safe_target
 from grr.model.errors import StudyError, printable
 
 if TYPE_CHECKING:
+    from grr.model.choices import Decision
     from grr.model.settings import Settings
     from grr.model.study import Study
 
@@ -29,14 +30,6 @@ of every command:
   1  verify: something was changed; self-check: a published value was not reproduced
 130  stopped by Ctrl+C
 """
-#: Exit status of ``grr analyse``, by decision, the best first; 2 is bad input.
-EXIT_STATUS = {
-    "USE": 0,
-    "USE LIKE THIS": 3,
-    "USE WITH LIMITS": 6,
-    "NOT DECIDED YET": 5,
-    "DO NOT USE FOR THIS TOLERANCE": 4,
-}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -363,27 +356,27 @@ def analyse(options: argparse.Namespace) -> int:
     study = grr.open_study(options.folder)
     print(grr.check(study))
     if len(study.methods) < 2:
-        return EXIT_STATUS[_print_numbers(study)]
+        return _print_numbers(study).exit_status
     decisions = {}
     for name in study.methods:
         print("", "-" * WIDTH, f"Method: {name}", sep="\n")
         decisions[name] = _print_numbers(study.for_method(name))
-    worst = max(decisions.values(), key=list(EXIT_STATUS).index)
+    worst = max(decisions.values(), key=list(Decision).index)
     try:
         comparisons = compare_with_baseline(study)
     except StudyError as error:
         print("", "-" * WIDTH, paragraph(f"The methods cannot be compared. {error}"), sep="\n")
-        return EXIT_STATUS[worst]
+        return worst.exit_status
     for comparison in comparisons:
         print("", "-" * WIDTH, comparison, sep="\n")
     method = recommended_of(comparisons)
     if method is not None:
-        return EXIT_STATUS[decisions[method]]
+        return decisions[method].exit_status
     open_one = any(one.recommendation is Recommendation.CANT_TELL for one in comparisons)
-    return EXIT_STATUS[Decision.NOT_DECIDED if open_one else worst]
+    return (Decision.NOT_DECIDED if open_one else worst).exit_status
 
 
-def _print_numbers(study: Study) -> str:
+def _print_numbers(study: Study) -> Decision:
     """Print tables and verdict of a study by one method; return the decision."""
     import grr
     from grr.model.text_blocks import as_text

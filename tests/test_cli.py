@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import grr
-from grr.cli import EXIT_STATUS, main
+from grr.cli import main
 from grr.files.study_file import read_settings
 from grr.shipped import shipped_folder
 from published import manual_readings
@@ -29,7 +29,7 @@ DEMO = shipped_folder("demo_data")
 def test_analyse_tells_the_decision(
     study: str, decision: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["analyse", str(DEMO / study)]) == EXIT_STATUS[decision]
+    assert main(["analyse", str(DEMO / study)]) == grr.Decision(decision).exit_status
     printed = capsys.readouterr().out
     assert ("FIX THE DATA FIRST" if study == "dowel_pin_mistakes" else decision) in printed
     assert "EXAMPLE" in printed
@@ -259,8 +259,8 @@ def test_analyse_compares_the_methods_of_a_study(capsys: pytest.CaptureFixture[s
     assert printed.count("GRR measuring system") == 4
     assert "USE STAND" in printed
     stand = grr.open_study(DEMO / "pins_two_ways").for_method("stand")
-    assert status == EXIT_STATUS[grr.verdict(stand).decision]  # of the one recommended
-    assert status != EXIT_STATUS["DO NOT USE FOR THIS TOLERANCE"]  # as the other one is judged
+    assert status == grr.verdict(stand).decision.exit_status  # of the one recommended
+    assert status != grr.Decision.DO_NOT_USE.exit_status  # as the other one is judged
     assert max(map(len, printed.splitlines())) <= 80
 
 

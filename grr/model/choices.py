@@ -23,13 +23,31 @@ Severity = Literal["mend", "look", "know"]
 
 
 class Decision(StrEnum):
-    """What a verdict may say; its text is what a person reads."""
+    """What a verdict may say, the best first.
+
+    The text is what a person reads; the name of a member (``USE``, ``LIKE_THIS`` ...) is the
+    code to store or compare with, and stays where the words may change.
+
+    Examples
+    --------
+    >>> grr.Decision("USE LIKE THIS").name
+    'LIKE_THIS'
+    >>> grr.Decision.LIKE_THIS.exit_status
+    3
+    """
 
     USE = "USE"
     LIKE_THIS = "USE LIKE THIS"
     WITH_LIMITS = "USE WITH LIMITS"
-    DO_NOT_USE = "DO NOT USE FOR THIS TOLERANCE"
     NOT_DECIDED = "NOT DECIDED YET"
+    DO_NOT_USE = "DO NOT USE FOR THIS TOLERANCE"
+
+    @property
+    def exit_status(self) -> int:
+        """What ``grr analyse`` ends with: 0 for USE; 2 is kept for input that cannot be used."""
+        return {"USE": 0, "LIKE_THIS": 3, "WITH_LIMITS": 6, "NOT_DECIDED": 5, "DO_NOT_USE": 4}[
+            self.name
+        ]
 
 
 #: What stands in place of NOT DECIDED YET where readings must be mended first.

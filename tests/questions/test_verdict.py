@@ -11,7 +11,6 @@ import pandas as pd
 import pytest
 
 import grr
-from grr.cli import EXIT_STATUS
 from grr.model.choices import Decision
 from grr.model.estimate import Estimate
 from grr.questions.acceptance import NO_PRICE
@@ -126,7 +125,7 @@ def test_to_control_a_process_one_ratio_decides_whatever_ndc(
 
 
 def test_the_exit_statuses_tell_the_five_answers_apart() -> None:
-    assert {one: EXIT_STATUS[one] for one in Decision} == {
+    assert {one: one.exit_status for one in Decision} == {
         "USE": 0,
         "USE LIKE THIS": 3,
         "USE WITH LIMITS": 6,
