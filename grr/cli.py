@@ -125,10 +125,15 @@ def _parser() -> argparse.ArgumentParser:
         _add_plan,
         _add_analyse,
         _add_analyse_many,
+        _add_operators,
+        _add_compare,
         _add_report,
+        _add_export,
         _add_collect,
+        _add_import,
         _add_verify,
         _add_record,
+        _add_seal,
         _add_backup,
         _add_self_check,
     ):
@@ -402,6 +407,49 @@ def _by_ranges(study: Study) -> str:
         return paragraph(f"By average and range: not possible. {error}")
 
 
+# grr operators and compare: one question of a study folder
+
+
+def _add_operators(add: _Add) -> None:
+    parser = add("operators", help="compare the operators of a study folder")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.set_defaults(run=operators)
+
+
+def operators(options: argparse.Namespace) -> int:
+    """Print how the operators read beside each other, by each method of measuring."""
+    import grr
+    from grr.model.text_blocks import WIDTH
+
+    study = grr.open_study(options.folder)
+    for name in study.methods or ("",):
+        if name:
+            print("-" * WIDTH, f"Method: {name}", sep="\n")
+        print(grr.compare_operators(study.for_method(name) if name else study))
+    return 0
+
+
+def _add_compare(add: _Add) -> None:
+    parser = add("compare", help="compare the methods of a study folder, such as stand or handheld")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.add_argument("--baseline", help="the method that is in use now")
+    parser.add_argument("--candidate", help="the method to compare with it (default: each other)")
+    parser.set_defaults(run=compare)
+
+
+def compare(options: argparse.Namespace) -> int:
+    """Print which method to use, and at what price."""
+    import grr
+    from grr.questions.methods import compare_with_baseline
+
+    study = grr.open_study(options.folder)
+    if options.candidate is not None or len(study.methods) < 2:
+        print(grr.compare_methods(study, baseline=options.baseline, candidate=options.candidate))
+    else:
+        print(*compare_with_baseline(study, options.baseline), sep="\n\n")
+    return 0
+
+
 # grr analyse-many: one row a study
 
 
@@ -519,7 +567,56 @@ def _day(text: str) -> dt.date:
         ) from None
 
 
-# grr collect, verify and record: the record of the readings
+# grr export: one file of a study
+
+
+def _add_export(add: _Add) -> None:
+    parser = add("export", help="write the readings or the results of a study folder to a file")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.add_argument(
+        "-o",
+        "--output",
+        type=_path,
+        required=True,
+        help=".csv or .parquet: the readings that count; .json or .xlsx: readings and results",
+    )
+    _add_force(parser)
+    parser.set_defaults(run=export)
+
+
+def export(options: argparse.Namespace) -> int:
+    """Write one file of a study, of the kind that its ending names."""
+    import grr
+    from grr.files.allowed_files import target_file
+    from grr.files.disk import write_bytes, write_whole
+
+    study, target, force = grr.open_study(options.folder), options.output, options.force
+    target_file(target, ".csv", ".parquet", ".json", ".xlsx", overwrite=force)
+    ending = target.suffix.lower()
+    if ending == ".json":
+        grr.export_json(study, target, overwrite=force)
+    elif ending == ".xlsx":
+        grr.export_workbook(study, target, overwrite=force)
+    elif ending == ".csv":
+        write_whole(target, study.readings.to_csv(index=False, lineterminator="\n"))
+    else:
+        write_bytes(target, _parquet(study))
+    print(f"Written: {target}")
+    return 0
+
+
+def _parquet(study: Study) -> bytes:
+    try:
+        content: bytes = study.readings.to_parquet(index=False)
+    except ImportError:
+        raise StudyError(
+            "Parquet needs the package pyarrow, which is not here",
+            "Install it with: pip install pyarrow; or write .csv",
+        ) from None
+    return content
+
+
+# grr collect, import, verify and record: the record of the readings
 
 
 def _add_collect(add: _Add) -> None:
@@ -533,6 +630,67 @@ def collect(options: argparse.Namespace) -> int:
     from grr.entry.terminal import collect_in_terminal
 
     return collect_in_terminal(options.folder, sys.stdin, sys.stdout)
+
+
+def _add_import(add: _Add) -> None:
+    parser = add("import", help="take readings from a filled form or table into a planned study")
+    parser.add_argument("file", type=_path, help="CSV or Excel")
+    parser.add_argument("folder", type=_path, help="study folder, as made by: grr new")
+    for name in ("part", "operator"):
+        parser.add_argument(
+            f"--{name}",
+            action="append",
+            default=[],
+            metavar="IN_FILE=IN_PLAN",
+            help=f"a {name} that is called otherwise in the file; may be given several times",
+        )
+    parser.set_defaults(run=import_)
+
+
+def import_(options: argparse.Namespace) -> int:
+    """File every reading of a table at its place in the plan, or none of them."""
+    from grr.entry.collecting import Collecting
+    from grr.entry.job import open_job
+    from grr.entry.upload import take_file
+    from grr.files.table_file import file_content
+    from grr.model.text_blocks import paragraph
+
+    content = file_content(options.file)
+    work = Collecting(open_job(options.folder))
+    if work.ownership.take() is not None:
+        raise StudyError("This study is being collected in another window", "Close it there first")
+    try:
+        outcome = take_file(
+            work,
+            options.file.name,
+            content,
+            parts=_pairs("part", options.part),
+            operators=_pairs("operator", options.operator),
+        )
+        left = len(work.places_left(work.record))
+    finally:
+        work.ownership.release()
+    print(paragraph(outcome.words))
+    if left:
+        print(f"Still to measure: {left}. Go on with: grr collect {options.folder}")
+    else:
+        print(f"The plan is complete. See what it proves: grr analyse {options.folder}")
+    return 0
+
+
+def _pairs(name: str, given: Sequence[str]) -> dict[str, str]:
+    """Return names of the file and of the plan, each pair written as one with = between."""
+    pairs = {}
+    for pair in given:
+        there, sign, here = pair.partition("=")
+        if not (there and sign and here):
+            raise StudyError(
+                f"--{name} does not say what is what",
+                "Write the name in the file, =, and the name in the plan, such as P01=1",
+                value=pair,
+            )
+        pairs[there] = here
+    return pairs
 
 
 def _add_verify(add: _Add) -> None:
@@ -587,6 +745,21 @@ def record(options: argparse.Namespace) -> int:
         print(f"On record, not used: {row}.")
     if not changes and not rows:
         print("study.toml says what the record says: there was nothing to put on record.")
+    return 0
+
+
+def _add_seal(add: _Add) -> None:
+    parser = add("seal", help="print the seal of a study folder: short, to be read aloud or noted")
+    parser.add_argument("folder", type=_path, help="study folder")
+    parser.set_defaults(run=seal)
+
+
+def seal(options: argparse.Namespace) -> int:
+    """Print what proves later that the folder is still what it is now."""
+    from grr.files.verify import seal_now
+
+    print(seal_now(options.folder))
+    print(f"Compare it later: grr verify {options.folder} --seal ...")
     return 0
 
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import io
+import json
 import shutil
+import zipfile
 from importlib.metadata import version
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import grr
@@ -277,3 +280,87 @@ def test_analyse_judges_by_the_method_of_record(
     printed = " ".join(capsys.readouterr().out.split())
     assert "calculated by average and range" in printed
     assert "calculated by analysis of variance" not in printed
+
+
+FORM = """Teil;Prüfer;Wiederholung;Messwert
+P01;Uli;1;8,001
+P02;Uli;1;8,003
+P01;Uli;2;8,001
+P02;Uli;2;8,002
+P01;V.;1;8,002
+P02;V.;1;8,003
+P01;V.;2;8,001
+P02;V.;2;8,003
+"""
+
+
+def planned_bolts(tmp_path: Path) -> Path:
+    folder = tmp_path / "bolts"
+    plan = ["--operators", "Uli", "Vera", "--operators-are", "fixed", "--parts", "2"]
+    limits = ["--lower", "7,99", "--upper", "8,01", "--resolution", "0,001", "--trials", "2"]
+    assert main(["new", str(folder), *plan, *limits]) == 0
+    return folder
+
+
+def test_import_takes_a_form_whole_or_not_at_all(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, form = planned_bolts(tmp_path), tmp_path / "form.csv"
+    form.write_text(FORM, encoding="utf-8")
+    assert main(["import", str(form), str(folder)]) == 2
+    assert "row 5" in capsys.readouterr().err
+    assert main(["import", str(form), str(folder), "--operator", "V."]) == 2
+    assert "P01=1" in capsys.readouterr().err
+    with pytest.raises(grr.StudyError, match="no readings yet"):
+        grr.open_study(folder)
+    assert main(["import", str(form), str(folder), "--operator", "V.=Vera"]) == 0
+    printed = capsys.readouterr().out
+    assert "P01 is 1" in printed
+    assert "plan is complete" in printed
+    study = grr.open_study(folder)
+    assert (study.taken, study.parts, study.operator_names) == (8, ("1", "2"), ("Uli", "Vera"))
+    assert main(["verify", str(folder)]) == 0
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet", "json", "xlsx"])
+def test_export_writes_what_the_ending_names(tmp_path: Path, ending: str) -> None:
+    target = tmp_path / f"out.{ending}"
+    assert main(["export", str(DEMO / "dowel_pin"), "-o", str(target)]) == 0
+    expected = grr.open_study(DEMO / "dowel_pin").readings["reading"].tolist()
+    if ending == "csv":
+        assert pd.read_csv(target)["reading"].tolist() == expected
+    elif ending == "parquet":
+        assert pd.read_parquet(target)["reading"].tolist() == expected
+    elif ending == "json":
+        readings = json.loads(target.read_text(encoding="utf-8"))["readings"]
+        assert [row["reading"] for row in readings] == expected
+    else:
+        assert zipfile.is_zipfile(target)
+    assert main(["export", str(DEMO / "dowel_pin"), "-o", str(tmp_path / "out.doc")]) == 2
+
+
+def test_one_question_of_a_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pins = grr.open_study(DEMO / "dowel_pin")
+    assert main(["operators", str(DEMO / "dowel_pin")]) == 0
+    assert capsys.readouterr().out.strip() == str(grr.compare_operators(pins)).strip()
+    assert main(["compare", str(DEMO / "pins_two_ways")]) == 0
+    two = grr.open_study(DEMO / "pins_two_ways")
+    expected = grr.compare_methods(two, baseline="stand", candidate="handheld")
+    assert capsys.readouterr().out.strip() == str(expected).strip()
+    assert main(["compare", str(DEMO / "dowel_pin")]) == 2
+    assert "one method only" in capsys.readouterr().err
+    assert main(["operators", str(DEMO / "pins_two_ways")]) == 0
+    assert "Method: handheld" in capsys.readouterr().out
+
+
+def test_the_seal_of_a_folder_is_the_one_that_verify_takes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = planned_bolts(tmp_path)
+    form = tmp_path / "form.csv"
+    form.write_text(FORM.replace("V.", "Vera"), encoding="utf-8")
+    assert main(["import", str(form), str(folder)]) == 0
+    capsys.readouterr()
+    assert main(["seal", str(folder)]) == 0
+    seal = capsys.readouterr().out.split()[0]
+    assert main(["verify", str(folder), "--seal", seal]) == 0

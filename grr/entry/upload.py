@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 
@@ -18,7 +20,8 @@ from grr.files.journal import JournalRow
 from grr.files.table_file import read_readings
 from grr.model.errors import StudyError
 from grr.model.record import IMPORTED
-from grr.model.rounding import counted, reading_decimals
+from grr.model.rounding import counted, listed, reading_decimals
+from grr.model.values import spelling
 
 
 @dataclass(frozen=True)
@@ -29,10 +32,19 @@ class _Cell:
     row: int
 
 
-def take_file(work: Collecting, name: str, content: bytes) -> Outcome:
+def take_file(
+    work: Collecting,
+    name: str,
+    content: bytes,
+    *,
+    parts: Mapping[str, str] | None = None,
+    operators: Mapping[str, str] | None = None,
+) -> Outcome:
     """File every reading of an uploaded table at its part, operator, trial and method.
 
-    Parts may be named, or called by their codes on the run sheet. The file is kept in the study's
+    Parts may be named, or called by their codes on the run sheet. A name that the plan does not
+    know is the one spelled alike but for capitals and spaces; of parts also the one with the
+    same number, P01 for 1, where that holds for all of them. The file is kept in the study's
     folder, and its hash stands in the events.
 
     Parameters
@@ -41,6 +53,8 @@ def take_file(work: Collecting, name: str, content: bytes) -> Outcome:
     name : str
         The file's name, for messages and the record.
     content : bytes
+    parts, operators : mapping, optional
+        Names of the file and of the plan, where they differ by more.
 
     Raises
     ------
@@ -51,6 +65,18 @@ def take_file(work: Collecting, name: str, content: bytes) -> Outcome:
     file = PureWindowsPath(name).name
     table = _table(file, content)
     with work.writing() as record:
+        planned = work.places(record)
+        called = {
+            "part": _called(
+                table, "part", [place.part for place in planned], work.job.codes.values(), parts
+            ),
+            "operator": _called(
+                table, "operator", [place.operator for place in planned], (), operators
+            ),
+        }
+        for column, names in called.items():
+            if column in table:
+                table[column] = [names.get(str(one), str(one)) for one in table[column]]
         new = _new_readings(work, record, _cells(table, work), file)
         if not new and not _cut_short(record, file):
             return Outcome("done", f"{file} holds no reading that is not here already.")
@@ -59,7 +85,49 @@ def take_file(work: Collecting, name: str, content: bytes) -> Outcome:
         imported = work.event(record, IMPORTED_FILE, name=kept.name, old=file, value=kept.sha256)
         rows = work.file([_row(cell, work, record, file) for cell in new], [imported])
         words = f"{counted(len(rows), 'reading')} taken from {file}."
+        for column, names in called.items():
+            if names:
+                pairs = listed([f"{there} is {here}" for there, here in names.items()])
+                words += f" By {column}, in the file and in the plan: {pairs}."
         return Outcome("recorded", words, tuple(rows))
+
+
+def _called(
+    table: pd.DataFrame,
+    column: str,
+    planned: Sequence[str],
+    codes: Iterable[str],
+    stated: Mapping[str, str] | None,
+) -> dict[str, str]:
+    """Return what each name of the file that the plan does not know is called in the plan."""
+    plan = list(dict.fromkeys(planned))
+    found = dict(stated or {})
+    for there, here in found.items():
+        if here not in plan:
+            raise StudyError(
+                f"The plan has no {column} {here}",
+                f"Write the name in the file, =, and one of: {listed(plan)}",
+                value=f"{there}={here}",
+            )
+    known = {*plan, *codes, *found}
+    names = dict.fromkeys(map(str, table[column])) if column in table else {}
+    unknown = [name for name in names if name not in known]
+    alike = {spelling(name): name for name in plan}
+    found |= {name: alike[spelling(name)] for name in unknown if spelling(name) in alike}
+    unknown = [name for name in unknown if name not in found]
+    free = [name for name in plan if name not in names and name not in found.values()]
+    numbered = {_number(name): name for name in free}
+    same = {name: numbered[_number(name)] for name in unknown if _number(name) in numbered}
+    one_to_one = len(numbered) == len(free) and len(set(same.values())) == len(unknown)
+    if column == "part" and one_to_one:
+        found |= same
+    return found
+
+
+def _number(name: str) -> int | str:
+    """Return the number in a name, P01 and 1 alike; the name where it has none or several."""
+    numbers = re.findall(r"[0-9]+", name)
+    return int(numbers[0]) if len(numbers) == 1 else name
 
 
 def _cut_short(record: ReadingsSoFar, file: str) -> bool:

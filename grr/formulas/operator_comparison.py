@@ -53,13 +53,16 @@ class OperatorMeans:
         return np.sqrt(self.mean_square / self.parts * self.operators / (self.operators - 1))
 
 
-def operator_means(cell_means: Array) -> OperatorMeans:
+def operator_means(cell_means: Array, *, step: float = 0.0) -> OperatorMeans:
     """Compare the operators on the parts that all of them measured.
 
     Parameters
     ----------
     cell_means : ndarray, shape (..., parts, operators)
         Mean reading of each part by each operator; none missing.
+    step : float
+        Last digit of the gauge. No mean square is taken as less than that of its rounding,
+        step²/12: readings that agree to the digit would give limits without width.
 
     Raises
     ------
@@ -87,7 +90,7 @@ def operator_means(cell_means: Array) -> OperatorMeans:
         parts=p,
         operators=o,
         means=operator + origin[..., 0],
-        mean_square=np.square(rest).sum(axis=(-2, -1)) / df,
+        mean_square=np.maximum(np.square(rest).sum(axis=(-2, -1)) / df, step**2 / 12.0),
         df=df,
         from_others=(operator - grand[..., None]) * o / (o - 1),
     )

@@ -512,7 +512,7 @@ def _offset(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) ->
     for other in sized.suspects[: sized.suspects.index(suspect)]:
         if other.family in _MISPLACED:
             y = y + (other.after.y - other.before.y)
-    found = operator_means(y.mean(axis=2))
+    found = operator_means(y.mean(axis=2), step=study.resolution or 0.0)
     low, high = from_others_limits(found)
     operator = 1 if suspect.operator is None else suspect.operator
     value, lower, upper = (float(v[operator]) for v in (found.from_others, low, high))

@@ -361,7 +361,7 @@ class OperatorNumbers:
 def _operator_numbers(study: Study, level: float) -> OperatorNumbers:
     cube = _cube(study)
     cells = cells_of(cube.values, cell_axes=2)
-    means = operator_means(cells.means)
+    means = operator_means(cells.means, step=study.resolution or 0.0)
     low, high = from_others_limits(means, level=level)
     names = pd.Index(study.operator_names, name="operator")
     origin = float(cells.origin.flat[0])

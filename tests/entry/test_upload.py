@@ -77,3 +77,34 @@ def test_a_sheet_that_the_disk_does_not_take_is_refused(session, monkeypatch):
     with pytest.raises(StudyError, match="disk is full"):
         take_file(session, "sheet.csv", sheet(["P1,Ann,1,10.0071"]).encode())
     assert session.journal.rows == []
+
+
+@pytest.mark.parametrize(
+    ("rows", "options", "expected"),
+    [
+        (["p1,ANN,1,10.0071", "p2,ANN,1,10.0082"], {}, ["P1", "P2"]),
+        (["01,Ann,1,10.0071", "Pin 03,Ann,1,10.0082"], {}, ["P1", "P3"]),
+        (["P1,A,1,10.0071", "P2,A,1,10.0082"], {"operators": {"A": "Ann"}}, ["P1", "P2"]),
+        (["x,Ann,1,10.0071"], {"parts": {"x": "P2"}}, ["P2"]),
+    ],
+)
+def test_names_of_the_file_are_those_of_the_plan(session, rows, options, expected):
+    outcome = take_file(session, "sheet.csv", sheet(rows).encode(), **options)
+    assert [row.part for row in session.journal.rows] == expected
+    assert {row.operator for row in session.journal.rows} == {"Ann"}
+    assert "in the file and in the plan" in outcome.words
+
+
+@pytest.mark.parametrize(
+    ("rows", "options", "words"),
+    [
+        (["01,Ann,1,10.0071", "09,Ann,1,10.0082"], {}, "no place for part 01"),  # not for all
+        (["01,Ann,1,10.0071", "P01,Ann,2,10.0082"], {}, "no place for part 01"),  # two for one
+        (["P1,Ann,1,10.0071"], {"parts": {"x": "P9"}}, "The plan has no part P9"),
+        (["P1,A1,1,10.0071"], {}, "no place for part P1, trial 1, operator A1|operator"),
+    ],
+)
+def test_names_that_could_be_another_are_not_guessed(session, rows, options, words):
+    with pytest.raises(StudyError, match=words):
+        take_file(session, "sheet.csv", sheet(rows).encode(), **options)
+    assert session.journal.rows == []

@@ -562,3 +562,12 @@ def test_degrees_of_freedom_where_nobody_scatters_are_each_studys_own():
     means = np.arange(12.0).reshape(2, 3, 2) ** 2
     found = interaction_cells(means, np.full(2, 2.0), np.zeros((2, 2)), np.array([[3, 4], [5, 6]]))
     assert found.df.tolist() == [[7.0, 7.0], [11.0, 11.0]]
+
+
+def test_operators_that_agree_to_the_digit_get_limits_of_some_width() -> None:
+    means = np.array([[10.001, 10.0015], [10.0025, 10.003], [9.9985, 9.999]])
+    found = operator_means(means, step=0.001)
+    low, high = from_others_limits(found)
+    assert found.mean_square == pytest.approx(0.001**2 / 12)
+    # Student's t at 2 degrees of freedom, 4.303; error √(d²/12 / 3 parts × 2)
+    assert (high - low) / 2 == pytest.approx(4.3026527 * np.sqrt(1e-6 / 12 / 3 * 2), rel=1e-6)
