@@ -28,6 +28,7 @@ function pageOf(notebook, step) {
   const address = new URL(location.href);
   address.pathname = address.pathname.replace(/[^/]*$/, `${notebook}.ipynb`);
   if (ON_A_PAGE) address.searchParams.set("step", step);
+  for (const key of ["part", "operator", "method", "trial"]) address.searchParams.delete(key);
   return address.href;
 }
 
@@ -710,6 +711,47 @@ class Form {
       if (this.armed && this.role === "writer") for (const after of first ? [0, 300] : [0]) setTimeout(() => this.takeKeyboard(), after);
     }
     if (stage === "measure") this.showMeasure();
+    this.showNamed();
+  }
+
+  // The reading that the page's address names, as the check leads to it: shown once, by itself
+  showNamed() {
+    const named = ON_A_PAGE && new URL(location.href).searchParams;
+    if (!named || !named.get("part") || this.namedShown || this.role !== "writer") return;
+    this.namedShown = true;
+    const place = ["operator", "method", "trial", "part"].map((key) => named.get(key) ?? "").join("\n");
+    this.command("list", {}, ({ list }) => {
+      const one = list.rows.find((row) => !row.gone && row.place.join("\n") === place);
+      if (one) this.openNamed(one);
+    });
+  }
+
+  openNamed(one) {
+    const field = (words, extra = {}) => h("input", { type: "text", autocomplete: "off", "aria-label": words, placeholder: words, ...extra });
+    const reason = field("what was found, such as: wrong part", { "data-first": true });
+    const number = field("the number on paper");
+    const said = h("p", { class: "result", role: "status" });
+    const say = (words) => { said.dataset.kind = "refused"; said.textContent = words; };
+    const act = (kind, fields) => this.command(kind, { reading: one.id, reason: reason.value, ...fields }, () => {
+      location.href = pageOf("3_check", "check");
+    }, say);
+    const setAside = () => {
+      if (!reason.value.trim()) { say("Say in a few words what was found."); reason.focus(); return; }
+      this.command("void", { reading: one.id, reason: reason.value }, ({ outcome }) => { this.closePanel(); this.note(`${outcome.words} It is measured again.`); this.focusField(); }, say);
+    };
+    const keep = () => {
+      if (!reason.value.trim()) { say("Say in a few words why it is right."); reason.focus(); return; }
+      act("note", { text: `kept: ${reason.value.trim()}` });
+    };
+    const button = (words, what, extra = {}) => h("button", { type: "button", onclick: what, ...extra }, words);
+    this.openPanel(h("h3", {}, `Part ${one.place[3]}, trial ${one.trial}, ${[one.operator, one.method].filter(Boolean).join(", ")}: ${one.value || "hidden"}`),
+      h("p", { class: "calm" }, `Reading ${one.order}, taken ${one.time}${one.note ? `, noted: ${one.note}` : ""}. What is kept and what is set aside both stay in the record.`),
+      h("div", { class: "tools-list" },
+        h("div", { class: "tool" }, h("span", {}, "What was found"), reason),
+        h("div", { class: "tool" }, h("span", {}, "Only mistyped"), number, button("Set right", () => act("set right", { text: number.value })))),
+      said,
+      h("div", { class: "answers" }, button("Set aside and measure again", setAside, { class: "strong" }), button("Keep it", keep),
+        h("a", { href: pageOf("3_check", "check") }, "Back to the check")));
   }
 
   stageOf(stage) {
@@ -1163,13 +1205,13 @@ class Form {
     const firstMark = table.marks[0];
     const mend = () => this.panel.querySelector("td.mend input")?.select();
     const primary = table.missing.length ? h("button", { type: "button", class: "strong", onclick: () => this.panel.querySelector(".said select")?.focus() }, table.missing[0])
-      : firstMark ? h("button", { type: "button", class: "strong", onclick: mend }, `Mend row ${firstMark.row + 1}`)
+      : firstMark ? h("button", { type: "button", class: "strong", onclick: mend }, `Fix row ${firstMark.row + 1}`)
       : table.to_file ? h("button", { type: "button", class: "strong", onclick: send(false) }, `File ${plural(table.to_file, "reading")}`)
       : h("button", { type: "button", class: "strong", onclick: done }, "Nothing new: close");
     const without = !table.missing.length && firstMark && table.to_file
       ? h("button", { type: "button", onclick: send(true) }, `File ${table.to_file} without ${table.marks.length === 1 ? "that one" : `those ${table.marks.length}`}`) : null;
     const keep = (mark) => h("button", { type: "button", class: "quiet", "aria-label": `Keep row ${mark.row + 1} as it is`, onclick: () => this.lookAtTable({ kept: [...ask.kept, mark.key] }) }, "Keep it");
-    const mending = table.marks.length ? h("div", { class: "mending" }, h("b", {}, `${table.marks.length} to mend`),
+    const mending = table.marks.length ? h("div", { class: "mending" }, h("b", {}, `${table.marks.length} to fix`),
       table.marks.slice(0, 5).map((mark) => h("span", {}, `Row ${mark.row + 1}: ${mark.words}`, mark.may_be_kept ? keep(mark) : null)),
       table.marks.length > 5 ? h("span", {}, `and ${table.marks.length - 5} more`) : null) : null;
     const place = this.panel.querySelector(".scroll")?.scrollTop ?? 0;
@@ -1213,6 +1255,6 @@ class Form {
     const words = `${plural(count, "reading")} to file for ${plural(parts.length, "part")} and ${plural(new Set(rows.map((row) => row.operator)).size, "person")}.`.replace("persons", "people");
     const picture = h("div", { class: "field-of-cells" });
     picture.innerHTML = `<svg viewBox="0 0 232 ${y}" role="img" aria-label="${words}"><text x="0" y="12">${escapeText(parts[0])} … ${escapeText(parts.at(-1))}</text>${names.join("")}${marks.join("")}</svg>`;
-    return h("div", {}, h("p", {}, words), picture, h("p", { class: "key" }, h("i", { class: "new" }), "new ", h("i", { class: "there" }), "here already ", h("i", { class: "mend" }), "to mend ", h("i", { class: "open" }), "open"));
+    return h("div", {}, h("p", {}, words), picture, h("p", { class: "key" }, h("i", { class: "new" }), "new ", h("i", { class: "there" }), "here already ", h("i", { class: "mend" }), "to fix ", h("i", { class: "open" }), "open"));
   }
 }

@@ -68,7 +68,7 @@ class StudyForm {
     if (this.saving) {
       this.saving = false;
       if (message.wrong.length) this.controls.get(message.wrong[0].key)?.focus();
-      else if (message.saved) this.next.querySelector("a")?.focus();
+      else if (message.saved) this.next.querySelector("a.primary")?.focus();
     }
   }
 
@@ -118,7 +118,7 @@ class StudyForm {
       });
       const help = single && fields.get(there[0]).help && ["operators", "methods", "resolution", "sessions"].includes(there[0]) ? h("small", {}, fields.get(there[0]).help) : null;
       const label = single ? h("label", { for: `grr-${there[0]}` }, words) : h("span", { class: "label" }, words);
-      return h("div", { class: "row", "data-keys": there.join(" ") }, label, h("div", { class: "boxes" }, h("div", { class: "line" }, boxes, SHORT.includes(there[0]) ? help : null), SHORT.includes(there[0]) ? null : help, there.map((key) => this.place(key))));
+      return h("div", { class: "row", "data-keys": there.join(" ") }, label, h("div", { class: "boxes" }, h("div", { class: "line" }, boxes, SHORT.includes(there[0]) ? help : null), SHORT.includes(there[0]) ? null : help, there[0] === "operators" ? (this.chips = h("div", { class: "chips" })) : null, there.map((key) => this.place(key))));
     };
     const shown = new Set([...ROWS.flat(), "operators_are", "people"]);
     const rest = this.state.fields.filter((one) => !shown.has(one.key));
@@ -194,13 +194,26 @@ class StudyForm {
     }
     this.root.querySelectorAll('.row[data-keys~="lower"] .between').forEach((one) => { one.hidden = deviations; });
     this.root.querySelectorAll("[data-unit]").forEach((one) => { one.textContent = answers.unit; });
+    this.showPeople();
     this.people.hidden = answers.operators_are !== "no, others too";
     this.changedBy.hidden = !this.state.has_readings;
-    this.sentence.textContent = wrong.length ? `${wrong.length} ${wrong.length === 1 ? "field" : "fields"} to mend. Nothing is written until then.` : said;
+    this.sentence.textContent = wrong.length ? `${wrong.length} ${wrong.length === 1 ? "field" : "fields"} to settle. Nothing is saved until then.` : said;
     this.sentence.dataset.good = String(good && !wrong.length);
     this.primary.textContent = wrong.length ? "Go to the first" : "Save the study";
     this.primary.hidden = saved;
     this.showNext(saved);
+  }
+
+  // Each name by itself, so that two people in one are seen; pressed, it is taken out.
+  showPeople() {
+    const field = this.controls.get("operators");
+    if (!field || !this.chips) return;
+    const names = field.value.split(",").map((name) => name.trim()).filter((name) => name);
+    this.chips.replaceChildren(...names.map((name, at) => h("button", { type: "button", "aria-label": `Take out ${name}`, onclick: () => {
+      field.value = names.filter((_, other) => other !== at).join(", ");
+      field.focus();
+      this.say("answer");
+    } }, name, h("span", { "aria-hidden": "true" }, "✕"))));
   }
 
   showNext(saved) {
@@ -208,11 +221,19 @@ class StudyForm {
     page.pathname = page.pathname.replace(/[^/]*$/, "2_collect.ipynb");
     if (ON_A_PAGE) {
       page.searchParams.delete("new");
+      page.searchParams.delete("like");
       page.searchParams.set("step", "measure");
       page.searchParams.set("study", this.state.study);
     }
     const codes = Object.entries(this.state.key);
+    const sheets = new URL(location.href);
+    sheets.searchParams.delete("new");
+    sheets.searchParams.delete("like");
+    sheets.searchParams.set("study", this.state.study);
+    if (saved && ON_A_PAGE) history.replaceState(null, "", sheets); // loaded again, it is this study's page
+    sheets.searchParams.set("step", "print");
     this.next.replaceChildren(...[
+      codes.length && ON_A_PAGE ? h("a", { class: "button", href: sheets.href }, "Print the sheets") : null,
       codes.length ? h("button", { type: "button", onclick: () => openKey(this.state.answers.title, codes) }, "Key for the helper") : null,
       saved ? h("a", { class: "primary", href: page.href }, "Start measuring") : null].filter((one) => one));
   }

@@ -25,6 +25,7 @@ from grr.files.chosen import (
     chosen_study,
     remember_choice,
     study_folders,
+    study_to_copy,
 )
 from grr.files.folder import change_settings, new_study_folder, save_study
 from grr.files.study_file import STUDY_FILE, read_settings
@@ -198,7 +199,11 @@ class StudyForm(anywidget.AnyWidget):
         super().__init__()
         self.folder, self._readings = folder, readings
         old = read_settings(folder) if _exists(folder) else None
+        like = study_to_copy() if old is None and readings is None else None
+        self._like = read_settings(like) if like else None
         shown = _answers(old) if old is not None or readings is None else _old_file(readings)
+        if self._like is not None:
+            shown = _copied(self._like)
         left_out = _PLANNED if readings is not None else ()
         self.fields = tuple(one for one in _FIELDS if one.key not in left_out)
         self.answers = {one.key: _text(shown.get(one.key)) for one in self.fields}
@@ -244,7 +249,7 @@ class StudyForm(anywidget.AnyWidget):
         try:
             values = {one.key: _value(one, self.answers[one.key]) for one in self.fields}
             old = read_settings(self.folder) if _exists(self.folder) else None
-            settings = _settings(values, old)
+            settings = _settings(values, old, like=self._like)
             if old is not None:
                 change_settings(self.folder, settings, who=self.who, why=self.why)
             elif self._readings is not None:
@@ -643,6 +648,12 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
     return answers
 
 
+def _copied(like: Settings) -> dict[str, Any]:
+    """Return what the form shows for a new study like another: all but its name and its days."""
+    days = [fact.key for fact in FACTS if fact.kind == "date"]
+    return {**_answers(like), "title": asked_for("new")} | dict.fromkeys(days)
+
+
 def _old_file(readings: pd.DataFrame) -> dict[str, Any]:
     """Return what the form shows at first for readings that a file holds."""
     file = readings.attrs.get("taken", {}).get("file", "")
@@ -650,12 +661,15 @@ def _old_file(readings: pd.DataFrame) -> dict[str, Any]:
     return _FROM_THE_START | found
 
 
-def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
-    """Return the settings that the answers describe."""
+def _settings(
+    answers: dict[str, Any], old: Settings | None, like: Settings | None = None
+) -> Settings:
+    """Return the settings that the answers describe; parts are named as in a study like it."""
     facts = {fact.key: answers[fact.key] for fact in FACTS if answers[fact.key] is not None}
     if old is not None:
         facts = {key: v for key, v in old.facts.items() if key not in answers} | facts
     base = Settings() if old is None else old
+    named = like.plan if old is None and like is not None else base.plan
     return Settings(
         title=answers["title"] or "",
         unit=answers["unit"],
@@ -668,7 +682,7 @@ def _settings(answers: dict[str, Any], old: Settings | None) -> Settings:
         process_mean=base.process_mean,
         design=base.design,
         rules=base.rules,
-        plan=_plan(answers, base),
+        plan=_plan(answers, base, named),
         facts=facts,
         example=base.example,
         id=base.id,
@@ -685,7 +699,7 @@ def _tolerance(answers: dict[str, Any]) -> Tolerance | None:
     return Tolerance(answers["lower"], answers["upper"])
 
 
-def _plan(answers: dict[str, Any], base: Settings) -> Plan | None:
+def _plan(answers: dict[str, Any], base: Settings, named: Plan | None) -> Plan | None:
     old = base.plan
     operators = _names(answers.get("operators"))
     if not operators:
@@ -697,7 +711,7 @@ def _plan(answers: dict[str, Any], base: Settings) -> Plan | None:
         process_sd=answers["process_sd"],
     )
     parts = answers["parts"] or usual.parts
-    kept = old.parts if old is not None and len(old.parts) == parts else None
+    kept = named.parts if named is not None and len(named.parts) == parts else None
     return Plan(
         parts=kept or tuple(str(number) for number in range(1, parts + 1)),
         operators=operators,

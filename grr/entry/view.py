@@ -214,6 +214,7 @@ def _listed(work: Collecting, row: JournalRow, record: ReadingsSoFar, seen: bool
     return {
         "id": row.id,
         "order": row.order,
+        "place": place_of(row).as_list,
         "part": work.label(record, row.part),
         "trial": row.trial,
         "method": row.method,

@@ -56,7 +56,21 @@ def study_of_the_page() -> str:
 
     "" where it names none, or anything but a folder of `PLACES`.
     """
-    name = asked_for("study")
+    return _study_named("study")
+
+
+def study_to_copy(top: str | Path = "..") -> Path | None:
+    """Return the study folder whose people, parts and plan a new one is to have.
+
+    On a page that is the one named in the address; None where none is, or it is not there.
+    """
+    name = _study_named("like")
+    folder = a_path(top) / name
+    return folder if name and (folder / "study.toml").exists() else None
+
+
+def _study_named(key: str) -> str:
+    name = asked_for(key)
     place, _, folder = name.partition("/")
     unfit = not folder or folder.startswith(".") or any(one in folder for one in '/\\:"<>|?*')
     return "" if place not in PLACES or unfit else name

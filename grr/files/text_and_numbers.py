@@ -224,7 +224,7 @@ def _unit(behind: str, text: str) -> str:
         return canonical_unit(written.replace("''", '"').removesuffix("."))
     except StudyError:
         raise StudyError(
-            "There is something other than a unit of length behind the number",
-            "Write one number, with mm, µm (or um), in, or µin (or uin) behind it if any",
+            f"“{written[:12]}” behind the number is something other than a unit of length",
+            "Write one number, with nothing behind it or mm, µm (or um), in, or µin (or uin)",
             value=text,
         ) from None

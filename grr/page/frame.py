@@ -41,6 +41,8 @@ STEPS = {
     "file": ("File", "4_judge"),
 }
 START = "0_start_here"
+#: Pages beside a step's own → that step.
+BESIDE = {"print": "plan"}
 #: What the title of an example begins with; on a page the yellow frame says it.
 _BEFORE_EXAMPLES = "Example with invented readings: "
 #: The report of a study, in its own folder.
@@ -245,19 +247,20 @@ def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bo
     """Return band, scale and, for pages that bring none of their own, the foot."""
     progress = progress_of(folder) if folder is not None else None
     done = () if progress is None else progress.done
+    page, step = step, BESIDE.get(step, step)
     before = list(STEPS).index(step) if step in STEPS else 0
     steps = [
         {
             "words": words,
             "address": page_address(key, progress.name) if progress else "",
             "done": key in done or (key in ("answer", "improve") and _passed(key, before, done)),
-            "here": key == step,
+            "here": key == step == page,
             "reached": index < before,
         }
         for index, (key, (words, _)) in enumerate(STEPS.items())
     ]
     values = {
-        "step": step,
+        "step": page,
         "start": f"{START}.ipynb",
         "notebook": f"/lab/tree/notebooks/{notebook}",
         "progress": progress,

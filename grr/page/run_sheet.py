@@ -16,7 +16,7 @@ import pandas as pd
 
 from grr.entry.job import open_job, run_order
 from grr.files.allowed_files import LARGEST_RECORD, refuse_bad_name, regular_file
-from grr.files.chosen import chosen_folder
+from grr.files.chosen import chosen_folder, on_a_page, study_of_the_page
 from grr.files.disk import made_folder, write_whole
 from grr.files.text_and_numbers import to_cell
 from grr.model.blocks import Block, Bullets, Prose
@@ -30,6 +30,7 @@ from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import a_path, distinct_names, number
+from grr.page.frame import Button, Foot, page_address
 from grr.page.templates import render
 from grr.questions.planning import part_codes, refuse_two_as_a_sample, usual_design
 
@@ -205,6 +206,18 @@ class StudyPlan(Printed):
             for number, one in enumerate(self._rounds(False), start=1)
         ]
         return [Prose(self._summary()), Bullets(rounds)]
+
+    def _repr_html_(self) -> str:
+        if not on_a_page():
+            return super()._repr_html_()
+        name = study_of_the_page()
+        values = {"run_sheet": self.page(), "key_sheet": self.key_page()}
+        foot = Foot(
+            "On paper, or at the form: both ask in the same order.",
+            Button("Start measuring", page_address("measure", name)),
+            [Button("Back to the plan", page_address("plan", name))],
+        )
+        return render("sheets.html.j2", values) + foot.html()
 
 
 def plan_study(

@@ -7,6 +7,7 @@ notebook and in a terminal it prints the blocks of the result that it rests on.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -144,6 +145,7 @@ def start_page(top: str | Path = "..") -> Screen:
         first = own[0]
         foot = Foot(f"{first['title']}: {first['state']}", Button("Go on", first["address"]))
     values = {"rows": rows, "more": MORE, "plan": f"{STEPS['plan'][1]}.ipynb", "foot": foot}
+    values["like"] = [row for row in own if row["planned"]]
     said: list[Block] = [Heading("Studies", 3)]
     said.append(Bullets([f"{row['title']}: {row['decision'] or row['state']}" for row in rows]))
     return Screen(said, "start.html.j2", values)
@@ -166,6 +168,8 @@ def _row(folder: Path) -> dict[str, Any]:
         "scale": step_scale(list(STEPS).index(progress.next_step) if progress.settings else 0),
         "address": page_address(progress.next_step, progress.name),
         "order": (_turn(progress), progress.title.lower()),
+        "name": progress.name,
+        "planned": bool(progress.settings and progress.settings.plan),
     }
     if row["example"]:
         row["address"] = page_address("answer", progress.name)
@@ -216,19 +220,33 @@ def check_page(study: Study) -> Screen:
     found = check(checked_study(study))
     mend = [one for one in found if one.severity == "mend"]
     look = [one for one in found if one.severity == "look"]
-    odd = {reading for one in mend for reading in _readings_named(one, study)}
+    name = _name(study)
+    settle = {one: _address_to_settle(one, study) for one in [*mend, *look]}
+    doubted = next((one for one in look if settle[one]), None)
+    first = mend[0] if mend else doubted
+    shown = mend or ([doubted] if doubted else [])
+    odd = {_place_named(at) for one in shown for at in _readings_named(one, study)}
     values: dict[str, Any] = {
-        "sign": stop_sign() if mend else calm_sign(),
-        "mend": bool(mend),
-        "headline": FIX_FIRST if mend else "Nothing to fix",
-        "sentence": mend[0].what if mend else f"All {study.taken} readings can count.",
+        "sign": stop_sign() if first else calm_sign(),
+        "look": "mend" if mend else "doubt" if doubted else "calm",
+        "headline": FIX_FIRST
+        if mend
+        else "One reading to look at"
+        if doubted
+        else "Nothing to fix",
+        "sentence": first.what if first else f"All {study.taken} readings can count.",
         "picture": _or_none(lambda: readings_by_part(study, sorted(odd))),
         "legend": operator_legend(study),
-        "findings": [*mend, *look],
-        "ticks": [] if mend else _ticks(found),
+        "findings": list(settle.items()),
+        "ticks": [] if first else _ticks(found),
     }
-    name = _name(study)
-    if mend:
+    answer = Button("See the answer", page_address("answer", name))
+    readings = Button("All readings", page_address("measure", name))
+    if first and settle[first]:
+        start = f"{counted(len(mend), 'thing')} to fix. " if mend else ""
+        see = Button("See this reading", settle[first])
+        foot = Foot(f"{start}{brief(first.todo)}", see, [answer])
+    elif mend:
         foot = Foot(
             f"{counted(len(mend), 'thing')} to fix. {brief(mend[0].todo)}",
             Button("Go to the readings", page_address("measure", name)),
@@ -236,13 +254,12 @@ def check_page(study: Study) -> Screen:
         )
     else:
         foot = Foot(
-            f"{counted(len(look), 'thing')} to look at." if look else "",
-            Button("See the answer", page_address("answer", name)),
-            [Button("All readings", page_address("measure", name))],
+            f"{counted(len(look), 'thing')} to look at." if look else "", answer, [readings]
         )
     return Screen(found.blocks(), "check.html.j2", values, foot)
 
 
+_TO_LOOK = "One reading to look at"
 #: What is looked for, and the topics of `grr.check` that tell of it.
 _LOOKED_FOR = (
     ("Nothing missing", {"incomplete"}),
@@ -262,20 +279,40 @@ def _ticks(found: Findings) -> list[str]:
     return [words for words, about in _LOOKED_FOR if not about & topics]
 
 
-def _readings_named(finding: Finding, study: Study) -> list[tuple[str, str, int]]:
-    """Return the readings whose place a finding names."""
-    table = study.readings.dropna(subset="reading")
-    return [
-        (part, operator, int(trial))
-        for part, operator, trial in zip(
-            table["part"], table["operator"], table["trial"], strict=True
+def _readings_named(finding: Finding, study: Study) -> list[dict[str, str]]:
+    """Return the readings that a finding names, by its place or in its sentence."""
+    named = []
+    for row in study.readings.dropna(subset="reading").to_dict("records"):
+        method = str(row.get("method") or "")
+        words = (
+            rf"part {re.escape(row['part'])}, (operator )?{re.escape(row['operator'])}, "
+            rf"trial {row['trial']}(?!\d)"
         )
-        if finding.place
-        in {
-            f"part {part}, operator {operator}, trial {trial}",
-            f"part {part}, {operator}, trial {trial}",
-        }
-    ]
+        of_method = len(study.methods) < 2 or finding.place.startswith(f"{method}:")
+        if of_method and re.search(words, f"{finding.place}. {finding.what}"):
+            place = {key: str(row[key]) for key in ("part", "operator", "trial")}
+            named.append({**place, "method": method, "note": str(row.get("note") or "")})
+    return named
+
+
+def _place_named(reading: Mapping[str, str]) -> tuple[str, str, int]:
+    return reading["part"], reading["operator"], int(reading["trial"])
+
+
+def _address_to_settle(finding: Finding, study: Study) -> str:
+    """Return where the one reading that a finding names is kept or set aside.
+
+    "" where it names none or several, where somebody noted why the reading is kept, and where
+    there is no form to correct it with.
+    """
+    named = _readings_named(finding, study)
+    if len(named) != 1 or study.folder is None or study.example or named[0]["note"]:
+        return ""
+    settings = progress_of(study.folder).settings
+    if settings is None or settings.plan is None:
+        return ""
+    place = {key: named[0][key] for key in ("part", "operator", "trial", "method")}
+    return page_address("measure", _name(study), **{k: v for k, v in place.items() if v})
 
 
 def _or_none(make: Any) -> str:

@@ -44,18 +44,18 @@ def test_a_german_table_is_mended_and_filed_at_once(new_bench):
     roles = [pick.input_value() for pick in bench.form("select.role").all()]
     assert roles == ["part", "operator", "reading:1", "reading:2", "reading:3"]
     assert bench.form("select.role").first.get_attribute("aria-label") == "Teil is the …"
-    assert "2 to mend" in bench.form(".mending").inner_text()
+    assert "2 to fix" in bench.form(".mending").inner_text()
     assert bench.standing().empty
     bench.picture("table")
-    bench.form("button.strong").filter(has_text="Mend row").click()
+    bench.form("button.strong").filter(has_text="Fix row").click()
     bench.page.keyboard.type("19,9851")
     bench.page.keyboard.press("Tab")
-    bench.wait("f.querySelector('.mending b')?.textContent === '1 to mend'")
+    bench.wait("f.querySelector('.mending b')?.textContent === '1 to fix'")
     # A column may be something else; back again.
     bench.form("select.role").nth(4).select_option("")
     bench.wait("f.querySelector('.mending') === null")
     bench.form("select.role").nth(4).select_option("reading:3")
-    bench.wait("f.querySelector('.mending b')?.textContent === '1 to mend'")
+    bench.wait("f.querySelector('.mending b')?.textContent === '1 to fix'")
     assert bench.standing().empty
     bench.form("td.mend input").fill("19,9871")
     bench.page.keyboard.press("Tab")

@@ -8,7 +8,7 @@
 # enough to decide? All of it is settled **before** the first reading, and kept in the study's
 # folder.
 
-# %% tags=["plan"]
+# %% tags=["plan", "print"]
 import grr
 
 # %% [markdown]
@@ -67,7 +67,7 @@ grr.show.certainty_bought(designs)
 # entry form in [2 Collect](2_collect.ipynb) asks in the same order; the paper is for shops
 # without a computer at the bench.
 
-# %%
+# %% tags=["print"]
 sheet = grr.run_sheet()
 sheet
 
