@@ -5,18 +5,21 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import io
+import math
 import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import redirect_stdout, suppress
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, NoReturn
+from typing import IO, TYPE_CHECKING, Any, NoReturn
 
 from grr import __version__
 from grr.files.allowed_files import safe_target
 from grr.model.errors import StudyError, printable
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from grr.model.choices import Decision
     from grr.model.settings import Settings
     from grr.model.study import Study
@@ -40,8 +43,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stream.reconfigure(encoding="utf-8", errors="replace")
     try:
         options = _parser().parse_args(arguments)
+        as_json = getattr(options, "as_json", False)
         with redirect_stdout(_Printed(sys.stdout)):
-            status: int = options.run(options)
+            status = _run_as_json(options) if as_json else int(options.run(options))
             sys.stdout.flush()
     except StudyError as error:
         return _refused(str(error))
@@ -57,6 +61,31 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("Stopped. What was saved before is unchanged.", file=sys.stderr)
         return 130
     return status
+
+
+def _run_as_json(options: argparse.Namespace) -> int:
+    """Run a command and print one JSON object: its status, its data, its words or its error."""
+    import json
+
+    words, said = io.StringIO(), dict[str, Any]()
+    try:
+        with redirect_stdout(words):
+            said["exit_status"] = int(options.run(options))
+        said |= options.document
+    except StudyError as error:
+        said["exit_status"] = 2
+        said["error"] = {
+            "problem": error.problem,
+            "remedy": error.remedy,
+            **{
+                name: None if value is None else str(value)
+                for name in ("file", "row", "column", "value")
+                for value in [getattr(error, name)]
+            },
+        }
+    said = {"command": options.command, "version": __version__, **said, "text": words.getvalue()}
+    print(json.dumps(said, ensure_ascii=False, indent=1, allow_nan=False, default=str))
+    return int(said["exit_status"])
 
 
 def _refused(words: str) -> int:
@@ -118,7 +147,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--version", action="version", version=f"grr {__version__}", help="print the version"
     )
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    commands = parser.add_subparsers(
+        title="commands", metavar="COMMAND", dest="command", required=True
+    )
     for add in (
         _add_lab,
         _add_new,
@@ -138,6 +169,15 @@ def _parser() -> argparse.ArgumentParser:
         _add_self_check,
     ):
         add(commands.add_parser)
+    for name, command in commands.choices.items():
+        command.set_defaults(document={})
+        if name not in ("lab", "collect", "report", "help"):  # a report's --json names a file
+            command.add_argument(
+                "--json",
+                action="store_true",
+                dest="as_json",
+                help="print one JSON object: exit status, data, and the words as text",
+            )
     return parser
 
 
@@ -268,6 +308,7 @@ def new(options: argparse.Namespace) -> int:
         operators_are=options.operators_are,
         plan=plan,
     )
+    options.document["folder"] = str(options.folder)
     print(f"Study folder made: {options.folder}")
     _print_chances(settings)
     for warning in warnings_about(plan, resolution, tolerance, unit):
@@ -318,9 +359,11 @@ def plan(options: argparse.Namespace) -> int:
     sheet = grr.run_sheet(options.folder)
     _print_chances(read_settings(options.folder))
     print(sheet)
+    options.document["order"] = _rows(sheet.to_frame())
     if options.sheets:
         for file in sheet.save(options.folder / "run_sheet"):
             print(f"Written: {file}")
+            options.document.setdefault("written", []).append(str(file))
     return 0
 
 
@@ -356,9 +399,12 @@ def analyse(options: argparse.Namespace) -> int:
     import grr
     from grr.model.choices import Decision
     from grr.model.text_blocks import WIDTH, paragraph
+    from grr.page.json_export import result_document
     from grr.questions.methods import Recommendation, compare_with_baseline, recommended_of
 
     study = grr.open_study(options.folder)
+    if options.as_json:
+        options.document["result"] = result_document(study)
     print(grr.check(study))
     if len(study.methods) < 2:
         return _print_numbers(study).exit_status
@@ -425,7 +471,11 @@ def operators(options: argparse.Namespace) -> int:
     for name in study.methods or ("",):
         if name:
             print("-" * WIDTH, f"Method: {name}", sep="\n")
-        print(grr.compare_operators(study.for_method(name) if name else study))
+        found = grr.compare_operators(study.for_method(name) if name else study)
+        print(found)
+        options.document.setdefault("operators", []).extend(
+            {"method": name or None, **row} for row in _rows(found.to_frame())
+        )
     return 0
 
 
@@ -444,10 +494,34 @@ def compare(options: argparse.Namespace) -> int:
 
     study = grr.open_study(options.folder)
     if options.candidate is not None or len(study.methods) < 2:
-        print(grr.compare_methods(study, baseline=options.baseline, candidate=options.candidate))
+        found = [grr.compare_methods(study, baseline=options.baseline, candidate=options.candidate)]
     else:
-        print(*compare_with_baseline(study, options.baseline), sep="\n\n")
+        found = compare_with_baseline(study, options.baseline)
+    print(*found, sep="\n\n")
+    options.document["comparisons"] = [
+        {
+            "baseline": one.numbers.baseline,
+            "candidate": one.numbers.candidate,
+            "recommendation": one.recommendation.name,
+            "recommended": one.recommended,
+            "rows": _rows(one.to_frame()),
+        }
+        for one in found
+    ]
     return 0
+
+
+def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return a table as rows that JSON can hold; what is not a number is null."""
+    named = any(name is not None for name in table.index.names)
+    rows = (table.reset_index() if named else table).to_dict("records")
+    return [
+        {
+            str(key): None if isinstance(value, float) and not math.isfinite(value) else value
+            for key, value in row.items()
+        }
+        for row in rows
+    ]
 
 
 # grr analyse-many: one row a study
@@ -494,6 +568,7 @@ def analyse_many(options: argparse.Namespace) -> int:
         progress=sys.stderr.isatty(),
     )
     write_whole(target, csv_text(found))
+    options.document |= {"written": str(target), "studies": len(found)}
     print(text_summary(found, options.by))
     print(f"Written: {target}")
     return 2 if (found["error"] != "").any() else 0
@@ -601,6 +676,7 @@ def export(options: argparse.Namespace) -> int:
         write_whole(target, study.readings.to_csv(index=False, lineterminator="\n"))
     else:
         write_bytes(target, _parquet(study))
+    options.document["written"] = str(target)
     print(f"Written: {target}")
     return 0
 
@@ -670,6 +746,7 @@ def import_(options: argparse.Namespace) -> int:
         left = len(work.places_left(work.record))
     finally:
         work.ownership.release()
+    options.document |= {"taken": len(outcome.rows), "left": left}
     print(paragraph(outcome.words))
     if left:
         print(f"Still to measure: {left}. Go on with: grr collect {options.folder}")
@@ -717,6 +794,7 @@ def verify(options: argparse.Namespace) -> int:
     elif options.seal == "":
         raise StudyError("The seal is empty", "Copy it from the report or the run sheet")
     found = verify_folder(options.folder, seal=seal)
+    options.document["unaltered"] = found.unaltered
     print(found)
     return 0 if found.unaltered else 1
 
@@ -739,6 +817,7 @@ def record(options: argparse.Namespace) -> int:
 
     changes = record_changes(options.folder, by=options.by, reason=options.reason)
     rows = record_unused_rows(options.folder, by=options.by, reason=options.reason)
+    options.document["on_record"] = [*map(str, changes), *map(str, rows)]
     for change in changes:
         print(f"On record: {change}.")
     for row in rows:
@@ -758,7 +837,8 @@ def seal(options: argparse.Namespace) -> int:
     """Print what proves later that the folder is still what it is now."""
     from grr.files.verify import seal_now
 
-    print(seal_now(options.folder))
+    options.document["seal"] = seal_now(options.folder)
+    print(options.document["seal"])
     print(f"Compare it later: grr verify {options.folder} --seal ...")
     return 0
 
@@ -782,8 +862,9 @@ def backup(options: argparse.Namespace) -> int:
     from grr.files.verify import seal_now
 
     written = write_backup(options.folder, options.output, overwrite=options.force)
+    options.document |= {"written": str(written), "seal": seal_now(options.folder)}
     print(f"Written, and read back: {written}")
-    print(f"Seal of the study in it: {seal_now(options.folder)}")
+    print(f"Seal of the study in it: {options.document['seal']}")
     return 0
 
 
@@ -807,6 +888,7 @@ def self_check(options: argparse.Namespace) -> int:
     if options.output is not None:
         target = safe_target(options.output, overwrite=options.force)
     found = grr.self_check()
+    options.document |= {"passed": found.passed, "checks": _rows(found.to_frame())}
     print(found)
     if target is not None:
         write_whole(target, html_page("Self-check of grr", found._repr_html_()))

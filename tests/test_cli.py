@@ -8,6 +8,7 @@ import shutil
 import zipfile
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -364,3 +365,46 @@ def test_the_seal_of_a_folder_is_the_one_that_verify_takes(
     assert main(["seal", str(folder)]) == 0
     seal = capsys.readouterr().out.split()[0]
     assert main(["verify", str(folder), "--seal", seal]) == 0
+
+
+def printed_json(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    capsys.readouterr()
+    status = main([*arguments, "--json"])
+    said = capsys.readouterr()
+    found: dict[str, Any] = json.loads(said.out)
+    assert (found["command"], found["exit_status"]) == (arguments[0], status)
+    assert said.err == ""
+    return found
+
+
+def test_every_command_says_it_as_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = planned_bolts(tmp_path)
+    form, table = tmp_path / "form.csv", tmp_path / "many.csv"
+    form.write_text(FORM.replace("V.", "Vera"), encoding="utf-8")
+    manual_readings().assign(study="a").to_csv(table, index=False)
+    pins = str(DEMO / "dowel_pin")
+    assert len(printed_json(["plan", str(folder)], capsys)["order"]) == 8
+    taken = printed_json(["import", str(form), str(folder)], capsys)
+    assert (taken["taken"], taken["left"]) == (8, 0)
+    found = printed_json(["analyse", pins], capsys)
+    assert found["result"]["results"][0]["verdict"]["decision"] == grr.Decision.USE
+    assert {row["operator"] for row in printed_json(["operators", pins], capsys)["operators"]} == {
+        "Ilka",
+        "Jonas",
+        "Miro",
+    }
+    compared = printed_json(["compare", str(DEMO / "pins_two_ways")], capsys)["comparisons"]
+    assert [one["recommended"] for one in compared] == ["stand"]
+    seal = printed_json(["seal", str(folder)], capsys)["seal"]
+    assert printed_json(["verify", str(folder), "--seal", seal], capsys)["unaltered"] is True
+    written = printed_json(["export", pins, "-o", str(tmp_path / "o.csv")], capsys)["written"]
+    assert Path(written).is_file()
+    assert printed_json(["backup", str(folder)], capsys)["seal"] == seal
+    many = ["analyse-many", str(table), "-o", str(tmp_path / "rows.csv")]
+    assert printed_json(many, capsys)["studies"] == 1
+    record = ["record", str(folder), "--by", "Uli", "--reason", "drawing"]
+    assert printed_json(record, capsys)["on_record"] == []
+    assert printed_json(["self-check"], capsys)["passed"] is True
+    refused = printed_json(["analyse", str(tmp_path / "nowhere")], capsys)
+    assert refused["exit_status"] == 2
+    assert "no study.toml" in refused["error"]["problem"]
