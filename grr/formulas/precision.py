@@ -33,7 +33,7 @@ from grr.formulas.confidence_limits import (
     upper_bound,
 )
 from grr.formulas.conformity import predictive_guard
-from grr.formulas.pivots import SEED, at_least, crossed_pivots
+from grr.formulas.pivots import SEED, at_least, crossed_pivots, usual_df
 from grr.formulas.sources_of_variation import NDC_FACTOR
 from grr.model.errors import StudyError
 from grr.model.values import number, people_who_measure
@@ -244,7 +244,9 @@ def simulated_precision(
     found = []
     for size in _chunks(studies):
         anova = simulated_anova(design, split, size, rng)
-        variance = crossed_pivots(anova, draws=draws, seed=seed, operators=_sample(design)).grr
+        variance = crossed_pivots(
+            anova, draws=draws, seed=seed, operators=_sample(design), df_error=_known_df(design)
+        ).grr
         sd = np.sqrt(np.maximum(variance, 0.0))
         bounds = (
             careful_lower_bound(sd, confidence),
@@ -277,6 +279,13 @@ def _seen(design: Design, shares: Shares | None) -> Shares:
 def _sample(design: Design) -> str | int:
     """Return what the pivots are told of the operators; one alone is no sample of any."""
     return design.operators_are if design.operators > 1 else "random"
+
+
+def _known_df(design: Design) -> float | None:
+    """Return with how many degrees of freedom a study of the design usually knows EV."""
+    if design.trials == 1:
+        return None
+    return usual_df(design.parts, design.operators, design.trials)
 
 
 def _components(anova: CrossedAnova, design: Design) -> Components:
@@ -518,6 +527,7 @@ def _pieces(
         draws=_TABLE_DRAWS,
         seed=seed,
         operators=_sample(design),
+        df_error=_known_df(design),
     )
     others = (pivots.interaction, pivots.repeatability, pivots.part)
     operator = pivots.operator.astype(np.float32)

@@ -22,7 +22,7 @@ from grr.formulas.analysis_of_variance import (
 )
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.confidence_limits import quantity_limits, variance_draws
-from grr.formulas.pivots import SEED, Pivots, crossed_pivots, floored_pivots
+from grr.formulas.pivots import SEED, Pivots, crossed_pivots, effective_df, floored_pivots
 from grr.formulas.sources_of_variation import (
     Specification,
     floored_components,
@@ -320,12 +320,14 @@ class _StackResult:
     columns : dict
         Name → one value for all studies, or one for each.
     anova : CrossedAnova
+    readings : ndarray, shape (studies, parts, operators, trials)
     hidden : ndarray
         Where the repeatability is hidden by the rounding of the gauge.
     """
 
     columns: dict[str, Any]
     anova: CrossedAnova
+    readings: Array
     hidden: Mask
 
 
@@ -355,7 +357,7 @@ def _stack_result(stack: Stack, specs: Specifications, options: Options) -> _Sta
     columns["dominant"] = np.array(_INSIDE)[np.argmax(inside, axis=0)]
     columns["by_manual"] = _by_manual(columns[_judged_by(options.purpose)], rules)
     columns["flags"] = _stack_flags(found, hidden, anova)
-    return _StackResult(columns, anova, hidden)
+    return _StackResult(columns, anova, stack.readings, hidden)
 
 
 def _source_columns(
@@ -425,7 +427,13 @@ def _limits_and_decisions(
     for start in range(0, len(studies), _CHUNK):
         here = slice(start, start + _CHUNK)
         anova = _studies_of(found.anova, here)
-        stack = crossed_pivots(anova, draws=_DRAWS, seed=SEED, operators=options.operators)
+        stack = crossed_pivots(
+            anova,
+            draws=_DRAWS,
+            seed=SEED,
+            operators=options.operators,
+            df_error=effective_df(found.readings[here]).used if anova.trials > 1 else None,
+        )
         for place, study in enumerate(studies[here]):
             pivots = Pivots(*(getattr(stack, field.name)[place] for field in fields(Pivots)))
             row = {name: float(column[start + place]) for name, column in values.items()}

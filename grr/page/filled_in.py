@@ -16,6 +16,7 @@ from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import NDC_FACTOR
 from grr.model.rounding import figures, length, percent
 from grr.questions.gauge import GaugeResult
+from grr.questions.intervals import degrees_of_freedom
 from grr.questions.worked_sheet import worked_sheet
 
 #: Significant figures of what is filled in.
@@ -59,7 +60,7 @@ def _variances(result: GaugeResult) -> dict[str, tuple[str, ...]]:
             if not math.isnan(result.value(name, "sd"))
         } | {"TV": _total(result)}
     found = _nested(result) if result.study.design == "nested" else _crossed(result)
-    return {**found, "TV": _total(result)}
+    return {**found, "EV": (*found["EV"], *_known_with(result)), "TV": _total(result)}
 
 
 def _by_ranges(result: GaugeResult) -> dict[str, tuple[str, ...]]:
@@ -171,6 +172,23 @@ def _repeatability(result: GaugeResult, what: str, mean_square: float) -> tuple[
             f"({_n(result.study.resolution)} / √12)² = {_number(result, 'EV')}"
         )
     return line, _root(result, "EV")
+
+
+def _known_with(result: GaugeResult) -> tuple[str, ...]:
+    """Return with how many degrees of freedom the limits take EV, and why not as counted."""
+    found = degrees_of_freedom(result.study)
+    if not found.used < found.counted:
+        return ()
+    seen = ", ".join(
+        f"{name} {float(df):.1f}"
+        for name, df in (
+            ("by count", found.counted),
+            ("as the variances of cells show", found.cells),
+            ("of parts", found.parts),
+            ("of operators", found.operators),
+        )
+    )
+    return (f"degrees of freedom of EV in the limits: the least of {seen} = {found.used:.1f}",)
 
 
 def _given_total(result: GaugeResult) -> tuple[str, ...]:

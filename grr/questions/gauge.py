@@ -61,7 +61,7 @@ from grr.model.rounding import (
 from grr.model.study import Cube, Study, checked_study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number, one_of
-from grr.questions.intervals import IntervalTable, interval_frame
+from grr.questions.intervals import IntervalTable, interval_frame, uneven_sentence
 
 
 def anova(
@@ -329,6 +329,7 @@ class GaugeResult(Printed):
         """
         table = IntervalTable(interval_frame(self, level=level, draws=draws, seed=seed))
         table.level, table.unit = level, self.study.unit
+        table.uneven = uneven_sentence(self.study)
         return table
 
     def in_short(self) -> str:

@@ -11,7 +11,16 @@ import pandas as pd
 from grr.formulas.analysis_of_variance import crossed_anova, nested_anova
 from grr.formulas.arrays import Array, measured
 from grr.formulas.confidence_limits import quantity_limits
-from grr.formulas.pivots import DRAWS, SEED, Pivots, crossed_pivots, floored_pivots, nested_pivots
+from grr.formulas.pivots import (
+    DRAWS,
+    SEED,
+    DegreesOfFreedom,
+    Pivots,
+    crossed_pivots,
+    effective_df,
+    floored_pivots,
+    nested_pivots,
+)
 from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import Specification
 from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
@@ -121,9 +130,10 @@ _WORDS = ("spread", "% of tolerance", "% of total")
 class IntervalTable(Printed, pd.DataFrame):
     """A DataFrame of estimates and limits (see `grr.questions.intervals`) that prints well."""
 
-    _metadata = ["level", "unit"]  # noqa: RUF012
+    _metadata = ["level", "unit", "uneven"]  # noqa: RUF012
     level: float
     unit: str
+    uneven: str
 
     @property
     def _constructor(self) -> type[pd.DataFrame]:
@@ -177,6 +187,7 @@ class IntervalTable(Printed, pd.DataFrame):
         lines = [
             f"ndc, not rounded down: {self._cell('ndc', 'value')}.",
             f"ICC: {self._cell('ICC', 'value')}.",
+            *([self.uneven] if self.uneven else []),
         ]
         said: dict[str, list[str]] = {}
         for measure in self._measures():
@@ -233,7 +244,9 @@ def _operators(result: GaugeResult) -> str | int:
 
 
 def _study_pivots(study: Study, draws: int, seed: int, operators: str | int) -> Pivots:
+    df = degrees_of_freedom(study)
     options: dict[str, Any] = {"draws": draws, "seed": seed, "operators": operators}
+    options["df_error"] = float(df.used) if df.used < df.counted else None
     if study.design == "nested":
         readings = nested_readings(study)
         if np.isfinite(readings).all():
@@ -243,6 +256,34 @@ def _study_pivots(study: Study, draws: int, seed: int, operators: str | int) -> 
     if cube.complete:
         return crossed_pivots(crossed_anova(cube.packed), **options)
     return crossed_pivots(unweighted_means(measured(cube.packed)), **options)
+
+
+def degrees_of_freedom(study: Study) -> DegreesOfFreedom:
+    """Return with how many degrees of freedom repeatability is known, see `effective_df`.
+
+    Less than counted where the scatter within the cells looks uneven; every interval and
+    every bound of a decision uses them.
+    """
+
+    def seen() -> DegreesOfFreedom:
+        if study.design != "nested":
+            return effective_df(study.cube().packed)
+        readings = nested_readings(study)
+        # A part belongs to one operator: its readings are one cell.
+        return effective_df(readings.reshape(-1, 1, readings.shape[-1]))
+
+    return study.once("degrees_of_freedom", seen)
+
+
+def uneven_sentence(study: Study) -> str:
+    """Return with how many degrees of freedom limits take EV; "" where it is as counted."""
+    found = degrees_of_freedom(study)
+    if round(float(found.used)) >= found.counted:
+        return ""
+    return (
+        f"Limits take EV as known with {float(found.used):.0f} of its {float(found.counted):.0f} "
+        "degrees of freedom: that uneven do the repeats look."
+    )
 
 
 def nested_readings(study: Study) -> Array:

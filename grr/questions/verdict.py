@@ -52,7 +52,12 @@ from grr.questions.acceptance import (
 from grr.questions.causes import Cause, Causes, causes_in, short
 from grr.questions.check import Findings, check
 from grr.questions.gauge import GaugeResult, opening, result_of_record
-from grr.questions.intervals import pivots_of, specification_of
+from grr.questions.intervals import (
+    degrees_of_freedom,
+    pivots_of,
+    specification_of,
+    uneven_sentence,
+)
 from grr.questions.next_steps import (
     WATCH,
     Step,
@@ -364,6 +369,8 @@ def _by_confidence(
         lines.append(
             "The bounds are those of the analysis of variance, which also sees the interaction."
         )
+    uneven = uneven_sentence(study)
+    lines += [uneven] if uneven else []
     if found.categories is not None:
         low, high = (figures(bound, 2) for bound in found.categories)
         lines.append(
@@ -765,10 +772,13 @@ def operators_needed(result: GaugeResult, found: Criterion) -> int | None:
     """
     shape = result.study.cube().packed.shape
     specification, rules = specification_of(result), result.study.rules
+    seen = degrees_of_freedom(result.study)
+    known = float(seen.used / seen.counted) if seen.used < seen.counted else None
 
     def decides(operators: int) -> bool:
         expected = _expected(result, shape[0], operators, shape[2])
-        pivots = crossed_pivots(expected, draws=_DRAWS)
+        df = None if known is None else known * expected.df_error
+        pivots = crossed_pivots(expected, draws=_DRAWS, df_error=df)
         draws = ratio_draws(pivots, specification, result.study.purpose)
         if found.value <= found.limit:
             return float(upper_bound(draws, rules.confidence)) <= found.limit

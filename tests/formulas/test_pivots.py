@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 
+from by_hand import degrees_of_freedom
 from grr.formulas.analysis_of_variance import (
     crossed_anova,
     interaction_kept,
@@ -18,10 +20,12 @@ from grr.formulas.pivots import (
     at_least,
     chi_square_pivot,
     crossed_pivots,
+    effective_df,
     fixed_effects_pivot,
     floored_pivots,
     nested_pivots,
     noncentrality_draws,
+    usual_df,
 )
 from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
 from grr.model.errors import StudyError
@@ -428,3 +432,55 @@ def test_draws_are_raised_one_by_one_and_grr_and_total_with_them():
     assert_allclose(raised.total, [4.63, 4.85])
     assert_array_equal(raised.part, draws.part)
     assert_array_equal(raised.mean, draws.mean)
+
+
+def test_degrees_of_freedom_by_hand_one_study_and_a_stack():
+    rng = np.random.default_rng(4)
+    scatter = np.array([1.0, 1.0, 3.0])[:, None] * rng.uniform(0.5, 1.5, (7, 1, 1))
+    stack = 1e6 + 50 * rng.normal(size=(20, 7, 1, 1)) + scatter * rng.normal(size=(20, 7, 3, 2))
+    found = effective_df(stack)
+    part, operator, trial = np.indices(stack.shape[1:]).reshape(3, -1)
+    for study, df in zip(stack, found.used, strict=True):
+        table = pd.DataFrame(
+            {"part": part, "operator": operator, "trial": trial, "reading": study.ravel()}
+        )
+        assert df == pytest.approx(degrees_of_freedom(table), rel=1e-6)
+        assert effective_df(study).used == pytest.approx(df)
+    assert (found.counted == 21.0).all()
+
+
+def test_degrees_of_freedom_where_readings_are_missing_or_do_not_differ():
+    rng = np.random.default_rng(5)
+    study = rng.normal(size=(6, 2, 3))
+    study[0, 0, 1] = study[3, 1] = np.nan
+    found = effective_df(study)
+    assert found.counted == 2 * 11 - 1
+    # The order of the trials does not matter, nor where in the cell one is missing.
+    assert effective_df(study[..., ::-1]).used == pytest.approx(float(found.used))
+    assert effective_df(np.zeros((5, 3, 3))).used == 30.0
+    assert effective_df(rng.normal(size=(5, 3, 1))).used == 0.0
+    alone = np.zeros((10, 3, 3))
+    alone[4, 1, 2] = 1.0
+    assert effective_df(alone).used == 2.0
+
+
+def test_even_scatter_keeps_its_degrees_of_freedom():
+    # Every cell scatters exactly alike.
+    study = np.arange(12.0)[:, None].reshape(4, 3, 1) + np.array([-1.0, 0.0, 1.0])
+    assert effective_df(study).used == 24.0
+    assert usual_df(10, 3, 3) == pytest.approx(54.0, abs=1.0)
+    for shape in ((5, 2, 2), (10, 2, 3), (30, 6, 3)):
+        most = shape[0] * shape[1] * (shape[2] - 1)
+        assert 0.5 * most < usual_df(*shape) < most
+
+
+def test_fewer_degrees_of_freedom_leave_the_mean_squares_and_widen_the_limits():
+    rng = np.random.default_rng(6)
+    anova = crossed_anova(rng.normal(size=(3, 10, 3, 3)))
+    many = crossed_pivots(anova, draws=20_000)
+    few = crossed_pivots(anova, draws=20_000, df_error=np.array([60.0, 30.0, 12.0]))
+    for place, df in enumerate((60.0, 30.0, 12.0)):
+        limit = float(anova.ms_error[place]) * df / stats.chi2.ppf(0.05, df)
+        assert np.quantile(few.repeatability[place], 0.95) == pytest.approx(limit, rel=0.02)
+    same = (np.quantile(one.grr[0], 0.95) for one in (many, few))
+    assert next(same) == pytest.approx(next(same), rel=0.05)

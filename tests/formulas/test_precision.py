@@ -193,13 +193,13 @@ def test_what_a_precision_says_by_hand():
 
 def test_what_was_asked_for_is_what_is_simulated():
     settings = {"studies": 100, "draws": 200, "level": 0.8, "confidence": 0.9}
-    plain = simulated_precision(Design(2, 3, 2), **settings)
+    plain = simulated_precision(Design(5, 3, 2), **settings)
     assert (plain.level, plain.confidence, plain.shares) == (0.8, 0.9, Shares())
-    by_operators = simulated_precision(Design(2, 3, 2), Shares(0.1, 0.8, 0.1), **settings)
+    by_operators = simulated_precision(Design(5, 3, 2), Shares(0.1, 0.8, 0.1), **settings)
     assert by_operators.shares == Shares(0.1, 0.8, 0.1)
     # Three operators tell less about a GRR that is mostly theirs.
     assert by_operators.width > 1.1 * plain.width
-    other = simulated_precision(Design(2, 3, 2), seed=99, **settings)
+    other = simulated_precision(Design(5, 3, 2), seed=99, **settings)
     assert (other.upper != plain.upper).any()
 
 

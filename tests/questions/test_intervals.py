@@ -3,8 +3,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
 import grr
+from by_hand import degrees_of_freedom
 from grr.formulas.analysis_of_variance import crossed_anova
 from grr.formulas.confidence_limits import quantity_limits
 from grr.questions.intervals import interval_frame, pivots_of, specification_of
@@ -35,10 +37,12 @@ def test_the_frame_has_every_quantity_with_its_estimate_inside_its_limits(manual
 def test_the_published_example_says_little_about_three_sampled_operators(manual_study):
     frame = intervals(manual_study)
     table = crossed_anova(manual_study.cube().packed)
-    # The exact chi-square interval of the repeatability of the model with interaction:
-    # 2.7589 with 60 degrees of freedom (AIAG MSA, 4th ed.), χ² 40.482 and 83.298.
-    assert frame.at[("EV", "variance"), "lower"] == pytest.approx(2.7589 / 83.298, rel=0.01)
-    assert frame.at[("EV", "variance"), "upper"] == pytest.approx(2.7589 / 40.482, rel=0.01)
+    # The chi-square interval of the repeatability of the model with interaction: 2.7589 with 60
+    # degrees of freedom (AIAG MSA, 4th ed.), of which the spread of the variances leaves df.
+    df = degrees_of_freedom(manual_readings())
+    for end, tail in (("lower", 0.975), ("upper", 0.025)):
+        limit = 2.7589 / 60 * df / chi2.ppf(tail, df)
+        assert frame.at[("EV", "variance"), end] == pytest.approx(limit, rel=0.01)
     assert float(table.ss_error) == pytest.approx(2.7589, abs=5e-5)
     assert frame.at[("GRR", "percent_tv"), "upper"] > 2 * frame.at[("GRR", "percent_tv"), "lower"]
 
