@@ -60,7 +60,7 @@ def _variances(result: GaugeResult) -> dict[str, tuple[str, ...]]:
             if not math.isnan(result.value(name, "sd"))
         } | {"TV": _total(result)}
     found = _nested(result) if result.study.design == "nested" else _crossed(result)
-    return {**found, "EV": (*found["EV"], *_known_with(result)), "TV": _total(result)}
+    return {**found, "EV": (*_known_with(result), *found["EV"]), "TV": _total(result)}
 
 
 def _by_ranges(result: GaugeResult) -> dict[str, tuple[str, ...]]:
