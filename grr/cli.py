@@ -166,6 +166,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_record,
         _add_seal,
         _add_backup,
+        _add_merge,
         _add_self_check,
     ):
         add(commands.add_parser)
@@ -865,6 +866,34 @@ def backup(options: argparse.Namespace) -> int:
     options.document |= {"written": str(written), "seal": seal_now(options.folder)}
     print(f"Written, and read back: {written}")
     print(f"Seal of the study in it: {options.document['seal']}")
+    return 0
+
+
+# grr merge: two halves of one study
+
+
+def _add_merge(add: _Add) -> None:
+    parser = add("merge", help="join the two halves of a study that was taken on two computers")
+    parser.add_argument("first", type=_path, help="study folder; its record comes first")
+    parser.add_argument("second", type=_path, help="study folder with the same settings")
+    parser.add_argument(
+        "-o", "--output", type=_path, required=True, help="folder to make; the two stay as they are"
+    )
+    parser.set_defaults(run=merge)
+
+
+def merge(options: argparse.Namespace) -> int:
+    """Join two halves of a study in a new folder."""
+    from grr.files.merging import merge as merge_halves
+    from grr.model.rounding import counted
+
+    found = merge_halves(options.first, options.second, options.output)
+    first, second = (counted(number, "row") for number in found.rows)
+    print(f"Merged: {found.folder}: {first} of {options.first}, {second} of {options.second}.")
+    for old, new in found.sessions:
+        print(f"Session {old} of {options.second} is session {new} here.")
+    print(f"{options.second} is kept whole in {found.archive}.")
+    print(f"Seal of the merged folder: {found.seal}")
     return 0
 
 

@@ -339,6 +339,10 @@ def commands() -> Iterator[list[str]]:
         yield ["backup", "good", "-o", place, "--force"]
     for folder in ("nowhere", "", "foreign.csv", "a\0b", LONG):
         yield ["backup", folder]
+        yield ["merge", "good", folder, "-o", "merged"]
+        yield ["merge", folder, "good", "-o", "merged"]
+    for place in ("", "good", "good/in", "a\0b", LONG, ESCAPE):
+        yield ["merge", "good", "good", "-o", place]
     yield ["record", "good", "--by", "", "--reason", "b"]
     yield ["record", "good", "--by", "A", "--reason", ""]
     yield from ([], ["nowhere"], [""], [ESCAPE], ["n" * 5_000_000], ["analyse"], ["-o"])
@@ -352,6 +356,7 @@ def commands() -> Iterator[list[str]]:
         "verify",
         "record",
         "backup",
+        "merge",
     ):
         yield [name, "good", "surplus", "--nowhere"]
         yield [name, "good", f"--nowhere={ESCAPE}"]

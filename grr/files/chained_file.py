@@ -95,7 +95,12 @@ def read_lines(path: Path, columns: Sequence[str]) -> list[Line]:
             "Close it in other programs and check that you may read it",
             file=path.name,
         ) from error
-    return list(_lines_in(content, tuple(columns), path.name))
+    return lines_in(content, columns, path.name)
+
+
+def lines_in(content: bytes, columns: Sequence[str], name: str) -> list[Line]:
+    """Return every line under the head of such a file, by what it holds; see `read_lines`."""
+    return list(_lines_in(content, tuple(columns), name))
 
 
 @lru_cache(maxsize=4)

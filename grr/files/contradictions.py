@@ -13,13 +13,16 @@ no reading contradicts, and rows cut off after the last anchor. These change the
 from __future__ import annotations
 
 import hashlib
+import io
+import zipfile
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from grr.files.allowed_files import regular_file
-from grr.files.chained_file import Line
+from grr.files.chained_file import Line, lines_in
 from grr.files.events import ANCHOR, FORM, IMPORTED_FILE, Event
-from grr.files.journal import JournalRow
+from grr.files.journal import WRITTEN, JournalRow
 from grr.files.text_and_numbers import parse_number
 from grr.model.errors import StudyError
 from grr.model.plain_text import clean_text
@@ -52,7 +55,7 @@ def contradictions(
     yield from _sessions_without_anchor(events)
     yield from _raw_texts(rows, unit)
     yield from _order(rows)
-    yield from _imported_files(folder, events)
+    yield from _imported_files(folder, rows, events)
 
 
 def what_cannot_be_told(lines: Sequence[Line], events: Sequence[Event]) -> Iterator[str]:
@@ -162,7 +165,9 @@ def _order(rows: Sequence[tuple[int, JournalRow]]) -> Iterator[Contradiction]:
         highest = max(highest, order)
 
 
-def _imported_files(folder: Path, events: Sequence[Event]) -> Iterator[Contradiction]:
+def _imported_files(
+    folder: Path, rows: Sequence[tuple[int, JournalRow]], events: Sequence[Event]
+) -> Iterator[Contradiction]:
     """Yield the kept files of imported readings that are gone or changed."""
     for event in events:
         if event.kind != IMPORTED_FILE or not event.name:
@@ -177,3 +182,33 @@ def _imported_files(folder: Path, events: Sequence[Event]) -> Iterator[Contradic
                 event.name,
                 f"The file is not the one that was imported as {event.old}",
             )
+        elif event.name.endswith(".zip"):
+            yield from _other_half(content, rows)
+
+
+def _other_half(archive: bytes, rows: Sequence[tuple[int, JournalRow]]) -> Iterator[Contradiction]:
+    """Yield the first row of a merged half that does not stand in the record as it was taken.
+
+    Only its session and the number of the measurement may be others.
+    """
+    with zipfile.ZipFile(io.BytesIO(archive)) as kept:
+        lines = lines_in(kept.read("readings.csv"), WRITTEN, "readings.csv")
+    here = {row.id: (number, _as_taken(row)) for number, row in rows}
+    for line in lines:
+        if line.cells is None:
+            continue
+        row = JournalRow(*line.cells)
+        number, now = here.get(row.id, (0, None))
+        if now == _as_taken(row):
+            continue
+        where = f"Row {number} is not" if number else "No row is"
+        yield Contradiction(
+            "readings.csv",
+            f"{where} what the merged half holds: {row.reading or 'a row without a reading'}, "
+            f"part {row.part}, operator {row.operator}, trial {row.trial}",
+        )
+        return
+
+
+def _as_taken(row: JournalRow) -> JournalRow:
+    return replace(row, session="", order="")

@@ -22,7 +22,7 @@ from grr.model.errors import StudyError
 from grr.model.record import StrayFile
 from grr.model.values import a_path
 
-_ENDINGS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
+_ENDINGS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".zip")
 _OWN = ("readings.csv", "events.csv", STUDY_FILE, "readings.xlsx")
 
 
@@ -126,28 +126,39 @@ def backup(
             file=archive,
         )
     with writing(folder):  # no reading is written meanwhile
-        try:
-            contents = {
-                path.relative_to(folder).as_posix(): path.read_bytes()
-                for path in sorted(folder.rglob("*"))
-                if path.is_file() and not _is_lock(path)
-            }
-        except OSError as error:
-            raise StudyError(
-                f"A file of the study cannot be read: {error.strerror or error}",
-                "Close it in other programs and do it again",
-                file=folder,
-            ) from error
-    write_bytes(archive, _zip(contents))
+        contents = contents_of(folder)
+    write_bytes(archive, zipped(contents))
     _compare(archive, contents)
     return archive
+
+
+def contents_of(folder: Path) -> dict[str, bytes]:
+    """Return every file in a study folder, its name from there → its bytes.
+
+    Raises
+    ------
+    StudyError
+        One of them cannot be read.
+    """
+    try:
+        return {
+            path.relative_to(folder).as_posix(): path.read_bytes()
+            for path in sorted(folder.rglob("*"))
+            if path.is_file() and not _is_lock(path)
+        }
+    except OSError as error:
+        raise StudyError(
+            f"A file of the study cannot be read: {error.strerror or error}",
+            "Close it in other programs and do it again",
+            file=folder,
+        ) from error
 
 
 def _is_lock(path: Path) -> bool:
     return path.name == LOCK or path.name.startswith(".collecting.")
 
 
-def _zip(contents: dict[str, bytes]) -> bytes:
+def zipped(contents: dict[str, bytes]) -> bytes:
     """Return an archive; the same contents give the same bytes."""
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:

@@ -76,7 +76,7 @@ def save_study(study: Study, folder: str | PathLike[str]) -> None:
     settings, readings = settings_of(study), _readings_text(study)
     folder = made_folder(a_path(folder))
     with writing(folder):
-        _refuse_a_study(folder)
+        refuse_a_study(folder)
         try:
             write_whole(folder / READINGS_FILE, readings)
             _keep_source(study, folder)
@@ -131,7 +131,7 @@ def new_study_folder(folder: str | PathLike[str], **settings: Any) -> Settings:
     started = Settings(**settings)
     folder = made_folder(a_path(folder))
     with writing(folder):
-        _refuse_a_study(folder)
+        refuse_a_study(folder)
         write_settings(folder, started)
     return started
 
@@ -235,7 +235,14 @@ def _placed(error: StudyError, readings: pd.DataFrame, file: Path) -> StudyError
     )
 
 
-def _refuse_a_study(folder: Path) -> None:
+def refuse_a_study(folder: Path) -> None:
+    """Refuse a folder that holds any file of a study.
+
+    Raises
+    ------
+    StudyError
+        It does.
+    """
     for name in _FILES:
         if (folder / name).exists():
             raise StudyError(
