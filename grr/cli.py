@@ -888,6 +888,7 @@ def merge(options: argparse.Namespace) -> int:
     from grr.model.rounding import counted
 
     found = merge_halves(options.first, options.second, options.output)
+    options.document |= {"written": str(found.folder), "seal": found.seal}
     first, second = (counted(number, "row") for number in found.rows)
     print(f"Merged: {found.folder}: {first} of {options.first}, {second} of {options.second}.")
     for old, new in found.sessions:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import zipfile
@@ -265,5 +266,9 @@ def test_by_the_command(
     target = tmp_path / "pins"
     assert main(["merge", str(halves[0]), str(halves[1]), "-o", str(target)]) == 0
     assert seal_now(target) in capsys.readouterr().out
+    again = tmp_path / "again"
+    assert main(["merge", str(halves[0]), str(halves[1]), "-o", str(again), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["written"], told["seal"]) == (str(again), seal_now(again))
     assert main(["verify", str(target)]) == 0
     assert main(["merge", str(halves[0]), str(halves[0]), "-o", str(tmp_path / "x")]) == 2
