@@ -166,7 +166,9 @@ def swapped_parts(readings: Array, resolution: float | None = None) -> list[Swap
                 if _exchanged(residual[a, trial], residual[b, trial], gap, 6.0 * scale):
                     hits.setdefault((operator, a, b), []).append(trial)
         if r > 1:
-            for a, b in _exchanged_on_average(residual, expected, own / np.sqrt(r)):
+            # Rounding does not average: repeats of a part may all be rounded the same way.
+            least = max(own / np.sqrt(r), (resolution or 0.0) / np.sqrt(12.0))
+            for a, b in _exchanged_on_average(residual, expected, least):
                 hits.setdefault((operator, a, b), list(range(r)))
     return [Swap(o_, (a, b), tuple(trials)) for (o_, a, b), trials in hits.items()]
 

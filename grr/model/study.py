@@ -101,6 +101,8 @@ class Study:
         Where the study was read from; nothing reads it again.
     record : Record, optional
         What its files said besides: every row with its corrections, events, zero checks.
+    among : Study, optional
+        The study by several methods of which this is one; `for_method` states it.
 
     Raises
     ------
@@ -126,6 +128,7 @@ class Study:
     example: bool = False
     folder: Path | None = None
     record: Record | None = None
+    among: Study | None = None
 
     def __post_init__(self) -> None:
         given = self.__dict__["readings"]
@@ -332,7 +335,11 @@ class Study:
         table = self.readings
         return self.once(
             ("for_method", method),
-            lambda: replace(self, readings=table[table["method"] == method]),
+            lambda: replace(
+                self,
+                readings=table[table["method"] == method],
+                among=self if len(self.methods) > 1 else self.among,
+            ),
         )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -180,8 +180,7 @@ class Assessment(Printed):
         elif checked is not None and checked.must_mend:
             steps = tuple(step.sentence for step in to_fix(checked))
         else:
-            named = self._looked.named
-            steps = tuple(dict.fromkeys(f"{c.what}. {c.first_step}" for c in named))
+            steps = _steps_against(self._looked.named)
         for one in self.methods or ():
             mark, colour = one.look
             found.append(Banner(mark, one.headline.upper(), colour, one.answer))
@@ -190,6 +189,15 @@ class Assessment(Printed):
             found += [Heading("Look at this first"), Bullets(checked.look_first)]
         found += [RUINED] if checked is not None and checked.ruined else cause_blocks(self.study)
         return [*found, Heading("What to do next"), Bullets(steps, True)] if steps else found
+
+
+def _steps_against(causes: Sequence[Cause]) -> tuple[str, ...]:
+    """Return what to do about the causes under several methods, each thing once."""
+    by_step: dict[str, list[str]] = {}
+    for cause in causes:
+        by = "" if cause.kind == "method" else f" (by {cause.method})"
+        by_step.setdefault(cause.first_step, []).append(f"{cause.what}{by}.")
+    return tuple(" ".join([*told, step]) for step, told in by_step.items())
 
 
 _PARTS = (

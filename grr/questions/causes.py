@@ -19,7 +19,7 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.special import fdtrc, stdtrit
+from scipy.special import fdtrc, stdtr, stdtrit
 
 from grr.formulas.arrays import Array
 from grr.formulas.cause_tests import (
@@ -33,8 +33,9 @@ from grr.formulas.cause_tests import (
     sitting_shapes,
     trial_shapes,
 )
-from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
+from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval, variance_draws
 from grr.formulas.counterfactuals import DRAWS, Variances, limits
+from grr.formulas.method_comparison import method_difference
 from grr.formulas.operator_comparison import from_others_limits, operator_means
 from grr.formulas.sources_of_variation import rounding_floor
 from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
@@ -43,7 +44,9 @@ from grr.model.estimate import PERCENT, Estimate
 from grr.model.names import begun, shortened
 from grr.model.rounding import counted, listed, p_cell, percent
 from grr.model.study import Cube, Study
+from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, anova, result_of_record
+from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.mistakes import mistakes_in, without_factor_slips
 from grr.questions.sittings import ZEROED, sittings, zero_checks
 
@@ -58,13 +61,16 @@ Kind = Literal[
     "trial_shift",
     "digit",
     "slip",
+    "exchanged_parts",
+    "copied_trial",
     "method",
     "repeatability",
 ]
 #: The digit is named where rounding alone makes this share of GRR's variance, in percent.
 DIGIT_SHARE = 15.0
-#: The methods are told apart where equal ones would differ so in this share of studies; what
-#: is left of the budget of false alarms is shared by the causes under each method.
+#: The methods are told apart where equal ones would differ so in this share of studies, half
+#: of it for their repeats and half for their means; what is left of the budget of false alarms
+#: is shared by the causes under each method.
 METHOD_LEVEL = 0.025
 #: What makes less of GRR's variance, in percent, is no cause, however sure it is.
 LEAST_SHARE = 0.5
@@ -184,9 +190,16 @@ def causes_of(study: Study) -> Causes:
 
 
 def causes_in(result: GaugeResult) -> Causes:
-    """Return what makes the GRR of one result large."""
+    """Return what makes the GRR of one result large.
+
+    Of a study by several methods all causes under all of them share one budget, and a method
+    that repeats worse than the best of them is a cause too.
+    """
     study = result.study
-    return study.once(("causes", result.key), lambda: _looked_for(study, result))
+    return study.once(
+        ("causes", result.key),
+        lambda: _of_one_method(result) if study.among else _looked_for(study, result),
+    )
 
 
 def _none(error: StudyError) -> Causes:
@@ -197,10 +210,18 @@ def cause_blocks(study: Study) -> list[Block]:
     """Return the causes in sentences, each with GRR without it."""
     found = causes_of(study)
     background = [cause for cause in found.causes if cause.kind == "repeatability"]
+    several = len(study.methods) > 1
+    told, last = (
+        [
+            f"By {c.method}: {c.sentence}" if several and c.kind != "method" else c.sentence
+            for c in causes
+        ]
+        for causes in (found.named, background)
+    )
     blocks: list[Block] = [
         Heading(_headline(found.named, found.notes), 3),
-        Bullets([cause.sentence for cause in found.named]),
-        Prose([cause.sentence for cause in background]),
+        Bullets(told),
+        Prose(last),
     ]
     if found.named:
         blocks.append(Prose([ASSUMES]))
@@ -219,17 +240,21 @@ def _looked_for(study: Study, result: GaugeResult, looks: float = 1.0) -> Causes
         return _none(error)
     if not result.value("GRR", "variance") > 0.0:
         return Causes((), ("No causes were looked for: the readings do not differ.",))
-    misplaced = mistakes_in(study).misplaced
+    copied, misplaced = _copied(study), mistakes_in(study).misplaced
     if misplaced:  # it would pass for a cause; the last digit is as coarse as it is
         digit = _digit(_Sized(result, looked, []))
         why = f"the readings show {listed(misplaced)}, which would pass for a cause; see grr.check"
+        first = (*_exchanged(study), *copied)
         return Causes(
-            () if digit is None else (digit,), (f"No causes were looked for: {why}.", *looked.notes)
+            first if digit is None else (*first, digit),
+            (f"No {'other ' if first else ''}causes were looked for: {why}.", *looked.notes),
         )
     suspects, _ = find_causes(looked.y, looked.tests, looked.step, level=LEVEL / looks)
     suspects = [replace(suspect, p=min(looks * suspect.p, 1.0)) for suspect in suspects]
-    sized = _Sized(result, looked, suspects)
-    found = Causes(_ranked(sized), looked.notes)
+    sized = study.once(("sized", result.key), lambda: _Sized(result, looked, suspects))
+    *ranked, background = _ranked(sized)
+    ranked = sorted((*ranked, *copied), key=lambda cause: -cause.share.value)
+    found = Causes((*ranked, background), looked.notes)
     if suspects:
         _, together = sized.estimates(*sized.without(list(range(len(suspects)))))
         found = found._replace(together=together)
@@ -595,34 +620,82 @@ def _beside_slips(study: Study, clean: Study, looks: float) -> Causes:
     causes = []
     for n in np.argsort(-np.square(off)):
         i, j, k = places[n]
-        part_of_all = float(np.square(off[n]) / np.square(off).sum())
-        place = cube.parts[i], cube.operators[j], cube.trials[k]
-        causes.append(_mistake(results, place, float(off[n]), part_of_all))
+        causes.append(
+            _mistake(
+                "slip",
+                results,
+                (cube.parts[i], cube.operators[j], (cube.trials[k],)),
+                float(off[n]),
+                float(np.square(off[n]) / np.square(off).sum()),
+            )
+        )
     beside = _looked_for(clean, result_of_record(clean), looks)
     note = "The shares of the other causes are of GRR's variance without the readings named first."
     return Causes((*causes, *beside.causes), (note, *beside.notes), beside.together)
 
 
+def _exchanged(study: Study) -> list[Cause]:
+    """Return parts that an operator seems to have exchanged: GRR with them put back."""
+    cube, causes = study.cube(), []
+    for swap in mistakes_in(study).swaps:
+        operator, trials = cube.operators[swap.operator], tuple(cube.trials[t] for t in swap.trials)
+        one, other = (cube.parts[i] for i in swap.parts)
+        table = study.readings
+        here = (table["operator"] == operator) & table["trial"].isin(trials)
+        back = table["part"].where(~here, table["part"].replace({one: other, other: one}))
+        others = np.delete(cube.values, swap.operator, axis=1)
+        first, second = (
+            float(np.nanmean(others[i] if others.size else cube.values[i])) for i in swap.parts
+        )
+        try:
+            results = anova(study), anova(replace(study, readings=table.assign(part=back)))
+        except StudyError:
+            continue
+        place = f"{one}, {other}", operator, trials
+        causes.append(_mistake("exchanged_parts", results, place, second - first))
+    return causes
+
+
+def _copied(study: Study) -> list[Cause]:
+    """Return trials that hold the readings of another one: GRR without them."""
+    cube, causes = study.cube(), []
+    for copy in mistakes_in(study).copies:
+        (one, first), (other, second) = (
+            (cube.operators[j], cube.trials[k]) for j, k in (copy.first, copy.second)
+        )
+        table = study.readings
+        here = (table["operator"] == other) & (table["trial"] == second)
+        left = table.assign(reading=table["reading"].where(~here))
+        try:
+            results = anova(study), anova(replace(study, readings=left))
+        except StudyError:
+            continue
+        who, trials = (one, (first, second)) if one == other else (other, (second,))
+        causes.append(_mistake("copied_trial", results, (None, who, trials), 0.0))
+    return causes
+
+
 def _mistake(
+    kind: Kind,
     results: tuple[GaugeResult, GaugeResult],
-    place: tuple[str, str, int],
+    place: tuple[str | None, str, tuple[int, ...]],
     off: float,
-    part_of_all: float,
+    part_of_all: float = 1.0,
 ) -> Cause:
-    """Return one reading as a cause: GRR with all such readings, and with them missing."""
-    (part, operator, trial), (result, left), study = place, results, results[0].study
+    """Return readings that are none of their part as a cause: GRR with them, and put right."""
+    (part, operator, trials), (result, left), study = place, results, results[0].study
     gone = 1.0 - left.value("GRR", "variance") / result.value("GRR", "variance")
     measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
     table = left.intervals().to_frame()
     low, high = (float(table[name]["GRR", measure]) for name in ("lower", "upper"))
     why = left.reasons.get(measure, "")
     found = Cause(
-        kind="slip",
+        kind=kind,
         operator=operator,
         part=part,
         session=None,
         method=study.methods[0] if study.methods else None,
-        trials=(trial,),
+        trials=trials,
         size=Estimate(off, unit=study.unit),
         share=Estimate(100.0 * max(gone, 0.0) * part_of_all, unit=PERCENT),
         without=Estimate(left.value("GRR", measure), low, high, PERCENT, why),
@@ -639,44 +712,73 @@ def _of_methods(study: Study) -> Causes:
     """Return the causes under each method, and each method that repeats worse than the best."""
     causes: list[Cause] = []
     notes: list[str] = []
-    looks = len(study.methods) * LEVEL / (LEVEL - METHOD_LEVEL)
     for name in study.methods:
-        one = study.for_method(name)
-        try:
-            looked = _looked_for(one, result_of_record(one), looks)
-        except StudyError as error:
-            looked = _none(error)
+        looked = causes_of(study.for_method(name))
         causes += looked.causes
         notes += [f"{name}: {_lower(note)}" for note in looked.notes]
-    background = {c.method: c for c in causes if c.kind == "repeatability"}
-    if len(background) > 1:
-        best = min(background.values(), key=lambda c: c.size.value)
-        for found in background.values():
-            if found is not best and found.method is not None:
-                causes += _method(study, found.method, best.method or "")
-    named = [c for c in causes if c.kind != "repeatability"]
+    background = [cause for cause in causes if cause.kind == "repeatability"]
+    named = [cause for cause in causes if cause.kind != "repeatability"]
+    for name in study.methods[1:]:
+        named += _apart(study, study.methods[0], name)
     named.sort(key=lambda cause: -cause.share.value)
-    return Causes((*named, *background.values()), tuple(notes))
+    return Causes((*named, *background), tuple(notes))
 
 
-def _method(study: Study, method: str, best: str) -> list[Cause]:
-    """Return the method as a cause, where its repeats scatter more than by the best method."""
-    result = result_of_record(without_factor_slips(study.for_method(method)))
-    sized, against = (
-        _Sized(result_of_record(one), _prepared(one), [])
-        for one in (without_factor_slips(study.for_method(name)) for name in (method, best))
-    )
-    state, better = sized.states[0], against.states[0]
+def _of_one_method(result: GaugeResult) -> Causes:
+    """Return the causes under one of several methods, the method itself among them."""
+    study, all_of_them = result.study, result.study.among
+    assert all_of_them is not None
+    found = _under(result)
+    background = {}
+    for name in all_of_them.methods:
+        try:
+            looked = _under(result_of_record(all_of_them.for_method(name)))
+        except StudyError:
+            continue
+        for cause in looked.causes:
+            if cause.kind == "repeatability":
+                background[name] = cause
+    method = study.methods[0]
+    if method not in background or len(background) < 2:
+        return found
+    best = min(background, key=lambda name: background[name].size.value)
+    if best == method:
+        return found
+    worse = _method(result, all_of_them.for_method(best), len(all_of_them.methods))
+    named = sorted((*worse, *found.named), key=lambda cause: -cause.share.value)
+    return found._replace(causes=(*named, *(c for c in found.causes if c.kind == "repeatability")))
+
+
+def _under(result: GaugeResult) -> Causes:
+    """Return the causes under one of several methods; all of them share one budget."""
+    study = result.study
+    methods = 1 if study.among is None else len(study.among.methods)
+    looks = methods * LEVEL / (LEVEL - METHOD_LEVEL)
+    return study.once(("causes under", result.key), lambda: _looked_for(study, result, looks))
+
+
+def _method(result: GaugeResult, beside: Study, methods: int) -> list[Cause]:
+    """Return the method as a cause, where its repeats scatter more than by the best one."""
+    clean = without_factor_slips(result.study)
+    if clean is not result.study:
+        result = result_of_record(clean)
+    try:
+        sized, against = (_sized(one) for one in (result, _clean(beside)))
+    except StudyError:
+        return []
+    method, best = result.study.methods[0], beside.methods[0]
+    # What other causes explain is not counted again.
+    state, better = sized.states[-1], against.states[-1]
     df, df_below = (s.df_error or s.df_interaction for s in (state, better))
     if not better.error > 0.0:
         return []
     ratio = state.error / better.error
-    p = float(fdtrc(df, df_below, ratio)) * 2.0 * (len(study.methods) - 1)
-    if p >= METHOD_LEVEL:
+    p = float(fdtrc(df, df_below, ratio)) * 2.0 * (methods - 1)
+    if p >= 0.5 * METHOD_LEVEL:
         return []
     gone = max(state.error - better.error, 0.0)
-    other = _reshuffled(np.asarray(against.error[0]))
-    draws = np.maximum(sized.draws[0] - sized.error[0] + other, other)
+    other = _reshuffled(np.asarray(against.error[-1]))
+    draws = np.maximum(sized.draws[0] - sized.error[-1] + other, other)
     share, without = sized.estimates(max(sized.shown - gone, better.error), draws)
     low, high = sd_ratio_interval(math.sqrt(ratio), df, df_below)
     found = Cause(
@@ -695,6 +797,90 @@ def _method(study: Study, method: str, best: str) -> list[Cause]:
     what = f"Repeats by {method} scatter {found.size.value:.1f} times as much as by {best}"
     found = replace(found, what=what, alike="repeating as well")
     return [replace(found, sentence=_told(found, result))]
+
+
+def _apart(study: Study, base: str, other: str) -> list[Cause]:
+    """Return a method as a cause, where it reads apart from the first one on average.
+
+    That is in the GRR of neither. Share and GRR without it are those of readings of which half
+    are taken by either method: the difference d adds d²/4 to the mean of their variances.
+    """
+    people = "fixed" if study.all_studied or len(study.operator_names) < 3 else "random"
+    try:
+        one, two = (_clean(study.for_method(name)) for name in (base, other))
+        means = [_cell_means(each) for each in (one, two)]
+        if means[0].shape != means[1].shape:
+            return []
+        difference = method_difference(means[1] - means[0], operators=people)
+        draws = [
+            variance_draws(pivots_of(each), "GRR", specification_of(each)) for each in (one, two)
+        ]
+    except StudyError:
+        return []
+    p = float(2.0 * stdtr(difference.df, -abs(difference.mean / difference.error)))
+    p *= len(study.methods) - 1
+    if not p < 0.5 * METHOD_LEVEL:
+        return []
+    value, error = float(difference.mean), float(difference.error)
+    reach = float(stdtrit(difference.df, 0.975)) * error
+    mean = 0.5 * (one.value("GRR", "variance") + two.value("GRR", "variance"))
+    d = value + error * np.random.default_rng(8).standard_t(float(difference.df), draws[0].size)
+    apart, mean_draws = 0.25 * d**2, 0.5 * (draws[0] + _reshuffled(draws[1]))
+    low, high = limits(apart / (apart + mean_draws))
+    share = 0.25 * value**2 / (0.25 * value**2 + mean)
+    measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
+    why = one.reasons.get(measure, "")
+    without = Estimate(math.nan, unit=PERCENT, why=why or "it is a share of the tolerance only")
+    if measure == "percent_tolerance" and not why:
+        factor = one.value("GRR", measure) / one.value("GRR", "sd")
+        left = (factor * math.sqrt(mean), *limits(factor * np.sqrt(mean_draws)))
+        without = _within(*left, PERCENT)
+    found = Cause(
+        kind="method",
+        operator=None,
+        part=None,
+        session=None,
+        method=other,
+        trials=(),
+        size=Estimate(value, value - reach, value + reach, study.unit),
+        share=_within(100.0 * share, 100.0 * low, 100.0 * high, PERCENT),
+        without=without,
+        sure=min(p, 1.0),
+        first_step=f"Zero the gauge as {shortened(other, LONGEST_NAME)} holds it, on a master of "
+        "the part's size, and compare again.",
+    )
+    if found.share.value < LEAST_SHARE:
+        return []
+    way = "high" if value > 0.0 else "low"
+    what = f"{begun(other)} reads {Estimate(abs(value), unit=study.unit)} {way} against {base}"
+    told = (
+        f"{what}: that is in the GRR of neither; with both in use it makes {found.share} of the "
+        "variance of measuring."
+    )
+    return [replace(found, what=what, sentence=told)]
+
+
+def _clean(study: Study) -> GaugeResult:
+    """Return the result of one method without readings that are off by a factor."""
+    return result_of_record(without_factor_slips(study))
+
+
+def _sized(result: GaugeResult) -> _Sized:
+    """Return the causes under one method as they were taken off."""
+    study = result.study
+    return study.once(("sized", result.key), lambda: _Sized(result, _prepared(study), []))
+
+
+def _cell_means(result: GaugeResult) -> Array:
+    """Return the mean of each cell, without what drifts or moved; an empty cell has none."""
+    values, sized = result.study.cube().values, _sized(result)
+    if not np.isfinite(values).any(axis=2).all():
+        raise StudyError("A part was not measured by every operator", "Take the reading")
+    means = np.nanmean(values, axis=2)
+    for suspect in sized.suspects:
+        if suspect.family in ("slip", "drift", "step", "trial_shift"):
+            means = means + (suspect.after.y - suspect.before.y).mean(axis=2)
+    return np.asarray(means)
 
 
 def _reshuffled(draws: Array) -> Array:
@@ -778,6 +964,17 @@ def _what(cause: Cause, study: Study) -> tuple[str, str]:
             f"One reading stands out by {size}: part {part}, {who}, {of_trials}",
             "with that reading like the others",
         ),
+        "exchanged_parts": (
+            f"{who}'s readings of parts {part} fit the others' only when they are exchanged, "
+            f"{size} apart ({of_trials})",
+            "exchanged back",
+        ),
+        "copied_trial": (
+            f"{who}'s {of_trials} "
+            f"{'hold the same readings' if len(cause.trials) > 1 else 'holds the readings of'}"
+            f"{'' if len(cause.trials) > 1 else ' another operator'}",
+            "without the copied trial",
+        ),
         "repeatability": (
             f"Repeatability of gauge and grip, the background, is {size} (standard deviation)",
             "",
@@ -837,6 +1034,14 @@ def _first_step(cause: Cause, study: Study) -> tuple[str, int]:
         ),
         "digit": ("Read the gauge with a finer digit.", 0),
         "slip": ("Compare this reading with its record, and measure it again.", 1),
+        "exchanged_parts": (
+            f"Ask for {_these_parts(cause)} and measure both again.",
+            2 * len(cause.trials),
+        ),
+        "copied_trial": (
+            "Find out whether a column was copied, and measure that trial again.",
+            len(study.parts),
+        ),
         "repeatability": (bench_advice(study), 0),
     }
     return steps[cause.kind]
@@ -870,8 +1075,9 @@ def _against_drift(study: Study) -> str:
         steps.append("let gauge and parts lie side by side until they are equally warm")
     if study.facts.get("holding") in (None, "", "bare hand"):
         steps.append("keep the bare hand off the gauge")
-    often = study.facts.get("zeroed_how_often")
-    return listed([*steps, f"check zero on a master more often{_than_now(often)}"])
+    often = zero_interval(study) or "more often"
+    now = _than_now(study.facts.get("zeroed_how_often"))
+    return listed([*steps, f"check zero on a master {often}{now}"])
 
 
 def _than_now(zeroed: object) -> str:

@@ -630,6 +630,12 @@ def zero_every(study: Study, method: str = "") -> str:
     return f"every {_time(when.estimate, found.numbers)}".replace(JOIN, " ")
 
 
+def zero_interval(study: Study) -> str:
+    """Return how often the drift asks to zero a study by one method; "" where it does not."""
+    method = study.methods[0] if study.methods else ""
+    return zero_every(study.among or study, method)
+
+
 def re_zero(numbers: DriftNumbers, method: str, allowed: float, share: float) -> ReZero:
     """Return when to zero again under one method: by the operator who drifts fastest."""
     found, confidence = numbers.methods[method], numbers.study.rules.confidence

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal, cast
@@ -213,6 +213,10 @@ def _compared(
         to_mend=to_mend,
         look_first=findings.look_first,
         ruined=findings.ruined,
+        by_itself=MappingProxyType(
+            {name: verdict(study.for_method(name)).decision for name in numbers.methods}
+        ),
+        as_stated=study.operators == operators or study.all_studied == (operators == "fixed"),
     )
 
 
@@ -428,6 +432,10 @@ class MethodComparison(Printed):
         The one or two readings or facts to look at first.
     ruined : bool
         Whether readings themselves are wrong: what is calculated from them is not printed.
+    by_itself : dict
+        Method → what `grr.verdict` says of it, the operators counted as the study states.
+    as_stated : bool
+        Whether the comparison counts the operators so too.
     """
 
     numbers: MethodNumbers
@@ -445,6 +453,8 @@ class MethodComparison(Printed):
     to_mend: tuple[str, ...] = ()
     look_first: tuple[str, ...] = ()
     ruined: bool = False
+    by_itself: Mapping[str, Decision] = field(default_factory=dict)
+    as_stated: bool = True
 
     @property
     def look(self) -> tuple[str, str]:
@@ -891,11 +901,9 @@ def _conditions_of(found: MethodComparison, method: str) -> list[str]:
     lines = []
     if own is not None:
         lines.append(f"Only if {_only_if(found, method)}")
-        if own.zero_every:  # what the drift asks for takes the place of what was done
-            facts = {key: value for key, value in study.facts.items() if key != "zeroed_how_often"}
-            study = replace(study, facts=facts)
+    zeroing = own is None or not own.zero_every  # else it is told already
     watch = "Watch the gauge with a check standard, measured by the same method."
-    return [*lines, *conditions_of_use(study), watch]
+    return [*lines, *conditions_of_use(study, zeroing=zeroing), watch]
 
 
 def _only_if(found: MethodComparison, method: str) -> str:
@@ -986,10 +994,9 @@ def _by_itself_sentence(found: MethodComparison) -> str:
     """Return what `grr.verdict` says of each method."""
     if any(one.criterion is None for one in found.judgements.values()):
         return ""
-    words = [
-        f"{name} {verdict(result.study).decision}" for name, result in found.numbers.results.items()
-    ]
-    return f"Each judged by itself: {listed(words)}."
+    words = [f"{name} {decision}" for name, decision in found.by_itself.items()]
+    counted_as = "" if found.as_stated else ", the operators counted as the study states"
+    return f"Each judged by itself{counted_as}: {listed(words)}."
 
 
 def _good_enough_sentence(found: MethodComparison) -> str:

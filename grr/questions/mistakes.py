@@ -70,6 +70,10 @@ def without_factor_slips(study: Study) -> Study:
 
     One such reading would hide every other fault behind its own size.
     """
+    return study.once("without factor slips", lambda: _without_factor_slips(study))
+
+
+def _without_factor_slips(study: Study) -> Study:
     slips = mistakes_in(study).slips
     if not slips:
         return study

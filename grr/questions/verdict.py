@@ -51,6 +51,7 @@ from grr.questions.acceptance import (
 )
 from grr.questions.causes import Cause, Causes, causes_in, short
 from grr.questions.check import Findings, check
+from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, opening, result_of_record
 from grr.questions.intervals import (
     degrees_of_freedom,
@@ -701,8 +702,12 @@ def decide(
     return Decision.NOT_DECIDED
 
 
-def conditions_of_use(study: Study) -> tuple[str, ...]:
-    """Return the conditions under which the study was taken, as conditions of use."""
+def conditions_of_use(study: Study, *, zeroing: bool = True) -> tuple[str, ...]:
+    """Return the conditions under which the study was taken, as conditions of use.
+
+    Zero is to be checked as often as in the study, or as often as `grr.drift` asks for where
+    that is oftener; not told with ``zeroing=False``.
+    """
     conditions = []
     readings = study.readings.dropna(subset="reading")
     names = natural_order(readings["operator"])
@@ -727,6 +732,13 @@ def conditions_of_use(study: Study) -> tuple[str, ...]:
         ("ratchet_turns", "Close with {} turns of the ratchet."),
     ):
         value = facts.get(key)
+        if key == "zeroed_how_often":
+            every = zero_interval(study)
+            if not zeroing:
+                continue
+            if every:
+                conditions.append(f"Zero the gauge {every}: the drift that was seen asks for it.")
+                continue
         if value not in (None, ""):
             conditions.append(sentence.format(value))
     return tuple(conditions)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import openpyxl
@@ -10,12 +11,14 @@ import pandas as pd
 import pytest
 
 import grr
-from grr.cli import main
+from grr.cli import EXIT_STATUS, main
 from grr.model.blocks import Banner, Bullets, Fold, Picture, Prose, Table
 from grr.page.front import Cover, front_page, methods_front_page
 from grr.page.json_export import result_document
 from grr.questions.causes import short
 from grr.questions.check import RUINED
+from grr.questions.drift import zero_interval
+from grr.questions.verdict import conditions_of_use
 
 NAMES = ("Ana", "Ben", "Cem")
 #: What is planted → kind, operator and part of the cause that should be named first.
@@ -182,7 +185,7 @@ def test_what_a_cause_explains_is_told_once():
     assert not any("to look at" in reason for reason in grr.verdict(source).reasons)
 
 
-def test_exchanged_parts_are_not_taken_for_a_cause():
+def test_exchanged_parts_are_the_only_cause_named():
     source = study("nothing")
     table = source.readings
     ends = table.groupby("part")["reading"].mean().sort_values().index[[0, -1]]
@@ -191,11 +194,32 @@ def test_exchanged_parts_are_not_taken_for_a_cause():
     table.loc[own, "part"] = table.loc[own, "part"].replace(exchanged)
     mixed = grr.Study(table, tolerance=source.tolerance, unit="mm", resolution=0.0001)
     assert grr.check(mixed).about("exchanged parts")
-    assert grr.assess(mixed).causes == ()
+    (cause,) = grr.assess(mixed).causes
+    assert (cause.kind, cause.operator) == ("exchanged_parts", "Cem")
+    assert set(cause.part.split(", ")) == set(ends) and cause.trials == (1, 2, 3)
+    right = grr.anova(source).value("GRR", "percent_tolerance")
+    assert cause.without.value == pytest.approx(right)  # with the parts put back
     assert "exchanged parts" in grr.assess(mixed).notes[0]
     verdict = grr.verdict(mixed)
-    assert verdict.cause is None
+    assert verdict.cause is cause
+    assert not any(cause.what in reason for reason in verdict.reasons)  # fixed first
     assert {step.kind for step in verdict.steps} == {"fix"}
+
+
+def test_a_copied_trial_is_named_with_what_is_left_without_it():
+    source = study("nothing")
+    table = source.readings.sort_values(["operator", "trial", "part"], ignore_index=True)
+    of_ana = table["operator"] == "Ana"
+    first = table.loc[of_ana & (table["trial"] == 1), "reading"].to_numpy()
+    table.loc[of_ana & (table["trial"] == 2), "reading"] = first
+    copied = replace(source, readings=table)
+    assert grr.check(copied).about("copied trial")
+    cause = grr.verdict(copied).cause
+    assert (cause.kind, cause.operator, cause.trials) == ("copied_trial", "Ana", (1, 2))
+    table.loc[of_ana & (table["trial"] == 2), "reading"] = np.nan
+    left = grr.anova(replace(source, readings=table)).value("GRR", "percent_tolerance")
+    assert cause.without.value == pytest.approx(left)
+    assert cause.share.value >= 0.0
 
 
 # Two methods
@@ -226,6 +250,122 @@ def two_methods(
     )
 
 
+def written_down(source: grr.Study, folder):
+    """Return a folder that holds the study."""
+    folder.mkdir()
+    (folder / "study.toml").write_text(
+        'unit = "mm"\nresolution = 0.0001\noperators_are = "fixed"\n'
+        "[tolerance]\nlower = 9.990\nupper = 10.010\n"
+    )
+    source.readings.to_csv(folder / "readings.csv", index=False)
+    return folder
+
+
+#: What is planted in a study by two methods → kind, operator and method named first.
+OF_TWO = {
+    "nothing": ({"hand": 0.3}, (None, None, None)),
+    "hand repeats worse": ({"hand": 1.5}, ("method", None, "hand")),
+    "hand reads high": ({"hand": 0.3, "apart": 2.0}, ("method", None, "hand")),
+    "scatter": ({"planted": "scatter", "hand": 0.4}, ("operator_scatter", "Ben", "stand")),
+    "drift": ({"planted": "drift", "hand": 0.4}, ("drift", None, "stand")),
+}
+
+
+def of_method(cause) -> tuple[str | None, str | None, str | None]:
+    if cause is None:
+        return None, None, None
+    return cause.kind, cause.operator, cause.method
+
+
+@pytest.mark.parametrize("planted", OF_TWO)
+def test_all_that_is_said_of_two_methods_agrees(planted, tmp_path, capsys):
+    made, first = OF_TWO[planted]
+    source = two_methods(**made)
+    assessed = grr.assess(source)
+    named = [cause for cause in assessed.causes if cause.kind != "repeatability"]
+    assert of_method(next(iter(named), None)) == first
+    compared = grr.compare_methods(source, baseline="stand")
+    assert [one.recommendation for one in assessed.methods] == [compared.recommendation]
+
+    # each method by itself: the same causes, in the list of all but what lies between methods
+    verdicts = {name: grr.verdict(source.for_method(name)) for name in source.methods}
+    apart = [c for c in named if c.kind == "method" and c.size.unit]
+    of_each = [cause for verdict in verdicts.values() for cause in verdict.causes]
+    assert sorted(map(id, of_each)) == sorted(id(c) for c in named if c not in apart)
+    for cause in apart:
+        found = compared.numbers.difference
+        if "drift" not in planted:  # it is counted without what drifts
+            assert cause.size.value == pytest.approx(float(found.mean))
+    for name, verdict in verdicts.items():
+        assert assessed.by_method[name].verdict is verdict
+        assert verdict.criterion.value == pytest.approx(
+            compared.judgements[name].criterion.value, rel=1e-9
+        )
+        assert compared.by_itself[name] == verdict.decision
+        marked = {f.cause for f in grr.check(source.for_method(name)) if f.cause}
+        assert marked <= {cause.kind for cause in verdict.causes}
+
+    # the document, the workbook, the terminal
+    written = result_document(source)
+    assert [(c["kind"], c["operator"], c["method"]) for c in written["causes"]] == [
+        of_method(cause) for cause in assessed.causes
+    ]
+    rows = cells(grr.export_workbook(source, tmp_path / "study.xlsx"), "Causes")
+    table = [dict(zip(rows[0], row, strict=True)) for row in rows[1 : len(assessed.causes) + 1]]
+    assert [(r["kind"], r["operator"], r["method"]) for r in table] == [
+        of_method(cause) for cause in assessed.causes
+    ]
+    banner = next(block for block in assessed.blocks() if isinstance(block, Banner))
+    assert banner.text == compared.headline.upper()
+    said = texts(assessed.blocks())
+    for cause in named:
+        assert any(cause.sentence in text for text in said)
+
+    study_file = written_down(source, tmp_path / "study")
+    expected = EXIT_STATUS["NOT DECIDED YET"]
+    if compared.recommended is not None:
+        expected = EXIT_STATUS[verdicts[compared.recommended].decision]
+    elif compared.recommendation != "can't tell yet":
+        expected = max(
+            (EXIT_STATUS[v.decision] for v in verdicts.values()),
+            key=list(EXIT_STATUS.values()).index,
+        )
+    assert main(["analyse", str(study_file)]) == expected
+    printed = capsys.readouterr().out
+    for verdict in verdicts.values():
+        assert printed.count(verdict.decision) >= 1
+    assert compared.headline.upper() in printed
+
+
+def test_operators_counted_otherwise_do_not_change_what_each_method_is():
+    """Two people cannot stand for others: the comparison counts them as all, and says so."""
+    source = two_methods()
+    table = source.readings
+    two = grr.Study(
+        table[table["operator"] != "Cem"],
+        tolerance=source.tolerance,
+        unit="mm",
+        resolution=0.0001,
+        operators="random",
+    )
+    compared = grr.compare_methods(two, baseline="stand")
+    assert compared.study.operators == "fixed"
+    for name in two.methods:
+        assert compared.by_itself[name] == grr.verdict(two.for_method(name)).decision
+
+
+def test_the_conditions_ask_for_the_shorter_interval_of_zeroing():
+    source = study("drift")
+    zeroed = replace(source, facts={"zeroed_how_often": "once a day"})
+    asked = zero_interval(zeroed)
+    assert asked
+    conditions = conditions_of_use(zeroed)
+    assert any(asked in line for line in conditions)
+    assert not any("once a day" in line for line in conditions)
+    calm = replace(study("nothing"), facts={"zeroed_how_often": "once a day"})
+    assert any("once a day" in line for line in conditions_of_use(calm))
+
+
 def test_no_output_states_numbers_of_ruined_readings(tmp_path, capsys):
     source = two_methods(slip=True)
     (compared,) = grr.assess(source).methods
@@ -244,13 +384,7 @@ def test_no_output_states_numbers_of_ruined_readings(tmp_path, capsys):
     for sheet in ("Sources", "Analysis of variance", "Intervals"):
         assert held in str(cells(path, sheet)[-1])
 
-    study_file = tmp_path / "study"
-    study_file.mkdir()
-    (study_file / "study.toml").write_text(
-        'unit = "mm"\nresolution = 0.0001\n[tolerance]\nlower = 9.990\nupper = 10.010\n'
-    )
-    source.readings.to_csv(study_file / "readings.csv", index=False)
-    assert main(["analyse", str(study_file)]) == 5
+    assert main(["analyse", str(written_down(source, tmp_path / "study"))]) == 5
     printed = capsys.readouterr().out
     ruined = printed[printed.index("Method: hand") :]
     assert "PV part variation" in printed and "PV part variation" not in ruined
