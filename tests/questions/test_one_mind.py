@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 import grr
-from grr.cli import EXIT_STATUS, main
+from grr.cli import main
 from grr.model.blocks import Banner, Bullets, Fold, Picture, Prose, Table
 from grr.page.front import Cover, front_page, methods_front_page
 from grr.page.json_export import result_document
@@ -322,15 +322,12 @@ def test_all_that_is_said_of_two_methods_agrees(planted, tmp_path, capsys):
         assert any(cause.sentence in text for text in said)
 
     study_file = written_down(source, tmp_path / "study")
-    expected = EXIT_STATUS["NOT DECIDED YET"]
+    expected = grr.Decision.NOT_DECIDED
     if compared.recommended is not None:
-        expected = EXIT_STATUS[verdicts[compared.recommended].decision]
+        expected = verdicts[compared.recommended].decision
     elif compared.recommendation != "can't tell yet":
-        expected = max(
-            (EXIT_STATUS[v.decision] for v in verdicts.values()),
-            key=list(EXIT_STATUS.values()).index,
-        )
-    assert main(["analyse", str(study_file)]) == expected
+        expected = max((v.decision for v in verdicts.values()), key=list(grr.Decision).index)
+    assert main(["analyse", str(study_file)]) == expected.exit_status
     printed = capsys.readouterr().out
     for verdict in verdicts.values():
         assert printed.count(verdict.decision) >= 1
