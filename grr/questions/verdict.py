@@ -82,7 +82,7 @@ LOOKS: dict[str, tuple[str, str]] = {
     FIX_FIRST: ("▲", "#8a4b00"),
 }
 #: The decisions, from the best to the one that is open.
-USE, LIKE_THIS, WITH_LIMITS, DO_NOT_USE, NOT_DECIDED = Decision
+USE, LIKE_THIS, WITH_LIMITS, NOT_DECIDED, DO_NOT_USE = Decision
 _METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
 UNSTATED = (
     "How the gauge was held, zeroed and used was not stated: this holds only for measuring just as "
