@@ -49,6 +49,13 @@ function sentence(words) {
   return `${words[0].toUpperCase()}${words.slice(1)}${/[.?]$|\?\)$/.test(words) ? "" : "."}`;
 }
 
+// What stands over a column: a heading over several columns stands over each of them.
+function headingOf(rows, at) {
+  const heads = rows.filter((texts) => texts.filter((text) => text).length > 1);
+  const over = heads.map((texts, row) => texts[at] || (row < heads.length - 1 && at > 0 ? texts.slice(1, at).findLast((text) => text) : ""));
+  return over.filter((text) => text).join(", ");
+}
+
 function plural(count, noun) {
   return `${count} ${noun}${count === 1 ? "" : "s"}`;
 }
@@ -160,6 +167,9 @@ class Form {
     this.timers.forEach(clearInterval);
     window.removeEventListener("keydown", this.onKey, true);
     window.removeEventListener("pagehide", this.onLeave);
+    this.ground.removeEventListener("dragover", this.onDrag);
+    this.ground.removeEventListener("drop", this.onDrop);
+    this.ground.removeEventListener("paste", this.onPaste);
     this.model.off("msg:custom", this.onMessage);
   }
 
@@ -593,20 +603,24 @@ class Form {
       this.banner, this.saving, this.silent, this.stage, this.panel, this.live, this.cover);
     this.tones.root = this.root;
     this.root.addEventListener("keydown", (event) => this.keyInside(event));
-    this.root.addEventListener("dragover", (event) => event.preventDefault());
-    this.root.addEventListener("drop", (event) => {
+    this.onDrag = (event) => event.preventDefault();
+    this.onDrop = (event) => {
       event.preventDefault();
       event.stopPropagation();
       this.upload(event.dataTransfer.files[0]);
-    });
-    this.root.addEventListener("paste", (event) => {
+    };
+    this.onPaste = (event) => {
       const file = event.clipboardData?.files?.[0];
       const text = event.clipboardData?.getData("text") ?? "";
-      if (event.target.matches("input, textarea") || (!file && !text.includes("\n"))) return;
+      if (event.target.matches?.("input, textarea") || (!file && !text.includes("\n"))) return;
       event.preventDefault();
       if (text.trim()) this.openTable("", new TextEncoder().encode(text), true);
       else this.upload(file);
-    });
+    };
+    this.ground = ON_A_PAGE ? document : this.root; // a page is for this form alone
+    this.ground.addEventListener("dragover", this.onDrag);
+    this.ground.addEventListener("drop", this.onDrop);
+    this.ground.addEventListener("paste", this.onPaste);
     el.append(this.root);
     this.stage.append(h("p", { class: "calm" }, "Waiting for the kernel …"));
   }
@@ -728,7 +742,7 @@ class Form {
 
   openNamed(one) {
     const field = (words, extra = {}) => h("input", { type: "text", autocomplete: "off", "aria-label": words, placeholder: words, ...extra });
-    const reason = field("what was found, such as: wrong part", { "data-first": true });
+    const reason = field("such as: wrong part", { "data-first": true, "aria-label": "What was found" });
     const number = field("the number on paper");
     const said = h("p", { class: "result", role: "status" });
     const say = (words) => { said.dataset.kind = "refused"; said.textContent = words; };
@@ -751,7 +765,7 @@ class Form {
         h("div", { class: "tool" }, h("span", {}, "Only mistyped"), number, button("Set right", () => act("set right", { text: number.value })))),
       said,
       h("div", { class: "answers" }, button("Set aside and measure again", setAside, { class: "strong" }), button("Keep it", keep),
-        h("a", { href: pageOf("3_check", "check") }, "Back to the check")));
+        h("a", { class: "plain", href: pageOf("3_check", "check") }, "Back to the check")));
   }
 
   stageOf(stage) {
@@ -898,6 +912,7 @@ class Form {
       h("div", { class: "choices" }, order.map(button)),
       h("label", { class: "option" }, this.fromSheet, "I type in a run sheet that was filled by hand"),
       h("p", {}, "Whoever hands out the parts needs the ", h("a", { href: pageOf("1_plan", "plan"), target: "_blank" }, "key for the helper"), ", in a window of its own."),
+      h("p", {}, "Measured already? Paste the table here, or drop its file."),
       this.moreForms());
   }
 
@@ -1168,7 +1183,7 @@ class Form {
     const marks = new Map(table.marks.map((mark) => [mark.key, mark]));
     const option = (value) => ([key, words]) => h("option", { value: key, selected: key === value }, words);
     const role = (at) => {
-      const name = table.rows[0]?.[at] || `column ${at + 1}`;
+      const name = headingOf(table.rows.slice(0, ask.heads), at) || `column ${at + 1}`;
       const asRead = ask.roles[at] === "as read";
       return h("select", { "aria-label": `${name} is the …`, class: "role", onchange: (event) => {
         const roles = ask.roles.map((one, other) => (other === at ? event.target.value : one === "as read" ? "" : one));

@@ -422,7 +422,9 @@ def _across(
         words = [grid.text(row, at) for row in range(heads)]
         for word in words:
             alone = spelling(re.sub(r"\d+\W*$", "", word).strip(" -_/:"))
-            name = by_spelling.get(alone, by_spelling.get(spelling(word), name))
+            last = spelling(re.sub(r".*\s", "", word))  # "Inspector A"
+            found = by_spelling.get(alone, by_spelling.get(spelling(word)))
+            name = found or (by_spelling.get(last) if not last.isdigit() else None) or name
         trial = next((n for word in reversed(words) if (n := _trial_in(word))), 0)
         if operators and name:
             trial = trial or sum(role.endswith(f":{name}") for role in roles) + 1
@@ -436,7 +438,25 @@ def _across(
             roles.append(f"{READING}:{number % trials + 1}:{who}")
         else:
             roles.append("")
-    return roles
+    firsts = [grid.text(row, at) for at in readings[::trials] for row in range(heads)]
+    return _in_order(roles, firsts, operators, trials)
+
+
+def _in_order(
+    roles: list[str], firsts: Sequence[str], operators: Sequence[str], trials: int
+) -> list[str]:
+    """Return the roles with operators where the form says A, B, C in place of their names.
+
+    They are proposed in the order of the plan: somebody looks at it before anything is filed.
+    ``firsts`` is what stands over the first column of each.
+    """
+    each = [f"{READING}:{trial}" for trial in range(1, trials + 1)]
+    if not operators or roles != each * len(operators):
+        return roles
+    marked = sum(bool(re.search(r"(^|[\s.:_-])([A-Z]|\d)$", words)) for words in firsts)
+    if marked < len(operators):
+        return roles
+    return [f"{role}:{operators[at // trials]}" for at, role in enumerate(roles)]
 
 
 def _trial_in(heading: str) -> int:

@@ -81,17 +81,17 @@ class Walk:
         )
 
 
-def plan(walk):
-    """Make a study of one's own on the start page, fill in its plan, and print its sheets."""
+def plan(walk, name, fields):
+    """Make a study of one's own on the start page, and fill in its plan."""
     page, keys = walk.page, walk.keys
-    walk.has_focus("#new")
-    keys.type(NAME)
+    tab_to(page, "#new")
+    keys.type(name)
     keys.press("Enter")
     arrived(page, "**/1_plan.ipynb?new=*")
     walk.has_focus("#grr-title")
-    assert page.input_value("#grr-title") == NAME
+    assert page.input_value("#grr-title") == name
     walk.look("plan-empty")
-    for key, answer in FIELDS.items():
+    for key, answer in fields.items():
         tab_to(page, f"#grr-{key}")
         keys.type(answer)
     tab_to(page, ".grr-study .card input")
@@ -318,7 +318,8 @@ def test_a_study_of_ones_own_from_an_empty_folder_to_a_filed_report(lab, visit, 
     page = visit(START_PAGE)
     walk = Walk(lab, page)
     assert "EXAMPLE" in walk.look("start")  # the examples are there, and called so
-    plan(walk)
+    walk.has_focus("#new")
+    plan(walk, NAME, FIELDS)
     assert NAME in page.locator(".band").inner_text()
     codes = the_sheets(walk)
     walk.keys.press("Enter")  # start measuring
@@ -385,3 +386,94 @@ def test_a_study_of_ones_own_from_an_empty_folder_to_a_filed_report(lab, visit, 
     assert verify_folder(lab.folder / FOLDER)
     aside = bench.journal().query("reason == 'wrong part'")
     assert len(aside) == 1
+
+
+PASTE = """(text) => {
+  const clipboardData = new DataTransfer();
+  clipboardData.setData('text', text);
+  const how = { clipboardData, bubbles: true, cancelable: true };
+  (document.activeElement ?? document.body).dispatchEvent(new ClipboardEvent('paste', how));
+}"""
+DROP = """(text) => {
+  const dataTransfer = new DataTransfer();
+  dataTransfer.items.add(new File([text], 'Messprotokoll.csv', { type: 'text/csv' }));
+  const how = { dataTransfer, bubbles: true, cancelable: true };
+  document.body.dispatchEvent(new DragEvent('drop', how));
+}"""
+SLEEVE = {
+    "lower": "8.200",
+    "upper": "8.250",
+    "gauge_number": "B-5",
+    "resolution": "0.001",
+    "operators": "Bodo, Anke, Carla",
+    "parts": "10",
+    "trials": "3",
+}
+
+
+def old_form():
+    """Return a form as it was filled in years ago: German headings, and one point forgotten."""
+    rng = random.Random(4)
+    lines = [
+        "Messprotokoll Hülse" + "\t" * 9,
+        "Teil\t" + "\t".join(f"Prüfer {letter}\t\t" for letter in "ABC"),
+        "\t" + "\t".join(["1. Messung\t2. Messung\t3. Messung"] * 3),
+    ]
+    for part in range(1, 11):
+        base = 8.201 + 0.0045 * part
+        values = [f"{base + rng.gauss(0, 0.0008):.3f}".replace(".", ",") for _ in range(9)]
+        if part == 4:
+            values[4] = values[4].replace(",", "")
+        lines.append("\t".join([f"{part}", *values]))
+    return "\n".join(lines) + "\n"
+
+
+def test_an_old_form_with_german_headings_is_pasted_sorted_out_and_answered(lab, visit):
+    page = visit(START_PAGE)
+    walk = Walk(lab, page)
+    name = f"Sleeve {random.randrange(10**6)}"
+    plan(walk, name, SLEEVE)
+    folder = lab.folder / "studies" / name.replace(" ", "_")
+    walk.keys.press("Enter")
+    arrived(page, "**/2_collect.ipynb*")
+    bench = Bench(lab, page, f"studies/{folder.name}")
+    bench.wait("f.dataset.stage === 'operator'", 60_000)
+    page.evaluate(DROP, old_form().replace("\t", ";"))  # a look only
+    bench.wait("f.querySelectorAll('select.role').length === 10")
+    assert bench.form("select.role").first.get_attribute("aria-label") == "Teil is the …"
+    page.keyboard.press("Escape")
+    bench.wait("f.querySelector('.panel').hidden")
+    page.evaluate(PASTE, old_form())
+    bench.wait("f.querySelectorAll('select.role').length === 10")
+    roles = [pick.input_value() for pick in bench.form("select.role").all()]
+    proposed = [f"reading:{n}:{who}" for who in ("Bodo", "Anke", "Carla") for n in (1, 2, 3)]
+    assert roles == ["part", *proposed]
+    walk.look("table")
+    # Inspector A was Anke, B was Bodo: said by picking, column by column.
+    for at, who in enumerate(["Anke"] * 3 + ["Bodo"] * 3, start=1):
+        bench.form("select.role").nth(at).select_option(f"reading:{(at - 1) % 3 + 1}:{who}")
+        changed = f"f.querySelectorAll('select.role')[{at}].value.endsWith('{who}')"
+        bench.wait(f"{changed}")
+    bench.wait("f.querySelector('.mending b')?.textContent === '1 to fix'")
+    assert bench.standing().empty
+    walk.look("table-picked")
+    bench.form("button.strong").filter(has_text="Fix row 7").click()
+    page.keyboard.type("8,220")
+    page.keyboard.press("Tab")
+    bench.form("button.strong").filter(has_text="File 90 readings").click()
+    bench.stage("finished")
+    table = bench.standing()
+    assert len(table) == 90
+    assert set(bench.journal()["source"]) == {"pasted"}
+    one = table.query("part == '4' and operator == 'Bodo' and trial == 2")
+    assert one["reading"].tolist() == [8.22]
+    walk.has_focus(".grr-entry a.strong")
+    walk.keys.press("Enter")
+    arrived(page, "**/3_check.ipynb*")
+    walk.look("table-check")
+    tab_to(page, ".scale a[href*='step=answer']")
+    walk.keys.press("Enter")
+    arrived(page, "**step=answer*")
+    walk.look("table-answer")
+    assert re.match("USE|DO NOT USE|NOT DECIDED YET", page.locator("h1").inner_text())
+    assert verify_folder(folder)
