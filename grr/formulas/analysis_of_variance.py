@@ -163,17 +163,18 @@ class Components:
 
     ``part``, ``operator`` and ``interaction`` may be negative as estimated: what is shown to
     a person is truncated at 0 (`grr.formulas.sources_of_variation`). A component that the
-    design cannot estimate is NaN.
+    design cannot estimate is NaN. ``session`` is None where sessions are no source.
     """
 
     part: Array
     operator: Array
     interaction: Array
     repeatability: Array
+    session: Array | None = None
 
     @property
     def grr(self) -> Array:
-        """EV plus AV plus the interaction, each as it is shown: not below 0, or not there.
+        """EV, AV, interaction and sessions, each as it is shown: not below 0, or not there.
 
         Notes
         -----
@@ -181,8 +182,10 @@ class Components:
         it is larger than the sum before, most where AV is small; its limits come from draws
         (`grr.formulas.pivots`), which are not truncated.
         """
-        shown = np.fmax(self.operator, 0.0), np.fmax(self.interaction, 0.0)
-        return np.asarray(self.repeatability + shown[0] + shown[1])
+        beside = [self.operator, self.interaction]
+        if self.session is not None:
+            beside.append(self.session)
+        return np.asarray(self.repeatability + sum(np.fmax(one, 0.0) for one in beside))
 
 
 def interaction_kept(anova: CrossedAnova) -> Components:

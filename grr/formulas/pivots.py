@@ -120,7 +120,7 @@ class Pivots:
     Variances are in the unit of the readings squared. ``part``, ``operator`` and
     ``interaction`` are not truncated and may be negative, so that sums of them are not
     pushed up; truncation comes last, in `grr.formulas.confidence_limits`. What the design
-    cannot estimate is NaN.
+    cannot estimate is NaN. ``session`` is there where sessions are a source.
     """
 
     part: Array
@@ -130,6 +130,7 @@ class Pivots:
     grr: Array
     total: Array
     mean: Array
+    session: Array | None = None
 
 
 def crossed_pivots(

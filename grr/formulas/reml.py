@@ -252,6 +252,8 @@ def _each_array(change: Callable[..., Array], *results: Any) -> Any:
         values = [getattr(result, name) for result in results]
         if isinstance(values[0], Components):
             changed[name] = _each_array(change, *values)
+        elif values[0] is None:
+            changed[name] = None
         else:
             changed[name] = values[0] if isinstance(values[0], int) else change(*values)
     return type(first)(**changed)
