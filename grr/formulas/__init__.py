@@ -11,6 +11,8 @@ formula.
 `unweighted_means`       sums of squares where readings are missing
 `reml`, `reml_fit`       restricted maximum likelihood where readings are missing, and how
                          the likelihood is maximised
+`mixed_model`            the same for any sources, crossed or nested, by their labels
+`between_sessions`       each person in several sessions: what a new day and zero change
 `pivots`                 which variances a study is compatible with, as draws
 `confidence_limits`      from draws to limits of what is read
 `precision`              how sure a planned study can be

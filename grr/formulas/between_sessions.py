@@ -247,6 +247,7 @@ def session_pivots(
     draws: int = DRAWS,
     seed: int = SEED,
     operators: str | int = "random",
+    df_error: float | None = None,
 ) -> Pivots:
     """Draw the variances of a study with sessions, interaction kept.
 
@@ -256,7 +257,7 @@ def session_pivots(
     Parameters
     ----------
     table : SessionMeans
-    draws, seed, operators
+    draws, seed, operators, df_error
         As in `grr.formulas.pivots.crossed_pivots`.
 
     Notes
@@ -266,10 +267,11 @@ def session_pivots(
     """
     people = people_who_measure(operators, table.operators)
     rng = seeded(draws, seed)
+    known = float(table.df_error if df_error is None else df_error)
     p, o, m, r = table.parts, table.operators, table.sessions, table.readings
     r_part = chi_square_pivot(table.ss_part, table.df_part, draws, rng)
     r_session = chi_square_pivot(table.ss_session, table.df_session, draws, rng)
-    r_error = chi_square_pivot(table.ss_error, table.df_error, draws, rng)
+    r_error = chi_square_pivot(table.ss_error * (known / table.df_error), known, draws, rng)
     session = (r_session - r_error) / (table.parts_per_session * table.trials)
     nothing = np.full_like(r_part, np.nan)
     if o < 2:

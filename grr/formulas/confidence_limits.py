@@ -25,6 +25,7 @@ QUANTITIES = {
     "EV": "repeatability",
     "AV": "operator",
     "INT": "interaction",
+    "SES": "session",
     "GRR": "grr",
     "PV": "part",
     "TV": "total",
@@ -39,7 +40,8 @@ def variance_draws(pivots: Pivots, quantity: str, specification: Specification) 
     Parameters
     ----------
     pivots : Pivots
-    quantity : {"EV", "AV", "INT", "GRR", "PV", "TV"}
+    quantity : {"EV", "AV", "INT", "SES", "GRR", "PV", "TV"}
+        SES where sessions are a source.
     specification : Specification
 
     Returns
@@ -217,6 +219,8 @@ def quantity_limits(
     """
     found: dict[tuple[str, str], ConfidenceLimits] = {}
     for quantity in QUANTITIES:
+        if quantity == "SES" and pivots.session is None:
+            continue
         variance = two_sided_limits(variance_draws(pivots, quantity, specification), level)
         share = two_sided_limits(share_draws(pivots, quantity, specification), level)
         sd = _each(np.sqrt, variance)

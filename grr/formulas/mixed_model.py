@@ -44,6 +44,22 @@ class MixedModelFit:
     covariance: Array
     log_likelihood: float
 
+    @property
+    def mean(self) -> float:
+        """The mean, or the plain mean of the fixed labels' means."""
+        return float(self.effects.mean())
+
+    @property
+    def own_differences(self) -> float:
+        """The mean square of the fixed labels' differences, less the scatter of their means.
+
+        See `grr.formulas.reml.own_differences`.
+        """
+        count = len(self.effects)
+        centring = np.eye(count) - 1.0 / count
+        scatter = float(np.trace(centring @ self.covariance))
+        return (float(np.square(centring @ self.effects).sum()) - scatter) / count
+
 
 def fit_sources(
     readings: ArrayLike, sources: Mapping[str, ArrayLike], *, fixed: ArrayLike | None = None
@@ -113,7 +129,7 @@ class _Likelihood:
         m = solve_triangular(half, a[:, None] * self.zm, lower=True)
         z = solve_triangular(half, a[:, None] * self.zz, lower=True)
         reduced = self.mm - m.T @ m
-        inverse = np.linalg.inv(reduced[:k, :k])
+        inverse = np.asarray(np.linalg.inv(reduced[:k, :k]), dtype=np.float64)
         effects = inverse @ reduced[:k, k]
         rest = max(float(reduced[k, k] - reduced[:k, k] @ effects), 1e-300)
         through = self.zm - z.T @ m

@@ -218,6 +218,8 @@ def floored_components(found: Components, resolution: Array | float) -> tuple[Co
 class SourcesOfVariation:
     """What is read of each source, arrays of shape (..., 6): EV, AV, INT, GRR, PV, TV last.
 
+    Of shape (..., 7) where sessions are a source: SES stands before GRR.
+
     Attributes
     ----------
     variance, sd : ndarray
@@ -280,7 +282,10 @@ def sources_of_variation(
     and appendix A (negative estimates are taken as 0; percent contribution).
     """
     part, total = part_and_total(found.part, found.grr, process_sd)
-    estimated = (found.repeatability, found.operator, found.interaction, found.grr, part, total)
+    inside = [found.repeatability, found.operator, found.interaction]
+    if found.session is not None:
+        inside.append(found.session)
+    estimated = (*inside, found.grr, part, total)
     variance = np.stack(np.broadcast_arrays(*estimated), axis=-1)
     variance = np.where(np.isnan(variance), np.nan, np.maximum(variance, 0.0))
     sd = np.sqrt(variance)
@@ -288,7 +293,7 @@ def sources_of_variation(
     whole = np.where(known, total, np.nan)[..., None]
     centre = np.where(np.isfinite(process_mean), process_mean, mean)
     limits = (np.asarray(limit, dtype=np.float64)[..., None] for limit in (centre, lower, upper))
-    exact = distinct_categories(np.where(known, sd[..., 4], np.nan), sd[..., 3])
+    exact = distinct_categories(np.where(known, sd[..., -2], np.nan), sd[..., -3])
     return SourcesOfVariation(
         variance=variance,
         sd=sd,

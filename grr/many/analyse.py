@@ -435,7 +435,8 @@ def _limits_and_decisions(
             df_error=effective_df(found.readings[here]).used if anova.trials > 1 else None,
         )
         for place, study in enumerate(studies[here]):
-            pivots = Pivots(*(getattr(stack, field.name)[place] for field in fields(Pivots)))
+            drawn = {field.name: getattr(stack, field.name) for field in fields(Pivots)}
+            pivots = Pivots(**{name: a[place] for name, a in drawn.items() if a is not None})
             row = {name: float(column[start + place]) for name, column in values.items()}
             hidden = bool(found.hidden[start + place])
             if hidden:

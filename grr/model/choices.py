@@ -54,13 +54,15 @@ class Decision(StrEnum):
 FIX_FIRST = "FIX THE DATA FIRST"
 
 
-#: The sources of variation, in the order in which a table shows them.
+#: The sources of variation, in the order in which a table shows them. Where each person
+#: measured in several sessions, SES stands before GRR.
 SOURCES = ("EV", "AV", "INT", "GRR", "PV", "TV")
 #: What each source is called in words.
 NAMES = {
     "EV": "repeatability",
     "AV": "reproducibility",
     "INT": "interaction",
+    "SES": "between sessions",
     "GRR": "measuring system",
     "PV": "part variation",
     "TV": "total variation",

@@ -108,10 +108,20 @@ TERMS = (
         ("INT", "interaction"),
     ),
     Explanation(
+        "between sessions (SES)",
+        "How much a person's own sessions differ: what a new day and a fresh zero change. It is a "
+        "part of reproducibility, and seen only where each person measured in two or more.",
+        "balanced: SES² = (MS_S − MS_E) / (p·n), MS_S of sessions within operators, n readings of "
+        "a part in a session",
+        "Searle, Casella & McCulloch, Variance Components (1992), chapter 4",
+        ("SES", "between sessions", "day to day"),
+    ),
+    Explanation(
         "GRR",
         "The spread of the measuring system: repeatability, reproducibility and interaction "
         "together.",
-        "GRR² = EV² + AV² + INT², each counted as 0 where it was estimated below zero",
+        "GRR² = EV² + AV² + INT² (+ SES² where sessions are a source), each counted as 0 where it "
+        "was estimated below zero",
         f"{MANUAL}, chapter III section B; Burdick, Borror & Montgomery (SIAM 2005), section 3.2",
         ("gauge repeatability and reproducibility", "R&R", "GR&R", "gauge R&R", "gage R&R"),
     ),

@@ -21,6 +21,7 @@ from grr.model.errors import StudyError
 from grr.model.study import Cube, Study
 from grr.page.workbook_cells import Sheet, address, area
 from grr.questions.gauge import GaugeResult, anova, average_range
+from grr.questions.sittings import own_sessions
 
 #: Where the parts begin: below title, explanation, operators and trials.
 _FIRST_PART = 4
@@ -36,6 +37,8 @@ def why_not(study: Study) -> str:
         return "Nested studies have no sheet of formulas."
     if not study.balanced:
         return "Readings are missing: the variances come from an estimate without closed formulas."
+    if own_sessions(study) is not None:
+        return "Studies with several sessions of each person have no sheet of formulas."
     if study.cube().packed.shape[2] < 2:
         return "With one trial there is no sheet of formulas: nothing was repeated."
     return ""
@@ -299,7 +302,7 @@ def _part_and_total(lines: _Lines, result: GaugeResult, own: str, said: str) -> 
 def _shares(lines: _Lines, result: GaugeResult) -> None:
     """Write standard deviation, spread and percentages of each source, and ndc."""
     allowed = _allowed(lines, result)
-    for name in NAMES:
+    for name in result.source_names:
         sd = result.value(name, "sd")
         if math.isnan(sd) or (name == "INT" and result.pooled):
             continue

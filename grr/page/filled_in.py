@@ -12,11 +12,13 @@ from grr.formulas.analysis_of_variance import (
     nested_anova,
     nested_components,
 )
+from grr.formulas.between_sessions import session_components
 from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import NDC_FACTOR
 from grr.model.rounding import figures, length, percent
 from grr.questions.gauge import GaugeResult
 from grr.questions.intervals import degrees_of_freedom
+from grr.questions.sittings import own_sessions
 from grr.questions.worked_sheet import worked_sheet
 
 #: Significant figures of what is filled in.
@@ -56,10 +58,13 @@ def _variances(result: GaugeResult) -> dict[str, tuple[str, ...]]:
                 f"{name} = {_sd(result, name)}, from all readings at once by restricted maximum "
                 "likelihood: there is no closed formula",
             )
-            for name in ("EV", "AV", "INT", "GRR", "PV")
+            for name in result.source_names[:-1]
             if not math.isnan(result.value(name, "sd"))
         } | {"TV": _total(result)}
-    found = _nested(result) if result.study.design == "nested" else _crossed(result)
+    if result.study.design == "nested":
+        found = _nested(result)
+    else:
+        found = _sessions(result) if "SES" in result.source_names else _crossed(result)
     return {**found, "EV": (*_known_with(result), *found["EV"]), "TV": _total(result)}
 
 
@@ -114,6 +119,61 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
             _root(result, "INT"),
         )
         summed.append("INT")
+    lines["GRR"] = (
+        f"GRR² = {' + '.join(f'{name}²' for name in summed)} = "
+        f"{' + '.join(_number(result, name) for name in summed)} = {_number(result, 'GRR')}",
+        _root(result, "GRR"),
+    )
+    return lines
+
+
+def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
+    """Return the formulas of a balanced study with sessions nested in operators."""
+    table, sessions = result.anova_table, own_sessions(result.study)
+    assert table is not None and sessions is not None
+    means = sessions.means
+    p, o, m, n = means.parts, means.operators, f"{means.sessions:.0f}", f"{means.trials:.0f}"
+    r = f"{means.readings:.0f}"
+    ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
+    found = session_components(means, pooled=result.pooled, people=result.study.people)
+    error = "pooled error" if "pooled error" in ms else "error"
+    cell = error if result.pooled else "interaction"
+    lines = {"EV": _repeatability(result, f"mean square of {error}", ms[error])}
+    assert found.session is not None
+    lines["SES"] = (
+        f"SES² = (MS session − MS {error}) / (parts × readings of a part in a session) = "
+        f"({_n(ms['session'])} − {_n(ms[error])}) / ({p} × {n}) = "
+        f"{_variance(float(found.session))}",
+        _root(result, "SES"),
+    )
+    lines["PV"] = (
+        f"PV² = (MS part − MS {cell}) / (operators × trials) = "
+        f"({_n(ms['part'])} − {_n(ms[cell])}) / ({o} × {r}) = {_variance(float(found.part))}",
+        *_given_total(result),
+    )
+    summed = ["EV", "SES"]
+    if o > 1:
+        known = math.isfinite(result.study.people)
+        note = " × (people − 1) / people" if known else ""
+        people = f"{result.study.people:.0f}"
+        factor = f" × ({people} − 1) / {people}" if known else ""
+        opened, closed = ("[", "]") if known else ("", "")
+        lines["AV"] = (
+            f"AV² = {opened}(MS operator − MS {cell}) / (parts × trials) − SES² / sessions{closed}"
+            f"{note} = {opened}({_n(ms['operator'])} − {_n(ms[cell])}) / ({p} × {r}) − "
+            f"{_n(float(found.session))} / {m}{closed}{factor} = "
+            f"{_variance(float(found.operator))}",
+            _root(result, "AV"),
+        )
+        summed = ["EV", "AV", "SES"]
+        lines["INT"] = ("INT: pooled with the error (see the estimator)",)
+        if not result.pooled:
+            lines["INT"] = (
+                f"INT² = (MS interaction − MS error) / trials = ({_n(ms['interaction'])} − "
+                f"{_n(ms['error'])}) / {r} = {_variance(float(found.interaction))}",
+                _root(result, "INT"),
+            )
+            summed = ["EV", "AV", "INT", "SES"]
     lines["GRR"] = (
         f"GRR² = {' + '.join(f'{name}²' for name in summed)} = "
         f"{' + '.join(_number(result, name) for name in summed)} = {_number(result, 'GRR')}",

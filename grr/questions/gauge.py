@@ -25,10 +25,17 @@ from grr.formulas.analysis_of_variance import (
     nested_components,
 )
 from grr.formulas.arrays import Array, measured
+from grr.formulas.between_sessions import (
+    SessionMeans,
+    session_components,
+    session_interaction_test,
+)
 from grr.formulas.data_checks import factor_slips
+from grr.formulas.mixed_model import MixedModelFit, fit_sources
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.reml import (
     RemlFit,
+    boundary_p,
     interaction_likelihood_ratio,
     nested_cube,
     nested_reml,
@@ -62,6 +69,7 @@ from grr.model.study import Cube, Study, checked_study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number, one_of
 from grr.questions.intervals import IntervalTable, interval_frame, uneven_sentence
+from grr.questions.sittings import OwnSessions, own_sessions
 
 
 def anova(
@@ -96,7 +104,9 @@ def anova(
     -----
     Complete crossed studies: analysis of variance. Readings missing: restricted maximum
     likelihood, from all that are there. Nested studies (``design="nested"``): each part
-    belongs to one operator. `GaugeResult.estimator` says which was used.
+    belongs to one operator. Where each operator measured in two or more sessions (column
+    ``session``), what changes between them is a source of its own, SES, and counts in GRR.
+    `GaugeResult.estimator` says which was used.
 
     Source: AIAG MSA, 4th ed., chapter III section B and appendix A; Burdick, Borror &
     Montgomery (SIAM 2005), chapter 3; Searle, Casella & McCulloch, Variance Components
@@ -119,6 +129,11 @@ def anova(
 def _anova(study: Study, interaction: str, pool_above: float, spread: float) -> GaugeResult:
     if study.design == "nested":
         return nested_result(study, spread=spread)
+    sessions = own_sessions(study)
+    if sessions is not None:
+        return session_result(
+            study, sessions, interaction=interaction, pool_above=pool_above, spread=spread
+        )
     cube = study.cube()
     estimate = balanced_anova if cube.complete else incomplete_result
     if not cube.complete:
@@ -199,6 +214,10 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
         notes.append("One operator: this holds for this operator only, and GRR is EV alone.")
     if math.isfinite(study.people) and lines.operators > 1:
         notes.append("By ranges the operators always count as a sample of those who will measure.")
+    if own_sessions(study) is not None:
+        notes.append(
+            "By ranges sessions are not told apart: what changes from session to session is in EV."
+        )
     if floored:
         notes.append(floored_note(study))
     return GaugeResult(
@@ -233,16 +252,18 @@ class GaugeResult(Printed):
     estimator : str
         How the variances were estimated, as a sentence.
     sources : DataFrame
-        Index EV, AV, INT, GRR, PV, TV; columns variance, sd, spread (in the unit of the
-        study), percent_contribution, percent_tv, percent_tolerance. NaN where not
+        Index EV, AV, INT, GRR, PV, TV, with SES (between sessions) before GRR where each
+        operator measured in several sessions; columns variance, sd, spread (in the unit of
+        the study), percent_contribution, percent_tv, percent_tolerance. NaN where not
         estimated; `reasons` says why.
     reasons : dict
         Source or measure → why it is not estimated.
     below_zero : tuple of str
         Sources whose variance was estimated below zero and is shown as 0.
     anova_table : DataFrame or None
-        Index part, operator, interaction, error, total; columns df, sum_sq, mean_sq, F,
-        p, tested_against. None by ranges, and where readings are missing.
+        Index part, operator, interaction, error, total, and session where sessions are a
+        source; columns df, sum_sq, mean_sq, F, p, tested_against. None by ranges, and where
+        readings are missing or numbers are unequal.
     anova_table_reason : str
         Why there is no such table; "" where there is one.
     pooled : bool
@@ -294,9 +315,15 @@ class GaugeResult(Printed):
         return self.reasons.get(source, self.reasons.get(measure, ""))
 
     @property
+    def source_names(self) -> tuple[str, ...]:
+        """The sources in the order of the table."""
+        return tuple(self.__dict__["sources"].index)
+
+    @property
     def dominant_source(self) -> str:
-        """Which of EV, AV and INT has the largest variance."""
-        variances = {name: self.value(name, "variance") for name in ("EV", "AV", "INT")}
+        """Which of the sources that make up GRR has the largest variance."""
+        inside = self.source_names[: self.source_names.index("GRR")]
+        variances = {name: self.value(name, "variance") for name in inside}
         return max(variances, key=lambda name: np.nan_to_num(variances[name]))
 
     @property
@@ -386,10 +413,12 @@ def balanced_anova(
 
 def variances_of(components: Components) -> dict[str, float]:
     """Return the components of one study under the names of the sources."""
+    between = {} if components.session is None else {"SES": float(components.session)}
     return {
         "EV": float(components.repeatability),
         "AV": float(components.operator),
         "INT": float(components.interaction),
+        **between,
         "GRR": float(components.grr),
         "PV": float(components.part),
     }
@@ -513,6 +542,127 @@ def _fit(
     return fit, pooled, f"; interaction {'pooled' if pooled else 'kept'}"
 
 
+SESSIONS_UNEQUAL = (
+    "Not every part was measured equally often in every session, so there is no table of sums of "
+    "squares: they would depend on the order of the terms."
+)
+BY_MEANS = "Unweighted means, sessions nested in operators, since the likelihood has no maximum"
+
+
+def session_result(
+    study: Study, sessions: OwnSessions, *, interaction: str, pool_above: float, spread: float
+) -> GaugeResult:
+    """Return the variance components of a crossed study, sessions nested in operators."""
+    table = sessions.means
+    one = table.operators < 2
+    fit = None if table.balanced else _session_fit(study, sessions, interaction, pool_above)
+    if fit is None:
+        components, pooled, how = _session_moments(study, table, interaction, pool_above)
+        mean = float(table.mean)
+        base = "Analysis of variance, sessions nested in operators" if table.balanced else BY_MEANS
+    else:
+        components, pooled, how, mean = fit
+        base = "Restricted maximum likelihood, sessions nested in operators, numbers unequal"
+    found, floored = rounding_floored(components, study.resolution)
+    reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR} if one else {}
+    sources = build_sources(found, study, mean=mean, spread=spread, reasons=reasons)
+    below = below_zero(found)
+    missing = study.cube().values.size - study.taken
+    notes = [
+        *([f"{counted(missing, 'planned reading')} missing; all that are there were used."]
+          if missing else []),
+        *anova_notes(study, found, below, floored=floored),
+        f"SES is what changes from one session of a person to the next, such as the day and the "
+        f"zero: {counted(sessions.count, 'session')} in all, so it rests on "
+        f"{counted(table.df_session, 'difference')}.",
+    ]  # fmt: skip
+    return GaugeResult(
+        study=study,
+        method="anova",
+        estimator=f"{base}{how}",
+        sources=sources.table,
+        reasons=sources.reasons,
+        below_zero=below,
+        anova_table=session_frame(table, pooled, study.unit) if table.balanced else None,
+        anova_table_reason="" if table.balanced else SESSIONS_UNEQUAL,
+        pooled=pooled,
+        floored=floored,
+        mean=mean,
+        spread=spread,
+        notes=tuple(notes),
+    )
+
+
+def _session_moments(
+    study: Study, table: SessionMeans, interaction: str, pool_above: float
+) -> tuple[Components, bool, str]:
+    """Return the components by the method of moments, whether pooled, and how that was decided."""
+    if table.operators < 2:
+        return session_components(table), True, "; one operator"
+    pooled, how = interaction == "pool", _done(interaction == "pool", " as asked")
+    if interaction == "auto":
+        f, p = (float(value) for value in session_interaction_test(table))
+        pooled = not p <= pool_above
+        sign = "above" if pooled else "not above"
+        shown = p_value(p, pool_above)
+        how = _done(pooled, f" (F = {figures(f, 3)}, p = {shown}, {sign} {pool_above:g})")
+    return session_components(table, pooled=pooled, people=study.people), pooled, how
+
+
+def _done(pooled: bool, why: str) -> str:
+    return f"; interaction {'pooled' if pooled else 'kept'}{why}"
+
+
+def _session_fit(
+    study: Study, sessions: OwnSessions, interaction: str, pool_above: float
+) -> tuple[Components, bool, str, float] | None:
+    """Return the same by restricted likelihood and the mean; None where it has no maximum."""
+    fixed = sessions.operator if study.all_studied and sessions.means.operators > 1 else None
+    labels = {"part": sessions.part, "session": sessions.session}
+    if sessions.means.operators > 1 and fixed is None:
+        labels["operator"] = sessions.operator
+    several = sessions.means.operators > 1
+    both = sessions.part * sessions.means.operators + sessions.operator
+    try:
+        kept = (
+            fit_sources(sessions.readings, {**labels, "interaction": both}, fixed=fixed)
+            if (several and interaction != "pool")
+            else None
+        )
+        plain = (
+            None
+            if interaction == "keep" and several
+            else fit_sources(sessions.readings, labels, fixed=fixed)
+        )
+    except StudyError:
+        return None
+    pooled, how = kept is None, _done(kept is None, "") if several else "; one operator"
+    if kept is not None and plain is not None:
+        gain = max(0.0, 2.0 * (kept.log_likelihood - plain.log_likelihood))
+        p = float(boundary_p(np.asarray(gain)))
+        pooled = not p <= pool_above
+        sign = "above" if pooled else "not above"
+        shown = p_value(p, pool_above)
+        how = _done(pooled, f" by likelihood ratio (p = {shown}, {sign} {pool_above:g})")
+    fit = plain if pooled else kept
+    assert fit is not None
+    return _fitted_components(study, fit, several, fixed is not None), pooled, how, fit.mean
+
+
+def _fitted_components(study: Study, fit: MixedModelFit, several: bool, fixed: bool) -> Components:
+    of = {name: np.asarray(value) for name, value in fit.variances.items()}
+    nothing = np.asarray(np.nan)
+    operator = np.asarray(fit.own_differences) if fixed else of.get("operator", nothing)
+    components = Components(
+        part=of["part"],
+        operator=operator,
+        interaction=of.get("interaction", np.asarray(0.0) if several else nothing),
+        repeatability=np.asarray(fit.error),
+        session=of["session"],
+    )
+    return components if fixed else among_people(components, study.people)
+
+
 IN_PARTS = "each part was measured by one operator only, so it cannot be told from part variation"
 
 
@@ -571,7 +721,8 @@ class Sources:
     Attributes
     ----------
     table : DataFrame
-        Index `SOURCES`, columns `MEASURES`; NaN where not estimated.
+        Index `SOURCES`, SES before GRR where sessions are a source; columns `MEASURES`. NaN
+        where not estimated.
     reasons : dict
         Source (a whole row) or measure (a whole column) → why it is not estimated.
     """
@@ -616,9 +767,11 @@ def build_sources(
         process_sd=_or_nan(study.process_sd),
         parts_represent=study.parts_from == "process",
     )
+    between = () if found.session is None else ("SES",)
+    names = [*SOURCES[:3], *between, *SOURCES[3:]]
     table = pd.DataFrame(
         np.column_stack([getattr(sources, measure) for measure in MEASURES]),
-        index=pd.Index(SOURCES, name="source"),
+        index=pd.Index(names, name="source"),
         columns=list(MEASURES),
     )
     if study.process_sd is not None and math.isnan(float(table["variance"]["PV"])):
@@ -730,6 +883,33 @@ def anova_frame(table: CrossedAnova, pooled: bool, unit: str) -> AnovaTable:
     return _frame(lines, tested, [part, operator, both], unit)
 
 
+def session_frame(table: SessionMeans, pooled: bool, unit: str) -> AnovaTable:
+    """Return the table of a balanced study with sessions nested in operators, with F tests.
+
+    Where the interaction is kept no one mean square is what operators would be tested
+    against, and there is no F for them.
+
+    Notes
+    -----
+    Source: the expected mean squares in `grr.formulas.between_sessions`.
+    """
+    part = _Line("part", float(table.ss_part), table.df_part)
+    operator = _Line("operator", float(table.ss_operator), table.df_operator)
+    session = _Line("session", float(table.ss_session), table.df_session)
+    interaction = _Line("interaction", float(table.ss_interaction), table.df_interaction)
+    error = _Line("error", float(table.ss_error), table.df_error)
+    if table.operators < 2:
+        return _frame([part, session, error], {"part": error, "session": error},
+                      [part, session, error], unit)  # fmt: skip
+    lines = whole = [part, operator, session, interaction, error]
+    tested = {"part": interaction, "session": error, "interaction": error}
+    if pooled:
+        both = _Line("pooled error", interaction.sum_sq + error.sum_sq, interaction.df + error.df)
+        lines = [*lines, both]
+        tested = {"part": both, "operator": session, "session": both, "interaction": error}
+    return _frame(lines, tested, whole, unit)
+
+
 def nested_frame(table: NestedAnova, unit: str) -> AnovaTable:
     """Return the table of a nested study: operators against parts, parts against error.
 
@@ -777,7 +957,8 @@ def anova_notes(
     """Return the sentences about a result of the analysis of variance."""
     operators = len(study.operator_names)
     notes = [below_zero_note(name) for name in below]
-    estimated = float(np.nansum([found.repeatability, found.operator, found.interaction]))
+    inside = [found.repeatability, found.operator, found.interaction]
+    estimated = float(np.nansum(inside if found.session is None else [*inside, found.session]))
     if estimated < float(found.grr) and not math.isclose(estimated, float(found.grr)):
         notes.append(
             f"GRR is the sum of the sources as shown; as estimated, below zero too, it would be "
@@ -786,9 +967,10 @@ def anova_notes(
             else "GRR is the sum of the sources as shown; as estimated it would be below zero."
         )
     if operators < 2:
-        notes.append("One operator: this holds for this operator only, and GRR is EV alone.")
+        alone = "EV alone" if found.session is None else "EV and SES"
+        notes.append(f"One operator: this holds for this operator only, and GRR is {alone}.")
         notes.append("With one operator the part variation contains the interaction.")
-    elif study.trials < 2:
+    elif study.trials < 2 and found.session is None:
         notes.append(
             "One trial: repeatability and interaction cannot be told apart; EV contains both."
         )
@@ -894,7 +1076,7 @@ def source_rows(result: GaugeResult) -> tuple[list[str], list[list[str]]]:
         "of TV's variance",
     ]
     rows = []
-    for name in SOURCES:
+    for name in result.source_names:
         label = f"{name} {NAMES[name]}"
         if name in result.below_zero:
             label += " (estimated below zero)"

@@ -10,6 +10,7 @@ import pandas as pd
 
 from grr.formulas.analysis_of_variance import crossed_anova, nested_anova
 from grr.formulas.arrays import Array, measured
+from grr.formulas.between_sessions import session_pivots
 from grr.formulas.confidence_limits import quantity_limits
 from grr.formulas.pivots import (
     DRAWS,
@@ -25,12 +26,13 @@ from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import Specification
 from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
 from grr.model.blocks import Block, Bullets, Prose, Table
-from grr.model.choices import MEASURES, NAMES, SOURCES
+from grr.model.choices import MEASURES, NAMES
 from grr.model.printed import Printed
 from grr.model.rounding import JOIN, figures, percent
 from grr.model.study import Study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number
+from grr.questions.sittings import own_sessions, within_sessions
 
 if TYPE_CHECKING:
     from grr.questions.gauge import GaugeResult
@@ -60,8 +62,9 @@ def interval_frame(
     Returns
     -------
     DataFrame
-        Index (quantity, measure): EV, AV, INT, GRR, PV, TV × variance, sd, spread (in the
-        unit of the study), percent_contribution, percent_tv, percent_tolerance; then
+        Index (quantity, measure): EV, AV, INT, GRR, PV, TV (SES before GRR where sessions
+        are a source) × variance, sd, spread (in the unit of the study),
+        percent_contribution, percent_tv, percent_tolerance; then
         ("ndc", "value"), not rounded down, and ("ICC", "value"), PV²/TV². Columns
         estimate, lower, upper, and reason: why there are no limits, else "". An upper
         limit may be infinite: the mean may lie past a one-sided limit.
@@ -79,7 +82,7 @@ def interval_frame(
     limits = quantity_limits(
         pivots_of(result, draws=draws, seed=seed), specification_of(result), level=level
     )
-    keys = [(quantity, measure) for quantity in SOURCES for measure in MEASURES]
+    keys = [(quantity, measure) for quantity in result.source_names for measure in MEASURES]
     rows = []
     for key in [*keys, ("ndc", "value"), ("ICC", "value")]:
         reason = _reason(result, *key)
@@ -165,8 +168,12 @@ class IntervalTable(Printed, pd.DataFrame):
     def _rows(self) -> list[list[str]]:
         return [
             [f"{name} {NAMES[name]}", *(self._cell(name, m) for m in self._measures())]
-            for name in SOURCES
+            for name in self._sources()
         ]
+
+    def _sources(self) -> list[str]:
+        named = self.index.get_level_values(0).unique()
+        return [name for name in NAMES if name in named]
 
     def _cell(self, quantity: str, measure: str) -> str:
         values = [float(self[name][quantity, measure]) for name in ("estimate", "lower", "upper")]
@@ -191,7 +198,7 @@ class IntervalTable(Printed, pd.DataFrame):
         ]
         said: dict[str, list[str]] = {}
         for measure in self._measures():
-            reasons = {name: str(self["reason"][name, measure]) for name in SOURCES}
+            reasons = {name: str(self["reason"][name, measure]) for name in self._sources()}
             if len(set(reasons.values())) == 1 and reasons["GRR"]:
                 said[reasons["GRR"]] = [dict(zip(_SHOWN, _WORDS, strict=True))[measure]]
                 continue
@@ -252,6 +259,11 @@ def _study_pivots(study: Study, draws: int, seed: int, operators: str | int) -> 
         if np.isfinite(readings).all():
             return nested_pivots(nested_anova(readings), **options)
         return nested_pivots(unweighted_nested(readings), **options)
+    sessions = own_sessions(study)
+    if sessions is not None:
+        if options["df_error"] is not None:
+            options["df_error"] *= sessions.means.df_error / float(df.counted)
+        return session_pivots(sessions.means, **options)
     cube = study.cube()
     if cube.complete:
         return crossed_pivots(crossed_anova(cube.packed), **options)
@@ -267,7 +279,7 @@ def degrees_of_freedom(study: Study) -> DegreesOfFreedom:
 
     def seen() -> DegreesOfFreedom:
         if study.design != "nested":
-            return effective_df(study.cube().packed)
+            return effective_df(within_sessions(study).cube().packed)
         readings = nested_readings(study)
         # A part belongs to one operator: its readings are one cell.
         return effective_df(readings.reshape(-1, 1, readings.shape[-1]))

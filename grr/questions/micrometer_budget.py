@@ -109,7 +109,8 @@ class MicrometerLines:
                 formula=f"EV of the study{f' / √{averaged:g}' if averaged > 1 else ''}",
             )
         ]
-        parts = [result.value(name, "variance") for name in ("AV", "INT")]
+        names = [name for name in ("AV", "INT", "SES") if name in result.source_names]
+        parts = [result.value(name, "variance") for name in names]
         known = [value for value in parts if math.isfinite(value)]
         operators = len(result.study.operator_names)
         if operators > 1 and known:
@@ -119,7 +120,8 @@ class MicrometerLines:
                     math.sqrt(sum(known)),
                     "readings",
                     df=operators - 1.0,
-                    formula=f"√(AV² + INT²) of the study, {operators} operators",
+                    formula=f"√({' + '.join(f'{name}²' for name in names)}) of the study, "
+                    f"{operators} operators",
                 )
             )
         return made

@@ -176,6 +176,8 @@ _DIGITS = (
 _FIRST = {
     "AV": "The operators differ most, none of them more than chance explains. {look}",
     "INT": "Operators differ from part to part, nowhere more than chance explains. {look}",
+    "SES": "A person's own sessions differ most. Set the zero anew before every series, and let "
+    "gauge and parts come to one temperature.",
     "EV": "The repeats themselves scatter most, everyone's and on every part. {look}",
 }
 

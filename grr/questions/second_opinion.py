@@ -32,6 +32,8 @@ _TERMS = {
     "C(part)": "part",
     "C(operator)": "operator",
     "C(part):C(operator)": "interaction",
+    "C(operator):C(session)": "session",
+    "C(session)": "session",
     "Residual": "error",
 }
 
@@ -129,6 +131,10 @@ def _asked(result: GaugeResult, ours: pd.DataFrame) -> SecondOpinion:
     terms = "C(part)"
     if len(study.operator_names) > 1:
         terms = "C(part) * C(operator)" if study.trials > 1 else "C(part) + C(operator)"
+    if "session" in ours.index:
+        sessions = readings.groupby("operator")["session"]
+        given["session"] = sessions.transform(lambda names: pd.factorize(names)[0])
+        terms += " + C(operator):C(session)" if len(study.operator_names) > 1 else " + C(session)"
     theirs = anova_lm(ols(f"reading ~ {terms}", given).fit(), typ=1).rename(index=_TERMS)
     names = [name for name in theirs.index if name in ours.index]
     table = pd.DataFrame(

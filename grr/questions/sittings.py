@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import KW_ONLY, dataclass
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array, Mask
+from grr.formulas.between_sessions import SessionMeans, session_means
 from grr.model.errors import StudyError
 from grr.model.frames import frame
 from grr.model.study import Study
@@ -114,6 +116,79 @@ def measured_on_one_day(study: Study) -> bool:
         return False
     taken = study.readings.dropna(subset="reading").groupby("operator")["time"]
     return bool((taken.max() - taken.min() < _ONE_DAY).all())
+
+
+@dataclass(frozen=True)
+class OwnSessions:
+    """The readings of a study in which each person measured in several sessions.
+
+    Attributes
+    ----------
+    readings : ndarray, shape (readings,)
+    part, operator, session : ndarray of int, shape (readings,)
+        Codes from 0; a session is one person's own.
+    means : SessionMeans
+        Their sums of squares.
+    """
+
+    readings: Array
+    part: NDArray[np.int64]
+    operator: NDArray[np.int64]
+    session: NDArray[np.int64]
+    means: SessionMeans
+
+    @property
+    def count(self) -> int:
+        """How many sessions there were, of all operators together."""
+        return int(self.session.max()) + 1
+
+
+def own_sessions(study: Study) -> OwnSessions | None:
+    """Return the readings by session where sessions are a source of variation, else None.
+
+    They are one in a crossed study where the column ``session`` names the session of every
+    reading and every operator has two or more, in each of which enough parts were measured.
+    Two people with the same name of a session have two sessions: each sets the zero anew.
+    """
+    return study.once(("own_sessions",), lambda: _own_sessions(study))
+
+
+def _own_sessions(study: Study) -> OwnSessions | None:
+    table = study.readings.dropna(subset="reading")
+    if "session" not in table or (table["session"] == "").any():
+        return None
+    if study.design == "nested" or len(study.methods) > 1:
+        return None
+    each = table.groupby("operator")["session"].nunique()
+    if (each < 2).any():
+        return None
+    codes = [
+        pd.factorize(table[column])[0].astype(np.int64)
+        for column in ("part", "operator", "session")
+    ]
+    of_person = codes[1] * (codes[2].max() + 1) + codes[2]
+    session = np.unique(of_person, return_inverse=True)[1].astype(np.int64)
+    readings = table["reading"].to_numpy(dtype=np.float64)
+    try:
+        means = session_means(readings, codes[0], codes[1], session)
+    except StudyError:
+        return None
+    return OwnSessions(readings, codes[0], codes[1], session, means)
+
+
+def within_sessions(study: Study) -> Study:
+    """Return the study less what each session adds to all of its parts, where that is a source."""
+    return study.once(("within_sessions",), lambda: _within_sessions(study))
+
+
+def _within_sessions(study: Study) -> Study:
+    if own_sessions(study) is None:
+        return study
+    table = study.readings
+    reading = table["reading"]
+    cells = reading - reading.groupby([table["part"], table["operator"]]).transform("mean")
+    added = cells.groupby([table["operator"], table["session"]]).transform("mean")
+    return replace(study, readings=table.assign(reading=reading - added), resolution=None)
 
 
 def seconds_between(found: Sittings) -> dict[str, Array]:

@@ -11,6 +11,7 @@ from grr.formulas.change_points import TrialShift, trial_shifts
 from grr.model.names import shortened
 from grr.model.rounding import length, listed
 from grr.model.study import Study
+from grr.questions.sittings import within_sessions
 
 #: Chance of any change between trials in a study without one: little, since the causes of
 #: `grr.assess` look for the same.
@@ -43,13 +44,14 @@ def trial_changes(study: Study) -> list[TrialChange]:
     """Return the changes between trials that chance does not explain.
 
     Operators who changed at the same trials and in the same direction are told together.
-    Empty for a nested study, and for one by several methods (ask method by method).
+    Empty for a nested study, and for one by several methods (ask method by method). Where
+    sessions are a source of variation, what they differ by is taken out before.
     """
     if study.design == "nested" or len(study.methods) > 1:
         return []
     cube = study.cube()
     alike: dict[tuple[tuple[int, ...], bool], list[TrialShift]] = {}
-    for shift in trial_shifts(cube.values, level=LEVEL):
+    for shift in trial_shifts(within_sessions(study).cube().values, level=LEVEL):
         alike.setdefault((shift.trials, shift.size > 0.0), []).append(shift)
     found = []
     for (trials, _), shifts in alike.items():

@@ -344,7 +344,10 @@ def _by_confidence(
     if findings.must_mend:
         return "No confidence can be stated before the findings to fix first are settled."
     study = result.study
-    grr = "GRR" if len(study.operator_names) > 1 else "GRR (one operator: EV alone)"
+    grr = "GRR"
+    if len(study.operator_names) < 2:
+        alone = "EV and SES" if "SES" in result.source_names else "EV alone"
+        grr = f"GRR (one operator: {alone})"
     sure, careful = (
         f"with {100 * level:g} % confidence"
         for level in (study.rules.confidence, 0.5 * (1.0 + study.rules.confidence))
@@ -812,6 +815,8 @@ def _expected(result: GaugeResult, p: int, o: int, r: int) -> CrossedAnova:
         np.asarray(np.nan_to_num(result.value(name, "variance")))
         for name in ("PV", "AV", "INT", "EV")
     )
+    if "SES" in result.source_names:  # everyone who comes brings sessions of their own
+        operator = operator + np.asarray(result.value("SES", "variance"))
     cell = error + r * interaction
     return CrossedAnova(
         parts=p,

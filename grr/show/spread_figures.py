@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from grr.model.choices import NAMES, SOURCES
+from grr.model.choices import NAMES
 from grr.model.errors import StudyError
 from grr.model.html_blocks import FAINT, INK
 from grr.model.rounding import JOIN, figures, length, percent, with_unit
@@ -24,7 +24,7 @@ ROW = 56
 LONGEST = 1.5
 #: The sources whose intervals are drawn: those of measuring, which are judged. An interval of
 #: the part variation says how few the parts were; it is told on pointing at the bar.
-MEASURING = ("EV", "AV", "INT", "GRR")
+MEASURING = ("EV", "AV", "INT", "SES", "GRR")
 #: A tolerance wider than so many times the largest spread is not drawn: it would dwarf the bars.
 WIDEST_TOLERANCE = 3.0
 COLUMNS = {"percent_tolerance": "of the\ntolerance", "percent_tv": "of the\ntotal"}
@@ -46,7 +46,8 @@ def spread_sources(result: GaugeResult) -> Figure:
         the tolerance as a line to the same scale.
     """
     scale = fine_scale(result.study)
-    spreads = {name: result.value(name, "spread") * scale.factor for name in SOURCES}
+    names = result.source_names
+    spreads = {name: result.value(name, "spread") * scale.factor for name in names}
     intervals, unknown = sd_intervals(result, LEVEL)
     ends = {
         name: (low * result.spread * scale.factor, high * result.spread * scale.factor)
@@ -66,10 +67,10 @@ def spread_sources(result: GaugeResult) -> Figure:
         sources_answer(result, unknown),
         example=result.study.example,
         alt=sources_alt(result),
-        traces=[_bars(result, spreads, ends), *_intervals(drawn, reach)],
-        height=ROW * len(SOURCES) + 66,
+        traces=[_bars(result, spreads, ends), *_intervals(names, drawn, reach)],
+        height=ROW * len(names) + 66,
         top=44,
-        shapes=[_ground(), *_tolerance_line(width)],
+        shapes=[_ground(names.index("GRR")), *_tolerance_line(width)],
         notes=[
             *_reasons(result, spreads),
             *_percentages(result, columns),
@@ -79,9 +80,9 @@ def spread_sources(result: GaugeResult) -> Figure:
         bargap=0.6,
         xaxis=value_axis(reach, below),
         yaxis={
-            "range": [len(SOURCES) - 0.5, -0.5],
-            "tickvals": list(range(len(SOURCES))),
-            "ticktext": [_label(result, name) for name in SOURCES],
+            "range": [len(names) - 0.5, -0.5],
+            "tickvals": list(range(len(names))),
+            "ticktext": [_label(result, name) for name in names],
             "ticks": "",
             "ticklabelstandoff": 8,
             "showline": False,
@@ -133,10 +134,10 @@ def _bars(
         "type": "bar",
         "orientation": "h",
         "x": template.rounded(lengths),
-        "y": list(range(len(SOURCES))),
-        "marker": {"color": [template.ROLES[name] for name in SOURCES]},
+        "y": list(range(len(spreads))),
+        "marker": {"color": [template.ROLES[name] for name in spreads]},
         "hoverinfo": "text",
-        "hovertext": [_hover(result, name, ends.get(name)) for name in SOURCES],
+        "hovertext": [_hover(result, name, ends.get(name)) for name in spreads],
     }
 
 
@@ -160,14 +161,16 @@ def _hover(result: GaugeResult, name: str, ends: tuple[float, float] | None) -> 
     return "<br>".join(lines)
 
 
-def _intervals(ends: dict[str, tuple[float, float]], reach: float) -> list[dict[str, Any]]:
+def _intervals(
+    names: tuple[str, ...], ends: dict[str, tuple[float, float]], reach: float
+) -> list[dict[str, Any]]:
     """Return a line from lower to upper limit over the end of a bar; an arrow if cut."""
     return [
         {
             "type": "scatter",
             "mode": "lines+markers",
             "x": template.rounded([lower, min(upper, reach)]),
-            "y": [SOURCES.index(name)] * 2,
+            "y": [names.index(name)] * 2,
             "line": {"color": INK, "width": 1.6},
             "marker": {
                 "symbol": ["line-ns", "triangle-right" if upper > reach else "line-ns"],
@@ -182,9 +185,8 @@ def _intervals(ends: dict[str, tuple[float, float]], reach: float) -> list[dict[
     ]
 
 
-def _ground() -> dict[str, Any]:
+def _ground(row: int) -> dict[str, Any]:
     """Return the ground behind the measuring system: the row that is judged."""
-    row = SOURCES.index("GRR")
     return {
         "type": "rect",
         "xref": "paper",
@@ -237,7 +239,7 @@ def _width(result: GaugeResult, width: float) -> str:
 
 def _reasons(result: GaugeResult, spreads: dict[str, float]) -> list[dict[str, Any]]:
     notes = []
-    for row, name in enumerate(SOURCES):
+    for row, name in enumerate(spreads):
         if math.isnan(spreads[name]):
             text = f"not estimated: {result.reasons.get(name, 'the study cannot give it')}"
             lines = template.lines(text, 42)
@@ -270,7 +272,7 @@ def _percentages(result: GaugeResult, columns: list[str]) -> list[dict[str, Any]
             template.note(COLUMNS[measure], 1, 1, yref="paper", yanchor="bottom", **place)
             | {"font": {"color": FAINT, "size": template.SMALL}}
         )
-        for row, name in enumerate(SOURCES):
+        for row, name in enumerate(result.source_names):
             value = result.value(name, measure)
             if not math.isnan(value):
                 notes.append(
@@ -320,7 +322,7 @@ def sources_alt(result: GaugeResult) -> str:
     """Return what the picture of the sources shows, for those who do not see it."""
     shown = [
         f"{NAMES[name]} {length(result.value(name, 'spread'), result.study.unit)}"
-        for name in SOURCES
+        for name in result.source_names
         if not math.isnan(result.value(name, "spread"))
     ]
     return f"Bars as long as the spread of each source: {', '.join(shown)}."

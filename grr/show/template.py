@@ -32,6 +32,7 @@ ROLES = {
     "EV": SKY,
     "AV": ORANGE,
     "INT": PURPLE,
+    "SES": "#8C5A00",
     "GRR": VERMILLION,
     "PV": BLUE,
     "TV": FAINT,

@@ -1,0 +1,109 @@
+"""Sessions nested in operators: sums of squares, components and limits."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from statsmodels.formula.api import ols
+from statsmodels.stats.anova import anova_lm
+
+from grr.formulas.between_sessions import session_components, session_means, session_pivots
+from grr.formulas.mixed_model import fit_sources
+from grr.model.errors import StudyError
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "coverage"))
+from sessions import readings, row
+
+SHARES = (0.3, 0.15, 0.05, 0.5)
+
+
+def study(design=(10, 3, 4, 2), seed=4, shares=SHARES):
+    values, *codes = readings(design, shares, 1, np.random.default_rng(seed))
+    return values[0], codes
+
+
+@pytest.mark.parametrize("design", [(10, 3, 4, 2), (6, 4, 6, 3), (8, 2, 2, 2), (7, 1, 4, 2)])
+def test_sums_of_squares_are_statsmodels(design):
+    values, (part, operator, session) = study(design)
+    found = session_means(values, part, operator, session)
+    table = pd.DataFrame({"y": values, "p": part, "o": operator, "s": session % design[3]})
+    terms = "C(p)*C(o) + C(o):C(s)" if design[1] > 1 else "C(p) + C(s)"
+    theirs = anova_lm(ols(f"y ~ {terms}", table).fit(), typ=1)
+    session_term = "C(o):C(s)" if design[1] > 1 else "C(s)"
+    assert found.balanced
+    assert found.ss_part == pytest.approx(theirs.sum_sq["C(p)"])
+    assert found.ss_session == pytest.approx(theirs.sum_sq[session_term])
+    assert found.df_session == round(theirs.df[session_term])
+    assert found.ss_error == pytest.approx(theirs.sum_sq["Residual"])
+    assert found.df_error == round(theirs.df["Residual"])
+    if design[1] > 1:
+        assert found.ss_operator == pytest.approx(theirs.sum_sq["C(o)"])
+        assert found.ss_interaction == pytest.approx(theirs.sum_sq["C(p):C(o)"])
+        assert found.df_interaction == round(theirs.df["C(p):C(o)"])
+
+
+def test_moments_are_restricted_likelihood_where_balanced_and_all_are_positive():
+    # Searle, Casella & McCulloch, Variance Components (1992), section 3.8.
+    values, (part, operator, session) = study(seed=3)
+    found = session_components(session_means(values, part, operator, session))
+    fit = fit_sources(
+        values,
+        {"part": part, "operator": operator, "both": part * 3 + operator, "session": session},
+    )
+    assert min(fit.variances.values()) > 0.0
+    expected = [*fit.variances.values(), fit.error]
+    of = (found.part, found.operator, found.interaction, found.session, found.repeatability)
+    assert [float(value) for value in of] == pytest.approx(expected, rel=1e-5)
+
+
+def test_components_are_unbiased():
+    values, *codes = readings((10, 3, 4, 2), SHARES, 4000, np.random.default_rng(11))
+    found = session_components(session_means(values, *codes))
+    of = (found.repeatability, found.operator, found.interaction, found.session)
+    for value, truth in zip(of, SHARES, strict=True):
+        error = np.std(value) / np.sqrt(len(value))
+        assert abs(np.mean(value) - truth) < 4.0 * error
+
+
+def test_unequal_sessions_are_unbiased_and_lost_readings_nearly():
+    values, *codes = readings((10, 3, 3, 2), SHARES, 4000, np.random.default_rng(12))
+    for lost, near in (([], 0.0), ([4, 17, 44, 71], 0.01)):
+        kept = np.ones(values.shape[1], dtype=bool)
+        kept[lost] = False
+        found = session_components(session_means(values[:, kept], *(code[kept] for code in codes)))
+        of = (found.repeatability, found.operator, found.interaction, found.session)
+        for value, truth in zip(of, SHARES, strict=True):
+            error = np.std(value) / np.sqrt(len(value))
+            assert abs(np.mean(value) - truth) < 4.0 * error + near
+
+
+def test_grr_draws_are_the_sum_of_the_sources():
+    values, codes = study()
+    pivots = session_pivots(session_means(values, *codes), draws=1000)
+    total = pivots.repeatability + pivots.operator + pivots.interaction + pivots.session
+    assert pivots.grr == pytest.approx(total)
+
+
+@pytest.mark.parametrize("design", [(10, 3, 3, 2), (10, 1, 4, 2)])
+def test_limits_hold_the_truth(design):
+    shares = SHARES if design[1] > 1 else (0.5, 0.0, 0.0, 0.5)
+    found = row(design, shares, 1000)
+    # Three standard errors of 1000 studies under 95 %.
+    assert found["GRR"] > 92.9
+    assert found["SES"] > 92.9
+    assert found["upper misses"] < 7.1
+
+
+def test_fixed_operators_hold_the_truth_where_sessions_differ():
+    found = row((10, 3, 4, 2), (0.3, 0.1, 0.0, 0.6), 1000, fixed=True)
+    assert found["GRR"] > 92.9
+    assert found["without"] < 60.0, "the same readings, sessions left out"
+
+
+def test_sessions_without_a_part_in_common_are_refused():
+    part = np.repeat(np.arange(4), 2)
+    session = np.array([0, 0, 0, 0, 1, 1, 1, 1])
+    with pytest.raises(StudyError):
+        session_means(np.arange(8.0), part, np.zeros(8, dtype=int), session)

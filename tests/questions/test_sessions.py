@@ -1,0 +1,136 @@
+"""Studies in which each person measured in several sessions."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import grr
+from grr.page.filled_in import filled_in
+from grr.questions.second_opinion import second_opinion
+from grr.questions.sittings import own_sessions
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "coverage"))
+from sessions import readings
+
+ROWS = ["EV", "AV", "INT", "SES", "GRR", "PV", "TV"]
+
+
+def table_of(design=(10, 3, 4, 2), seed=1, shares=(0.3, 0.15, 0.05, 0.5)):
+    values, part, operator, session = readings(design, shares, 1, np.random.default_rng(seed))
+    return pd.DataFrame(
+        {
+            "part": [f"{number + 1}" for number in part],
+            "operator": [("Ada", "Bo", "Cy", "Di")[number] for number in operator],
+            "trial": np.tile(np.arange(1, design[2] + 1), design[0] * design[1]),
+            "session": [f"s{number}" for number in session],
+            "reading": np.round(25.0 + 0.002 * values[0], 4),
+        }
+    )
+
+
+def study(table=None, **settings):
+    settings = {"tolerance": grr.Tolerance(24.96, 25.04), "unit": "mm", **settings}
+    return grr.Study(table_of() if table is None else table, resolution=0.0001, **settings)
+
+
+@pytest.mark.parametrize("design", [(10, 3, 4, 2), (10, 3, 3, 2), (8, 4, 6, 3)])
+@pytest.mark.parametrize("operators", ["random", "fixed", 6])
+def test_grr_is_the_sum_of_the_sources_shown(design, operators):
+    result = grr.anova(study(table_of(design), operators=operators))
+    assert list(result.sources.index) == ROWS
+    parts = result.sources.loc[["EV", "AV", "INT", "SES"], "variance"].sum()
+    assert result.value("GRR", "variance") == pytest.approx(parts)
+    assert (result.anova_table is None) == (design == (10, 3, 3, 2))
+
+
+def test_without_sessions_the_sources_are_as_ever():
+    table = table_of()
+    for changed in (
+        table.drop(columns="session"),
+        table.assign(session=table["operator"]),
+        table.assign(session=[*table["session"][:-1], ""]),
+        table.assign(session=np.where(table["operator"] == "Ada", "one", table["session"])),
+        table.assign(session=table["reading"].astype(str) + table.index.astype(str)),
+    ):
+        result = grr.anova(study(changed))
+        assert list(result.sources.index) == ["EV", "AV", "INT", "GRR", "PV", "TV"]
+        expected = grr.anova(study(table.drop(columns="session"))).sources
+        pd.testing.assert_frame_equal(result.sources, expected)
+
+
+def test_two_people_with_the_same_names_of_sessions_have_their_own():
+    table = table_of()
+    renamed = table.assign(session=np.where(table["trial"] <= 2, "morning", "evening"))
+    pd.testing.assert_frame_equal(grr.anova(study(renamed)).sources, grr.anova(study()).sources)
+
+
+def test_the_limits_know_sessions_and_hold_the_value():
+    result = grr.anova(study())
+    limits = result.intervals()
+    assert list(limits.index.get_level_values(0).unique()) == [*ROWS, "ndc", "ICC"]
+    for name in ROWS:
+        row = limits.loc[(name, "sd")]
+        assert row["lower"] <= row["estimate"] <= row["upper"]
+    plain = grr.anova(study(table_of().drop(columns="session"))).intervals()
+    wider, narrower = (found["upper"]["GRR", "sd"] for found in (limits, plain))
+    assert wider > narrower, "sessions are few, and the bound knows it"
+
+
+def test_one_operator_in_two_sessions():
+    result = grr.anova(study(table_of((10, 1, 4, 2), shares=(0.5, 0.0, 0.0, 0.5))))
+    assert set(result.reasons) == {"AV", "INT"}
+    parts = result.sources.loc[["EV", "SES"], "variance"].sum()
+    assert result.value("GRR", "variance") == pytest.approx(parts)
+
+
+def test_lost_readings_and_readings_without_scatter():
+    lost = table_of((10, 3, 3, 2)).drop(index=[3, 40, 71])
+    result = grr.anova(study(lost))
+    assert result.value("SES", "variance") > 0.0
+    assert any("3 planned readings" in note for note in result.notes)
+    table = table_of((10, 3, 3, 2))
+    each = table.groupby(["part", "operator"])["reading"].transform("first")
+    still = grr.anova(study(table.assign(reading=each)))
+    assert still.floored
+    assert still.value("SES", "variance") == 0.0
+
+
+def test_the_formulas_filled_in_give_the_numbers():
+    result = grr.anova(study(operators=5))
+    lines = filled_in(result)
+    for name in ("EV", "AV", "SES", "GRR"):
+        assert f"{result.value(name, 'sd'):.3g}"[:4] in lines[name][-1]
+    opinion = second_opinion(result)
+    assert opinion.same
+    assert "session" in opinion.table.index
+
+
+def test_what_sessions_differ_by_is_no_change_between_trials():
+    table = table_of(shares=(0.3, 0.15, 0.05, 0.0))
+    late = table["trial"] > 2
+    moved = table.assign(reading=(table["reading"] + 0.004 * late).round(4))
+    kinds = {finding.topic for finding in grr.check(study(moved)).findings}
+    plain = {finding.topic for finding in grr.check(study(moved.drop(columns="session"))).findings}
+    assert plain - kinds, "without sessions it is one"
+    within = table.assign(reading=(table["reading"] + 0.004 * (table["trial"] == 4)).round(4))
+    assert plain - kinds <= {finding.topic for finding in grr.check(study(within)).findings}
+
+
+def test_every_page_and_picture_takes_it(tmp_path):
+    found = study()
+    assert own_sessions(found).count == 6
+    verdict = grr.verdict(found)
+    assert verdict.result.value("SES", "variance") > 0.0
+    figure = grr.show.spread_sources(verdict.result)
+    assert len(figure.data[0].y) == len(ROWS)
+    assert "SES" in grr.explain("between sessions").to_frame().iloc[0]["formula"]
+    by_ranges = grr.average_range(found)
+    assert "SES" not in by_ranges.sources.index
+    assert any("sessions are not told apart" in note for note in by_ranges.notes)
+    grr.report(found, tmp_path / "report.html")
+    assert "between sessions" in (tmp_path / "report.html").read_text(encoding="utf-8")
+    grr.export_workbook(found, tmp_path / "numbers.xlsx")
+    grr.export_json(found, tmp_path / "numbers.json")
