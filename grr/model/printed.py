@@ -33,7 +33,7 @@ class Printed(ABC):
         study = getattr(self, "study", None)
         words = [text for block in blocks if isinstance(block, Prose) for text in block.paragraphs]
         first = next((text for text in words if text != EXAMPLE), "")
-        return textwrap.shorten(banner or str(study or first), 100, placeholder=" …")
+        return textwrap.shorten(banner or str(study or first), 60, placeholder=" …")
 
     def _repr_html_(self) -> str:
         return as_html(self.blocks())
