@@ -170,6 +170,11 @@ def study_form(folder: str | Path, readings: pd.DataFrame | None = None) -> Stud
     ------
     StudyError
         The folder holds a study that cannot be read.
+
+    Examples
+    --------
+    >>> grr.study_form("demo_data/dowel_pin")
+    Run this cell to see the form for the facts of the study.
     """
     folder = a_path(folder)
     if readings is not None:
@@ -753,6 +758,11 @@ def choose_study(top: str | Path = "..") -> Any:
     ----------
     top : str or Path
         The working folder, as seen from the notebook.
+
+    Examples
+    --------
+    >>> grr.choose_study()
+    Run this cell to pick a study.
     """
     import ipywidgets as widgets
 

@@ -43,6 +43,11 @@ def collect(study: Study | str | Path) -> CollectForm:
     StudyError
         There is no such folder, its ``study.toml`` holds no plan, or its readings were not
         collected with this form.
+
+    Examples
+    --------
+    >>> grr.collect("demo_data/dowel_pin")
+    The entry form: run this cell to open it, then pick the operator.
     """
     return CollectForm(Collecting(open_job(study)))
 

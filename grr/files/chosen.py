@@ -85,6 +85,11 @@ def chosen_folder(top: str | Path = "..") -> Path:
     ------
     StudyError
         The chosen folder is no longer there, or the note of the choice cannot be read.
+
+    Examples
+    --------
+    >>> grr.chosen_folder().name
+    'dowel_pin'
     """
     top = a_path(top)
     file = top / CHOICE_FILE
@@ -138,6 +143,11 @@ def planned_folder(top: str | Path = "..") -> Path:
     ------
     StudyError
         The page is that of an example, whose plan stays as it is.
+
+    Examples
+    --------
+    >>> grr.planned_folder().name
+    'my_study'
     """
     top = a_path(top)
     new = asked_for("new")
@@ -174,6 +184,11 @@ def chosen_study(top: str | Path = "..") -> Study:
     ------
     StudyError
         It is not there, or cannot be used.
+
+    Examples
+    --------
+    >>> grr.chosen_study()
+    Study(Example with invented readings: dowel pins in a stand: 10 parts, 3 operators, 90 readings)
     """
     return open_study(chosen_folder(top))
 
@@ -189,6 +204,11 @@ def practice_folder(top: str | Path = "..") -> Path:
     ------
     StudyError
         The folder cannot be made.
+
+    Examples
+    --------
+    >>> grr.practice_folder().name
+    'practice'
     """
     top = a_path(top)
     chosen = chosen_folder(top)

@@ -51,6 +51,11 @@ def open_study(folder: str | PathLike[str]) -> Study:
     ------
     StudyError
         The folder is no study, has no readings yet, or something in it cannot be used.
+
+    Examples
+    --------
+    >>> grr.open_study("demo_data/dowel_pin")
+    Study(Example with invented readings: dowel pins in a stand: 10 parts, 3 operators, 90 readings)
     """
     folder = a_path(folder)
     settings = read_settings(folder)
@@ -71,6 +76,13 @@ def save_study(study: Study, folder: str | PathLike[str]) -> None:
     ------
     StudyError
         The folder holds a study already, or cannot be written.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.save_study(study, "copy of the pins")
+    >>> grr.open_study("copy of the pins").taken
+    90
     """
     needs(study, Study)
     settings, readings = settings_of(study), _readings_text(study)

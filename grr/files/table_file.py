@@ -85,6 +85,14 @@ def read_readings(
     StudyError
         The file cannot be read, is no table of readings, or a cell of it cannot be used;
         the message names file, row (as a spreadsheet shows it), column, value and remedy.
+
+    Examples
+    --------
+    >>> grr.read_readings("demo_data/old_form_parts_down.csv").head(3)
+      part operator  trial  reading
+    0    1     Ilka      1  10.0096
+    1    1     Ilka      2  10.0095
+    2    1     Ilka      3  10.0095
     """
     if decimal is not None:
         one_of("decimal", decimal, (".", ","))
@@ -259,6 +267,14 @@ def read_columns(
     ------
     StudyError
         No column of readings, or a cell that cannot be used; with its place.
+
+    Examples
+    --------
+    >>> grr.read_columns("demo_data/micrometer_25/blocks.csv").head(3)
+       reference  reading  expanded_uncertainty
+    0        0.0   0.0000              0.000000
+    1       12.9  12.9000              0.000056
+    2       25.0  25.0001              0.000063
     """
     if decimal is not None:
         one_of("decimal", decimal, (".", ","))

@@ -111,6 +111,20 @@ def analyse_many(
     The formulas are those of `grr.anova`, which it equals study by study. Limits of
     complete studies come from 10,000 draws, a tenth of what `GaugeResult.intervals` takes:
     where a bound lies on a limit of the rules, the decision may differ from `grr.verdict`.
+
+    Examples
+    --------
+    >>> readings = pd.concat(
+    ...     grr.open_study(f"demo_data/{name}").readings.assign(study=name)
+    ...     for name in ("dowel_pin", "dowel_pin_handheld")
+    ... )
+    >>> limits = {"study": ["dowel_pin", "dowel_pin_handheld"], "lower": 10.006, "upper": 10.012}
+    >>> table = grr.analyse_many(readings, tolerances=pd.DataFrame(limits), progress=False)
+    >>> table.set_index("study")["GRR_percent_tolerance"].round(1)
+    study
+    dowel_pin              6.9
+    dowel_pin_handheld    40.8
+    Name: GRR_percent_tolerance, dtype: float64
     """
     short_text("by", by)
     options = Options(

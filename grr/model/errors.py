@@ -18,6 +18,16 @@ class StudyError(ValueError):
     file, row, column, value : optional
         Where it was found; left out of the message where not given. ``file`` may also be a
         folder. ``row`` is the line number as a spreadsheet shows it, the first line being 1.
+
+    Examples
+    --------
+    >>> try:
+    ...     grr.Tolerance(lower=10.02, upper=9.98)
+    ... except grr.StudyError as error:
+    ...     print(error.problem)
+    ...     print(error.remedy)
+    The lower limit is not below the upper limit
+    Exchange the limits, or correct the one that was mistyped
     """
 
     def __init__(

@@ -51,6 +51,15 @@ def explain(term: str | None = None) -> Explanation | Glossary:
     ------
     StudyError
         The term is not in the glossary; the nearest ones are named.
+
+    Examples
+    --------
+    >>> print(grr.explain("ndc"))
+    ndc
+    Number of distinct categories: how many groups of parts the readings can tell
+    apart. At least 5 are asked for.
+    Formula: 1.41 · PV / GRR, rounded down, never below 1
+    Source: AIAG MSA, 4th ed. (2010), chapter II section D and chapter III section B
     """
     if term is None:
         return Glossary()

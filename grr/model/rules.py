@@ -36,6 +36,12 @@ class Rules:
         What is done with the part-by-operator interaction.
     pool_above : float
         With "auto", pool when the interaction's p is above this value.
+
+    Examples
+    --------
+    >>> rules = grr.Rules(confidence=0.9)
+    >>> rules.good_percent, rules.limit_percent, rules.confidence
+    (10.0, 30.0, 0.9)
     """
 
     method_of_record: Method = "anova"
@@ -91,6 +97,12 @@ class Plan:
     StudyError
         Names that differ in capitals and spaces only, no whole number of trials, or more
         sessions than trials.
+
+    Examples
+    --------
+    >>> plan = grr.Plan(parts=("1", "2"), operators=("Ada", "Ben"), trials=2)
+    >>> plan.trials
+    2
     """
 
     parts: tuple[str, ...]

@@ -108,6 +108,22 @@ class Study:
     ------
     StudyError
         Anything that cannot be used, with its place and the remedy.
+
+    Examples
+    --------
+    >>> readings = pd.DataFrame(
+    ...     {
+    ...         "part": [1, 1, 2, 2],
+    ...         "operator": "Ada",
+    ...         "trial": [1, 2, 1, 2],
+    ...         "reading": [9.998, 9.999, 10.003, 10.002],
+    ...     }
+    ... )
+    >>> study = grr.Study(readings, tolerance=grr.Tolerance(9.98, 10.02), unit="mm")
+    >>> study
+    Study(2 parts, 1 operator, 4 readings)
+    >>> study.parts
+    ('1', '2')
     """
 
     readings: pd.DataFrame = frame()

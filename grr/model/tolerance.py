@@ -22,6 +22,13 @@ class Tolerance:
     ------
     StudyError
         No limit given, a limit that is not a finite number, or limits reversed.
+
+    Examples
+    --------
+    >>> grr.Tolerance(lower=10.006, upper=10.012)
+    Tolerance(lower=10.006, upper=10.012)
+    >>> grr.Tolerance(upper=0.05).lower is None
+    True
     """
 
     lower: float | None = None

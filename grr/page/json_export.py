@@ -72,6 +72,12 @@ def export_json(
     study's by ``filed.schema.json`` (JSON Schema, draft 2020-12). What is not estimated is
     null, and ``reasons`` says why; a limit without end is "unbounded". The same study gives
     the same bytes with the same versions.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.export_json(study, "pins.json").name
+    'pins.json'
     """
     target = target_file(path, ".json", overwrite=overwrite)
     write_whole(target, result_text(subject))

@@ -42,6 +42,11 @@ def operators_page(top: str | Path = "..") -> Screen:
     ------
     StudyError
         The chosen study cannot be used, or one person measured it.
+
+    Examples
+    --------
+    >>> grr.operators_page()
+    Screen(Example with invented readings: dowel pins in a stand: 10 …)
     """
     folder = _study_of_one_s_own(a_path(top))
     if folder is None:
@@ -143,6 +148,11 @@ def methods_page(top: str | Path = "..") -> Screen:
     ------
     StudyError
         The chosen study cannot be used.
+
+    Examples
+    --------
+    >>> grr.methods_page()
+    Screen(This study holds the gauge in one way. Plan one with two: …)
     """
     folder = _study_of_one_s_own(a_path(top))
     question = "Stand or handheld?"

@@ -199,6 +199,12 @@ def report(
         Something that cannot be filed, another ending, a study that cannot be analysed, no
         browser for a PDF, or a place that cannot be written or holds a file that grr did not
         make.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.report(study, "pins.html", date=datetime.date(2026, 3, 31)).name
+    'pins.html'
     """
     target = target_file(path, ".html", ".pdf", overwrite=overwrite)
     filed = as_filed(subject)

@@ -104,6 +104,11 @@ class StudyPlan(Printed):
     table : DataFrame
         One row a reading: order, session (of that operator, from 1), operator, trial, part,
         method ("" where there is one way of measuring only).
+
+    Examples
+    --------
+    >>> grr.plan_study(5, ["Ada", "Ben"], 2, operators_are="fixed", seed=1)
+    StudyPlan(20 readings = 5 parts × 2 operators × 2 trials, in 4 …)
     """
 
     plan: Plan
@@ -278,6 +283,15 @@ def plan_study(
     -----
     Random order keeps drift and memory out of the comparison (AIAG MSA, 4th ed., chapter
     III section B; Montgomery, Design and Analysis of Experiments, section 1.3).
+
+    Examples
+    --------
+    >>> plan = grr.plan_study(5, ["Ada", "Ben"], 2, operators_are="fixed", seed=1)
+    >>> plan.to_frame().head(3)
+       order  session operator  trial part method
+    0      1        1      Ada      1    3
+    1      2        1      Ada      1    5
+    2      3        1      Ada      1    1
     """
     if operators is None:
         raise StudyError("It is not said who measures", "Give operators: how many, or their names")
@@ -326,6 +340,12 @@ def run_sheet(study: Study | str | Path | None = None) -> StudyPlan:
     ------
     StudyError
         There is no such folder, or its ``study.toml`` cannot be used or holds no plan.
+
+    Examples
+    --------
+    >>> sheet = grr.run_sheet("demo_data/dowel_pin")
+    >>> len(sheet.to_frame())
+    90
     """
     settings = open_job(chosen_folder() if study is None else study).settings
     assert settings.plan is not None

@@ -128,6 +128,11 @@ def start_page(top: str | Path = "..") -> Screen:
     ------
     StudyError
         There is no such folder.
+
+    Examples
+    --------
+    >>> grr.start_page()
+    Screen()
     """
     top = a_path(top)
     if not top.is_dir():
@@ -216,6 +221,12 @@ def check_page(study: Study) -> Screen:
     Parameters
     ----------
     study : Study
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.check_page(study)
+    Screen(1 finding: 1 to look at.)
     """
     found = check(checked_study(study))
     mend = [one for one in found if one.severity == "mend"]
@@ -336,6 +347,12 @@ def answer_page(study: Study) -> Screen:
     Parameters
     ----------
     study : Study
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.answer_page(study)
+    Screen(USE)
     """
     if len(checked_study(study).methods) > 1:
         return _answer_by_method(study)
@@ -748,6 +765,12 @@ def improve_page(study: Study) -> Screen:
     Parameters
     ----------
     study : Study
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.improve_page(study)
+    Screen(Example with invented readings: dowel pins in a stand: 10 …)
     """
     if len(checked_study(study).methods) > 1:
         raise StudyError(
@@ -815,6 +838,12 @@ def file_page(study: Study) -> Screen:
     Parameters
     ----------
     study : Study
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.file_page(study)
+    Screen(grr.report(study, "demo_data/dowel_pin/report.html") …)
     """
     folder = checked_study(study).folder
     if folder is None:

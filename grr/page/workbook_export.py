@@ -70,6 +70,12 @@ def export_workbook(
     Numbers are numbers with all their digits, shown with the gauge's decimals. What people
     wrote is text in every cell, whatever it begins with, so that no spreadsheet takes it
     for a formula. The same study gives the same bytes.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.export_workbook(study, "pins.xlsx").name
+    'pins.xlsx'
     """
     target = target_file(path, ".xlsx", overwrite=overwrite)
     filed = as_filed(subject)

@@ -49,6 +49,15 @@ def assess(study: Study) -> Assessment:
     Notes
     -----
     Source: see each question's own file; `grr.questions.causes` for the causes.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> assessment = grr.assess(study)
+    >>> [cause.kind for cause in assessment.causes]
+    ['digit', 'operator_offset', 'repeatability']
+    >>> print(f"{assessment.causes[0].without}")
+    6.1 %
     """
     return checked_study(study).once("assess", lambda: Assessment(study))
 
@@ -62,6 +71,12 @@ class Assessment(Printed):
     study : Study
 
     What the study cannot give is None; `reasons` says why, by the name of the part.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.assess(study)
+    Assessment(USE)
     """
 
     study: Study

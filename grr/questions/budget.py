@@ -91,6 +91,11 @@ class Contribution:
     ------
     StudyError
         A name that is empty, a size below 0, or a distribution not known here.
+
+    Examples
+    --------
+    >>> grr.Contribution("block", 0.00006, "normal").size
+    6e-05
     """
 
     name: str
@@ -276,6 +281,18 @@ class UncertaintyBudget(Printed):
     Notes
     -----
     Source: JCGM 100:2008 (GUM), clauses 5 and 6, annex G.
+
+    Examples
+    --------
+    >>> budget = grr.UncertaintyBudget(
+    ...     [
+    ...         grr.Contribution("calibration of the micrometer", 0.0003, "normal"),
+    ...         grr.Contribution("last digit", 0.0005, "rectangular"),
+    ...     ],
+    ...     unit="mm",
+    ... )
+    >>> print(f"U = {1000 * budget.expanded:.2f} µm, k = {budget.coverage:.2f}")
+    U = 0.82 µm, k = 1.96
     """
 
     lines: Sequence[Contribution]

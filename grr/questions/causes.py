@@ -112,6 +112,15 @@ class Cause:
         What was found, and the counterfactual: "Jan reads 1.0 µm low", "reading alike".
     sentence : str
         Both, with the share and with GRR before and after.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> cause = grr.assess(study).causes[0]
+    >>> cause.kind
+    'digit'
+    >>> cause.without.lower < cause.without.value < cause.without.upper
+    True
     """
 
     kind: Kind

@@ -41,6 +41,13 @@ def check(study: Study) -> Findings:
     Notes
     -----
     Each check names its source where it is made, further down in this file.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> found = grr.check(study)
+    >>> [finding.severity for finding in found.findings]
+    ['look']
     """
     return checked_study(study).once("check", lambda: _check(study))
 
@@ -109,6 +116,13 @@ class Finding:
         What to do, as a sentence.
     cause : str
         Kind of the cause that explains it, as `grr.assess` names it; "" where none does.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> finding = grr.check(study).findings[0]
+    >>> finding.severity
+    'look'
     """
 
     severity: str
@@ -121,7 +135,14 @@ class Finding:
 
 @dataclass(frozen=True, repr=False)
 class Findings(Printed):
-    """All findings of a check, the most serious first."""
+    """All findings of a check, the most serious first.
+
+    Examples
+    --------
+    >>> found = grr.check(grr.open_study("demo_data/dowel_pin_mistakes"))
+    >>> found.ruined
+    True
+    """
 
     findings: tuple[Finding, ...]
 

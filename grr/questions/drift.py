@@ -129,6 +129,13 @@ def drift(
     Source: Montgomery, Design and Analysis of Experiments, chapter 15 (analysis of
     covariance); Andrews, Econometrica 61 (1993), 821-856 (bump and curve, p simulated);
     Newton's law of cooling (curve).
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> drift = grr.drift(study)
+    >>> drift.to_frame()["sessions"].tolist()
+    [1, 1, 1]
     """
     checked_study(study)
     level = number("level", level, above=0.5, below=1.0)
@@ -195,6 +202,12 @@ class Drift(Printed):
         Length of steel that a warming is told for, in mm.
     headline : str
         The answer in one sentence.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> len(grr.drift(study).to_frame())
+    3
     """
 
     numbers: DriftNumbers

@@ -111,6 +111,20 @@ def anova(
     Source: AIAG MSA, 4th ed., chapter III section B and appendix A; Burdick, Borror &
     Montgomery (SIAM 2005), chapter 3; Searle, Casella & McCulloch, Variance Components
     (1992), chapter 6.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> result = grr.anova(study)
+    >>> result.sources["percent_tolerance"].round(1)
+    source
+    EV       6.3
+    AV       2.4
+    INT      0.0
+    GRR      6.7
+    PV     106.0
+    TV     106.2
+    Name: percent_tolerance, dtype: float64
     """
     rules = checked_study(study).rules
     interaction = one_of(
@@ -176,6 +190,13 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
     Notes
     -----
     Source: AIAG MSA, 4th ed., chapter III section B, average and range method.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> result = grr.average_range(study)
+    >>> print(f"{result.value('GRR', 'percent_tolerance'):.1f} %")
+    6.4 %
     """
     checked_study(study)
     spread = number("spread", study.rules.spread if spread is None else spread, above=0.0)
@@ -276,6 +297,18 @@ class GaugeResult(Printed):
         What the reader must know about these numbers.
     key : tuple
         The method with its options: what tells results of one study apart.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> result = grr.anova(study)
+    >>> result
+    GaugeResult(anova: GRR sd 6.74e-05 mm, 6.74 % of tolerance)
+    >>> result.ndc
+    22
+    >>> limits = result.intervals().loc[("GRR", "percent_tolerance")]
+    >>> print(f"{limits['lower']:.1f} to {limits['upper']:.1f} %")
+    5.9 to 8.3 %
     """
 
     study: Study

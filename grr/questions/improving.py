@@ -80,6 +80,13 @@ def what_would_help(result: GaugeResult, *, level: float = 0.95) -> Improvement:
     the repeatability's variance by n and touches neither the operators' differences nor
     the interaction. Source: JCGM 100:2008 (GUM), 4.2.3 and F.2.2.1; Burdick, Borror &
     Montgomery (SIAM 2005), section 3.2.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> help_ = grr.what_would_help(grr.anova(study))
+    >>> help_.to_frame()["change"][0]
+    'as it is now'
     """
     level = number("level", level, above=0.0, below=1.0)
     study = needs(result, GaugeResult).study
@@ -105,6 +112,12 @@ class Improvement(Printed):
     level : float
         Confidence of the intervals.
     notes : tuple of str
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.what_would_help(grr.anova(study))
+    Improvement(Example with invented readings: dowel pins in a stand: 10 …)
     """
 
     result: GaugeResult

@@ -120,6 +120,17 @@ def linearity(
     Source: AIAG MSA, 4th ed., chapter III section B, linearity; ISO 14253-1 for the
     permissible error. Lack of fit, the blocks' uncertainty and the bias limit are
     additions of this project.
+
+    Examples
+    --------
+    >>> blocks = grr.linearity(
+    ...     grr.read_columns("demo_data/micrometer_25/blocks.csv"),
+    ...     bias_limit=0.0006,
+    ...     unit="mm",
+    ...     resolution=0.0001,
+    ... )
+    >>> blocks
+    LinearityResult(55 readings on 11 blocks from 0.0000 to 25.0000 mm.)
     """
     level = number("level", level, above=0.0, below=1.0)
     lack_of_fit_level = number("lack_of_fit_level", lack_of_fit_level, above=0.0, below=1.0)
@@ -217,6 +228,17 @@ class LinearityResult(Printed):
     missing : int
     title : str
     example : bool
+
+    Examples
+    --------
+    >>> blocks = grr.linearity(
+    ...     grr.read_columns("demo_data/micrometer_25/blocks.csv"),
+    ...     bias_limit=0.0006,
+    ...     unit="mm",
+    ...     resolution=0.0001,
+    ... )
+    >>> len(blocks.to_frame()) > 0
+    True
     """
 
     reference: Array

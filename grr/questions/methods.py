@@ -155,6 +155,13 @@ def compare_methods(
     factors, mixed model); Schuirmann (1987, equivalence); Bland & Altman (1986 and 1999,
     limits of agreement). The rule is this project's own; wrong decisions are simulated in
     tests/coverage.
+
+    Examples
+    --------
+    >>> pins = grr.open_study("demo_data/pins_two_ways")
+    >>> compared = grr.compare_methods(pins, baseline="stand", candidate="handheld")
+    >>> compared.recommended
+    'stand'
     """
     checked_study(study)
     level = number("level", level, above=0.5, below=1.0)
@@ -436,6 +443,12 @@ class MethodComparison(Printed):
         Method → what `grr.verdict` says of it, the operators counted as the study states.
     as_stated : bool
         Whether the comparison counts the operators so too.
+
+    Examples
+    --------
+    >>> pins = grr.open_study("demo_data/pins_two_ways")
+    >>> grr.compare_methods(pins, baseline="stand", candidate="handheld")
+    MethodComparison(USE STAND)
     """
 
     numbers: MethodNumbers

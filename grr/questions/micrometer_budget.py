@@ -49,6 +49,12 @@ class MicrometerLines:
     ------
     StudyError
         A length or coefficient that is not above 0, or no unit.
+
+    Examples
+    --------
+    >>> line = grr.MicrometerLines(length=10.0, unit="mm")
+    >>> f"{line.calibration(expanded=0.0004, k=2).size:.4f} mm"
+    '0.0002 mm'
     """
 
     length: float

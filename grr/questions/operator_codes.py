@@ -36,6 +36,13 @@ def code_operators(study: Study) -> tuple[Study, dict[str, str]]:
         Operators are called "Operator 1", "Operator 2" …
     key : dict
         Keep it apart from the report.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> coded, names = grr.code_operators(study)
+    >>> coded.operator_names
+    ('Operator 1', 'Operator 2', 'Operator 3')
     """
     plan = checked_study(study).plan
     names = {*study.operator_names, *(() if plan is None else plan.operators)}

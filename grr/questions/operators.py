@@ -143,6 +143,17 @@ def compare_operators(study: Study, *, level: float = 0.95) -> OperatorCompariso
     -----
     Source: Montgomery, Design and Analysis of Experiments, sections 3.5.7 and 13.3
     (Tukey's test; mixed model); ISO 5725-2 and ASTM E691 (Cochran's C, h and k).
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> compared = grr.compare_operators(study)
+    >>> (1000 * compared.to_frame()["from_others"]).round(2)
+    operator
+    Ilka    -0.04
+    Jonas   -0.02
+    Miro     0.05
+    Name: from_others, dtype: float64
     """
     checked_study(study)
     level = number("level", level, above=0.5, below=1.0)
@@ -168,6 +179,12 @@ class OperatorComparison(Printed):
         One an operator: findings, a sentence, usual causes, how to confirm.
     headline : str
         The answer in one sentence.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> list(grr.compare_operators(study).to_frame().index)
+    ['Ilka', 'Jonas', 'Miro']
     """
 
     numbers: OperatorNumbers

@@ -113,6 +113,11 @@ class ExpectedPrecision(Printed):
         ("the same readings", "the same people", "all who will ever measure"), parts,
         operators, trials, readings, operators_are, use_at_best (how often a gauge that
         truly takes the least of `TRUE_PERCENTS` is USE), decides.
+
+    Examples
+    --------
+    >>> grr.expected_precision(10, 3, 3, operators_are="fixed")
+    ExpectedPrecision(10 parts × 3 operators × 3 trials = 90 readings. How often …)
     """
 
     design: Design
@@ -175,6 +180,11 @@ class DesignComparison(Printed):
     operators_are : {"random", "fixed"} or int
     shares : Shares
     studies : int
+
+    Examples
+    --------
+    >>> grr.compare_designs(30, most_operators=3)
+    DesignComparison(Designs with at most 30 readings, those that decide most …)
     """
 
     table: pd.DataFrame
@@ -307,6 +317,14 @@ def expected_precision(
     Notes
     -----
     Source: see `grr.formulas.precision.simulated_precision`.
+
+    Examples
+    --------
+    >>> chances = grr.expected_precision(5, 6, 2).to_frame()
+    >>> chances.query("operators_are == 'random'")[["true_percent", "use"]].round(1).head(2)
+       true_percent  use
+    5           6.0  0.7
+    6          15.0  0.0
     """
     if operators is None:
         raise StudyError(
@@ -625,6 +643,13 @@ def compare_designs(
     ------
     StudyError
         No design fits, or a setting cannot be used.
+
+    Examples
+    --------
+    >>> designs = grr.compare_designs(30, most_operators=3)
+    >>> designs.to_frame()[["parts", "operators", "trials"]]
+       parts  operators  trials
+    0      5          3       2
     """
     question = PlanningQuestion(good_gauge, bad_gauge, Rules() if rules is None else rules)
     split = _shares(shares)

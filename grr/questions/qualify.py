@@ -181,6 +181,22 @@ def qualify(
     ------
     StudyError
         A tolerance with one limit, or a result in another unit or for another tolerance.
+
+    Examples
+    --------
+    >>> files = "demo_data/micrometer_25"
+    >>> tolerance = grr.Tolerance(lower=10.006, upper=10.012)
+    >>> block = grr.reference_study(
+    ...     grr.read_columns(f"{files}/reference.csv"),
+    ...     tolerance=tolerance,
+    ...     reference=10.0,
+    ...     expanded_uncertainty=0.000055,
+    ...     coverage=2,
+    ...     unit="mm",
+    ...     resolution=0.0001,
+    ... )
+    >>> grr.qualify(tolerance, unit="mm", reference=block)
+    Qualification(NOT DECIDED YET)
     """
     unit = canonical_unit(unit)
     width = _checked(tolerance, unit, reference, linearity, budget, study, stability)
@@ -322,6 +338,14 @@ class Qualification(Printed):
     example : bool
     seal : str
         Of the study's folder; "" where the study was opened from none.
+
+    Examples
+    --------
+    >>> limits = grr.Tolerance(lower=9.99, upper=10.01)
+    >>> readings = [10.0001, 10.0000, 10.0002, 10.0001, 10.0000] * 5
+    >>> block = grr.reference_study(readings, reference=10.0, unit="mm", tolerance=limits)
+    >>> grr.qualify(limits, unit="mm", reference=block)
+    Qualification(NOT DECIDED YET)
     """
 
     tolerance: Tolerance

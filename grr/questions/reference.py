@@ -103,6 +103,22 @@ def reference_study(
     -----
     Source: AIAG MSA, 4th ed., chapter III section B, bias (both forms); Cg and Cgk are
     common practice in companies; Q_MS is that of ISO 22514-7 (from memory).
+
+    Examples
+    --------
+    >>> files = "demo_data/micrometer_25"
+    >>> tolerance = grr.Tolerance(lower=10.006, upper=10.012)
+    >>> block = grr.reference_study(
+    ...     grr.read_columns(f"{files}/reference.csv"),
+    ...     tolerance=tolerance,
+    ...     reference=10.0,
+    ...     expanded_uncertainty=0.000055,
+    ...     coverage=2,
+    ...     unit="mm",
+    ...     resolution=0.0001,
+    ... )
+    >>> print(f"{1000 * block.bias:.2f} µm")
+    0.08 µm
     """
     values, missing = reading_values(readings)
     reference = number("reference", reference)
@@ -178,6 +194,12 @@ class ReferenceResult(Printed):
         Whether the repeatability is the rounding error of the gauge.
     title : str
     example : bool
+
+    Examples
+    --------
+    >>> readings = [10.0001, 10.0000, 10.0002, 10.0001, 10.0000] * 5
+    >>> grr.reference_study(readings, reference=10.0, unit="mm")
+    ReferenceResult(25 readings of a reference part, 10.0000 mm.)
     """
 
     readings: tuple[float, ...]

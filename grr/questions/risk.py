@@ -81,6 +81,12 @@ class Misclassification(Printed):
     reading : float or None
     level : float
         Confidence of the intervals.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.misclassification(grr.anova(study))
+    Misclassification(Example with invented readings: dowel pins in a stand: 10 …)
     """
 
     circumstances: Circumstances
@@ -170,6 +176,13 @@ def misclassification(
     True values and errors are taken as normal. Exact by integration, not by simulation.
     Source: JCGM 106:2012, clauses 9.3 to 9.5 (global and conditional risks), clause 7 and
     A.4 (one reading).
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> risks = grr.misclassification(grr.anova(study)).to_frame()
+    >>> print(f"{1e6 * risks.loc['bad_accepted', 'estimate']:.0f} parts of a million")
+    331 parts of a million
     """
     return _once(
         result,
@@ -402,6 +415,12 @@ class GuardBand(Printed):
     level : float
     bias : float
         Known bias: taken off each reading, or put onto the limits.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.guard_band(grr.anova(study))
+    GuardBand(Example with invented readings: dowel pins in a stand: 10 …)
     """
 
     circumstances: Circumstances
@@ -593,6 +612,13 @@ def guard_band(
     Source: ISO 14253-1:2017 (proving conformance; the factor is 1.65 for a large
     tolerance and is solved for where the tolerance is small against u); ISO
     14253-1:1998 (one expanded uncertainty); JCGM 106:2012, clauses 8.3 and 9.5.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> limits = grr.guard_band(grr.anova(study)).acceptance
+    >>> print(f"accept from {limits.lower:.5f} to {limits.upper:.5f} mm")
+    accept from 10.00611 to 10.01189 mm
     """
     return _once(
         result,

@@ -36,6 +36,11 @@ def self_check(date: dt.date | None = None) -> SelfCheck:
     ----------
     date : date, optional
         The day to print; today by default.
+
+    Examples
+    --------
+    >>> grr.self_check().passed
+    True
     """
     day = dt.datetime.now(tz=dt.UTC).date() if date is None else needs(date, dt.date, "date")
     packages = ", ".join(f"{name} {version(name)}" for name in ("grr", "numpy", "scipy", "pandas"))
@@ -74,7 +79,13 @@ class Comparison:
 
 @dataclass(frozen=True, repr=False)
 class SelfCheck(Printed):
-    """Published examples beside what this installation computes, dated, to file."""
+    """Published examples beside what this installation computes, dated, to file.
+
+    Examples
+    --------
+    >>> len(grr.self_check().to_frame()) > 30
+    True
+    """
 
     comparisons: tuple[Comparison, ...]
     date: dt.date

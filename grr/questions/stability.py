@@ -171,6 +171,13 @@ def stability(
     Source: AIAG MSA, 4th ed., chapter III section B, stability; Lucas & Saccucci,
     Technometrics 32 (1990), 1-12; ISO 7870-2 and -6 (from memory); further sources in
     `grr.formulas.control_charts`.
+
+    Examples
+    --------
+    >>> checks = grr.read_columns("demo_data/micrometer_25/checks.csv")
+    >>> watched = grr.stability(checks, unit="mm", resolution=0.0001)
+    >>> watched
+    StabilityResult(24 checks from 2024-10-06 to 2026-09-05, 24 readings. …)
     """
     if tolerance is not None:
         needs(tolerance, Tolerance, "tolerance")
@@ -251,6 +258,12 @@ def after_check(result: StabilityResult | None = None, *, event: Event = "check"
     -----
     Source: ISO 10012 and IATF 16949, 7.1.5 (previous results of a gauge found out of
     order; from memory); common practice.
+
+    Examples
+    --------
+    >>> checks = grr.read_columns("demo_data/micrometer_25/checks.csv")
+    >>> grr.after_check(grr.stability(checks, unit="mm", resolution=0.0001))
+    AfterCheck(The latest check gives an alarm. The gauge is out of use …)
     """
     event = one_of("event", event, EVENTS)
     if event == "dropped":
@@ -323,6 +336,12 @@ class StabilityResult(Printed):
     missing : int
     title : str
     example : bool
+
+    Examples
+    --------
+    >>> checks = grr.read_columns("demo_data/micrometer_25/checks.csv")
+    >>> len(grr.stability(checks, unit="mm").to_frame()) > 0
+    True
     """
 
     times: pd.DatetimeIndex

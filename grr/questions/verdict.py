@@ -128,6 +128,15 @@ class Verdict(Printed):
         The same in sentences.
     proven_for : ProvenFor or None
         The smallest tolerances for which GRR is shown to be good, and acceptable.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> verdict = grr.verdict(study)
+    >>> verdict
+    Verdict(USE)
+    >>> print(verdict.reasons[0])
+    The last digit of 0.10 µm is coarse: with a fine digit, GRR 6.7 % → 6.1 % of the tolerance.
     """
 
     decision: Decision
@@ -241,6 +250,15 @@ def verdict(result: GaugeResult | Study) -> Verdict:
     -----
     Source: AIAG MSA, 4th ed., chapter II section D (thresholds, ndc of at least 5); the
     confidence rule is this project's own.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> verdict = grr.verdict(grr.anova(study))
+    >>> verdict.decision.name
+    'USE'
+    >>> verdict.decision.exit_status
+    0
     """
     if isinstance(result, Study):
         result = result_of_record(result)

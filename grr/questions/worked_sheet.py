@@ -36,6 +36,12 @@ class WorkedSheet(Printed):
         What `grr.average_range` returns for the study.
     lines : tuple of SheetLine
         In the order of working.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> grr.worked_sheet(study)
+    WorkedSheet(Example with invented readings: dowel pins in a stand: 10 …)
     """
 
     result: GaugeResult
@@ -84,6 +90,13 @@ def worked_sheet(study: Study, *, spread: float | None = None) -> WorkedSheet:
     Notes
     -----
     Source: AIAG MSA, 4th ed., chapter III section B, average and range method.
+
+    Examples
+    --------
+    >>> study = grr.open_study("demo_data/dowel_pin")
+    >>> sheet = grr.worked_sheet(study)
+    >>> sheet.to_frame()["quantity"][0]
+    'Mean range, Ilka'
     """
     result = average_range(study, spread=spread)
     readings = study.cube().packed

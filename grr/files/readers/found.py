@@ -325,6 +325,12 @@ def describe_reading(readings: pd.DataFrame) -> str:
     ------
     StudyError
         The table was not read from a file, or lost its description on the way.
+
+    Examples
+    --------
+    >>> readings = grr.read_readings("demo_data/old_form_parts_down.csv")
+    >>> print(grr.describe_reading(readings).splitlines()[2])
+    Taken: 90 readings of 10 parts by 3 operators, 3 trials.
     """
     taken = needs(readings, pd.DataFrame).attrs.get("taken")
     if not isinstance(taken, dict):
