@@ -585,7 +585,7 @@ def _add_report(add: _Add) -> None:
         "-o", "--output", type=_path, help=".html or .pdf (default: report.html in the folder)"
     )
     parser.add_argument("--date", help="the day to print, like 2026-03-31 (default: today)")
-    for name in ("prepared-by", "approved-by", "revision", "supersedes", "deviations"):
+    for name in ("number", "prepared-by", "approved-by", "revision", "supersedes", "deviations"):
         parser.add_argument(f"--{name}", default="", help="printed on the first page")
     parser.add_argument(
         "--code-operators", action="store_true", help="Operator 1, 2, 3 in place of names"
@@ -618,6 +618,7 @@ def report(options: argparse.Namespace) -> int:
         date=None if options.date is None else _day(options.date),
         prepared_by=options.prepared_by,
         approved_by=options.approved_by,
+        number=options.number,
         revision=options.revision,
         supersedes=options.supersedes,
         deviations=options.deviations,

@@ -26,6 +26,7 @@ formula.
 `change_points`          steps, warm-ups, shifts between trials
 `drift_rate`             slopes of readings, zero and scatter; time until they matter
 `operator_comparison`    means, Tukey, h and k, Bartlett, Cochran, who carries the interaction
+`recheck`                how surely a short check notices that the repeatability has grown
 `cause_tests`            which one thing makes GRR large: many suspects, one budget of alarms
 `counterfactuals`        GRR as it would be without a cause
 `method_comparison`      limits of agreement, difference and ratio of two methods, the choice

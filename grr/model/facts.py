@@ -110,7 +110,32 @@ FACTS = (
         "A mark keeps the part's own form out of the gauge's repeatability.",
     ),
     Question(
-        "gauge_number", "Gauge", "Number of the gauge", "text", "As engraved or on its label."
+        "gauge_type",
+        "Gauge",
+        "Maker and type of the gauge",
+        "text",
+        "As in its papers; the report names it.",
+    ),
+    Question(
+        "gauge_number",
+        "Serial number",
+        "Number of the gauge",
+        "text",
+        "As engraved or on its label.",
+    ),
+    Question(
+        "gauge_range",
+        "Range of the gauge",
+        "Measuring range of the gauge",
+        "text",
+        "Such as 0 to 25 mm.",
+    ),
+    Question(
+        "calibrated_on",
+        "Calibrated on",
+        "Last calibrated on",
+        "date",
+        "As on the certificate.",
     ),
     Question(
         "certificate",

@@ -7,28 +7,30 @@ of them is needed, and how sure that is.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from grr.model.blocks import Banner, Bullets, Facts, Formulas, Heading, Picture, Prose, Table
+from grr.model.blocks import Banner, Bullets, Formulas, Heading, Picture, Prose, Table
 from grr.model.choices import FIX_FIRST
 from grr.model.errors import StudyError
-from grr.model.names import shortened
+from grr.model.names import begun, shortened
 from grr.model.printed import EXAMPLE, Printed
-from grr.model.rounding import JOIN, counted, length, listed, percent
+from grr.model.rounding import JOIN, counted, length, limits_text, listed, percent
 from grr.model.study import Study
 from grr.model.values import needs
 from grr.page.conduct import fact
 from grr.page.filed_results import ManyStudies, answer_of, kind_of, stated
 from grr.page.filled_in import filled_in
-from grr.page.page_blocks import Columns, Form, KeyNumber, KeyNumbers, PageBlock, or_reason
+from grr.page.page_blocks import Columns, Drawing, Form, KeyNumber, KeyNumbers, PageBlock, or_reason
 from grr.questions import methods
-from grr.questions.causes import short
+from grr.questions.causes import counterfactual, short
 from grr.questions.check import RUINED, TO_DO, Finding, Findings, calibration_due, check
-from grr.questions.gauge import GaugeResult, tolerance_text
+from grr.questions.gauge import GaugeResult
+from grr.questions.renewal import recheck
 from grr.questions.verdict import (
     CAUTION,
     DO_NOT_USE,
@@ -49,27 +51,36 @@ if TYPE_CHECKING:
 LONGEST_TITLE, LONGEST_NAME = 140, 40
 #: Findings named on the first page, and the longest place of one.
 MOST_PLACES, LONGEST_PLACE = 3, 60
+#: Numbers that matter on the first page.
+NUMBERS = 3
 #: Steps to take named there; all of them stand in the next part.
 STEPS = 1
 _SAYS = {
-    USE: "This gauge, used as in this study, is good enough to {task}.",
-    LIKE_THIS: "This gauge may be used to {task} under the conditions below only.",
-    WITH_LIMITS: "This gauge may be used to {task} if parts are accepted only within the "
-    "acceptance limits below.",
-    DO_NOT_USE: "Used as in this study, this gauge must not be used to {task}.",
-    NOT_DECIDED: "This study does not decide whether the gauge is good enough to {task}.",
+    USE: "Good enough to {task}, used as here.",
+    LIKE_THIS: "Good enough to {task}, under the conditions of this study only.",
+    WITH_LIMITS: "Good enough to {task} only within the acceptance limits below.",
+    DO_NOT_USE: "Not good enough to {task}.",
+    NOT_DECIDED: "This study does not decide whether it is good enough to {task}.",
     FIX_FIRST: "Nothing is decided before the readings below are settled.",
 }
+#: The same as `RUINED`, in as few words.
+NOT_STATED = Prose(["No numbers while readings are wrong."])
+#: The same as `CAUTION`, in the few words that the first page has room for.
+SHORT_CAUTION = "This study does not replace the drawing or competent judgement."
 #: Label, key in the table of intervals, and the formulas that lead to the number.
 _ROWS = (
-    ("GRR, percent of the tolerance", ("GRR", "percent_tolerance"), ("GRR", "percent_tolerance")),
-    ("GRR, percent of the total variation", ("GRR", "percent_tv"), ("GRR", "TV", "percent_tv")),
+    (
+        "GRR, % of tolerance",
+        ("GRR", "percent_tolerance"),
+        ("EV", "AV", "INT", "GRR", "percent_tolerance"),
+    ),
+    ("GRR, % of total variation", ("GRR", "percent_tv"), ("GRR", "TV", "percent_tv")),
+    ("Distinct categories (ndc)", ("ndc", "value"), ("PV", "ndc")),
     (
         "GRR, spread of the measuring system",
         ("GRR", "spread"),
         ("EV", "AV", "INT", "GRR", "spread"),
     ),
-    ("Distinct categories (ndc)", ("ndc", "value"), ("PV", "ndc")),
 )
 
 
@@ -83,6 +94,7 @@ class Cover:
     revision: str = ""
     supersedes: str = ""
     deviations: str = ""
+    number: str = ""
 
     def __post_init__(self) -> None:
         for name, value in vars(self).items():
@@ -116,40 +128,71 @@ class FrontPage:
 
 
 def front_page(verdict: Verdict, cover: Cover) -> FrontPage:
-    """Return the first page of the report on one method of measuring."""
-    study = verdict.result.study
+    """Return the first page of the report on one method of measuring: the whole decision."""
+    study, findings = verdict.result.study, verdict.findings
     mark, colour = LOOKS[verdict.banner]
-    cause = [] if verdict.cause is None or verdict.findings.must_mend else [verdict.cause]
+    cause = [] if verdict.cause is None or findings.must_mend else [verdict.cause]
+    use = [] if findings.must_mend else list(verdict.acceptance[:1])
     told = [
         *(f"{short(one, verdict.result)}" for one in cause),
-        verdict.by_manual,
-        verdict.by_confidence,
-        *([] if verdict.proven_for is None else [str(verdict.proven_for)]),
-        *cautions(study, verdict.findings, cover, told={one.kind for one in cause}),
+        *([] if findings.ruined else [_first(verdict.by_confidence)]),
+        *use,
+        *cautions(study, findings, cover, told={one.kind for one in cause}, brief=True),
     ]
     blocks: list[PageBlock] = [
         Banner(mark, verdict.banner, colour, decision_sentence(verdict)),
         Prose(told),
+        *_listed("What to do next", _steps(verdict)),
     ]
-    if verdict.findings.must_mend:
-        blocks += _listed("Look at this first", verdict.findings.look_first)
-    if study.tolerance is not None and not verdict.findings.ruined:
-        blocks.append(Picture(lambda: tolerance_ruler(verdict.result)))
-    use = [
-        *_listed(verdict.acceptance_title, verdict.acceptance[:2]),
-        *_listed(verdict.conditions_title, verdict.conditions),
-    ]
+    if findings.must_mend:
+        blocks += _listed("Look at this first", findings.look_first[:1])
+    if study.tolerance is not None and not findings.ruined:
+        blocks.append(Drawing(lambda: _ruler(verdict.result)))
     return _page(
         study,
         cover,
         [
             *blocks,
-            Heading("The numbers that matter", 2),
-            *([RUINED] if verdict.findings.ruined else key_numbers(verdict.result)),
-            *_beside(*_wider_first(use, _listed("What to do next", verdict.next_steps[:STEPS]))),
+            *([NOT_STATED] if findings.ruined else key_numbers(verdict.result)),
+            *_listed("What ends this verdict", how_long(verdict)),
         ],
-        CAUTION,
+        SHORT_CAUTION,
     )
+
+
+def _first(text: str) -> str:
+    """Return the first sentence; the whole stands among the reasons."""
+    return re.split(r"(?<=\.)\s+(?=[A-Z])", text)[0]
+
+
+def _steps(verdict: Verdict) -> list[str]:
+    """Return the first step; what it would bring stands beside its cause already."""
+    told = []
+    for step in verdict.steps[:STEPS]:
+        brings = "" if step.cause is None else begun(counterfactual(step.cause, verdict.result))
+        known = step.cause is not None and step.cause is verdict.cause and brings
+        told.append(step.sentence.split(brings)[0].rstrip() if known else step.sentence)
+    return told
+
+
+def _ruler(result: GaugeResult) -> Figure:
+    """Return the ruler without what it says of its own axis; the whole stands further on."""
+    figure = tolerance_ruler(result)
+    figure.layout.xaxis.title.text = result.study.unit
+    return figure
+
+
+def how_long(verdict: Verdict) -> list[str]:
+    """Return what ends the verdict, and the short check that renews it."""
+    if verdict.findings.must_mend:
+        return []
+    if verdict.banner in (DO_NOT_USE, NOT_DECIDED):
+        return ["A change of gauge, people or method: then study again."]
+    study = verdict.result.study
+    person = "A new person" if study.all_studied else "Other training"
+    check = recheck(study)
+    renewed = "Then study again." if check is None else f"Re-check: {check}"
+    return [f"{person}, repair, calibration, another fixture or place. {renewed}"]
 
 
 def methods_front_page(
@@ -215,9 +258,9 @@ def result_front_page(result: Printed, cover: Cover) -> FrontPage:
                     *((("Seal", seal),) if seal else ()),
                     ("Measured by", ""),
                     ("Measured on", ""),
-                    *signature_entries(cover),
                 ]
             ),
+            Form(signature_entries(cover)),
         ],
         caution=CAUTION,
         kind="result",
@@ -240,8 +283,8 @@ def gauge_entries(facts: Mapping[str, object], number: str = "") -> list[tuple[s
         return _short(str(facts.get(key) or ""))
 
     return [
-        ("Gauge, maker's type", known("gauge_type")),
-        ("Serial number", known("gauge_number") or _short(number)),
+        ("Gauge", known("gauge_type")),
+        ("Serial", known("gauge_number") or _short(number)),
         ("Range", known("gauge_range")),
         ("Certificate", known("certificate")),
         ("Calibrated", known("calibrated_on")),
@@ -253,9 +296,9 @@ def signature_entries(cover: Cover) -> list[tuple[str, str]]:
     """Return who answers for the report, with room to sign."""
     return [
         ("Prepared", _short(cover.prepared_by)),
-        ("Date, signature", ""),
+        ("Signed", ""),
         ("Approved", _short(cover.approved_by)),
-        ("Date, signature", ""),
+        ("Signed", ""),
     ]
 
 
@@ -283,13 +326,15 @@ def _page(
         kicker=_kicker("Gauge study", cover),
         title=shortened(study.title, LONGEST_TITLE) if study.title else "Gauge study",
         stamp=EXAMPLE if study.example else "",
-        blocks=[*blocks, Heading("Who, what, when", 2), Facts(who_what_when(study, cover))],
+        blocks=[*blocks, Form(who_what_when(study, cover)), Form(signature_entries(cover))],
         caution=caution,
         kind="methods" if several else "",
     )
 
 
 def _listed(title: str, sentences: Sequence[str]) -> list[PageBlock]:
+    if len(sentences) == 1:
+        return [Heading(title, 2), Prose(sentences)]
     return [Heading(title, 2), Bullets(sentences)] if sentences else []
 
 
@@ -298,44 +343,36 @@ def _beside(left: Sequence[PageBlock], right: Sequence[PageBlock]) -> Sequence[P
     return [Columns(left, right)] if left and right else [*left, *right]
 
 
-def _wider_first(one: list[PageBlock], other: list[PageBlock]) -> list[list[PageBlock]]:
-    """Return two lists of sentences, that with more to say first, where the page is wider."""
-
-    def letters(blocks: list[PageBlock]) -> int:
-        return sum(len("".join(b.items)) for b in blocks if isinstance(b, Bullets))
-
-    return sorted((one, other), key=letters, reverse=True)
-
-
 def decision_sentence(verdict: Verdict) -> str:
     """Return the decision as a sentence: what the gauge may be used for."""
     study = verdict.result.study
     task = "control the process"
     if study.purpose == "accept":
-        task = "accept parts"
-        if study.tolerance is not None:
-            task += f" against the tolerance, {tolerance_text(study)}"
+        task = "accept parts" if study.tolerance is None else "accept parts to these limits"
     return _SAYS[verdict.banner].format(task=task)
 
 
 def cautions(
-    study: Study, findings: Findings, cover: Cover, told: Collection[str] = ()
+    study: Study,
+    findings: Findings,
+    cover: Cover,
+    told: Collection[str] = (),
+    *,
+    brief: bool = False,
 ) -> list[str]:
     """Return what the check of the data found, and whether the gauge is due for calibration.
 
-    What a cause explains that stands on the page already (``told``: its kind) is left out.
+    What a cause explains that stands on the page already (``told``: its kind) is left out;
+    ``brief`` names places only where something must be mended.
     """
     due = calibration_due(study)
     sentences = []
     if due is not None and due.isoformat() < cover.date:
-        sentences.append(
-            f"The calibration of the gauge was due on {due}, before this report: have it "
-            "calibrated before it accepts or rejects parts."
-        )
-    return [*sentences, *_found([one for one in findings if one.cause not in told])]
+        sentences.append(f"The calibration of the gauge was due on {due}: calibrate first.")
+    return [*sentences, *_found([one for one in findings if one.cause not in told], brief)]
 
 
-def _found(findings: Sequence[Finding]) -> list[str]:
+def _found(findings: Sequence[Finding], brief: bool) -> list[str]:
     """Return one sentence on the findings, some of the most serious places named."""
     numbers = [
         (sum(one.severity == severity for one in findings), phrase)
@@ -351,6 +388,8 @@ def _found(findings: Sequence[Finding]) -> list[str]:
         for one in findings
         if one.severity != "know"
     ]
+    if brief and all(one.severity != "mend" for one in findings):
+        return [f"In the data, {listed(counts)}."]
     places = f": {listed(named, MOST_PLACES)}" if named else ""
     return [f"In the data, {listed(counts)}{places}; see grr.check."]
 
@@ -371,31 +410,29 @@ def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
     names = [shortened(name, LONGEST_NAME) for name in study.operator_names]
     how = "a sample"
     if math.isfinite(study.people):
-        how = "all who ever will measure" if study.all_studied else _of_people(study)
+        how = "everybody" if study.all_studied else _of_people(study)
     drawing_number = fact(study, "drawing")
     if drawing_number and fact(study, "drawing_revision"):
         drawing_number += f", revision {fact(study, 'drawing_revision')}"
-    gauge = fact(study, "gauge_number")
-    if gauge and fact(study, "calibration_due"):
-        gauge += f", calibration due {fact(study, 'calibration_due')}"
+    limits = limits_text(study.tolerance, study.resolution, study.unit)
     entries = [
-        ("Prepared by", cover.prepared_by),
-        ("Approved by", cover.approved_by),
-        ("Readings taken", taken(study)),
-        ("Measured", f"{counted(len(study.parts), 'part')}, {counted(study.taken, 'reading')}"),
-        ("Operators", f"{listed(names, 6)} ({how})"),
-        ("Method", listed([shortened(name, LONGEST_NAME) for name in study.methods])),
-        ("Characteristic", fact(study, "characteristic")),
+        ("Part", fact(study, "characteristic")),
         ("Drawing", drawing_number),
-        ("Gauge", gauge),
-        ("Customer", fact(study, "customer")),
-        ("Seal", study.record.seal if study.record else ""),
+        ("Limits", limits if study.tolerance is not None else "none given"),
+        ("Digit", "" if study.resolution is None else f"{study.resolution:g} {study.unit}"),
+        *gauge_entries(study.facts),
+        ("Measured", f"{counted(len(study.parts), 'part')}, {counted(study.taken, 'reading')}"),
+        ("On", taken(study)),
+        ("By", f"{listed(names, 6)} ({how})"),
+        ("Seal", (study.record.seal if study.record else "") or "none"),
+        ("Report", _short(cover.number)),
+        ("Revision", _short(cover.revision)),
     ]
-    return [(name, shortened(text, 110)) for name, text in entries if text]
+    return [(name, shortened(text, 110) if text else "") for name, text in entries]
 
 
 def _of_people(study: Study) -> str:
-    return f"{len(study.operator_names)} of {study.people:.0f} who ever will measure"
+    return f"{len(study.operator_names)} of {study.people:.0f}"
 
 
 def taken(study: Study) -> str:
@@ -432,7 +469,11 @@ def key_numbers(result: GaugeResult) -> list[PageBlock]:
                 notes[f"No interval of {key[0]}: {limits['reason'][key]}."] = None
         formulas = Formulas([line for name in names for line in worked.get(name, ())])
         rows.append(KeyNumber(label, _shown(value, key, result), interval, formulas))
-    return [KeyNumbers(f"two-sided {100 * level:g}{JOIN}%", rows), Bullets(list(notes))]
+    by = f"calculated by {result.estimator_name.lower()}"
+    return [
+        KeyNumbers(f"two-sided {100 * level:g}{JOIN}%", rows[:NUMBERS], by),
+        Bullets(list(notes)),
+    ]
 
 
 def _limits(result: GaugeResult, level: float) -> tuple[pd.DataFrame | None, str]:

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from grr.model.blocks import Block, Formulas, Prose
 from grr.model.errors import StudyError
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 
 @dataclass(frozen=True)
@@ -21,10 +25,11 @@ class KeyNumber:
 
 @dataclass(frozen=True)
 class KeyNumbers:
-    """The numbers that matter as a table; ``interval`` heads the last column."""
+    """The numbers that matter as a table; ``interval`` heads the last column, ``by`` the first."""
 
     interval: str
     rows: Sequence[KeyNumber]
+    by: str = ""
 
 
 @dataclass(frozen=True)
@@ -62,13 +67,20 @@ class Form:
 
 
 @dataclass(frozen=True)
+class Drawing:
+    """A figure without its question and answer, which the page has said in its own words."""
+
+    draw: Callable[[], Figure]
+
+
+@dataclass(frozen=True)
 class Verbatim:
     """Lines of a file as they are; on paper in columns."""
 
     text: str
 
 
-PageBlock = Block | KeyNumbers | ReadingsTable | Columns | Form | Verbatim
+PageBlock = Block | KeyNumbers | ReadingsTable | Columns | Form | Drawing | Verbatim
 
 
 def or_reason(

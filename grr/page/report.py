@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from grr.files.allowed_files import target_file
 from grr.files.disk import write_whole
 from grr.files.folder import study_files
-from grr.model.blocks import Banner, Bullets, Facts, Fold, Heading, Picture, Prose, Table
+from grr.model.blocks import Banner, Bullets, Facts, Fold, Heading, Picture, Prose
 from grr.model.errors import StudyError
 from grr.model.names import shortened
 from grr.model.printed import Printed
@@ -58,7 +58,7 @@ from grr.questions.methods import MethodComparison
 from grr.questions.operator_codes import Codes
 from grr.questions.operator_codes import code_operators as coded
 from grr.questions.operators import compare_operators
-from grr.questions.verdict import Verdict, verdict
+from grr.questions.verdict import CAUTION, Verdict, verdict
 from grr.show.method_figures import methods_by_part
 from grr.show.operator_figures import operators_side_by_side, parts_by_operators, trial_ranges
 from grr.show.ruler_figures import tolerance_ruler
@@ -151,6 +151,7 @@ def report(
     date: dt.date | None = None,
     prepared_by: str = "",
     approved_by: str = "",
+    number: str = "",
     revision: str = "",
     supersedes: str = "",
     deviations: str = "",
@@ -173,8 +174,8 @@ def report(
         attached to it.
     date : date, optional
         The day to print; today by default. The same study and date give the same bytes.
-    prepared_by, approved_by, revision, supersedes : str
-        Printed on the first page.
+    prepared_by, approved_by, number, revision, supersedes : str
+        Printed on the first page; what is "" is a line to fill in by hand.
     deviations : str
         What was done otherwise than planned, besides what the files tell.
     code_operators : bool
@@ -219,7 +220,7 @@ def report(
         )
     one_of("paper", paper, tuple(PAPERS))
     day = (dt.date.today() if date is None else needs(date, dt.date, "date")).isoformat()
-    cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations)
+    cover = Cover(day, prepared_by, approved_by, revision, supersedes, deviations, number)
     shown = filed
     if isinstance(filed, Study):
         if code_operators:
@@ -273,7 +274,6 @@ def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None 
         Part("facts", "What was measured, and how", [Facts(about)]),
         *(part for part in parts if part not in reasons),
         Part("record", "Where the numbers come from", provenance_blocks(study, shown)),
-        Part("signatures", "Signatures", [_signatures(cover)]),
     ]
     foot = f"report of {cover.date}, readings {readings_fingerprint(shown)[:16]}"
     seal = study.record.seal if study.record else ""
@@ -308,18 +308,12 @@ def for_readers(text: str) -> str:
     return _FUNCTION.sub(lambda found: f"“{_ANSWERED_IN[found.group(1)]}”", text)
 
 
-def _signatures(cover: Cover) -> Table:
-    """Return the space for names, dates and signatures."""
-    rows = [["Prepared by", cover.prepared_by, "", ""], ["Approved by", cover.approved_by, "", ""]]
-    return Table(["Role", "Name", "Date", "Signature"], rows, left=4)
-
-
 def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:
     result = result_of_record(study)
     judged = verdict(result)
     ruined = judged.findings.ruined
     parts = [
-        Part("why", "Why this decision", [Bullets(judged.reasons), *_more_steps(judged)], True),
+        Part("why", "Why this decision", _why(judged), True),
         Part("pictures", "The study in pictures", _pictures(result, spread=not ruined)),
         Part("numbers", NUMBERS, [RUINED] if ruined else numbers_blocks(result)),
         Part(
@@ -367,11 +361,25 @@ def _compared(found: MethodComparison) -> list[PageBlock]:
     return [*_raised(found.blocks()), *drawn]
 
 
-def _more_steps(judged: Verdict) -> list[PageBlock]:
-    """Return every step to take, where the first page has no room for all."""
-    if len(judged.next_steps) <= STEPS:
-        return []
-    return [Heading("Everything to do next", 3), Bullets(judged.next_steps)]
+def _why(judged: Verdict) -> list[PageBlock]:
+    """Return what the decision rests on, its conditions, and everything to do next."""
+    proven = [] if judged.proven_for is None else [str(judged.proven_for)]
+    reasons = [judged.by_manual, judged.by_confidence, *proven, *judged.reasons]
+    sections = (
+        (judged.acceptance_title, judged.acceptance),
+        (judged.conditions_title, judged.conditions),
+        ("Everything to do next", judged.next_steps if len(judged.next_steps) > STEPS else ()),
+    )
+    return [
+        Bullets(list(dict.fromkeys(reasons))),
+        *(
+            block
+            for title, sentences in sections
+            if sentences
+            for block in (Heading(title, 3), Bullets(sentences))
+        ),
+        Prose([CAUTION]),
+    ]
 
 
 def _raised(blocks: Sequence[PageBlock]) -> list[PageBlock]:
