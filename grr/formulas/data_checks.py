@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 from typing import NamedTuple
 
@@ -87,10 +87,14 @@ class Swap:
 
 @dataclass(frozen=True)
 class Copy:
-    """Two trials with the same readings, part for part; each as (operator, trial)."""
+    """Two trials with the same readings, part for part; each as (operator, trial).
+
+    ``chance`` is how many such pairs a study holds where nothing was copied.
+    """
 
     first: tuple[int, int]
     second: tuple[int, int]
+    chance: float = field(default=0.0, compare=False)
 
 
 @dataclass(frozen=True)
@@ -194,7 +198,7 @@ def _exchanged_on_average(residual: Array, expected: Array, least: float) -> lis
 def copied_trials(readings: Array) -> list[Copy]:
     """Return pairs of trials that agree digit for digit, of one operator or of two.
 
-    Only where chance would do it less than once in a thousand studies, judged by how
+    Only where chance would do it less than once in a hundred studies, judged by how
     often repeats of one operator, or readings of two, agree in the rest of the study.
     """
     p, o, r = readings.shape
@@ -217,7 +221,10 @@ def copied_trials(readings: Array) -> list[Copy]:
             continue
         rate = (same[~alike].sum() + 1.0) / (there[~alike].sum() + 2.0)
         chance = rate ** there.sum(axis=1) * len(kind)
-        found += [Copy(*kind[int(k)]) for k in np.flatnonzero(alike & (chance < 1e-3))]
+        most = 1e-3 if alike.all() else 1e-2  # nothing else in the study tells the rate
+        found += [
+            Copy(*kind[int(k)], float(chance[k])) for k in np.flatnonzero(alike & (chance < most))
+        ]
     return found
 
 

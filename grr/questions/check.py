@@ -411,13 +411,11 @@ def _missing(study: Study, cube: Cube) -> Iterator[Finding]:
             f"operator {name}" for name in study.plan.operators if name not in cube.operators
         ]
         if absent:
-            yield Finding(
-                "mend",
-                "incomplete",
-                "the study",
-                f"The plan names what was never measured: {listed(absent)}.",
-                "Finish the study, or say in the report why it was cut short.",
-            )
+            named = {*study.plan.parts, *study.plan.operators}
+            others = [name for name in (*cube.parts, *cube.operators) if name not in named]
+            yield _never_measured(absent, others)
+    else:
+        yield from _numbers_left_out(cube)
     if study.design == "nested":
         return
     never = np.isnan(cube.values).all(axis=2)
@@ -458,6 +456,34 @@ def _missing(study: Study, cube: Cube) -> Iterator[Finding]:
         "Take them if the parts and the gauge are still as they were. Otherwise the analysis "
         "uses what is there and says so.",
     )
+
+
+def _never_measured(absent: list[str], others: list[str]) -> Finding:
+    """Return what a plan names and the readings do not; ``others`` is named by them alone."""
+    what = f"The plan names what was never measured: {listed(absent)}"
+    todo = "Finish the study, or say in the report why it was cut short."
+    if others:
+        what += f". The readings name what the plan does not: {listed(others)}"
+        todo = f"Where they are the same, write them so in study.toml, under [plan]. {todo}"
+    return Finding("mend", "incomplete", "the study", f"{what}.", todo)
+
+
+def _numbers_left_out(cube: Cube) -> Iterator[Finding]:
+    """Yield a finding where parts are numbered and few numbers between them are missing."""
+    numbers = [int(part) for part in cube.parts if part.isascii() and part.isdecimal()]
+    if len(numbers) < len(cube.parts) or len(numbers) < 3:
+        return
+    absent = sorted(set(range(min(numbers), max(numbers) + 1)) - set(numbers))
+    if absent and 4 * len(absent) <= len(numbers):
+        yield Finding(
+            "look",
+            "number left out",
+            "the study",
+            f"The parts are numbered {min(numbers)} to {max(numbers)}, and there is no "
+            f"{listed([str(number) for number in absent])}.",
+            "Where that part was measured, its readings belong into the study; where it was not, "
+            "there is nothing to do.",
+        )
 
 
 def _thin(cube: Cube) -> Iterator[Finding]:
@@ -589,9 +615,10 @@ def _copy(cube: Cube, copy: data_checks.Copy) -> Finding:
     (one, first), (other, second) = (
         (cube.operators[j], cube.trials[t]) for j, t in (copy.first, copy.second)
     )
+    sure = copy.chance < 1e-3
     alike = (
         "Both trials hold the same readings for every part; by chance this would happen less than "
-        "once in a thousand studies."
+        f"once in a {'thousand' if sure else 'hundred'} studies."
     )
     if one == other:
         where = f"operator {one}, trials {first} and {second}"
@@ -602,7 +629,7 @@ def _copy(cube: Cube, copy: data_checks.Copy) -> Finding:
             "Find out whether one operator's readings were entered for the other. If so, the one "
             "who did not measure measures that trial."
         )
-    return Finding("mend", "copied trial", where, alike, todo)
+    return Finding("mend" if sure else "look", "copied trial", where, alike, todo)
 
 
 def _shift(cube: Cube, shift: data_checks.Shift) -> Finding:

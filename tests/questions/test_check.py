@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import grr
+from grr.formulas import data_checks
 from grr.model.blocks import Callout
 from grr.model.record import AlteredRow, FileCheck, Record, SettingChange
 from grr.model.rules import Plan
@@ -182,6 +183,14 @@ def test_people_and_parts_of_the_plan_who_were_never_measured_are_named() -> Non
         study = good_study(plan=Plan(parts, names, 3, seed=1))
         absent = [f.what for f in grr.check(study).about("incomplete")]
         assert absent == [f"The plan names what was never measured: {who}." for who in found]
+
+
+def test_parts_that_the_plan_names_otherwise_are_named_both_ways() -> None:
+    plan = Plan(tuple(f"P{i + 1}" for i in range(10)), ("Ilse", "Jan", "Mo"), 3, seed=1)
+    found = only(grr.check(good_study(plan=plan)), "incomplete")
+    assert found.severity == "mend"
+    assert "P1, P2, P3" in found.what
+    assert "what the plan does not: 1, 2, 3" in found.what
 
 
 @pytest.mark.parametrize(("number", "more"), [(3, None), (4, 1), (5, 2)])
@@ -407,3 +416,58 @@ def test_how_often_chance_gives_a_range_beyond_its_limit(size: int, cells: int) 
     limit = upper_range_limit(size) * ranges.mean(axis=1, keepdims=True)
     share = (ranges > limit).any(axis=1).mean()
     assert chance_beyond_limit(size, cells) == pytest.approx(share, abs=0.02)
+
+
+def numbered(parts: list[str], seed: int = 5) -> grr.Study:
+    """Three people measured each of these parts three times; the last digit is coarse."""
+    rng = np.random.default_rng(seed)
+    rows = [
+        (part, who, trial, round(10.0 + 0.003 * place + rng.normal(0.0, 0.0006), 3))
+        for trial in (1, 2, 3)
+        for who in "ABC"
+        for place, part in enumerate(parts)
+    ]
+    frame = pd.DataFrame(rows, columns=["part", "operator", "trial", "reading"])
+    return grr.Study(
+        frame,
+        tolerance=grr.Tolerance(9.98, 10.05),
+        unit="mm",
+        resolution=0.001,
+        parts_from="chosen",
+    )
+
+
+@pytest.mark.parametrize(
+    ("parts", "missing"),
+    [
+        (["1", "2", "3", "4", "6"], "5"),
+        (["1", "2", "3", "4", "5"], ""),
+        (["7", "12", "31", "40", "55"], ""),  # numbers of parts of a box, drawn from it
+        (["P1", "P2", "P3", "P4", "P6"], ""),
+    ],
+)
+def test_a_number_left_out_of_the_parts_is_named(parts: list[str], missing: str) -> None:
+    found = grr.check(numbered(parts)).about("number left out")
+    assert len(found) == (missing != "")
+    assert all(f.severity == "look" and f.what.endswith(f"no {missing}.") for f in found)
+
+
+def test_a_trial_copied_at_a_coarse_digit_is_asked_about() -> None:
+    study = numbered([str(part) for part in range(1, 11)])
+    frame = study.readings
+    assert grr.check(study).about("copied trial") == ()
+    second = (frame["operator"] == "A") & (frame["trial"] == 2)
+    first = (frame["operator"] == "A") & (frame["trial"] == 1)
+    frame.loc[second, "reading"] = frame.loc[first, "reading"].to_numpy()
+    copied = grr.Study(frame, tolerance=study.tolerance, unit="mm", resolution=0.001)
+    found = only(grr.check(copied), "copied trial")
+    assert (found.severity, found.place) == ("look", "operator A, trials 1 and 2")
+
+
+def test_copies_are_rarely_seen_where_there_are_none() -> None:
+    rng = np.random.default_rng(3)
+    seen = sum(
+        bool(data_checks.copied_trials(np.round(rng.normal(0.0, 0.6, (10, 3, 3)))))
+        for _ in range(1000)
+    )
+    assert seen <= 20  # once in a hundred studies: 10 expected, 20 is over three sigma more
