@@ -96,6 +96,11 @@ class Copy:
     second: tuple[int, int]
     chance: float = field(default=0.0, compare=False)
 
+    @property
+    def sure(self) -> bool:
+        """Whether chance would do it less than once in a thousand studies."""
+        return self.chance < 1e-3
+
 
 @dataclass(frozen=True)
 class Shift:

@@ -577,7 +577,7 @@ def mistakes(study: Study) -> Iterator[Finding]:
     yield from (_factor(study, cube, slip) for slip in found.slips)
     yield from (_shift(cube, shift) for shift in found.shifts)
     yield from (_swap(cube, swap) for swap in found.swaps)
-    yield from (_copy(cube, copy) for copy in found.copies)
+    yield from (_copy(cube, copy) for copy in (*found.copies, *found.perhaps_copied))
 
 
 def _factor(study: Study, cube: Cube, slip: data_checks.FactorSlip) -> Finding:
@@ -615,10 +615,9 @@ def _copy(cube: Cube, copy: data_checks.Copy) -> Finding:
     (one, first), (other, second) = (
         (cube.operators[j], cube.trials[t]) for j, t in (copy.first, copy.second)
     )
-    sure = copy.chance < 1e-3
     alike = (
         "Both trials hold the same readings for every part; by chance this would happen less than "
-        f"once in a {'thousand' if sure else 'hundred'} studies."
+        f"once in a {'thousand' if copy.sure else 'hundred'} studies."
     )
     if one == other:
         where = f"operator {one}, trials {first} and {second}"
@@ -629,7 +628,7 @@ def _copy(cube: Cube, copy: data_checks.Copy) -> Finding:
             "Find out whether one operator's readings were entered for the other. If so, the one "
             "who did not measure measures that trial."
         )
-    return Finding("mend" if sure else "look", "copied trial", where, alike, todo)
+    return Finding("mend" if copy.sure else "look", "copied trial", where, alike, todo)
 
 
 def _shift(cube: Cube, shift: data_checks.Shift) -> Finding:
@@ -986,21 +985,8 @@ def _held(study: Study) -> bool:
 
 
 def _certificate(study: Study) -> Iterator[Finding]:
-    due = study.facts.get("calibration_due")
-    measured = _last_day(study)
-    if not due or measured is None:
-        return
-    day = calibration_due(study)
-    if day is None:
-        yield Finding(
-            "look",
-            "calibration",
-            "the gauge",
-            f"The certificate's due date reads {due!r}, which is not a date.",
-            "Write it like 2027-03-31.",
-        )
-        return
-    if day < measured:
+    day, measured = calibration_due(study), _last_day(study)
+    if day is not None and measured is not None and day < measured:
         yield Finding(
             "mend",
             "calibration",

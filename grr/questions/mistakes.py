@@ -22,12 +22,16 @@ from grr.model.study import Study
 
 
 class Mistakes(NamedTuple):
-    """Readings off by a factor, sequences one part out, exchanged parts, copied trials."""
+    """Readings off by a factor, sequences one part out, exchanged parts, copied trials.
+
+    ``perhaps_copied`` are trials of which chance makes a copy less than once in a hundred studies.
+    """
 
     slips: tuple[FactorSlip, ...]
     shifts: tuple[Shift, ...]
     swaps: tuple[Swap, ...]
     copies: tuple[Copy, ...]
+    perhaps_copied: tuple[Copy, ...] = ()
 
     @property
     def misplaced(self) -> tuple[str, ...]:
@@ -55,7 +59,14 @@ def _mistakes_in(study: Study) -> Mistakes:
         for swap in swapped_parts(values, study.resolution)
         if not all((swap.operator, trial) in shifted for trial in swap.trials)
     ]
-    return Mistakes(tuple(slips), tuple(shifts), tuple(swaps), tuple(copied_trials(values)))
+    found = copied_trials(values)
+    return Mistakes(
+        tuple(slips),
+        tuple(shifts),
+        tuple(swaps),
+        tuple(copy for copy in found if copy.sure),
+        tuple(copy for copy in found if not copy.sure),
+    )
 
 
 def _order(study: Study, values: Array) -> Array:
