@@ -626,21 +626,51 @@ def simulated_anova(
     Source: Montgomery, Design and Analysis of Experiments, sections 13.2 and 13.3
     (expected mean squares, random and mixed model).
     """
+    return anova_of_variances(
+        design,
+        repeatability=shares.repeatability,
+        operator=shares.operator,
+        interaction=shares.interaction,
+        part=part,
+        studies=studies,
+        rng=rng,
+    )
+
+
+def anova_of_variances(
+    design: Design,
+    *,
+    repeatability: float | Array,
+    operator: float | Array,
+    interaction: float | Array,
+    part: float | Array,
+    studies: int,
+    rng: np.random.Generator,
+) -> CrossedAnova:
+    """Draw the sums of squares of studies with these true variances, see `simulated_anova`.
+
+    Parameters
+    ----------
+    design : Design
+    repeatability, operator, interaction, part : float or ndarray, shape (studies,)
+    studies : int
+    rng : numpy.random.Generator
+    """
     p, o, r = design.parts, design.operators, design.trials
-    cell = shares.repeatability + r * shares.interaction
+    cell = repeatability + r * interaction
     nothing = np.zeros(studies)
 
-    def drawn(expected: float, df: int) -> Array:
+    def drawn(expected: float | Array, df: int) -> Array:
         return expected * rng.chisquare(df, studies) if df else nothing
 
     people = people_who_measure(design.operators_are, o)
     if math.isfinite(people) and o > 1:
         # Of Σα² = N·AV among all N people those studied show a beta share.
         shown = rng.beta((o - 1) / 2, (people - o) / 2, studies) if people > o else 1.0
-        noncentrality = p * r * people * shares.operator * shown / cell
+        noncentrality = p * r * people * operator * shown / cell
         ss_operator = cell * rng.noncentral_chisquare(o - 1, noncentrality, studies)
     else:
-        ss_operator = drawn(cell + p * r * shares.operator, o - 1)
+        ss_operator = drawn(cell + p * r * operator, o - 1)
     return CrossedAnova(
         parts=p,
         operators=o,
@@ -649,7 +679,7 @@ def simulated_anova(
         ss_part=drawn(cell + o * r * part, p - 1),
         ss_operator=ss_operator,
         ss_interaction=drawn(cell, (p - 1) * (o - 1)),
-        ss_error=drawn(shares.repeatability, p * o * (r - 1)),
+        ss_error=drawn(repeatability, p * o * (r - 1)),
     )
 
 

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import ndtr, ndtri
 
 from grr.formulas.arrays import Array
 from grr.formulas.confidence_limits import (
     careful_lower_bound,
-    confidence_below,
     two_sided_limits,
     upper_bound,
     variance_draws,
@@ -26,13 +26,13 @@ from grr.formulas.conformity import (
     parts_that_fill,
     predictive_guard,
 )
-from grr.formulas.pivots import Pivots
+from grr.formulas.pivots import Pivots, crossed_pivots
+from grr.formulas.precision import Design, anova_of_variances
 from grr.model.choices import Decision
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.rounding import (
     chance,
-    confidence_text,
     decimals_for,
     length,
     limits_text,
@@ -180,25 +180,76 @@ def predicted_guard(result: GaugeResult, confidence: float) -> float:
     return guard + (_bias(result.study) or 0.0)
 
 
-def confidence_of_cheap_limits(result: GaugeResult) -> float:
-    """Return the confidence, 0 to 1, that limits would be cheap were GRR known well.
+#: Studies simulated to say what a larger one would bring, and draws of the bounds of each.
+STUDIES, DRAWS_OF_EACH = 200, 500
+#: More people than this are not practicable.
+MOST_PEOPLE = 12
 
-    The share of draws of GRR at which limits one-sided 1.645·GRR inside the tolerance refuse
-    no more good parts than the rules allow: more people can make limits cheap so far.
+
+class Larger(NamedTuple):
+    """A larger study, and the chance that the limits it gives are cheap enough."""
+
+    design: Design
+    chance: float
+    words: str
+
+
+def larger_study(result: GaugeResult) -> Larger | None:
+    """Return the chance that acceptance limits are cheap after a study twice as large.
+
+    Twice the people where those studied stand for others, else twice the parts. Studies are
+    simulated with variances drawn from the pivot of this one, so the chance is an average
+    over what this study leaves open, not that for its estimates.
+
+    Returns
+    -------
+    Larger or None
+        None where no larger study is practicable, or this one gives no draws of its variances.
     """
+    study = result.study
+    if study.tolerance is None or study.design == "nested" or study.trials < 2:
+        return None
+    return study.once(("larger study", result.key), lambda: _larger_study(result))
+
+
+def _larger_study(result: GaugeResult) -> Larger | None:
     study, tolerance = result.study, result.study.tolerance
-    if tolerance is None:
-        return math.nan
-    parts = _parts(result, tolerance)
+    p, o, r = len(study.parts), len(study.operator_names), study.trials
+    assert tolerance is not None
+    design = Design(2 * p, o, r, operators_are=study.operators)
+    words = f"With {2 * p} parts instead of {p}"
+    if o > 1 and study.people > o:
+        people = int(min(2 * o, MOST_PEOPLE, study.people))
+        if people <= o:
+            return None
+        design = Design(p, people, r, operators_are=study.operators)
+        words = f"With {people} people instead of {o}"
+    try:
+        seen = pivots_of(result)
+    except StudyError:
+        return None
+    rng = np.random.default_rng(design.readings)
+    some = np.linspace(0, seen.grr.size - 1, STUDIES).astype(int)
+    names = ("repeatability", "operator", "interaction", "part")
+    drawn = {name: np.maximum(np.nan_to_num(getattr(seen, name)[some]), 0.0) for name in names}
+    simulated = anova_of_variances(design, **drawn, studies=STUDIES, rng=rng)
+    again = crossed_pivots(simulated, draws=DRAWS_OF_EACH, operators=study.operators)
+    sd = np.sqrt(np.maximum(again.grr, 0.0))
+    parts, bias = _parts(result, tolerance), _bias(study) or 0.0
+    confidence = study.rules.confidence
     cheap = largest_cheap_sd(
         zone_of(tolerance),
         study.rules.most_refused_percent / 100.0,
         process_mean=parts.mean,
         process_sd=parts.sd,
-        bias=_bias(study) or 0.0,
-        confidence=study.rules.confidence,
+        bias=bias,
+        confidence=confidence,
     )
-    return float(confidence_below(_grr_draws(result), float(cheap)))
+    # The price counts GRR as large as the guard band allows for, see `limits_and_price`; the
+    # predictive guard band is no wider than this one where the mean chance is no larger.
+    guard = float(ndtri(confidence)) * float(cheap)
+    wide = ndtr(-guard / np.maximum(sd, 1e-300)).mean(axis=-1) <= 1.0 - confidence
+    return Larger(design, float(wide.mean()), words)
 
 
 class PricedParts(NamedTuple):
@@ -301,11 +352,11 @@ def limit_sentences(result: GaugeResult, known: Narrowed, decision: Decision) ->
         "A part on a limit of the tolerance is then accepted with a chance of "
         f"{100 * (1 - rules.confidence):.3g} %, the doubt about GRR counted in.",
     ]
-    if decision == Decision.NOT_DECIDED:
+    if decision == Decision.NOT_DECIDED and (larger := larger_study(result)) is not None:
         lines.append(
-            f"Confidence that they would refuse no more than {rules.most_refused_percent:g} % if "
-            f"more people measured and GRR were known well: "
-            f"{confidence_text(confidence_of_cheap_limits(result))}."
+            f"{larger.words} ({larger.design.readings} readings) they would refuse no more than "
+            f"{rules.most_refused_percent:g} % with a chance of about {_chance(larger.chance)} "
+            "(simulated from what this study shows)."
         )
     if decision == Decision.DO_NOT_USE and not known.price.lower > rules.most_refused_percent:
         lines.append(
@@ -313,6 +364,13 @@ def limit_sentences(result: GaugeResult, known: Narrowed, decision: Decision) ->
             "risk small all the same."
         )
     return tuple(lines)
+
+
+def _chance(share: float) -> str:
+    """Return a simulated chance to whole percents; the few studies tell no more."""
+    if share < 0.01:
+        return "less than 1 %"
+    return "more than 99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
 
 @dataclass(frozen=True)

@@ -787,7 +787,7 @@ def _why_not(known: Circumstances, rule: str, confidence: float, k: float) -> st
     if rule == "predictive":
         return (
             "The study knows GRR too little: the limits would leave nothing of the tolerance. "
-            "Measure with more people, or reduce the measurement uncertainty."
+            "A larger study may allow some; or reduce the measurement uncertainty."
         )
     needed = 2.0 * (k if rule == "expanded" else float(ndtri(0.5 + 0.5 * confidence)))
     return (

@@ -37,7 +37,7 @@ PLANTED = (
     "digit",
     "slip",
 )
-METHOD = "method"
+METHOD, APART = "method", "method apart"
 
 
 @dataclass(frozen=True)
@@ -177,22 +177,46 @@ def planted(
     )
 
 
-def two_methods(share: float, shape: tuple[int, int, int], rng: np.random.Generator) -> Truth:
-    """Return a study by two methods, of which the second repeats worse."""
+def two_methods(
+    share: float, shape: tuple[int, int, int], rng: np.random.Generator, *, apart: bool = False
+) -> Truth:
+    """Return a study by two methods, of which the second repeats worse, or reads ``apart``.
+
+    The share of a difference d is that of d²/4 in the variance of readings by either method.
+    """
     p, _, _ = shape
     order = order_of(shape, 0)
     parts = rng.normal(0.0, 4.0, (p, 1, 1))
     ratio = 1.0 / (1.0 - share)
+    high = 2.0 * float(np.sqrt(ratio - 1.0)) if apart else 0.0
     tables = []
-    for name, repeats in (("stand", 1.0), ("hand", ratio)):
+    for name, repeats in (("stand", 1.0), ("hand", 1.0 if apart else ratio)):
         y = 30.0 + parts + np.sqrt(repeats) * rng.standard_normal(shape)
+        y += high if name == "hand" else 0.0
         tables.append(study_of(y, order).readings.assign(method=name))
     tables[1]["order"] += y.size
     study = grr.Study(
-        pd.concat(tables, ignore_index=True), tolerance=grr.Tolerance(lower=0.0, upper=WIDTH)
+        pd.concat(tables, ignore_index=True),
+        tolerance=grr.Tolerance(lower=0.0, upper=WIDTH),
+        operators="fixed" if apart else "random",
     )
     per = 600.0 / WIDTH
     return Truth(study, METHOD, None, None, per * float(np.sqrt(ratio)), per)
+
+
+def clean_methods(studies: int, design: str) -> tuple[int, dict[str, int]]:
+    """Return how many clean studies by two methods were accused, and of what."""
+    rng = np.random.default_rng([98, *DESIGNS[design]])
+    kinds: dict[str, int] = {}
+    accused = 0
+    for _ in range(studies):
+        study = two_methods(0.0, DESIGNS[design], rng, apart=True).study
+        told = [c.kind for c in grr.assess(study).causes if c.kind != "repeatability"]
+        told += [f.topic for f in grr.check(study) if f.topic in ACCUSING]
+        accused += bool(told)
+        for kind in told:
+            kinds[kind] = kinds.get(kind, 0) + 1
+    return accused, kinds
 
 
 def named_first(truth: Truth) -> tuple[bool, bool, bool]:
@@ -213,14 +237,14 @@ def named_first(truth: Truth) -> tuple[bool, bool, bool]:
 def rows(studies: int, design: str, base: float) -> Iterator[tuple[str, str, int, int, int]]:
     """Yield kind, share, and how many studies named it first, at all, and held the truth."""
     shape = DESIGNS[design]
-    kinds = PLANTED if base else (*PLANTED, METHOD)
+    kinds = PLANTED if base else (*PLANTED, METHOD, APART)
     for number, kind in enumerate(kinds):
         for share in SHARES:
             rng = np.random.default_rng([number, round(100 * share), *shape, round(100 * base)])
             counts = np.zeros(3, dtype=int)
             for _ in range(studies):
-                if kind == METHOD:
-                    truth = two_methods(share, shape, rng)
+                if kind in (METHOD, APART):
+                    truth = two_methods(share, shape, rng, apart=kind == APART)
                 else:
                     truth = planted(kind, share, shape, rng, base)
                 counts += named_first(truth)
@@ -279,12 +303,16 @@ def lines(studies: int, design: str, base: float) -> Iterator[str]:
         f"{100 * held / named:.1f} % |"
     )
     if not base:
-        for digit in (0.0, 1.0, 2.0):
-            accused, kinds = clean_row(2 * studies, design, digit)
-            told = ", ".join(f"{name} {n}" for name, n in sorted(kinds.items()))
+        clean = {
+            f"digit {digit:g} sd": clean_row(2 * studies, design, digit)
+            for digit in (0.0, 1.0, 2.0)
+        }
+        clean["two methods"] = clean_methods(2 * studies, design)
+        for name, (accused, kinds) in clean.items():
+            told = ", ".join(f"{kind} {n}" for kind, n in sorted(kinds.items()))
             share = 50 * accused / studies
             yield ""
-            yield f"Clean, digit {digit:g} sd: {accused} of {2 * studies} ({share:.1f} %): {told}."
+            yield f"Clean, {name}: {accused} of {2 * studies} ({share:.1f} %): {told}."
     yield ""
 
 

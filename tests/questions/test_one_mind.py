@@ -15,9 +15,11 @@ from grr.cli import main
 from grr.model.blocks import Banner, Bullets, Fold, Picture, Prose, Table
 from grr.page.front import Cover, front_page, methods_front_page
 from grr.page.json_export import result_document
+from grr.questions.acceptance import larger_study, narrowed
 from grr.questions.causes import short
 from grr.questions.check import RUINED
 from grr.questions.drift import zero_interval
+from grr.questions.intervals import pivots_of
 from grr.questions.verdict import conditions_of_use
 
 NAMES = ("Ana", "Ben", "Cem")
@@ -392,3 +394,53 @@ def test_the_calculation_asked_for_carries_the_finding():
     result = grr.anova(by_hand)
     assert result.value("GRR", "percent_tolerance") > 1000.0
     assert any("off by a factor" in line for line in texts(result.blocks()))
+
+
+# What a larger study would bring
+# -------------------------------
+
+
+def open_study(operators) -> grr.Study:
+    """A study that is not decided: 10 parts, 3 operators who differ, and limits that are dear."""
+    made = study("offset")
+    table = made.readings
+    part = table.groupby("part")["reading"].transform("mean")
+    table["reading"] = (part + 2.0 * (table["reading"] - part)).round(4)
+    return replace(made, readings=table, operators=operators, process_sd=0.0033)
+
+
+@pytest.mark.parametrize(("operators", "more"), [("fixed", "parts"), ("random", "people")])
+def test_more_people_are_spoken_of_only_where_others_will_measure(operators, more):
+    made = open_study(operators)
+    larger = larger_study(grr.anova(made))
+    assert more in larger.words
+    assert (larger.design.operators > 3) == (operators == "random")
+    assert (larger.design.parts > 10) == (operators == "fixed")
+
+
+def test_the_chance_of_cheap_limits_is_that_of_simulated_studies():
+    """Against whole studies: readings drawn with variances from the pivot, each judged by itself.
+
+    150 studies know the chance to about 0.04 (one standard error).
+    """
+    made = open_study("random")
+    result = grr.anova(made)
+    larger = larger_study(result)
+    assert 0.05 < larger.chance < 0.95  # a case that is open
+    seen, rng, cheap = pivots_of(result), np.random.default_rng(3), 0
+    for n in rng.integers(0, seen.grr.size, 150):
+        sd = {
+            name: math.sqrt(max(float(getattr(seen, name)[n]), 0.0))
+            for name in ("repeatability", "operator", "interaction", "part")
+        }
+        p, o = larger.design.parts, larger.design.operators
+        y = 10.0 + sd["part"] * rng.standard_normal((p, 1, 1))
+        y = y + sd["operator"] * rng.standard_normal((1, o, 1))
+        y = y + sd["interaction"] * rng.standard_normal((p, o, 1))
+        y = y + sd["repeatability"] * rng.standard_normal((p, o, 3))
+        i, j, k = (index.ravel() for index in np.indices(y.shape))
+        columns = {"part": i, "operator": j, "trial": k + 1, "reading": y.ravel()}
+        table = pd.DataFrame(columns).astype({"part": str, "operator": str})
+        again = replace(made, readings=table, resolution=None, plan=None, process_mean=result.mean)
+        cheap += narrowed(grr.anova(again)).price.upper <= made.rules.most_refused_percent
+    assert cheap / 150 == pytest.approx(larger.chance, abs=0.13)
