@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from grr.page.json_export import export_json as export_json
     from grr.page.more_pages import methods_page as methods_page
     from grr.page.more_pages import operators_page as operators_page
+    from grr.page.more_pages import qualify_page as qualify_page
+    from grr.page.more_pages import watch_page as watch_page
     from grr.page.report import report as report
     from grr.page.run_sheet import StudyPlan as StudyPlan
     from grr.page.run_sheet import plan_study as plan_study
@@ -93,6 +95,8 @@ _HOMES = {
     "check_page": "grr.page.screens",
     "methods_page": "grr.page.more_pages",
     "operators_page": "grr.page.more_pages",
+    "qualify_page": "grr.page.more_pages",
+    "watch_page": "grr.page.more_pages",
     "file_page": "grr.page.screens",
     "improve_page": "grr.page.screens",
     "start_page": "grr.page.screens",

@@ -23,6 +23,8 @@ CHOICE_FILE = "chosen_study.txt"
 DEFAULT = "demo_data/dowel_pin"
 #: Where study folders are looked for in a working folder.
 PLACES = ("studies", "demo_data")
+#: Where the folders of gauges are.
+GAUGES = "gauges"
 #: Names that Windows keeps for itself.
 _RESERVED = {
     *("con", "prn", "aux", "nul"),
@@ -56,7 +58,7 @@ def study_of_the_page() -> str:
 
     "" where it names none, or anything but a folder of `PLACES`.
     """
-    return _study_named("study")
+    return _named("study", PLACES)
 
 
 def study_to_copy(top: str | Path = "..") -> Path | None:
@@ -64,16 +66,25 @@ def study_to_copy(top: str | Path = "..") -> Path | None:
 
     On a page that is the one named in the address; None where none is, or it is not there.
     """
-    name = _study_named("like")
+    name = _named("like", PLACES)
     folder = a_path(top) / name
     return folder if name and (folder / "study.toml").exists() else None
 
 
-def _study_named(key: str) -> str:
-    name = asked_for(key)
+def _named(what: str, places: tuple[str, ...]) -> str:
+    name = asked_for(what)
     place, _, folder = name.partition("/")
     unfit = not folder or folder.startswith(".") or any(one in folder for one in '/\\:"<>|?*')
-    return "" if place not in PLACES or unfit else name
+    return "" if place not in places or unfit else name
+
+
+def gauge_of_the_page() -> str:
+    """Return the folder of the gauge that the page's address names, or of a new one; "" for none.
+
+    Relative to the working folder.
+    """
+    new = asked_for("new")
+    return f"{GAUGES}/{folder_name(new)}" if new else _named("gauge", (GAUGES,))
 
 
 def chosen_folder(top: str | Path = "..") -> Path:

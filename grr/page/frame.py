@@ -17,6 +17,7 @@ from grr.files.chosen import (
     asked_for,
     chosen_folder,
     folder_name,
+    gauge_of_the_page,
     remember_choice,
     study_of_the_page,
 )
@@ -264,6 +265,7 @@ def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bo
         "start": f"{START}.ipynb",
         "notebook": f"/lab/tree/notebooks/{notebook}",
         "progress": progress,
+        "title": progress.title if progress else asked_for("new") or _gauge() or "Gauge studies",
         "facts": _facts(progress),
         "state": _state(progress),
         "steps": steps if step in STEPS else [],
@@ -274,6 +276,10 @@ def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bo
         "foot": _foot(step),
     }
     return render("frame.html.j2", values)
+
+
+def _gauge() -> str:
+    return gauge_of_the_page().partition("/")[2].replace("_", " ")
 
 
 def _passed(key: str, before: int, done: Sequence[str]) -> bool:

@@ -1,4 +1,4 @@
-"""The pages beside the six steps: do we read alike, and stand or handheld.
+"""The pages beside the six steps: do we read alike, stand or handheld, fit, still good.
 
 A page belongs to the study in its address; without one it lists the studies that it can answer
 for, a person's own first.
@@ -8,10 +8,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
-from grr.files.chosen import asked_for, chosen_folder, on_a_page, study_folders, study_of_the_page
+from grr.entry.gauge_form import GaugeForm
+from grr.files.chosen import (
+    GAUGES,
+    PLACES,
+    asked_for,
+    chosen_folder,
+    gauge_of_the_page,
+    on_a_page,
+    study_folders,
+    study_of_the_page,
+)
 from grr.files.folder import open_study
+from grr.files.gauge_folder import gauge_folders, read_gauge
 from grr.model.blocks import Block, Bullets, Heading, Prose
 from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html
@@ -25,6 +36,7 @@ from grr.questions.verdict import verdict
 from grr.show.drawings import length_bar, offset_scale
 
 START = "0_start_here.ipynb"
+QUALIFY, WATCH = "8_qualify_a_micrometer", "9_keep_watching"
 OPERATORS, METHODS = "6_which_operator_needs_what", "7_stand_or_handheld"
 #: Most operators that one screen shows.
 MOST_OPERATORS = 8
@@ -162,9 +174,63 @@ def methods_page(top: str | Path = "..") -> Screen:
     if len(study.methods) > 1:
         return answer_page(study)
     said = [Prose(["This study holds the gauge in one way. Plan one with two: name both."])]
-    values = {"question": question, "lead": said[0].paragraphs[0], "rows": []}
+    values = {"question": question, "lead": said[0].paragraphs[0], "rows": [], "new": ""}
     foot = Foot("The same people measure the same parts both ways.", Button("Plan one", START))
     return Screen(said, "pick.html.j2", values, foot)
+
+
+# The gauges
+# ----------
+
+
+def qualify_page(top: str | Path = "..") -> Screen | GaugeForm:
+    """Show the form that qualifies a gauge, or the gauges of the working folder to pick from.
+
+    The form works on the gauge in the page's address.
+
+    Parameters
+    ----------
+    top : str or Path
+        The working folder, as seen from the notebooks.
+    """
+    return _gauge_page(a_path(top), "qualify", "Is this gauge fit?", QUALIFY)
+
+
+def watch_page(top: str | Path = "..") -> Screen | GaugeForm:
+    """Show the form that watches a gauge by its check standard, or the gauges to pick from.
+
+    Parameters
+    ----------
+    top : str or Path
+        The working folder, as seen from the notebooks.
+    """
+    return _gauge_page(a_path(top), "watch", "Is it still good?", WATCH)
+
+
+def _gauge_page(
+    top: Path, kind: Literal["qualify", "watch"], question: str, notebook: str
+) -> Screen | GaugeForm:
+    name = gauge_of_the_page()
+    if name:
+        studies = [one for one in study_folders(top) if one.startswith(f"{PLACES[0]}/")]
+        return GaugeForm(top / name, kind, asked_for("new"), studies)
+    rows = []
+    for folder in gauge_folders(top)[:MOST_LISTED]:
+        address = page_address(notebook, "", gauge=f"{GAUGES}/{folder.name}")
+        row: dict[str, Any] = {"title": folder.name, "limits": "", "state": "", "example": False}
+        row["address"] = address
+        try:
+            facts = read_gauge(folder)
+        except StudyError as error:
+            row["state"] = error.problem
+        else:
+            row["title"] = shortened(facts.title, 40)
+            row["limits"] = between(facts.tolerance, facts.resolution, facts.unit)
+        rows.append(row)
+    said: list[Block] = [Heading(question, 3), Bullets([row["title"] for row in rows])]
+    lead = "Which gauge?" if rows else "No gauge yet. Give the first one its number below."
+    values = {"question": question, "lead": lead, "rows": rows, "new": f"{notebook}.ipynb"}
+    return Screen(said, "pick.html.j2", values)
 
 
 # Which study
@@ -204,7 +270,8 @@ def _picked(
     if own:
         foot = Foot(str(own[0]["title"]), Button("Open it", str(own[0]["address"])))
     said: list[Block] = [Heading(question, 3), Bullets([str(row["title"]) for row in rows])]
-    return Screen(said, "pick.html.j2", {"question": question, "lead": lead, "rows": rows}, foot)
+    values = {"question": question, "lead": lead, "rows": rows, "new": ""}
+    return Screen(said, "pick.html.j2", values, foot)
 
 
 def _measured(progress: Progress) -> bool:

@@ -8,16 +8,26 @@
 # reference, the whole range, the uncertainty, a study on real parts, and that it stays so. Each
 # step here answers one or two of them on one page, and each can be used alone.
 #
-# Run each cell with **Shift+Enter**. The readings are an **example, invented**: a micrometer of
-# 0 to 25 mm that shows 0.1 µm, for dowel pins of 10 m5 (10.006 to 10.012 mm).
+# ## Your gauges
 #
-# **With your own gauge**: change the lines in the next cell, and later those of the budget. The
-# study gives the tolerance, the unit and the last digit. The files may be CSV or Excel, with the
-# columns `reading`, and `reference` for the blocks; set `example` to `False`.
+# The page of this notebook is a form: the blocks' certificates are typed in once, the blocks are
+# read live, and the lines of the budget are fields. All of it is kept in a folder for each gauge,
+# `gauges` beside `notebooks`. The gauges so far:
 
-# %%
+# %% tags=["qualify"]
 import grr
 
+grr.qualify_page()
+
+# %% [markdown]
+# ## Step by step
+#
+# The steps behind it, on an **example with invented readings**: a micrometer of 0 to 25 mm that
+# shows 0.1 µm, for dowel pins of 10 m5 (10.006 to 10.012 mm). The study gives the tolerance, the
+# unit and the last digit. Files may be CSV or Excel, with the columns `reading`, and `reference`
+# for the blocks.
+
+# %%
 parts = grr.open_study("../demo_data/dowel_pin")  # the study on real parts
 tolerance = parts.tolerance
 gauge = {"unit": parts.unit, "resolution": parts.resolution, "example": True}
@@ -184,13 +194,10 @@ grr.show.nearest_limit(page)
 #
 # ## The label
 #
-# Take away the `#` in the second cell to write a page to print, 90 by 55 mm.
+# 90 by 55 mm; `grr.show.gauge_label(page).save("../studies/label.html")` writes it to print.
 
 # %%
 grr.show.gauge_label(page)
-
-# %%
-# grr.show.gauge_label(page).save("../studies/label.html")
 
 # %% [markdown]
 # Check zero on a block of about the part's size. Closed faces cannot show an even warming of the

@@ -7,14 +7,24 @@
 # parts. So the same check standard, a block or a kept part, is read at regular intervals, always
 # in the same way, and each reading is held against the limits of a time when all was well.
 #
-# The readings are an **example, invented**: two years of monthly checks of a 10 mm block.
+# ## Your gauges
 #
-# **With your own checks**: a file (CSV or Excel) with the columns `time` and `reading`, several
-# readings a day if you like; change the lines in the next cell and set `example` to `False`.
+# The page of this notebook takes a new reading of the block in one field, and shows the chart. It
+# is kept in the folder of the gauge; earlier checks can be pasted. The gauges so far:
 
-# %%
+# %% tags=["watch"]
 import grr
 
+grr.watch_page()
+
+# %% [markdown]
+# ## Step by step
+#
+# An **example with invented readings**: two years of monthly checks of a 10 mm block. A file of
+# your own is CSV or Excel with the columns `time` and `reading`, several readings a day if you
+# like.
+
+# %%
 checks = grr.read_columns("../demo_data/micrometer_25/checks.csv")
 gauge = {
     "unit": "mm",

@@ -1,0 +1,104 @@
+"""The folder of a gauge: plain text that only grows, and what changed in it is noted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from grr.files.events import read_events
+from grr.files.gauge_folder import (
+    block_readings,
+    gauge_folders,
+    read_gauge,
+    take_block_readings,
+    undo_block_reading,
+    write_gauge,
+)
+from grr.files.journal import read_journal, verify
+from grr.model.errors import StudyError
+from grr.model.gauge_facts import CalibratedBlock, GaugeFacts
+
+FACTS = GaugeFacts(
+    "H-3",
+    "mm",
+    0.001,
+    4.98,
+    5.04,
+    mpe=0.004,
+    blocks=(
+        CalibratedBlock("5", 5.0002, 0.0001, 2.0, "2026-03-01", "Z-9"),
+        CalibratedBlock("2", 2),
+    ),
+    standard="5",
+    lines={"room": 3.0},
+    in_study=("zero",),
+)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    place = tmp_path / "gauges" / "H-3"
+    write_gauge(place, FACTS)
+    return place
+
+
+def test_what_is_written_is_read(folder: Path) -> None:
+    assert read_gauge(folder) == FACTS
+    assert gauge_folders(folder.parent.parent) == [folder]
+    text = (folder / "gauge.toml").read_text(encoding="utf-8")
+    assert 'certificate = "Z-9"' in text  # plain text, the certificate's number in it
+
+
+def test_a_change_is_noted_and_no_change_is_not(folder: Path) -> None:
+    before = len(read_events(folder / "events.csv"))
+    write_gauge(folder, FACTS)
+    assert len(read_events(folder / "events.csv")) == before
+    write_gauge(folder, GaugeFacts(**{**FACTS.__dict__, "upper": 5.05}))
+    last = read_events(folder / "events.csv").iloc[-1]
+    assert (last["name"], last["old"], last["value"]) == ("upper", "5.04", "5.05")
+
+
+def test_a_message_is_filed_once_and_undoing_adds_a_row(folder: Path) -> None:
+    for _ in range(2):  # the page did not hear the answer and sends it again
+        rows = [("5", "5.001", ""), ("5", "5.002", "")]
+        take_block_readings(folder, "reference", rows, who="Pia", identifier="m1")
+    take_block_readings(folder, "range", [("2", "2.000", "")], who="Pia", identifier="m2")
+    assert list(block_readings(folder, "reference")["reading"]) == [5.001, 5.002]
+    assert undo_block_reading(folder, "reference", who="Pia", identifier="m3") == "5.002"
+    assert list(block_readings(folder, "reference")["reading"]) == [5.001]
+    assert list(block_readings(folder, "range")["part"]) == ["2"]
+    assert len(read_journal(folder / "readings.csv")) == 4
+    assert verify(folder / "readings.csv") is None
+
+
+def test_readings_altered_afterwards_are_not_used(folder: Path) -> None:
+    take_block_readings(folder, "check", [("5", "5.001", "")], who="Pia", identifier="m1")
+    file = folder / "readings.csv"
+    file.write_bytes(file.read_bytes().replace(b"5.001", b"5.004"))
+    with pytest.raises(StudyError, match="altered"):
+        block_readings(folder, "check")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"standard": "7"}, "not among the blocks"),
+        ({"unit": ""}, "no unit"),
+        ({"lower": 6.0}, "limit"),
+        ({"resolution": -1.0}, "resolution"),
+        ({"blocks": (CalibratedBlock("5", 5.0), CalibratedBlock("5", 6.0))}, "same name"),
+    ],
+)
+def test_facts_that_contradict_are_refused(change: dict[str, object], words: str) -> None:
+    with pytest.raises(StudyError, match=words):
+        GaugeFacts(**{**FACTS.__dict__, **change})
+
+
+def test_a_file_that_cannot_be_used_is_named(folder: Path) -> None:
+    (folder / "gauge.toml").write_text('title = "H"\nlower = "low"\n', encoding="utf-8")
+    with pytest.raises(StudyError) as caught:
+        read_gauge(folder)
+    assert "gauge.toml" in str(caught.value)
+    with pytest.raises(StudyError, match="not there yet"):
+        read_gauge(folder.parent / "none")
