@@ -192,6 +192,11 @@ def qualify_page(top: str | Path = "..") -> Screen | GaugeForm:
     ----------
     top : str or Path
         The working folder, as seen from the notebooks.
+
+    Examples
+    --------
+    >>> grr.qualify_page()
+    Screen()
     """
     return _gauge_page(a_path(top), "qualify", "Is this gauge fit?", QUALIFY)
 
@@ -203,6 +208,11 @@ def watch_page(top: str | Path = "..") -> Screen | GaugeForm:
     ----------
     top : str or Path
         The working folder, as seen from the notebooks.
+
+    Examples
+    --------
+    >>> grr.watch_page()
+    Screen()
     """
     return _gauge_page(a_path(top), "watch", "Is it still good?", WATCH)
 
