@@ -168,6 +168,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_backup,
         _add_merge,
         _add_self_check,
+        _add_help,
     ):
         add(commands.add_parser)
     for name, command in commands.choices.items():
@@ -925,6 +926,43 @@ def self_check(options: argparse.Namespace) -> int:
         write_whole(target, html_page("Self-check of grr", found._repr_html_()))
         print(f"\nWritten: {target}")
     return 0 if found.passed else 1
+
+
+# grr help: the documents
+
+
+def _add_help(add: _Add) -> None:
+    parser = add("help", help="open the documents, or the part of them that has some words")
+    parser.add_argument("words", nargs="*", help="such as: guard band")
+    parser.add_argument(
+        "--no-browser", action="store_true", help="print the best part here, open no browser"
+    )
+    parser.set_defaults(run=help_)
+
+
+def help_(options: argparse.Namespace) -> int:
+    """List the documents, or the parts of them that have the words, and open the first."""
+    import tempfile
+    import webbrowser
+
+    from grr.page import documents
+
+    found = documents.found_by(options.words) if options.words else []
+    for section in found:
+        print(f"{section.title} › {section.heading}")
+    if not found:
+        print(*(documents.title_of(name) for name in documents.NAMES), sep="\n")
+    if options.no_browser:
+        print("", found[0].text, sep="\n") if found else print("\nSearch them: grr help WORDS")
+        return 0
+    page = documents.write_pages(Path(tempfile.mkdtemp(prefix="grr-documents-")))
+    if found:
+        (anchor,) = documents.anchors([found[0].heading])
+        address = f"{page.with_name(found[0].document).with_suffix('.html').as_uri()}#{anchor}"
+    else:
+        address = page.as_uri()
+    print(f"Opened in the browser: {address}" if webbrowser.open(address) else f"At: {address}")
+    return 0
 
 
 if __name__ == "__main__":

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime
 import doctest
+import re
 import shutil
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -13,8 +15,13 @@ import pytest
 import grr
 from grr.shipped import shipped_folder
 
+sys.path.insert(0, str(Path(__file__).parent / "tools"))
+from write_documents import MADE
+
 NAMES = [name for name in dir(grr) if not name.startswith("_") and name != "show"]
-PAGES = sorted((Path(grr.__file__).parent / "docs").glob("*.md"))
+DOCS = Path(grr.__file__).parent / "docs"
+#: The reference is made from the docstrings, which run by name.
+PAGES = sorted(page for page in DOCS.glob("*.md") if page.name not in MADE)
 WORDS = {"grr": grr, "pd": pd, "datetime": datetime}
 
 
@@ -53,7 +60,13 @@ def test_a_document_runs_from_top_to_bottom(
     page: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(folder)
-    text = page.read_text(encoding="utf-8")
+    text = re.sub(r"^```.*$", "", page.read_text(encoding="utf-8"), flags=re.MULTILINE)
     test = doctest.DocTestParser().get_doctest(text, dict(WORDS), page.stem, str(page), 0)
     if test.examples:
         run(test)
+
+
+@pytest.mark.parametrize("name", MADE)
+def test_a_document_says_what_the_docstrings_say(name: str) -> None:
+    made = (DOCS / name).read_text(encoding="utf-8")
+    assert made == MADE[name](), "Run: python tests/tools/write_documents.py"

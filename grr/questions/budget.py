@@ -15,6 +15,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -44,6 +45,9 @@ from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
 from grr.questions.gauge import titled
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 #: Name of the line that says what is done about a known bias.
 BIAS_LINE = "bias"
@@ -520,6 +524,12 @@ class UncertaintyBudget(Printed):
             digits=digits,
             few_df=any(line.quantity.spread_is_endless for line in self.counted),
         )
+
+    def plot(self) -> Figure:
+        """Return the figure of `grr.show.uncertainty_sources`."""
+        from grr.show import uncertainty_sources
+
+        return uncertainty_sources(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a line, the largest first.

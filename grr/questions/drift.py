@@ -235,6 +235,12 @@ class Drift(Printed):
         """What changes at once, in words: between trials, or by a bump."""
         return _sudden(self.numbers)
 
+    def plot(self) -> Figure:
+        """Return the figure of `grr.show.drift_over_time`."""
+        from grr.show import drift_over_time
+
+        return drift_over_time(self)
+
     def to_frame(self) -> pd.DataFrame:
         """Return one row a method and operator."""
         return self.numbers.series

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -70,6 +70,9 @@ from grr.model.units import conversion, fine_unit
 from grr.model.values import number, one_of
 from grr.questions.intervals import IntervalTable, interval_frame, uneven_sentence
 from grr.questions.sittings import OwnSessions, own_sessions
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 
 def anova(
@@ -401,6 +404,13 @@ class GaugeResult(Printed):
         return f"{self.method}: GRR {size}" + (
             "" if math.isnan(share) else f", {share:.3g} % of {of}"
         )
+
+    def plot(self) -> Figure:
+        """Return the tolerance as a ruler; without a tolerance, the sources of variation."""
+        from grr.show import spread_sources, tolerance_ruler
+
+        draw = spread_sources if self.study.tolerance is None else tolerance_ruler
+        return draw(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return the table of sources."""

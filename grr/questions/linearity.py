@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -43,6 +43,9 @@ from grr.model.rounding import counted, figures, fine_length, length, p_text, si
 from grr.model.units import canonical_unit, conversion, fine_unit
 from grr.model.values import at_least_zero, number
 from grr.questions.gauge import titled
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 #: How the bias lies to a limit: surely within it, surely beyond it somewhere, or neither.
 Place = Literal["within", "beyond", "open"]
@@ -389,6 +392,12 @@ class LinearityResult(Printed):
         if self.largest_possible_bias <= limit:
             return "within"
         return "beyond" if self.surely_reached > limit else "open"
+
+    def plot(self) -> Figure:
+        """Return the figure of `grr.show.over_range`."""
+        from grr.show import over_range
+
+        return over_range(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a block, by its size: readings, bias, interval, line, errors."""

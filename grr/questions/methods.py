@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from types import MappingProxyType
-from typing import Literal, cast
+from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 import pandas as pd
@@ -69,6 +69,9 @@ from grr.questions.verdict import (
     ratio_draws,
     verdict,
 )
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 #: Whether the candidate may replace the baseline: it will do, the baseline is needed, neither
 #: will do, it is open.
@@ -530,6 +533,12 @@ class MethodComparison(Printed):
     def study(self) -> Study:
         """The study compared, with the operators as they are counted."""
         return self.numbers.study
+
+    def plot(self) -> Figure:
+        """Return the figure of `grr.show.method_rulers`."""
+        from grr.show import method_rulers
+
+        return method_rulers(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a method: sds and shares with limits, risks, seconds a reading."""

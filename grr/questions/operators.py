@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import KW_ONLY, dataclass
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -49,6 +49,9 @@ from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.drift_series import BumpFound
 from grr.questions.gauge import result_of_record
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 #: What is found about an operator.
 OperatorFinding = Literal[
@@ -199,6 +202,12 @@ class OperatorComparison(Printed):
     def about(self, operator: str) -> OperatorConclusion:
         """Return the conclusion about one operator."""
         return next(c for c in self.conclusions if c.operator == operator)
+
+    def plot(self) -> Figure:
+        """Return the figure of `grr.show.operators_side_by_side`."""
+        from grr.show import operators_side_by_side
+
+        return operators_side_by_side(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row an operator: the figures, and the findings in words."""

@@ -42,6 +42,7 @@ from grr.questions.acceptance import zone_of
 from grr.questions.verdict import Criterion, decide
 
 if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
     from tqdm import tqdm
 
 
@@ -193,6 +194,12 @@ class DesignComparison(Printed):
     operators_are: str | int
     shares: Shares
     studies: int
+
+    def plot(self) -> Figure:
+        """Return the figure of `grr.show.certainty_bought`."""
+        from grr.show import certainty_bought
+
+        return certainty_bought(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return the table of designs."""

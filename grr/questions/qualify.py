@@ -14,7 +14,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
@@ -45,6 +45,9 @@ from grr.questions.verdict import (
     conditions_of_use,
     verdict,
 )
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 Outcome = Literal["pass", "conditional", "fail", "can't tell", "not done"]
 
@@ -399,6 +402,12 @@ class Qualification(Printed):
     def next_steps(self) -> tuple[str, ...]:
         """What to do about everything that does not pass, that nearest its limit first."""
         return tuple(f"{one.name}: {one.todo}" for one in self.in_order if one.todo)
+
+    def plot(self) -> Figure:
+        """Return the figure of `grr.show.nearest_limit`."""
+        from grr.show import nearest_limit
+
+        return nearest_limit(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a requirement: asked, found, interval, outcome, used, why, todo."""

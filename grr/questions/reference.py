@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -39,6 +40,9 @@ from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import at_least_zero, number
 from grr.questions.gauge import GaugeResult, titled
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 #: Fewer readings than this say little; the manual asks for ten, companies for 25 to 50.
 FEW = 10
@@ -377,6 +381,12 @@ class ReferenceResult(Printed):
             "resolution_percent": 100.0 * RESOLUTION_SHARE,
             "smallest_tolerance": self.width,
         }
+
+    def plot(self) -> Figure:
+        """Return the figure of `grr.show.on_reference`."""
+        from grr.show import on_reference
+
+        return on_reference(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a quantity: estimate, lower, upper (the interval), limit."""

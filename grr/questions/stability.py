@@ -17,7 +17,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -61,6 +61,9 @@ from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
 from grr.questions.gauge import titled
+
+if TYPE_CHECKING:
+    from plotly.graph_objects import Figure
 
 Chart = Literal["individuals", "mean and range"]
 RuleSet = Literal["western electric", "nelson"]
@@ -537,6 +540,12 @@ class StabilityResult(Printed):
         if self.recheck_days is None or self.alarm_now:
             return None
         return (self.times[-1] + timedelta(days=int(self.recheck_days))).date()
+
+    def plot(self) -> Figure:
+        """Return the figure of `grr.show.checks_over_time`."""
+        from grr.show import checks_over_time
+
+        return checks_over_time(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a check, by its time: mean, readings, range, running mean, rules met."""

@@ -14,6 +14,7 @@ import pytest
 from studies import HOSTILE_OPERATORS, SHAPES
 
 import grr
+from grr.shipped import shipped_folder
 from grr.show import template
 
 OF_RESULT = ("spread_sources", "tolerance_ruler", "parts_by_operators")
@@ -142,3 +143,18 @@ def test_invented_readings_are_stamped(figure: str) -> None:
     assert template.EXAMPLE in stamped.layout.title.subtitle.text
     assert template.EXAMPLE not in drawn(figure, "one operator").layout.title.subtitle.text
     assert stamped.layout.margin.t > drawn(figure, "one operator").layout.margin.t
+
+
+def test_a_result_plots_its_own_figure() -> None:
+    pins = grr.open_study(shipped_folder("demo_data") / "pins_two_ways")
+    stand = pins.for_method("stand")
+    without = grr.Study(stand.readings.drop(columns="method"), unit="mm")
+    compared = grr.compare_methods(pins, baseline="stand", candidate="handheld")
+    for one, figure in (
+        (grr.anova(stand), grr.show.tolerance_ruler),
+        (grr.anova(without), grr.show.spread_sources),
+        (grr.compare_operators(stand), grr.show.operators_side_by_side),
+        (compared, grr.show.method_rulers),
+        (grr.drift(stand), grr.show.drift_over_time),
+    ):
+        assert one.plot().to_json() == figure(one).to_json()
