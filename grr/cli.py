@@ -781,7 +781,7 @@ def _add_verify(add: _Add) -> None:
         "--seal", help="as printed on a report, label or run sheet: is the folder still what it was"
     )
     printed.add_argument(
-        "--report", type=_path, help="the same by a report (.html) or a result (.json)"
+        "--report", type=_path, help="the same by a report (.html, .pdf) or a result (.json)"
     )
     parser.set_defaults(run=verify)
 

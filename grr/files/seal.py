@@ -20,6 +20,7 @@ to the power of 40, which a determined forger can pay for.
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import re
 from collections.abc import Iterator, Mapping
@@ -210,7 +211,9 @@ def _content(file: Path) -> bytes:
 
 
 def reported_seal(report: str | Path) -> str:
-    """Return the seal in a report (.html) or in an exported result (.json).
+    """Return the seal in a report (.html, .pdf) or in an exported result (.json).
+
+    A PDF has the result attached; its seal is read there.
 
     Raises
     ------
@@ -226,15 +229,29 @@ def reported_seal(report: str | Path) -> str:
         raise StudyError(
             f"The file cannot be read: {error.strerror or error}", "Close it elsewhere", file=file
         ) from error
+    if content.startswith(b"%PDF"):
+        content = _attached_result(content)
     found = _seal_in_result(content) or _IN_PAGE.findall(content.decode("utf-8", "replace"))
     if len(found) != 1:
         raise StudyError(
-            "The file bears no seal: it is no .html report and no .json result of a study folder "
-            "that this version wrote",
+            "The file bears no seal: it is no report (.html, .pdf) and no .json result of a study "
+            "folder that this version wrote",
             "Name another file, or copy the seal from the first page of the report: --seal",
             file=file,
         )
     return read_seal(found[0])
+
+
+def _attached_result(content: bytes) -> bytes:
+    """Return the result that is attached to a PDF; nothing where there is none."""
+    import pikepdf
+
+    try:
+        with pikepdf.open(io.BytesIO(content)) as pdf:
+            attached = pdf.attachments.get("result.json")
+            return b"" if attached is None else bytes(attached.get_file().read_bytes())
+    except (pikepdf.PdfError, ValueError, KeyError, RuntimeError):  # damaged, or locked
+        return b""
 
 
 def _seal_in_result(content: bytes) -> list[str]:

@@ -27,7 +27,7 @@ from grr.page.filed_results import ManyStudies, answer_of, kind_of, stated
 from grr.page.filled_in import filled_in
 from grr.page.page_blocks import Columns, Drawing, Form, KeyNumber, KeyNumbers, PageBlock, or_reason
 from grr.questions import methods
-from grr.questions.causes import counterfactual, short
+from grr.questions.causes import cause_blocks, counterfactual, short
 from grr.questions.check import RUINED, TO_DO, Finding, Findings, calibration_due, check
 from grr.questions.gauge import GaugeResult
 from grr.questions.renewal import recheck
@@ -132,11 +132,11 @@ def front_page(verdict: Verdict, cover: Cover) -> FrontPage:
     study, findings = verdict.result.study, verdict.findings
     mark, colour = LOOKS[verdict.banner]
     cause = [] if verdict.cause is None or findings.must_mend else [verdict.cause]
-    use = [] if findings.must_mend else list(verdict.acceptance[:1])
     told = [
         *(f"{short(one, verdict.result)}" for one in cause),
+        *_nothing_stands_out(verdict),
         *([] if findings.ruined else [_first(verdict.by_confidence)]),
-        *use,
+        *_accept(verdict),
         *cautions(study, findings, cover, told={one.kind for one in cause}, brief=True),
     ]
     blocks: list[PageBlock] = [
@@ -158,6 +158,25 @@ def front_page(verdict: Verdict, cover: Cover) -> FrontPage:
         ],
         SHORT_CAUTION,
     )
+
+
+def _nothing_stands_out(verdict: Verdict) -> list[str]:
+    """Return that no cause was found, where one was looked for and would be of use."""
+    if verdict.banner in (USE, LIKE_THIS, FIX_FIRST) or verdict.cause is not None:
+        return []
+    return [
+        f"{one.text}." for one in cause_blocks(verdict.result.study)[:1] if isinstance(one, Heading)
+    ]
+
+
+def _accept(verdict: Verdict) -> list[str]:
+    """Return the acceptance limits: part of the decision, or for the meantime."""
+    if verdict.findings.must_mend or not verdict.acceptance:
+        return []
+    text = verdict.acceptance[0]
+    if verdict.banner in (DO_NOT_USE, NOT_DECIDED):
+        text = f"Meanwhile {text[:1].lower()}{text[1:]}"
+    return [text]
 
 
 def _first(text: str) -> str:
@@ -388,6 +407,8 @@ def _found(findings: Sequence[Finding], brief: bool) -> list[str]:
         for one in findings
         if one.severity != "know"
     ]
+    if brief and all(one.severity == "know" for one in findings):
+        return []
     if brief and all(one.severity != "mend" for one in findings):
         return [f"In the data, {listed(counts)}."]
     places = f": {listed(named, MOST_PLACES)}" if named else ""

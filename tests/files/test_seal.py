@@ -9,6 +9,7 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import pikepdf
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -20,6 +21,7 @@ from grr.files.seal import ALPHABET, read_seal, reported_seal, seal_of, settings
 from grr.files.study_file import read_settings
 from grr.files.verify import seal_now
 from grr.model.errors import StudyError
+from grr.page.pdf import find_browser
 from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")
@@ -108,6 +110,25 @@ def test_report_label_and_result_bear_the_seal(study: Path, tmp_path: Path) -> N
     for file in (page, result):
         assert main(["verify", str(study), "--report", str(file)]) == 0
     assert main(["verify", str(study), "--seal", seal.lower().replace("-", " ")]) == 0
+
+
+def test_a_pdf_bears_the_seal_in_what_is_attached(study: Path, tmp_path: Path) -> None:
+    if find_browser() is None:
+        pytest.skip("no Chromium, Chrome or Edge is installed")
+    page = grr.report(grr.open_study(study), tmp_path / "r.pdf", date=dt.date(2026, 4, 1))
+    assert reported_seal(page) == seal_now(study)
+    assert main(["verify", str(study), "--report", str(page)]) == 0
+    before = read_settings(study)
+    changed = replace(before, facts=before.facts | {"gauge_number": "M-99"})
+    change_settings(study, changed, who="Eva", why="typing error")
+    assert main(["verify", str(study), "--report", str(page)]) == 1
+    page.write_bytes(page.read_bytes()[:200])
+    with pytest.raises(StudyError, match="bears no seal"):
+        reported_seal(page)
+    with pikepdf.new() as plain:
+        plain.save(page)
+    with pytest.raises(StudyError, match="bears no seal"):
+        reported_seal(page)
 
 
 def test_a_study_that_is_not_what_was_reported_has_status_1(study: Path, tmp_path: Path) -> None:
