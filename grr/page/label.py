@@ -11,8 +11,8 @@ from grr.model.facts import CLOSED_FACES
 from grr.model.names import shortened
 from grr.model.rounding import limits_text
 from grr.page.templates import render
-from grr.questions.qualify import Qualification
-from grr.questions.verdict import LIKE_THIS, LOOKS, USE
+from grr.questions.qualify import RELEASED, Qualification
+from grr.questions.verdict import LOOKS
 
 #: Longest text in one line of the label.
 LONGEST = 44
@@ -99,7 +99,7 @@ def _lines(page: Qualification) -> list[tuple[str, str]]:
     lines = [("Gauge", shortened(page.gauge or "number not given", LONGEST))]
     lines.append(("for", shortened(page.characteristic or "not given", LONGEST)))
     lines.append(("limits", limits_text(page.tolerance, page.resolution, page.unit)))
-    if page.decision in (USE, LIKE_THIS):
+    if page.decision in RELEASED:
         accept = next((c for c in page.conditions if c.startswith("Accept parts by")), "")
         if accept:
             lines.append(("accept", accept.removeprefix("Accept parts by ").rstrip(".")))

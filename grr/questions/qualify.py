@@ -12,23 +12,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
-from grr.formulas.bias import t_quantile, with_reference_uncertainty
+from grr.formulas.bias import t_quantile
 from grr.formulas.capability import LIMIT_PROCESS
 from grr.model.blocks import Banner, Block, Bullets, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.facts import CLOSED_FACES, checked_facts
 from grr.model.printed import EXAMPLE, Printed
-from grr.model.rounding import counted, figures, length, limits_text, percent
+from grr.model.rounding import chance, counted, decimals_for, figures, length, limits_text, percent
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number
+from grr.questions.acceptance import rounded_inwards
 from grr.questions.budget import BudgetUse, Contribution, UncertaintyBudget
 from grr.questions.gauge import GaugeResult
 from grr.questions.linearity import LinearityResult
@@ -41,6 +42,8 @@ from grr.questions.verdict import (
     LOOKS,
     NOT_DECIDED,
     USE,
+    WITH_LIMITS,
+    WITHIN_LIMITS,
     Verdict,
     conditions_of_use,
     verdict,
@@ -100,6 +103,8 @@ FROM_THE_FIRST_DAY = (
     "Read a check standard from the first day on, at the interval of the laboratory's procedure."
 )
 
+#: The decisions with which a gauge may be used.
+RELEASED = (USE, LIKE_THIS, WITH_LIMITS)
 #: A decision that is not here holds under conditions.
 _OUTCOME_OF_DECISION: dict[str, Outcome] = {
     USE: "pass",
@@ -214,9 +219,10 @@ def qualify(
     if resolution is not None:
         resolution = number("resolution", resolution, above=0.0)
     step = resolution if resolution is not None else _resolution(reference, linearity, study)
-    judged = None if study is None else verdict(study)
     corrected = budget is not None and _corrected(budget)
     known = _known_bias(reference, linearity, tolerance, confidence)
+    left = _bias_left(known, corrected=corrected)
+    judged = None if study is None else verdict(study, bias=left if left.known else None)
     unsaid = False
     if budget is not None and known is not None and not corrected:
         with_it = _with_bias(budget, known)
@@ -239,14 +245,14 @@ def qualify(
         gauge=str(gauge or stated.get("gauge_number", "")),
         characteristic=str(characteristic or stated.get("characteristic", "")),
         requirements=requirements,
-        bias=_bias_left(known, corrected=corrected),
+        bias=left,
         correction=correction,
-        decision=_decision(requirements),
+        decision=_decision(requirements, judged),
         conditions=(
             *_from_study(judged),
             *_of_use(mean_of, rezero_minutes, stated),
             *_bias_condition(correction),
-            *_acceptance_limits(use, step),
+            *_acceptance_limits(use, step, judged),
             *((FROM_THE_FIRST_DAY,) if stability is None else ()),
         ),
         mean_of=mean_of,
@@ -329,7 +335,8 @@ class Qualification(Printed):
         What is to be added to every reading, as the budget says; without a value where
         readings are not corrected.
     decision : str
-        One of USE, USE LIKE THIS, DO NOT USE FOR THIS TOLERANCE, NOT DECIDED YET.
+        One of USE, USE LIKE THIS, USE WITH LIMITS, DO NOT USE FOR THIS TOLERANCE, NOT DECIDED
+        YET.
     conditions : tuple of str
         Conditions of use.
     mean_of : int
@@ -368,6 +375,11 @@ class Qualification(Printed):
     report: str = ""
     example: bool = False
     seal: str = ""
+
+    @property
+    def known_bias(self) -> Estimate:
+        """What is left of the bias, as `grr.verdict` takes it."""
+        return self.bias
 
     @property
     def in_order(self) -> tuple[Requirement, ...]:
@@ -516,10 +528,7 @@ def _known_bias(
     None where neither was measured, or where the blocks do not reach the parts' size.
     """
     if reference is not None:
-        one_sided = replace(reference.by_sd, level=2.0 * confidence - 1.0)
-        low, high = (float(v) for v in with_reference_uncertainty(one_sided, reference.reference_u))
-        found = Estimate(reference.bias, low, high, reference.unit)
-        return _KnownBias(found, *reference.bias_u)
+        return _KnownBias(reference.bias_bounds(confidence), *reference.bias_u)
     sizes = [limit for limit in (tolerance.lower, tolerance.upper) if limit is not None]
     if linearity is None:
         return None
@@ -775,6 +784,19 @@ def _judge_study(found: Verdict | None) -> Requirement:
         why = found.by_confidence
         return Requirement(STUDY, asked, "not estimated", "", "can't tell", why=why, todo=todo)
     outcome = _OUTCOME_OF_DECISION.get(found.decision, "conditional")
+    if found.decision == WITH_LIMITS:
+        allowed = f"{rules.most_refused_percent:g} % of the good parts"
+        return Requirement(
+            STUDY,
+            f"{asked} {ratio.name}, or acceptance limits that refuse at most {allowed}",
+            f"GRR {percent(ratio.value)} {ratio.name}, with limits",
+            f"refused at most {chance(found.price.upper / 100.0)}",
+            outcome,
+            used=found.price.upper / rules.most_refused_percent,
+            why="Parts are accepted within the acceptance limits only; with them the doubt about "
+            "GRR costs few good parts.",
+            todo=todo,
+        )
     bound = f"at most {percent(ratio.upper)}, {100 * rules.confidence:g} % confidence"
     if outcome == "fail":
         bound = f"at least {percent(ratio.lower)}"
@@ -847,19 +869,22 @@ def _stability_used(result: StabilityResult) -> float:
     return max(shares, default=math.nan)
 
 
-def _decision(requirements: tuple[Requirement, ...]) -> str:
+def _decision(requirements: tuple[Requirement, ...], judged: Verdict | None) -> str:
     outcomes = {one.outcome for one in requirements}
     if "fail" in outcomes:
         return DO_NOT_USE
     if outcomes & {"not done", "can't tell"}:
         return NOT_DECIDED
+    if judged is not None and judged.decision == WITH_LIMITS:
+        return WITH_LIMITS
     return LIKE_THIS if "conditional" in outcomes else USE
 
 
 def _from_study(judged: Verdict | None) -> tuple[str, ...]:
     if judged is None:
         return ()
-    return judged.conditions or conditions_of_use(judged.result.study)
+    told = [line for line in judged.conditions if line != WITHIN_LIMITS]
+    return tuple(told) or conditions_of_use(judged.result.study)
 
 
 def _of_use(mean_of: int, rezero: float | None, facts: Mapping[str, Any]) -> list[str]:
@@ -873,11 +898,33 @@ def _of_use(mean_of: int, rezero: float | None, facts: Mapping[str, Any]) -> lis
     return conditions
 
 
-def _acceptance_limits(use: BudgetUse | None, resolution: float | None) -> tuple[str, ...]:
-    """Return the acceptance limits as a condition; none where the uncertainty is small."""
-    if use is None or use.q_mp <= LIMIT_PROCESS:
-        return ()
-    return (f"Accept parts by {use.acceptance_readings(resolution)}, no further out.",)
+def _acceptance_limits(
+    use: BudgetUse | None, resolution: float | None, judged: Verdict | None
+) -> tuple[str, ...]:
+    """Return the acceptance limits as a condition; none where the uncertainty is small.
+
+    Of those of the uncertainty budget and those that the verdict rests on the narrower.
+    """
+    found = [] if use is None or use.q_mp <= LIMIT_PROCESS else [use]
+    limits = judged.acceptance_limits if judged and judged.decision == WITH_LIMITS else None
+    if limits is not None and judged is not None:
+        of_study = judged.result.study
+        tolerance = needs(of_study.tolerance, Tolerance)
+        guards = [
+            abs(own - outer)
+            for own, outer in zip(
+                (limits.lower, limits.upper), (tolerance.lower, tolerance.upper), strict=True
+            )
+            if own is not None and outer is not None
+        ]
+        step = resolution or 10.0 ** -decimals_for(guards[0])
+        inside = rounded_inwards(limits, step)
+        if inside is not None and (not found or max(guards) > found[0].guard):
+            told = limits_text(inside, step, of_study.unit)
+            return (f"Accept parts by readings {told}, no further out.",)
+    return tuple(
+        f"Accept parts by {one.acceptance_readings(resolution)}, no further out." for one in found
+    )
 
 
 def _valid_until(facts: Mapping[str, Any], stability: StabilityResult | None) -> date | None:
@@ -937,7 +984,7 @@ def _section(title: str, sentences: tuple[str, ...]) -> list[Block]:
 
 
 def _conditions_title(page: Qualification) -> str:
-    if page.decision in (USE, LIKE_THIS):
+    if page.decision in RELEASED:
         return "Conditions of use"
     return "Conditions of use, once it may be used"
 
@@ -949,7 +996,7 @@ def _conditions_shown(page: Qualification) -> tuple[str, ...]:
 
 
 def _until(page: Qualification) -> str:
-    if page.decision not in (USE, LIKE_THIS):
+    if page.decision not in RELEASED:
         return "The gauge is not released: do not accept or reject parts with it."
     if page.valid_until is None:
         return (

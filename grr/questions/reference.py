@@ -11,7 +11,7 @@ range); Cg and Cgk are common practice in companies; Q_MS and Q_MP are those of 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -231,6 +231,20 @@ class ReferenceResult(Printed):
         """The bias, the reference value's uncertainty in its interval."""
         lower, upper = with_reference_uncertainty(self.by_sd, self.reference_u)
         return self._bias_estimate(float(lower), float(upper))
+
+    @property
+    def known_bias(self) -> Estimate:
+        """The bias with one-sided bounds of 95 % confidence, the reference value's doubt in them.
+
+        What `grr.verdict` takes as ``bias``.
+        """
+        return self.bias_bounds(0.95)
+
+    def bias_bounds(self, confidence: float) -> Estimate:
+        """Return the bias with one-sided bounds, the reference value's uncertainty in them."""
+        one_sided = replace(self.by_sd, level=2.0 * confidence - 1.0)
+        lower, upper = with_reference_uncertainty(one_sided, self.reference_u)
+        return Estimate(self.bias, float(lower), float(upper), self.unit)
 
     @property
     def bias_u(self) -> tuple[float, float]:

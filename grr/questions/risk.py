@@ -39,7 +39,7 @@ from grr.model.rounding import (
     with_unit,
 )
 from grr.model.tolerance import Tolerance
-from grr.model.values import number, one_of
+from grr.model.values import at_least_zero, number, one_of
 from grr.questions.acceptance import predicted_guard, rounded_inwards, zone_of
 from grr.questions.gauge import GaugeResult
 from grr.questions.intervals import pivots_of, specification_of
@@ -132,6 +132,7 @@ def misclassification(
     observed_sd: float | None = None,
     grr_sd: float | None = None,
     bias: float = 0.0,
+    bias_uncertainty: float | None = None,
     reading: float | None = None,
     level: float = 0.95,
 ) -> Misclassification:
@@ -157,6 +158,10 @@ def misclassification(
     bias : float
         Mean error of the readings that are compared with the acceptance limits; 0 where
         a known bias is corrected.
+    bias_uncertainty : float, optional
+        Standard uncertainty of the bias: it widens the intervals. By default that of a bias
+        within the bound that the study states (``bias_at_most`` among its facts; JCGM
+        100:2008, 4.3.7: the bound over √3), 0 where it states none.
     reading : float, optional
         One reading: how likely is this part bad?
     level : float
@@ -197,6 +202,7 @@ def misclassification(
             observed_sd=observed_sd,
             grr_sd=grr_sd,
             bias=bias,
+            bias_uncertainty=bias_uncertainty,
             reading=reading,
             level=level,
         ),
@@ -229,6 +235,7 @@ def _misclassification(
     observed_sd: float | None,
     grr_sd: float | None,
     bias: float,
+    bias_uncertainty: float | None,
     reading: float | None,
     level: float,
 ) -> Misclassification:
@@ -256,13 +263,17 @@ def _misclassification(
     accept = known.tolerance if acceptance is None else acceptance
     at = None if reading is None else number("reading", reading)
     process = known.process
-    risks = partial(_all_risks, known, accept, bias=bias, reading=at)
-    point = risks(mean=process.mean, sd=process.sd, grr_sd=known.grr_sd)
-    if known.estimated:
+    doubt = _doubt_about_bias(result, bias_uncertainty)
+    risks = partial(_all_risks, known, accept, reading=at)
+    point = risks(mean=process.mean, sd=process.sd, grr_sd=known.grr_sd, bias=bias)
+    if known.estimated or doubt > 0.0:
+        size = max(np.size(known.grr_draws), np.size(process.mean_draws)) if known.estimated else 0
+        spread = np.random.default_rng(1995).standard_normal(size or BIAS_DRAWS)
         draws = risks(
-            mean=process.mean_draws,
-            sd=known.process_sd_draws,
-            grr_sd=known.grr_draws,
+            mean=process.mean_draws if known.estimated else process.mean,
+            sd=known.process_sd_draws if known.estimated else process.sd,
+            grr_sd=known.grr_draws if known.estimated else known.grr_sd,
+            bias=bias + doubt * spread if doubt > 0.0 else bias,
         )
         limits = {name: two_sided_limits(np.atleast_1d(d), level) for name, d in draws.items()}
     else:
@@ -283,11 +294,23 @@ def _misclassification(
     return Misclassification(known, process, accept, bias, at, level, table)
 
 
+#: Draws of a bias that is known only so well, where nothing else is in doubt.
+BIAS_DRAWS = 10_000
+
+
+def _doubt_about_bias(result: GaugeResult | None, given: float | None) -> float:
+    """Return the standard uncertainty of the bias: as given, or as the study bounds it."""
+    if given is not None:
+        return at_least_zero("bias_uncertainty", given)
+    most = None if result is None else result.study.facts.get("bias_at_most")
+    return 0.0 if most is None else abs(float(most)) / math.sqrt(3.0)
+
+
 def _all_risks(
     known: Circumstances,
     acceptance: Tolerance,
     *,
-    bias: float,
+    bias: Array | float,
     reading: float | None,
     mean: Array | float,
     sd: Array | float,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -41,6 +42,7 @@ from grr.model.rounding import (
 from grr.model.rules import Rules
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
+from grr.model.units import canonical_unit
 from grr.questions.acceptance import (
     NO_PRICE,
     Narrowed,
@@ -84,6 +86,7 @@ LOOKS: dict[str, tuple[str, str]] = {
 #: The decisions, from the best to the one that is open.
 USE, LIKE_THIS, WITH_LIMITS, NOT_DECIDED, DO_NOT_USE = Decision
 _METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
+WITHIN_LIMITS = "Accept a part only where it reads within the acceptance limits."
 UNSTATED = (
     "How the gauge was held, zeroed and used was not stated: this holds only for measuring just as "
     "in the study."
@@ -229,7 +232,15 @@ class Verdict(Printed):
         return [*found, Prose([CAUTION])]
 
 
-def verdict(result: GaugeResult | Study) -> Verdict:
+class HasBias(Protocol):
+    """What knows the bias left in the readings, such as a reference study or a qualification."""
+
+    @property
+    def known_bias(self) -> Estimate:
+        """The bias with one-sided bounds, the reference value's uncertainty in them."""
+
+
+def verdict(result: GaugeResult | Study, *, bias: HasBias | Estimate | None = None) -> Verdict:
     """Judge a measuring system for its purpose, with confidence.
 
     The manual's rule is applied to the calculated value; the decision also needs the
@@ -241,10 +252,19 @@ def verdict(result: GaugeResult | Study) -> Verdict:
     ----------
     result : GaugeResult or Study
         From `grr.anova` or `grr.average_range`; a study is judged by its method of record.
+    bias : ReferenceResult, Qualification or Estimate, optional
+        What is left of the bias in the readings, with its bounds: the acceptance limits and
+        their price then allow for it. By default what the study states (``bias_at_most``
+        among its facts); where nobody says, the limits are called apart from bias.
 
     Returns
     -------
     Verdict
+
+    Raises
+    ------
+    StudyError
+        No study or result, or a bias that is not known or in another unit.
 
     Notes
     -----
@@ -268,8 +288,40 @@ def verdict(result: GaugeResult | Study) -> Verdict:
             "Write grr.verdict(study) or grr.verdict(grr.anova(study))",
             value=type(result).__name__,
         )
+    if bias is not None:
+        result = _allowing_for(bias, result)
     asked = result
     return result.study.once(("verdict", result.key), lambda: _verdict(asked))
+
+
+def _allowing_for(bias: HasBias | Estimate, result: GaugeResult) -> GaugeResult:
+    """Return the result of the study that states how large the bias may be.
+
+    Its bound and that of GRR add up, as in ISO 14253-2 and JCGM 100:2008 (GUM), F.2.4.5.
+    """
+    found, study = getattr(bias, "known_bias", bias), result.study
+    if not isinstance(found, Estimate):
+        raise StudyError(
+            "The bias given is none",
+            "Give a result of grr.reference_study or grr.qualify, or an Estimate",
+            value=type(bias).__name__,
+        )
+    if not found.known:
+        raise StudyError(f"The bias is not known: {found.why}", "Measure a reference part")
+    if canonical_unit(found.unit) != study.unit:
+        raise StudyError(
+            "The bias is in another unit than the readings",
+            "Give both in one unit",
+            value=found.unit or "no unit",
+        )
+    ends = (found.lower, found.upper) if found.bounded else (found.value, found.value)
+    most = max(map(abs, ends))
+
+    def stated() -> GaugeResult:
+        facts = {**study.facts, "bias_at_most": most}
+        return replace(result, study=replace(study, facts=facts))
+
+    return study.once(("allowing for bias", result.key, most), stated)
 
 
 def _verdict(result: GaugeResult) -> Verdict:
@@ -465,7 +517,7 @@ def _conditions(result: GaugeResult, found: Criterion, decision: Decision) -> tu
         return ()
     conditions = list(conditions_of_use(result.study)) or [UNSTATED]
     if decision == Decision.WITH_LIMITS:
-        conditions.insert(0, "Accept a part only where it reads within the acceptance limits.")
+        conditions.insert(0, WITHIN_LIMITS)
     accepts = result.study.purpose == "accept"
     if decision == Decision.LIKE_THIS and found.by_confidence != "good" and accepts:
         conditions.append(

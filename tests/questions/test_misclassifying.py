@@ -144,3 +144,24 @@ def test_printing(pins: grr.Study) -> None:
     assert "a bad part is accepted" in text
     html = found._repr_html_()
     assert "<table" in html and "<style" not in html and "class=" not in html
+
+
+def test_a_bias_known_only_so_well_widens_the_interval() -> None:
+    given = {
+        "tolerance": grr.Tolerance(-3.0, 3.0),
+        "process_mean": 0.0,
+        "process_sd": 1.0,
+        "grr_sd": 0.2,
+    }
+    exact = grr.misclassification(**given, bias=0.3)
+    known = grr.misclassification(**given, bias=0.3, bias_uncertainty=0.1)
+    name = "bad_accepted"
+    assert known.value(name) == exact.value(name)  # the doubt is in the interval
+    low, high = (
+        grr.misclassification(**given, bias=0.3 + end * 1.96 * 0.1).value("good_rejected")
+        for end in (-1, 1)
+    )
+    # The share grows with the bias, so its limits are those at the limits of the bias.
+    found = known.estimate("good_rejected")
+    assert found.lower == pytest.approx(low, rel=0.03)
+    assert found.upper == pytest.approx(high, rel=0.03)

@@ -1,3 +1,4 @@
+import math
 from datetime import date
 
 import numpy as np
@@ -7,6 +8,8 @@ from snapshot import assert_snapshot
 
 import grr
 from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
+from grr.questions.acceptance import rounded_inwards
 from published import manual_readings
 
 TOLERANCE = grr.Tolerance(9.997, 10.003)
@@ -228,7 +231,6 @@ def test_its_words():
         (TOLERANCE, {"confidence": 0.4}, "confidence"),
         (TOLERANCE, {"mean_of": 0}, "mean_of"),
         (TOLERANCE, {"rezero_minutes": -1}, "rezero_minutes"),
-        (TOLERANCE, {"study": on_parts(calibration_due="soon")}, "not a date"),
         (TOLERANCE, {"facts": {"calibration_due": "soon"}}, "calibration"),
     ],
 )
@@ -236,6 +238,11 @@ def test_bad_input_is_one_sentence_with_a_remedy(tolerance, results, message):
     with pytest.raises(StudyError, match=message) as caught:
         grr.qualify(tolerance, **({"unit": "mm"} | results))
     assert caught.value.remedy
+
+
+def test_a_day_that_is_none_is_refused_where_the_study_is_made():
+    with pytest.raises(StudyError, match="Calibration due on"):
+        on_parts(calibration_due="soon")
 
 
 def with_line(result, *, corrected, size=0.00028):
@@ -320,3 +327,42 @@ def test_a_drift_that_uses_up_its_share_between_two_checks_asks_for_more_checks(
     watched = grr.stability(table, unit="mm", tolerance=TOLERANCE, share=0.001)
     one = grr.qualify(TOLERANCE, unit="mm", stability=watched).requirement("Stability")
     assert one.outcome == "conditional" and one.used > 1.0 and "at least every" in one.todo
+
+
+def test_a_study_with_limits_makes_the_page_one_with_limits():
+    study = on_parts(scale=0.0008)
+    assert grr.verdict(study).decision == "USE WITH LIMITS"
+    found = page(study=study)
+    one = found.requirement("GR&R on real parts")
+    assert (found.decision, one.outcome) == ("USE WITH LIMITS", "conditional")
+    assert one.used <= 1.0  # the price of the limits is what is allowed, not GRR
+    assert sum(line.startswith("Accept parts by") for line in found.conditions) == 1
+    judged = grr.verdict(study, bias=found)
+    within = rounded_inwards(judged.acceptance_limits, STEP)
+    told = next(line for line in found.conditions if line.startswith("Accept parts by"))
+    assert f"{within.lower:.4f}" in told and f"{within.upper:.4f}" in told
+
+
+@pytest.mark.parametrize("given", ["reference", "qualification", "estimate"])
+def test_a_known_bias_moves_the_acceptance_limits_of_the_verdict(given):
+    study, measured = on_parts(scale=0.0008), reference(bias=0.0003)
+    bias = {
+        "reference": measured,
+        "qualification": page(reference=measured),
+        "estimate": measured.known_bias,
+    }[given]
+    apart, known = grr.verdict(study), grr.verdict(study, bias=bias)
+    most = measured.known_bias.upper
+    # 0.3 µm of bias, and what 50 readings and the block's U of 0.1 µm leave open: t x u
+    u = math.hypot(measured.sd / math.sqrt(50), 0.00005)
+    assert most == pytest.approx(measured.bias + 1.66 * u, rel=0.02)
+    moved = known.acceptance_limits.lower - apart.acceptance_limits.lower
+    assert moved == pytest.approx(most, rel=1e-6)
+    assert known.price.upper > apart.price.upper
+
+
+def test_a_bias_that_is_none_is_refused():
+    study = on_parts()
+    for wrong in (0.001, Estimate(0.001, unit="in"), Estimate(math.nan, why="none")):
+        with pytest.raises(StudyError, match="bias"):
+            grr.verdict(study, bias=wrong)
