@@ -32,6 +32,8 @@ ASKED = "asked: "
 #: Reason of the row that takes out a reading that cannot be right, as it arrives: it counts
 #: only once somebody says that it is to be kept.
 WAITS = "does not count unless it is kept"
+#: Reason of the row that says a reading once more with a note.
+NOTED = "note"
 #: A pause longer than this asks for soak and zero again: a hand has warmed the gauge, or
 #: the room has changed (common practice, no source).
 GAP_MINUTES = 30.0

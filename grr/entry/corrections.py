@@ -8,7 +8,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from grr.entry.collecting import ASKED, WAITS, Collecting, Outcome, ReadingsSoFar, order_of
+from grr.entry.collecting import (
+    ASKED,
+    NOTED,
+    WAITS,
+    Collecting,
+    Outcome,
+    ReadingsSoFar,
+    order_of,
+)
 from grr.entry.entered_numbers import one_number, refuse_finer
 from grr.entry.job import Place, place_of
 from grr.files.journal import JournalRow
@@ -177,7 +185,7 @@ def add_note(work: Collecting, identifier: str, note: str) -> Outcome:
     """Put a note to a reading, such as "dropped" or "burr found"."""
     with work.writing() as record:
         row = work.reading(record, identifier)
-        new = replacing(row, "note", note=note.strip())
+        new = replacing(row, NOTED, note=note.strip())
         return Outcome("done", f"Noted: {work.named(record, row)}.", tuple(work.file([new])))
 
 

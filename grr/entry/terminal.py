@@ -229,7 +229,7 @@ class _Terminal:
 
     def list(self) -> None:
         listed = readings_list(self.work)
-        head = ["No.", "Part", "Trial", "Operator", "Time", "Reading", "", "Note"]
+        head = ["No.", "Part", "Trial", "Operator", "Time", "Reading", "State", "Note"]
         rows = [
             [
                 *(row["order"], row["part"], row["trial"], row["operator"], row["time"][11:]),

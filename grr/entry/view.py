@@ -10,6 +10,7 @@ from grr.entry.collecting import (
     ASKED,
     FROM_SHEET,
     GAP_MINUTES,
+    NOTED,
     WAITS,
     Collecting,
     ReadingsSoFar,
@@ -250,6 +251,8 @@ def _state(row: JournalRow, record: ReadingsSoFar) -> tuple[str, bool]:
         first = record.at[place_of(row)][0].id == row.id
         return ("counts" if first else "measured again"), False
     by = next(other for other in reversed(record.rows) if other.voids == row.id)
+    if by.reading and by.reason == NOTED:
+        return "before its note", True
     if by.reading:
         return ("kept" if by.reading == row.reading else "replaced"), True
     return f"taken out: {by.reason}", True
