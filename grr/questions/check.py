@@ -287,7 +287,14 @@ def _copies(found: Record) -> Iterator[Finding]:
             stray.name,
             f"Beside the record lies {stray}.",
             "Find out which is the right one before anyone measures again, and move the other out "
-            "of the folder.",
+            "of the folder."
+            + (
+                " Where both hold readings that count, put the copies of readings.csv and "
+                "events.csv with study.toml into a folder of their own, under these names, and "
+                "join the two folders: grr merge."
+                if stray.readings
+                else ""
+            ),
         )
 
 

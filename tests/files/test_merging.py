@@ -272,3 +272,21 @@ def test_by_the_command(
     assert (told["written"], told["seal"]) == (str(again), seal_now(again))
     assert main(["verify", str(target)]) == 0
     assert main(["merge", str(halves[0]), str(halves[0]), "-o", str(tmp_path / "x")]) == 2
+
+
+def test_a_copy_that_a_synchronised_folder_left_is_joined(tmp_path: Path) -> None:
+    folder, aside = started(tmp_path / "pins"), tmp_path / "aside"
+    taken(folder, "Ann")
+    other = shutil.copytree(folder, tmp_path / "other", ignore=shutil.ignore_patterns(".*"))
+    taken(other, "Ben", days=1)
+    for name in ("readings", "events"):
+        shutil.copy(other / f"{name}.csv", folder / f"{name}-BENCH2.csv")
+    (finding,) = (f for f in grr.check(open_study(folder)).about("record") if "readings" in f.place)
+    assert finding.severity == "mend"
+    assert "grr merge" in finding.todo
+    aside.mkdir()
+    shutil.copy(folder / "study.toml", aside)
+    for name in ("readings", "events"):
+        shutil.move(folder / f"{name}-BENCH2.csv", aside / f"{name}.csv")
+    assert verify_folder(aside).unaltered
+    assert open_study(merge(folder, aside, tmp_path / "whole").folder).cube().complete
