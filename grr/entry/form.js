@@ -1131,7 +1131,7 @@ class Form {
     const why = field("what happened");
     const replacement = field("replacement, if any");
     const who = field("what happened");
-    const file = h("input", { type: "file", accept: ".csv,.txt,.xlsx", "aria-label": "Table or filled run sheet" });
+    const file = h("input", { type: "file", accept: ".csv,.txt,.xlsx,.ods,.xls", "aria-label": "Table or filled run sheet" });
     const port = h("select", { "aria-label": "Serial port" });
     const speed = picker(["4800", "9600", "2400", "19200", "115200"], "Speed of the port");
     const line = (words, ...fields) => h("div", { class: "tool" }, h("span", {}, words), ...fields);

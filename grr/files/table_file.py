@@ -27,6 +27,7 @@ from grr.files.readers.found import (
 )
 from grr.files.readers.grid import Found, Grid, Layout
 from grr.files.readers.long_table import long_layout
+from grr.files.readers.other_workbook import is_open_document, other_workbook_grids
 from grr.files.readers.text_table import text_grid
 from grr.files.readers.wide_form import wide_layout
 from grr.files.readers.workbook import workbook_grids
@@ -51,7 +52,7 @@ def read_readings(
     decimal: str | None = None,
     columns: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
-    """Return the readings in a CSV or Excel file as a long table, one row a reading.
+    """Return the readings in a CSV, Excel or OpenDocument file as a long table, one row a reading.
 
     Understood are long tables (a header that names part, operator, trial and reading, in
     the words of the trade) and forms: parts down and operators and trials across in one or
@@ -154,13 +155,8 @@ def _too_large(file: object, size: int) -> StudyError:
 
 def grids_in(content: bytes, file: str, sheet: str | None) -> list[Grid]:
     """Return the cells of a text file, or of each sheet (or the one named) of a workbook."""
-    if content.startswith(_OLD_WORKBOOK):
-        raise StudyError(
-            "This is an old Excel workbook (.xls), or one protected with a password",
-            "Open it in a spreadsheet program and save it as .xlsx, without a password",
-            file=file,
-        )
-    if not content.startswith(_ZIP):
+    other = content.startswith(_OLD_WORKBOOK) or is_open_document(content)
+    if not other and not content.startswith(_ZIP):
         if sheet is not None:
             raise StudyError(
                 "A text file has no sheets", "Leave the sheet out", file=file, value=sheet
@@ -176,7 +172,7 @@ def grids_in(content: bytes, file: str, sheet: str | None) -> list[Grid]:
                 file=file,
             )
         return [grid]
-    grids = workbook_grids(content, file)
+    grids = other_workbook_grids(content, file) if other else workbook_grids(content, file)
     if sheet is None:
         return grids
     named = [grid for grid in grids if grid.sheet == sheet]

@@ -31,7 +31,7 @@ _FORMULA = Unusable(
 )
 
 #: Why a reading may not be meant to count, and what to do.
-_MERGED = (
+MERGED = (
     "One number stands in merged cells: it is not clear whether it was measured once or twice",
     "Unmerge the cells and enter a reading in each, or leave the others empty",
 )
@@ -191,7 +191,7 @@ def _grid(sheet: Any, formulas: Any, file: str, remarks: tuple[str, ...]) -> Gri
             spread = itertools.product(
                 range(merged.min_row - 1, merged.max_row), range(merged.min_col - 1, merged.max_col)
             )
-            unclear |= dict.fromkeys(set(spread) - {first}, _MERGED)
+            unclear |= dict.fromkeys(set(spread) - {first}, MERGED)
         for row in cells[merged.min_row - 1 : merged.max_row]:
             span = slice(merged.min_col - 1, merged.max_col)
             row[span] = [value] * len(row[span])
