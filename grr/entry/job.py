@@ -187,34 +187,40 @@ def open_job(study: Study | str | Path) -> Job:
 def run_order(plan: Plan) -> tuple[Place, ...]:
     """Return the places of a plan: by session, operator, trial and method, parts in random order.
 
+    A second stage comes after all of the first.
+
     From one trial to the next, and from one operator to the next, the methods change
     places, so that a drift does not fall on one of them alone. No part comes twice in a row
     by one operator: readings that follow each other are alike, and repeatability would read
     too small.
     """
     places: list[Place] = []
-    for session in range(1, plan.sessions + 1):
-        for number, operator in enumerate(plan.operators):
-            for trial in range(1, plan.trials + 1):
-                if plan.session_of(trial) == session:
-                    places += _trial(plan, number, operator, trial, places)
+    first = range(len(plan.operators))
+    second = range(len(plan.operators), len(plan.operators) + len(plan.further_operators))
+    for stage, parts in ((first, plan.parts), (second, plan.further_parts)):
+        for session in range(1, plan.sessions + 1):
+            for number in stage:
+                for trial in range(1, plan.trials + 1):
+                    if plan.session_of(trial) == session:
+                        places += _trial(plan, number, parts, trial, places)
     return tuple(places)
 
 
 def _trial(
-    plan: Plan, number: int, operator: str, trial: int, before: Sequence[Place]
+    plan: Plan, number: int, parts: Sequence[str], trial: int, before: Sequence[Place]
 ) -> list[Place]:
     """Return one trial of an operator, after what comes before it."""
+    operator = (*plan.operators, *plan.further_operators)[number]
     methods = list(plan.methods or ("",))
     if (number + trial) % 2 == 0:
         methods.reverse()
     places = list(before[-1:])
     for which, method in enumerate(methods):
         generator = np.random.default_rng([plan.seed, number, trial, which])
-        order = generator.permutation(len(plan.parts))
+        order = generator.permutation(len(parts))
         last = places[-1] if places else None
-        first = plan.parts[order[0]]
+        first = parts[order[0]]
         if last is not None and (last.operator, last.part) == (operator, first):
             order[:2] = order[1::-1]
-        places += [Place(operator, method, trial, plan.parts[i]) for i in order]
+        places += [Place(operator, method, trial, parts[i]) for i in order]
     return places[len(before[-1:]) :]

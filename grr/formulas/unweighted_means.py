@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,7 +97,8 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
     every cell counting equally. Sums of squares of the effects are treated as
     chi-square with the degrees of freedom of a balanced study and with the harmonic
     mean of the number of readings behind them. Where no cell is empty the effects are
-    plain row and column means.
+    plain row and column means. Where more operators measured some of the parts in a second
+    stage, operators and interaction are split exactly, see `_in_two_stages`.
 
     Parameters
     ----------
@@ -128,7 +129,7 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
     n_cells = filled.sum(axis=(-2, -1))
     inverse = np.where(filled, 1.0 / np.maximum(cells.counts, 1), 0.0)
     trials = n_cells / inverse.sum(axis=(-2, -1))
-    return UnweightedMeans(
+    means = UnweightedMeans(
         parts=p,
         operators=o,
         trials=trials,
@@ -144,6 +145,60 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
         df_interaction=n_cells - p - o + 1,
         df_error=cells.counts.sum(axis=(-2, -1)) - n_cells,
     )
+    stages = _two_stages(cells.counts)
+    return means if stages is None else _in_two_stages(means, cells, *stages)
+
+
+def _two_stages(counts: NDArray[np.int64]) -> tuple[Mask, Mask] | None:
+    """Return which parts all measured and which operators measured all; None where not staged.
+
+    Staged: some operators measured all parts, all others the same of them, from two, and no
+    reading is lost.
+    """
+    p, o = counts.shape[-2:]
+    each = counts.reshape(-1, p, o)
+    if (each != each[0]).any() or np.unique(each[0][each[0] > 0]).size != 1:
+        return None
+    filled = each[0] > 0
+    common, everywhere = filled.all(axis=1), filled.all(axis=0)
+    staged = (filled == common[:, None] | everywhere).all()
+    if not staged or common.all() or everywhere.sum() < 1 or common.sum() < 2:
+        return None
+    return common, everywhere
+
+
+def _in_two_stages(
+    means: UnweightedMeans, cells: CellSums, common: Mask, everywhere: Mask
+) -> UnweightedMeans:
+    """Return sums of squares of operators and interaction that are exact for a staged study.
+
+    Operators: from the common parts, which all measured. Interaction: that of the common parts
+    by all operators, and that of the other parts by those who measured them; the contrasts
+    between the two groups of parts are left out. These are independent multiples of chi-square
+    variables, and independent of the scatter within cells. Source: independence of orthogonal
+    contrasts (Montgomery, Design and Analysis of Experiments, section 3.5).
+    """
+    together = cells.means[..., common, :]
+    others = cells.means[..., ~common, :][..., everywhere]
+    c, n = int(common.sum()), int(everywhere.sum())
+    among = together.mean(axis=-2)
+    ss_operator = np.square(among - among.mean(axis=-1, keepdims=True)).sum(axis=-1)
+    return replace(
+        means,
+        parts_per_operator=c,
+        parts_per_difference=c,
+        ss_operator=means.trials * c * ss_operator,
+        ss_interaction=means.trials * (_crossed_rest(together) + _crossed_rest(others)),
+        df_interaction=(c - 1) * (means.operators - 1) + (means.parts - c - 1) * (n - 1),
+    )
+
+
+def _crossed_rest(cell_means: Array) -> Array:
+    """Return the sum of squares that row and column means of a full table leave."""
+    rows, columns = (cell_means.mean(axis=axis, keepdims=True) for axis in (-1, -2))
+    rest = cell_means - rows - columns + cell_means.mean(axis=(-2, -1), keepdims=True)
+    found: Array = np.square(rest).sum(axis=(-2, -1))
+    return found
 
 
 @dataclass(frozen=True)

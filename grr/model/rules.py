@@ -91,12 +91,17 @@ class Plan:
     sessions : int
         Over how many sessions each operator's trials are spread, each on another day and with
         a fresh zero.
+    looks : int
+        How often the study may be judged: 2 where more people may measure after a first
+        verdict. Stated before the first reading, since both looks share the error.
+    further_operators, further_parts : tuple of str
+        A second stage: who measures next, and which of the parts, ``trials`` times as before.
 
     Raises
     ------
     StudyError
-        Names that differ in capitals and spaces only, no whole number of trials, or more
-        sessions than trials.
+        Names that differ in capitals and spaces only, no whole number of trials, more
+        sessions than trials, or a second stage that does not fit the first.
 
     Examples
     --------
@@ -111,17 +116,20 @@ class Plan:
     methods: tuple[str, ...] = ()
     seed: Annotated[int, Meta(ge=0)] = 0
     sessions: Annotated[int, Meta(ge=1)] = 1
+    looks: Annotated[int, Meta(ge=1)] = 1
+    further_operators: tuple[str, ...] = ()
+    further_parts: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for what in ("part", "operator", "method"):
-            names = getattr(self, f"{what}s")
+        for field in ("parts", "operators", "methods", "further_operators", "further_parts"):
+            names, what = getattr(self, field), field.removeprefix("further_")[:-1]
             if not isinstance(names, (tuple, list)):
                 raise StudyError(
                     f"The {what}s of a plan are not a list of names",
-                    f"Write {what}s=('1', '2', ...)",
+                    f"Write {field}=('1', '2', ...)",
                     value=names,
                 )
-            object.__setattr__(self, f"{what}s", distinct_names(what, names))
+            object.__setattr__(self, field, distinct_names(what, names))
         whole = isinstance(self.trials, int) and not isinstance(self.trials, bool)
         if not whole or self.trials < 1:
             raise StudyError("trials is not a whole number from 1", "Correct it", value=self.trials)
@@ -133,6 +141,30 @@ class Plan:
                 "more trials",
                 value=self.sessions,
             )
+        if isinstance(self.looks, bool) or self.looks not in (1, 2):
+            raise StudyError(
+                "looks is neither 1 nor 2",
+                "Plan one look, or two where more people may measure after a first verdict",
+                value=self.looks,
+            )
+        self._refuse_unfitting_stage()
+
+    def _refuse_unfitting_stage(self) -> None:
+        distinct_names("operator", (*self.operators, *self.further_operators))
+        unknown = [part for part in self.further_parts if part not in self.parts]
+        if unknown:
+            raise StudyError(
+                "Those who measure next are to measure a part that nobody measured before",
+                "Choose among the parts of the study",
+                column="further_parts",
+                value=unknown[0],
+            )
+        if bool(self.further_operators) != bool(self.further_parts):
+            raise StudyError(
+                "A second stage needs both people and parts",
+                "Give further_operators and further_parts, or neither",
+                value=", ".join((*self.further_operators, *self.further_parts)),
+            )
 
     def session_of(self, trial: int) -> int:
         """Return in which of an operator's sessions, from 1, a trial is taken."""
@@ -141,4 +173,6 @@ class Plan:
     @property
     def readings(self) -> int:
         """How many readings the plan asks for."""
-        return len(self.parts) * len(self.operators) * self.trials * max(1, len(self.methods))
+        pairs = len(self.parts) * len(self.operators)
+        pairs += len(self.further_parts) * len(self.further_operators)
+        return pairs * self.trials * max(1, len(self.methods))

@@ -276,8 +276,16 @@ def document_of(settings: Settings) -> dict[str, Any]:
     """Return what ``study.toml`` holds of settings, in its order; None where nothing is stated."""
     facts = dict(settings.facts)
     plan = msgspec.to_builtins(settings.plan)
-    if settings.plan is not None and settings.plan.sessions == 1:
-        plan.pop("sessions", None)  # as in every file written before sessions could be planned
+    if settings.plan is not None:
+        # As in every file written before these could be planned.
+        for name, usual in (
+            ("sessions", 1),
+            ("looks", 1),
+            ("further_operators", ()),
+            ("further_parts", ()),
+        ):
+            if getattr(settings.plan, name) == usual:
+                plan.pop(name)
     known = {entry.name: getattr(settings, entry.name, None) for entry in fields(Document)}
     return known | {
         "characteristic": facts.pop("characteristic", ""),
@@ -322,9 +330,9 @@ def _refuse_huge(table: Mapping[str, Any], name: str = "") -> None:
 def _with_names(plan: Mapping[str, Any]) -> dict[str, Any]:
     """Return the table of a plan with its names as texts; a name may be written as a number."""
     found = dict(plan)
-    for name in ("parts", "operators", "methods"):
+    for name in ("parts", "operators", "methods", "further_operators", "further_parts"):
         value = plan.get(name)
-        if value is None or (name == "methods" and value == []):
+        if value is None or (name not in ("parts", "operators") and value == []):
             continue
         entries = value if isinstance(value, list) else []
         names = [
