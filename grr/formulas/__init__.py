@@ -16,6 +16,7 @@ formula.
 `pivots`                 which variances a study is compatible with, as draws
 `confidence_limits`      from draws to limits of what is read
 `precision`              how sure a planned study can be
+`second_look`            how sure each of two looks at a study must be
 `improvement`            what a change of the measuring process would do
 `conformity`             risks of wrong decisions, guard bands, errors of indication
 `bias`, `capability`     a gauge on one reference; Cg and Cgk, Q_MS and Q_MP

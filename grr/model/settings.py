@@ -285,7 +285,7 @@ def document_of(settings: Settings) -> dict[str, Any]:
             ("further_parts", ()),
         ):
             if getattr(settings.plan, name) == usual:
-                plan.pop(name)
+                plan.pop(name, None)
     known = {entry.name: getattr(settings, entry.name, None) for entry in fields(Document)}
     return known | {
         "characteristic": facts.pop("characteristic", ""),

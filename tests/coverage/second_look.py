@@ -82,8 +82,9 @@ def main() -> None:
     lines = [
         "# Two looks at one study: how often either is wrong",
         "",
-        f"Made by `tests/coverage/second_look.py`: {STUDIES} studies a line, {DRAWS} draws, seeded; "
-        "what the columns are stands there. Percent of studies; standard error at 5 %: 0.28. "
+        f"Made by `tests/coverage/second_look.py`: {STUDIES} studies a line, {DRAWS} draws, "
+        "seeded; what the columns are stands there. Percent of studies; standard error at 5 %: "
+        "0.28. "
         "Sampled operators; shares of GRR's variance in "
         "repeatability/reproducibility/interaction, AV70: 25/70/5, AV95: 5/95/0. "
         "By formula: the most that either look errs.",
