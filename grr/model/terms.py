@@ -10,6 +10,7 @@ from grr.model.blocks import Block, Heading, Prose
 from grr.model.printed import Printed
 
 MANUAL = "AIAG MSA, 4th ed. (2010)"
+_RULE = f"{MANUAL}, chapter II section D (10 % and 30 %); the bounds are this project's own"
 
 
 @dataclass(frozen=True, repr=False)
@@ -200,7 +201,73 @@ TERMS = (
         "good.",
         "1.645 · u for 95 % where the tolerance is wide against u",
         "ISO 14253-1; JCGM 106:2012, clause 8",
-        ("acceptance limit",),
+    ),
+    Explanation(
+        "acceptance limits",
+        "The readings between which a part is accepted: the limits of the tolerance, drawn in by "
+        "a guard band at each end. A good part that reads outside of them is refused; that is "
+        "their price.",
+        "tolerance limit ± guard band, rounded inwards to the gauge's last digit",
+        "ISO 14253-1; JCGM 106:2012, clause 8",
+        ("acceptance limit", "price of the limits"),
+    ),
+    Explanation(
+        "proven tolerance",
+        "The smallest tolerance for which GRR is shown to take no more than 10 %, and no more "
+        "than 30 %. It holds whatever the tolerance of the study, and may be written on the gauge.",
+        "6 · upper bound of GRR's sd (95 % confidence) / 10 % or 30 %",
+        f"{MANUAL}, chapter II section D for the two percentages; the statement is this project's",
+        ("proven for",),
+    ),
+    Explanation(
+        "USE",
+        "The best of the five decisions: more than one operator measured, and GRR is shown to "
+        "take at most 10 %.",
+        "upper bound of GRR (95 % confidence) at most 10 %",
+        _RULE,
+        ("decision", "verdict"),
+    ),
+    Explanation(
+        "USE LIKE THIS",
+        "GRR is under 10 % as calculated and shown to be under 30 %: the gauge may be used the way "
+        "it was studied, under the conditions listed. For controlling a process it is enough that "
+        "GRR is shown to be under 30 %.",
+        "value under 10 %, upper bound (95 % confidence) at most 30 %",
+        _RULE,
+        ("LIKE THIS",),
+    ),
+    Explanation(
+        "USE WITH LIMITS",
+        "Parts may be accepted within acceptance limits inside the tolerance; these keep the risk "
+        "of a bad part small and refuse few good ones, 2 % where nothing else is set.",
+        "price of the limits, reckoned carefully, at most 2 % of the good parts",
+        f"{_RULE}; ISO 14253-1 for the limits",
+        ("WITH LIMITS",),
+    ),
+    Explanation(
+        "NOT DECIDED YET",
+        "The study shows neither that the gauge is good enough nor that it is not. What would "
+        "decide is listed with it.",
+        "",
+        _RULE,
+        ("not decided",),
+    ),
+    Explanation(
+        "DO NOT USE FOR THIS TOLERANCE",
+        "GRR is shown to take more than 30 %, or acceptance limits would cost too many good parts "
+        "however well GRR were known. For a wider tolerance the same gauge may do: see proven "
+        "tolerance.",
+        "lower bound of GRR (97.5 % confidence) over 30 %",
+        _RULE,
+        ("DO NOT USE",),
+    ),
+    Explanation(
+        "FIX THE DATA FIRST",
+        "Readings are wrong, or the record is not whole: nothing is decided, and no numbers are "
+        "stated, before the readings named are settled.",
+        "",
+        "this project's own",
+        ("FIX FIRST",),
     ),
     Explanation(
         "consumer's risk",

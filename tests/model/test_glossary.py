@@ -103,6 +103,22 @@ def test_the_words_that_people_look_for_are_known(word: str, term: str) -> None:
     assert grr.explain(word).term == term
 
 
+@pytest.mark.parametrize("decision", [*grr.Decision, "FIX THE DATA FIRST"])
+def test_every_decision_is_explained(decision: str) -> None:
+    assert grr.explain(decision).term == decision
+
+
+def test_the_bounds_explained_are_those_that_decide() -> None:
+    """The thresholds and the confidence in the glossary are those of the rules by default."""
+    rules = grr.Rules()
+    for decision, bound in (("USE", rules.good_percent), ("USE LIKE THIS", rules.limit_percent)):
+        assert f"at most {bound:g} %" in grr.explain(decision).formula
+        assert f"{100 * rules.confidence:g} %" in grr.explain(decision).formula
+    careful = f"{100 * 0.5 * (1 + rules.confidence):g} %"
+    assert careful in grr.explain("DO NOT USE").formula
+    assert f"{rules.most_refused_percent:g} %" in grr.explain("USE WITH LIMITS").formula
+
+
 def test_guard_band_has_the_number_of_the_report() -> None:
     assert norm.ppf(0.95) == pytest.approx(1.645, abs=5e-4)
     assert "1.645 · u" in grr.explain("guard band").formula

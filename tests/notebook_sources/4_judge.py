@@ -20,6 +20,18 @@ grr.answer_page(study)
 # study with three operators says little about a fourth, so the second line often says *not
 # decided yet* where the first sounds clear. What would decide is listed under it.
 #
+# There are five answers, from the best:
+#
+# - **USE**: GRR is shown to take at most 10 %, by more than one operator.
+# - **USE LIKE THIS**: under 10 % as calculated and shown to be under 30 %; the conditions count.
+# - **USE WITH LIMITS**: accept parts only within acceptance limits inside the tolerance; they
+#   refuse few good parts.
+# - **NOT DECIDED YET**: the study cannot tell; what would is listed.
+# - **DO NOT USE FOR THIS TOLERANCE**: shown to be over 30 %, or limits would cost too much. A
+#   wider tolerance may do: see what the gauge is proven for.
+#
+# **FIX THE DATA FIRST** stands over an answer that waits for readings to be settled.
+#
 # ## How much of the tolerance does the measuring eat?
 
 # %%

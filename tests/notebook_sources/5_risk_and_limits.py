@@ -31,6 +31,9 @@ grr.misclassification(result)
 #
 # ## Where must a reading lie to prove that the part is good?
 #
+# Where the verdict says **USE WITH LIMITS**, these are the limits that it means; where it says
+# *not decided yet*, those to stand by meanwhile. What they cost in good parts is their price.
+#
 # The rule of ISO 14253-1: between these limits a reading shows with 95 % confidence that the part
 # conforms. Between an acceptance limit and the tolerance limit nothing is proven either way.
 
