@@ -13,6 +13,7 @@ formula.
                          the likelihood is maximised
 `mixed_model`            the same for any sources, crossed or nested, by their labels
 `between_sessions`       each person in several sessions: what a new day and zero change
+`coarse_digit`           repeatability behind a coarse last digit; what rounding adds to a bound
 `pivots`                 which variances a study is compatible with, as draws
 `confidence_limits`      from draws to limits of what is read
 `precision`              how sure a planned study can be

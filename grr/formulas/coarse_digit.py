@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import lcm
 
@@ -13,12 +13,15 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from grr.formulas.arrays import Array
+from grr.formulas.pivots import Pivots
 from grr.model.errors import StudyError
 from grr.model.values import number
 
 #: GRR as read, in digits, under which rounding adds to its bound: GRR before rounding is then
 #: under half a digit, √(1/4 + 1/12).
 COARSE = 1.0 / math.sqrt(3.0)
+#: Parts' sizes that differ by less than so many digits (sd) say nothing of what is behind one.
+LEAST_APART = 0.3
 #: Standard deviations in digits at which the rounded sum of squares is simulated.
 GRID = np.geomspace(0.01, 4.0, 60)
 #: Simulated parts at each of them, and the seed.
@@ -183,8 +186,8 @@ def _log_likelihood(patterns: Counter[tuple[int, ...]], sd: float) -> float:
     return total
 
 
-def added_by_rounding(grr_sd: float, digit: float | None) -> float:
-    """Return what a decision adds to the upper bound of GRR²: d²/6 under a coarse digit, else 0.
+def as_read(pivots: Pivots, grr_sd: float, digit: float | None) -> Pivots:
+    """Return the draws whose upper bound of GRR holds for what is read: d²/6 under a coarse digit.
 
     What takes parts wrongly is the error of what is read, √(GRR² + d²/12) with GRR before
     rounding. The pivot on rounded readings is safe for it while the digit is under two
@@ -194,6 +197,8 @@ def added_by_rounding(grr_sd: float, digit: float | None) -> float:
 
     Parameters
     ----------
+    pivots : Pivots
+        Of the rounded readings, without a floor under the repeatability.
     grr_sd : float
         GRR as estimated from the rounded readings.
     digit : float or None
@@ -204,6 +209,7 @@ def added_by_rounding(grr_sd: float, digit: float | None) -> float:
     Source: d²/12 is the variance of a rounding error (JCGM 100:2008, F.2.2.1); d²/6 is this
     project's own, simulated in ``tests/coverage/coarse_digit.py``.
     """
-    if digit is None or not grr_sd < COARSE * digit:
-        return 0.0
-    return digit**2 / 6.0
+    if digit is None or math.isnan(digit) or not grr_sd < COARSE * digit:
+        return pivots
+    added = digit**2 / 6.0
+    return replace(pivots, grr=pivots.grr + added, total=pivots.total + added)

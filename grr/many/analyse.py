@@ -21,6 +21,7 @@ from grr.formulas.analysis_of_variance import (
     crossed_anova,
 )
 from grr.formulas.arrays import Array, Mask
+from grr.formulas.coarse_digit import as_read
 from grr.formulas.confidence_limits import quantity_limits, variance_draws
 from grr.formulas.pivots import SEED, Pivots, crossed_pivots, effective_df, floored_pivots
 from grr.formulas.sources_of_variation import (
@@ -453,6 +454,8 @@ def _limits_and_decisions(
             pivots = Pivots(**{name: a[place] for name, a in drawn.items() if a is not None})
             row = {name: float(column[start + place]) for name, column in values.items()}
             hidden = bool(found.hidden[start + place])
+            read = as_read(pivots, row["GRR_sd"], float(specs.resolution[study]))
+            fine = read is pivots
             if hidden:
                 pivots = floored_pivots(pivots, float(specs.resolution[study]))
             specification = Specification(spread=options.rules.spread, **specs.of(int(study)))
@@ -462,7 +465,14 @@ def _limits_and_decisions(
             if not np.isnan(ratio):
                 mean = float(anova.mean[place])
                 decision = decide(
-                    criterion_from(ratio, pivots, specification, options.rules, options.purpose),
+                    criterion_from(
+                        ratio,
+                        pivots,
+                        specification,
+                        options.rules,
+                        options.purpose,
+                        read=pivots if fine else read,
+                    ),
                     _price(
                         pivots,
                         row,

@@ -42,7 +42,7 @@ from grr.model.rules import Rules
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.questions.gauge import GaugeResult
-from grr.questions.intervals import pivots_of, specification_of
+from grr.questions.intervals import pivots_as_read, pivots_of, specification_of
 
 #: The price where there are no acceptance limits.
 NO_PRICE = Estimate(math.nan, unit=PERCENT, why="no acceptance limits can be given")
@@ -407,7 +407,7 @@ def proven_for(result: GaugeResult) -> ProvenFor | None:
     """Return for which tolerances the gauge is proven; None where GRR has no bound."""
     rules, unit = result.study.rules, result.study.unit
     try:
-        draws = variance_draws(pivots_of(result), "GRR", specification_of(result))
+        draws = variance_draws(pivots_as_read(result), "GRR", specification_of(result))
     except StudyError:
         return None
     spread = result.spread * math.sqrt(float(upper_bound(draws, rules.confidence)))

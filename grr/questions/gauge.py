@@ -68,7 +68,7 @@ from grr.model.rounding import (
 from grr.model.study import Cube, Study, checked_study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number, one_of
-from grr.questions.intervals import IntervalTable, interval_frame, uneven_sentence
+from grr.questions.intervals import IntervalTable, coarse_sentence, interval_frame, uneven_sentence
 from grr.questions.sittings import OwnSessions, own_sessions
 
 if TYPE_CHECKING:
@@ -393,6 +393,7 @@ class GaugeResult(Printed):
         table = IntervalTable(interval_frame(self, level=level, draws=draws, seed=seed))
         table.level, table.unit = level, self.study.unit
         table.uneven = uneven_sentence(self.study)
+        table.coarse = coarse_sentence(self, level)
         return table
 
     def in_short(self) -> str:

@@ -11,6 +11,8 @@ import pandas as pd
 from grr.formulas.analysis_of_variance import crossed_anova, nested_anova
 from grr.formulas.arrays import Array, measured
 from grr.formulas.between_sessions import session_pivots
+from grr.formulas.coarse_digit import COARSE, LEAST_APART, as_read
+from grr.formulas.coarse_digit import repeatability_before_rounding as before_rounding
 from grr.formulas.confidence_limits import quantity_limits
 from grr.formulas.pivots import (
     DRAWS,
@@ -27,6 +29,8 @@ from grr.formulas.sources_of_variation import Specification
 from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
 from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.choices import MEASURES, NAMES
+from grr.model.errors import StudyError
+from grr.model.estimate import Estimate
 from grr.model.printed import Printed
 from grr.model.rounding import JOIN, figures, percent
 from grr.model.study import Study
@@ -133,10 +137,11 @@ _WORDS = ("spread", "% of tolerance", "% of total")
 class IntervalTable(Printed, pd.DataFrame):
     """A DataFrame of estimates and limits (see `grr.questions.intervals`) that prints well."""
 
-    _metadata = ["level", "unit", "uneven"]  # noqa: RUF012
+    _metadata = ["level", "unit", "uneven", "coarse"]  # noqa: RUF012
     level: float
     unit: str
     uneven: str
+    coarse: str
 
     @property
     def _constructor(self) -> type[pd.DataFrame]:
@@ -195,6 +200,7 @@ class IntervalTable(Printed, pd.DataFrame):
             f"ndc, not rounded down: {self._cell('ndc', 'value')}.",
             f"ICC: {self._cell('ICC', 'value')}.",
             *([self.uneven] if self.uneven else []),
+            *([self.coarse] if self.coarse else []),
         ]
         said: dict[str, list[str]] = {}
         for measure in self._measures():
@@ -235,14 +241,81 @@ def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> P
     StudyError
         The readings cannot carry an interval, and why.
     """
-    study, operators = result.study, _operators(result)
-    pivots = study.once(
-        ("pivots", draws, seed, operators), lambda: _study_pivots(study, draws, seed, operators)
-    )
+    pivots = _unfloored(result, draws, seed)
     step = result.study.resolution
     if not result.floored or step is None:
         return pivots
     return floored_pivots(pivots, step)
+
+
+def pivots_as_read(result: GaugeResult) -> Pivots:
+    """Return the draws whose upper bound of GRR holds for what is read, under a coarse digit too.
+
+    The same as `pivots_of` where the digit is fine.
+    """
+    pivots = pivots_of(result)
+    plain = _unfloored(result, DRAWS, SEED)
+    read = as_read(plain, result.value("GRR", "sd"), result.study.resolution)
+    return pivots if read is plain else read
+
+
+def _unfloored(result: GaugeResult, draws: int, seed: int) -> Pivots:
+    study, operators = result.study, _operators(result)
+    found: Pivots = study.once(
+        ("pivots", draws, seed, operators), lambda: _study_pivots(study, draws, seed, operators)
+    )
+    return found
+
+
+def repeatability_before_rounding(result: GaugeResult, level: float = 0.95) -> Estimate:
+    """Return EV before the gauge rounds it, as a standard deviation with limits, or why not."""
+    study = result.study
+    digit, unit = study.resolution, study.unit
+    if digit is None:
+        return Estimate(math.nan, unit=unit, why="the gauge's last digit was not stated")
+    cells = _repeats(study)
+    sizes = np.nanmean(cells, axis=(1, 2))
+    if float(sizes.std(ddof=1)) < LEAST_APART * digit:
+        return Estimate(
+            math.nan, unit=unit, why="the parts differ too little to see behind this digit"
+        )
+    found = study.once(
+        ("before rounding", level), lambda: before_rounding(cells, digit, level=level)
+    )
+    return Estimate(found.sd, found.lower, found.upper, unit)
+
+
+def _repeats(study: Study) -> Array:
+    """Return the readings as parts × cells × repeats, NaN where there is none."""
+    if study.design == "nested":
+        nested = nested_readings(study)
+        return nested.reshape(-1, 1, nested.shape[-1])
+    sessions = own_sessions(study)
+    if sessions is None:
+        return measured(study.cube().packed)
+    codes = pd.DataFrame({"part": sessions.part, "session": sessions.session})
+    repeat = codes.groupby(["part", "session"]).cumcount().to_numpy()
+    shape = (int(codes["part"].max()) + 1, sessions.count, int(repeat.max()) + 1)
+    cells = np.full(shape, np.nan)
+    cells[sessions.part, sessions.session, repeat] = sessions.readings
+    return cells
+
+
+def coarse_sentence(result: GaugeResult, level: float) -> str:
+    """Return what EV is before rounding where the digit is coarse; "" where it is fine."""
+    digit = result.study.resolution
+    if digit is None or not result.value("EV", "sd") < COARSE * digit:
+        return ""
+    try:
+        found = repeatability_before_rounding(result, level)
+    except StudyError:
+        return ""
+    if not found.known:
+        return f"EV before rounding: {found.why}."
+    return (
+        f"The digit is coarse: before rounding EV is {found:i} as a standard deviation; the rest "
+        "is rounding."
+    )
 
 
 def _operators(result: GaugeResult) -> str | int:

@@ -57,6 +57,7 @@ from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, opening, result_of_record
 from grr.questions.intervals import (
     degrees_of_freedom,
+    pivots_as_read,
     pivots_of,
     specification_of,
     uneven_sentence,
@@ -445,6 +446,8 @@ def _by_confidence(
         )
     uneven = uneven_sentence(study)
     lines += [uneven] if uneven else []
+    if pivots_as_read(result) is not pivots_of(result):
+        lines.append("The digit is coarse: the bound counts a sixth of its square for rounding.")
     if found.categories is not None:
         low, high = (figures(bound, 2) for bound in found.categories)
         lines.append(
@@ -693,15 +696,33 @@ def criterion(result: GaugeResult) -> Criterion:
             "Check the process sd (the total, as observed) and its unit",
         )
     return criterion_from(
-        value, pivots_of(result), specification_of(result), study.rules, study.purpose
+        value,
+        pivots_of(result),
+        specification_of(result),
+        study.rules,
+        study.purpose,
+        read=pivots_as_read(result),
     )
 
 
 def criterion_from(
-    value: float, pivots: Pivots, specification: Specification, rules: Rules, purpose: str
+    value: float,
+    pivots: Pivots,
+    specification: Specification,
+    rules: Rules,
+    purpose: str,
+    *,
+    read: Pivots,
 ) -> Criterion:
-    """Return a calculated ratio with the bounds that its pivots give, and those of ndc."""
+    """Return a calculated ratio with the bounds that its pivots give, and those of ndc.
+
+    ``read`` gives the upper bound: where the digit is coarse, what is read is less sure than
+    GRR, see `grr.formulas.coarse_digit.as_read`.
+    """
     found = bounded(value, ratio_draws(pivots, specification, purpose), rules, purpose)
+    if read is not pivots:
+        upper = bounded(value, ratio_draws(read, specification, purpose), rules, purpose)
+        found = replace(upper, lower=found.lower)
     if purpose == "accept":
         return found
     ndc = ndc_draws(pivots, specification)
