@@ -713,7 +713,7 @@ def collect(options: argparse.Namespace) -> int:
 
 def _add_import(add: _Add) -> None:
     parser = add("import", help="take readings from a filled form or table into a planned study")
-    parser.add_argument("file", type=_path, help="CSV or Excel")
+    parser.add_argument("file", type=_path, help="CSV, Excel or OpenDocument")
     parser.add_argument("folder", type=_path, help="study folder, as made by: grr new")
     for name in ("part", "operator"):
         parser.add_argument(

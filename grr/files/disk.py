@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import logging
 import os
 import secrets
 from collections.abc import Iterator
@@ -20,6 +21,7 @@ from filelock import FileLock, Timeout
 from grr.files.allowed_files import once_free, refuse_bad_name
 from grr.model.errors import StudyError
 
+LOG = logging.getLogger("grr")
 LOCK = ".writing.lock"
 _SECONDS = 20.0
 
@@ -165,6 +167,7 @@ def write_bytes(path: Path, content: bytes) -> None:
             raise
     except OSError as error:
         raise not_written(error, path) from error
+    LOG.info("written: %s, %d bytes", path, len(content))
     try:
         _sync_folder(path.parent)
     except OSError as error:

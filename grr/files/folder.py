@@ -6,6 +6,7 @@ import contextlib
 import csv
 import hashlib
 import io
+import logging
 from dataclasses import replace
 from hashlib import sha256
 from os import PathLike
@@ -38,6 +39,7 @@ from grr.model.values import a_path, needs
 
 READINGS_FILE = "readings.csv"
 EVENTS_FILE = "events.csv"
+LOG = logging.getLogger("grr")
 _WORKBOOK = "readings.xlsx"
 _FILES = (STUDY_FILE, READINGS_FILE, _WORKBOOK, EVENTS_FILE)
 
@@ -62,9 +64,11 @@ def open_study(folder: str | PathLike[str]) -> Study:
     file = _readings_file(folder)
     readings = _readings(file, settings)
     try:
-        return settings.study(readings, record_of(folder))
+        study = settings.study(readings, record_of(folder))
     except StudyError as error:
         raise _placed(error, readings, file) from None
+    LOG.info("opened %s: %s", folder, study.summary)
+    return study
 
 
 def save_study(study: Study, folder: str | PathLike[str]) -> None:

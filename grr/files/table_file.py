@@ -1,4 +1,4 @@
-"""Tables from a file as people keep it, CSV or Excel.
+"""Tables from a file as people keep it, CSV, Excel or OpenDocument.
 
 Readings of parts by operators, one row a reading or a form (`read_readings`); or plain columns
 of a reference part, gauge blocks, checks over time (`read_columns`).
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import logging
 from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
@@ -40,6 +41,7 @@ from grr.model.values import a_path, one_of
 LARGEST_FILE = 20_000_000
 LARGEST_TEXT = 4_000_000
 
+LOG = logging.getLogger("grr")
 _ZIP = b"PK\x03\x04"
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 
@@ -106,7 +108,9 @@ def read_readings(
     sha256 = hashlib.sha256(content).hexdigest()
     grid, layout = _chosen(grids, file.name, several=sheet is None)
     where = str(file.resolve())
-    return readings_in(grid, layout, sha256=sha256, unit=unit, decimal=decimal, path=where)
+    found = readings_in(grid, layout, sha256=sha256, unit=unit, decimal=decimal, path=where)
+    LOG.info("read %s: %d readings", where, int(found["reading"].notna().sum()))
+    return found
 
 
 def file_content(file: Path) -> bytes:
@@ -239,7 +243,7 @@ def read_columns(
     unit: str | None = None,
     decimal: str | None = None,
 ) -> pd.DataFrame:
-    """Return the columns reading, reference, time and so on of a CSV or Excel file.
+    """Return the columns reading, reference, time and so on of a CSV, Excel or OpenDocument file.
 
     For `grr.reference_study`, `grr.linearity` and `grr.stability`, whose tables have no
     parts and operators. Other columns are left.

@@ -244,3 +244,16 @@ def test_a_study_is_a_snapshot_of_its_folder(tmp_path):
     shutil.rmtree(folder)
     fresh = replace(study, title=study.title)  # with a memo of its own
     assert (str(grr.check(fresh)), str(grr.verdict(fresh))) == before
+
+
+def test_what_is_opened_read_and_written_is_logged_for_who_listens(tmp_path, caplog, capsys):
+    study = grr.open_study(shipped_folder("demo_data") / "dowel_pin")
+    assert capsys.readouterr().err == ""
+    with caplog.at_level("INFO", logger="grr"):
+        grr.save_study(study, tmp_path / "copy")
+        grr.open_study(tmp_path / "copy")
+        grr.read_readings(shipped_folder("demo_data") / "old_form.xlsx")
+    said = [record.getMessage() for record in caplog.records]
+    assert any(text.startswith("written: ") and "study.toml" in text for text in said)
+    assert any(text.startswith("opened ") and "90 readings" in text for text in said)
+    assert said[-1].endswith(": 89 readings")
