@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 
 from grr.model.errors import StudyError
@@ -83,15 +82,14 @@ def write_pages(folder: Path) -> Path:
         titles[name] = title_of(name)
         body = str(mistune.html(text.split("\n", 1)[1]))
         body = re.sub(r"<h([23])>(.+?)</h", _with_anchor, body)
-        back = '<p><a href="index.html">All documents</a></p>'
-        page = html_page(titles[name], back + _STYLE + body)
+        page = html_page(titles[name], _BACK + _STYLE + body)
         (folder / f"{name}.html").write_text(page, encoding="utf-8", newline="\n")
     titles["glossary"] = "Glossary"
     terms = "".join(
-        f'<h3 id="{anchor}">{escape(term.term)}</h3>{term._repr_html_()}'
+        f'<div id="{anchor}">{term._repr_html_()}</div>'
         for term, anchor in zip(TERMS, anchors(term.term for term in TERMS), strict=True)
     )
-    (folder / "glossary.html").write_text(html_page("Glossary", terms), encoding="utf-8")
+    (folder / "glossary.html").write_text(html_page("Glossary", _BACK + terms), encoding="utf-8")
     links = "".join(f'<li><a href="{name}.html">{title}</a></li>' for name, title in titles.items())
     index = folder / "index.html"
     index.write_text(html_page("Documents of grr", f"<ul>{links}</ul>"), encoding="utf-8")
@@ -103,6 +101,7 @@ def _with_anchor(heading: re.Match[str]) -> str:
     return f'<h{heading[1]} id="{anchor}">{heading[2]}</h'
 
 
+_BACK = '<p><a href="index.html">All documents</a></p>'
 _STYLE = (
     "<style>pre{background:#f4f4f2;padding:10px;overflow:auto}table{border-collapse:collapse}"
     "td,th{border:1px solid #ccc;padding:4px 8px;text-align:left;vertical-align:top}</style>"
