@@ -477,7 +477,7 @@ def key_numbers(result: GaugeResult) -> list[PageBlock]:
     notes = dict.fromkeys([why_not] if why_not else [])
     rows = []
     for label, key, names in _ROWS:
-        value = _estimate(result, key)
+        value = result.estimate(*key).value
         if math.isnan(value):
             if key[1] != "percent_tolerance" or result.study.tolerance is not None:
                 rows.append(KeyNumber(label, "not estimated"))
@@ -502,10 +502,6 @@ def _limits(result: GaugeResult, level: float) -> tuple[pd.DataFrame | None, str
         return result.intervals(level=level), ""
     except StudyError as error:
         return None, f"No intervals: {error}"
-
-
-def _estimate(result: GaugeResult, key: tuple[str, str]) -> float:
-    return result.ndc_exact if key[0] == "ndc" else result.value(*key)
 
 
 def _shown(value: float, key: tuple[str, str], result: GaugeResult) -> str:

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from grr.model.estimate import Estimate
+from grr.model.estimate import CHANCE, Estimate
 from grr.model.rounding import JOIN
 
 
@@ -30,6 +30,9 @@ from grr.model.rounding import JOIN
         (Estimate(18.71, 9.12, 41.97, "%"), "r", "9.1 % to 42.0 %"),
         (Estimate(math.nan, why="one operator measured"), "i", "not estimated"),
         (Estimate(0.0, 0.0, 1.0, "mm"), "+", "0 µm"),
+        (Estimate(0.0312, 0.00004, 0.41, CHANCE), "", "3.1 %"),
+        (Estimate(0.0312, 0.00004, 0.41, CHANCE), "r", "40 ppm to 41.0 %"),
+        (Estimate(math.nan, unit=CHANCE), "r", "not estimated"),
     ],
 )
 def test_it_writes_itself(estimate: Estimate, spec: str, text: str) -> None:

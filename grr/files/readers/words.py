@@ -44,6 +44,9 @@ _SUMMARY = re.compile(
     re.VERBOSE | re.IGNORECASE,
 )
 
+#: Signs that stand alone for a mean or a sum; with a number behind it Ø is a diameter.
+_SUMMARY_SIGNS = frozenset("Øø∅⌀Σ∑")
+
 _GAP = r"[\s\-_/.,;:#]"
 
 
@@ -70,6 +73,8 @@ _ORDINALS = {
 def is_summary(label: str) -> bool:
     """Whether a row or column holds averages, ranges and the like, judging by its label."""
     text = clean_text(label)
+    if text in _SUMMARY_SIGNS:
+        return True
     return any(_SUMMARY.fullmatch(form) for form in (text, without_accents(text)))
 
 

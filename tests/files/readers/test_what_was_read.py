@@ -57,9 +57,21 @@ def test_a_row_that_looks_like_data_is_not_dropped_silently(row: str, tmp_path: 
     assert unused in finding.what
 
 
-@pytest.mark.parametrize("row", ["", "Remark;;;", "measured by;Anna;;", "Average;;;10.003", ";;;"])
+@pytest.mark.parametrize(
+    "row", ["", "Remark;;;", "measured by;Anna;;", "Average;;;10.003", "Ø;;;10.003", ";;;"]
+)
 def test_a_remark_is_no_data(row: str, tmp_path: Path) -> None:
     assert read_readings(written(tmp_path, row)).attrs["taken"]["unused"] == ()
+
+
+def test_a_sign_alone_is_a_mean_and_a_diameter_is_a_part(tmp_path: Path) -> None:
+    file = tmp_path / "wide.csv"
+    head, rows = "Part;Anna 1;Anna 2\n", "Ø 10;10,1;10,2\nØ 12;12,1;12,2\nØ;11,1;11,2\n"
+    file.write_text(head + rows, encoding="utf-8")
+    table = read_readings(file)
+    assert sorted(set(table["part"])) == ["Ø 10", "Ø 12"]
+    (left_out,) = table.attrs["taken"]["ignored"]
+    assert "Ø | 11" in left_out
 
 
 def test_such_a_row_blocks_use_until_somebody_says_why(tmp_path: Path) -> None:
