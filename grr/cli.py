@@ -169,11 +169,18 @@ def _parser() -> argparse.ArgumentParser:
         _add_merge,
         _add_self_check,
         _add_help,
+        _add_completion,
     ):
         add(commands.add_parser)
     for name, command in commands.choices.items():
         command.set_defaults(document={})
-        if name not in ("lab", "collect", "report", "help"):  # a report's --json names a file
+        if name not in (
+            "lab",
+            "collect",
+            "report",
+            "help",
+            "completion",
+        ):  # a report's --json names a file
             command.add_argument(
                 "--json",
                 action="store_true",
@@ -926,6 +933,34 @@ def self_check(options: argparse.Namespace) -> int:
         write_whole(target, html_page("Self-check of grr", found._repr_html_()))
         print(f"\nWritten: {target}")
     return 0 if found.passed else 1
+
+
+# grr completion: the shell fills in commands and options
+
+
+def _add_completion(add: _Add) -> None:
+    parser = add("completion", help="print what lets a shell complete commands and options")
+    parser.add_argument("shell", choices=["bash", "zsh"])
+    parser.set_defaults(run=completion)
+
+
+def completion(options: argparse.Namespace) -> int:
+    """Print a script for the shell; its first lines say where it goes."""
+    try:
+        import shtab
+    except ImportError:
+        raise StudyError(
+            "Completion needs the package shtab, which is not here",
+            "Install it with: pip install shtab",
+        ) from None
+    place = {
+        "bash": "~/.local/share/bash-completion/completions/grr",
+        "zsh": "a folder of $fpath, under the name _grr",
+    }[options.shell]
+    script = shtab.complete(_parser(), shell=options.shell)
+    head, _, rest = script.partition("\n")  # a zsh script names its command in the first line
+    print(f"{head}\n# Save this to {place}\n{rest}")
+    return 0
 
 
 # grr help: the documents

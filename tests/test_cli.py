@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import shutil
+import sys
 import zipfile
 from importlib.metadata import version
 from pathlib import Path
@@ -408,3 +409,23 @@ def test_every_command_says_it_as_json(tmp_path: Path, capsys: pytest.CaptureFix
     refused = printed_json(["analyse", str(tmp_path / "nowhere")], capsys)
     assert refused["exit_status"] == 2
     assert "no study.toml" in refused["error"]["problem"]
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh"])
+def test_a_shell_can_complete_commands_and_options(
+    shell: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pytest.importorskip("shtab", reason="shtab writes the script")
+    assert main(["completion", shell]) == 0
+    script = capsys.readouterr().out
+    assert "analyse-many" in script
+    assert "--tolerances" in script
+    assert "Save this to" in script.splitlines()[1]
+
+
+def test_completion_without_its_package_says_how(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "shtab", None)
+    assert main(["completion", "bash"]) == 2
+    assert "pip install shtab" in capsys.readouterr().err
