@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from grr.files.readers.found import describe_reading as describe_reading
     from grr.files.table_file import read_columns as read_columns
     from grr.files.table_file import read_readings as read_readings
+    from grr.many.all_gauges import drop_table as drop_table
+    from grr.many.all_gauges import gauges_page as gauges_page
     from grr.many.analyse import analyse_many as analyse_many
     from grr.model.choices import Decision as Decision
     from grr.model.errors import StudyError as StudyError
@@ -94,6 +96,8 @@ _HOMES = {
     "answer_page": "grr.page.screens",
     "check_page": "grr.page.screens",
     "methods_page": "grr.page.more_pages",
+    "drop_table": "grr.many.all_gauges",
+    "gauges_page": "grr.many.all_gauges",
     "operators_page": "grr.page.more_pages",
     "qualify_page": "grr.page.more_pages",
     "watch_page": "grr.page.more_pages",

@@ -183,7 +183,7 @@ class GaugeForm {
       h("td", {}, one.unit ? h("input", { id: `grr-line-${one.key}`, type: "text", "data-line": one.key, "data-key": one.key, value: one.value, autocomplete: "off", onchange: save }) : null), h("td", {}, one.unit ?? ""),
       h("td", {}, one.held ? h("input", { type: "checkbox", "data-held": one.key, "aria-label": `${one.words}: the study on parts holds it already`, title: "The study on parts holds it already", checked: held.includes(one.key), onchange: save }) : null),
       h("td", { class: "takes" }, one.takes));
-    const u = whole ? [h("p", { class: "whole" }, h("span", {}, `U, k = ${whole.k}`), h("b", {}, whole.u)), h("p", {}, `${whole.allowed} is allowed; each line stands alone.${whole.bias ? ` In it the bias of ${whole.bias}, not corrected.` : ""}`)] : [h("p", {}, "Waits for limits and digit.")];
+    const u = whole ? [h("p", { class: "whole" }, h("span", {}, `U, k = ${whole.k}`), h("b", {}, whole.u)), h("p", {}, `${whole.allowed} is allowed.${whole.bias ? ` In it: bias ${whole.bias}, not corrected.` : ""}`)] : [h("p", {}, "Waits for limits and digit.")];
     return [
       h("div", { class: "columns fit" },
         h("div", {}, h("h3", {}, this.state.asked ?? "Is it fit?"), h("p", { class: "decision" }, this.state.decision), h("p", {}, this.state.nearest ?? ""),

@@ -23,8 +23,8 @@ CHOICE_FILE = "chosen_study.txt"
 DEFAULT = "demo_data/dowel_pin"
 #: Where study folders are looked for in a working folder.
 PLACES = ("studies", "demo_data")
-#: Where the folders of gauges are.
-GAUGES = "gauges"
+#: Where the folders of gauges are, and tables of many studies.
+GAUGES, TABLES = "gauges", "tables"
 #: Names that Windows keeps for itself.
 _RESERVED = {
     *("con", "prn", "aux", "nul"),

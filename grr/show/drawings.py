@@ -346,6 +346,46 @@ def length_bar(value: float, most: float) -> str:
     return _drawing(164, 34, inner, says="", shown=150)
 
 
+# Gauges
+# ------
+
+
+def proven_scale(proven: Interval, in_use: Sequence[float], ends: Interval) -> str:
+    """Return widths of tolerances on a logarithmic scale: proven for, and in use.
+
+    Parameters
+    ----------
+    proven : (float, float)
+        From where on GRR is shown to be good, and to be acceptable.
+    in_use : sequence of float
+        Widths of the tolerances that the gauge is used on.
+    ends : (float, float)
+        Of the scale, powers of ten.
+    """
+    good, limit = proven
+    low, high = (math.log10(one) for one in ends)
+
+    def at(width: float) -> float:
+        share = (math.log10(max(width, ends[0])) - low) / (high - low)
+        return 4 + 540 * min(max(share, 0.0), 1.0)
+
+    name = f"proven{limit:g}-{good:g}".replace(".", "-")
+    inner = _HATCHES.format(name=name) + box((4, 22, 540, 22), f"url(#{name}-light)", INK)
+    inner += box((at(limit), 22, 544 - at(limit), 22), CLEAR, INK)
+    inner += box((at(good), 22, 544 - at(good), 22), BLUE, INK)
+    for power in range(round(low), round(high) + 1):
+        anchor = {round(low): "start", round(high): "end"}.get(power, "middle")
+        inner += box((at(10.0**power) - 0.5, 34, 1, 10), INK)
+        words = f"{10.0**power:g} µm"
+        inner += runs([(words, False, "")], at(10.0**power), 62, anchor=anchor, size=15)
+    for width in in_use:
+        fill = VERMILLION if width < limit else INK
+        x = at(width)
+        inner += mark("triangle-down", x, 13, size=14, fill=fill, edge="none", edge_width=0)
+    says = f"proven from {limit:.3g} µm, good from {good:.3g} µm"
+    return _drawing(548, 66, inner, says=says, shown=548)
+
+
 # Readings by part
 # ----------------
 

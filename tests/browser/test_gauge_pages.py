@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 import re
 from dataclasses import replace
@@ -179,3 +180,33 @@ def test_a_micrometer_of_ones_own_is_qualified_and_watched(lab, visit, parts):
     page = visit("voila/render/notebooks/9_keep_watching.ipynb")
     assert NAME in page.locator(".studies").inner_text()
     seen(page, "gauges")
+
+
+def test_a_table_of_many_studies_is_dropped_on_the_page_of_all_gauges(lab, visit):
+    page = visit("voila/render/notebooks/10_all_our_gauges.ipynb")
+    page.wait_for_selector(".grr-drop textarea", timeout=60_000)
+    words = page.locator("body").inner_text()
+    assert "What is each gauge good for?" in words
+    assert OF_DEMOS.search(words) is None
+    head = "study,part,operator,trial,reading,lower,upper"
+    rows = []
+    for name, sd in (("ring A", 0.001), ("ring B", 0.02)):
+        draws = random.Random(name)
+        for part, who, trial in itertools.product(range(1, 7), ("Eyo", "Lin"), (1, 2)):
+            reading = 20 + part / 100 + draws.gauss(0.0, sd)
+            rows.append(f"{name},{part},{who},{trial},{reading:.4f},19.95,20.15")
+    file = lab.folder / "rings.csv"
+    file.write_text("part,reading\n1,2\n", encoding="utf-8")
+    page.set_input_files(".grr-drop input[type=file]", file)
+    page.wait_for_selector(".grr-drop [role=alert]", timeout=30_000)  # refused in a sentence
+    assert not list((lab.folder / "tables").glob("*"))
+    file.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    page.set_input_files(".grr-drop input[type=file]", file)
+    page.wait_for_url("**table=rings.csv*", timeout=60_000)
+    shown(page)
+    words = page.locator("body").inner_text()
+    assert "2 studies" in words
+    first = page.locator(".many tbody tr").first.inner_text()
+    assert "ring B" in first
+    assert "DO NOT USE" in first
+    seen(page, "all_gauges_table")

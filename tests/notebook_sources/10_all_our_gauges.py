@@ -7,15 +7,28 @@
 # tolerance, and what makes them so? And how do they all stand under another rule? One table of
 # readings in, one row a study out.
 #
-# The readings are an **example, invented**: forty studies of four kinds of gauge.
+# ## Your gauges
 #
-# **With your own**: one file (CSV, Excel or Parquet) with the columns `study`, `part`, `operator`,
-# `trial` and `reading`, and a file of tolerances with `study`, `lower`, `upper` and, where known,
-# `resolution`; change the two paths. Or give the path of a folder of study folders alone.
+# What each gauge of the folder `studies` is proven for, as the page of this notebook shows it. A
+# table of many studies can be dropped or pasted there: one file (CSV, Excel or Parquet) with the
+# columns `study`, `part`, `operator`, `trial` and `reading`, and `lower`, `upper` and `resolution`
+# where known.
 
-# %%
+# %% tags=["gauges"]
 import grr
 
+grr.gauges_page()
+
+# %% tags=["gauges"]
+grr.drop_table()
+
+# %% [markdown]
+# ## Step by step
+#
+# An **example with invented readings**: forty studies of four kinds of gauge. The tolerances may
+# stand in a file of their own; the path of a folder of study folders does as well.
+
+# %%
 found = grr.analyse_many(
     "../demo_data/all_our_gauges.csv",
     tolerances="../demo_data/all_our_tolerances.csv",
@@ -102,7 +115,4 @@ table.loc[lost.to_numpy(), ["GRR, % of tolerance", "dominated by"]].round(1)
 # > through [3 Check](3_check.ipynb) one study at a time. Where a wrong part can hurt someone, look
 # > at each study before its gauge is used.
 #
-# To file the table, take away the `#` in the next cell and run the cell.
-
-# %%
-# found.to_csv("../studies/results.csv", index=False)
+# `found.to_csv("../studies/results.csv", index=False)` files the table.
