@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import shutil
+import sys
 import zipfile
 from pathlib import Path
 
 import pytest
 from entry.conftest import ANSWERS, Clock
+from faulty_disk import (
+    FAILS,
+    FAILS_ON,
+    INTERRUPTED,
+    KILLED_WITHIN,
+    POWER_CUT,
+    FaultyDisk,
+    StoppedError,
+    put_back,
+)
 from files.test_tampering import Forger, a_session
 
 import grr
@@ -290,3 +302,50 @@ def test_a_copy_that_a_synchronised_folder_left_is_joined(tmp_path: Path) -> Non
         shutil.move(folder / f"{name}-BENCH2.csv", aside / f"{name}.csv")
     assert verify_folder(aside).unaltered
     assert open_study(merge(folder, aside, tmp_path / "whole").folder).cube().complete
+
+
+def looked_at(folder: Path, readings: int) -> bool:
+    """Return whether a folder is the merged study, whole; else it must be none."""
+    if not (folder / "study.toml").exists():
+        with pytest.raises(StudyError, match=r"no study\.toml"):
+            open_study(folder)
+        return False
+    assert len(open_study(folder).readings) == readings
+    assert verify_folder(folder).unaltered
+    return True
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the faulty disk needs POSIX")
+@pytest.mark.parametrize("how", [FAILS, FAILS_ON, INTERRUPTED, KILLED_WITHIN, POWER_CUT])
+def test_whatever_the_disk_does_there_is_the_whole_study_or_none(how: str, tmp_path: Path) -> None:
+    plan = Plan(("P1", "P2"), ("Ann", "Ben"), 1, seed=3)
+    halves = tmp_path / "one", tmp_path / "two"
+    for half, operator in zip(halves, plan.operators, strict=True):
+        new_study_folder(half, unit="mm", resolution=0.0001, plan=plan)
+        taken(half, operator)
+    before = [state_of(half) for half in halves]
+    (tmp_path / "tried").mkdir()
+    watched = FaultyDisk(tmp_path / "tried")
+    with watched.at_work():
+        merge(*halves, tmp_path / "tried")
+    watched.let_go()
+    assert len(watched.steps) > 20
+    for at in range(1, len(watched.steps) + 1):
+        target = tmp_path / f"whole{at}"
+        target.mkdir()
+        disk, done = FaultyDisk(target, how, at), False
+        with (
+            disk.at_work(),
+            contextlib.suppress(StudyError, KeyboardInterrupt, StoppedError),
+        ):
+            done = bool(merge(*halves, target))
+        assert [state_of(half) for half in halves] == before
+        assert looked_at(target, 4) or not done
+        if how in (FAILS, INTERRUPTED) and not done and not (target / "study.toml").exists():
+            merge(*halves, target)  # nothing is in the way of doing it again
+            assert looked_at(target, 4)
+        states = list(disk.states_after_power_cut()) if how == POWER_CUT else []
+        disk.let_go()
+        for state in states:
+            put_back(target, state)
+            looked_at(target, 4)
