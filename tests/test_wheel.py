@@ -52,7 +52,7 @@ def test_contents(wheel: Path) -> None:
     package = {
         f"grr/{p.relative_to(ROOT / 'grr').as_posix()}"
         for p in (ROOT / "grr").rglob("*")
-        if p.suffix in (".py", ".j2", ".css", ".json", ".js", ".md", ".cff")
+        if p.suffix in (".py", ".j2", ".css", ".json", ".js", ".md", ".cff", ".svg")
     }
     assert "grr/page/report.html.j2" in package
     assert {name for name in package if "checkpoint" not in name} <= set(names)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -84,6 +85,8 @@ def write_pages(folder: Path) -> Path:
         body = re.sub(r"<h([23])>(.+?)</h", _with_anchor, body)
         page = html_page(titles[name], _BACK + _STYLE + body)
         (folder / f"{name}.html").write_text(page, encoding="utf-8", newline="\n")
+    for picture in FOLDER.glob("*.svg"):
+        shutil.copy(picture, folder)
     titles["glossary"] = "Glossary"
     terms = "".join(
         f'<div id="{anchor}">{term._repr_html_()}</div>'
@@ -103,7 +106,7 @@ def _with_anchor(heading: re.Match[str]) -> str:
 
 _BACK = '<p><a href="index.html">All documents</a></p>'
 _STYLE = (
-    "<style>pre{background:#f4f4f2;padding:10px;overflow:auto}table{border-collapse:collapse}"
+    "<style>img{max-width:100%}pre{background:#f4f4f2;padding:10px;overflow:auto}table{border-collapse:collapse}"
     "td,th{border:1px solid #ccc;padding:4px 8px;text-align:left;vertical-align:top}</style>"
 )
 

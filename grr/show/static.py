@@ -409,7 +409,13 @@ def _graduations(low: float, high: float) -> tuple[list[float], list[str]]:
     return [float(day.toordinal()) for day in inside], [f"{day:%Y-%m}" for day in inside]
 
 
-DASHES = {"dash": ' stroke-dasharray="7 5"', "dot": ' stroke-dasharray="2 4"', "solid": ""}
+DASHES = {
+    "solid": "",
+    "dash": ' stroke-dasharray="7 5"',
+    "dot": ' stroke-dasharray="2 4"',
+    "dashdot": ' stroke-dasharray="8 4 2 4"',
+    "longdash": ' stroke-dasharray="14 5"',
+}
 _NO_COLOUR = "#444444"
 
 
