@@ -1,5 +1,9 @@
 // What stands before the script of each form.
 
+const ON_A_PAGE = document.body.dataset.voila !== undefined;
+// A page has one heading above a form, a notebook has two.
+const [HEADING, UNDER_HEADING] = ON_A_PAGE ? ["h2", "h3"] : ["h3", "h4"];
+
 // Make an element with attributes, listeners (onclick ...) and children.
 function h(tag, attributes = {}, ...children) {
   const node = document.createElement(tag);

@@ -11,7 +11,6 @@ const COMMANDS = {
   e: "end", a: "more", r: "again", d: "dirt", t: "tilted", w: "wrong part", x: "double trigger",
 };
 
-const ON_A_PAGE = document.body.dataset.voila !== undefined;
 const RUN_AGAIN = "The kernel does not answer. If it was restarted, choose Run, then Run All Cells; what was typed is kept in this browser until then.";
 
 export default {
@@ -758,7 +757,7 @@ class Form {
       act("note", { text: `kept: ${reason.value.trim()}` });
     };
     const button = (words, what, extra = {}) => h("button", { type: "button", onclick: what, ...extra }, words);
-    this.openPanel(h("h3", {}, `Part ${one.place[3]}, trial ${one.trial}, ${[one.operator, one.method].filter(Boolean).join(", ")}: ${one.value || "hidden"}`),
+    this.openPanel(h(HEADING, {}, `Part ${one.place[3]}, trial ${one.trial}, ${[one.operator, one.method].filter(Boolean).join(", ")}: ${one.value || "hidden"}`),
       h("p", { class: "calm" }, `Reading ${one.order}, taken ${one.time}${one.note ? `, noted: ${one.note}` : ""}. What is kept and what is set aside both stay in the record.`),
       h("div", { class: "tools-list" },
         h("div", { class: "tool" }, h("span", {}, "What was found"), reason),
@@ -908,7 +907,7 @@ class Form {
     const { closed } = view;
     return h("div", { class: "page" },
       closed.seal ? h("p", { class: "calm" }, `The session of ${closed.operator} is closed. Seal, to write down: `, h("b", { class: "seal" }, closed.seal)) : null,
-      h("h3", {}, "Who measures now?"),
+      h(HEADING, {}, "Who measures now?"),
       h("div", { class: "choices" }, order.map(button)),
       h("label", { class: "option" }, this.fromSheet, "I type in a run sheet that was filled by hand"),
       h("p", {}, "Whoever hands out the parts needs the ", h("a", { href: pageOf("1_plan", "plan"), target: "_blank" }, "key for the helper"), ", in a window of its own."),
@@ -933,7 +932,7 @@ class Form {
     };
     this.keepZero = false;
     this.checkForm = h("form", { class: "page checklist", novalidate: true, onsubmit: (event) => { event.preventDefault(); this.sendChecklist(); } },
-      h("h3", {}, heading),
+      h(HEADING, {}, heading),
       cool ? h("p", { class: "calm" }, `Put the gauge down for ${cool} minutes first, so that the warmth of the hand leaves it.`) : null,
       h("div", { class: "questions" }, checklist.map(ask)),
       this.checkResult = h("p", { class: "result", role: "status" }),
@@ -1001,7 +1000,7 @@ class Form {
       input.select();
     });
     const page = h("form", { class: "page", novalidate: true, onsubmit: (event) => { event.preventDefault(); if (sheet || input.value.trim()) end(); } },
-      ended ? null : h("h3", {}, `All ${view.total} readings of ${view.operator} are taken`),
+      ended ? null : h(HEADING, {}, `All ${view.total} readings of ${view.operator} are taken`),
       h("p", { class: "calm" }, words),
       sheet ? null : h("label", { class: "entry" }, input, h("span", { class: "unit" }, view.unit)),
       result,
@@ -1017,7 +1016,7 @@ class Form {
   finishedStage() {
     const { finished, all_total: total } = this.view;
     const line = (words, value) => h("div", {}, h("dt", {}, words), h("dd", {}, value));
-    return h("div", { class: "page done" }, h("h3", {}, `✓ All ${total} readings are taken and saved`),
+    return h("div", { class: "page done" }, h(HEADING, {}, `✓ All ${total} readings are taken and saved`),
       h("dl", {}, line("First and last", `${finished.from} to ${finished.to}`), line("Sessions", String(finished.sessions)),
         line("Measured again without a cause", String(finished.again)), line("Voided", String(finished.voided)), line("Seal, to write down", finished.seal)),
       h("p", { class: "calm" }, "Next: check the readings, before anything is worked out from them."),
@@ -1025,14 +1024,14 @@ class Form {
   }
 
   pausedStage() {
-    return h("div", { class: "page" }, h("h3", {}, "Paused"), h("p", { class: "calm" }, `Everything is saved. After ${this.view.gap_minutes} minutes soak and zero are asked again.`),
+    return h("div", { class: "page" }, h(HEADING, {}, "Paused"), h("p", { class: "calm" }, `Everything is saved. After ${this.view.gap_minutes} minutes soak and zero are asked again.`),
       h("div", { class: "answers" }, h("button", { type: "button", class: "strong go-on", "data-first": true, onclick: () => this.pause(false) }, "Measure on", h("kbd", {}, "Enter"))));
   }
 
   readerStage() {
     if (this.role === "waiting") return h("p", { class: "calm" }, "Waiting for the kernel …");
     const retired = this.role === "retired";
-    return h("div", { class: "page" }, h("h3", {}, retired ? "This form is closed" : "This study is open in another window"),
+    return h("div", { class: "page" }, h(HEADING, {}, retired ? "This form is closed" : "This study is open in another window"),
       h("p", { class: "calm" }, this.why || "Numbers typed here are not taken."),
       retired ? null : h("div", { class: "answers" }, h("button", { type: "button", class: "strong", onclick: () => { this.armed = true; this.say("claim"); } }, "Take over here")));
   }
@@ -1056,7 +1055,7 @@ class Form {
 
   openEnd() {
     if (this.view.from_sheet) return this.command("end", {});
-    this.openPanel(h("h3", {}, `End the session of ${this.view.operator}`), this.zeroStage(true));
+    this.openPanel(h(HEADING, {}, `End the session of ${this.view.operator}`), this.zeroStage(true));
   }
 
   openList() {
@@ -1103,7 +1102,7 @@ class Form {
       h("td", {}, one.time.slice(11)), h("td", { class: "value" }, one.value || "hidden"), h("td", {}, one.state), h("td", {}, one.note));
     const head = ["Pick", "No.", "Part", "Trial", "Operator", "Time", "Reading", "State", "Note"].map((words) => h("th", { scope: "col" }, words));
     const button = (words, what) => h("button", { type: "button", onclick: what }, words);
-    this.openPanel(h("h3", {}, "Readings"),
+    this.openPanel(h(HEADING, {}, "Readings"),
       h("div", { class: "tools" }, text, reason,
         button("Set right", need((one) => act("set right", one, { text: text.value }))),
         button("Add note", need((one) => act("note", one, { text: text.value }))),
@@ -1117,7 +1116,7 @@ class Form {
   }
 
   openMore() {
-    this.openPanel(h("h3", {}, "More"), this.moreForms(true));
+    this.openPanel(h(HEADING, {}, "More"), this.moreForms(true));
   }
 
   moreForms(open = false) {
@@ -1230,12 +1229,12 @@ class Form {
       table.marks.slice(0, 5).map((mark) => h("span", {}, `Row ${mark.row + 1}: ${mark.words}`, mark.may_be_kept ? keep(mark) : null)),
       table.marks.length > 5 ? h("span", {}, `and ${table.marks.length - 5} more`) : null) : null;
     const place = this.panel.querySelector(".scroll")?.scrollTop ?? 0;
-    this.openPanel(h("h3", {}, "What is in each column?"),
+    this.openPanel(h(HEADING, {}, "What is in each column?"),
       questions.length ? h("div", { class: "tools" }, questions) : null,
       h("div", { class: "table-and-study" },
         h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `The table, ${plural(table.rows.length, "row")}` },
           h("table", {}, h("thead", {}, h("tr", {}, h("th", {}, ""), parts ? h("th", {}, "is part") : null, ask.roles.map((_, at) => h("th", {}, role(at))))), h("tbody", {}, rows))),
-        h("div", { class: "study" }, h("h4", {}, "The study"), this.previewOf(table), mending)),
+        h("div", { class: "study" }, h(UNDER_HEADING, {}, "The study"), this.previewOf(table), mending)),
       say,
       h("nav", { class: "bar", "aria-label": "What to do with the table" }, h("p", { class: "sentence" }, table.missing[0] ? `${table.missing[0]}.` : table.there ? `${plural(table.there, "reading")} here already. Nothing is filed until all fits; then all at once.` : "Nothing is filed until all fits; then all at once."),
         h("button", { type: "button", onclick: () => { this.closePanel(); this.focusField(); } }, "Leave it"), without, primary));

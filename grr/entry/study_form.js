@@ -1,7 +1,6 @@
 // The form for the facts of a study. Python says what is wrong (grr/entry/study_form.py); this
 // file shows it at the field that it is about, and carries answers there as one types.
 
-const ON_A_PAGE = document.body.dataset.voila !== undefined;
 const ROWS = [
   ["Study", "title"],
   ["Tolerance", "given_as"],
@@ -116,7 +115,8 @@ class StudyForm {
         const after = { trials: "times", resolution: this.state.answers.unit }[key];
         return [before ? h("span", { class: "between" }, before) : null, control, after ? h("span", { class: "between", "data-unit": key === "resolution" }, after) : null];
       });
-      const help = single && fields.get(there[0]).help && ["operators", "methods", "resolution", "sessions"].includes(there[0]) ? h("small", {}, fields.get(there[0]).help) : null;
+      if (there[0] === "methods") this.controls.get("methods").placeholder = "such as: stand, handheld";
+      const help = single && fields.get(there[0]).help && ["operators", "resolution", "sessions"].includes(there[0]) ? h("small", {}, fields.get(there[0]).help) : null;
       const label = single ? h("label", { for: `grr-${there[0]}` }, words) : h("span", { class: "label" }, words);
       return h("div", { class: "row", "data-keys": there.join(" ") }, label, h("div", { class: "boxes" }, h("div", { class: "line" }, boxes, SHORT.includes(there[0]) ? help : null), SHORT.includes(there[0]) ? null : help, there[0] === "operators" ? (this.chips = h("div", { class: "chips" })) : null, there.map((key) => this.place(key))));
     };
@@ -133,9 +133,15 @@ class StudyForm {
     this.primary = h("button", { type: "button", class: "primary", onclick: () => this.save() });
     this.next = h("span", { class: "next" });
     this.root.replaceChildren(
-      h("div", { class: "columns" }, h("div", { class: "left" }, ROWS.map(row), folded, this.changedBy), this.buildQuestion(fields)),
+      h("div", { class: "columns" }, h("div", { class: "left" }, ROWS.map(row), this.measuredBy(), folded, this.changedBy), this.buildQuestion(fields)),
       h("nav", { class: "bar", "aria-label": "What next" }, this.sentence, this.next, this.primary));
     if (ON_A_PAGE) this.controls.get("title")?.focus();
+  }
+
+  // Who measured a study that was imported
+  measuredBy() {
+    const names = this.state.measured_by;
+    return names.length ? h("div", { class: "row" }, h("span", { class: "label" }, "Measured by"), h("div", { class: "boxes chips" }, names.map((name) => h("span", {}, name)))) : null;
   }
 
   // Are these all who will ever measure? No default; the chance of both answers side by side.
@@ -154,7 +160,7 @@ class StudyForm {
     const count = this.control(people);
     this.people = h("div", { class: "people" }, h("label", { for: "grr-people" }, people.question), count, h("small", {}, people.help), this.place("people"));
     this.better = h("div", { class: "better" });
-    return h("div", { class: "right" }, h("h3", {}, "Will it decide?"), h("p", { id: "grr-all" }, field.question), group, this.place("operators_are"), this.people, this.better);
+    return h("div", { class: "right" }, h(HEADING, {}, "Will it decide?"), h("p", { id: "grr-all" }, field.question), group, this.place("operators_are"), this.people, this.better);
   }
 
   save() {

@@ -27,7 +27,7 @@ from grr.files.chosen import (
     study_folders,
     study_to_copy,
 )
-from grr.files.folder import change_settings, new_study_folder, save_study
+from grr.files.folder import change_settings, new_study_folder, open_study, save_study
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.files.text_and_numbers import parse_number
 from grr.model.choices import OperatorsAre
@@ -209,12 +209,17 @@ class StudyForm(anywidget.AnyWidget):
         shown = _answers(old) if old is not None or readings is None else _old_file(readings)
         if self._like is not None:
             shown = _copied(self._like)
-        left_out = _PLANNED if readings is not None else ()
+        #: Who measured, where the readings were taken before there was a plan.
+        self.measured_by = _measured_by(folder, old) if readings is None else ()
+        left_out = _PLANNED if readings is not None or self.measured_by else ()
         self.fields = tuple(one for one in _FIELDS if one.key not in left_out)
         self.answers = {one.key: _text(shown.get(one.key)) for one in self.fields}
         self.who = self.why = ""
         self.confirmed: set[str] = set()
-        self.said = f"Nothing is written to {folder} until you save."
+        self.where = f"{folder.absolute().parent.name}/{folder.name}"
+        self.said = f"Nothing is written to {self.where} until you save."
+        if old is not None and readings is None:
+            self.said = f"Saved in {self.where}."
         if old is not None and readings is not None:
             self.said = f"{folder} holds a study, whose readings stay."
         self.good = True
@@ -267,7 +272,7 @@ class StudyForm(anywidget.AnyWidget):
         except StudyError as error:
             self.said, self.good = str(error), False
             return
-        self.said, self.good = f"Saved in {self.folder}. {_will_it_decide(settings)}".strip(), True
+        self.said, self.good = f"Saved in {self.where}. {_will_it_decide(settings)}".strip(), True
 
     def chance(self) -> dict[str, Any]:
         """Return how often studies of this design decide, for both answers; or why not told."""
@@ -278,7 +283,9 @@ class StudyForm(anywidget.AnyWidget):
             except StudyError:
                 values[key] = None
         people = len(_names(self.answers.get("operators")))
-        if self._readings is not None or not people:
+        if self._readings is not None or self.measured_by:
+            return {"why": "Measured already: the answer tells."}
+        if not people:
             return {"why": "Waits for the people."}
         open_ones = {one.key for one in self.contradictions() if not (one.missing or one.asks)}
         if open_ones & {"operators", "people", "parts", "trials"}:
@@ -368,8 +375,19 @@ class StudyForm(anywidget.AnyWidget):
             "has_readings": any((self.folder / name).exists() for name in ("readings.csv",)),
             "key": part_codes(plan.parts, plan.seed) if plan else {},
             "planned": self._readings is None,
+            "measured_by": list(self.measured_by),
             "study": f"{self.folder.parent.name}/{self.folder.name}",
         }
+
+
+def _measured_by(folder: Path, old: Settings | None) -> tuple[str, ...]:
+    """Return the people of a study that was imported: it has readings, and no plan."""
+    if old is None or old.plan is not None:
+        return ()
+    try:
+        return open_study(folder).operator_names
+    except StudyError:
+        return ()
 
 
 def _will_it_decide(settings: Settings) -> str:
@@ -656,7 +674,8 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
 def _copied(like: Settings) -> dict[str, Any]:
     """Return what the form shows for a new study like another: all but its name and its days."""
     days = [fact.key for fact in FACTS if fact.kind == "date"]
-    return {**_answers(like), "title": asked_for("new")} | dict.fromkeys(days)
+    shorter = {key: asked_for(key) for key in ("parts", "trials") if asked_for(key)}
+    return {**_answers(like), "title": asked_for("new")} | dict.fromkeys(days) | shorter
 
 
 def _old_file(readings: pd.DataFrame) -> dict[str, Any]:
@@ -716,7 +735,9 @@ def _plan(answers: dict[str, Any], base: Settings, named: Plan | None) -> Plan |
         process_sd=answers["process_sd"],
     )
     parts = answers["parts"] or usual.parts
-    kept = named.parts if named is not None and len(named.parts) == parts else None
+    kept, most = None, 0 if named is None else len(named.parts)
+    if named is not None and (parts == most or (old is None and parts < most)):
+        kept = tuple(named.parts[at * most // parts] for at in range(parts))
     return Plan(
         parts=kept or tuple(str(number) for number in range(1, parts + 1)),
         operators=operators,

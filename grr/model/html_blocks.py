@@ -95,7 +95,8 @@ def _table(table: Table, *, head: bool = True) -> str:
         return f'<{tag}{scope} style="text-align:{side};{line}{extra}">{escaped(text)}</{tag}>'
 
     top = "".join(
-        cell("th", text, i, f";color:{FAINT};font-weight:600") for i, text in enumerate(table.head)
+        cell("th" if text else "td", text, i, f";color:{FAINT};font-weight:600")
+        for i, text in enumerate(table.head)
     )
     body = "".join(
         "<tr>" + "".join(cell("td", text, i) for i, text in enumerate(row)) + "</tr>"

@@ -10,9 +10,11 @@ from grr.files.disk import write_whole
 from grr.model.facts import CLOSED_FACES
 from grr.model.names import shortened
 from grr.model.rounding import limits_text
+from grr.model.study import Study
 from grr.page.templates import render
+from grr.questions.acceptance import rounded_inwards
 from grr.questions.qualify import RELEASED, Qualification
-from grr.questions.verdict import LOOKS
+from grr.questions.verdict import LOOKS, WITH_LIMITS, verdict
 
 #: Longest text in one line of the label.
 LONGEST = 44
@@ -57,6 +59,11 @@ class GaugeLabel:
         target = safe_target(path, overwrite=overwrite)
         write_whole(target, self._written(page=True))
         return target
+
+    @property
+    def page(self) -> str:
+        """The label as a page of its own, to print."""
+        return self._written(page=True)
 
     def __str__(self) -> str:
         return "\n".join(f"{name}: {value}" for name, value in self.lines)
@@ -116,6 +123,27 @@ def _lines(page: Qualification) -> list[tuple[str, str]]:
     until = "by the procedure" if page.valid_until is None else f"{page.valid_until}"
     lines.append(("next check", until))
     return lines
+
+
+def study_label(study: Study) -> GaugeLabel:
+    """Make the label of a gauge from one study: its verdict, and by which limits to accept."""
+    decided, facts = verdict(study), study.facts
+    gauge = str(facts.get("gauge_number") or facts.get("gauge") or "number not given")
+    lines = [("Gauge", shortened(gauge, LONGEST)), ("for", shortened(study.title, LONGEST))]
+    lines.append(("limits", limits_text(study.tolerance, study.resolution, study.unit)))
+    limits = decided.acceptance_limits
+    if decided.decision == WITH_LIMITS and limits is not None and study.resolution is not None:
+        kept = rounded_inwards(limits, study.resolution)
+        lines.append(("accept", limits_text(kept, study.resolution, study.unit)))
+    for key, name, unit in (("holding", "hold", ""), ("soak_minutes", "soak", " min")):
+        if facts.get(key) not in (None, ""):
+            lines.append((name, shortened(f"{facts[key]}{unit}", LONGEST)))
+    if study.all_studied:
+        lines.append(("by", shortened(", ".join(study.operator_names), LONGEST)))
+    if study.record and study.record.seal:
+        lines.append(("seal", study.record.seal))
+    mark, _ = LOOKS[decided.banner]
+    return GaugeLabel(tuple(lines), f"{mark} {decided.banner}", study.example)
 
 
 def _zero(page: Qualification) -> str:

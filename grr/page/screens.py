@@ -13,7 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from grr.files.chosen import PLACES, asked_for, on_a_page, study_folders
+from grr.files.chosen import PLACES, asked_for, folder_name, on_a_page, study_folders
+from grr.files.seal import reported_seal
+from grr.files.study_file import STUDY_FILE
 from grr.model.blocks import Block, Bullets, Heading, Prose
 from grr.model.choices import FIX_FIRST, Decision
 from grr.model.errors import StudyError
@@ -46,6 +48,7 @@ from grr.page.frame import (
     page_address,
     progress_of,
 )
+from grr.page.label import study_label
 from grr.page.report import report
 from grr.page.templates import render
 from grr.questions.acceptance import rounded_inwards
@@ -148,7 +151,7 @@ def start_page(top: str | Path = "..") -> Screen:
     foot = Foot("Make a study: give it a name.")
     if own:
         first = own[0]
-        foot = Foot(f"{first['title']}: {first['state']}", Button("Go on", first["address"]))
+        foot = Foot(shortened(first["title"], LONGEST), Button("Go on", first["address"]))
     values = {"rows": rows, "more": MORE, "plan": f"{STEPS['plan'][1]}.ipynb", "foot": foot}
     values["like"] = [row for row in own if row["planned"]]
     said: list[Block] = [Heading("Studies", 3)]
@@ -586,7 +589,7 @@ def _open_question(decided: Verdict, judged: Criterion) -> str:
     if study.purpose == "control":
         return f"{takes}, but {study.rules.least_ndc} categories are not shown."
     if math.isfinite(decided.price.upper):
-        refused = chance(decided.price.upper / 100.0)
+        refused = _refused(decided)
         allowed = f"{study.rules.most_refused_percent:g}{JOIN}%"
         return f"{takes}, but limits may refuse {refused} of the good parts; {allowed} is allowed."
     return f"{takes}; which limits to accept by cannot be told."
@@ -648,7 +651,17 @@ def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dic
 def _price(decided: Verdict) -> str:
     if not math.isfinite(decided.price.upper):
         return ""
-    return f"Refuses at most {chance(decided.price.upper / 100.0)} of the good parts."
+    return f"Refuses at most {_refused(decided)} of the good parts."
+
+
+def _refused(decided: Verdict) -> str:
+    """Return how many good parts limits may refuse, told apart from how many are allowed."""
+    allowed, upper = decided.result.study.rules.most_refused_percent, decided.price.upper
+    for digits in range(2, 7):
+        text = figures(upper, digits)
+        if upper < 0.1 or float(text) != allowed:
+            break
+    return chance(upper / 100.0) if upper < 0.1 else f"{text}{JOIN}%"
 
 
 def _proven(decided: Verdict, *, good: bool) -> str:
@@ -743,12 +756,12 @@ def _numbers(decided: Verdict) -> str:
     blocks: list[Block] = [*result.blocks()]
     worked = filled_in(result)
     lines = [line for lines in worked.values() for line in lines]
-    html = as_html([Heading("How is it worked out?", 3)]) + as_html([Bullets(lines)])
-    html += as_html([Heading("Why", 3), Prose([decided.by_manual, decided.by_confidence])])
+    html = as_html([Heading("How is it worked out?", 2)]) + as_html([Bullets(lines)])
+    html += as_html([Heading("Why", 2), Prose([decided.by_manual, decided.by_confidence])])
     html += as_html([Bullets(decided.reasons)])
     try:
         second = as_html(
-            [Heading("By average and range", 3), *average_range(result.study).blocks()]
+            [Heading("By average and range", 2), *average_range(result.study).blocks()]
         )
     except StudyError as error:
         second = as_html([Prose([str(error)])])
@@ -800,12 +813,50 @@ def improve_page(study: Study) -> Screen:
         "sentence": _gain(rows[0], first) if first else "Nothing to predict from these readings.",
         "rows": rows[:6],
     }
-    foot = Foot(
-        "Predicted from this study; readings taken after a change show whether it worked.",
-        Button("File the report", page_address("file", name)),
-        [Button("Back to the answer", page_address("answer", name))],
-    )
+    file = Button("File the report", page_address("file", name))
+    again = _recheck(study)
+    if again is None:
+        back = Button("Back to the answer", page_address("answer", name))
+        foot = Foot("Predicted from this study.", file, [back])
+    elif decided.decision.name == "USE":
+        foot = Foot("Nothing has to change. After a change, check again.", file, [again])
+    else:
+        foot = Foot(
+            "Predicted. Change it, then a few readings show whether it worked.", again, [file]
+        )
     return Screen(found.blocks(), "improve.html.j2", values, foot)
+
+
+#: Parts and trials of a re-check; its chance to decide stands on the page that plans it.
+RECHECK_PARTS, RECHECK_TRIALS = 5, 2
+
+
+def _recheck(study: Study) -> Button | None:
+    """Return the button that plans a short study like this one; None where it has no plan."""
+    folder = study.folder
+    if folder is None or study.example:
+        return None
+    progress = progress_of(folder)
+    if progress.settings is None or progress.settings.plan is None:
+        return None
+    base = f"{progress.title}, re-check"
+    number = 1
+    while (folder.parent / folder_name(_numbered(base, number)) / STUDY_FILE).exists():
+        number += 1
+    plan = progress.settings.plan
+    address = page_address(
+        "plan",
+        "",
+        new=_numbered(base, number),
+        like=progress.name,
+        parts=str(min(RECHECK_PARTS, len(plan.parts))),
+        trials=str(min(RECHECK_TRIALS, plan.trials)),
+    )
+    return Button("Plan a re-check", address)
+
+
+def _numbered(name: str, number: int) -> str:
+    return name if number == 1 else f"{name} {number}"
 
 
 def _change(words: str, small: str, value: float, judged: Criterion) -> dict[str, Any]:
@@ -860,13 +911,18 @@ def file_page(study: Study) -> Screen:
             report(study, wanted)
         except StudyError as error:
             trouble = str(error)
+    seal = study.record.seal if study.record else ""
     written = html.exists()
+    stale = written and bool(seal) and _sealed_with(html) != seal
     address = f"/files/{name}/{REPORT}"
     values = {
         "title": progress_of(folder).title,
         "limits": between(study.tolerance, study.resolution, study.unit),
         **_on_the_sheet(study),
-        "written": written,
+        "written": written and not stale,
+        "stale": stale,
+        "seal": seal,
+        "label": "" if study.example or len(study.methods) > 1 else study_label(study).page,
         "folder": str(folder.resolve()),
         "open": address,
         "pdf": f"/files/{name}/report.pdf" if pdf.exists() else "",
@@ -880,7 +936,7 @@ def file_page(study: Study) -> Screen:
         foot = Foot(
             "An example: nothing is filed.", Button("Start a study of my own", "0_start_here.ipynb")
         )
-    elif written:
+    elif written and not stale:
         foot = Foot(
             "Filed in the study's own folder.",
             Button("Open and print", address, True),
@@ -888,13 +944,26 @@ def file_page(study: Study) -> Screen:
         )
     else:
         foot = Foot(
-            "One file that needs nothing else.",
-            Button("Write the report", page_address("file", name, write="html")),
+            "The study has changed since the report was written."
+            if stale
+            else "One file that needs nothing else.",
+            Button(
+                "Write it again" if stale else "Write the report",
+                page_address("file", name, write="html"),
+            ),
         )
     said: list[Block] = [Prose([f'grr.report(study, "{name}/{REPORT}") writes the report.'])]
     if written:
         said = [Prose([f"The report is in {html}."])]
     return Screen(said, "file.html.j2", values, foot)
+
+
+def _sealed_with(file: Path) -> str:
+    """Return the seal in a report; "" where it bears none."""
+    try:
+        return reported_seal(file)
+    except StudyError:
+        return ""
 
 
 def _on_the_sheet(study: Study) -> dict[str, str]:

@@ -181,8 +181,11 @@ def answer_ruler(result: GaugeResult, accept: Tolerance | None) -> str:
         inner += mark(
             "triangle-down", place.at(mean), 57, size=11, fill=BLUE, edge="none", edge_width=0
         )
-    inner += _limit(place.at(limits.lower), "lower limit", known, "end", -12)
-    inner += _limit(place.at(limits.upper), "upper limit", known, "start", 12)
+    aside = 12.0
+    if accept is not None and accept.lower is not None:  # beyond the jaws
+        aside = max(aside, 54.0 - place.at(accept.lower) + place.at(limits.lower))
+    inner += _limit(place.at(limits.lower), "lower limit", known, "end", -aside)
+    inner += _limit(place.at(limits.upper), "upper limit", known, "start", aside)
     inner += runs([(f"light: to ±{length(most, study.unit)}", False, "")], 0, 222, size=16)
     inner += runs(
         [(study.unit, False, ""), ("   ▾ parts", False, "")], 1146, 222, anchor="end", size=16
@@ -409,10 +412,12 @@ def readings_by_part(study: Study, odd: Sequence[tuple[str, str, int]] = ()) -> 
     inner = "".join(
         box((90 + wide * p, 8, wide, 258), GROUND) for p in range(0, len(cube.parts), 2)
     )
+    close = len(inside) > 1 and at(inside[0]) - at(inside[1]) < 20
     for limit in inside:
         inner += box((90, at(limit) - 1.5, 1056, 3), INK)
-        words = size(limit, study.resolution)
-        inner += runs([(words, True, "")], 80, at(limit) + 6, anchor="end", size=16, colour=INK)
+        words = "limits" if close else size(limit, study.resolution)
+        if not close or limit == inside[0]:
+            inner += runs([(words, True, "")], 80, at(limit) + 6, anchor="end", size=16, colour=INK)
     slots = len(cube.operators) * (len(cube.trials) + 1)
     for p, part in enumerate(cube.parts):
         for o, operator in enumerate(cube.operators):

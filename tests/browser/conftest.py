@@ -5,10 +5,12 @@ from __future__ import annotations
 import importlib.util
 import json
 import secrets
+import shutil
 import signal
 import socket
 import subprocess
 import sys
+import tarfile
 import time
 import urllib.request
 from dataclasses import dataclass
@@ -20,6 +22,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 
 CHROMIUM = Path("/usr/bin/chromium")
+#: The accessibility checker, fetched with npm.
+AXE = "axe-core@4"
 ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 
 
@@ -187,3 +191,20 @@ def visit(lab, window):
     yield open_page
     outside = [url for url in asked if not url.startswith((lab.address, "data:", "blob:"))]
     assert outside == []
+
+
+@pytest.fixture(scope="session")
+def axe(tmp_path_factory) -> str:
+    """The accessibility checker's script, from npm; skips where it cannot be had."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("there is no npm to fetch axe-core with")
+    folder = tmp_path_factory.mktemp("axe")
+    try:
+        subprocess.run([npm, "pack", AXE], cwd=folder, check=True, capture_output=True, timeout=60)
+    except (subprocess.CalledProcessError, subprocess.TimeoutExpired):
+        pytest.skip("axe-core cannot be fetched from npm")
+    with tarfile.open(next(folder.glob("axe-core-*.tgz"))) as package:
+        script = package.extractfile("package/axe.min.js")
+        assert script is not None
+        return script.read().decode("utf-8")

@@ -6,7 +6,6 @@ import datetime as dt
 import re
 import shutil
 import subprocess
-import tarfile
 from pathlib import Path
 
 import pytest
@@ -17,7 +16,6 @@ from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")
 DAY = dt.date(2026, 11, 25)
-AXE = "axe-core@4"
 
 
 @pytest.fixture(scope="module")
@@ -117,23 +115,6 @@ def test_results_in_a_notebook_are_harmless_too(watched, tmp_path):
     assert page.evaluate("window.hit") is None
     assert page.happened == []
     assert page.locator("h1").is_visible()
-
-
-@pytest.fixture(scope="session")
-def axe(tmp_path_factory) -> str:
-    """The accessibility checker's script, from npm; skips where it cannot be had."""
-    npm = shutil.which("npm")
-    if npm is None:
-        pytest.skip("there is no npm to fetch axe-core with")
-    folder = tmp_path_factory.mktemp("axe")
-    try:
-        subprocess.run([npm, "pack", AXE], cwd=folder, check=True, capture_output=True, timeout=60)
-    except (subprocess.CalledProcessError, subprocess.TimeoutExpired):
-        pytest.skip("axe-core cannot be fetched from npm")
-    with tarfile.open(next(folder.glob("axe-core-*.tgz"))) as package:
-        script = package.extractfile("package/axe.min.js")
-        assert script is not None
-        return script.read().decode("utf-8")
 
 
 @pytest.mark.parametrize("name", ["hostile", "demo", "methods"])

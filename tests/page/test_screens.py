@@ -72,7 +72,8 @@ def test_the_limits_to_use_meanwhile_are_those_of_the_verdict(
         (10.0067, 10.0113), abs=1e-4
     )
     said = text_of(grr.answer_page(study)._repr_html_())
-    assert re.search(r"Meanwhile: 10\.0067 . 10\.0113 mm\. Refuses at most 4\.2 %", said)
+    refused = re.escape(f"{decided.price.upper:.2g}")
+    assert re.search(rf"Meanwhile: 10\.0067 . 10\.0113 mm\. Refuses at most {refused}.%", said)
 
 
 @pytest.mark.parametrize(
