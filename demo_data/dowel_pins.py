@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from dataclasses import replace
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,8 @@ TOLERANCE = Tolerance(10.006, 10.012)
 RESOLUTION = 0.0001
 OPERATORS = ("Ilka", "Jonas", "Miro")
 
+#: How the zero differs from one setting to the next, in µm (standard deviation).
+ZERO_SCATTER = 0.15
 GOOD_HANDS = {
     "Ilka": Person(offset=-0.02, scatter=0.055, touch=0.01),
     "Jonas": Person(offset=0.00, scatter=0.060, touch=0.01),
@@ -121,6 +124,47 @@ def dowel_pin_handheld(folder: Path) -> None:
     write_study(folder, folder.name, readings=readings, decimals=4, **settings)
     note = "Miro holds the frame in a bare hand: it warms and reads low, and he tilts the pin."
     write_truth(folder, note, pins, ONE_BARE_HAND)
+
+
+def dowel_pin_two_days(folder: Path) -> None:
+    """Write a study over two days each: repeats are close, and the zero is set anew each day."""
+    rng = np.random.default_rng(20260324)
+    pins = _pins(rng)
+    begin = datetime(2026, 3, 24, 7, 30)
+    zeros: dict[str, list[float]] = {name: [] for name in OPERATORS}
+    readings = []
+    for day in range(2):
+        moved = {}
+        for name, person in GOOD_HANDS.items():
+            zeros[name].append(round(float(rng.normal(0.0, ZERO_SCATTER)), 4))
+            moved[name] = replace(person, offset=person.offset + zeros[name][-1], touch=0.0)
+        taken = measured(
+            rng,
+            pins,
+            moved,
+            trials=2,
+            resolution=RESOLUTION,
+            per_micrometre=0.001,
+            begin=begin + timedelta(days=day),
+        )
+        readings += [replace(r, trial=r.trial + 2 * day, day=f"day{day + 1}") for r in taken]
+    settings = _settings(
+        "Example with invented readings: dowel pins, two days each",
+        31,
+        gauge_number="demo micrometer 5",
+        sessions_per_operator=2,
+    )
+    settings["plan"] = Plan(tuple(map(str, range(1, 11))), OPERATORS, 4, (), 31, sessions=2)
+    write_study(folder, folder.name, readings=readings, decimals=4, **settings)
+    still = {name: replace(person, touch=0.0) for name, person in GOOD_HANDS.items()}
+    write_truth(
+        folder,
+        "Everyone measures well, but sets the zero anew each day, and not always alike.",
+        pins,
+        still,
+        zero_scatter_in_micrometres=ZERO_SCATTER,
+        zeros_in_micrometres=zeros,
+    )
 
 
 def dowel_pin_mistakes(folder: Path) -> None:

@@ -13,14 +13,19 @@ from pathlib import Path
 
 from all_our_gauges import all_our_gauges
 from bushings import bushing_inch
-from dowel_pins import dowel_pin, dowel_pin_handheld, dowel_pin_mistakes
+from dowel_pins import (
+    dowel_pin,
+    dowel_pin_handheld,
+    dowel_pin_mistakes,
+    dowel_pin_two_days,
+)
 from old_forms import old_forms
 from two_ways import pins_two_ways, rollers_two_ways
 
 #: The functions that each fill one study folder of their own name.
 STUDIES = (
     *(dowel_pin, dowel_pin_handheld, dowel_pin_mistakes, bushing_inch),
-    *(pins_two_ways, rollers_two_ways),
+    *(dowel_pin_two_days, pins_two_ways, rollers_two_ways),
 )
 #: The functions that write files beside the study folders.
 FILES = (old_forms, all_our_gauges)

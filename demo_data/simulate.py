@@ -47,11 +47,12 @@ class Reading:
     value: float
     time: datetime
     method: str = ""
+    day: str = ""
 
     @property
     def session(self) -> str:
-        """Whose session it belongs to, and by which method."""
-        return f"{self.operator}-{self.method}" if self.method else self.operator
+        """Whose session it belongs to, by which method and on which day."""
+        return "-".join(filter(None, (self.operator, self.method, self.day)))
 
 
 def spread_evenly(mean: float, sd: float, count: int) -> list[float]:

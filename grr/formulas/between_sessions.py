@@ -241,6 +241,16 @@ def session_interaction_test(table: SessionMeans) -> tuple[Array, Array]:
     )
 
 
+def session_test(table: SessionMeans) -> tuple[Array, Array]:
+    """Return F = MS session / MS error, and its p value: whether sessions differ at all."""
+    return f_test(
+        table.ss_session / table.df_session,
+        table.df_session,
+        table.ss_error / table.df_error,
+        table.df_error,
+    )
+
+
 def session_pivots(
     table: SessionMeans,
     *,

@@ -698,6 +698,7 @@ _CAUSES = {
     "drift": ("Readings drift", "Held still"),
     "step": ("The zero moved", "Zeroed again"),
     "trial_shift": ("The trials differ", "Measuring alike"),
+    "sessions": ("One person's days differ", "The same every day"),
     "digit": ("The last digit", "With a finer one"),
     "slip": ("A slip on part {part}", "Without it"),
     "method": ("{method}", "The other way"),

@@ -22,6 +22,7 @@ import pandas as pd
 from scipy.special import fdtrc, stdtr, stdtrit
 
 from grr.formulas.arrays import Array
+from grr.formulas.between_sessions import session_test
 from grr.formulas.cause_tests import (
     LEVEL,
     Battery,
@@ -48,7 +49,7 @@ from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.mistakes import mistakes_in, without_factor_slips
-from grr.questions.sittings import ZEROED, sittings, zero_checks
+from grr.questions.sittings import ZEROED, own_sessions, sittings, within_sessions, zero_checks
 
 #: What may make GRR large. "repeatability" is what is left: gauge, grip and reading.
 Kind = Literal[
@@ -59,6 +60,7 @@ Kind = Literal[
     "drift",
     "step",
     "trial_shift",
+    "sessions",
     "digit",
     "slip",
     "exchanged_parts",
@@ -72,6 +74,8 @@ DIGIT_SHARE = 15.0
 #: of it for their repeats and half for their means; what is left of the budget of false alarms
 #: is shared by the causes under each method.
 METHOD_LEVEL = 0.025
+#: Sessions are named where ones that do not differ would look so in this share of studies.
+SESSION_LEVEL = 0.01
 #: What makes less of GRR's variance, in percent, is no cause, however sure it is.
 LEAST_SHARE = 0.5
 #: At most this share of the readings may be missing for causes to be looked for.
@@ -296,6 +300,14 @@ def _prepared(study: Study) -> _Prepared:
     cube = study.cube()
     notes: list[str] = []
     y, in_place = cube.values, True
+    if own_sessions(study) is not None:
+        # Who reads otherwise than who is judged against a person's own sessions, in AV and SES.
+        y = within_sessions(study).cube().values
+        y = y - np.nanmean(y, axis=(0, 2), keepdims=True) + np.nanmean(y)
+        notes.append(
+            "Operators' offsets were not looked for one by one: what each person's own sessions "
+            "differ by would pass for them."
+        )
     gaps = np.isnan(y)
     if gaps.any() and cube.complete:
         y, in_place = cube.packed, False
@@ -380,10 +392,14 @@ class _Sized:
         self.result, self.looked, self.suspects = result, looked, suspects
         chain = [Left(looked.y), *(suspect.after for suspect in suspects)]
         self.states = [Variances(left, divisor) for left in chain]
-        self.grr = [state.grr for state in self.states]
-        self.draws, self.error = zip(*(state.draws() for state in self.states), strict=True)
+        # Where sessions are a source, what is looked into is without them and the operators.
+        self.between, between = _between_sessions(result)
+        self.grr = [state.grr + self.between for state in self.states]
+        drawn = [state.draws() for state in self.states]
+        self.draws = tuple(grr + between for grr, _ in drawn)
+        self.error = tuple(error for _, error in drawn)
         self.before = [
-            state.draws(plain=True)[0] if state.lumped else draws
+            state.draws(plain=True)[0] + between if state.lumped else draws
             for state, draws in zip(self.states, self.draws, strict=True)
         ]
         self.shown = result.value("GRR", "variance")
@@ -454,6 +470,19 @@ class _Sized:
         return np.asarray(np.maximum(squares / chi_square - noise / (o * r), 0.0))
 
 
+def _between_sessions(result: GaugeResult) -> tuple[float, Array]:
+    """Return AV² and SES² together where sessions are a source, and draws of them; else 0."""
+    if own_sessions(result.study) is None:
+        return 0.0, np.zeros(DRAWS)
+    named = [name for name in ("AV", "SES") if name in result.source_names]
+    pivots = pivots_of(result)
+    drawn = np.zeros(DRAWS) if pivots.session is None else pivots.session[:DRAWS]
+    if np.isfinite(pivots.operator).all():
+        drawn = drawn + pivots.operator[:DRAWS]
+    value = sum(float(np.nan_to_num(result.value(name, "variance"))) for name in named)
+    return value, np.maximum(drawn, 0.0)
+
+
 def _within(value: float, lower: float, upper: float, unit: str) -> Estimate:
     """Return an estimate whose limits hold its value."""
     return Estimate(value, min(lower, value), max(upper, value), unit)
@@ -466,9 +495,7 @@ def _ranked(sized: _Sized) -> tuple[Cause, ...]:
         key = ("interaction", suspect.operator) if of_operator else (suspect.family, n)
         groups.setdefault(key, []).append(n)
     causes = [_cause(sized, members) for members in groups.values()]
-    digit = _digit(sized)
-    if digit is not None:
-        causes.append(digit)
+    causes += [cause for cause in (_sessions(sized), _digit(sized)) if cause is not None]
     causes = [cause for cause in causes if cause.share.value >= LEAST_SHARE]
     causes.sort(key=lambda cause: -cause.share.value)
     return (*causes, _background(sized))
@@ -553,6 +580,42 @@ def _offset(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) ->
     if value * suspect.size < 0.0:  # only the other offsets put this one on the other side
         value, lower, upper = (v - value + suspect.size for v in (value, lower, upper))
     return Estimate(value, lower, upper, study.unit)
+
+
+def _sessions(sized: _Sized) -> Cause | None:
+    """Return what a person's own sessions differ by, where chance does not explain it."""
+    result, sessions = sized.result, own_sessions(sized.result.study)
+    if sessions is None or "SES" not in result.source_names:
+        return None
+    p = float(session_test(sessions.means)[1])
+    if not p <= SESSION_LEVEL:
+        return None
+    pivots = pivots_of(result)
+    assert pivots.session is not None
+    low, high = np.quantile(np.maximum(pivots.session, 0.0), [0.025, 0.975])
+    drawn = np.maximum(pivots.session[:DRAWS], 0.0)
+    gone = result.value("SES", "variance")
+    share, without = sized.estimates(
+        max(sized.shown - gone, sized.floor), np.maximum(sized.draws[0] - drawn, sized.error[0])
+    )
+    found = Cause(
+        kind="sessions",
+        operator=None,
+        part=None,
+        session=None,
+        method=result.study.methods[0] if result.study.methods else None,
+        trials=(),
+        size=Estimate(
+            result.value("SES", "sd"),
+            math.sqrt(float(low)),
+            math.sqrt(float(high)),
+            result.study.unit,
+        ),
+        share=share,
+        without=without,
+        sure=p,
+    )
+    return _said(found, result)
 
 
 def _digit(sized: _Sized) -> Cause | None:
@@ -909,7 +972,7 @@ _TO_COMPARE = {
 }
 #: How often a gauge block is measured to find an offset, a part to find a scatter, and a
 #: part to see whether a drift is gone: enough to see twice the last cause's standard error.
-BLOCK_REPEATS, PART_REPEATS, DRIFT_REPEATS = 5, 10, 20
+BLOCK_REPEATS, PART_REPEATS, DRIFT_REPEATS, SETTINGS = 5, 10, 20, 5
 
 
 def _said(cause: Cause, result: GaugeResult) -> Cause:
@@ -967,6 +1030,10 @@ def _what(cause: Cause, study: Study) -> tuple[str, str]:
         "trial_shift": (
             f"{who or 'Every operator'} reads {of_trials} {size} {way} against the other trials",
             "with the zero kept",
+        ),
+        "sessions": (
+            f"What one person reads changes by {size} from session to session (standard deviation)",
+            "with sessions alike",
         ),
         "digit": (f"The last digit of {size} is coarse", "with a fine digit"),
         "slip": (
@@ -1040,6 +1107,11 @@ def _first_step(cause: Cause, study: Study) -> tuple[str, int]:
             "what was set or touched before? Check zero on a master before each trial"
             f"{_than_now(zeroed)}.",
             o * r,
+        ),
+        "sessions": (
+            "Set the zero on a master, the same way each day, and let gauge and parts come to one "
+            "temperature; check it with five zero settings, one after the other.",
+            SETTINGS,
         ),
         "digit": ("Read the gauge with a finer digit.", 0),
         "slip": ("Compare this reading with its record, and measure it again.", 1),

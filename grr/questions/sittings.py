@@ -110,10 +110,14 @@ _ONE_DAY = pd.Timedelta(hours=12)
 def measured_on_one_day(study: Study) -> bool:
     """Whether nobody measured on two days, so that the day cannot be told from the person.
 
-    False where the times of the readings are not known.
+    Where the times of the readings are not known, whether everyone had one session; False where
+    that is not known either.
     """
     if not timed(study):
-        return False
+        table = study.readings.dropna(subset="reading")
+        if "session" not in table or (table["session"] == "").any():
+            return False
+        return bool((table.groupby("operator")["session"].nunique() == 1).all())
     taken = study.readings.dropna(subset="reading").groupby("operator")["time"]
     return bool((taken.max() - taken.min() < _ONE_DAY).all())
 

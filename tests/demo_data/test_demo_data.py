@@ -62,6 +62,23 @@ def test_each_study_decides_as_the_readme_says(name, decision):
     assert str(grr.verdict(grr.anova(study)).decision) == decision
 
 
+def test_two_days_each_show_the_zero_and_blame_nobody():
+    study, truth = grr.open_study(DEMO / "dowel_pin_two_days"), truth_of("dowel_pin_two_days")
+    zeros = np.array(list(truth["zeros_in_micrometres"].values()))
+    assert zeros.shape == (3, 2)
+    result = grr.anova(study)
+    # Within each person two zeros; the readings behind each are many, so little else is in it.
+    drawn = float(np.sqrt(zeros.var(axis=1, ddof=1).mean()))
+    assert result.value("SES", "sd") * 1000 == pytest.approx(drawn, rel=0.1)
+    low, high = (result.intervals()[end]["SES", "sd"] * 1000 for end in ("lower", "upper"))
+    assert low < truth["zero_scatter_in_micrometres"] < high
+    assert [cause.kind for cause in grr.assess(study).causes if cause.kind != "repeatability"] == [
+        "sessions"
+    ]
+    assert not grr.check(study).must_mend
+    assert str(grr.verdict(result).decision) == "USE WITH LIMITS"
+
+
 def test_components_are_near_the_truth_they_were_made_from():
     study, truth = grr.open_study(DEMO / "dowel_pin"), truth_of("dowel_pin")
     people = truth["operators_in_micrometres"].values()

@@ -134,3 +134,30 @@ def test_every_page_and_picture_takes_it(tmp_path):
     assert "between sessions" in (tmp_path / "report.html").read_text(encoding="utf-8")
     grr.export_workbook(found, tmp_path / "numbers.xlsx")
     grr.export_json(found, tmp_path / "numbers.json")
+
+
+def test_sessions_are_named_as_a_cause_and_people_are_not_blamed_for_them():
+    causes = grr.assess(study(table_of(shares=(0.2, 0.0, 0.0, 0.8)))).causes
+    kinds = {cause.kind for cause in causes}
+    assert "sessions" in kinds
+    assert not kinds & {"operator_offset", "trial_shift", "step"}
+    found = next(cause for cause in causes if cause.kind == "sessions")
+    assert 0.0 < found.share.value < 100.0
+    assert found.without.lower <= found.without.value <= found.without.upper
+
+
+def test_sessions_that_do_not_differ_are_seldom_named():
+    named = 0
+    for seed in range(40):
+        looked = study(table_of(seed=100 + seed, shares=(0.9, 0.1, 0.0, 0.0)))
+        named += any(cause.kind == "sessions" for cause in grr.assess(looked).causes)
+    assert named <= 3  # 1 in 100 is meant: more than 3 of 40 happen in 1 of 10 000
+
+
+def test_one_session_each_is_told_beside_the_decision():
+    table = table_of(shares=(0.9, 0.1, 0.0, 0.0))
+    wide = {"tolerance": grr.Tolerance(24.5, 25.5), "operators": "fixed"}
+    one = grr.verdict(study(table.assign(session=table["operator"]), **wide))
+    assert any("Nobody measured on two days" in line for line in one.conditions)
+    two = grr.verdict(study(table, **wide))
+    assert not any("Nobody measured on two days" in line for line in two.conditions)
