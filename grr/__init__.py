@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from grr.page.more_pages import watch_page as watch_page
     from grr.page.report import report as report
     from grr.page.run_sheet import StudyPlan as StudyPlan
+    from grr.page.run_sheet import continue_study as continue_study
     from grr.page.run_sheet import plan_study as plan_study
     from grr.page.run_sheet import run_sheet as run_sheet
     from grr.page.screens import answer_page as answer_page
@@ -120,6 +121,7 @@ _HOMES = {
     "compare_designs": "grr.questions.planning",
     "compare_methods": "grr.questions.methods",
     "compare_operators": "grr.questions.operators",
+    "continue_study": "grr.page.run_sheet",
     "Contribution": "grr.questions.budget",
     "Decision": "grr.model.choices",
     "describe_reading": "grr.files.readers.found",

@@ -745,6 +745,9 @@ def _plan(answers: dict[str, Any], base: Settings, named: Plan | None) -> Plan |
         methods=_names(answers["methods"]),
         seed=int(base.id[:6], 16) if old is None else old.seed,
         sessions=answers["sessions"] or 1,
+        looks=1 if old is None else old.looks,
+        further_operators=() if old is None else old.further_operators,
+        further_parts=() if old is None else old.further_parts,
     )
 
 

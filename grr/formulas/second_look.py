@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 from scipy.special import gammainc, gammaincinv
 
+from grr.model.rules import Rules
 from grr.model.study import Study
 
 #: Where a study goes on that was not planned so, the second look spends a fifth of the doubt
@@ -111,25 +114,41 @@ def look_of(study: Study) -> Look:
     doubt = 1.0 - asked
     went_on = plan is not None and not set(plan.further_operators).isdisjoint(study.operator_names)
     planned = plan is not None and plan.looks == 2
-    if not went_on:
+    if plan is None or not went_on:
         if not planned:
             return Look(1, 1, asked, doubt, planned=False)
         return Look(1, 2, 1.0 - 0.5 * doubt, doubt, planned=True)
-    assert plan is not None
-    first = 1.0 - (0.5 if planned else 1.0) * doubt
     together = len(study.operator_names)
     studied = together - sum(name in plan.further_operators for name in study.operator_names)
     sampled = study.operators == "random" and studied > 1
-    if not planned:
-        second = 1.0 - _UNPLANNED * doubt
-        error = combined_error(first, second, studied, together) if sampled else None
-        return Look(2, 2, second, (1.0 + _UNPLANNED) * doubt if error is None else error, False)
-    if sampled:
-        return Look(2, 2, second_confidence(first, studied, together, doubt), doubt, True)
-    return Look(2, 2, first, doubt, planned=True)
+    second, error = at_second_look(asked, studied, together, planned=planned, sampled=sampled)
+    return Look(2, 2, second, error, planned)
+
+
+def at_second_look(
+    asked: float, studied: int, together: int, *, planned: bool, sampled: bool = True
+) -> tuple[float, float]:
+    """Return the confidence of bounds at the second look, and how often either look errs."""
+    doubt = 1.0 - asked
+    if planned:
+        first = 1.0 - 0.5 * doubt
+        if not sampled:
+            return first, doubt
+        # Rounded up to what is printed.
+        return math.ceil(1e3 * second_confidence(first, studied, together, doubt)) / 1e3, doubt
+    second = 1.0 - _UNPLANNED * doubt
+    if not sampled:
+        return second, (1.0 + _UNPLANNED) * doubt
+    return second, combined_error(asked, second, studied, together)
 
 
 def confidence_of(study: Study) -> float:
     """Return the one-sided confidence of the bounds of GRR at this look; see `look_of`."""
     look: Look = study.once("look", lambda: look_of(study))
     return look.confidence
+
+
+def rules_at_look(study: Study) -> Rules:
+    """Return the rules of a study with the confidence that bounds have at this look."""
+    sure = confidence_of(study)
+    return study.rules if sure == study.rules.confidence else replace(study.rules, confidence=sure)

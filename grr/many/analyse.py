@@ -41,8 +41,9 @@ from grr.model.values import a_path, finer_than, number, one_of, people_who_meas
 from grr.questions.acceptance import NO_PRICE, guard_and_price, priced_parts
 from grr.questions.causes import Cause, causes_in
 from grr.questions.check import check
+from grr.questions.deciding import decide
 from grr.questions.gauge import GaugeResult, anova
-from grr.questions.verdict import criterion_from, decide, judged
+from grr.questions.verdict import criterion_from, judged
 
 
 def analyse_many(

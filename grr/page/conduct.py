@@ -69,7 +69,7 @@ def deviations(study: Study) -> list[str]:
     lines = []
     for noun, planned, measured in (
         ("part", plan.parts, study.parts),
-        ("operator", plan.operators, study.operator_names),
+        ("operator", (*plan.operators, *plan.further_operators), study.operator_names),
         ("method", plan.methods, study.methods),
     ):
         lines += _differences(noun, planned, measured)
@@ -107,9 +107,16 @@ def _as_planned(study: Study) -> str:
     plan = study.plan
     assert plan is not None
     methods = f" × {counted(len(plan.methods), 'method')}" if len(plan.methods) > 1 else ""
+    second = ""
+    if plan.further_operators:
+        second = (
+            f", then {counted(len(plan.further_parts), 'part')} × "
+            f"{counted(len(plan.further_operators), 'operator')}"
+        )
     return (
         f"As planned: {counted(len(plan.parts), 'part')} × "
-        f"{counted(len(plan.operators), 'operator')} × {counted(plan.trials, 'trial')}{methods} = "
+        f"{counted(len(plan.operators), 'operator')}{second} × {counted(plan.trials, 'trial')}"
+        f"{methods} = "
         f"{counted(plan.readings, 'reading')}, all of them taken."
     )
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from grr.formulas.second_look import confidence_of
 from grr.model.blocks import Banner, Bullets, Formulas, Heading, Picture, Prose, Table
 from grr.model.choices import FIX_FIRST
 from grr.model.errors import StudyError
@@ -471,7 +472,7 @@ def taken(study: Study) -> str:
 
 def key_numbers(result: GaugeResult) -> list[PageBlock]:
     """Return the numbers that matter, each with its interval and its formula to unfold."""
-    level = result.study.rules.confidence
+    level = confidence_of(result.study)
     limits, why_not = _limits(result, level)
     worked = filled_in(result)
     notes = dict.fromkeys([why_not] if why_not else [])

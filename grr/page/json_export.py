@@ -15,6 +15,7 @@ import pandas as pd
 
 from grr.files.allowed_files import target_file
 from grr.files.disk import write_whole
+from grr.formulas.second_look import confidence_of
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.printed import Printed
@@ -192,7 +193,7 @@ def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
             "value": None if found is None else finite(found.value),
             "lower_bound": None if found is None else finite(found.lower),
             "upper_bound": None if found is None else finite(found.upper),
-            "confidence": result.study.rules.confidence,
+            "confidence": confidence_of(result.study),
             "by_manual": judged.by_manual,
             "by_confidence": judged.by_confidence,
             "acceptance_limits": None if limits is None else [limits.lower, limits.upper],
@@ -246,7 +247,7 @@ def _anova(result: GaugeResult) -> list[dict[str, Any]] | None:
 
 
 def _intervals(result: GaugeResult) -> dict[str, Any]:
-    level = result.study.rules.confidence
+    level = confidence_of(result.study)
     try:
         table = result.intervals(level=level)
     except StudyError as error:

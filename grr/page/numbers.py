@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from grr.formulas.pivots import DRAWS, SEED
+from grr.formulas.second_look import confidence_of
 from grr.model.blocks import Block, Bullets, Facts, Fold, Formulas, Heading, Prose, Table
 from grr.model.glossary import explain
 from grr.model.names import short_names, shortened
@@ -44,7 +45,7 @@ LONGEST_PART, LONGEST_OPERATOR = 18, 24
 
 def numbers_blocks(result: GaugeResult) -> list[PageBlock]:
     """Return the result of record, then that of the other method of calculation."""
-    level = result.study.rules.confidence
+    level = confidence_of(result.study)
     if result.method == "average_range":
         other = or_reason(lambda: _result(anova(result.study), "to compare"))
     else:

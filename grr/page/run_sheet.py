@@ -1,4 +1,4 @@
-"""`grr.plan_study` and `grr.run_sheet`: who measures which part when, and sheets to write on.
+"""`grr.plan_study`, `grr.continue_study`, `grr.run_sheet`: who measures what when, and sheets.
 
 A run sheet has one block an operator and trial, as many to a paper as leave room to write. The
 key sheet says which code is on which part.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -18,6 +18,7 @@ from grr.entry.job import open_job, run_order
 from grr.files.allowed_files import LARGEST_RECORD, refuse_bad_name, regular_file
 from grr.files.chosen import chosen_folder, on_a_page, study_of_the_page
 from grr.files.disk import made_folder, write_whole
+from grr.files.folder import change_settings, open_study
 from grr.files.text_and_numbers import to_cell
 from grr.model.blocks import Block, Bullets, Prose
 from grr.model.choices import Purpose
@@ -26,6 +27,7 @@ from grr.model.frames import frame
 from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import counted, limits_text, listed, reading_decimals, size
 from grr.model.rules import Plan
+from grr.model.settings import Settings
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
@@ -33,6 +35,7 @@ from grr.model.values import a_path, distinct_names, number
 from grr.page.frame import Button, Foot, page_address
 from grr.page.templates import render
 from grr.questions.planning import part_codes, refuse_two_as_a_sample, usual_design
+from grr.questions.second_stage import MORE_PEOPLE, SOME_PARTS, parts_across
 
 SHEET, PAGE, KEY = "run_sheet.csv", "run_sheet.html", "key_sheet.html"
 #: How many seeds there are to draw from: few enough digits to be typed again.
@@ -192,11 +195,20 @@ class StudyPlan(Printed):
         times = ""
         if plan.sessions > 1:
             times = f", over {counted(plan.sessions, 'session')} each, on different days"
+        stage, people, parts = "", plan.operators, plan.parts
+        if plan.further_operators:
+            stage, people, parts = "second stage, ", plan.further_operators, plan.further_parts
+        looks = ""
+        if plan.looks == 2 and not plan.further_operators:
+            looks = (
+                " Two looks are planned: where the first verdict does not decide, more people may "
+                "measure."
+            )
         return [
-            f"{name}{counted(plan.readings, 'reading')} = {counted(len(plan.parts), 'part')} × "
-            f"{counted(len(plan.operators), 'operator')} × {counted(plan.trials, 'trial')}{ways}, "
+            f"{name}{stage}{counted(len(self.table), 'reading')} = {counted(len(parts), 'part')} × "
+            f"{counted(len(people), 'operator')} × {counted(plan.trials, 'trial')}{ways}, "
             f"in {counted(len(self._rounds(False)), 'round')} of an operator through all parts"
-            f"{times}. Seed {plan.seed}.",
+            f"{times}. Seed {plan.seed}.{looks}",
             "Measure in this order. Nobody should see earlier readings of a part; best, a helper "
             "hands out the parts by the key sheet.",
         ]
@@ -232,6 +244,7 @@ def plan_study(
     methods: Sequence[str] = (),
     *,
     sessions: int = 1,
+    looks: int = 1,
     operators_are: str | int = "random",
     purpose: Purpose = "accept",
     process_sd: float | None = None,
@@ -258,6 +271,9 @@ def plan_study(
     sessions : int
         Over how many sessions each operator's trials are spread: two, on different days and
         with a fresh zero, show what one day hides.
+    looks : int
+        2 where the study may be judged, and then go on with more people (`continue_study`)
+        where it is not decided: both looks share the error.
     operators_are : {"random", "fixed"} or int
         A sample of those who will measure, all who ever will, or how many will ever measure.
     purpose, process_sd
@@ -305,6 +321,7 @@ def plan_study(
         methods=_names("method", methods, 6, 0),
         seed=secrets.randbelow(SEEDS) if seed is None else _whole("seed", seed, 0, 2**63),
         sessions=_whole("sessions", sessions, 1, count),
+        looks=_whole("looks", looks, 1, 2),
     )
     refuse_two_as_a_sample(len(people), operators_are)
     if tolerance is not None and not isinstance(tolerance, Tolerance):
@@ -347,7 +364,96 @@ def run_sheet(study: Study | str | Path | None = None) -> StudyPlan:
     >>> len(sheet.to_frame())
     90
     """
-    settings = open_job(chosen_folder() if study is None else study).settings
+    return _sheet_of(open_job(chosen_folder() if study is None else study).settings)
+
+
+def continue_study(
+    study: Study | str | Path | None = None,
+    operators: int | Sequence[str] = MORE_PEOPLE,
+    parts: int | Sequence[str] = SOME_PARTS,
+    *,
+    who: str = "",
+    why: str = "second stage: more people measure",
+) -> StudyPlan:
+    """Plan a second stage of a finished study: more people measure some of its parts.
+
+    The plan in the folder is changed, and the change logged; readings stay as they are. The form,
+    the terminal and `run_sheet` then ask for the new readings only. A verdict counts that the study
+    is judged twice, see `grr.formulas.second_look`.
+
+    Parameters
+    ----------
+    study : Study or path-like, optional
+        A study folder, or a study that was opened from one; by default the folder that the
+        notebooks work on.
+    operators : int or sequence of str
+        How many more people, or their names; one new operator may join too.
+    parts : int or sequence of str
+        Which parts they measure, or how many: those that lie evenly from the smallest to the
+        largest. Five of them serve nearly as well as all.
+    who, why : str
+        Who plans this, and why: for the log.
+
+    Returns
+    -------
+    StudyPlan
+        Of the second stage.
+
+    Raises
+    ------
+    StudyError
+        The first stage is not finished, the second has begun, a name or a part cannot be used,
+        or nobody is named who plans it.
+
+    Notes
+    -----
+    Three more people on five of ten parts, 45 readings, leave as few studies undecided as on all
+    ten; wrong decisions at either look are simulated in ``tests/coverage/second_look.py``.
+
+    Examples
+    --------
+    >>> saved = grr.save_study(grr.open_study("demo_data/dowel_pin"), "continued_pin")
+    >>> plan = grr.continue_study("continued_pin", ["Dana", "Eli", "Fay"], who="Ada")
+    >>> plan.plan.further_parts, len(plan.table)
+    (('1', '4', '5', '6', '9'), 45)
+    """
+    job = open_job(chosen_folder() if study is None else study)
+    old = job.settings.plan
+    assert old is not None
+    measured = open_study(job.folder)
+    unread = [name for name in old.operators if name not in measured.operator_names]
+    if unread or measured.taken < replace(old, further_operators=(), further_parts=()).readings:
+        raise StudyError(
+            "The study is not finished, so it cannot go on with more people",
+            "Take the readings that are left first",
+            file=job.folder,
+            value=f"{measured.taken} readings",
+        )
+    begun = [name for name in old.further_operators if name in measured.operator_names]
+    if begun:
+        raise StudyError(
+            "The second stage has begun: a study is judged twice at most",
+            "Finish it, or plan a new study with all these people",
+            file=job.folder,
+            value=", ".join(begun),
+        )
+    if isinstance(operators, int) and not isinstance(operators, bool):
+        count = _whole("the number of operators", operators, 1, _OPERATORS_MOST)
+        names = tuple(f"Operator {len(old.operators) + i}" for i in range(1, count + 1))
+    else:
+        names = _names("operator", operators, _OPERATORS_MOST, 1)
+    if isinstance(parts, int) and not isinstance(parts, bool):
+        some = _whole("the number of parts", parts, 2, _PARTS_MOST)
+        chosen = parts_across(measured, some)
+    else:
+        chosen = _names("part", parts, _PARTS_MOST, 2)
+    plan = replace(old, further_operators=names, further_parts=chosen)
+    settings = replace(job.settings, plan=plan)
+    change_settings(job.folder, settings, who=str(who), why=str(why))
+    return _sheet_of(settings)
+
+
+def _sheet_of(settings: Settings) -> StudyPlan:
     assert settings.plan is not None
     facts = settings.facts
     heading = SheetHead(
@@ -365,9 +471,11 @@ def run_sheet(study: Study | str | Path | None = None) -> StudyPlan:
 
 
 def _laid_out(plan: Plan, heading: SheetHead) -> StudyPlan:
+    """Lay out the readings of a plan; of a second stage where there is one."""
     rows = [
         (order, plan.session_of(one.trial), one.operator, one.trial, one.part, one.method)
         for order, one in enumerate(run_order(plan), start=1)
+        if not plan.further_operators or one.operator in plan.further_operators
     ]
     table = pd.DataFrame(rows, columns=["order", "session", "operator", "trial", "part", "method"])
     return StudyPlan(plan, MappingProxyType(part_codes(plan.parts, plan.seed)), heading, table)

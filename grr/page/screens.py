@@ -16,6 +16,7 @@ from typing import Any
 from grr.files.chosen import PLACES, asked_for, folder_name, on_a_page, study_folders
 from grr.files.seal import reported_seal
 from grr.files.study_file import STUDY_FILE
+from grr.formulas.second_look import confidence_of
 from grr.model.blocks import Block, Bullets, Heading, Prose
 from grr.model.choices import FIX_FIRST, Decision
 from grr.model.errors import StudyError
@@ -55,10 +56,11 @@ from grr.questions.acceptance import rounded_inwards
 from grr.questions.assess import assess
 from grr.questions.causes import Cause
 from grr.questions.check import Finding, Findings, check
+from grr.questions.deciding import Criterion
 from grr.questions.gauge import GaugeResult, average_range
 from grr.questions.improving import AS_NOW, what_would_help
 from grr.questions.methods import MethodComparison, Recommendation, compare_with_baseline
-from grr.questions.verdict import Criterion, Verdict, verdict
+from grr.questions.verdict import Verdict, verdict
 from grr.show.drawings import (
     WASHES,
     answer_ruler,
@@ -493,7 +495,7 @@ def _two_ways(found: MethodComparison) -> dict[str, Any]:
         "headline": FIX_FIRST if mend else found.headline.upper(),
         "sentence": found.to_mend[0] if mend else sentence,
         "ways": ways,
-        "confidence": f"{100 * study.rules.confidence:g}{JOIN}%",
+        "confidence": f"{100 * confidence_of(study):g}{JOIN}%",
         "three": [_price_of(found), _time_of(found), _condition_of(found)],
         "numbers": as_html(found.blocks()) if asked_for("numbers") else "",
     }
@@ -679,7 +681,7 @@ def _takes(result: GaugeResult, judged: Criterion | None, cause: Cause | None) -
     measure = "percent_tolerance" if judged.name.endswith("tolerance") else "percent_tv"
     table = result.intervals()
     lower, upper = (float(table[limit]["GRR", measure]) for limit in ("lower", "upper"))
-    level = f"{100 * result.study.rules.confidence:g}{JOIN}%"
+    level = f"{100 * confidence_of(result.study):g}{JOIN}%"
     # The one-sided bound that decides; the interval is drawn on the scale.
     known = math.isfinite(judged.upper)
     small = f"at most {judged.upper:.0f}{JOIN}%, {level} confidence" if known else ""

@@ -13,6 +13,7 @@ import pandas as pd
 
 from grr.files.allowed_files import target_file
 from grr.files.disk import write_bytes
+from grr.formulas.second_look import confidence_of
 from grr.model.blocks import Block, Bullets, Heading, Prose, Table
 from grr.model.choices import NAMES
 from grr.model.errors import StudyError
@@ -307,7 +308,7 @@ def _intervals(book: Book, results: dict[str, GaugeResult], ruined: Collection[s
         if name in ruined:
             sheet.row([NOT_STATED])
             continue
-        level = result.study.rules.confidence
+        level = confidence_of(result.study)
         sheet.row([f"two-sided, {100 * level:g} %"])
         try:
             table = result.intervals(level=level).to_frame().reset_index()

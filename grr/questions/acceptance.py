@@ -28,6 +28,7 @@ from grr.formulas.conformity import (
 )
 from grr.formulas.pivots import Pivots, crossed_pivots
 from grr.formulas.precision import Design, anova_of_variances
+from grr.formulas.second_look import rules_at_look
 from grr.model.choices import Decision
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
@@ -405,7 +406,7 @@ class ProvenFor:
 
 def proven_for(result: GaugeResult) -> ProvenFor | None:
     """Return for which tolerances the gauge is proven; None where GRR has no bound."""
-    rules, unit = result.study.rules, result.study.unit
+    rules, unit = rules_at_look(result.study), result.study.unit
     try:
         draws = variance_draws(pivots_as_read(result), "GRR", specification_of(result))
     except StudyError:

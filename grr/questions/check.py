@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas import data_checks
+from grr.formulas.arrays import Mask
 from grr.formulas.average_range import chance_beyond_limit, d2, upper_range_limit
 from grr.formulas.data_checks import FACTORS, digits_seen, median
 from grr.formulas.operator_comparison import TrialRanges, trial_ranges
@@ -410,12 +411,27 @@ def completeness(study: Study) -> Iterator[Finding]:
     yield from _order(study)
 
 
+def _not_asked_for(study: Study, cube: Cube) -> Mask:
+    """Return which parts those of a second stage were not to measure; parts × operators."""
+    plan = study.plan
+    if plan is None:
+        return np.zeros((len(cube.parts), len(cube.operators)), bool)
+    left_out = np.array([part not in plan.further_parts for part in cube.parts])
+    further = np.array([name in plan.further_operators for name in cube.operators])
+    found: Mask = left_out[:, None] & further
+    return found
+
+
 def _missing(study: Study, cube: Cube) -> Iterator[Finding]:
-    gaps = np.argwhere(np.isnan(cube.values))
+    gaps = np.argwhere(np.isnan(cube.values) & ~_not_asked_for(study, cube)[:, :, None])
     if study.plan is not None:
         absent = [part for part in study.plan.parts if part not in cube.parts]
+        planned, further = study.plan.operators, study.plan.further_operators
+        begun = not set(further).isdisjoint(cube.operators)  # a second stage
         absent += [
-            f"operator {name}" for name in study.plan.operators if name not in cube.operators
+            f"operator {name}"
+            for name in (*planned, *(further if begun else ()))
+            if name not in cube.operators
         ]
         if absent:
             named = {*study.plan.parts, *study.plan.operators}

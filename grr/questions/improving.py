@@ -29,6 +29,7 @@ from grr.formulas.improvement import (
     smallest_change,
 )
 from grr.formulas.pivots import Pivots
+from grr.formulas.second_look import confidence_of
 from grr.formulas.sources_of_variation import Specification
 from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
@@ -222,7 +223,7 @@ def mean_that_reaches(result: GaugeResult, goal: float) -> tuple[int, Estimate] 
         return None
     draws = _percent_draws(result, measure)
     bounds = {
-        n: float(upper_bound(draws(Change(readings=n)), result.study.rules.confidence))
+        n: float(upper_bound(draws(Change(readings=n)), confidence_of(result.study)))
         for n in enough
     }
     n = next((n for n in enough if bounds[n] < goal), enough[0])

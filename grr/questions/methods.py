@@ -39,6 +39,7 @@ from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, lis
 from grr.model.study import Study, checked_study
 from grr.model.values import number, one_of
 from grr.questions.check import RUINED, check
+from grr.questions.deciding import Criterion
 from grr.questions.drift import DEFAULT_MARGIN_PERCENT, drift, stated_margin, zero_every
 from grr.questions.gauge import GaugeResult, tolerance_text
 from grr.questions.intervals import pivots_of, specification_of
@@ -63,7 +64,6 @@ from grr.questions.verdict import (
 )
 from grr.questions.verdict import (
     MOST_OPERATORS,
-    Criterion,
     bounded,
     conditions_of_use,
     ratio_draws,

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from grr.formulas.improvement import Change
+from grr.formulas.second_look import confidence_of
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.names import begun
@@ -160,7 +161,7 @@ def _mean(result: GaugeResult, now: float) -> list[Step]:
     if found is None:
         return []
     n, after = found
-    sure = f"at most {percent(after.upper)}, {100 * rules.confidence:g} % confidence"
+    sure = f"at most {percent(after.upper)}, {100 * confidence_of(study):g} % confidence"
     sentence = (
         f"Take the mean of {n} readings of each part: GRR {percent(now)} → {after} {_of(study)}"
         f"{_reached(now, after.value, study)} ({sure}). It costs {n} readings a part in place "

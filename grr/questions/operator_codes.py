@@ -45,12 +45,17 @@ def code_operators(study: Study) -> tuple[Study, dict[str, str]]:
     ('Operator 1', 'Operator 2', 'Operator 3')
     """
     plan = checked_study(study).plan
-    names = {*study.operator_names, *(() if plan is None else plan.operators)}
+    names = set(study.operator_names)
+    if plan is not None:
+        names |= {*plan.operators, *plan.further_operators}
     mixed = sorted(names, key=lambda name: sha256(f"{study.title} {name}".encode()).digest())
     codes = Codes({name: f"Operator {number}" for number, name in enumerate(mixed, start=1)})
     if plan is not None:
-        planned = tuple(codes.of[name] for name in mixed if name in plan.operators)
-        plan = replace(plan, operators=planned)
+        planned, further = (
+            tuple(codes.of[name] for name in mixed if name in named)
+            for named in (plan.operators, plan.further_operators)
+        )
+        plan = replace(plan, operators=planned, further_operators=further)
     coded = replace(
         study,
         readings=codes.table(study.readings),

@@ -39,7 +39,7 @@ from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of, people_who_measure
 from grr.questions.acceptance import zone_of
-from grr.questions.verdict import Criterion, decide
+from grr.questions.deciding import Criterion, decide
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -532,7 +532,7 @@ def _chances(
         ratios = tuple(precision.ratio(true) for true in TRUE_PERCENTS)
     rows = []
     for true, ratio in zip(TRUE_PERCENTS, ratios, strict=True):
-        counts = _decisions(ratio, rules, priced, one_operator=design.operators == 1)
+        counts = decisions_of(ratio, rules, priced, one_operator=design.operators == 1)
         rows.append(
             {"operators_are": design.operators_are, "true_percent": true}
             | {one.name.lower(): counts[one] / studies for one in Decision}
@@ -540,7 +540,7 @@ def _chances(
     return pd.DataFrame(rows)
 
 
-def _decisions(
+def decisions_of(
     ratio: Ratio, rules: Rules, priced: PricedZone | None, *, one_operator: bool
 ) -> Counter[Decision]:
     """Count what a verdict would say of each simulated study, were nothing to mend.

@@ -21,6 +21,7 @@ from grr.formulas.confidence_limits import (
     upper_bound,
 )
 from grr.formulas.pivots import Pivots, crossed_pivots
+from grr.formulas.second_look import confidence_of, look_of, rules_at_look
 from grr.formulas.sources_of_variation import Specification
 from grr.model.blocks import Banner, Block, Bullets, Heading, Prose
 from grr.model.choices import FIX_FIRST, NAMES, Decision
@@ -53,6 +54,7 @@ from grr.questions.acceptance import (
 )
 from grr.questions.causes import Cause, Causes, causes_in, short
 from grr.questions.check import Findings, check
+from grr.questions.deciding import Criterion, decide
 from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, opening, result_of_record
 from grr.questions.intervals import (
@@ -73,6 +75,7 @@ from grr.questions.next_steps import (
     to_fix,
 )
 from grr.questions.risk import misclassification
+from grr.questions.second_stage import look_sentences, second_stage_of, stage_sentence
 from grr.questions.sittings import measured_on_one_day
 
 #: What each decision looks like: a mark beside the words, and a colour.
@@ -184,7 +187,7 @@ class Verdict(Printed):
                     "value": None if found is None else found.value,
                     "lower_bound": None if found is None else found.lower,
                     "upper_bound": None if found is None else found.upper,
-                    "confidence": self.result.study.rules.confidence,
+                    "confidence": confidence_of(self.result.study),
                     "dominant": self.result.dominant_source,
                     "cause": None if self.cause is None else self.cause.kind,
                     "must_mend": self.findings.must_mend,
@@ -421,7 +424,7 @@ def _by_confidence(
         grr = f"GRR (one operator: {alone})"
     sure, careful = (
         f"with {100 * level:g} % confidence"
-        for level in (study.rules.confidence, 0.5 * (1.0 + study.rules.confidence))
+        for level in (confidence_of(study), 0.5 * (1.0 + confidence_of(study)))
     )
     at_most = f"{sure} {grr} takes at most {percent(found.upper)} {found.name}"
     at_least = f"{careful} at least {_more_than(found.lower)}"
@@ -454,7 +457,7 @@ def _by_confidence(
             f"Beside it, ndc, not rounded: {careful} at least {low}, {careful} at most {high}; at "
             f"least {study.rules.least_ndc} are asked for."
         )
-    text = " ".join(lines)
+    text = " ".join([*lines, *look_sentences(study)])
     return text[0].upper() + text[1:]
 
 
@@ -609,60 +612,6 @@ def _to_mend(findings: Findings) -> tuple[str, ...]:
     )
 
 
-@dataclass(frozen=True)
-class Criterion:
-    """A ratio against its two thresholds; smaller is better.
-
-    Attributes
-    ----------
-    name : str
-        What it is, as a phrase: "of the tolerance".
-    value : float
-        As calculated by the method of record, in percent.
-    good, limit : float
-        Under ``good`` the gauge is good; over ``limit`` it is not acceptable.
-    lower, upper : float
-        One-sided bounds: ``upper`` at the study's confidence, ``lower`` with half its doubt
-        (97.5 % where 95 % is asked for), see `careful_lower_bound`.
-    below_good, below_limit : float
-        Confidence, 0 to 1, that the ratio is under the threshold.
-    categories : tuple of float or None
-        Careful one-sided bounds of ndc, not rounded, where the purpose asks for it; shown
-        beside the ratio, which alone decides.
-    """
-
-    name: str
-    value: float
-    good: float
-    limit: float
-    lower: float
-    upper: float
-    below_good: float
-    below_limit: float
-    categories: tuple[float, float] | None = None
-
-    @property
-    def by_value(self) -> str:
-        """The manual's class of the calculated value: "good", "between" or "over"."""
-        return class_of(self.value, self)
-
-    @property
-    def by_confidence(self) -> str:
-        """What is shown with confidence: "good", "between", "over" or "open"."""
-        if self.upper <= self.good:
-            return "good"
-        if self.upper <= self.limit:
-            return "between"
-        return "over" if self.lower > self.limit else "open"
-
-
-def class_of(value: float, found: Criterion) -> str:
-    """Return the class of a ratio in percent: "good", "between" or "over"."""
-    if value < found.good:
-        return "good"
-    return "between" if value <= found.limit else "over"
-
-
 def ratio_draws(pivots: Pivots, specification: Specification, purpose: str) -> Array:
     """Return draws of the ratio that the purpose is judged by, in percent."""
     if purpose == "accept":
@@ -699,7 +648,7 @@ def criterion(result: GaugeResult) -> Criterion:
         value,
         pivots_of(result),
         specification_of(result),
-        study.rules,
+        rules_at_look(study),
         study.purpose,
         read=pivots_as_read(result),
     )
@@ -752,48 +701,6 @@ def _remedy(study: Study) -> str:
     if study.purpose == "control":
         return "Give the process sd from records, or measure parts that represent the process"
     return "Check the limits and the process mean"
-
-
-def decide(
-    found: Criterion,
-    price: Estimate,
-    *,
-    most_refused: float,
-    purpose: str,
-    one_operator: bool,
-    must_mend: bool,
-) -> Decision:
-    """Return the decision that the bounds of a ratio and the price of limits allow.
-
-    The first line that applies decides.
-
-    Parameters
-    ----------
-    found : Criterion
-    price : Estimate
-        Percent of good parts that acceptance limits refuse; NaN where there are none.
-    most_refused : float
-        The largest price for USE WITH LIMITS.
-    purpose : {"accept", "control"}
-        For "control" no limits help: a ratio shown under the limit is enough.
-    one_operator : bool
-        What holds for one operator only is never "use" without a condition.
-    must_mend : bool
-        Readings with something to mend decide nothing.
-    """
-    if must_mend:
-        return Decision.NOT_DECIDED
-    if found.lower > found.limit:
-        return Decision.DO_NOT_USE
-    if found.upper <= found.good and not one_operator:
-        return Decision.USE
-    if found.upper <= found.limit and (found.value < found.good or purpose == "control"):
-        return Decision.LIKE_THIS
-    if price.upper <= most_refused:
-        return Decision.WITH_LIMITS
-    if price.lower > most_refused:
-        return Decision.DO_NOT_USE
-    return Decision.NOT_DECIDED
 
 
 def conditions_of_use(study: Study, *, zeroing: bool = True) -> tuple[str, ...]:
@@ -855,7 +762,7 @@ def if_operators_fixed(result: GaugeResult, found: Criterion) -> list[Step]:
     draws = ratio_draws(
         pivots_of(replace(result, study=study)), specification_of(result), study.purpose
     )
-    confidence = study.rules.confidence
+    confidence = confidence_of(study)
     low, high = float(careful_lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
     opening = (
         "If the operators studied are all who will ever use it (to be stated before the "
@@ -877,7 +784,7 @@ def operators_needed(result: GaugeResult, found: Criterion) -> int | None:
     mean square at the value that the estimates lead to expect, parts and trials as they are.
     """
     shape = result.study.cube().packed.shape
-    specification, rules = specification_of(result), result.study.rules
+    specification, rules = specification_of(result), rules_at_look(result.study)
     seen = degrees_of_freedom(result.study)
     known = float(seen.used / seen.counted) if seen.used < seen.counted else None
 
@@ -967,7 +874,11 @@ def ways_to_decide(
         steps.append(Step("people", told, readings=readings))
     steps += improving
     steps.append(Step("meanwhile", _MEANWHILE[study.purpose]))
-    if sampled:
+    further = second_stage_of(result)
+    if further is not None:
+        told = stage_sentence(further, cost_of(further.readings, study))
+        steps.append(Step("operators", told, readings=further.readings))
+    if sampled and look_of(study).number == 1:
         steps.append(_more_operators(result, found))
     elif len(study.operator_names) == 1:
         steps.append(Step("operators", "More readings by this operator would narrow it down."))

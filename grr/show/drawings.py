@@ -22,8 +22,8 @@ from grr.show.axes import graduations, round_step, tick_text
 from grr.show.svg import box, mark, runs
 
 if TYPE_CHECKING:
+    from grr.questions.deciding import Criterion
     from grr.questions.gauge import GaugeResult
-    from grr.questions.verdict import Criterion
 
 INK, GROUND, BLUE, SKY = "#11161d", "#f4f4f0", "#0072b2", "#56b4e9"
 ORANGE, VERMILLION, PURPLE, CLEAR = "#e69f00", "#d55e00", "#cc79a7", "#cfe6f4"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from grr.formulas.operator_comparison import cell_means
+from grr.formulas.second_look import confidence_of
 from grr.model.errors import StudyError
 from grr.model.html_blocks import FAINT, INK
 from grr.model.names import clean, shortened
@@ -472,7 +473,7 @@ def confidence_reach(result: GaugeResult) -> tuple[float | None, str]:
 
     In the fine unit; None, and the reason, where it is not known.
     """
-    confidence = result.study.rules.confidence
+    confidence = confidence_of(result.study)
     intervals, unknown = sd_intervals(result, 2.0 * confidence - 1.0)
     if "GRR" not in intervals:
         return None, unknown
@@ -514,7 +515,7 @@ def _confident(result: GaugeResult, bound: float | None, unknown: str) -> str:
         why = f"{unknown[:1].lower()}{unknown[1:]}"
         return f"; how sure that is, is not known: {why}" if unknown else ""
     most = with_unit(figures(bound), fine_scale(result.study).unit)
-    level = f"{100 * result.study.rules.confidence:g}{JOIN}%"
+    level = f"{100 * confidence_of(result.study):g}{JOIN}%"
     return f"; with {level} confidence the zone is narrower than ±{most} (dotted)"
 
 

@@ -28,7 +28,7 @@ from grr.formulas.pivots import crossed_pivots
 from grr.formulas.precision import Design, Shares, simulated_anova
 from grr.model.choices import Decision
 from grr.model.estimate import Estimate
-from grr.questions.verdict import Criterion, decide
+from grr.questions.deciding import Criterion, decide
 
 STUDIES, DRAWS, CHUNK = 1000, 5000, 100
 ALLOWED = 2.0

@@ -13,14 +13,14 @@ import grr
 from grr.formulas.precision import Design, tabulated_precision
 from grr.model.choices import Decision
 from grr.model.estimate import PERCENT, Estimate
+from grr.questions.deciding import Criterion, decide
 from grr.questions.planning import (
     TRUE_PERCENTS,
-    _decisions,
     _priced,
     _prices,
+    decisions_of,
     usual_design,
 )
-from grr.questions.verdict import Criterion, decide
 
 QUIET = {"studies": 300}
 WORDS = [decision.name.lower() for decision in Decision]
@@ -204,7 +204,7 @@ def test_a_verdict_of_each_simulated_study_counts_the_same() -> None:
         price = Estimate(low[i], low[i], high[i], PERCENT)
         how = {"most_refused": 2.0, "purpose": "accept", "one_operator": False, "must_mend": False}
         one_by_one[decide(criterion, price, **how)] += 1
-    assert _decisions(found, rules, priced, one_operator=False) == one_by_one
+    assert decisions_of(found, rules, priced, one_operator=False) == one_by_one
     assert len(one_by_one) >= 3
 
 

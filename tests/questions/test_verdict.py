@@ -14,7 +14,8 @@ import grr
 from grr.model.choices import Decision
 from grr.model.estimate import Estimate
 from grr.questions.acceptance import NO_PRICE
-from grr.questions.verdict import UNSTATED, Criterion, criterion, decide
+from grr.questions.deciding import Criterion, decide
+from grr.questions.verdict import UNSTATED, criterion
 from grr.shipped import shipped_folder
 from published import manual_readings
 
