@@ -30,6 +30,7 @@ from grr.files.chosen import (
 from grr.files.folder import change_settings, new_study_folder, open_study, save_study
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.files.text_and_numbers import parse_number
+from grr.files.verify import record_unused_rows
 from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
 from grr.model.facts import FACTS
@@ -262,6 +263,7 @@ class StudyForm(anywidget.AnyWidget):
             settings = _settings(values, old, like=self._like)
             if old is not None:
                 change_settings(self.folder, settings, who=self.who, why=self.why)
+                self._explain_rows_not_used()
             elif self._readings is not None:
                 save_study(settings.study(self._readings), self.folder)
             else:
@@ -273,6 +275,11 @@ class StudyForm(anywidget.AnyWidget):
             self.said, self.good = str(error), False
             return
         self.said, self.good = f"Saved in {self.where}. {_will_it_decide(settings)}".strip(), True
+
+    def _explain_rows_not_used(self) -> None:
+        """Put on record why rows of an imported file were not used, where somebody says it."""
+        if self.who.strip() and self.why.strip():
+            record_unused_rows(self.folder, by=self.who, reason=self.why)
 
     def chance(self) -> dict[str, Any]:
         """Return how often studies of this design decide, for both answers; or why not told."""

@@ -348,7 +348,8 @@ def what_was_read(study: Study) -> Iterator[Finding]:
             + (
                 ", or delete it."
                 if record is None
-                else ", or say why it does not count: grr record FOLDER --by NAME --reason WHY."
+                else ", or say why it does not count: save the study form with a name and a reason "
+                "(grr record FOLDER --by NAME --reason WHY)."
             ),
         )
     told = [f"{row} ({explained[row]})" for row in unused if explained.get(row)]

@@ -263,6 +263,32 @@ def test_a_change_after_the_first_reading_needs_name_and_reason(folder: Path) ->
     assert "typing error" in (folder / "events.csv").read_text(encoding="utf-8")
 
 
+def test_why_a_row_was_not_used_is_put_on_record(folder: Path, tmp_path: Path) -> None:
+    file = tmp_path / "old.csv"
+    rows = "".join(
+        f"{part},{who},{trial},{10 + part / 1000 + trial / 10000}\n"
+        for part in range(1, 6)
+        for who in ("Ann", "Ben")
+        for trial in (1, 2)
+    )
+    file.write_text(f"part,operator,trial,reading\n{rows}6,Ann,,\n", encoding="utf-8")
+    tolerance = grr.Tolerance(10.0, 10.02)
+    grr.save_study(grr.Study(grr.read_readings(file), tolerance=tolerance, unit="mm"), folder)
+
+    def not_used() -> list[str]:
+        found = grr.check(grr.open_study(folder)).about("what was read")
+        return [one.severity for one in found if "not used" in one.what.casefold()]
+
+    form = grr.study_form(folder)
+    form.save()
+    assert not_used() == ["mend"]
+    form.who, form.why = "Ilse", "the part was dropped"
+    form.save()
+    assert form.good, form.said
+    assert not_used() == ["know"]
+    assert "the part was dropped" in (folder / "events.csv").read_text(encoding="utf-8")
+
+
 def test_two_people_are_no_sample_until_it_is_said_how_many_there_are(folder: Path) -> None:
     form = grr.study_form(folder)
     fill(form, **NEEDED | {"operators_are": OTHERS}, operators="Ilse, Jan", trials="2")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from grr.files.readers.grid import (
@@ -55,7 +56,8 @@ def long_layout(grid: Grid) -> Layout | None:
             layout.ignored_rows[row] = reason
         else:
             layout.found.append(_found(grid, header, row, columns))
-    parts = {found.labels["part"] for found in layout.found}
+    parts = {str(found.labels["part"]) for found in layout.found}
+    parts |= {_without_number(part) for part in parts}
     for row, text in layout.ignored_rows.items():
         if row > header and _looks_like_data(grid, row, columns, parts):
             layout.unused[row] = text
@@ -63,9 +65,18 @@ def long_layout(grid: Grid) -> Layout | None:
 
 
 def _looks_like_data(grid: Grid, row: int, columns: dict[str, int], parts: set[str]) -> bool:
-    """Whether a row without a reading names a part measured elsewhere, and what goes with it."""
+    """Whether a row without a reading names a part, and what goes with it.
+
+    A part is one that was measured elsewhere, or is numbered as those are.
+    """
     keys = [columns[key] for key in KEYS if key in columns and grid.text(row, columns[key]) != ""]
-    return len(keys) > 1 and grid.text(row, columns["part"]) in parts
+    part = grid.text(row, columns["part"])
+    return len(keys) > 1 and (part in parts or _without_number(part) in parts)
+
+
+def _without_number(part: str) -> str:
+    """Return a name with its numbers as 0: P07 and P12 are P0."""
+    return re.sub(r"\d+", "0", part)
 
 
 def _header_row(grid: Grid) -> int | None:

@@ -45,12 +45,12 @@ def plain_folder(folder: Path, *more: str) -> Path:
     return study
 
 
-@pytest.mark.parametrize("row", ["3;Anna", "3;Anna;;", "3;;2;", "3;Boris;;-"])
+@pytest.mark.parametrize("row", ["3;Anna", "3;Anna;;", "3;;2;", "3;Boris;;-", "6;Anna;;"])
 def test_a_row_that_looks_like_data_is_not_dropped_silently(row: str, tmp_path: Path) -> None:
     file = written(tmp_path, row)
     table = read_readings(file)
     (unused,) = table.attrs["taken"]["unused"]
-    assert unused.startswith("row 22: 3 | ")
+    assert unused.startswith(f"row 22: {row[0]} | ")
     assert "Looks like data and was not used (1):" in grr.describe_reading(table)
     (finding,) = grr.check(study_of(file)).about("what was read")[:1]
     assert finding.severity == "look"
