@@ -6,18 +6,18 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.second_look import confidence_of
 from grr.model.blocks import Block, Bullets, Facts, Fold, Formulas, Heading, Prose, Table
 from grr.model.glossary import explain
 from grr.model.names import short_names, shortened
-from grr.model.rounding import listed, reading_decimals, size, square_unit
+from grr.model.rounding import listed, reading_decimals, size
 from grr.model.study import Cube, Study
-from grr.model.units import conversion, fine_unit
 from grr.page.filled_in import filled_in
-from grr.page.page_blocks import PageBlock, ReadingsTable, or_reason
-from grr.questions.gauge import AnovaTable, GaugeResult, anova, average_range
+from grr.page.page_blocks import PageBlock, ReadingsTable, Verbatim, or_reason
+from grr.questions.gauge import GaugeResult, anova, average_range
 from grr.questions.improving import what_would_help
 from grr.questions.risk import guard_band, misclassification
 from grr.questions.second_opinion import second_opinion
@@ -36,7 +36,9 @@ _EXPLAINED = (
     "operators fixed or random",
     "guard band",
     "consumer's risk",
+    "range constants (d2, K1, K2, K3, D4)",
 )
+_SQUARES = ("sum_sq", "mean_sq", "F", "p")
 _METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
 #: Width of a letter, of the space around a cell, and of the whole table, in px.
 LETTER, SPACE, WIDTH = 8.0, 13.0, 740.0
@@ -44,34 +46,61 @@ LONGEST_PART, LONGEST_OPERATOR = 18, 24
 
 
 def numbers_blocks(result: GaugeResult) -> list[PageBlock]:
-    """Return the result of record, then that of the other method of calculation."""
+    """Return the result of record, and its intervals."""
     level = confidence_of(result.study)
-    if result.method == "average_range":
-        other = or_reason(lambda: _result(anova(result.study), "to compare"))
-    else:
-        other = or_reason(
-            lambda: _result(average_range(result.study), "to compare"),
-            "By average and range: not possible: ",
-        )
     return [
         *_result(result, "the method of record"),
-        *other,
         Heading("Intervals", 3),
         *or_reason(lambda: result.intervals(level=level).blocks(), "No intervals: "),
     ]
 
 
+def sheets_blocks(result: GaugeResult) -> list[PageBlock]:
+    """Return the table of sums of squares, and the result by the other method of calculation."""
+    if result.method == "average_range":
+        by_variance = or_reason(lambda: _squares(anova(result.study)))
+        return [*by_variance, *or_reason(lambda: _result(anova(result.study), "to compare"))]
+    return [
+        *_squares(result),
+        *or_reason(
+            lambda: _result(average_range(result.study), "to compare"),
+            "By average and range: not possible: ",
+        ),
+    ]
+
+
 def _result(result: GaugeResult, standing: str) -> list[PageBlock]:
-    blocks: list[PageBlock] = [
+    return [
         Heading(f"{result.estimator_name}, {standing}", 3),
         Prose([] if result.method == "average_range" else [f"{result.estimator}."]),
         *after_opening(result.blocks()),
     ]
-    if isinstance(result.anova_table, AnovaTable):
-        blocks += [Heading("Table of sums of squares", 4), *result.anova_table.blocks()]
-    elif result.method == "anova":
-        blocks.append(Prose([result.anova_table_reason]))
-    return blocks
+
+
+def _squares(result: GaugeResult) -> list[PageBlock]:
+    """Return the table of sums of squares in the unit of the formulas, six figures each."""
+    table = result.anova_table
+    if table is None:
+        return [Prose([result.anova_table_reason])]
+    rows = [
+        [
+            str(source),
+            f"{row['df']:g}",
+            *(_six(float(row[key])) for key in _SQUARES),
+            str(row["tested_against"]) if row.get("tested_against") else "",
+        ]
+        for source, row in table.iterrows()
+    ]
+    unit = f" ({result.study.unit}²)" if result.study.unit else ""
+    head = ["Source", "df", f"sum of squares{unit}", f"mean square{unit}", "F", "p", "against"]
+    return [Heading("Table of sums of squares", 3), Table(head, rows)]
+
+
+def _six(value: float) -> str:
+    """Return a number with six figures, as the formulas beside it have."""
+    if math.isnan(value):
+        return ""
+    return f"{value:.6g}" if math.isfinite(value) else "unbounded"
 
 
 def after_opening(blocks: Sequence[Block]) -> Sequence[Block]:
@@ -131,7 +160,7 @@ def _filled(result: GaugeResult) -> list[PageBlock]:
     """Return the formulas with this study's numbers in them, and the same by other ways."""
     lines = list(dict.fromkeys(line for group in filled_in(result).values() for line in group))
     return [
-        Fold("This study's numbers filled in", [Prose(_told_in(result)), Formulas(lines)]),
+        Fold("This study's numbers filled in", [Formulas(lines)]),
         *or_reason(
             lambda: [Fold("The average-and-range form, line by line", _form(result))],
             "No average-and-range form: ",
@@ -145,17 +174,6 @@ def _filled(result: GaugeResult) -> list[PageBlock]:
             ],
             "No second opinion: ",
         ),
-    ]
-
-
-def _told_in(result: GaugeResult) -> list[str]:
-    """Return the unit of the squares here, where it is not that of the table."""
-    unit = result.study.unit
-    if result.anova_table is None or fine_unit(unit) == unit:
-        return []
-    return [
-        f"Squares are in {unit}² here, and in {square_unit(unit)} in the table of sums of squares: "
-        f"1 {unit}² = {conversion(unit, fine_unit(unit)) ** 2:,.0f} {square_unit(unit)}."
     ]
 
 
@@ -203,7 +221,41 @@ def readings_blocks(study: Study) -> list[PageBlock]:
         ),
         *_full_names(study, parts, names),
         *_notes(study),
+        *_as_taken(study),
     ]
+
+
+def _as_taken(study: Study) -> list[PageBlock]:
+    """Return the readings in the order in which they were taken: who, which part, when."""
+    table = study.readings.dropna(subset="reading")
+    known = [name for name in ("order", "time") if name in table and table[name].notna().any()]
+    if not known:
+        return []
+    names = dict(zip(study.operator_names, short_names(study.operator_names, 12), strict=True))
+    parts = dict(zip(study.parts, short_names(study.parts, 12), strict=True))
+    sessions = [str(one) for one in pd.unique(table["session"])] if "session" in table else []
+    days = table["time"].dt.date.nunique() if "time" in known else 0
+    lines = []
+    for number, row in enumerate(table.sort_values(known, kind="stable").to_dict("records"), 1):
+        time = row.get("time")
+        said = (
+            f"{row['order']:g}" if "order" in known else str(number),
+            ""
+            if time is None or pd.isna(time)
+            else f"{time:%m-%d %H:%M}"
+            if days > 1
+            else f"{time:%H:%M}",
+            f"s{sessions.index(str(row['session'])) + 1}" if len(sessions) > 1 else "",
+            names[row["operator"]],
+            f"{parts[row['part']]}/{row['trial']}",
+            _shown(float(row["reading"]), study),
+        )
+        lines.append(" ".join(word for word in said if word))
+    told = (
+        "Order; day, time (UTC) and session (s1 the first) where known; who, part/trial, reading. "
+        "Corrections stand under the record."
+    )
+    return [Heading("In the order taken", 3), Prose([told]), Verbatim("\n".join(lines), "taken")]
 
 
 def _px(letters: int) -> float:

@@ -75,9 +75,10 @@ class Drawing:
 
 @dataclass(frozen=True)
 class Verbatim:
-    """Lines of a file as they are; on paper in columns."""
+    """Lines as they are, of a file or ``taken`` in this order; on paper in columns."""
 
     text: str
+    name: str = "verbatim"
 
 
 PageBlock = Block | KeyNumbers | ReadingsTable | Columns | Form | Drawing | Verbatim

@@ -47,6 +47,7 @@ from grr.page.numbers import (
     numbers_blocks,
     readings_blocks,
     risks_blocks,
+    sheets_blocks,
 )
 from grr.page.page_blocks import PageBlock, or_reason
 from grr.page.pdf import print_pdf
@@ -61,7 +62,6 @@ from grr.questions.operators import compare_operators
 from grr.questions.verdict import CAUTION, Verdict, verdict
 from grr.show.method_figures import methods_by_part
 from grr.show.operator_figures import operators_side_by_side, parts_by_operators, trial_ranges
-from grr.show.ruler_figures import tolerance_ruler
 from grr.show.spread_figures import spread_sources
 from grr.show.time_figures import drift_over_time
 
@@ -103,12 +103,16 @@ _FUNCTION = re.compile(rf"\bgrr\.({'|'.join(_ANSWERED_IN)})\b(?:\(\w*\))?")
 
 @dataclass(frozen=True)
 class Part:
-    """One numbered part of the report; ``name`` is what links lead to."""
+    """One numbered part of the report; ``name`` is what links lead to.
+
+    Those of the annex, for who recomputes, come last and in small print.
+    """
 
     name: str
     title: str
     blocks: Sequence[PageBlock]
     new_page: bool = False
+    annex: bool = False
 
 
 @dataclass(frozen=True)
@@ -268,12 +272,15 @@ def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None 
     reasons = [part for part in parts if part.name == "why"]
     data = [*check(shown).blocks(), *conduct_blocks(shown, cover.deviations)]
     about = [("Title", shown.title), ("Methods", ", ".join(shown.methods)), *all_facts(shown)]
+    facts = Part("facts", "Annex, what was measured and how", [Facts(about)], True, annex=True)
+    proof = provenance_blocks(study, shown)
     parts = [
         *reasons,
         Part("data", DATA, data, new_page=not reasons),
-        Part("facts", "What was measured, and how", [Facts(about)]),
-        *(part for part in parts if part not in reasons),
-        Part("record", "Where the numbers come from", provenance_blocks(study, shown)),
+        *(part for part in parts if part not in reasons and not part.annex),
+        facts,
+        *(part for part in parts if part.annex),
+        Part("record", "Where the numbers come from", proof, annex=True),
     ]
     foot = f"report of {cover.date}, readings {readings_fingerprint(shown)[:16]}"
     seal = study.record.seal if study.record else ""
@@ -337,14 +344,14 @@ def _several_methods(
     for number, (name, result) in enumerate(results.items()):
         before, suffix = f"{shortened(name, LONGEST_METHOD)}: ", f"-m{number}"
         judged, ruined = _raised(verdicts[name].blocks()), verdicts[name].findings.ruined
-        ruler = [] if ruined else [_ruler(result)]
-        pictures = [*ruler, *_pictures(result, spread=not ruined)]
+        pictures = _pictures(result, spread=not ruined, brief=True)
         parts += [
-            Part(f"decision{suffix}", f"{before}the decision", [*judged, *pictures], True),
+            Part(f"decision{suffix}", f"{before}the decision", [*judged, *pictures], number == 0),
             Part(
                 f"numbers{suffix}",
                 f"{before}the numbers",
                 [RUINED] if ruined else numbers_blocks(result),
+                annex=True,
             ),
             Part(
                 f"comparisons{suffix}",
@@ -387,17 +394,14 @@ def _raised(blocks: Sequence[PageBlock]) -> list[PageBlock]:
     return [replace(one, level=3) if isinstance(one, Heading) else one for one in blocks]
 
 
-def _ruler(result: GaugeResult) -> Picture:
-    return Picture(lambda: tolerance_ruler(result))
-
-
-def _pictures(result: GaugeResult, *, spread: bool = True) -> list[PageBlock]:
+def _pictures(result: GaugeResult, *, spread: bool = True, brief: bool = False) -> list[PageBlock]:
+    """Return the study in pictures; ``brief`` leaves out what a comparison has drawn."""
     study = result.study
     return [
         *(_drawn(lambda: spread_sources(result)) if spread else []),
         *_drawn(lambda: parts_by_operators(result)),
-        *_drawn(lambda: trial_ranges(study)),
-        *_drawn(lambda: in_order(study)),
+        *([] if brief else _drawn(lambda: trial_ranges(study))),
+        *([] if spread else _drawn(lambda: in_order(study))),
     ]
 
 
@@ -430,7 +434,7 @@ def _drift(study: Study) -> list[PageBlock]:
     def looked_at() -> list[PageBlock]:
         found = drift(study)
         figure = drift_over_time(found)
-        return [Picture(lambda: figure), *found.blocks()]
+        return [Picture(lambda: figure), *after_opening(found.blocks())]
 
     return [Heading(DRIFT, 3), *or_reason(looked_at, "Drift cannot be seen: ")]
 
@@ -443,9 +447,12 @@ def _rest(
     def title(text: str) -> str:
         return f"{before}{text[0].lower()}{text[1:]}" if before else text
 
-    sources = suffix in ("", "-m0")
+    study, first = result.study, suffix in ("", "-m0")
+    sheets = [] if ruined else sheets_blocks(result)
+    risks = [RUINED] if ruined else risks_blocks(result)
+    how = [*how_blocks(result, sources=first, numbers=not ruined), *sheets]
     return [
-        Part(f"risks{suffix}", title(RISKS), [RUINED] if ruined else risks_blocks(result)),
-        Part(f"how{suffix}", title(HOW), how_blocks(result, sources=sources, numbers=not ruined)),
-        Part(f"readings{suffix}", title("All readings"), readings_blocks(result.study)),
+        Part(f"risks{suffix}", title(RISKS), risks, annex=bool(before)),
+        Part(f"how{suffix}", title(HOW), how, annex=True),
+        Part(f"readings{suffix}", title("All readings"), readings_blocks(study), annex=True),
     ]

@@ -102,9 +102,9 @@ def test_paper_is_a4_and_pages_are_numbered(printed):
     box = re.search(rb"/MediaBox \[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", printed.first)
     assert tuple(round(float(side)) for side in box.groups()) == A4
     count = len(printed.pages)
-    assert 8 <= count <= 20
+    assert 6 <= count <= 10
     for number, page in enumerate(printed.pages, start=1):
-        assert f"{number} / {count}" in page
+        assert re.search(rf"\b{number}\s*/\s*{count}\b", page)
         assert "report of 2026-11-25" in page
 
 
