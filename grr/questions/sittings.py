@@ -158,10 +158,11 @@ def own_sessions(study: Study) -> OwnSessions | None:
 
 
 def _own_sessions(study: Study) -> OwnSessions | None:
-    table = study.readings.dropna(subset="reading")
-    if "session" not in table or (table["session"] == "").any():
+    table = study.readings
+    if "session" not in table or study.design == "nested" or len(study.methods) > 1:
         return None
-    if study.design == "nested" or len(study.methods) > 1:
+    table = table[table["reading"].notna()]
+    if (table["session"] == "").any():
         return None
     each = table.groupby("operator")["session"].nunique()
     if (each < 2).any():
