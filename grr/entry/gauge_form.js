@@ -25,7 +25,7 @@ class GaugeForm {
     this.onMessage = (message) => this.hear(message);
     model.on("msg:custom", this.onMessage);
     this.say("look");
-    this.timer = setInterval(() => this.pending && this.model.send(this.pending), 3000);
+    this.timer = setInterval(() => this.again(), 3000);
   }
 
   remove() {
@@ -34,9 +34,18 @@ class GaugeForm {
   }
 
   say(kind, more = {}) {
-    this.pending = { kind, id: `${this.mark}${++this.count}`, who: this.who ?? "", ...more };
+    this.pending = { kind, id: `${this.mark}${++this.count}`, who: this.who ?? "", tries: 0, ...more };
     this.model.send(this.pending);
     if (this.told) this.told.textContent = kind === "take" ? "saving …" : "";
+  }
+
+  // What was not answered is sent again; Python files it once.
+  again() {
+    if (!this.pending) return;
+    this.model.send(this.pending);
+    if (!this.told || ++this.pending.tries < 2) return;
+    this.told.textContent = "NOT SAVED YET. The page sends it again; after a reload type it once more.";
+    this.told.dataset.good = "false";
   }
 
   hear(message) {
@@ -143,7 +152,7 @@ class GaugeForm {
   entry(block, purpose, unit) {
     const who = h("input", { type: "text", class: "who", "data-key": "who", "aria-label": "Who reads", value: this.who ?? "", placeholder: "name", autocomplete: "off", "data-first": !this.who, oninput: () => { this.who = who.value; } });
     const reading = h("input", { type: "text", class: "reading", inputmode: "decimal", autocomplete: "off", "data-first": Boolean(this.who), "aria-label": `Reading of block ${block} in ${unit}` });
-    const take = (keep) => reading.value.trim() && this.say("take", { block, purpose, text: reading.value, keep });
+    const take = (keep) => !this.pending && reading.value.trim() && this.say("take", { block, purpose, text: reading.value, keep });
     reading.addEventListener("keydown", (event) => event.key === "Enter" && take(false));
     who.addEventListener("keydown", (event) => event.key === "Enter" && reading.focus());
     this.take = () => take(false);
@@ -174,7 +183,7 @@ class GaugeForm {
     const { requirements, lines, whole, units, held } = this.state;
     const bar = (used) => h("div", { class: "used", "data-over": String(used > 1) }, h("i", { style: `width:${used == null ? 0 : Math.min(100, 80 * used)}%` }), h("b", {}));
     const rows = requirements.map((one) => h("tr", { "data-outcome": one.outcome }, h("th", { scope: "row" }, one.name, one.todo ? h("small", {}, one.todo) : null),
-      h("td", {}, bar(one.used)), h("td", {}, one.found, h("small", {}, one.outcome))));
+      h("td", {}, bar(one.used)), h("td", {}, one.found, one.outcome === one.found ? null : h("small", {}, one.outcome))));
     const save = () => {
       const texts = Object.fromEntries([...this.root.querySelectorAll("[data-line]")].map((one) => [one.dataset.line, one.value]));
       this.say("lines", { lines: texts, in_study: [...this.root.querySelectorAll("[data-held]:checked")].map((one) => one.dataset.held) });

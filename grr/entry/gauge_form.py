@@ -465,7 +465,7 @@ def _fit(found: GaugeFindings, facts: GaugeFacts) -> dict[str, Any]:
         "decision": page.decision,
         "question": f"Fit for {wide}?",
         "asked": f"Fit for {wide} of tolerance?",
-        "nearest": f"Nearest to its limit: {page.weakest.name.lower()}.",
+        "nearest": f"Nearest to its limit: {page.weakest.name}.",
         "requirements": rows,
         "whole": whole,
     }
