@@ -30,6 +30,7 @@ formula.
 `operator_comparison`    means, Tukey, h and k, Bartlett, Cochran, who carries the interaction
 `recheck`                how surely a short check notices that the repeatability has grown
 `cause_tests`            which one thing makes GRR large: many suspects, one budget of alarms
+`scatter_tests`          does scatter look normal, even and without order: six tests in one
 `counterfactuals`        GRR as it would be without a cause
 `method_comparison`      limits of agreement, difference and ratio of two methods, the choice
 `data_checks`            slips, swaps, copies, digits, what is believable

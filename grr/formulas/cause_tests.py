@@ -1,10 +1,11 @@
 """Which single thing makes a study's error larger than it need be: tests of many suspects.
 
 One study, parts × operators × trials, complete. Each family of suspects (an operator's
-offset, an operator's scatter, one cell, one reading, a drift ...) gives the smallest p value
-of its members, multiplied by their number and divided by the family's share of one budget of
-false alarms: a p value adjusted for everything that was looked at (Bonferroni, with weights).
-So all families together accuse a clean study in at most one of twenty.
+offset, one cell, one reading, a drift ...) gives the smallest p value of its members,
+multiplied by their number and divided by the family's share of one budget of false alarms: a
+p value adjusted for everything that was looked at (Bonferroni, with weights). How the repeats
+scatter is the subject of `grr.formulas.scatter_tests`, whose six tests have one share of that
+budget. So all together accuse a clean study in at most one of twenty.
 
 Sources: analysis of means (Ott; Nelson, Wludyka & Copeland, The Analysis of Means, SIAM
 2005) for the offsets; Cook & Weisberg, Residuals and Influence in Regression (1982), chapter
@@ -22,6 +23,14 @@ from numpy.typing import NDArray
 from scipy.special import fdtrc
 
 from grr.formulas.arrays import Array
+from grr.formulas.scatter_tests import (
+    FINDS,
+    SCATTER_LEVEL,
+    Normal,
+    compared,
+    neighbours_alike,
+    outliers,
+)
 
 #: The families of suspects.
 Family = Literal[
@@ -35,12 +44,15 @@ Family = Literal[
     "drift",
     "step",
     "trial_shift",
+    "outliers",
+    "size",
+    "autocorrelation",
+    "place",
 ]
-#: Each family's share of the budget of false alarms: more where a cause is harder to see.
+#: How the families share what `grr.formulas.scatter_tests.SCATTER_LEVEL` leaves of `LEVEL`, the
+#: budget of false alarms: more where a cause is harder to see.
 SHARES: dict[Family, float] = {
     "operator_offset": 0.06,
-    "operator_scatter": 0.32,
-    "part": 0.24,
     "interaction": 0.04,
     "interaction_of_operator": 0.10,
     "interaction_of_cell": 0.05,
@@ -58,7 +70,13 @@ WITHIN: tuple[Family, ...] = (
     "drift",
     "step",
     "trial_shift",
+    "outliers",
+    "size",
+    "autocorrelation",
+    "place",
 )
+#: What the scatter tests find that is no single operator, part or reading; looked for once.
+_AT_LARGE: tuple[Family, ...] = ("outliers", "size", "autocorrelation", "place")
 #: All families together accuse a clean study at most this often; the rest of one in twenty is
 #: left to the findings of the check that no cause explains.
 LEVEL = 0.045
@@ -87,23 +105,31 @@ class Shape:
 
 @dataclass(frozen=True, eq=False)
 class Battery:
-    """The suspects of one design."""
+    """The suspects of one design; ``normal`` is what its clean studies show, if looked at."""
 
     parts: int
     operators: int
     trials: int
     shapes: tuple[Shape, ...] = ()
     within: dict[Family, tuple[Array, tuple[int, ...]]] = field(default_factory=dict)
+    normal: Normal | None = None
 
 
-def battery(parts: int, operators: int, trials: int, shapes: list[Shape]) -> Battery:
+def battery(
+    parts: int,
+    operators: int,
+    trials: int,
+    shapes: list[Shape],
+    normal: Normal | None = None,
+) -> Battery:
     """Return the suspects of a design; shapes that repeats of one part cannot show are left out.
 
-    Of shapes that are alike within the cells the first is kept.
+    Of shapes that are alike within the cells the first is kept. Without ``normal`` the scatter
+    is not tested.
     """
     within: dict[Family, tuple[Array, tuple[int, ...]]] = {}
     if not shapes:
-        return Battery(parts, operators, trials)
+        return Battery(parts, operators, trials, normal=normal)
     values = np.array([shape.values for shape in shapes])
     left = (values - values.mean(axis=-1, keepdims=True)).reshape(len(shapes), -1)
     norm = np.sqrt(np.square(left).sum(axis=1))
@@ -115,7 +141,7 @@ def battery(parts: int, operators: int, trials: int, shapes: list[Shape]) -> Bat
         kept = [int(n) for n in np.flatnonzero(shown) if shapes[n].family == family]
         if kept:
             within[family] = unit[kept], tuple(kept)
-    return Battery(parts, operators, trials, tuple(shapes), within)
+    return Battery(parts, operators, trials, tuple(shapes), within, normal)
 
 
 def trial_shapes(parts: int, operators: int, trials: int) -> list[Shape]:
@@ -217,11 +243,6 @@ def scores(y: Array, tests: Battery, floor: float = 0.0) -> dict[Family, tuple[A
     ms_e = np.maximum(s.ss_error / df_e, floor) if df_e else np.full(y.shape[:-3], np.nan)
     ms_i = np.maximum(s.ss_interaction / df_i, floor) if df_i else ms_e
     tiny = 1e-300
-    if df_e:
-        within = np.square(s.error).sum(axis=-1)
-        if o > 1:
-            found["operator_scatter"] = _scatter(within.sum(axis=-2), p * (r - 1), floor)
-        found["part"] = _scatter(within.sum(axis=-1), o * (r - 1), floor)
     if df_i and df_e:
         f = ms_i / np.maximum(ms_e, tiny)
         found["interaction"] = (_tail(df_i, df_e, f), np.zeros(f.shape, dtype=int), 1)
@@ -245,11 +266,47 @@ def scores(y: Array, tests: Battery, floor: float = 0.0) -> dict[Family, tuple[A
         explained = along.max(axis=-1)
         left = np.maximum((s.ss_error - explained) / (df_e - 1), max(floor, tiny))
         found[family] = (_tail(1, df_e - 1, explained / left), best, len(rows))
-    whole = sum(SHARES[family] for family in found)
-    return {
+    budget = 1.0 if tests.normal is None else 1.0 - SCATTER_LEVEL / LEVEL
+    whole = sum(SHARES[family] for family in found) / budget
+    adjusted = {
         family: (np.asarray(least * members * whole / SHARES[family]), index)
         for family, (least, index, members) in found.items()
     }
+    if tests.normal is not None:
+        adjusted |= _of_scatter(y, s, tests.normal, floor, whole / SHARES["slip"])
+    return adjusted
+
+
+def _of_scatter(
+    y: Array, s: Sums, normal: Normal, floor: float, weight: float
+) -> dict[Family, tuple[Array, Array]]:
+    """Return family → adjusted p and index, of the one that the scatter tests name; 1 elsewhere.
+
+    Where single readings are the plainest, an operator or a part that is found too may be why.
+    Simulated p values end at one in some thousand studies. Below that, an operator or a part
+    counts as sure as its variance beside those of the others says, times the weight of a single
+    reading, so that it can be compared with what other tests found.
+    """
+    p, o, r = y.shape[-3:]
+    within = np.square(s.error).sum(axis=-1)
+    look = compared(y, normal)
+    found: dict[Family, tuple[Array, Array]] = {}
+    for number, family in enumerate(FINDS):
+        if family not in normal.tested:
+            continue
+        chance = look.p[..., number] * (LEVEL / SCATTER_LEVEL)
+        index = np.zeros(chance.shape, dtype=int)
+        if family in ("operator_scatter", "part"):
+            groups = within.sum(axis=-2 if family == "operator_scatter" else -1)
+            df = p * o * (r - 1) // groups.shape[-1]
+            least, index, members = _scatter(groups, df, floor)
+            sure = np.minimum(chance, least * members * weight)
+            chance = np.where(chance < LEVEL, sure, chance)
+        named = look.named == number
+        if family in ("operator_scatter", "part"):
+            named |= look.named == FINDS.index("outliers")
+        found[family] = (np.where(named, chance, 1.0), index)
+    return found
 
 
 def _tail(df: float, df_below: float, f: Array) -> Array:
@@ -432,14 +489,14 @@ def find_causes(
     left, weighed = Left(y), y.copy()
     found: list[Suspect] = []
     seen: set[tuple[str, int]] = set()
-    first = 1.0
+    first, at_large = 1.0, False
     floor = step**2 / 12.0
     for _ in range(MOST):
         accused = sorted(
             (
                 Accused(family, int(index), min(float(score), 1.0))
                 for family, (score, index) in scores(weighed, tests, floor).items()
-                if (family, int(index)) not in seen
+                if (family, int(index)) not in seen and not (at_large and family in FINDS)
             ),
             key=lambda one: one.p,
         )
@@ -469,6 +526,7 @@ def find_causes(
         suspect, weighed = _taken_off(worst, left, weighed, tests)
         left = suspect.after
         found.append(suspect)
+        at_large = at_large or worst.family in _AT_LARGE
     return found, first
 
 
@@ -491,6 +549,8 @@ def _taken_off(
         return _scatter_off(accused, left, weighed)
     if family in ("interaction", "interaction_of_operator"):
         return _interaction_off(accused, left, weighed)
+    if family in _AT_LARGE:
+        return _at_large_off(accused, left, weighed, tests)
     part: int | None = None
     operator: int | None = None
     trial: int | None = None
@@ -607,6 +667,54 @@ def _scatter_off(accused: Accused, left: Left, weighed: Array) -> tuple[Suspect,
         after,
     )
     return suspect, heard
+
+
+def _at_large_off(
+    accused: Accused, left: Left, weighed: Array, tests: Battery
+) -> tuple[Suspect, Array]:
+    """Return scatter that is no single one's fault, and the readings as they would be without.
+
+    Outliers are put where the others of their cell are, rounds are put together, and parts that
+    scatter more than the smaller half of them by size are quietened to it. Neighbours that are
+    alike leave every reading as it is.
+    """
+    family, _, chance = accused
+    p, o, r = left.y.shape
+    e = sums(left.y).error
+    df_e = p * o * (r - 1)
+    y, lost, shrunk = left.y.copy(), (0, 0, 0), (0, 0, 0)
+    size, df = 0.0, (0, df_e)
+    if family == "outliers":
+        far = outliers(left.y) or [int(np.abs(e).argmax())]
+        for place in far:
+            i, j, k = (int(n) for n in np.unravel_index(place, y.shape))
+            others = [n for n in range(r) if n != k and (i * o + j) * r + n not in far]
+            y[i, j, k] = y[i, j, others].mean() if others else y[i, j].mean()
+        lost = (0, 0, min(len(far), df_e - 2))
+        size = float(np.abs(e).max())
+    elif family == "place":
+        rounds = e.mean(axis=0)
+        y -= rounds
+        lost = (0, 0, o * (r - 1))
+        size = float(np.ptp(rounds))
+    elif family == "size":
+        by_size = left.y.mean(axis=(1, 2)).argsort()
+        squares = np.square(e).sum(axis=(1, 2))
+        small, large = squares[by_size[: p // 2]], squares[by_size[(p + 1) // 2 :]]
+        if small.mean() > large.mean():
+            small, large = large, small
+        usual = max(float(small.mean()), 1e-300)
+        size = float(np.sqrt(large.mean() / usual))
+        factor = np.sqrt(np.minimum(usual / np.maximum(squares, 1e-300), 1.0))
+        mean = y.mean(axis=2, keepdims=True)
+        y = mean + (y - mean) * factor[:, None, None]
+        shrunk = (0, 0, len(large) * o * (r - 1))
+        df = (len(large) * o * (r - 1), len(small) * o * (r - 1))
+    elif tests.normal is not None and tests.normal.order is not None:
+        size = neighbours_alike(left.y, tests.normal.order)
+    after = Left(y, _sum(left.lost, lost), _sum(left.shrunk, shrunk), left.excess, left.lumped)
+    suspect = Suspect(family, None, None, None, None, size, np.nan, df, chance, left, after)
+    return suspect, weighed
 
 
 def _interaction_off(accused: Accused, left: Left, weighed: Array) -> tuple[Suspect, Array]:

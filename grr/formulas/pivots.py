@@ -406,20 +406,27 @@ class DegreesOfFreedom(NamedTuple):
         p·o·(r−1), or the sum over the cells where readings are missing.
     cells, parts, operators : ndarray
         What the variances of cells, parts and operators show.
+    kept : float
+        The share that neighbours in the measuring order leave where they are alike, (1 − q²) /
+        (1 + q²) with q their correlation; else 1. Source: Bartlett, Journal of the Royal
+        Statistical Society 98 (1935), 536-543 (from memory).
     """
 
     counted: Array
     cells: Array
     parts: Array
     operators: Array
+    kept: float = 1.0
 
     @property
     def used(self) -> Array:
-        """The least of all, 2 at least."""
+        """The least of all, times what the order leaves; 2 at least."""
         least = np.minimum(
             np.minimum(self.counted, self.cells), np.minimum(self.parts, self.operators)
         )
-        return np.asarray(np.maximum(least, np.minimum(LEAST_DF, self.counted)), dtype=np.float64)
+        return np.asarray(
+            np.maximum(self.kept * least, np.minimum(LEAST_DF, self.counted)), dtype=np.float64
+        )
 
 
 def effective_df(readings: Array) -> DegreesOfFreedom:

@@ -43,6 +43,7 @@ from grr.questions.causes import Cause, causes_in
 from grr.questions.check import check
 from grr.questions.deciding import decide
 from grr.questions.gauge import GaugeResult, anova
+from grr.questions.scatter import readings_forbid_use
 from grr.questions.verdict import criterion_from, judged
 
 
@@ -112,7 +113,9 @@ def analyse_many(
     -----
     The formulas are those of `grr.anova`, which it equals study by study. Limits of
     complete studies come from 10,000 draws, a tenth of what `GaugeResult.intervals` takes:
-    where a bound lies on a limit of the rules, the decision may differ from `grr.verdict`.
+    where a bound lies on a limit of the rules, the decision may differ from `grr.verdict`. The
+    scatter of the repeats is tested without the order of measuring unless ``checks`` is asked
+    for.
 
     Examples
     --------
@@ -465,15 +468,17 @@ def _limits_and_decisions(
             ratio = row[_judged_by(options.purpose)]
             if not np.isnan(ratio):
                 mean = float(anova.mean[place])
+                judged_by = criterion_from(
+                    ratio,
+                    pivots,
+                    specification,
+                    options.rules,
+                    options.purpose,
+                    read=pivots if fine else read,
+                )
+                step = float(specs.resolution[study])
                 decision = decide(
-                    criterion_from(
-                        ratio,
-                        pivots,
-                        specification,
-                        options.rules,
-                        options.purpose,
-                        read=pivots if fine else read,
-                    ),
+                    judged_by,
                     _price(
                         pivots,
                         row,
@@ -486,6 +491,11 @@ def _limits_and_decisions(
                     purpose=options.purpose,
                     one_operator=anova.operators == 1,
                     must_mend=False,
+                    scatter_forbids=judged_by.by_confidence == "good"
+                    and anova.trials > 1
+                    and readings_forbid_use(
+                        found.readings[start + place], None if np.isnan(step) else step
+                    ),
                 )
             rows.append({**limits, "decision": decision, "checked": False})
         done(len(studies[here]))

@@ -248,6 +248,8 @@ def _known_with(result: GaugeResult) -> tuple[str, ...]:
             ("of operators", found.operators),
         )
     )
+    if found.kept < 1.0:
+        seen += f", times {found.kept:.2f} as neighbours in the measuring order are alike"
     return (f"degrees of freedom of EV in the limits: the least of {seen} = {found.used:.1f}",)
 
 

@@ -703,6 +703,10 @@ _CAUSES = {
     "sessions": ("One person's days differ", "The same every day"),
     "digit": ("The last digit", "With a finer one"),
     "slip": ("A slip on part {part}", "Without it"),
+    "outliers": ("Some readings are far out", "Like the others"),
+    "size": ("Scatter grows with size", "Scattering alike"),
+    "autocorrelation": ("Neighbours are alike", "Held still"),
+    "place": ("The rounds lie apart", "With rounds alike"),
     "method": ("{method}", "The other way"),
     "repeatability": ("The gauge itself", "Without it"),
 }

@@ -43,12 +43,13 @@ from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.names import begun, shortened
-from grr.model.rounding import counted, listed, p_cell, percent
+from grr.model.rounding import counted, length, listed, p_cell, percent
 from grr.model.study import Cube, Study
 from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.mistakes import mistakes_in, without_factor_slips
+from grr.questions.scatter import filled_readings, last_digit, scatter_of
 from grr.questions.sittings import ZEROED, own_sessions, sittings, within_sessions, zero_checks
 
 #: What may make GRR large. "repeatability" is what is left: gauge, grip and reading.
@@ -65,6 +66,10 @@ Kind = Literal[
     "slip",
     "exchanged_parts",
     "copied_trial",
+    "outliers",
+    "size",
+    "autocorrelation",
+    "place",
     "method",
     "repeatability",
 ]
@@ -78,10 +83,9 @@ METHOD_LEVEL = 0.025
 SESSION_LEVEL = 0.01
 #: What makes less of GRR's variance, in percent, is no cause, however sure it is.
 LEAST_SHARE = 0.5
-#: At most this share of the readings may be missing for causes to be looked for.
-MOST_MISSING = 0.1
 #: Longest name in a sentence.
 LONGEST_NAME = 30
+NOT_TAKEN_OFF = "it hides in every reading and cannot be taken off"
 
 
 @dataclass(frozen=True)
@@ -299,25 +303,16 @@ def _prepared(study: Study) -> _Prepared:
         )
     cube = study.cube()
     notes: list[str] = []
-    y, in_place = cube.values, True
+    y, gaps = filled_readings(within_sessions(study))
+    in_place = not np.isnan(cube.values).any() or bool(gaps.any())
     if own_sessions(study) is not None:
         # Who reads otherwise than who is judged against a person's own sessions, in AV and SES.
-        y = within_sessions(study).cube().values
-        y = y - np.nanmean(y, axis=(0, 2), keepdims=True) + np.nanmean(y)
+        y = y - y.mean(axis=(0, 2), keepdims=True) + y.mean()
         notes.append(
             "Operators' offsets were not looked for one by one: what each person's own sessions "
             "differ by would pass for them."
         )
-    gaps = np.isnan(y)
-    if gaps.any() and cube.complete:
-        y, in_place = cube.packed, False
-    elif gaps.any():
-        if gaps.all(axis=2).any() or gaps.mean() > MOST_MISSING:
-            raise StudyError(
-                "too many readings are missing", "Take them, or leave out the parts without them"
-            )
-        means = np.nanmean(y, axis=2, keepdims=True)
-        y = np.where(gaps, means, y)
+    if gaps.any():
         notes.append(
             f"In looking for causes {counted(int(gaps.sum()), 'missing reading')} counted as the "
             "mean of the repeats."
@@ -334,13 +329,20 @@ def _prepared(study: Study) -> _Prepared:
             shapes += timed
         except StudyError as error:
             notes.append(f"Drift and steps were not looked for: {_lower(error.problem)}.")
-    if r == 1:
-        notes.append("Each cell holds one reading, so scatter was not looked into.")
+    scatter = scatter_of(study)
+    if scatter.normal is None:
+        notes.append(f"The scatter of the repeats was not tested: {scatter.why}.")
     if o == 1:
         notes.append("One operator measured, so operators could not be compared.")
-    tests = battery(p, o, r, shapes)
+    tests = battery(p, o, r, shapes, scatter.normal)
     return _Prepared(
-        y - y.mean(), cube, tests, _step(study, y), sessions, unit_of_time, tuple(notes)
+        y - y.mean(),
+        cube,
+        tests,
+        last_digit(study.resolution, y),
+        sessions,
+        unit_of_time,
+        tuple(notes),
     )
 
 
@@ -367,15 +369,6 @@ def _timed_shapes(study: Study, cube: Cube, gaps: Any) -> tuple[list[Shape], int
             sitting[i, j, k] = sitting[i, j, there[0]]
     shapes = sitting_shapes(since, sitting)
     return shapes, len(np.unique(sitting)), taken.unit
-
-
-def _step(study: Study, y: Array) -> float:
-    """Return the last digit of the readings; as good as 0 where they are not rounded."""
-    if study.resolution is not None:
-        return study.resolution
-    steps = np.diff(np.unique(y))
-    steps = steps[steps > 1e-9 * max(float(np.ptp(y)), 1e-300)]
-    return float(steps.min()) if steps.size else 0.0
 
 
 # How large each cause is, and GRR without it.
@@ -496,8 +489,8 @@ def _ranked(sized: _Sized) -> tuple[Cause, ...]:
         groups.setdefault(key, []).append(n)
     causes = [_cause(sized, members) for members in groups.values()]
     causes += [cause for cause in (_sessions(sized), _digit(sized)) if cause is not None]
-    causes = [cause for cause in causes if cause.share.value >= LEAST_SHARE]
-    causes.sort(key=lambda cause: -cause.share.value)
+    causes = [cause for cause in causes if not cause.share.value < LEAST_SHARE]
+    causes.sort(key=lambda cause: -np.nan_to_num(cause.share.value))
     return (*causes, _background(sized))
 
 
@@ -507,6 +500,8 @@ def _cause(sized: _Sized, members: list[int]) -> Cause:
     suspects = [sized.suspects[n] for n in members]
     lead = max(suspects, key=lambda s: abs(s.size) if math.isfinite(s.error) else math.inf)
     share, without = sized.estimates(*sized.without(members))
+    if lead.family == "autocorrelation":
+        share, without = (Estimate(math.nan, unit=PERCENT, why=NOT_TAKEN_OFF) for _ in range(2))
     kind: Kind = "interaction" if lead.family.startswith("interaction") else lead.family  # type: ignore[assignment]
     parts = [cube.parts[n] for n in sorted({s.part for s in suspects if s.part is not None})]
     if lead.family in ("interaction", "interaction_of_operator"):
@@ -549,6 +544,13 @@ def _size(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) -> E
         cells = above * mean_square / np.random.default_rng(above).chisquare(above, DRAWS)
         low_high = limits(np.sqrt(np.maximum(cells - error, 0.0) / r))
         return _within(suspect.size, *low_high, study.unit)
+    if suspect.family == "size":
+        low, high = sd_ratio_interval(suspect.size, above, below)
+        return Estimate(suspect.size, float(low), float(high))
+    if suspect.family in ("outliers", "place"):
+        return Estimate(suspect.size, unit=study.unit)
+    if suspect.family == "autocorrelation":
+        return Estimate(suspect.size)
     if suspect.family == "operator_offset" and len(looked.y) > 2:
         return _offset(suspect, study, looked, sized)
     size, error_of_size = suspect.size, suspect.error
@@ -978,7 +980,7 @@ BLOCK_REPEATS, PART_REPEATS, DRIFT_REPEATS, SETTINGS = 5, 10, 20, 5
 def _said(cause: Cause, result: GaugeResult) -> Cause:
     """Return a cause with its sentences, and what to do first about it."""
     what, alike = _what(cause, result.study)
-    first_step, readings = _first_step(cause, result.study)
+    first_step, readings = _first_step(cause, result)
     cause = replace(cause, what=what, alike=alike, first_step=first_step, readings=readings)
     return replace(cause, sentence=_told(cause, result))
 
@@ -1051,6 +1053,26 @@ def _what(cause: Cause, study: Study) -> tuple[str, str]:
             f"{'' if len(cause.trials) > 1 else ' another operator'}",
             "without the copied trial",
         ),
+        "outliers": (
+            f"Single readings or some parts scatter far more than the rest, up to {size} from "
+            "their repeats",
+            "with those readings like the others",
+        ),
+        "size": (
+            f"Repeats of the parts at one end of the range scatter {cause.size.value:.1f} times "
+            "as much as at the other",
+            "scattering everywhere as at the quiet end",
+        ),
+        "autocorrelation": (
+            "Readings taken one after the other are alike (their errors correlate by about "
+            f"{cause.size.value:.1f}): something moves slowly while measuring",
+            "",
+        ),
+        "place": (
+            f"The rounds lie up to {size} apart: everything in one round, a trial of one operator, "
+            "moved together",
+            "with the rounds alike",
+        ),
         "repeatability": (
             f"Repeatability of gauge and grip, the background, is {size} (standard deviation)",
             "",
@@ -1063,8 +1085,17 @@ def _texts(numbers: tuple[int, ...]) -> list[str]:
     return [str(number) for number in numbers]
 
 
-def _first_step(cause: Cause, study: Study) -> tuple[str, int]:
+def _repeat_limit(result: GaugeResult) -> str:
+    """Return by how much two readings differ once in twenty: 2.8 EV, and EV 1.4 times as large.
+
+    EV is raised as it may be that much larger than a study of ninety readings shows.
+    """
+    return length(2.8 * 1.4 * result.value("EV", "sd"), result.study.unit)
+
+
+def _first_step(cause: Cause, result: GaugeResult) -> tuple[str, int]:
     """Return what to do first about a cause, and how many readings it takes."""
+    study = result.study
     o, r, facts = len(study.operator_names), study.trials, study.facts
     everyone = "everyone" if o > 1 else "the operator"
     parts = (cause.part or "").count(",") + 1 if cause.part else len(study.parts)
@@ -1072,6 +1103,8 @@ def _first_step(cause: Cause, study: Study) -> tuple[str, int]:
     them = "it" if cause.part and parts == 1 else "them"
     zeroed = facts.get("zeroed_how_often")
     of_trials = f"trial{'s' if len(cause.trials) > 1 else ''} {listed(_texts(cause.trials))}"
+    # How often to zero takes a look at the drift of its own.
+    against_drift = _against_drift(study) if cause.kind == "drift" else ""
     steps: dict[Kind, tuple[str, int]] = {
         "operator_offset": (
             "Let everyone measure one gauge block of this size five times, side by side, and "
@@ -1093,7 +1126,7 @@ def _first_step(cause: Cause, study: Study) -> tuple[str, int]:
             o * r,
         ),
         "drift": (
-            f"{begun(_against_drift(study))}; then measure one part twenty times over a session "
+            f"{begun(against_drift)}; then measure one part twenty times over a session "
             "to see whether it holds.",
             DRIFT_REPEATS,
         ),
@@ -1122,6 +1155,26 @@ def _first_step(cause: Cause, study: Study) -> tuple[str, int]:
         "copied_trial": (
             "Find out whether a column was copied, and measure that trial again.",
             len(study.parts),
+        ),
+        "outliers": (
+            "Read every part twice and a third time where the two differ by more than "
+            f"{_repeat_limit(result)}; look at the parts concerned for burrs, form and dirt.",
+            0,
+        ),
+        "size": (
+            "Look at what changes over the range: how the gauge is held, form and weight of the "
+            "parts; judge small and large parts by a study each.",
+            0,
+        ),
+        "autocorrelation": (
+            "Measure in random order, let gauge and parts become equally warm, and check zero on "
+            "a master between the parts.",
+            0,
+        ),
+        "place": (
+            "Find out what changed between the rounds (zero, place on the part, warmth), check "
+            "zero on a master before each round, and mark where to measure.",
+            o * r,
         ),
         "repeatability": (bench_advice(study), 0),
     }
@@ -1185,6 +1238,8 @@ def bench_advice(study: Study) -> str:
 
 def _told(cause: Cause, result: GaugeResult) -> str:
     """Return a cause in one sentence, with its share and GRR before and after."""
+    if not cause.share.known:
+        return f"{cause.what}."
     told = f"{cause.what}: {cause.share} of GRR's variance"
     if not cause.alike or not cause.without.known:
         return f"{told}."

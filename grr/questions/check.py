@@ -729,7 +729,12 @@ def _explains(cause: Cause, cube: Cube, part: int, operator: int) -> bool:
 
 
 #: What makes repeats of one part by one operator differ.
-RANGE_CAUSES = frozenset({"operator_scatter", "part", "slip", "step", "drift", "trial_shift"})
+RANGE_CAUSES = frozenset(
+    {
+        *("operator_scatter", "part", "slip", "step", "drift", "trial_shift"),
+        *("outliers", "size", "place"),
+    }
+)
 
 
 def _ranges_told(

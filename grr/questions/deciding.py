@@ -70,6 +70,7 @@ def decide(
     purpose: str,
     one_operator: bool,
     must_mend: bool,
+    scatter_forbids: bool = False,
 ) -> Decision:
     """Return the decision that the bounds of a ratio and the price of limits allow.
 
@@ -88,12 +89,15 @@ def decide(
         What holds for one operator only is never "use" without a condition.
     must_mend : bool
         Readings with something to mend decide nothing.
+    scatter_forbids : bool
+        Where the repeats do not scatter as the bounds take it, none shows a gauge to be good;
+        see `grr.questions.scatter.Scatter.forbids_use`.
     """
     if must_mend:
         return Decision.NOT_DECIDED
     if found.lower > found.limit:
         return Decision.DO_NOT_USE
-    if found.upper <= found.good and not one_operator:
+    if found.upper <= found.good and not one_operator and not scatter_forbids:
         return Decision.USE
     if found.upper <= found.limit and (found.value < found.good or purpose == "control"):
         return Decision.LIKE_THIS

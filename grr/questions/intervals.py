@@ -36,6 +36,7 @@ from grr.model.rounding import JOIN, figures, percent
 from grr.model.study import Study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number
+from grr.questions.scatter import scatter_of
 from grr.questions.sittings import own_sessions, within_sessions
 
 if TYPE_CHECKING:
@@ -352,7 +353,8 @@ def degrees_of_freedom(study: Study) -> DegreesOfFreedom:
 
     def seen() -> DegreesOfFreedom:
         if study.design != "nested":
-            return effective_df(within_sessions(study).cube().packed)
+            kept = scatter_of(study).kept_by_order
+            return effective_df(within_sessions(study).cube().packed)._replace(kept=kept)
         readings = nested_readings(study)
         # A part belongs to one operator: its readings are one cell.
         return effective_df(readings.reshape(-1, 1, readings.shape[-1]))
@@ -365,9 +367,12 @@ def uneven_sentence(study: Study) -> str:
     found = degrees_of_freedom(study)
     if round(float(found.used)) >= found.counted:
         return ""
+    why = "that uneven do the repeats look"
+    if found.kept < 1.0:
+        why += ", and that alike do neighbours in the measuring order"
     return (
         f"Limits take EV as known with {float(found.used):.0f} of its {float(found.counted):.0f} "
-        "degrees of freedom: that uneven do the repeats look."
+        f"degrees of freedom: {why}."
     )
 
 

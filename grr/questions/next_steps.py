@@ -60,7 +60,7 @@ NOTICEABLE = 0.95
 #: Topics of findings that are about single readings: looked at before anything else.
 _OF_READINGS = ("factor", "exchanged parts", "copied trial", "one part out", "trials differ")
 #: Causes whose readings do not average: they move together.
-_NOT_AVERAGED = ("drift", "step", "trial_shift", "digit")
+_NOT_AVERAGED = ("drift", "step", "trial_shift", "digit", "autocorrelation", "place")
 WATCH = (
     "Record on the gauge's card how it was used here, and watch the gauge with a check standard."
 )

@@ -52,6 +52,13 @@ from grr.questions.acceptance import (
     narrowed,
     proven_for,
 )
+from grr.questions.by_cause import (
+    OperatorUse,
+    by_operator,
+    operator_sentence,
+    size_sentence,
+    usable_up_to,
+)
 from grr.questions.causes import Cause, Causes, causes_in, short
 from grr.questions.check import Findings, check
 from grr.questions.deciding import Criterion, decide
@@ -75,6 +82,7 @@ from grr.questions.next_steps import (
     to_fix,
 )
 from grr.questions.risk import misclassification
+from grr.questions.scatter import scatter_of
 from grr.questions.second_stage import look_sentences, second_stage_of, stage_sentence
 from grr.questions.sittings import measured_on_one_day
 
@@ -135,6 +143,10 @@ class Verdict(Printed):
         The same in sentences.
     proven_for : ProvenFor or None
         The smallest tolerances for which GRR is shown to be good, and acceptable.
+    by_operator : tuple of OperatorUse
+        Each operator's own decision, where one scatters more than the others; else empty.
+    usable_up_to : Estimate
+        Up to which size the gauge is shown to be good, where scatter grows with size.
 
     Examples
     --------
@@ -160,6 +172,8 @@ class Verdict(Printed):
     price: Estimate = NO_PRICE
     acceptance: tuple[str, ...] = ()
     proven_for: ProvenFor | None = None
+    by_operator: tuple[OperatorUse, ...] = ()
+    usable_up_to: Estimate = Estimate(math.nan, why="scatter does not grow with size")
 
     @property
     def banner(self) -> str:
@@ -345,13 +359,20 @@ def _verdict(result: GaugeResult) -> Verdict:
             findings,
         )
     known = None if findings.must_mend else narrowed(result)
+    mended = Causes((), ()) if findings.must_mend else causes
+    operators, up_to = by_operator(result, mended), usable_up_to(result, mended)
     return Verdict(
         decision=decision,
         result=result,
         criterion=found,
         by_manual=_by_manual(result, found, findings),
         by_confidence=_by_confidence(result, found, decision, findings),
-        reasons=_reasons(result, findings, causes),
+        reasons=(
+            *_reasons(result, findings, causes),
+            *_of_scatter(result, decision),
+            *([operator_sentence(operators, result)] if operators else []),
+            *([size_sentence(up_to, result)] if up_to.known else []),
+        ),
         conditions=_conditions(result, found, decision),
         steps=_next_steps(result, found, decision, findings, causes),
         causes=causes.named,
@@ -360,6 +381,8 @@ def _verdict(result: GaugeResult) -> Verdict:
         price=NO_PRICE if known is None else known.price,
         acceptance=() if known is None else limit_sentences(result, known, decision),
         proven_for=None if findings.must_mend else proven_for(result),
+        by_operator=operators,
+        usable_up_to=up_to,
     )
 
 
@@ -381,8 +404,18 @@ def judged(result: GaugeResult) -> tuple[Criterion | StudyError, Decision]:
         purpose=study.purpose,
         one_operator=len(study.operator_names) == 1,
         must_mend=check(study).must_mend,
+        scatter_forbids=scatter_of(study).forbids_use,
     )
     return found, decision
+
+
+def _of_scatter(result: GaugeResult, decision: Decision) -> tuple[str, ...]:
+    """Return what the scatter of the repeats says for or against a decision for the gauge."""
+    if decision not in {Decision.USE, Decision.LIKE_THIS}:
+        return ()
+    scatter = scatter_of(result.study)
+    told = (*scatter.why_not_use, scatter.outliers_sentence, scatter.not_tested)
+    return tuple(sentence for sentence in told if sentence)
 
 
 def _by_manual(result: GaugeResult, found: Criterion, findings: Findings) -> str:

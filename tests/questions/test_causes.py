@@ -18,6 +18,7 @@ from snapshot import assert_snapshot
 
 import grr
 from grr.formulas.cause_tests import LEVEL, battery, scores, trial_shapes
+from grr.formulas.scatter_tests import normal_studies
 from grr.questions.causes import causes_of
 
 SCRIPT = Path(__file__).parents[1] / "coverage" / "causes.py"
@@ -87,7 +88,7 @@ def test_few_clean_studies_are_accused(script):
 
 @pytest.mark.parametrize("shape", [(10, 3, 3), (5, 3, 3), (10, 2, 2), (5, 6, 2)])
 def test_all_tests_together_accuse_one_clean_study_in_twenty(shape):
-    tests = battery(*shape, trial_shapes(*shape))
+    tests = battery(*shape, trial_shapes(*shape), normal_studies(shape))
     y = np.random.default_rng(13).standard_normal((4000, *shape))
     p = np.min([score for score, _ in scores(y, tests).values()], axis=0)
     assert 0.033 < np.mean(p < LEVEL) < 0.057
@@ -195,7 +196,7 @@ def test_what_cannot_be_looked_for_is_said():
     assert any("1 missing" in note for note in a.notes)
     assert any("neither times nor an order" in note for note in a.notes)
     once = grr.assess(as_study(y[:, :, 1:2]))
-    assert any("scatter was not looked into" in note for note in once.notes)
+    assert any("scatter of the repeats was not tested" in note for note in once.notes)
     alone = grr.assess(as_study(y[:, 1:2]))
     assert alone.causes[-1].kind == "repeatability"
     y[:5, 0] = np.nan

@@ -1,0 +1,241 @@
+"""How the repeats of a study scatter: as every formula takes it, or otherwise.
+
+The six tests of `grr.formulas.scatter_tests` on one study, worked out once. Intervals, causes
+and verdict ask here: neighbours that are alike leave fewer degrees of freedom, and no gauge is
+called good where single readings, some parts or the rounds stand out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from grr.formulas.arrays import Array, Mask
+from grr.formulas.scatter_tests import (
+    COARSEST,
+    FINDS,
+    FORBIDDING,
+    SCATTER_LEVEL,
+    Finds,
+    Normal,
+    Order,
+    compared,
+    in_order,
+    most_outliers,
+    neighbours_alike,
+    normal_studies,
+    outliers,
+    scatter_sd,
+    share_back_to_back,
+)
+from grr.model.errors import StudyError
+from grr.model.rounding import counted, figures, listed
+from grr.model.study import Study
+from grr.questions.sittings import within_sessions
+
+#: At most this share of the readings may be missing for scatter and causes to be looked into.
+MOST_MISSING = 0.1
+#: So many outliers are named.
+MOST_NAMED = 3
+#: Trials follow each other at once where this share of the repeats does.
+BACK_TO_BACK = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Scatter:
+    """What the repeats of a study show of their scatter.
+
+    Attributes
+    ----------
+    normal : Normal or None
+        What clean studies of this design show; None where nothing was tested, and then
+        ``why`` says why.
+    found : tuple of str
+        The tests that fired; one of `grr.formulas.scatter_tests.FINDS` each.
+    outliers : tuple of (str, str, int)
+        Part, operator and trial of the readings that lie further out than normal scatter
+        explains, the furthest first.
+    readings : int
+        Of how many.
+    neighbours : float
+        Correlation of neighbours in the measuring order; NaN where the order is not known.
+    back_to_back : bool
+        Whether most repeats were read straight after a reading of the same part.
+    order_known : bool
+    """
+
+    normal: Normal | None
+    why: str
+    found: tuple[Finds, ...] = ()
+    outliers: tuple[tuple[str, str, int], ...] = ()
+    readings: int = 0
+    neighbours: float = float("nan")
+    back_to_back: bool = False
+    order_known: bool = False
+
+    @property
+    def forbids_use(self) -> bool:
+        """Whether bounds cannot show a gauge to be good: the scatter is not what they take."""
+        return self.back_to_back or any(name in FORBIDDING for name in self.found)
+
+    @property
+    def kept_by_order(self) -> float:
+        """Share of the degrees of freedom that is left where neighbours are alike, else 1."""
+        if "autocorrelation" not in self.found:
+            return 1.0
+        square = min(max(self.neighbours, 0.0), 0.99) ** 2
+        return (1.0 - square) / (1.0 + square)
+
+    @property
+    def outliers_sentence(self) -> str:
+        """How many readings were outliers, and how many of a hundred there may be."""
+        if not self.readings:
+            return ""
+        number = len(self.outliers)
+        share = 100.0 * most_outliers(number, self.readings)
+        was = "was an outlier" if number < 2 else "were outliers"
+        names = [f"part {i}, {j}, trial {k}" for i, j, k in self.outliers[:MOST_NAMED]]
+        which = f" ({listed(names)}{', …' if number > MOST_NAMED else ''})" if names else ""
+        return (
+            f"{number} of {counted(self.readings, 'reading')} {was}{which}: fewer than "
+            f"{figures(share, 2)} in 100 (95 % confidence)."
+        )
+
+    @property
+    def why_not_use(self) -> tuple[str, ...]:
+        """Why no bound shows this gauge to be good; nothing where scatter forbids nothing."""
+        told = []
+        if self.back_to_back:
+            told.append(
+                "The trials of a part were read straight after each other, which hides what "
+                "changes between readings: USE LIKE THIS at most. Measure again in random order."
+            )
+        if "outliers" in self.found or "part" in self.found:
+            told.append(
+                "Some parts or single readings scatter more than the rest, so no bound shows GRR "
+                "to be good: USE LIKE THIS at most."
+            )
+        if "place" in self.found:
+            told.append(
+                "The rounds lie apart, so no bound shows GRR to be good: USE LIKE THIS at most."
+            )
+        return tuple(told)
+
+    @property
+    def not_tested(self) -> str:
+        """What of the scatter could not be tested, and why; "" where all was."""
+        if self.normal is None:
+            return f"How the repeats scatter was not tested: {self.why}."
+        if not self.order_known:
+            return (
+                "The order of measuring is not known, so whether neighbours are alike or the "
+                "rounds lie apart was not tested."
+            )
+        return ""
+
+
+def scatter_of(study: Study) -> Scatter:
+    """Return how the repeats of a study scatter; it is worked out once."""
+    return study.once("scatter", lambda: _scatter(study))
+
+
+def _scatter(study: Study) -> Scatter:
+    if study.design == "nested":
+        return Scatter(None, "each part was measured by one operator only")
+    try:
+        # What a session adds to all of its parts is a source of its own, no scatter.
+        y, gaps = filled_readings(within_sessions(study))
+    except StudyError as error:
+        return Scatter(None, error.problem)
+    order = None if gaps.any() else _order(study, y.shape)
+    at_once = order is not None and share_back_to_back(order, y.shape) > BACK_TO_BACK
+    looked = _look(y, last_digit(study.resolution, y), order, gaps if gaps.any() else None)
+    if isinstance(looked, str):
+        return Scatter(None, looked, back_to_back=at_once, order_known=order is not None)
+    normal, found = looked
+    cube = study.cube()
+    far = [np.unravel_index(place, y.shape) for place in outliers(y)]
+    return Scatter(
+        normal,
+        "",
+        found=found,
+        outliers=tuple((cube.parts[i], cube.operators[j], cube.trials[k]) for i, j, k in far),
+        readings=int((~gaps).sum()),
+        neighbours=float("nan") if order is None else neighbours_alike(y, order),
+        back_to_back=at_once,
+        order_known=order is not None,
+    )
+
+
+def _look(
+    y: Array, digit: float, order: Order | None, gaps: Mask | None = None
+) -> tuple[Normal, tuple[Finds, ...]] | str:
+    """Return clean studies like this one and the tests that fired; or why nothing is tested."""
+    if y.shape[2] == 1:
+        return "each cell holds one reading"
+    if not float(np.ptp(y - y.mean(axis=2, keepdims=True))) > 0.0:
+        return "the repeats do not differ at all"
+    sd = scatter_sd(y, digit)
+    if digit > COARSEST * sd:
+        return "the last digit is over three times as large as the scatter of the repeats"
+    means, of_operators = y.mean(axis=(1, 2)), y.mean(axis=(0, 2)) - y.mean()
+    normal = normal_studies(
+        (y.shape[0], y.shape[1], y.shape[2]),
+        order,
+        digit=digit / sd,
+        part_sd=float(means.std()) / sd,
+        offsets=tuple(float(offset) / sd for offset in of_operators),
+        gaps=gaps,
+    )
+    p = compared(y, normal).p
+    return normal, tuple(
+        name for name, one in zip(FINDS, p, strict=True) if float(one) < SCATTER_LEVEL
+    )
+
+
+def readings_forbid_use(y: Array, resolution: float | None) -> bool:
+    """Whether readings whose order is not known scatter so that no bound shows a gauge good."""
+    looked = _look(y, last_digit(resolution, y), None)
+    return not isinstance(looked, str) and any(name in FORBIDDING for name in looked[1])
+
+
+def _order(study: Study, shape: tuple[int, ...]) -> Order | None:
+    if "order" not in study.readings:
+        return None
+    taken = study.cube("order").packed
+    return in_order(taken) if taken.shape == shape else None
+
+
+def filled_readings(study: Study) -> tuple[Array, Mask]:
+    """Return the readings as parts × operators × trials, and where one was missing.
+
+    The mean of its cell stands for a missing reading.
+
+    Raises
+    ------
+    StudyError
+        Too many are missing.
+    """
+    cube = study.cube()
+    y = cube.values
+    gaps = np.isnan(y)
+    if gaps.any() and cube.complete:
+        y = cube.packed
+        return y, np.zeros(y.shape, dtype=bool)
+    if gaps.any():
+        if gaps.all(axis=2).any() or gaps.mean() > MOST_MISSING:
+            raise StudyError(
+                "too many readings are missing", "Take them, or leave out the parts without them"
+            )
+        y = np.where(gaps, np.nanmean(y, axis=2, keepdims=True), y)
+    return y, gaps
+
+
+def last_digit(resolution: float | None, y: Array) -> float:
+    """Return the last digit of the readings; as good as 0 where they are not rounded."""
+    if resolution is not None:
+        return resolution
+    steps = np.diff(np.unique(y))
+    steps = steps[steps > 1e-9 * max(float(np.ptp(y)), 1e-300)]
+    return float(steps.min()) if steps.size else 0.0
