@@ -87,7 +87,7 @@ class Normal:
 
 
 @dataclass(frozen=True, eq=False)
-class Look:
+class ScatterLook:
     """p values of the six tests, adjusted for looking at all of them; shape (..., 6).
 
     Attributes
@@ -234,7 +234,7 @@ def _simulated(
     return e, six_numbers(e, None), part_shares(e)
 
 
-def compared(y: Array, normal: Normal) -> Look:
+def compared(y: Array, normal: Normal) -> ScatterLook:
     """Compare the scatter of a study, or of a stack, with that of normal studies.
 
     Parameters
@@ -272,7 +272,7 @@ def compared(y: Array, normal: Normal) -> Look:
     adjusted = (1.0 + np.searchsorted(least_clean, p, side="right")) / (n + 1.0)
     untested = [t for t in range(len(FINDS)) if t not in tested]
     adjusted[..., untested] = 1.0
-    return Look(np.minimum(adjusted, 1.0), far)
+    return ScatterLook(np.minimum(adjusted, 1.0), far)
 
 
 def _share_above(ordered: Array, values: Array) -> Array:
