@@ -43,8 +43,8 @@ PAGES = {
 }
 #: The one screen: nothing may lie below its fold.
 ONE_SCREEN = ("check", "check-look", "check-fix", "answer", "answer-narrow", "answer-wide", "file")
-#: Notebooks for the engineer, with prose about code.
-PROSE = ("qualify", "keep-watching", "all-gauges")
+#: A notebook for the engineer, with prose about code.
+PROSE = ("all-gauges",)
 NAMELESS = """() => [...document.querySelectorAll('input, select, button, a, summary, iframe')]
   .filter((node) => node.checkVisibility() && node.tabIndex >= 0 && !node.closest('.modebar'))
   .filter((node) => !(node.innerText?.trim() || node.ariaLabel || node.title

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from grr.entry import sessions
-from grr.entry.table_grid import AS_LISTED, AS_READ, TableRoles, file_table, look_at_table
+from grr.entry.table_grid import AS_LISTED, AS_READ, PART, TableRoles, file_table, look_at_table
 from grr.files.journal import read_journal, verify
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
@@ -192,3 +192,19 @@ def test_what_is_no_table_is_refused(shaft):
         with pytest.raises(StudyError):
             look_at_table(shaft, "x.xls", content, TableRoles())
     assert look(shaft, "nothing\nhere\n")["missing"][0] == "Say which columns hold readings"
+
+
+def test_a_form_that_says_a_and_b_is_proposed_in_the_order_of_the_plan(shaft):
+    head = "Teil\tPrüfer A\t\tPrüfer B\t\n\t1. Messung\t2. Messung\t1. Messung\t2. Messung\n"
+    rows = "".join(f"{part}\t19,986\t19,987\t19,985\t19,986\n" for part in PARTS)
+    seen = look(shaft, head + rows)
+    ravi, lena = ([f"reading:{n}:{who}" for n in (1, 2)] for who in PEOPLE)
+    assert seen["roles"] == [PART, *ravi, *lena]
+    assert seen["to_file"] == 12
+    # Names that the plan does not know are nobody's yet.
+    named = look(shaft, head.replace("Prüfer A", "Bergmann").replace("Prüfer B", "Kurt") + rows)
+    assert named["to_file"] == 0
+    assert named["missing"]
+    # The letter itself is found, in whatever order.
+    swapped = head.replace("Prüfer A", "Prüfer Lena").replace("Prüfer B", "Prüfer Ravi")
+    assert look(shaft, swapped + rows)["roles"] == [PART, *lena, *ravi]

@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from html import unescape
 from pathlib import Path
 from typing import Literal
+from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
 
 import grr
+from grr.entry.collecting import Collecting
+from grr.entry.corrections import add_note
+from grr.entry.job import open_job
+from grr.entry.table_grid import TableRoles, file_table, look_at_table
 from grr.files.chosen import folder_name, planned_folder, study_of_the_page
 from grr.files.folder import new_study_folder, save_study
+from grr.files.study_file import read_settings
 from grr.model.choices import FIX_FIRST
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance
 from grr.page.frame import brief, frame_html, page_address, progress_of, show_frame
+from grr.page.label import study_label
 from grr.questions.verdict import verdict
 from published import manual_readings
 
@@ -278,3 +286,105 @@ def test_every_drawing_has_its_finding_as_its_name_or_is_an_ornament(
     for page in (grr.check_page, grr.answer_page, grr.improve_page, grr.file_page):
         for drawing in re.findall(r"<svg[^>]*>", page(study)._repr_html_()):
             assert re.search(r'role="img" aria-label="[^"]+"|aria-hidden="true"', drawing)
+
+
+@pytest.fixture
+def bores(tmp_path: Path) -> Path:
+    """A study that was planned and filled in from a table, one reading of it far off."""
+    folder = tmp_path / "studies" / "bores"
+    parts, people = tuple(map(str, range(1, 11))), ("Ida", "Ulf", "Ove")
+    new_study_folder(
+        folder,
+        title="Bores",
+        unit="mm",
+        resolution=0.001,
+        tolerance=Tolerance(8.2, 8.25),
+        operators_are="fixed",
+        plan=Plan(parts, people, 2, seed=5),
+    )
+    lines = ["part,operator,trial,reading"]
+    for trial, who, part in itertools.product((1, 2), people, parts):
+        value = 8.201 + 0.0045 * int(part) + 0.0005 * ((3 * int(part) + trial + len(lines)) % 4)
+        far = 0.012 if (part, who, trial) == ("4", "Ulf", 2) else 0.0
+        lines.append(f"{part},{who},{trial},{value + far:.3f}")
+    content = "\n".join(lines).encode()
+    work = Collecting(open_job(folder))
+    work.ownership.take()
+    seen = look_at_table(work, "", content, TableRoles(pasted=True))
+    file_table(work, "", content, TableRoles(tuple(seen["roles"]), seen["heads"], pasted=True))
+    work.ownership.release()
+    return folder
+
+
+def test_the_check_leads_to_the_one_reading_until_somebody_notes_why_it_stays(
+    bores: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_page(monkeypatch, "study=studies/bores")
+    shown = grr.check_page(grr.open_study(bores))
+    assert shown.foot is not None and shown.foot.primary is not None
+    assert shown.foot.primary.address == page_address(
+        "measure", "studies/bores", part="4", operator="Ulf", trial="2"
+    )
+    assert shown.values["headline"] == "One reading to look at"
+    work = Collecting(open_job(bores))
+    work.ownership.take()
+    record = work.record
+    row = next(r for r in record.standing if (r.part, r.operator, r.trial) == ("4", "Ulf", "2"))
+    add_note(work, row.id, "kept: measured twice more, it is so")
+    work.ownership.release()
+    noted = grr.check_page(grr.open_study(bores))
+    assert noted.values["headline"] == "Nothing to fix"
+
+
+def test_a_report_written_before_a_change_is_to_be_written_again(
+    bores: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_page(monkeypatch, "study=studies/bores&write=html")
+    study = grr.open_study(bores)
+    written = grr.file_page(study)
+    assert written.values["written"] and not written.values["stale"]
+    assert study.record is not None
+    assert study.record.seal in text_of(written._repr_html_())
+    on_page(monkeypatch, "study=studies/bores")
+    work = Collecting(open_job(bores))
+    work.ownership.take()
+    add_note(work, work.record.standing[0].id, "burr")
+    work.ownership.release()
+    after = grr.file_page(grr.open_study(bores))
+    assert after.values["stale"] and not after.values["written"]
+    assert after.values["seal"] != written.values["seal"]
+
+
+def test_the_label_of_a_study_says_gauge_limits_people_and_seal(bores: Path) -> None:
+    study = grr.open_study(bores)
+    lines = dict(study_label(study).lines)
+    assert lines["limits"] == "8.200 to 8.250 mm"
+    assert lines["by"] == "Ida, Ove, Ulf"
+    assert study.record is not None
+    assert lines["seal"] == study.record.seal
+
+
+def test_a_recheck_is_planned_short_and_under_a_name_of_its_own(
+    bores: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_page(monkeypatch, "study=studies/bores")
+    monkeypatch.chdir(bores.parent)
+
+    def planned() -> dict[str, list[str]]:
+        foot = grr.improve_page(grr.open_study(bores)).foot
+        assert foot is not None and foot.primary is not None
+        again = next(b for b in (foot.primary, *foot.quiet) if "re-check" in b.words)
+        return parse_qs(urlsplit(again.address).query)
+
+    asked = planned()
+    assert (asked["new"], asked["like"]) == (["Bores, re-check"], ["studies/bores"])
+    assert (asked["parts"], asked["trials"]) == (["5"], ["2"])
+    on_page(monkeypatch, urlencode(asked, doseq=True))
+    form = grr.study_form(planned_folder())
+    assert form.answers["operators"] == "Ida, Ulf, Ove"
+    form.save()
+    assert form.said.startswith("Saved in studies/Bores_re-check."), form.said
+    plan = read_settings(bores.parent / "Bores_re-check").plan
+    assert plan is not None
+    assert plan.parts == ("1", "3", "5", "7", "9")
+    assert planned()["new"] == ["Bores, re-check 2"]
