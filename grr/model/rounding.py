@@ -116,6 +116,38 @@ def length(value: float, unit: str, digits: int = 2) -> str:
     return with_unit(figures(value * conversion(unit, fine), digits), fine)
 
 
+#: A unit in the last digit of a length beside its percentage is at most this share of the whole:
+#: half of a unit in the last digit of the percentage.
+BESIDE_PERCENT = 0.0005
+
+
+def smallest_whole(total: float, grr: float, grr_percent_tolerance: float) -> float:
+    """Return the smaller whole that spreads are percentages of; NaN where there is none.
+
+    ``total`` is TV, the other is what GRR is a percentage of the tolerance of.
+    """
+    wholes = [total]
+    if grr_percent_tolerance > 0.0:
+        wholes.append(100.0 * grr / grr_percent_tolerance)
+    return min((one for one in wholes if one > 0.0), default=math.nan)
+
+
+def length_beside_percent(value: float, unit: str, whole: float) -> str:
+    """Return a length given in ``unit`` as it is shown beside its percentage of ``whole``.
+
+    Two figures at least, and so many decimals that the percentage shown, with one decimal,
+    follows from the length shown within three quarters of a unit in its last digit; the
+    percentage's own rounding is half a unit of that.
+    """
+    fine = fine_unit(unit)
+    factor = conversion(unit, fine)
+    step = BESIDE_PERCENT * whole * factor
+    if not (math.isfinite(value) and math.isfinite(step) and step > 1e-7) or value == 0.0:
+        return length(value, unit)
+    decimals = max(decimals_for(value * factor), math.ceil(-math.log10(step) - 1e-9))
+    return with_unit(f"{value * factor:.{decimals}f}", fine)
+
+
 def squares(values: Sequence[float], unit: str, digits: int = 4) -> list[str]:
     """Return a column of squares of lengths given in ``unit``, in the square of its fine unit.
 

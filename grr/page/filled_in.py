@@ -15,8 +15,8 @@ from grr.formulas.analysis_of_variance import (
 from grr.formulas.between_sessions import session_components
 from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import NDC_FACTOR
-from grr.model.rounding import figures, length, percent
-from grr.questions.gauge import GaugeResult
+from grr.model.rounding import figures, percent
+from grr.questions.gauge import GaugeResult, spread_text
 from grr.questions.intervals import degrees_of_freedom
 from grr.questions.sittings import own_sessions
 from grr.questions.worked_sheet import worked_sheet
@@ -281,7 +281,7 @@ def _ratios(result: GaugeResult) -> dict[str, tuple[str, ...]]:
         "spread": (
             f"{times} × GRR = {times} × {sd} = {_n(result.value('GRR', 'spread'))} "
             f"{result.study.unit}".rstrip()
-            + f", that is {length(result.value('GRR', 'spread'), result.study.unit)}",
+            + f", that is {spread_text(result, result.value('GRR', 'spread'))}",
         ),
         "percent_tolerance": (_of_tolerance(result),),
     }

@@ -20,7 +20,7 @@ from grr.model.choices import FIX_FIRST
 from grr.model.errors import StudyError
 from grr.model.names import begun, shortened
 from grr.model.printed import EXAMPLE, Printed
-from grr.model.rounding import JOIN, counted, length, limits_text, listed, percent
+from grr.model.rounding import JOIN, counted, limits_text, listed, percent
 from grr.model.study import Study
 from grr.model.values import needs
 from grr.page.conduct import fact
@@ -30,7 +30,7 @@ from grr.page.page_blocks import Columns, Drawing, Form, KeyNumber, KeyNumbers, 
 from grr.questions import methods
 from grr.questions.causes import cause_blocks, counterfactual, short
 from grr.questions.check import RUINED, TO_DO, Finding, Findings, calibration_due, check
-from grr.questions.gauge import GaugeResult
+from grr.questions.gauge import GaugeResult, spread_text
 from grr.questions.renewal import recheck
 from grr.questions.verdict import (
     CAUTION,
@@ -506,20 +506,19 @@ def _limits(result: GaugeResult, level: float) -> tuple[pd.DataFrame | None, str
 
 
 def _shown(value: float, key: tuple[str, str], result: GaugeResult) -> str:
-    return str(result.ndc) if key[0] == "ndc" else _written(value, key[1], result.study.unit)
+    return str(result.ndc) if key[0] == "ndc" else _written(value, key[1], result)
 
 
 def _interval(lower: float, upper: float, measure: str, result: GaugeResult) -> str:
     if math.isnan(lower):
         return "—"
-    unit = result.study.unit
-    low = _written(lower, measure, unit)
-    high = "no upper limit" if math.isinf(upper) else _written(upper, measure, unit)
+    low = _written(lower, measure, result)
+    high = "no upper limit" if math.isinf(upper) else _written(upper, measure, result)
     return f"{low} to {high}"
 
 
-def _written(value: float, measure: str, unit: str) -> str:
+def _written(value: float, measure: str, result: GaugeResult) -> str:
     if measure.startswith("percent"):
         return percent(value)
     # A number of categories is rounded down, as ndc itself.
-    return f"{max(1, math.floor(value))}" if measure == "value" else length(value, unit)
+    return f"{max(1, math.floor(value))}" if measure == "value" else spread_text(result, value)

@@ -60,8 +60,10 @@ from grr.model.rounding import (
     counted,
     figures,
     length,
+    length_beside_percent,
     p_value,
     size,
+    smallest_whole,
     square_unit,
     squares,
 )
@@ -1110,6 +1112,20 @@ def _when(study: Study) -> str:
     return f"; readings taken {first}" + (f" to {last}" if last != first else "")
 
 
+def spread_text(result: GaugeResult, spread: float, *, sds: float | None = None) -> str:
+    """Return a spread of the study's, as every page shows it: its percentages follow from it.
+
+    ``sds``: of how many standard deviations it is; those of the result by default.
+    """
+    whole = smallest_whole(
+        result.value("TV", "spread"),
+        result.value("GRR", "spread"),
+        result.value("GRR", "percent_tolerance"),
+    )
+    share = 1.0 if sds is None else sds / result.spread
+    return length_beside_percent(spread, result.study.unit, whole * share)
+
+
 def source_rows(result: GaugeResult) -> tuple[list[str], list[list[str]]]:
     """Return head and rows of the table of sources as a person reads it."""
     head = [
@@ -1130,7 +1146,8 @@ def source_rows(result: GaugeResult) -> tuple[list[str], list[list[str]]]:
             for measure in ("percent_tolerance", "percent_tv", "percent_contribution")
         ]
         told = [f"{share}" if share.known else "—" for share in shares]
-        rows.append([label, f"{spread}", *(told if spread.known else [""] * len(told))])
+        shown = spread_text(result, spread.value) if spread.known else f"{spread}"
+        rows.append([label, shown, *(told if spread.known else [""] * len(told))])
     return head, rows
 
 

@@ -38,7 +38,7 @@ from grr.model.frames import frame
 from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import figures, with_unit
 from grr.model.values import needs, number
-from grr.questions.gauge import GaugeResult
+from grr.questions.gauge import GaugeResult, spread_text
 from grr.questions.intervals import pivots_of, specification_of
 
 #: What GRR is a percentage of.
@@ -317,7 +317,6 @@ def _opening(found: Improvement) -> list[str]:
 
 def improvement_rows(found: Improvement) -> tuple[list[str], list[list[str]]]:
     """Return head and rows of the table of changes."""
-    unit = found.result.study.unit
     spread = found.result.spread
     head = [
         "Change",
@@ -327,10 +326,10 @@ def improvement_rows(found: Improvement) -> tuple[list[str], list[list[str]]]:
     ]
     rows = []
     for row in found.table.to_dict("records"):
-        sd = Estimate(float(row["grr_sd"]), unit=unit)
         share = Estimate(float(row["percent"]), float(row["lower"]), float(row["upper"]), PERCENT)
         interval = f"{share:r}" if math.isfinite(share.upper) else "no limit"
-        rows.append([str(row["change"]), f"{sd.times(spread)}", f"{share}", interval])
+        shown = spread_text(found.result, float(row["grr_sd"]) * spread)
+        rows.append([str(row["change"]), shown, f"{share}", interval])
     return head, rows
 
 

@@ -32,9 +32,9 @@ from grr.model.choices import MEASURES, NAMES
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.printed import Printed
-from grr.model.rounding import JOIN, figures, percent
+from grr.model.rounding import JOIN, figures, length_beside_percent, percent, smallest_whole
 from grr.model.study import Study
-from grr.model.units import conversion, fine_unit
+from grr.model.units import fine_unit
 from grr.model.values import number
 from grr.questions.scatter import scatter_of
 from grr.questions.sittings import own_sessions, within_sessions
@@ -193,8 +193,18 @@ class IntervalTable(Printed, pd.DataFrame):
             return "∞"
         if measure.startswith("percent"):
             return percent(value).removesuffix("%").rstrip(JOIN)
-        factor = conversion(self.unit, fine_unit(self.unit)) if measure == "spread" else 1.0
-        return figures(value * factor, 3 if measure == "value" else 2)
+        if measure == "spread":
+            text = length_beside_percent(value, self.unit, self._whole())
+            return text.removesuffix(fine_unit(self.unit)).rstrip(JOIN)
+        return figures(value, 3 if measure == "value" else 2)
+
+    def _whole(self) -> float:
+        given = self["estimate"]
+        known = [
+            float(given.get(key, math.nan))
+            for key in (("TV", "spread"), ("GRR", "spread"), ("GRR", "percent_tolerance"))
+        ]
+        return smallest_whole(*known)
 
     def _closing(self) -> list[str]:
         lines = [

@@ -41,7 +41,7 @@ from grr.model.values import number, one_of
 from grr.questions.check import RUINED, check
 from grr.questions.deciding import Criterion
 from grr.questions.drift import DEFAULT_MARGIN_PERCENT, drift, stated_margin, zero_every
-from grr.questions.gauge import GaugeResult, tolerance_text
+from grr.questions.gauge import GaugeResult, spread_text, tolerance_text
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.method_differences import (
     LONGEST_HEAD,
@@ -840,7 +840,11 @@ def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
         row = [f"{label} (sd)"]
         for method in numbers.methods:
             value = numbers.results[method].value(quantity, "sd")
-            row.append("not estimated" if math.isnan(value) else length(value, unit))
+            row.append(
+                "not estimated"
+                if math.isnan(value)
+                else spread_text(numbers.results[method], value, sds=1.0)
+            )
         ratio = {"EV": numbers.ev_ratio, "GRR": numbers.grr_ratio}.get(quantity)
         row.append(f"× {ratio}" if ratio is not None and ratio.known else "")
         rows.append(row)

@@ -36,7 +36,6 @@ from grr.model.rounding import (
     confidence_text,
     counted,
     figures,
-    length,
     listed,
     percent,
 )
@@ -63,7 +62,7 @@ from grr.questions.causes import Cause, Causes, causes_in, short
 from grr.questions.check import Findings, check
 from grr.questions.deciding import Criterion, decide
 from grr.questions.drift import zero_interval
-from grr.questions.gauge import GaugeResult, opening, result_of_record
+from grr.questions.gauge import GaugeResult, opening, result_of_record, spread_text
 from grr.questions.intervals import (
     degrees_of_freedom,
     pivots_as_read,
@@ -545,7 +544,7 @@ def _spread(result: GaugeResult, causes: Causes) -> str:
     """Return how far the measuring system spreads; most of what, where no cause says it."""
     source = result.dominant_source
     share = min(result.value(source, "variance") / result.value("GRR", "variance"), 1.0)
-    spread = length(result.value("GRR", "spread"), result.study.unit)
+    spread = spread_text(result, result.value("GRR", "spread"))
     most = f"; most of it is {NAMES[source]} ({source}, {percent(100 * share)} of GRR's variance)"
     told = "" if causes.named else most
     return f"The measuring system spreads over {spread} ({result.spread:g} sd){told}."

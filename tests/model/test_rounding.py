@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
+import numpy as np
+import pandas as pd
 import pytest
 
+import grr
 from grr.model import rounding as r
 from grr.model.rounding import chance, chances
+from grr.questions.gauge import source_rows, spread_text
 
 
 @pytest.mark.parametrize(
@@ -106,3 +111,52 @@ def test_an_interval_names_both_ends_once():
     assert chances(1e-12, 1e-11).replace("\u00a0", " ") == "under 0.001 ppm"
     assert chances(0.01, 0.02).replace("\u00a0", " ") == "1.0 % to 2.0 %"
     assert chances(math.nan, 0.1) == "not estimated"
+
+
+def test_percentages_shown_follow_from_the_spreads_shown() -> None:
+    """In 200 random studies the tables' percentages recompute from the spreads beside them.
+
+    Within half a unit of the percentage's last digit, its own rounding, and a quarter of one
+    for that of the spread.
+    """
+    rng = np.random.default_rng(7)
+    for _ in range(200):
+        p, o, r = int(rng.integers(3, 9)), int(rng.integers(1, 4)), int(rng.integers(2, 4))
+        width = float(10.0 ** rng.uniform(-3.0, 1.0))
+        sds = width * 10.0 ** rng.uniform(-3.0, -0.7, 3)
+        y = sds[0] * rng.standard_normal((p, 1, 1)) + sds[1] * rng.standard_normal((1, o, 1))
+        y = y + sds[2] * rng.standard_normal((p, o, r))
+        i, j, k = (index.ravel() for index in np.indices(y.shape))
+        columns = {"part": i.astype(str), "operator": j.astype(str), "trial": k + 1}
+        study = grr.Study(
+            pd.DataFrame({**columns, "reading": 5.0 + y.ravel()}),
+            tolerance=grr.Tolerance(5.0 - width / 2, 5.0 + width / 2),
+            unit="mm",
+        )
+        result = grr.anova(study)
+        _, rows = source_rows(result)
+        total = shown_number(next(row for row in rows if row[0].startswith("TV"))[1])
+        for _, spread, of_tolerance, of_total, _ in rows:
+            if not spread or "estimated" in spread or "—" in (of_tolerance, of_total):
+                continue
+            for whole, told in ((1000.0 * width, of_tolerance), (total, of_total)):
+                if "over" in told:
+                    continue
+                unit = 0.1 if "." in told else 1.0
+                again = 100.0 * shown_number(spread) / whole
+                assert abs(again - shown_number(told)) <= 0.76 * unit, (spread, told, whole)
+
+
+def shown_number(text: str) -> float:
+    return float(text.split("\u00a0", maxsplit=1)[0])
+
+
+def test_a_spread_has_the_same_digits_on_every_page(manual_study: grr.Study) -> None:
+    study = dataclasses.replace(manual_study, unit="mm", tolerance=grr.Tolerance(-4.0, 4.0))
+    result = grr.anova(study)
+    shown = spread_text(result, result.value("GRR", "spread"))
+    verdict = grr.verdict(result)
+    assert any(shown in reason for reason in verdict.reasons)
+    assert shown in str(grr.what_would_help(result))
+    number = shown.split("\u00a0")[0]
+    assert f"{number} (" in str(result.intervals())
