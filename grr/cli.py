@@ -957,7 +957,7 @@ def completion(options: argparse.Namespace) -> int:
         "bash": "~/.local/share/bash-completion/completions/grr",
         "zsh": "a folder of $fpath, under the name _grr",
     }[options.shell]
-    script = shtab.complete(_parser(), shell=options.shell)
+    script = shtab.complete(_parser(), options.shell)
     head, _, rest = script.partition("\n")  # a zsh script names its command in the first line
     print(f"{head}\n# Save this to {place}\n{rest}")
     return 0

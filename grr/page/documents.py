@@ -7,11 +7,15 @@ import shutil
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
 
 from grr.model.errors import StudyError
-from grr.model.html_blocks import html_page
+from grr.model.html_blocks import FONT, INK
 from grr.model.plain_text import without_accents
 from grr.model.terms import TERMS
+from grr.page.templates import render
 
 FOLDER = Path(__file__).parent.with_name("docs")
 #: The documents in the order in which they are listed; the file's first heading is the title.
@@ -77,38 +81,31 @@ def write_pages(folder: Path) -> Path:
     """Write every document as a page into a folder; return the first of them, which lists all."""
     import mistune
 
-    titles = {}
+    class Renderer(mistune.HTMLRenderer):
+        """Headings that a page's address can name."""
+
+        def heading(self, text: str, level: int, **attrs: Any) -> str:
+            (anchor,) = anchors([text])
+            return super().heading(text, level, **{**attrs, "id": anchor})
+
+    markdown = mistune.create_markdown(renderer=Renderer(), plugins=["table"])
+    titles = {name: title_of(name) for name in NAMES} | {"glossary": "Glossary"}
     for name in NAMES:
-        text = (FOLDER / f"{name}.md").read_text(encoding="utf-8")
-        titles[name] = title_of(name)
-        body = str(mistune.html(text.split("\n", 1)[1]))
-        body = re.sub(r"<h([23])>(.+?)</h", _with_anchor, body)
-        page = html_page(titles[name], _BACK + _STYLE + body)
-        (folder / f"{name}.html").write_text(page, encoding="utf-8", newline="\n")
+        text = (FOLDER / f"{name}.md").read_text(encoding="utf-8").split("\n", 1)[1]
+        _write(folder, name, title=titles[name], body=Markup(markdown(text)))
+    names = anchors(term.term for term in TERMS)
+    terms = [Markup(term._repr_html_()) for term in TERMS]
+    _write(folder, "glossary", title="Glossary", terms=list(zip(names, terms, strict=True)))
     for picture in FOLDER.glob("*.svg"):
         shutil.copy(picture, folder)
-    titles["glossary"] = "Glossary"
-    terms = "".join(
-        f'<div id="{anchor}">{term._repr_html_()}</div>'
-        for term, anchor in zip(TERMS, anchors(term.term for term in TERMS), strict=True)
-    )
-    (folder / "glossary.html").write_text(html_page("Glossary", _BACK + terms), encoding="utf-8")
-    links = "".join(f'<li><a href="{name}.html">{title}</a></li>' for name, title in titles.items())
-    index = folder / "index.html"
-    index.write_text(html_page("Documents of grr", f"<ul>{links}</ul>"), encoding="utf-8")
-    return index
+    return _write(folder, "index", title="Documents of grr", pages=titles)
 
 
-def _with_anchor(heading: re.Match[str]) -> str:
-    (anchor,) = anchors([heading[2]])
-    return f'<h{heading[1]} id="{anchor}">{heading[2]}</h'
-
-
-_BACK = '<p><a href="index.html">All documents</a></p>'
-_STYLE = (
-    "<style>img{max-width:100%}pre{background:#f4f4f2;padding:10px;overflow:auto}table{border-collapse:collapse}"
-    "td,th{border:1px solid #ccc;padding:4px 8px;text-align:left;vertical-align:top}</style>"
-)
+def _write(folder: Path, name: str, **values: object) -> Path:
+    page = folder / f"{name}.html"
+    look = {"font": Markup(FONT), "ink": INK, "pages": {}, "body": "", "terms": []}
+    page.write_text(render("documents.html.j2", look | values), encoding="utf-8", newline="\n")
+    return page
 
 
 def anchors(headings: Iterable[str]) -> list[str]:
