@@ -8,7 +8,7 @@ confirm them are common practice at a micrometer; no source.
 from __future__ import annotations
 
 import math
-from dataclasses import KW_ONLY, dataclass
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -20,6 +20,7 @@ from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
 from grr.formulas.drift_rate import scatter_trend
 from grr.formulas.operator_comparison import (
     InteractionCells,
+    OperatorMeans,
     bartlett,
     cochran_c,
     cochran_limit,
@@ -48,6 +49,7 @@ from grr.questions.causes import Cause, causes_of
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.drift_series import BumpFound
 from grr.questions.gauge import result_of_record
+from grr.questions.sittings import own_sessions, within_sessions
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes
 
 if TYPE_CHECKING:
@@ -230,6 +232,8 @@ class OperatorComparison(Printed):
             title = "What usually causes it, and how to confirm it"
             blocks.append(Callout(title, help_with, "#00527a"))
         unseen = [f"Drift was not looked for: {numbers.no_drift}."] if numbers.no_drift else []
+        if own_sessions(study) is not None:
+            unseen.append("Operators are judged against what a person's own sessions differ by.")
         pairs = Table(*pair_rows(numbers), caption="All pairs (Tukey)")
         consistency = Table(*_consistency_rows(numbers), left=2)
         return [
@@ -386,8 +390,8 @@ class OperatorNumbers:
 
 def _operator_numbers(study: Study, level: float) -> OperatorNumbers:
     cube = _cube(study)
-    cells = cells_of(cube.values, cell_axes=2)
-    means = operator_means(cells.means, step=study.resolution or 0.0)
+    cells = cells_of(within_sessions(study).cube().values, cell_axes=2)
+    means = _against_sessions(operator_means(cells.means, step=study.resolution or 0.0), study)
     low, high = from_others_limits(means, level=level)
     names = pd.Index(study.operator_names, name="operator")
     origin = float(cells.origin.flat[0])
@@ -459,6 +463,22 @@ def _matters_from(study: Study) -> float:
         return math.nan
     allowed = study.rules.good_percent * sd / share
     return allowed * math.sqrt(len(study.operator_names) / (1.0 - 1.0 / study.people))
+
+
+def _against_sessions(means: OperatorMeans, study: Study) -> OperatorMeans:
+    """Return the means, judged by what a person's own sessions differ by where these are known.
+
+    The mean of an operator holds sessions of that person only, and scatters with the mean
+    square of sessions within operators (see `grr.formulas.between_sessions`).
+    """
+    sessions = own_sessions(study)
+    if sessions is None:
+        return means
+    found = sessions.means
+    of_cell = found.ss_session / found.df_session / found.readings
+    if not of_cell > means.mean_square:
+        return means
+    return replace(means, mean_square=of_cell, df=found.df_session)
 
 
 def _cube(study: Study) -> Cube:

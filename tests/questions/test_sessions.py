@@ -161,3 +161,14 @@ def test_one_session_each_is_told_beside_the_decision():
     assert any("Nobody measured on two days" in line for line in one.conditions)
     two = grr.verdict(study(table, **wide))
     assert not any("Nobody measured on two days" in line for line in two.conditions)
+
+
+def test_people_are_compared_against_their_own_sessions():
+    blamed = {"plain": 0, "with sessions": 0}
+    for seed in range(15):
+        table = table_of(seed=200 + seed, shares=(0.2, 0.0, 0.0, 0.8))
+        for name, found in (("plain", table.drop(columns="session")), ("with sessions", table)):
+            pairs = grr.compare_operators(study(found)).numbers.pairs
+            blamed[name] += bool((pairs["p"] < 0.05).any())
+    assert blamed["plain"] >= 12, "nobody reads apart, only the sessions do"
+    assert blamed["with sessions"] <= 4  # 1 in 20 is meant: more than 4 of 15 in 1 of 1000
