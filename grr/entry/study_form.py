@@ -126,6 +126,12 @@ _FIELDS = (
         "whole",
         "Two, on different days with a fresh zero, show what one day hides.",
     ),
+    Field(
+        "looks",
+        "May more people measure after a first verdict?",
+        "yes_no",
+        "Both verdicts then share the error: the first needs 97.5 % in place of 95 %.",
+    ),
     Field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
     Field("purpose", "What for?", "choice", "", tuple(PURPOSES.values())),
     Field("parts_from", "The parts are", "choice", "", tuple(PARTS.values())),
@@ -143,7 +149,7 @@ _FIELDS = (
 )
 _BY_KEY = {one.key: one for one in _FIELDS}
 #: What is planned before the first reading, and not asked where the readings are there.
-_PLANNED = ("parts", "operators", "trials", "sessions", "methods")
+_PLANNED = ("parts", "operators", "trials", "sessions", "looks", "methods")
 #: What has an answer from the start.
 _FROM_THE_START = {
     "unit": "mm",
@@ -673,6 +679,7 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
             "operators": ", ".join(plan.operators),
             "trials": plan.trials,
             "sessions": plan.sessions,
+            "looks": plan.looks == 2,
             "methods": ", ".join(plan.methods),
         }
     return answers
@@ -752,7 +759,7 @@ def _plan(answers: dict[str, Any], base: Settings, named: Plan | None) -> Plan |
         methods=_names(answers["methods"]),
         seed=int(base.id[:6], 16) if old is None else old.seed,
         sessions=answers["sessions"] or 1,
-        looks=1 if old is None else old.looks,
+        looks=2 if answers["looks"] else 1,
         further_operators=() if old is None else old.further_operators,
         further_parts=() if old is None else old.further_parts,
     )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import grr
-from grr.entry.study_form import ALL, OTHERS, FieldProblem, StudyForm, contradictions
+from grr.entry.study_form import ALL, OTHERS, FieldProblem, StudyForm, contradictions, study_form
+from grr.files.folder import new_study_folder
 from grr.files.study_file import read_settings
 from grr.shipped import shipped_folder
 from published import manual_readings
@@ -315,3 +317,18 @@ def test_three_people_in_one_name_are_refused(folder: Path) -> None:
     form.save()
     assert "One person, or three?" in form.said
     assert not folder.exists()
+
+
+def test_two_looks_and_a_second_stage_survive_the_form(tmp_path: Path) -> None:
+    plan = grr.Plan(("1", "2", "3"), ("Ada", "Ben", "Cy"), 2)
+    plan = replace(plan, looks=2, further_operators=("Dana",), further_parts=("1", "2"))
+    how = {"title": "Pins", "unit": "mm", "resolution": 0.01, "tolerance": grr.Tolerance(1, 2)}
+    new_study_folder(tmp_path / "pins", plan=plan, **how)
+    form = study_form(tmp_path / "pins")
+    assert form.answers["looks"] == "yes"
+    form.change(title="Other pins", operators_are=OTHERS)
+    form.save()
+    assert read_settings(tmp_path / "pins").plan == plan, form.said
+    form.change(looks="no")
+    form.save()
+    assert read_settings(tmp_path / "pins").plan == replace(plan, looks=1), form.said
