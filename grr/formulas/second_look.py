@@ -117,12 +117,17 @@ def look_of(study: Study) -> Look:
     if plan is None or not went_on:
         if not planned:
             return Look(1, 1, asked, doubt, planned=False)
-        return Look(1, 2, 1.0 - 0.5 * doubt, doubt, planned=True)
+        return Look(1, 2, first_confidence(asked), doubt, planned=True)
     together = len(study.operator_names)
     studied = together - sum(name in plan.further_operators for name in study.operator_names)
     sampled = study.operators == "random" and studied > 1
     second, error = at_second_look(asked, studied, together, planned=planned, sampled=sampled)
     return Look(2, 2, second, error, planned)
+
+
+def first_confidence(asked: float) -> float:
+    """Return the confidence at the first of two planned looks: half of the doubt (97.5 %)."""
+    return 0.5 * (1.0 + asked)
 
 
 def at_second_look(
@@ -131,7 +136,7 @@ def at_second_look(
     """Return the confidence of bounds at the second look, and how often either look errs."""
     doubt = 1.0 - asked
     if planned:
-        first = 1.0 - 0.5 * doubt
+        first = first_confidence(asked)
         if not sampled:
             return first, doubt
         # Rounded up to what is printed.

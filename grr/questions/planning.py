@@ -27,6 +27,7 @@ from grr.formulas.precision import (
     tabulated_precision,
     tabulated_shares,
 )
+from grr.formulas.second_look import first_confidence
 from grr.model.blocks import Block, Bullets, Heading, Prose, Table
 from grr.model.choices import Decision, Purpose
 from grr.model.errors import StudyError
@@ -397,14 +398,18 @@ def expected_precision(
 def chances_of_plan(settings: Settings) -> ExpectedPrecision:
     """Return `expected_precision` of a study's plan, by its purpose and its rules.
 
+    Where two looks are planned, that of the first.
+
     Raises
     ------
     StudyError
         There is no plan, or it measures nothing twice.
     """
-    plan = settings.plan
+    plan, rules = settings.plan, settings.rules
     if plan is None:
         raise StudyError("The study has no plan", "Plan parts, operators and trials")
+    if plan.looks == 2:
+        rules = replace(rules, confidence=first_confidence(rules.confidence))
     return expected_precision(
         len(plan.parts),
         len(plan.operators),
@@ -414,7 +419,7 @@ def chances_of_plan(settings: Settings) -> ExpectedPrecision:
         tolerance=settings.tolerance,
         process_sd=settings.process_sd,
         process_mean=settings.process_mean,
-        rules=settings.rules,
+        rules=rules,
     )
 
 
