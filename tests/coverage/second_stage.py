@@ -1,9 +1,10 @@
 """Whether the chance that a second stage decides, as a verdict tells it, comes true.
 
-Run from the repository: ``.venv/bin/python tests/coverage/second_stage.py``. It simulates studies of
-10 parts × 3 operators × 3 trials in which two looks are planned, takes those that the first look
-leaves open, notes the chance told (`second_stage_of`), adds the second stage of three people on
-five parts, and notes whether the study then decides. Writes ``second_stage.md``. Some minutes.
+Run from the repository: ``.venv/bin/python tests/coverage/second_stage.py``. It simulates
+studies of 10 parts × 3 operators × 3 trials in which two looks are planned, and takes those that
+the first look leaves open. It notes the chance told (`second_stage_of`), adds the second stage of
+three people on five parts, and notes whether the study then decides. Writes ``second_stage.md``.
+Some minutes.
 """
 
 from __future__ import annotations
@@ -86,12 +87,12 @@ def main() -> None:
     lines = [
         "# The chance that a second stage decides: told, and come true",
         "",
-        "Made by `tests/coverage/second_stage.py`: 10 × 3 × 3, then three people on five parts; the "
-        "process is known, its ±2 sd fill the tolerance. Percent of the studies that the first look "
-        f"left open; standard error with {OPEN} studies: 5.",
+        "Made by `tests/coverage/second_stage.py`: 10 × 3 × 3, then three people on five parts; "
+        "the process is known, its ±2 sd fill the tolerance. Percent of the studies that the first "
+        f"look left open; standard error with {OPEN} studies: 5.",
         "",
-        "| shares | true GRR, % | open at look 1 | told, mean (80 % of studies) | came true | of the "
-        "half told less | of the half told more |",
+        "| shares | true GRR, % | open at look 1 | told, mean (80 % of studies) | came true | "
+        "of the half told less | of the half told more |",
         "|---|---|---|---|---|---|---|",
     ]
     for name in SHARES:
