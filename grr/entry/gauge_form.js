@@ -198,15 +198,20 @@ class GaugeForm {
         h("div", {}, h("h3", {}, this.state.asked ?? "Is it fit?"), h("p", { class: "decision" }, this.state.decision), h("p", {}, this.state.nearest ?? ""),
           h("table", { class: "asked" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, ""), h("th", { scope: "col" }, h("span", { class: "allowed" }, "allowed")), h("th", { scope: "col" }, "found"))), h("tbody", {}, rows))),
         h("div", {}, h("h3", {}, "What makes up U?"), ...u, h("table", { class: "lines" }, h("thead", {}, h("tr", {}, [["", 1], ["may be off by", 2], [this.state.has_study ? "in study" : "", 1], ["of allowed", 1]].map(([one, span]) => h("th", { scope: "col", colspan: span }, one)))), h("tbody", {}, lines.map(line))), this.told)),
-      this.bar(requirements.find((one) => one.todo)?.todo ?? "", [["Gauge and blocks", () => this.go("facts")], ["Read blocks", () => this.go("read")]], ["Keep watching", () => { location.href = this.watching(); }]),
+      this.bar(requirements.find((one) => one.todo)?.todo ?? "", [["Gauge and blocks", () => this.go("facts")], ["Read blocks", () => this.go("read")], ["Keep watching", () => { location.href = this.watching(); }]],
+        this.state.filed ? ["Open and print", () => window.open(`/files/${this.place()}/report.html`)] : ["File it", () => this.say("file")]),
     ];
+  }
+
+  place() {
+    return this.state.folder.replaceAll("\\", "/").split("/").slice(-2).join("/");
   }
 
   watching() {
     const page = new URL(location.href);
     page.pathname = page.pathname.replace(/[^/]*$/, "9_keep_watching.ipynb");
     page.searchParams.delete("new");
-    page.searchParams.set("gauge", this.state.folder.replaceAll("\\", "/").split("/").slice(-2).join("/"));
+    page.searchParams.set("gauge", this.place());
     return page.href;
   }
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import random
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -45,9 +45,11 @@ from grr.questions.own_gauge import (
     gauge_findings,
     watched,
 )
+from grr.questions.qualify import Qualification
 from grr.questions.stability import after_check
 
 _HERE = Path(__file__).parent
+REPORT = "report.html"
 #: Purposes that are read one after the other to qualify a gauge.
 _IN_TURN: tuple[Purpose, ...] = ("reference", "range")
 #: A calibrated value is known better than this share of it.
@@ -74,9 +76,16 @@ class GaugeForm(anywidget.AnyWidget):
     )
 
     def __init__(
-        self, folder: Path, kind: Literal["qualify", "watch"], title: str, studies: list[str]
+        self,
+        folder: Path,
+        kind: Literal["qualify", "watch"],
+        title: str,
+        studies: list[str],
+        *,
+        filing: Callable[[Qualification, Path], object],
     ) -> None:
         super().__init__()
+        self._filing = filing
         self.folder, self.kind, self._title, self._studies = folder, kind, title, studies
         self.said, self.good, self.question, self.wrong = "", True, "", ""
         self._guard = threading.RLock()
@@ -104,6 +113,7 @@ class GaugeForm(anywidget.AnyWidget):
                 "take": self.take,
                 "undo": self.undo,
                 "paste": self.paste,
+                "file": self.file,
             }.get(str(kind))
             try:
                 if todo is not None:
@@ -253,6 +263,26 @@ class GaugeForm(anywidget.AnyWidget):
         )
         self.said = f"{len(rows)} checks filed."
 
+    def file(self, _message: Mapping[str, Any]) -> None:
+        """Write the report of the qualification into the folder of the gauge."""
+        page = self._found(self.facts).page
+        if page is None:
+            raise StudyError("There is nothing to file yet", "Write limits and digit first")
+        self._filing(page, self.folder / REPORT)
+        self.said = f"Filed in {self.folder}."
+
+    def _found(self, facts: GaugeFacts) -> GaugeFindings:
+        purposes: tuple[Purpose, ...] = (*_IN_TURN, "check")
+        readings = {str(one): block_readings(self.folder, one) for one in purposes}
+        return gauge_findings(facts, readings, self._study(facts))
+
+    def _filed(self) -> bool:
+        """Whether the report is there and newer than what it rests on."""
+        report, facts, readings = (self.folder / name for name in (REPORT, GAUGE_FILE, READINGS))
+        if not (report.exists() and facts.exists() and readings.exists()):
+            return False
+        return report.stat().st_mtime >= max(facts.stat().st_mtime, readings.stat().st_mtime)
+
     def _purpose(self, message: Mapping[str, Any]) -> Purpose:
         if self.kind == "watch":
             return "check"
@@ -287,6 +317,7 @@ class GaugeForm(anywidget.AnyWidget):
             return shown
         found = gauge_findings(facts, readings, self._study(facts))
         return shown | {
+            "filed": self._filed(),
             "lines": _line_rows(facts, found),
             "held": [] if found.study is None else list(facts.in_study),
             "has_study": found.study is not None,

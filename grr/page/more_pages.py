@@ -30,6 +30,7 @@ from grr.model.names import begun, shortened
 from grr.model.rounding import JOIN, figures, length
 from grr.model.values import a_path
 from grr.page.frame import Button, Foot, Progress, between, brief, page_address, progress_of
+from grr.page.report import report
 from grr.page.screens import LONGEST, MOST_LISTED, Screen, answer_page
 from grr.questions.operators import OperatorComparison, OperatorConclusion, compare_operators
 from grr.questions.verdict import verdict
@@ -223,7 +224,7 @@ def _gauge_page(
     name = gauge_of_the_page()
     if name:
         studies = [one for one in study_folders(top) if one.startswith(f"{PLACES[0]}/")]
-        return GaugeForm(top / name, kind, asked_for("new"), studies)
+        return GaugeForm(top / name, kind, asked_for("new"), studies, filing=report)
     rows = []
     for folder in gauge_folders(top)[:MOST_LISTED]:
         address = page_address(notebook, "", gauge=f"{GAUGES}/{folder.name}")

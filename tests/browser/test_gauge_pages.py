@@ -160,6 +160,12 @@ def test_a_micrometer_of_ones_own_is_qualified_and_watched(lab, visit, parts):
     assert page.evaluate("document.documentElement.scrollWidth") <= 1366
     seen(page, "gauge_fit")
 
+    button(page, "File it")
+    page.wait_for_selector(".bar button.primary:has-text('Open and print')", timeout=30_000)
+    report = (lab.folder / FOLDER / "report.html").read_text(encoding="utf-8")
+    assert NAME in report
+    assert "USE LIKE THIS" in report
+
     button(page, "Keep watching")
     page.wait_for_url("**/9_keep_watching.ipynb*")
     shown(page)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
+import grr
 from grr.entry.gauge_form import GaugeForm
 from grr.files.gauge_folder import block_readings, read_gauge
 
@@ -24,7 +26,11 @@ BLOCKS = [{"name": "5", "size": "5.0002", "expanded": "0.1", "k": "2"}, {"name":
 
 @pytest.fixture
 def form(tmp_path: Path) -> GaugeForm:
-    return GaugeForm(tmp_path / "gauges" / "H-3", "qualify", "H-3", [])
+    return made(tmp_path / "gauges" / "H-3", "qualify")
+
+
+def made(folder: Path, kind: Literal["qualify", "watch"]) -> GaugeForm:
+    return GaugeForm(folder, kind, "H-3", [], filing=grr.report)
 
 
 def tell(form: GaugeForm, kind: str, **message: Any) -> dict[str, Any]:
@@ -99,7 +105,7 @@ def test_undo_takes_out_the_last_and_nobody_reads_without_a_name(saved: GaugeFor
 
 
 def test_earlier_checks_are_pasted_whole_or_not_at_all(saved: GaugeForm) -> None:
-    watch = GaugeForm(saved.folder, "watch", "", [])
+    watch = made(saved.folder, "watch")
     lines = [f"2026-{month:02}-01;5.00{month % 3}" for month in range(1, 10)]
     told = tell(watch, "paste", text="\n".join([*lines, "2026-10-01 none"]))
     assert not told["good"]
@@ -123,3 +129,16 @@ def test_the_lines_say_what_they_take(saved: GaugeForm) -> None:
     told = tell(saved, "lines", lines={"room": "warm"}, in_study=[])
     assert told["wrong"] == "room"
     assert read_gauge(saved.folder).lines == {"calibration": pytest.approx(0.002)}
+
+
+def test_the_report_is_filed_in_the_gauge_s_folder_and_ages_with_a_new_reading(
+    saved: GaugeForm,
+) -> None:
+    tell(saved, "take", block="5", purpose="reference", text="5.001")
+    assert not tell(saved, "look")["filed"]
+    told = tell(saved, "file")
+    assert told["filed"]
+    assert "H-3" in (saved.folder / "report.html").read_text(encoding="utf-8")
+    later = (saved.folder / "report.html").stat().st_mtime + 5
+    os.utime(saved.folder / "readings.csv", (later, later))
+    assert not tell(saved, "look")["filed"]
