@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from grr.model.rules import Rules as Rules
     from grr.model.study import Study as Study
     from grr.model.tolerance import Tolerance as Tolerance
+    from grr.page.gauge_file import GaugeFile as GaugeFile
+    from grr.page.gauge_file import gauge_file as gauge_file
     from grr.page.json_export import export_json as export_json
     from grr.page.more_pages import methods_page as methods_page
     from grr.page.more_pages import operators_page as operators_page
@@ -92,6 +94,8 @@ if TYPE_CHECKING:
 #: Public name → the module that defines it.
 _HOMES = {
     "export_json": "grr.page.json_export",
+    "gauge_file": "grr.page.gauge_file",
+    "GaugeFile": "grr.page.gauge_file",
     "export_workbook": "grr.page.workbook_export",
     "report": "grr.page.report",
     "answer_page": "grr.page.screens",

@@ -159,6 +159,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_operators,
         _add_compare,
         _add_report,
+        _add_gauge_file,
         _add_export,
         _add_collect,
         _add_import,
@@ -587,8 +588,8 @@ def analyse_many(options: argparse.Namespace) -> int:
 
 
 def _add_report(add: _Add) -> None:
-    parser = add("report", help="write the report of a study folder")
-    parser.add_argument("folder", type=_path, help="study folder")
+    parser = add("report", help="write the report of a study folder, or of a gauge's folder")
+    parser.add_argument("folder", type=_path, help="study folder, or folder of a gauge")
     parser.add_argument(
         "-o", "--output", type=_path, help=".html or .pdf (default: report.html in the folder)"
     )
@@ -607,11 +608,12 @@ def _add_report(add: _Add) -> None:
 
 
 def report(options: argparse.Namespace) -> int:
-    """Write the report of a study, and the workbook and JSON where asked for."""
+    """Write the report of a study or a gauge, and the workbook and JSON where asked for."""
     import grr
     from grr.files.allowed_files import target_file
+    from grr.page.gauge_file import subject_in
 
-    study, force = grr.open_study(options.folder), options.force
+    study, force = subject_in(options.folder), options.force
     output = options.output or options.folder / "report.html"
     for path, endings in (
         (output, (".html", ".pdf")),
@@ -652,6 +654,39 @@ def _day(text: str) -> dt.date:
         ) from None
 
 
+# grr gauge-file: one gauge over time
+
+
+def _add_gauge_file(add: _Add) -> None:
+    parser = add("gauge-file", help="put on one page what was decided about one gauge over time")
+    parser.add_argument(
+        "folders", type=_path, nargs="+", help="study folders, and folders of the gauge"
+    )
+    parser.add_argument("-o", "--output", type=_path, help="also write it, .html or .pdf")
+    parser.add_argument("--date", help="the day to print, like 2026-03-31 (default: today)")
+    _add_force(parser)
+    parser.set_defaults(run=gauge_file)
+
+
+def gauge_file(options: argparse.Namespace) -> int:
+    """Print what was decided about one gauge over time, and file it where asked for."""
+    import grr
+    from grr.files.allowed_files import target_file
+    from grr.page.filed_results import result_document
+
+    if options.output is not None:
+        target_file(options.output, ".html", ".pdf", overwrite=options.force)
+    found = grr.gauge_file(options.folders)
+    options.document["result"] = result_document(found)
+    print(found)
+    if options.output is not None:
+        day = None if options.date is None else _day(options.date)
+        written = grr.report(found, options.output, date=day, overwrite=options.force)
+        options.document["written"] = str(written)
+        print(f"Written: {written}")
+    return 0
+
+
 # grr export: one file of a study
 
 
@@ -674,14 +709,22 @@ def export(options: argparse.Namespace) -> int:
     import grr
     from grr.files.allowed_files import target_file
     from grr.files.disk import write_bytes, write_whole
+    from grr.model.study import Study
+    from grr.page.gauge_file import subject_in
 
-    study, target, force = grr.open_study(options.folder), options.output, options.force
+    study, target, force = subject_in(options.folder), options.output, options.force
     target_file(target, ".csv", ".parquet", ".json", ".xlsx", overwrite=force)
     ending = target.suffix.lower()
     if ending == ".json":
         grr.export_json(study, target, overwrite=force)
     elif ending == ".xlsx":
         grr.export_workbook(study, target, overwrite=force)
+    elif not isinstance(study, Study):
+        raise StudyError(
+            "The readings of a gauge's folder are in its readings.csv already",
+            "Export .json or .xlsx",
+            file=target,
+        )
     elif ending == ".csv":
         write_whole(target, study.readings.to_csv(index=False, lineterminator="\n"))
     else:

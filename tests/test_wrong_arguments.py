@@ -22,6 +22,7 @@ RESULTS = {
         "ExpectedPrecision",
         "Finding",
         "Findings",
+        "GaugeFile",
         "GaugeResult",
     ),
     *("GuardBand", "Improvement", "LinearityResult", "MethodComparison", "Misclassification"),

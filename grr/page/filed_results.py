@@ -26,6 +26,7 @@ from grr.model.study import Study
 from grr.model.text_blocks import as_text
 from grr.model.tolerance import Tolerance
 from grr.page.conduct import versions
+from grr.page.gauge_file import GaugeFile
 from grr.questions.budget import UncertaintyBudget
 from grr.questions.gauge import GaugeResult
 from grr.questions.linearity import LinearityResult
@@ -67,7 +68,7 @@ class Kind:
     title : str
         Of a report on a result that has none.
     figure : callable
-        Draws its answer.
+        Draws its answer; None where its blocks are the page.
     terms : tuple of str
         Of the glossary: the formulas behind it.
     told : tuple of (str, str)
@@ -76,7 +77,7 @@ class Kind:
 
     name: str
     title: str
-    figure: Callable[[Any], Figure]
+    figure: Callable[[Any], Figure] | None
     terms: tuple[str, ...]
     told: tuple[tuple[str, str], ...] = ()
 
@@ -175,6 +176,7 @@ KINDS: dict[type[Printed], Kind] = {
         ),
     ),
     UncertaintyBudget: Kind("budget", "Uncertainty budget", uncertainty_sources, _GUM),
+    GaugeFile: Kind("gauge file", "Gauge file", None, ("GRR", "percent of tolerance")),
     ManyStudies: Kind(
         "many studies",
         "Many gauge studies",

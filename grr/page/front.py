@@ -269,7 +269,7 @@ def result_front_page(result: Printed, cover: Cover) -> FrontPage:
         stamp=EXAMPLE if getattr(result, "example", False) else "",
         blocks=[
             *answer_of(result),
-            *or_reason(lambda: [drawn_picture(kind.figure(result))], "Not drawn: "),
+            *_shown_first(result),
             Heading("Who, what, when", 2),
             Form(
                 [
@@ -285,6 +285,14 @@ def result_front_page(result: Printed, cover: Cover) -> FrontPage:
         caution=CAUTION,
         kind="result",
     )
+
+
+def _shown_first(result: Printed) -> Sequence[PageBlock]:
+    """Return the picture of a result's answer, or all that it says where it has none."""
+    draw = kind_of(result).figure
+    if draw is None:
+        return result.blocks()
+    return or_reason(lambda: [drawn_picture(draw(result))], "Not drawn: ")
 
 
 def _gauge_of(result: Printed) -> list[tuple[str, str]]:

@@ -293,7 +293,11 @@ def report_of_result(result: Printed, cover: Cover) -> Report:
     proof = [("SHA-256 of the table", fingerprint(result)), ("Software", software)]
     stated_otherwise = [Prose([f"Stated by who prepared the report: {cover.deviations}"])]
     parts = [
-        Part("result", "The result", _without_banner(result), new_page=True),
+        *(
+            []
+            if kind.figure is None
+            else [Part("result", "The result", _without_banner(result), new_page=True)]
+        ),
         *([Part("deviations", "Deviations", stated_otherwise)] if cover.deviations else []),
         Part("formulas", "Formulas and their sources", [formulas_of(result)]),
         Part("record", "Where the numbers come from", [Facts(proof)]),

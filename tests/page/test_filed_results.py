@@ -91,7 +91,7 @@ def test_report_answers_says_who_and_shows_the_sources(results, kind, tmp_path):
     answer = " ".join(answer.split())
     front = page.shown[: page.shown.index("In this report")]
     assert answer in front
-    for label in ("Prepared", "Approved", "Date, signature", "2026-11-25"):
+    for label in ("Prepared", "Approved", "Signed", "2026-11-25"):
         assert label in front
     for text in ("Formulas and their sources", filed_results.fingerprint(filed)):
         assert text in page.shown
