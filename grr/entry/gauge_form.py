@@ -122,6 +122,8 @@ class GaugeForm(anywidget.AnyWidget):
             except StudyError as error:
                 self.said, self.good = str(error), False
                 self.wrong = str(error.column or "")
+                if self.wrong:  # the field is marked, and its name is ours
+                    self.said = f"{error.problem}. {error.remedy}."
                 try:
                     state = self._state(worked_out=False)
                 except StudyError as broken:

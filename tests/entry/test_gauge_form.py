@@ -72,6 +72,7 @@ def test_what_contradicts_is_refused_and_nothing_written(
     told = tell(form, "facts", answers=ANSWERS | answers, blocks=[BLOCKS[0] | block])
     assert not told["good"]
     assert words in told["said"]
+    assert "column" not in told["said"]
     assert not form.folder.exists()
 
 
