@@ -21,7 +21,8 @@ STEPS = {
         *("read_columns", "describe_reading", "code_operators", "StudyError"),
     ),
     "Plan": (
-        *("plan_study", "StudyPlan", "run_sheet", "expected_precision", "ExpectedPrecision"),
+        *("plan_study", "StudyPlan", "continue_study", "run_sheet"),
+        *("expected_precision", "ExpectedPrecision"),
         *("compare_designs", "DesignComparison"),
     ),
     "Check and split": (
