@@ -76,9 +76,11 @@ Kind = Literal[
 #: The digit is named where rounding alone makes this share of GRR's variance, in percent.
 DIGIT_SHARE = 15.0
 #: The methods are told apart where equal ones would differ so in this share of studies, half
-#: of it for their repeats and half for their means; what is left of the budget of false alarms
-#: is shared by the causes under each method.
-METHOD_LEVEL = 0.025
+#: of it for their repeats and half for their means.
+METHOD_LEVEL = 0.015
+#: The causes under all methods together accuse clean studies at most this often. What is left
+#: of one in twenty is for the findings of the check, which are made under each method.
+UNDER_METHODS_LEVEL = 0.02
 #: Sessions are named where ones that do not differ would look so in this share of studies.
 SESSION_LEVEL = 0.01
 #: What makes less of GRR's variance, in percent, is no cause, however sure it is.
@@ -827,7 +829,7 @@ def _under(result: GaugeResult) -> Causes:
     """Return the causes under one of several methods; all of them share one budget."""
     study = result.study
     methods = 1 if study.among is None else len(study.among.methods)
-    looks = methods * LEVEL / (LEVEL - METHOD_LEVEL)
+    looks = methods * LEVEL / UNDER_METHODS_LEVEL
     return study.once(("causes under", result.key), lambda: _looked_for(study, result, looks))
 
 
