@@ -123,9 +123,11 @@ def test_first_page_holds_the_whole_decision(printed):
     assert re.search(r"1\s+Why this decision", second)
 
 
-def test_first_page_of_two_methods_is_one_sheet_too(printed, tmp_path):
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_first_page_of_two_methods_is_one_sheet_too(printed, tmp_path, paper):
     study = grr.open_study(DEMO / "pins_two_ways")
-    file = grr.report(study, tmp_path / "r.pdf", date=DAY, prepared_by="A", approved_by="B")
+    signed = {"prepared_by": "A", "approved_by": "B"}
+    file = grr.report(study, tmp_path / "r.pdf", date=DAY, paper=paper, **signed)
     first, second = pages_of(file)[:2]
     assert re.search(r"In the data, \d+ findings to look at", first)
     assert "does not replace the drawing" in first
