@@ -240,7 +240,7 @@ TERMS = (
         "USE WITH LIMITS",
         "Parts may be accepted within acceptance limits inside the tolerance; these keep the risk "
         "of a bad part small and refuse few good ones, 2 % where nothing else is set.",
-        "price of the limits, reckoned carefully, at most 2 % of the good parts",
+        "price of the limits, the doubt about GRR counted in, at most 2 % of the good parts",
         f"{_RULE}; ISO 14253-1 for the limits",
         ("WITH LIMITS",),
     ),

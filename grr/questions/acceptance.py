@@ -348,8 +348,9 @@ def limit_sentences(result: GaugeResult, known: Narrowed, decision: Decision) ->
     lines = [
         f"Accept readings: {limits_text(readings, step, study.unit)}, "
         f"{length(known.guard, study.unit)} inside {each} of the tolerance, {bias}.",
-        f"They refuse about {about} of the good parts, reckoned carefully {careful}; "
-        f"{rules.most_refused_percent:g} % are allowed. Counted for {known.parts}.",
+        f"They refuse about {about} of the good parts, {careful} with the doubt about GRR "
+        f"counted in; up to {rules.most_refused_percent:g} % are allowed. Counted for "
+        f"{known.parts}.",
         "A part on a limit of the tolerance is then accepted with a chance of "
         f"{100 * (1 - rules.confidence):.3g} %, the doubt about GRR counted in.",
     ]

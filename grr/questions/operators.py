@@ -849,8 +849,8 @@ def _practical(numbers: OperatorNumbers, offset: OperatorOffset) -> list[str]:
 def _margin_words(numbers: OperatorNumbers) -> str:
     study = numbers.study
     return (
-        f"the {length(numbers.matters_from, study.unit)} with which one operator alone makes GRR "
-        f"{study.rules.good_percent:g}{JOIN}%"
+        f"the {length(numbers.matters_from, study.unit)} at which one operator alone would bring "
+        f"GRR to {study.rules.good_percent:g}{JOIN}%"
     )
 
 

@@ -169,7 +169,7 @@ def stability(
     Notes
     -----
     An alarm is a running mean (weight 0.2) beyond its limit. The limits are as wide as it
-    takes for one false alarm in about 1000 checks, the baseline's length being reckoned with.
+    takes for one false alarm in about 1000 checks, the length of the baseline counted in.
 
     Source: AIAG MSA, 4th ed., chapter III section B, stability; Lucas & Saccucci,
     Technometrics 32 (1990), 1-12; ISO 7870-2 and -6 (from memory); further sources in
