@@ -20,7 +20,7 @@ from grr.model.choices import Decision
 from grr.questions.second_stage import second_stage_of
 from grr.questions.verdict import judged
 
-OPEN, MOST = 80, 400
+OPEN, MOST = 40, 200
 SHARES = {"60/30/10": (0.6, 0.3, 0.1), "AV70": (0.25, 0.70, 0.05)}
 NAMES = ("A", "B", "C", "D", "E", "F")
 PARTS = tuple(str(number) for number in range(1, 11))
@@ -89,14 +89,16 @@ def main() -> None:
         "",
         "Made by `tests/coverage/second_stage.py`: 10 × 3 × 3, then three people on five parts; "
         "the process is known, its ±2 sd fill the tolerance. Percent of the studies that the first "
-        f"look left open; standard error with {OPEN} studies: 5.",
+        f"look left open; standard error with {OPEN} studies: 8. What is told is an average over "
+        "every GRR that the readings allow: at one true GRR more or fewer come true, fewer where "
+        "it lies near a limit of the decision, and over all of them about as many as told.",
         "",
         "| shares | true GRR, % | open at look 1 | told, mean (80 % of studies) | came true | "
         "of the half told less | of the half told more |",
         "|---|---|---|---|---|---|---|",
     ]
     for name in SHARES:
-        for true in (0.15, 0.20, 0.25):
+        for true in (0.15, 0.20):
             lines.append(line(name, true))
             print(lines[-1], f"{time.process_time() - start:.0f} s", flush=True)
     Path(__file__).with_suffix(".md").write_text("\n".join(lines) + "\n", encoding="utf-8")
