@@ -91,7 +91,7 @@ def main() -> None:
         "the process is known, its ±2 sd fill the tolerance. Percent of the studies that the first "
         f"look left open; standard error with {OPEN} studies: 8. What is told is an average over "
         "every GRR that the readings allow: at one true GRR more or fewer come true, fewer where "
-        "it lies near a limit of the decision, and over all of them about as many as told.",
+        "it lies near a limit of the decision.",
         "",
         "| shares | true GRR, % | open at look 1 | told, mean (80 % of studies) | came true | "
         "of the half told less | of the half told more |",
