@@ -494,7 +494,10 @@ _USUAL_STUDIES = 1_000
 def usual_df(parts: int, operators: int, trials: int) -> float:
     """Return the middle (median) of `effective_df` in studies whose scatter is normal and even.
 
-    What a plan reckons with: 54 of 60 for 10 × 3 × 3, say.
+    What a plan reckons with: 54 of 60 for 10 × 3 × 3, say. A study has its own, which is now and
+    then far less, so a plan promises a little too much where EV is all of GRR: USE at a true 6,
+    7 and 8 % in 100, 98 and 61 % of studies (10 × 3 × 3, fixed operators), where 100, 95 and 54 %
+    of 1000 simulated studies came to it; 5 × 3 × 3: 92, 56, 18 instead of 86, 53, 15.
     """
     rng = np.random.default_rng(SEED)
     # A stack of half a million readings at most at a time.

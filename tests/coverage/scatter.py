@@ -186,7 +186,7 @@ def alarm_row(design: str, digit: float, studies: int, seed: int = SEED) -> dict
         y = y + rng.standard_normal(shape)
         if digit:
             y = digit * np.round(y / digit)
-        found = scatter_of(as_study(y, order, resolution=digit or 1e-6))
+        found = scatter_of(as_study(y, order, resolution=digit or None))
         tested += found.normal is not None
         fired += bool(found.found)
     return {

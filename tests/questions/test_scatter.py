@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import grr
@@ -136,3 +137,14 @@ def test_a_gauge_over_the_limit_is_seldom_called_use(script, kind):
         assert row["fires"] <= 6.4  # 3 % are meant
     if kind == "size x10":
         assert row["fires"] >= 85.0
+
+
+def test_the_stored_table_holds_what_is_promised():
+    table = pd.read_csv(COVERAGE / "scatter_use.csv")
+    held = table[table["errors"].isin([*HELD, "AR 0.5", "AR 0.8"])]
+    # At most 6 %; 1000 studies a line: standard error 0.75 points.
+    assert (held["use_at_10.5_used_refused"] <= 6.75).all()
+    assert held["use_at_10.5_used_refused"].mean() <= 3.0
+    clean = table[table["errors"] == "normal"]
+    assert (clean["fires"] <= 5.0).all()
+    assert (clean["use_at_10.5_used"] <= 1.0).all()
