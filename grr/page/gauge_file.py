@@ -62,6 +62,12 @@ class GaugeFile(Printed):
     entries : tuple of GaugeEntry
     not_known : tuple of str
         Folders of which something could not be worked out, and why.
+
+    Examples
+    --------
+    >>> found = grr.gauge_file(["demo_data/pins_two_ways", "demo_data/dowel_pin"])
+    >>> found.next_due
+    '2026-09-30'
     """
 
     gauge: str
@@ -108,6 +114,14 @@ def gauge_file(folders: Sequence[str | PathLike[str]]) -> GaugeFile:
     ------
     StudyError
         No folder is given, one cannot be read, or they name gauges of different numbers.
+
+    Examples
+    --------
+    >>> found = grr.gauge_file(["demo_data/dowel_pin"])
+    >>> found.gauge
+    'demo micrometer 3'
+    >>> found.entries[0].decided.replace("\u00a0", " ")
+    'USE: GRR takes 6.7 % of the tolerance'
     """
     if isinstance(folders, (str, bytes)) or not isinstance(folders, Sequence) or not folders:
         raise StudyError("A gauge file is made of folders", "Give a list of study folders")
