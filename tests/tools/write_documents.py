@@ -1,4 +1,4 @@
-"""Write the two documents that docstrings make: the reference, and the formulas with their sources.
+"""Write the documents that are made: reference and formulas from docstrings, promises from tables.
 
 Run ``python tests/tools/write_documents.py`` after a change of a public docstring; a test compares.
 """
@@ -9,6 +9,8 @@ import ast
 import inspect
 import re
 from pathlib import Path
+
+import pandas as pd
 
 import grr
 
@@ -129,8 +131,130 @@ def formulas() -> str:
     return "\n".join(line.rstrip() for line in out) + "\n"
 
 
+COVERAGE = Path(__file__).parents[1] / "coverage"
+PROMISES = """# What is promised, and where it was tried
+
+Made from the tables in `tests/coverage` of the source; each names the script that made it, and
+the gate of the project runs a short form. Every share is of simulated studies, for GRR in percent
+of the tolerance, 6 sd, 95 % confidence.
+
+## The answers
+
+A gauge whose GRR is over 10 % is called USE, and one under 30 % is called DO NOT USE, in at most
+about 5 of 100 studies. How often a good gauge is called USE depends on the people above all:
+
+![How often a gauge is called USE, against what it truly takes](operating_curves.svg)
+
+Percent of studies ({people}). Where people are a sample, the others are taken to be like them: no
+statistic sees a person who was not there. Shares of GRR's variance in
+repeatability/reproducibility/interaction.
+
+{people_table}
+
+## Scatter as it is
+
+The promise is at most 6 % wrong USE also where errors have heavy tails (Student's t with 4
+degrees of freedom), parts scatter differently (standard deviations from 0.3 to 1.7 times the
+mean), one operator scatters two or four times as much, scatter grows with size, or neighbours in
+the order are alike. Not promised: **outliers** (3 % of the readings with five times the scatter:
+a study of 90 readings may hold none, and then looks like a better gauge), and **parts that scatter
+very differently** (a lognormal factor of 0.5), the less the fewer parts were measured. The verdict
+says how many outliers it saw, and how many of a hundred there may be.
+
+Percent of studies of 10 parts × 3 operators × 3 trials in which a gauge that truly takes 10.5 %
+is called USE, and one of 6 %; all of GRR is repeatability, the worst case. The plain bound takes
+the degrees of freedom by count.
+
+{scatter_table}
+
+## A coarse digit
+
+Judged is the error of what is read, rounding included. Percent of studies whose upper bound lies
+below it (5 is meant), without and with what the verdict counts in from a digit of two standard
+deviations on.
+
+{digit_table}
+
+## Two looks
+
+A study that was planned to be continued with more people has two chances to be wrong; both
+together stay at about 5 %. One that was not planned so is held to 99 % at the second look. Percent
+of studies that are wrong at either look.
+
+{looks_table}
+
+## Sessions
+
+Where each person measured in two sessions, the day and the fresh zero are a source of their own.
+Percent of studies whose 95 % limits of GRR hold the truth, and where the same readings are
+analysed without sessions. Shares of repeatability/operators/interaction/sessions.
+
+{sessions_table}
+
+## What no study proves
+
+That parts, people and days not in it are like those in it; that a reading was true when it was
+taken; that the gauge is still what it was. Check standard, re-check and calibration are for that.
+The answer does not replace the drawing, the customer's requirements or competent judgement.
+"""
+
+
+def table_in(name: str, *, columns: dict[int, str | None], rows: slice, which: int = 0) -> str:
+    """Return columns and rows of a table in a coverage file, some columns with another name."""
+    text = (COVERAGE / name).read_text(encoding="utf-8")
+    table = re.findall(r"(?:^\|.*\n)+", text, flags=re.MULTILINE)[which].splitlines()
+    head, _, *lines = [[cell.strip() for cell in line.strip("| ").split("|")] for line in table]
+    names = [other or head[at] for at, other in columns.items()]
+    return as_table([names, *([line[at] for at in columns] for line in lines[rows])])
+
+
+def as_table(rows: list[list[str]]) -> str:
+    """Return rows as a table of Markdown, the first one its head."""
+    head, *rest = rows
+    lines = [head, ["---"] * len(head), *rest]
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
+
+
+def scatter_table() -> str:
+    """Return what the bounds hold where scatter is not even."""
+    found = pd.read_csv(COVERAGE / "scatter_use.csv").query("design == '10x3x3'")
+    columns = {
+        "errors": "errors",
+        "use_at_10.5_by_count": "USE at 10.5 %, plain bound",
+        "use_at_10.5_used_refused": "USE at 10.5 %",
+        "use_at_6_used_refused": "USE at 6 %",
+    }
+    return as_table([list(columns.values()), *found[list(columns)].astype(str).to_numpy().tolist()])
+
+
+def promises() -> str:
+    """Return what is promised, with the tables that show it."""
+    people = (COVERAGE / "people.md").read_text(encoding="utf-8")
+    (how,) = re.findall(r"\d+ studies a line, \d+ draws, seeded", people)
+    return PROMISES.format(
+        people=how,
+        people_table=table_in(
+            "people.md", columns=dict.fromkeys((0, 1, 2, 3, 4, 7)), rows=slice(0, 12)
+        ),
+        scatter_table=scatter_table(),
+        digit_table=table_in(
+            "coarse_digit.md", columns=dict.fromkeys(range(5)), rows=slice(0, 20), which=1
+        ),
+        looks_table=table_in(
+            "second_look.md",
+            columns={0: None, 1: None, 2: None, 6: "wrong USE", 8: "wrong DO NOT USE"},
+            rows=slice(0, 6),
+        ),
+        sessions_table=table_in(
+            "sessions.md",
+            columns={0: None, 1: None, 2: None, 3: "limits hold", 7: "without sessions"},
+            rows=slice(0, 8),
+        ),
+    )
+
+
 #: File → what makes it.
-MADE = {"reference.md": reference, "formulas.md": formulas}
+MADE = {"reference.md": reference, "formulas.md": formulas, "promises.md": promises}
 
 if __name__ == "__main__":
     for name, make in MADE.items():
