@@ -17,6 +17,7 @@ RESULTS = {
     *(
         "Assessment",
         "Cause",
+        "Decision",
         "DesignComparison",
         "Drift",
         "ExpectedPrecision",
@@ -43,6 +44,8 @@ WRONG = {
 USABLE = {
     *(("explain", "nothing"), ("Tolerance", "number"), ("Tolerance", "negative")),
     *((name, what) for name in ("self_check", "study_form") for what in ("nothing", "text")),
+    # A working folder in which nothing is yet: the page says so.
+    *((name, "text") for name in ("drop_table", "gauges_page", "qualify_page", "watch_page")),
 }
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Literal
 
+from grr.model.errors import StudyError
+
 #: Accept parts against the tolerance, or control a process.
 Purpose = Literal["accept", "control"]
 #: A sample of those who will measure, or all who ever will; a whole number in place of the
@@ -41,6 +43,10 @@ class Decision(StrEnum):
     WITH_LIMITS = "USE WITH LIMITS"
     NOT_DECIDED = "NOT DECIDED YET"
     DO_NOT_USE = "DO NOT USE FOR THIS TOLERANCE"
+
+    @classmethod
+    def _missing_(cls, value: object) -> Decision:
+        raise StudyError("There is no such decision", f"Use one of: {', '.join(cls)}", value=value)
 
     @property
     def exit_status(self) -> int:
