@@ -377,12 +377,12 @@ def uneven_sentence(study: Study) -> str:
     found = degrees_of_freedom(study)
     if round(float(found.used)) >= found.counted:
         return ""
-    why = "that uneven do the repeats look"
+    why = "the repeats scatter unevenly from cell to cell"
     if found.kept < 1.0:
-        why += ", and that alike do neighbours in the measuring order"
+        why += ", and neighbours in the measuring order are alike"
     return (
-        f"Limits take EV as known with {float(found.used):.0f} of its {float(found.counted):.0f} "
-        f"degrees of freedom: {why}."
+        f"The limits count {float(found.used):.0f} of EV's {float(found.counted):.0f} degrees of "
+        f"freedom, since {why}."
     )
 
 

@@ -237,7 +237,7 @@ def stage_sentence(stage: SecondStage, cost: str) -> str:
     planned = "as planned" if stage.planned else "not planned before"
     return (
         f"Go on ({planned}): let {stage.people} more people measure {len(stage.parts)} of the "
-        f"parts ({cost}; grr.continue_study). That decides with a chance of "
+        f"parts ({cost}). That decides with a chance of "
         f"{whole_percent(stage.chance)}, simulated over all that these readings allow. The bounds "
         f"must then hold at {100 * stage.confidence:.3g} %: {both}."
     )

@@ -12,7 +12,7 @@ from grr.formulas.confidence_limits import (
     percent_tv_draws,
     upper_bound,
 )
-from grr.formulas.pivots import crossed_pivots
+from grr.formulas.pivots import crossed_pivots, usual_df
 from grr.formulas.precision import (
     Design,
     Precision,
@@ -265,7 +265,8 @@ def test_shares_of_the_total_variation_read_off_a_table(design):
         split = Shares().one_operator if design.operators == 1 else Shares()
         stack = simulated_anova(design, split, 250, rng, part=(100.0 / true) ** 2 - 1.0)
         who = design.operators_are if design.operators > 1 else "random"
-        pivots = crossed_pivots(stack, draws=10_000, operators=who)
+        known = usual_df(design.parts, design.operators, design.trials)
+        pivots = crossed_pivots(stack, draws=10_000, operators=who, df_error=known)
         shares = percent_tv_draws(pivots, "GRR", Specification())
         ndc = ndc_draws(pivots, Specification())
         for got, exact in (

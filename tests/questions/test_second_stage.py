@@ -163,7 +163,7 @@ def test_what_a_second_stage_brings_is_told_where_it_is_open() -> None:
     found = second_stage_of(grr.anova(study(SIZES)))
     assert found is not None and found.readings == 45 and 0.2 < found.chance < 0.95
     told = [step.sentence for step in grr.verdict(study(SIZES)).steps]
-    assert any("grr.continue_study" in one for one in told)
+    assert any("more people measure" in one and "45 readings" in one for one in told)
     unplanned = second_stage_of(grr.anova(study(SIZES, looks=1)))
     assert unplanned is not None and unplanned.chance < found.chance
     assert second_stage_of(grr.anova(study(SIZES, operators="fixed"))) is None
