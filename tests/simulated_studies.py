@@ -146,6 +146,7 @@ def coverage(
     targets: dict[str, tuple[float, Callable[[Pivots], Array]]] = {
         name: (true[name], lambda pivots, name=name: variance_draws(pivots, name, TWO_SIDED))
         for name in QUANTITIES
+        if name in true
     }
     targets["one-sided"] = (
         100.0 * 3.0 * grr / 4.0,

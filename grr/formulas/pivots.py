@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -149,7 +149,8 @@ def crossed_pivots(
     Parameters
     ----------
     anova : CrossedAnova or UnweightedMeans
-        One study or a stack (...) of studies; a stack shares its χ² draws.
+        One study or a stack (...) of studies; a stack shares its χ² draws, unless ``df_error``
+        is an array: then each study has those that it would have alone.
     draws : int
     seed : int
         The same seed gives the same draws.
@@ -182,6 +183,10 @@ def crossed_pivots(
     `grr.formulas.analysis_of_variance.among_people`.
     """
     means = balanced_means(anova) if isinstance(anova, CrossedAnova) else anova
+    if isinstance(df_error, np.ndarray) and df_error.ndim:
+        return _each_alone(
+            means, df_error.astype(np.float64), draws=draws, seed=seed, operators=operators
+        )
     people = people_who_measure(operators, means.operators)
     rng = seeded(draws, seed)
     if df_error is not None:
@@ -229,6 +234,31 @@ def crossed_pivots(
         total=part + operator + cell,
         mean=mean_pivot(means.mean, in_mean, draws, rng),
     )
+
+
+def _each_alone(means: UnweightedMeans, df_error: Array, **options: Any) -> Pivots:
+    """Return the draws of a stack of studies, each with its own degrees of freedom.
+
+    What a study gets must not depend on which others stand beside it.
+    """
+    found = []
+    for place in np.ndindex(df_error.shape):
+        one: dict[str, Any] = {
+            field.name: value[place] if isinstance(value, np.ndarray) and value.ndim else value
+            for field in fields(means)
+            for value in [getattr(means, field.name)]
+        }
+        alone, known = UnweightedMeans(**one), float(df_error[place])
+        less = known < float(np.max(alone.df_error))
+        found.append(crossed_pivots(alone, df_error=known if less else None, **options))
+    stacked: dict[str, Any] = {}
+    for field in fields(Pivots):
+        drawn = [getattr(one, field.name) for one in found]
+        if any(one is None for one in drawn):
+            stacked[field.name] = None
+        else:
+            stacked[field.name] = np.stack(drawn).reshape(*df_error.shape, *np.shape(drawn[0]))
+    return Pivots(**stacked)
 
 
 def _with_df(means: UnweightedMeans, df_error: Count) -> UnweightedMeans:

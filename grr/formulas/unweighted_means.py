@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -146,14 +147,26 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
         df_error=cells.counts.sum(axis=(-2, -1)) - n_cells,
     )
     stages = _two_stages(cells.counts)
-    return means if stages is None else _in_two_stages(means, cells, *stages)
+    if stages is not None:
+        return _in_two_stages(means, cells, *stages)
+    stack = cells.counts.shape[:-2]
+    places = list(np.ndindex(stack)) if stack else []
+    if all(_two_stages(cells.counts[place]) is None for place in places):
+        return means
+    each = [unweighted_means(np.asarray(readings)[place]) for place in places]
+    together: dict[str, Any] = {
+        field.name: np.array([getattr(one, field.name) for one in each]).reshape(stack)
+        for field in fields(means)
+        if field.name not in ("parts", "operators")
+    }
+    return replace(means, **together)
 
 
 def _two_stages(counts: NDArray[np.int64]) -> tuple[Mask, Mask] | None:
     """Return which parts all measured and which operators measured all; None where not staged.
 
-    Staged: some operators measured all parts, all others the same of them, from two, and no
-    reading is lost.
+    Staged: some operators measured all parts, all others the same of them, from two, two or
+    more parts they did not, and no reading is lost. One empty cell is a reading lost.
     """
     p, o = counts.shape[-2:]
     each = counts.reshape(-1, p, o)
@@ -163,6 +176,8 @@ def _two_stages(counts: NDArray[np.int64]) -> tuple[Mask, Mask] | None:
     common, everywhere = filled.all(axis=1), filled.all(axis=0)
     staged = (filled == common[:, None] | everywhere).all()
     if not staged or common.all() or everywhere.sum() < 1 or common.sum() < 2:
+        return None
+    if (~common).sum() < 2:
         return None
     return common, everywhere
 

@@ -393,7 +393,8 @@ TERMS = (
         "freedom (df) is the mean square (MS). F compares it with the mean square that it is "
         "tested against. p is how often chance alone would give such an F or a larger one.",
         "MS = SS / df, called MS_P for parts, MS_O for operators, MS_PO for the interaction, MS_E "
-        "for the error, MS_pooled for the last two together; p parts, o operators, r trials",
+        "for the error, MS_pooled for the last two together, MS_S for sessions; p parts, o "
+        "operators, r trials",
         f"{MANUAL}, appendix A",
         (
             "sum of squares",
@@ -409,6 +410,7 @@ TERMS = (
             "MS_PO",
             "MS_E",
             "MS_pooled",
+            "MS_S",
         ),
     ),
     Explanation(

@@ -58,7 +58,10 @@ def other_workbook_grids(content: bytes, file: str) -> list[Grid]:
         return [_grid(name, sheet, file, hidden) for name, sheet in found]
     except StudyError:
         raise
-    except Exception:  # the library's errors have no common root, and a broken file brings any
+    except BaseException as error:
+        # The library's errors have no common root; its panic over a broken file is no Exception.
+        if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
+            raise
         raise StudyError(
             "This workbook is damaged, or protected with a password",
             "Open it in a spreadsheet program and save it as .xlsx, without a password",
