@@ -171,6 +171,8 @@ class Measuring:
         self.walk.keys.press("Enter")
         self.bench.wait("!f.querySelector('.question').hidden")
         assert "Typed wrongly? Type it again." in self.walk.look("measure-slip")
+        self.last = time.monotonic()
+        self.ready()  # nobody types again so soon that it looks like a double trigger
         self.bench.by_hand(right)
         self.bench.wait("f.querySelector('.question').hidden")
         self.last = time.monotonic()
