@@ -1171,7 +1171,9 @@ class Form {
 
   lookAtTable(changed, first = false) {
     Object.assign(this.table, changed);
+    const asked = (this.tablesAsked = (this.tablesAsked ?? 0) + 1);
     this.command("table", this.table, ({ table }) => {
+      if (asked !== this.tablesAsked) return; // what was picked since is on its way
       for (const key of ["roles", "heads", "rows_are", "operator", "trial", "method"]) this.table[key] = table[key];
       this.showTable(table, first);
     });
