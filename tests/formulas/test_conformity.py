@@ -106,8 +106,9 @@ def test_equals_the_bivariate_normal_distribution_function():
         assert float(ours) == pytest.approx(float(pair.cdf([upper, read])), abs=1e-7)
 
 
+# No tolerance is 5e-324 wide: what divides by such a number is not meant.
 @given(
-    limits=st.lists(st.floats(-4, 4), min_size=4, max_size=4),
+    limits=st.lists(st.floats(-4, 4, allow_subnormal=False), min_size=4, max_size=4),
     log_k=st.floats(-2.5, 1.5),
 )
 @settings(deadline=None, max_examples=60)
