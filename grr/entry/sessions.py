@@ -291,7 +291,7 @@ def checked_answer(item: Item, text: str, unit: str) -> str:
         try:
             number = one_number(text if length else text.removesuffix(item.unit), unit)
         except StudyError as error:
-            raise StudyError(error.problem, error.remedy, column=item.key, value=text) from None
+            raise error.at(column=item.key, value=text) from None
         return number.text
     return text
 

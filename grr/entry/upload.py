@@ -143,14 +143,7 @@ def _table(file: str, content: bytes) -> pd.DataFrame:
             path.write_bytes(content)
             return read_readings(path)
     except StudyError as error:
-        raise StudyError(
-            error.problem,
-            error.remedy,
-            file=file,
-            row=error.row,
-            column=error.column,
-            value=error.value,
-        ) from None
+        raise error.at(file=file) from None
     except OSError as error:
         raise not_written(error, Path(file)) from error
 
@@ -189,7 +182,7 @@ def _new_readings(
         try:
             refuse_finer([cell.value], work.job.settings.resolution)
         except StudyError as error:
-            raise StudyError(error.problem, error.remedy, file=file, row=cell.row) from None
+            raise error.at(file=file, row=cell.row) from None
         there = record.at.get(cell.place, [])
         if not there:
             new.append(cell)

@@ -52,14 +52,7 @@ def read_gauge(folder: Path) -> GaugeFacts:
     try:
         return gauge_from_document(_document(file))
     except StudyError as error:
-        raise StudyError(
-            error.problem,
-            error.remedy,
-            file=file,
-            row=error.row,
-            column=error.column,
-            value=error.value,
-        ) from None
+        raise error.at(file=file) from None
 
 
 def _document(file: Path) -> dict[str, Any]:

@@ -585,7 +585,7 @@ def _with_row_of_file(error: StudyError, readings: pd.DataFrame) -> StudyError:
     if error.row is None or readings.index.name != FILE_ROW:
         return error
     row = int(readings.index[error.row - 1])
-    return StudyError(error.problem, error.remedy, row=row, column=error.column, value=error.value)
+    return error.at(row=row)
 
 
 def _row_of_result(result: GaugeResult, options: Options) -> _Row:

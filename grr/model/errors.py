@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import unicodedata
+from typing import Any
 
 
 class StudyError(ValueError):
@@ -52,6 +53,11 @@ class StudyError(ValueError):
     def reason(self) -> str:
         """What is wrong, as the rest of a sentence: "not estimated, one operator measured"."""
         return f"{self.problem[:1].lower()}{self.problem[1:]}"
+
+    def at(self, **place: object) -> StudyError:
+        """Return the same refusal with its place, or more of it: file, row, column, value."""
+        known: dict[str, Any] = {n: getattr(self, n) for n in ("file", "row", "column", "value")}
+        return StudyError(self.problem, self.remedy, **known | place)
 
     def _render_traceback_(self) -> list[str]:
         """Return what a notebook shows of the error: what is wrong and what to do."""

@@ -181,7 +181,7 @@ def with_name(name: str, make: Any, *values: Any, **options: Any) -> Any:
     try:
         return make(*values, **options)
     except StudyError as error:
-        raise StudyError(error.problem, error.remedy, column=name, value=error.value) from None
+        raise error.at(column=name) from None
 
 
 def _moved(tolerance: Tolerance, by: float) -> Tolerance:

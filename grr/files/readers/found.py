@@ -152,14 +152,7 @@ def _checked(table: pd.DataFrame, grid: Grid, layout: Layout) -> pd.DataFrame:
         return validated(table)
     except StudyError as error:
         row = None if error.row is None else layout.found[error.row - 1].row + 1
-        raise StudyError(
-            error.problem,
-            error.remedy,
-            file=grid.name,
-            row=row,
-            column=error.column,
-            value=error.value,
-        ) from None
+        raise error.at(file=grid.name, row=row) from None
 
 
 def decimal_sign(grid: Grid, layout: Layout) -> str | None:
