@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
 
@@ -84,11 +85,16 @@ def hanging(text: str) -> str:
     return _wrapped(text, rest="    ")
 
 
+#: Stands for a space at which no line may end, while a text is wrapped.
+_NO_BREAK = "\ue000"
+
+
 def _wrapped(text: str, first: str = "", rest: str = "") -> str:
-    """Return wrapped text; no line ends within a number such as 3.6e-08 or a date."""
+    """Return wrapped text; no line ends within a number such as 3.6e-08, 30 % or a date."""
+    kept = re.sub(r"(?<=\d) (?=%)", _NO_BREAK, text)
     return textwrap.fill(
-        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
-    )
+        kept, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+    ).replace(_NO_BREAK, " ")
 
 
 def text_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -357,7 +357,7 @@ def limit_sentences(result: GaugeResult, known: Narrowed, decision: Decision) ->
     if decision == Decision.NOT_DECIDED and (larger := larger_study(result)) is not None:
         lines.append(
             f"{larger.words} ({larger.design.readings} readings) they would refuse no more than "
-            f"{rules.most_refused_percent:g} % with a chance of about {_chance(larger.chance)} "
+            f"{rules.most_refused_percent:g} % with a chance of {_chance(larger.chance)} "
             "(simulated from what this study shows)."
         )
     if decision == Decision.DO_NOT_USE and not known.price.lower > rules.most_refused_percent:
@@ -371,8 +371,8 @@ def limit_sentences(result: GaugeResult, known: Narrowed, decision: Decision) ->
 def _chance(share: float) -> str:
     """Return a simulated chance to whole percents; the few studies tell no more."""
     if share < 0.01:
-        return "less than 1 %"
-    return "more than 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+        return "under 1 %"
+    return "over 99 %" if share > 0.99 else f"about {100 * share:.0f} %"
 
 
 @dataclass(frozen=True)

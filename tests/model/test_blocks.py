@@ -116,3 +116,10 @@ def test_a_long_head_is_broken_before_the_first_column() -> None:
     assert lines[0].split() == ["share", "of"]
     assert lines[1].split()[-1] == "variance"
     assert lines[-1].startswith("GRR measuring system  ")
+
+
+def test_no_line_ends_between_a_number_and_its_percent_sign() -> None:
+    for lead in range(60, 82):
+        text = as_text([Prose(["x" * lead + " under 30 % of it"]), Bullets(["y" * lead + " 7 %."])])
+        assert not [line for line in text.splitlines() if line.lstrip().startswith("%")]
+        assert "30 %" in text and "7 %" in text
