@@ -73,6 +73,8 @@ class GaugeForm {
     this.told.setAttribute("role", "alert");
     const place = this.root.querySelector(`[data-key="${CSS.escape(message.wrong || "-")}"]`);
     place?.setAttribute("aria-invalid", "true");
+    const settled = () => { place.removeAttribute("aria-invalid"); Object.assign(this.told, { textContent: "" }).dataset.good = "true"; };
+    place?.addEventListener("input", settled, { once: true }); // what was refused is being mended
     (place ?? this.root.querySelector("input.reading"))?.focus();
   }
 
