@@ -1,8 +1,13 @@
-"""Each headline number as its formula with this study's numbers filled in."""
+"""Each headline number as its formula with this study's numbers filled in.
+
+Every length and every square stands in one unit, the fine one of the study (`fine_unit`): µm and
+µm² where it was measured in mm, so that the lines and the tables beside them agree.
+"""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from grr.formulas.analysis_of_variance import (
     among_people,
@@ -16,6 +21,9 @@ from grr.formulas.between_sessions import session_components
 from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import NDC_FACTOR
 from grr.model.rounding import figures, percent
+from grr.model.study import Study
+from grr.model.tolerance import Tolerance
+from grr.model.units import conversion, fine_unit
 from grr.questions.gauge import GaugeResult, spread_text
 from grr.questions.intervals import degrees_of_freedom
 from grr.questions.sittings import own_sessions
@@ -69,7 +77,7 @@ def _variances(result: GaugeResult) -> dict[str, tuple[str, ...]]:
 
 
 def _by_ranges(result: GaugeResult) -> dict[str, tuple[str, ...]]:
-    sheet = worked_sheet(result.study, spread=result.spread)
+    sheet = worked_sheet(in_fine_unit(result.study), spread=result.spread)
     worked = {line.symbol: line.worked for line in sheet.lines}
     return {
         name: tuple(worked[symbol] for symbol in symbols if symbol in worked)
@@ -79,15 +87,16 @@ def _by_ranges(result: GaugeResult) -> dict[str, tuple[str, ...]]:
 
 def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     """Return the formulas of a complete crossed study."""
-    study, table = result.study, result.anova_table
-    assert table is not None
+    study = result.study
     anova = crossed_anova(study.cube().packed)
     p, o, r = anova.parts, anova.operators, anova.trials
     found = interaction_pooled(anova) if result.pooled else interaction_kept(anova)
     if math.isfinite(study.people) and o > 1:
         found = among_people(found, study.people)
-    av, pv, interaction = (float(v) for v in (found.operator, found.part, found.interaction))
-    ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
+    av, pv, interaction = (
+        _square(result, float(v)) for v in (found.operator, found.part, found.interaction)
+    )
+    ms = _mean_squares(result)
     pooled = result.pooled and "interaction" in ms
     error = "pooled error" if pooled else "error"
     against = error if result.pooled else "interaction"
@@ -129,13 +138,17 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
 
 def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     """Return the formulas of a balanced study with sessions nested in operators."""
-    table, sessions = result.anova_table, own_sessions(result.study)
-    assert table is not None and sessions is not None
+    sessions = own_sessions(result.study)
+    assert sessions is not None
     means = sessions.means
     p, o, m, n = means.parts, means.operators, f"{means.sessions:.0f}", f"{means.trials:.0f}"
     r = f"{means.readings:.0f}"
-    ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
+    ms = _mean_squares(result)
     found = session_components(means, pooled=result.pooled, people=result.study.people)
+    av, pv, interaction, ses = (
+        _square(result, float(v or 0.0))
+        for v in (found.operator, found.part, found.interaction, found.session)
+    )
     error = "pooled error" if "pooled error" in ms else "error"
     cell = error if result.pooled else "interaction"
     lines = {"EV": _repeatability(result, f"mean square of {error}", ms[error])}
@@ -143,12 +156,12 @@ def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     lines["SES"] = (
         f"SES² = (MS session − MS {error}) / (parts × readings of a part in a session) = "
         f"({_n(ms['session'])} − {_n(ms[error])}) / ({p} × {n}) = "
-        f"{_variance(float(found.session))}",
+        f"{_variance(ses)}",
         _root(result, "SES"),
     )
     lines["PV"] = (
         f"PV² = (MS part − MS {cell}) / (operators × trials) = "
-        f"({_n(ms['part'])} − {_n(ms[cell])}) / ({o} × {r}) = {_variance(float(found.part))}",
+        f"({_n(ms['part'])} − {_n(ms[cell])}) / ({o} × {r}) = {_variance(pv)}",
         *_given_total(result),
     )
     summed = ["EV", "SES"]
@@ -161,8 +174,7 @@ def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
         lines["AV"] = (
             f"AV² = {opened}(MS operator − MS {cell}) / (parts × trials) − SES² / sessions{closed}"
             f"{note} = {opened}({_n(ms['operator'])} − {_n(ms[cell])}) / ({p} × {r}) − "
-            f"{_n(float(found.session))} / {m}{closed}{factor} = "
-            f"{_variance(float(found.operator))}",
+            f"{_n(ses)} / {m}{closed}{factor} = {_variance(av)}",
             _root(result, "AV"),
         )
         summed = ["EV", "AV", "SES"]
@@ -170,7 +182,7 @@ def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
         if not result.pooled:
             lines["INT"] = (
                 f"INT² = (MS interaction − MS error) / trials = ({_n(ms['interaction'])} − "
-                f"{_n(ms['error'])}) / {r} = {_variance(float(found.interaction))}",
+                f"{_n(ms['error'])}) / {r} = {_variance(interaction)}",
                 _root(result, "INT"),
             )
             summed = ["EV", "AV", "INT", "SES"]
@@ -184,9 +196,8 @@ def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
 
 def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     """Return the formulas of a complete nested study."""
-    study, table = result.study, result.anova_table
-    assert table is not None
-    ms = {str(name): float(table["mean_sq"][name]) for name in table.index}
+    study = result.study
+    ms = _mean_squares(result)
     fixed = math.isfinite(study.people)
     given = study.readings.dropna(subset="reading")
     cube = nested_cube(
@@ -197,7 +208,7 @@ def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     anova = nested_anova(cube)
     o, p, r = anova.operators, anova.parts, anova.trials
     found = nested_components(anova, people=study.people)
-    av, pv = float(found.operator), float(found.part)
+    av, pv = _square(result, float(found.operator)), _square(result, float(found.part))
     lines = {
         "EV": _repeatability(result, "mean square of error", ms["error"]),
         "PV": (
@@ -229,7 +240,7 @@ def _repeatability(result: GaugeResult, what: str, mean_square: float) -> tuple[
     if result.floored and result.study.resolution is not None:
         line += (
             f", under the rounding error of the gauge, so EV² = (resolution / √12)² = "
-            f"({_n(result.study.resolution)} / √12)² = {_number(result, 'EV')}"
+            f"({_length(result, result.study.resolution)} / √12)² = {_number(result, 'EV')}"
         )
     return line, _root(result, "EV")
 
@@ -279,8 +290,8 @@ def _ratios(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     sd = _sd(result, "GRR")
     lines: dict[str, tuple[str, ...]] = {
         "spread": (
-            f"{times} × GRR = {times} × {sd} = {_n(result.value('GRR', 'spread'))} "
-            f"{result.study.unit}".rstrip()
+            f"{times} × GRR = {times} × {sd} = {_length(result, result.value('GRR', 'spread'))} "
+            f"{fine_unit(result.study.unit)}".rstrip()
             + f", that is {spread_text(result, result.value('GRR', 'spread'))}",
         ),
         "percent_tolerance": (_of_tolerance(result),),
@@ -311,7 +322,7 @@ def _of_tolerance(result: GaugeResult) -> str:
         times = f"{result.spread:g}"
         return (
             f"100 × {times} × GRR / (upper limit − lower limit) = 100 × {times} × {sd} / "
-            f"{_n(tolerance.width)} = {percent(value)}"
+            f"{_length(result, tolerance.width)} = {percent(value)}"
         )
     limit = tolerance.upper if tolerance.upper is not None else tolerance.lower
     assert limit is not None
@@ -319,13 +330,13 @@ def _of_tolerance(result: GaugeResult) -> str:
     half = f"{result.spread / 2:g}"
     return (
         f"100 × {half} × GRR / distance from the mean to the limit = 100 × {half} × {sd} / "
-        f"{_n(abs(limit - centre))} = {percent(value)}"
+        f"{_length(result, abs(limit - centre))} = {percent(value)}"
     )
 
 
 def _root(result: GaugeResult, name: str) -> str:
     variance = _number(result, name)
-    sd = f"{_sd(result, name)} {result.study.unit}".rstrip()
+    sd = f"{_sd(result, name)} {fine_unit(result.study.unit)}".rstrip()
     return f"{name} = √{variance} = {sd}"
 
 
@@ -335,12 +346,52 @@ def _variance(value: float) -> str:
 
 
 def _number(result: GaugeResult, name: str) -> str:
-    return _n(result.value(name, "variance"))
+    return _n(_square(result, result.value(name, "variance")))
 
 
 def _sd(result: GaugeResult, name: str) -> str:
     value = result.value(name, "sd")
-    return "?" if math.isnan(value) else _n(value)
+    return "?" if math.isnan(value) else _length(result, value)
+
+
+def _length(result: GaugeResult, value: float) -> str:
+    return _n(value * _factor(result))
+
+
+def _square(result: GaugeResult, value: float) -> float:
+    """Return a square as it is shown: in the square of the fine unit."""
+    return value * _factor(result) ** 2
+
+
+def _factor(result: GaugeResult) -> float:
+    return conversion(result.study.unit, fine_unit(result.study.unit))
+
+
+def _mean_squares(result: GaugeResult) -> dict[str, float]:
+    table = result.anova_table
+    assert table is not None
+    return {str(name): _square(result, float(table["mean_sq"][name])) for name in table.index}
+
+
+def in_fine_unit(study: Study) -> Study:
+    """Return a study as if it had been measured in its fine unit, for a form in that unit."""
+    factor = conversion(study.unit, fine_unit(study.unit))
+
+    def scaled(value: float | None) -> float | None:
+        return None if value is None else value * factor
+
+    limits = study.tolerance
+    return replace(
+        study,
+        readings=study.readings.assign(reading=study.readings["reading"] * factor),
+        tolerance=None if limits is None else Tolerance(scaled(limits.lower), scaled(limits.upper)),
+        unit=fine_unit(study.unit),
+        resolution=scaled(study.resolution),
+        process_sd=scaled(study.process_sd),
+        process_mean=scaled(study.process_mean),
+        record=None,
+        among=None,
+    )
 
 
 def _n(value: float) -> str:

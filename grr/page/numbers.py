@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -11,17 +11,18 @@ import pandas as pd
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.second_look import confidence_of
 from grr.model.blocks import Block, Bullets, Facts, Fold, Formulas, Heading, Prose, Table
+from grr.model.errors import StudyError
 from grr.model.glossary import explain
 from grr.model.names import short_names, shortened
-from grr.model.rounding import listed, reading_decimals, size
+from grr.model.rounding import listed, reading_decimals, size, square_unit, squares
 from grr.model.study import Cube, Study
-from grr.page.filled_in import filled_in
-from grr.page.page_blocks import PageBlock, ReadingsTable, Verbatim, or_reason
-from grr.questions.gauge import GaugeResult, anova, average_range
+from grr.page.filled_in import filled_in, in_fine_unit
+from grr.page.page_blocks import Columns, PageBlock, ReadingsTable, Verbatim, or_reason
+from grr.questions.gauge import GaugeResult, anova, average_range, closing, source_rows
 from grr.questions.improving import what_would_help
 from grr.questions.risk import guard_band, misclassification
 from grr.questions.second_opinion import second_opinion
-from grr.questions.worked_sheet import worked_sheet
+from grr.questions.worked_sheet import SOURCE, worked_sheet
 
 _EXPLAINED = (
     "EV",
@@ -38,62 +39,103 @@ _EXPLAINED = (
     "consumer's risk",
     "range constants (d2, K1, K2, K3, D4)",
 )
-_SQUARES = ("sum_sq", "mean_sq", "F", "p")
 _METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
 #: Width of a letter, of the space around a cell, and of the whole table, in px.
 LETTER, SPACE, WIDTH = 8.0, 13.0, 740.0
 LONGEST_PART, LONGEST_OPERATOR = 18, 24
+#: Letters of a line of the readings in order that four columns of a page have room for.
+NARROW_LINE = 31
 
 
 def numbers_blocks(result: GaugeResult) -> list[PageBlock]:
-    """Return the result of record, and its intervals."""
-    level = confidence_of(result.study)
+    """Return the result of record with its intervals, and beside it that of the other method."""
+    shown = _with_intervals(result)
+    other = or_reason(lambda: _beside(result, shown), "By the other method: not possible: ")
     return [
-        *_result(result, "the method of record"),
-        Heading("Intervals", 3),
-        *or_reason(lambda: result.intervals(level=level).blocks(), "No intervals: "),
-    ]
-
-
-def sheets_blocks(result: GaugeResult) -> list[PageBlock]:
-    """Return the table of sums of squares, and the result by the other method of calculation."""
-    if result.method == "average_range":
-        by_variance = or_reason(lambda: _squares(anova(result.study)))
-        return [*by_variance, *or_reason(lambda: _result(anova(result.study), "to compare"))]
-    return [
-        *_squares(result),
-        *or_reason(
-            lambda: _result(average_range(result.study), "to compare"),
-            "By average and range: not possible: ",
-        ),
-    ]
-
-
-def _result(result: GaugeResult, standing: str) -> list[PageBlock]:
-    return [
-        Heading(f"{result.estimator_name}, {standing}", 3),
+        Heading(f"{result.estimator_name}, the method of record", 3),
         Prose([] if result.method == "average_range" else [f"{result.estimator}."]),
-        *after_opening(result.blocks()),
+        *(other if isinstance(other[0], Table) else [shown, *other]),
+        Bullets(closing(result)),
+        *or_reason(lambda: _interval_notes(result), "No intervals: "),
     ]
 
 
-def _squares(result: GaugeResult) -> list[PageBlock]:
-    """Return the table of sums of squares in the unit of the formulas, six figures each."""
-    table = result.anova_table
+def _with_intervals(result: GaugeResult) -> Table:
+    """Return the table of sources, with limits where there are any."""
+    head, rows = source_rows(result)
+    try:
+        table = _interval_blocks(result)[1]
+    except StudyError:
+        return Table(head, rows)
+    assert isinstance(table, Table)
+    limits = {str(row[0]).split()[0]: list(row[1:]) for row in table.rows}
+    share = f"{head[-1]}, %"
+    whole = [
+        [
+            row[0],
+            *limits.get(row[0].split()[0], [""] * len(table.head[1:])),
+            row[-1].rstrip("% \u00a0"),
+        ]
+        for row in rows
+    ]
+    return Table([*table.head, share], whole)
+
+
+def _interval_blocks(result: GaugeResult) -> list[Block]:
+    return result.intervals(level=confidence_of(result.study)).blocks()
+
+
+def _interval_notes(result: GaugeResult) -> list[PageBlock]:
+    opening, _, notes = _interval_blocks(result)
+    return [opening, notes]
+
+
+def _beside(result: GaugeResult, shown: Table) -> list[PageBlock]:
+    """Return the table of sources with that of the other method of calculation beside it."""
+    by_ranges = result.method == "average_range"
+    other = anova(result.study) if by_ranges else average_range(result.study)
+    found = {row[0].split()[0]: row[1:4] for row in source_rows(other)[1]}
+    name = _METHODS[other.method]
+    head = [f"by {name}", "of tolerance", "of total"]
+    rows = [[*row, *found.get(str(row[0]).split()[0], [""] * 3)] for row in shown.rows]
+    told = " ".join(closing(other))
+    return [Table([*shown.head, *head], rows), Prose([f"By {name}: {told}"])]
+
+
+def squares_blocks(result: GaugeResult) -> Sequence[PageBlock]:
+    """Return the table of sums of squares, in the unit of the formulas, and another program's."""
+    by_variance = anova(result.study) if result.method == "average_range" else result
+    table, unit = by_variance.anova_table, by_variance.study.unit
     if table is None:
-        return [Prose([result.anova_table_reason])]
+        return [Prose([by_variance.anova_table_reason])]
+    sums, means = (squares(table[key].tolist(), unit, 6) for key in ("sum_sq", "mean_sq"))
     rows = [
         [
             str(source),
             f"{row['df']:g}",
-            *(_six(float(row[key])) for key in _SQUARES),
+            sums[i],
+            means[i],
+            _six(float(row["F"])),
+            _six(float(row["p"])),
             str(row["tested_against"]) if row.get("tested_against") else "",
         ]
-        for source, row in table.iterrows()
+        for i, (source, row) in enumerate(table.iterrows())
     ]
-    unit = f" ({result.study.unit}²)" if result.study.unit else ""
-    head = ["Source", "df", f"sum of squares{unit}", f"mean square{unit}", "F", "p", "against"]
-    return [Heading("Table of sums of squares", 3), Table(head, rows)]
+    of = f", {square_unit(unit)}" if unit else ""
+    head = ["Source", "df", f"sum of squares{of}", f"mean square{of}", "F", "p", "against"]
+    try:
+        opinion = second_opinion(by_variance)
+    except StudyError as error:
+        return [Table(head, rows), Prose([f"No second opinion: {error}"])]
+    theirs = opinion.to_frame()
+    again = squares(theirs["other_sum_sq"].tolist(), unit, 6)
+    beside = {
+        str(name): [str(df), square]
+        for name, df, square in zip(theirs.index, theirs["other_df"], again, strict=True)
+    }
+    rows = [[*row, *beside.get(row[0], ["", ""])] for row in rows]
+    head += [f"df by {opinion.program}", f"sum of squares there{of}"]
+    return [Table(head, rows), *opinion.blocks()[:1]]
 
 
 def _six(value: float) -> str:
@@ -133,15 +175,22 @@ def risks_blocks(result: GaugeResult) -> list[PageBlock]:
 # -------------------
 
 
-def how_blocks(
-    result: GaugeResult, *, sources: bool = True, numbers: bool = True
-) -> list[PageBlock]:
-    """Return the method, the options, and, where asked for, formulas' sources and numbers."""
-    rules = result.study.rules
+def how_blocks(results: Mapping[str, GaugeResult], ruined: Collection[str]) -> list[PageBlock]:
+    """Return options, formulas and their sources, and every sheet with the numbers filled in.
+
+    ``results`` by method of measuring; of those in ``ruined`` no number is calculated with.
+    """
+    whole = [(name, result) for name, result in results.items() if name not in ruined]
+    first = next(iter(results.values()))
+    rules = first.study.rules
+    estimators = [
+        ("Estimator" if len(results) == 1 else f"Estimator, {shortened(name, 24)}", one.estimator)
+        for name, one in results.items()
+    ]
     options = [
         ("Method of record", _METHODS[rules.method_of_record]),
-        ("Estimator", result.estimator),
-        ("Spread", f"{result.spread:g} standard deviations"),
+        *estimators,
+        ("Spread", f"{first.spread:g} standard deviations"),
         ("Interaction", f"{rules.interaction}; pooled where its p is above {rules.pool_above:g}"),
         ("Thresholds", f"good under {rules.good_percent:g} %, limit {rules.limit_percent:g} %"),
         ("Fewest categories", str(rules.least_ndc)),
@@ -151,30 +200,39 @@ def how_blocks(
     ]
     return [
         Facts(options),
-        *([Fold("The formulas and their sources", [_formulas()])] if sources else []),
-        *(_filled(result) if numbers else []),
+        Fold("The formulas and their sources", [_formulas()]),
+        *(_sheets(whole) if whole else []),
     ]
 
 
-def _filled(result: GaugeResult) -> list[PageBlock]:
-    """Return the formulas with this study's numbers in them, and the same by other ways."""
-    lines = list(dict.fromkeys(line for group in filled_in(result).values() for line in group))
+def _sheets(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
+    """Return every sheet with the numbers filled in, of several methods side by side."""
+    tables: list[PageBlock] = []
+    for name, result in named:
+        tables += [Heading(shortened(name, 40), 4)] if name else []
+        tables += squares_blocks(result)
+    filled = [(name, [Formulas(_filled(result))]) for name, result in named]
     return [
-        Fold("This study's numbers filled in", [Formulas(lines)]),
-        *or_reason(
-            lambda: [Fold("The average-and-range form, line by line", _form(result))],
-            "No average-and-range form: ",
-        ),
-        *or_reason(
-            lambda: [
-                Fold(
-                    "A second opinion: another program's sums of squares",
-                    second_opinion(anova(result.study)).blocks(),
-                )
-            ],
-            "No second opinion: ",
-        ),
+        Heading("Table of sums of squares", 3),
+        *tables,
+        Heading("This study's numbers filled in", 3),
+        *side_by_side(filled),
+        Heading("The average-and-range form, line by line", 3),
+        *or_reason(lambda: _form(named), "No average-and-range form: "),
     ]
+
+
+def _filled(result: GaugeResult) -> list[str]:
+    return list(dict.fromkeys(line for group in filled_in(result).values() for line in group))
+
+
+def side_by_side(named: Sequence[tuple[str, Sequence[PageBlock]]]) -> list[PageBlock]:
+    """Return what is said of several methods in pairs beside each other; of one as it is."""
+    if len(named) == 1:
+        return list(named[0][1])
+    told = [[Heading(shortened(name, 40), 3), *blocks] for name, blocks in named]
+    pairs = [Columns(a, b) for a, b in zip(told[::2], told[1::2], strict=False)]
+    return [*pairs, *(told[-1] if len(told) % 2 else [])]
 
 
 def _formulas() -> Table:
@@ -183,20 +241,31 @@ def _formulas() -> Table:
     return Table(["Quantity", "Formula", "Source"], rows, left=3)
 
 
-def _form(result: GaugeResult) -> list[Block]:
-    """Return the form as two tables: each stays on one page, and together they need not."""
-    sheet = worked_sheet(result.study, spread=result.spread)
-    first = next(i for i, line in enumerate(sheet.lines) if line.symbol == "K1")
-    parts = (
-        ("Ranges and averages", sheet.lines[:first]),
-        ("What follows from them", sheet.lines[first:]),
-    )
-    head = ["Line", "Formula, numbers, result"]
-    forms = [
-        Table(head, [[line.quantity, line.worked] for line in lines], caption=caption, left=2)
-        for caption, lines in parts
+def _form(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
+    """Return the form as two tables, the methods beside each other: each stays on one page."""
+    sheets = [worked_sheet(in_fine_unit(one.study), spread=one.spread) for _, one in named]
+    first = next(i for i, line in enumerate(sheets[0].lines) if line.symbol == "K1")
+    several = len(sheets) > 1
+    rows = []
+    for lines in zip(*(sheet.lines for sheet in sheets), strict=True):
+        line = lines[0]
+        what = line.quantity.partition(" (")[0] if several else line.quantity
+        formula = next((one.formula for one in lines if one.formula), "")
+        rows.append(
+            [
+                what,
+                f"{line.symbol} = {formula}" if formula else line.symbol,
+                *(" = ".join(step for step in (one.numbers, one.shown) if step) for one in lines),
+            ]
+        )
+    head = ["Line", "Formula"]
+    head += [shortened(name, 24) for name, _ in named] if several else ["Numbers and result"]
+    return [
+        Table(head, rows[:first], left=9),
+        Table(head, rows[first:], left=9),
+        Bullets(list(dict.fromkeys(note for sheet in sheets for note in sheet.result.notes))),
+        Prose([SOURCE]),
     ]
-    return [*forms, Bullets(sheet.result.notes)]
 
 
 # All readings
@@ -251,11 +320,12 @@ def _as_taken(study: Study) -> list[PageBlock]:
             _shown(float(row["reading"]), study),
         )
         lines.append(" ".join(word for word in said if word))
+    form = "taken" if max(map(len, lines)) <= NARROW_LINE else "taken wide"
     told = (
         "Order; day, time (UTC) and session (s1 the first) where known; who, part/trial, reading. "
         "Corrections stand under the record."
     )
-    return [Heading("In the order taken", 3), Prose([told]), Verbatim("\n".join(lines), "taken")]
+    return [Heading("In the order taken", 3), Prose([told]), Verbatim("\n".join(lines), form)]
 
 
 def _px(letters: int) -> float:

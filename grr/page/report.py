@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
@@ -47,9 +47,9 @@ from grr.page.numbers import (
     numbers_blocks,
     readings_blocks,
     risks_blocks,
-    sheets_blocks,
+    side_by_side,
 )
-from grr.page.page_blocks import PageBlock, or_reason
+from grr.page.page_blocks import Columns, PageBlock, or_reason
 from grr.page.pdf import print_pdf
 from grr.page.templates import render
 from grr.questions.check import RUINED, check
@@ -63,6 +63,7 @@ from grr.questions.verdict import CAUTION, Verdict, verdict
 from grr.show.method_figures import methods_by_part
 from grr.show.operator_figures import operators_side_by_side, parts_by_operators, trial_ranges
 from grr.show.spread_figures import spread_sources
+from grr.show.static import WIDTH
 from grr.show.time_figures import drift_over_time
 
 if TYPE_CHECKING:
@@ -72,6 +73,10 @@ if TYPE_CHECKING:
 #: Sizes of paper that a PDF can be printed on, as style sheets call them.
 PAPERS = {"A4": "A4", "Letter": "letter"}
 LONGEST_METHOD = 40
+#: Width at which a picture is drawn that stands beside another, in px.
+HALF = 460.0
+#: A text of so many letters is said once; shorter ones are names and labels.
+SENTENCE = 30
 DATA, OPERATORS, METHODS = (
     "Is the data what it claims to be?",
     "The operators compared",
@@ -144,7 +149,8 @@ class Report:
 
     def html(self, *, on_paper: bool = False) -> str:
         """Return the report as one page; on paper everything is unfolded."""
-        values = {"report": self, "on_paper": on_paper}
+        widths = {"whole_width": WIDTH, "half_width": HALF}
+        values = {"report": self, "on_paper": on_paper, **widths}
         return render("report.html.j2", values, told=self.told)
 
 
@@ -272,19 +278,20 @@ def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None 
     reasons = [part for part in parts if part.name == "why"]
     data = [*check(shown).blocks(), *conduct_blocks(shown, cover.deviations)]
     about = [("Title", shown.title), ("Methods", ", ".join(shown.methods)), *all_facts(shown)]
-    facts = Part("facts", "Annex, what was measured and how", [Facts(about)], True, annex=True)
     proof = provenance_blocks(study, shown)
     parts = [
         *reasons,
         Part("data", DATA, data, new_page=not reasons),
         *(part for part in parts if part not in reasons and not part.annex),
-        facts,
+        Part("facts", "Annex, what was measured and how", [Facts(about)], annex=True),
         *(part for part in parts if part.annex),
         Part("record", "Where the numbers come from", proof, annex=True),
     ]
     foot = f"report of {cover.date}, readings {readings_fingerprint(shown)[:16]}"
     seal = study.record.seal if study.record else ""
-    return Report(shown.title or "Gauge study", foot, front, parts, seal=seal, told=for_readers)
+    return Report(
+        shown.title or "Gauge study", foot, front, said_once(parts), seal=seal, told=for_readers
+    )
 
 
 def report_of_result(result: Printed, cover: Cover) -> Report:
@@ -319,18 +326,52 @@ def for_readers(text: str) -> str:
     return _FUNCTION.sub(lambda found: f"“{_ANSWERED_IN[found.group(1)]}”", text)
 
 
+def said_once(parts: Sequence[Part]) -> list[Part]:
+    """Return the parts without what an earlier one has said, word for word."""
+    told: set[str] = set()
+    return [replace(part, blocks=_unsaid(part.blocks, told)) for part in parts]
+
+
+def _unsaid(blocks: Sequence[PageBlock], told: set[str]) -> list[PageBlock]:
+    """Return blocks without sentences already told, and without headings over nothing."""
+    kept: list[PageBlock] = []
+    for block in blocks:
+        if isinstance(block, Prose | Bullets):
+            texts = block.paragraphs if isinstance(block, Prose) else block.items
+            new = [text for text in texts if text not in told]
+            told.update(text for text in new if len(text) >= SENTENCE)
+            kept += [Prose(new) if isinstance(block, Prose) else Bullets(new, block.numbered)]
+            kept = kept if new else kept[:-1]
+        elif isinstance(block, Columns):
+            sides = [set(told), set(told)]  # what both sides say is said of two things
+            kept.append(Columns(_unsaid(block.left, sides[0]), _unsaid(block.right, sides[1])))
+            told.update(*sides)
+        else:
+            kept.append(block)
+    after: list[PageBlock | None] = [*kept[1:], None]
+    return [
+        one
+        for one, following in zip(kept, after, strict=False)
+        if not isinstance(one, Heading)
+        or not (
+            following is None or (isinstance(following, Heading) and following.level <= one.level)
+        )
+    ]
+
+
 def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:
     result = result_of_record(study)
     judged = verdict(result)
-    ruined = judged.findings.ruined
+    ruined = {"": result} if judged.findings.ruined else {}
+    pictures = _pictures(result, spread=not ruined)
+    people = [] if ruined else [*_operators(study, ranges=True), *_drift(study)]
     parts = [
         Part("why", "Why this decision", _why(judged), True),
-        Part("pictures", "The study in pictures", _pictures(result, spread=not ruined)),
+        Part("pictures", "The study in pictures", _in_pairs(pictures)),
         Part("numbers", NUMBERS, [RUINED] if ruined else numbers_blocks(result)),
-        Part(
-            "comparisons", OPERATORS, [RUINED] if ruined else [*_operators(study), *_drift(study)]
-        ),
-        *_rest(result, ruined=ruined),
+        Part("comparisons", OPERATORS, [RUINED] if ruined else people),
+        Part("risks", RISKS, [RUINED] if ruined else _beside(risks_blocks(result))),
+        *_annex({"": result}, ruined),
     ]
     return front_page(judged, cover), parts
 
@@ -338,38 +379,54 @@ def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:
 def _several_methods(
     study: Study, cover: Cover, baseline: str | None
 ) -> tuple[FrontPage, list[Part]]:
+    """Return the report on several methods: each part says the same of all, side by side."""
     found, why_not = comparisons_of(study, baseline)
     results = {name: result_of_record(study.for_method(name)) for name in study.methods}
     verdicts = {name: verdict(result) for name, result in results.items()}
+    ruined = {name for name, judged in verdicts.items() if judged.findings.ruined}
     front = methods_front_page(study, found, why_not, verdicts, cover)
     compared = [block for one in found for block in _compared(one)]
     drifts = [] if check(study).ruined else _drift(study)
-    parts = [Part("methods", METHODS, [*compared, *drifts])]
-    for number, (name, result) in enumerate(results.items()):
-        before, suffix = f"{shortened(name, LONGEST_METHOD)}: ", f"-m{number}"
-        judged, ruined = _raised(verdicts[name].blocks()), verdicts[name].findings.ruined
-        pictures = _pictures(result, spread=not ruined, brief=True)
-        parts += [
-            Part(f"decision{suffix}", f"{before}the decision", [*judged, *pictures], number == 0),
-            Part(
-                f"numbers{suffix}",
-                f"{before}the numbers",
-                [RUINED] if ruined else numbers_blocks(result),
-                annex=True,
-            ),
-            Part(
-                f"comparisons{suffix}",
-                f"{before}the operators compared",
-                [RUINED] if ruined else _operators(result.study),
-            ),
-            *_rest(result, before, suffix, ruined=ruined),
-        ]
+
+    def each(told: Callable[[GaugeResult], Sequence[PageBlock]]) -> list[PageBlock]:
+        return side_by_side(
+            [(name, [RUINED] if name in ruined else told(one)) for name, one in results.items()]
+        )
+
+    decided = [
+        (name, judged.blocks() if name in ruined else [judged.blocks()[0], *_why(judged)])
+        for name, judged in verdicts.items()
+    ]
+    pictures = [
+        (name, _pictures(one, spread=name not in ruined)[-1:]) for name, one in results.items()
+    ]
+    numbers = [
+        block
+        for name, result in results.items()
+        for block in (
+            Heading(shortened(name, LONGEST_METHOD), 3),
+            *([RUINED] if name in ruined else numbers_blocks(result)[1:]),
+        )
+    ]
+    parts = [
+        Part("methods", METHODS, [*compared, *drifts]),
+        Part("decision", "Each method by itself", side_by_side(decided)),
+        Part("pictures", "The readings in pictures", side_by_side(pictures)),
+        Part("comparisons", OPERATORS, each(lambda result: _operators(result.study))),
+        Part("numbers", NUMBERS, numbers),
+        Part("risks", RISKS, each(risks_blocks)),
+        *_annex(results, ruined),
+    ]
     return front, parts
 
 
 def _compared(found: MethodComparison) -> list[PageBlock]:
+    """Return the comparison without what the first page has said: answer, study, tolerance."""
+    _, _, numbers, *said = _raised(found.blocks())
     drawn = [] if found.ruined else _drawn(lambda: methods_by_part(found))
-    return [*_raised(found.blocks()), *drawn]
+    tables = [one for one in said if isinstance(one, Fold)]
+    told = [one for one in said if not isinstance(one, Fold)]
+    return [Columns([numbers, *drawn], told), *tables]
 
 
 def _why(judged: Verdict) -> list[PageBlock]:
@@ -398,13 +455,25 @@ def _raised(blocks: Sequence[PageBlock]) -> list[PageBlock]:
     return [replace(one, level=3) if isinstance(one, Heading) else one for one in blocks]
 
 
-def _pictures(result: GaugeResult, *, spread: bool = True, brief: bool = False) -> list[PageBlock]:
-    """Return the study in pictures; ``brief`` leaves out what a comparison has drawn."""
+def _in_pairs(pictures: Sequence[PageBlock]) -> list[PageBlock]:
+    """Return pictures in two columns."""
+    return [Columns(pictures[::2], pictures[1::2])] if len(pictures) > 1 else list(pictures)
+
+
+def _beside(blocks: Sequence[PageBlock]) -> list[PageBlock]:
+    """Return blocks in two columns, parted at the heading nearest to their middle."""
+    starts = [at for at, block in enumerate(blocks) if at and isinstance(block, Heading)]
+    middle = min(starts, key=lambda at: abs(2 * at - len(blocks)), default=0)
+    return [Columns(blocks[:middle], blocks[middle:])] if middle else list(blocks)
+
+
+def _pictures(result: GaugeResult, *, spread: bool = True) -> list[PageBlock]:
+    """Return the study in pictures; of ruined readings no spread, and the order they came in."""
     study = result.study
     return [
         *(_drawn(lambda: spread_sources(result)) if spread else []),
         *_drawn(lambda: parts_by_operators(result)),
-        *([] if brief else _drawn(lambda: trial_ranges(study))),
+        *([] if spread else _drawn(lambda: trial_ranges(study))),
         *([] if spread else _drawn(lambda: in_order(study))),
     ]
 
@@ -419,15 +488,22 @@ def _drawn(make: Callable[[], Figure]) -> Sequence[PageBlock]:
     return or_reason(picture, "Not drawn: ")
 
 
-def _operators(study: Study) -> Sequence[PageBlock]:
-    """Return who reads high, who scatters, and who needs what; not what is for the curious."""
+def _operators(study: Study, *, ranges: bool = False) -> Sequence[PageBlock]:
+    """Return who reads high, who scatters, and who needs what; not what is for the curious.
+
+    ``ranges`` for the picture of the repeats too, with what is said beside both.
+    """
 
     def compared() -> list[PageBlock]:
         found = compare_operators(study)
         figure = operators_side_by_side(found)
         said = after_opening(found.blocks())[1:]  # the headline is the picture's answer
         shown = [one for one in said if not (isinstance(one, Fold) and one.brief)]
-        return [Picture(lambda: figure), *shown]
+        pictures = [
+            Picture(lambda: figure),
+            *(_drawn(lambda: trial_ranges(study)) if ranges else []),
+        ]
+        return [Columns(pictures, shown)] if ranges else [*pictures, *shown]
 
     return or_reason(compared, "The operators cannot be compared: ")
 
@@ -438,25 +514,23 @@ def _drift(study: Study) -> list[PageBlock]:
     def looked_at() -> list[PageBlock]:
         found = drift(study)
         figure = drift_over_time(found)
-        return [Picture(lambda: figure), *after_opening(found.blocks())]
+        said = after_opening(found.blocks())[1:]  # the headline is the picture's answer
+        return [Columns([Picture(lambda: figure)], said)]
 
     return [Heading(DRIFT, 3), *or_reason(looked_at, "Drift cannot be seen: ")]
 
 
-def _rest(
-    result: GaugeResult, before: str = "", suffix: str = "", *, ruined: bool = False
-) -> list[Part]:
-    """Return risks, formulas and readings of one method; no numbers of ruined readings."""
-
-    def title(text: str) -> str:
-        return f"{before}{text[0].lower()}{text[1:]}" if before else text
-
-    study, first = result.study, suffix in ("", "-m0")
-    sheets = [] if ruined else sheets_blocks(result)
-    risks = [RUINED] if ruined else risks_blocks(result)
-    how = [*how_blocks(result, sources=first, numbers=not ruined), *sheets]
+def _annex(results: Mapping[str, GaugeResult], ruined: Collection[str]) -> list[Part]:
+    """Return formulas, sheets and readings; no numbers of ruined readings."""
+    readings = [
+        block
+        for name, result in results.items()
+        for block in (
+            *([Heading(shortened(name, LONGEST_METHOD), 3)] if len(results) > 1 else []),
+            *readings_blocks(result.study),
+        )
+    ]
     return [
-        Part(f"risks{suffix}", title(RISKS), risks, annex=bool(before)),
-        Part(f"how{suffix}", title(HOW), how, annex=True),
-        Part(f"readings{suffix}", title("All readings"), readings_blocks(study), annex=True),
+        Part("how", HOW, how_blocks(results, ruined), annex=True),
+        Part("readings", "All readings", readings, annex=True),
     ]

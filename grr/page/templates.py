@@ -57,10 +57,10 @@ def _environment(told: Callable[[str], str]) -> Environment:
     return environment
 
 
-def _drawn(figure: object, suffix: str) -> object:
+def _drawn(figure: object, suffix: str, width: float) -> object:
     """Return the drawing of a figure: SVG of our own, in which every text is escaped."""
     from markupsafe import Markup
 
     from grr.show.static import figure_svg
 
-    return Markup(figure_svg(figure, suffix=suffix))
+    return Markup(figure_svg(figure, suffix=suffix, width=width))

@@ -10,6 +10,7 @@ import pytest
 from studies import SHAPES
 
 import grr
+from grr.model.units import conversion, fine_unit
 from grr.page.filled_in import filled_in
 
 #: What a filled-in line may hold besides numbers.
@@ -20,7 +21,7 @@ def worth(text: str) -> float | None:
     """The value of a piece between two equal signs; None where it is words."""
     for sign, meaning in _SIGNS:
         text = text.replace(sign, meaning)
-    text = re.sub(r"\s*(%|mm|in|µm)\s*$", "", text.replace("\u00a0", " ").strip())
+    text = re.sub(r"\s*(%|mm|in|µm|µin)\s*$", "", text.replace("\u00a0", " ").strip())
     text = re.sub(r"sqrt(-?\d[\d.]*(?:e[+-]?\d+)?)", r"sqrt(\1)", text)
     if re.search(r"[^\d.()+\-*/ esqrt]", text) or not re.search(r"\d", text):
         return None
@@ -81,14 +82,16 @@ def test_every_step_of_a_line_is_worth_the_same(name):
 def test_last_value_is_that_of_the_result(name):
     result = grr.anova(STUDIES[name]())
     worked = filled_in(result)
+    unit = result.study.unit
+    fine = conversion(unit, fine_unit(unit))
     for source in ("EV", "AV", "GRR", "PV", "TV"):
         if math.isnan(result.value(source, "sd")):
             continue
         assert numeric_steps(worked[source][-1])[-1] == pytest.approx(
-            result.value(source, "sd"), rel=1e-4, abs=1e-12
+            fine * result.value(source, "sd"), rel=1e-4, abs=1e-12
         )
     for measure in ("percent_tolerance", "percent_tv", "spread"):
-        value = result.value("GRR", measure)
+        value = result.value("GRR", measure) * (fine if measure == "spread" else 1.0)
         if not math.isnan(value):
             assert numeric_steps(worked[measure][0])[0] == pytest.approx(value, rel=1e-4)
 

@@ -111,7 +111,7 @@ def test_headline_numbers_unfold_to_their_formulas(demo_page):
     page = demo_page("dowel_pin")
     assert page.text.count("how it is computed") == 3
     result = grr.anova(grr.open_study(DEMO / "dowel_pin"))
-    assert f"/ 0.00600000 = {result.value('GRR', 'percent_tolerance'):.1f}" in page.shown
+    assert f"/ 6.00000 = {result.value('GRR', 'percent_tolerance'):.1f}" in page.shown
     assert "× (people − 1) / people" in page.shown
 
 
@@ -197,15 +197,14 @@ def test_same_study_and_day_give_the_same_bytes(tmp_path):
     pages = [grr.report(study, tmp_path / f"{n}.html", date=DAY).read_bytes() for n in (1, 2)]
     assert pages[0] == pages[1]
     today = grr.report(study, tmp_path / "3.html").read_text(encoding="utf-8")
-    assert f"report of {dt.date.today().isoformat()}" in today
+    assert dt.date.today().isoformat() in today
 
 
 def test_several_methods_are_compared_and_each_reported(demo_page):
     page = demo_page("pins_two_ways")
     for text in (
-        "stand: the numbers",
-        "handheld: the numbers",
         "The methods compared",
+        "The numbers",
         "Drift while measuring",
         "Each method by itself",
         "Zero, session by session",

@@ -102,7 +102,7 @@ def test_the_formulas_filled_in_give_the_numbers():
     result = grr.anova(study(operators=5))
     lines = filled_in(result)
     for name in ("EV", "AV", "SES", "GRR"):
-        assert f"{result.value(name, 'sd'):.3g}"[:4] in lines[name][-1]
+        assert f"{1000.0 * result.value(name, 'sd'):.6g}" in lines[name][-1]  # in µm
     opinion = second_opinion(result)
     assert opinion.same
     assert "session" in opinion.table.index
