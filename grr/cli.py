@@ -11,11 +11,13 @@ import sys
 from collections.abc import Callable, Sequence
 from contextlib import redirect_stdout, suppress
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, NoReturn
+from typing import IO, TYPE_CHECKING, Any, NoReturn, get_args
 
 from grr import __version__
 from grr.files.allowed_files import safe_target
+from grr.model.choices import PartsFrom
 from grr.model.errors import StudyError, printable
+from grr.model.facts import FACTS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,9 +25,10 @@ if TYPE_CHECKING:
     from grr.model.choices import Decision
     from grr.model.settings import Settings
     from grr.model.study import Study
+    from grr.model.tolerance import Tolerance
 
 _ABOUT = "Is the measuring system good enough for the tolerance? Gauge studies, start to finish."
-_EXIT = """exit status of analyse (several methods: of the recommended one):
+_EXIT = """exit status of analyse (several methods: of the recommended one) and qualify:
   0  use              3  use like this     6  use with limits
   4  do not use       5  not decided yet, or fix the data first
 of every command:
@@ -158,6 +161,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_analyse_many,
         _add_operators,
         _add_compare,
+        _add_qualify,
         _add_report,
         _add_gauge_file,
         _add_export,
@@ -244,6 +248,9 @@ def _add_new(add: _Add) -> None:
     parser.add_argument("--resolution", help="step of the gauge's last digit")
     parser.add_argument("--lower", help="lower limit of the tolerance")
     parser.add_argument("--upper", help="upper limit of the tolerance")
+    parser.add_argument("--nominal", help="nominal size, where the drawing gives deviations")
+    parser.add_argument("--lower-deviation", help="with its sign, such as --lower-deviation=-0.01")
+    parser.add_argument("--upper-deviation", help="with its sign")
     parser.add_argument(
         "--purpose", choices=["accept", "control"], default="accept", help="default: accept"
     )
@@ -257,8 +264,30 @@ def _add_new(add: _Add) -> None:
     parser.add_argument(
         "--trials", type=int, help="readings of each part (default: 3, or 2 where others do)"
     )
+    parser.add_argument("--methods", nargs="+", default=[], help="to compare: stand handheld")
     parser.add_argument(
         "--sessions", type=int, default=1, help="of each operator, on different days (default: 1)"
+    )
+    parser.add_argument(
+        "--looks",
+        type=int,
+        choices=[1, 2],
+        default=1,
+        help="2: more people may measure after a first verdict (default: 1)",
+    )
+    parser.add_argument(
+        "--parts-from",
+        choices=get_args(PartsFrom),
+        default="process",
+        help="whether the parts stand for the process (default: process)",
+    )
+    parser.add_argument("--process-sd", help="standard deviation of the process, from records")
+    parser.add_argument(
+        "--fact",
+        action="append",
+        default=[],
+        metavar="NAME=ANSWER",
+        help=f"may be given several times; the names: {', '.join(fact.key for fact in FACTS)}",
     )
     parser.add_argument("--seed", type=int, help="of the measuring order (default: drawn)")
     parser.set_defaults(run=new)
@@ -288,23 +317,25 @@ def new(options: argparse.Namespace) -> int:
     from grr.files.folder import new_study_folder
     from grr.model.settings import MEANINGS
     from grr.model.text_blocks import paragraph
-    from grr.model.tolerance import Tolerance
     from grr.page.run_sheet import plan_study
     from grr.questions.planning import refuse_coarse, refuse_joined_names, shop_unit, warnings_about
 
     unit = shop_unit(options.unit)
-    lower, upper, resolution = (
-        _number(name, getattr(options, name)) for name in ("lower", "upper", "resolution")
-    )
-    tolerance = None if lower is None and upper is None else Tolerance(lower, upper)
+    resolution, process_sd = (_number_of(options, name) for name in ("resolution", "process_sd"))
+    tolerance, facts = _tolerance(options), _facts(options.fact)
+    if options.nominal is not None:
+        facts["nominal"] = _number_of(options, "nominal")
     refuse_joined_names(options.operators)
     plan = plan_study(
         options.parts,
         options.operators,
         options.trials,
+        options.methods,
         sessions=options.sessions,
+        looks=options.looks,
         operators_are=options.operators_are,
         purpose=options.purpose,
+        process_sd=process_sd,
         seed=options.seed,
     ).plan
     refuse_coarse(resolution, tolerance, unit)
@@ -316,7 +347,10 @@ def new(options: argparse.Namespace) -> int:
         tolerance=tolerance,
         purpose=options.purpose,
         operators_are=options.operators_are,
+        parts_from=options.parts_from,
+        process_sd=process_sd,
         plan=plan,
+        facts=facts,
     )
     options.document["folder"] = str(options.folder)
     print(f"Study folder made: {options.folder}")
@@ -336,6 +370,45 @@ def new(options: argparse.Namespace) -> int:
     print(f"3. Take the readings: grr collect {options.folder}")
     print(f"4. See what they prove: grr analyse {options.folder}")
     return 0
+
+
+def _tolerance(options: argparse.Namespace) -> Tolerance | None:
+    """Return the tolerance, given by its limits or by deviations from the nominal size."""
+    from grr.model.tolerance import Tolerance
+
+    lower, upper = _number_of(options, "lower"), _number_of(options, "upper")
+    deviations = [_number_of(options, f"{name}_deviation") for name in ("lower", "upper")]
+    if deviations == [None, None]:
+        return None if lower is None and upper is None else Tolerance(lower, upper)
+    if lower is not None or upper is not None:
+        raise StudyError(
+            "The tolerance is given twice, by limits and by deviations",
+            "Give --lower and --upper, or --nominal with the deviations",
+        )
+    nominal = _number_of(options, "nominal")
+    if nominal is None:
+        raise StudyError("Deviations need the size that they are from", "Give --nominal")
+    return Tolerance.about(nominal, *deviations)
+
+
+def _facts(given: Sequence[str]) -> dict[str, Any]:
+    """Return what is stated about a study, each pair written as one with = between."""
+    answers: dict[str, Any] = {}
+    kinds = {fact.key: fact.kind for fact in FACTS}
+    for key, text in _pairs("fact", given, "Write name, =, and answer: drawing=4711-2").items():
+        kind = kinds.get(key)
+        if kind is None:
+            raise StudyError(
+                "A fact has a name that is not asked for", "See: grr new --help", value=key
+            )
+        if kind in ("number", "whole"):
+            value = _number(f"fact {key}", text)
+            answers[key] = int(value) if kind == "whole" and value == int(value) else value
+        elif kind == "yes_no" and text in ("yes", "no"):
+            answers[key] = text == "yes"
+        else:
+            answers[key] = text
+    return answers
 
 
 def _print_chances(settings: Settings) -> None:
@@ -377,12 +450,15 @@ def plan(options: argparse.Namespace) -> int:
     return 0
 
 
-def _number(name: str, text: str | None) -> float | None:
-    """Return a number of the command line, with a decimal point or comma."""
+def _number_of(options: argparse.Namespace, name: str) -> float | None:
+    """Return the number that an option has, with a decimal point or comma; None without it."""
+    text = getattr(options, name)
+    return None if text is None else _number(name.replace("_", "-"), text)
+
+
+def _number(name: str, text: str) -> float:
     from grr.entry.entered_numbers import one_number
 
-    if text is None:
-        return None
     try:
         return one_number(text, "").value
     except StudyError:
@@ -532,6 +608,46 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
         }
         for row in rows
     ]
+
+
+# grr qualify: is a gauge fit for its tolerance
+
+
+def _add_qualify(add: _Add) -> None:
+    parser = add("qualify", help="say whether a gauge is fit for its tolerance, and until when")
+    parser.add_argument("folder", type=_path, help="folder of a gauge, as its page makes it")
+    parser.set_defaults(run=qualify)
+
+
+def qualify(options: argparse.Namespace) -> int:
+    """Print what blocks, budget, study and checks of a gauge say, and the decision."""
+    from grr.model.choices import Decision
+    from grr.model.text_blocks import WIDTH, paragraph
+    from grr.page.filed_results import result_document
+    from grr.page.gauge_file import worked_out
+
+    _, _, found = worked_out(options.folder)
+    for name in ("reference", "ranges", "budget", "watched", "page"):
+        result = getattr(found, name)
+        if result is not None:
+            options.document[name] = result_document(result)
+            print("-" * WIDTH, result, sep="\n")
+    print("-" * WIDTH)
+    for name, why in found.why.items():
+        print(paragraph(f"Open, {_WAITS[name]}: {why}"))
+    options.document["open"] = dict(found.why)
+    decision = Decision.NOT_DECIDED if found.page is None else Decision(found.page.decision)
+    return decision.exit_status
+
+
+_WAITS = {
+    "reference": "the block of the part's size",
+    "range": "blocks over the range",
+    "study": "study on real parts",
+    "check": "checks over time",
+    "budget": "uncertainty",
+    "page": "the decision",
+}
 
 
 # grr analyse-many: one row a study
@@ -793,8 +909,8 @@ def import_(options: argparse.Namespace) -> int:
             work,
             options.file.name,
             content,
-            parts=_pairs("part", options.part),
-            operators=_pairs("operator", options.operator),
+            parts=_pairs("part", options.part, _AS_PLANNED),
+            operators=_pairs("operator", options.operator, _AS_PLANNED),
         )
         left = len(work.places_left(work.record))
     finally:
@@ -808,17 +924,16 @@ def import_(options: argparse.Namespace) -> int:
     return 0
 
 
-def _pairs(name: str, given: Sequence[str]) -> dict[str, str]:
-    """Return names of the file and of the plan, each pair written as one with = between."""
+_AS_PLANNED = "Write the name in the file, =, and the name in the plan, such as P01=1"
+
+
+def _pairs(name: str, given: Sequence[str], remedy: str) -> dict[str, str]:
+    """Return what stands before and behind the = of each pair."""
     pairs = {}
     for pair in given:
         there, sign, here = pair.partition("=")
         if not (there and sign and here):
-            raise StudyError(
-                f"--{name} does not say what is what",
-                "Write the name in the file, =, and the name in the plan, such as P01=1",
-                value=pair,
-            )
+            raise StudyError(f"--{name} does not say what is what", remedy, value=pair)
         pairs[there] = here
     return pairs
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import json
 import shutil
@@ -16,7 +17,9 @@ import pytest
 
 import grr
 from grr.cli import main
+from grr.files.gauge_folder import take_block_readings, write_gauge
 from grr.files.study_file import read_settings
+from grr.model.gauge_facts import CalibratedBlock, GaugeFacts
 from grr.shipped import shipped_folder
 from published import manual_readings
 
@@ -123,6 +126,62 @@ def test_new_takes_a_decimal_comma(tmp_path: Path) -> None:
     settings = read_settings(folder)
     assert settings.tolerance == grr.Tolerance(12.5, 12.6)
     assert settings.resolution == 0.001
+
+
+def test_new_takes_all_that_the_form_asks(tmp_path: Path) -> None:
+    said = ["--nominal", "12", "--lower-deviation=-0,015", "--upper-deviation=+0.005"]
+    said += ["--resolution", "0.001", "--operators", "Ada", "Ben", "Cy", "--operators-are", "7"]
+    said += ["--methods", "stand", "handheld", "--looks", "2", "--parts-from", "chosen"]
+    said += ["--process-sd", "0.002", "--parts", "5"]
+    for fact in ("drawing=88-1", "place_marked=yes", "nominal=12", "calibration_due=2027-03-31"):
+        said += ["--fact", fact]
+    assert main(["new", str(tmp_path / "pins"), *said]) == 0
+    made = read_settings(tmp_path / "pins")
+    assert made.tolerance == grr.Tolerance(11.985, 12.005)
+    assert (made.operators_are, made.parts_from, made.process_sd) == (7, "chosen", 0.002)
+    assert made.plan is not None
+    assert (made.plan.methods, made.plan.looks) == (("stand", "handheld"), 2)
+    assert dict(made.facts) == {
+        "drawing": "88-1",
+        "place_marked": True,
+        "nominal": 12.0,
+        "calibration_due": dt.date(2027, 3, 31),
+    }
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        (["--fact", "drawng=1"], "drawng"),
+        (["--fact", "drawing"], "does not say what is what"),
+        (["--fact", "place_marked=perhaps"], "Answer true or false"),
+        (["--fact", "nominal=wide"], "--fact nominal is not a number"),
+        (["--lower-deviation=-1"], "Give --nominal"),
+        (["--lower", "1", "--upper", "2", "--lower-deviation=-1"], "given twice"),
+    ],
+)
+def test_new_refuses_facts_that_answer_no_question(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], said: list[str], words: str
+) -> None:
+    assert main(["new", str(tmp_path / "pins"), *said]) == 2
+    assert words in capsys.readouterr().err
+    assert not (tmp_path / "pins").exists()
+
+
+def test_qualify_says_what_a_gauge_is_waiting_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "gauges" / "H-3"
+    block = CalibratedBlock("5", 5.0, 0.0001)
+    facts = GaugeFacts("H-3", "mm", 0.001, 4.98, 5.04, blocks=(block,), standard="5")
+    write_gauge(folder, facts)
+    rows = [("5", f"5.00{digit}", "") for digit in (0, 1, 0, 0, 1) * 5]
+    take_block_readings(folder, "reference", rows, who="Pia", identifier="m1")
+    said = printed_json(["qualify", str(folder), "--json"], capsys)
+    assert said["exit_status"] == 5
+    assert said["reference"]["values"]["by_sd"]["bias"] == pytest.approx(0.0004)
+    assert set(said["open"]) == {"range", "study", "check"}
+    assert main(["qualify", str(tmp_path)]) == 2
 
 
 def test_new_warns_where_the_last_digit_is_over_a_tenth_of_the_tolerance(

@@ -195,7 +195,7 @@ def subject_in(folder: Path) -> Study | Printed:
     """
     if not (folder / GAUGE_FILE).exists():
         return open_study(folder)
-    _, _, found = _worked_out(folder)
+    _, _, found = worked_out(folder)
     if found.page is not None or found.watched is not None:
         subject = found.watched if found.page is None else found.page
         assert subject is not None
@@ -207,7 +207,8 @@ def subject_in(folder: Path) -> Study | Printed:
     )
 
 
-def _worked_out(folder: Path) -> tuple[GaugeFacts, dict[str, pd.DataFrame], GaugeFindings]:
+def worked_out(folder: Path) -> tuple[GaugeFacts, dict[str, pd.DataFrame], GaugeFindings]:
+    """Return what the folder of a gauge states, its readings, and all that they tell."""
     facts = read_gauge(folder)
     readings = {str(purpose): block_readings(folder, purpose) for purpose in _PURPOSES}
     study = open_study(folder.parent.parent / facts.study) if facts.study else None
@@ -216,7 +217,7 @@ def _worked_out(folder: Path) -> tuple[GaugeFacts, dict[str, pd.DataFrame], Gaug
 
 def _of_gauge(folder: Path) -> tuple[list[GaugeEntry], list[str]]:
     """Return the qualification and the checks of a gauge's folder, or what they wait for."""
-    facts, readings, found = _worked_out(folder)
+    facts, readings, found = worked_out(folder)
     limits = limits_text(facts.tolerance, facts.resolution, facts.unit)
     days = [str(table["time"].max())[:10] for table in readings.values() if len(table)]
     entries, why = [], []

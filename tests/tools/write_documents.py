@@ -77,8 +77,19 @@ def signature(name: str) -> str:
     found = getattr(grr, name)
     if inspect.isclass(found):
         return f"grr.{name}"
-    text = str(inspect.signature(found)).replace("'", "")
-    return f"grr.{name}{text}"
+    called = inspect.signature(found)
+    parameters = [
+        one.replace(annotation=_AsWritten(one.annotation)) for one in called.parameters.values()
+    ]
+    result = _AsWritten(called.return_annotation)
+    return f"grr.{name}{called.replace(parameters=parameters, return_annotation=result)}"
+
+
+class _AsWritten(str):
+    """An annotation that a signature shows as the source has it, without quotes."""
+
+    def __repr__(self) -> str:
+        return str(self)
 
 
 def reference() -> str:
