@@ -12,16 +12,20 @@ from scipy.special import ndtr, ndtri
 
 from grr.formulas.analysis_of_variance import CrossedAnova, NestedAnova
 from grr.formulas.arrays import Array
+from grr.formulas.even_draws import SIZE, EvenDraws
 from grr.formulas.sources_of_variation import rounding_floor
 from grr.formulas.unweighted_means import Count, UnweightedMeans, UnweightedNested, balanced_means
 from grr.model.errors import StudyError
 from grr.model.values import people_who_measure
 
+#: What gives the draws.
+Generator = np.random.Generator | EvenDraws
+
 # Which noncentrality an observed sum of squares is compatible with.
 # ------------------------------------------------------------------
 
 
-def noncentrality_draws(observed: Array, df: int, draws: int, rng: np.random.Generator) -> Array:
+def noncentrality_draws(observed: Array, df: int, draws: int, rng: Generator) -> Array:
     """Draw the noncentrality λ of a noncentral chi-square variable that was observed.
 
     Each draw solves P(χ'²(df, λ) ≤ observed) = U for λ, with U uniform. The share of
@@ -140,6 +144,7 @@ def crossed_pivots(
     seed: int = SEED,
     operators: str | int = "random",
     df_error: Count | None = None,
+    even: bool = False,
 ) -> Pivots:
     """Draw the variances of crossed studies, interaction kept.
 
@@ -161,6 +166,9 @@ def crossed_pivots(
     df_error : float or ndarray, shape (...), optional
         With how many degrees of freedom repeatability is known, see `effective_df`; those of
         the interaction go down in the same ratio. The mean squares stay.
+    even : bool
+        Evenly spread points in place of random draws, for thousands of studies: see
+        `grr.formulas.even_draws`.
 
     Returns
     -------
@@ -183,12 +191,13 @@ def crossed_pivots(
     `grr.formulas.analysis_of_variance.among_people`.
     """
     means = balanced_means(anova) if isinstance(anova, CrossedAnova) else anova
-    if isinstance(df_error, np.ndarray) and df_error.ndim:
+    if isinstance(df_error, np.ndarray) and df_error.ndim and not even:
         return _each_alone(
             means, df_error.astype(np.float64), draws=draws, seed=seed, operators=operators
         )
     people = people_who_measure(operators, means.operators)
-    rng = seeded(draws, seed)
+    rng: Generator = EvenDraws() if even else seeded(draws, seed)
+    draws = SIZE if even else draws
     if df_error is not None:
         means = _with_df(means, df_error)
     if means.operators == 1:
@@ -275,7 +284,7 @@ def _with_df(means: UnweightedMeans, df_error: Count) -> UnweightedMeans:
     )
 
 
-def _one_operator(means: UnweightedMeans, draws: int, rng: np.random.Generator) -> Pivots:
+def _one_operator(means: UnweightedMeans, draws: int, rng: Generator) -> Pivots:
     if not np.all(means.df_error):
         raise StudyError(
             "Nothing was measured twice, so repeatability cannot be estimated",
@@ -308,9 +317,7 @@ def seeded(draws: int, seed: int) -> np.random.Generator:
     return np.random.default_rng(seed)
 
 
-def chi_square_pivot(
-    sum_of_squares: Array, df: Count, draws: int, rng: np.random.Generator
-) -> Array:
+def chi_square_pivot(sum_of_squares: Array, df: Count, draws: int, rng: Generator) -> Array:
     """Return draws of an expected mean square, SS/χ²; shape (..., draws).
 
     One set of χ² draws serves the whole stack, unless degrees of freedom differ.
@@ -330,7 +337,7 @@ def fixed_effects_pivot(
     readings: Count,
     *,
     draws: int,
-    rng: np.random.Generator,
+    rng: Generator,
 ) -> Array:
     """Return draws of Σα²/levels, the mean square of fixed effects; shape (..., draws).
 
@@ -360,7 +367,7 @@ def finite_people_pivot(
     readings: Count,
     *,
     draws: int,
-    rng: np.random.Generator,
+    rng: Generator,
 ) -> Array:
     """Return draws of Q = Σα²/N over all N people, n of whom were studied; shape (..., draws).
 
@@ -414,7 +421,7 @@ def at_least(draws: Array, floor: Array) -> Array:
     return lifted
 
 
-def mean_pivot(mean: Array, variance: Array, draws: int, rng: np.random.Generator) -> Array:
+def mean_pivot(mean: Array, variance: Array, draws: int, rng: Generator) -> Array:
     """Return draws of the mean given draws of the variance of its estimate."""
     scatter = np.sqrt(np.maximum(variance, 0.0))
     return np.asarray(mean)[..., None] - scatter * rng.standard_normal(draws)

@@ -42,7 +42,7 @@ FORBIDDING: tuple[Finds, ...] = ("outliers", "part", "place")
 #: A digit of more than so many standard deviations of a repeat hides how the repeats scatter.
 COARSEST = 3.0
 #: A finer digit than this share of a standard deviation changes nothing.
-_FINE = 0.25
+FINE = 0.25
 #: Simulated studies, and readings of all of them at most.
 _STUDIES, _READINGS = 3_000, 400_000
 _SEED = 90
@@ -198,7 +198,7 @@ def normal_studies(
     """
     missing = () if gaps is None else tuple(int(n) for n in np.flatnonzero(gaps))
     rounded: tuple[float, float, tuple[float, ...]] = (0.0, 0.0, ())
-    if digit >= _FINE:
+    if digit >= FINE:
         near = tuple(round(offset, 1) for offset in offsets)
         rounded = (round(digit, 1), round(part_sd, 1), near)
     e, seen, shares = _simulated(shape, rounded, missing)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from os import PathLike
 from pathlib import Path
 from typing import Any, get_args
@@ -23,12 +23,13 @@ from grr.formulas.analysis_of_variance import (
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.coarse_digit import as_read
 from grr.formulas.confidence_limits import quantity_limits, variance_draws
-from grr.formulas.pivots import SEED, Pivots, crossed_pivots, effective_df, floored_pivots
+from grr.formulas.pivots import Pivots, crossed_pivots, effective_df, floored_pivots
 from grr.formulas.sources_of_variation import (
     Specification,
     floored_components,
     sources_of_variation,
 )
+from grr.many.stack_limits import Given, StackDraws, decisions
 from grr.many.stacks import Codes, Stack, Stacked, stacked
 from grr.many.table import FILE_ROW, Specifications, read_table, readings_of_studies, specifications
 from grr.model.choices import SOURCES, Decision, OperatorsAre, PartsFrom, Purpose
@@ -43,7 +44,7 @@ from grr.questions.causes import Cause, causes_in
 from grr.questions.check import check
 from grr.questions.deciding import decide
 from grr.questions.gauge import GaugeResult, anova
-from grr.questions.scatter import readings_forbid_use
+from grr.questions.scatter import readings_forbid_use, scatter_forbids_use
 from grr.questions.verdict import criterion_from, judged
 
 
@@ -327,7 +328,7 @@ def _rows_of_stack(stack: Stack, specs: Specifications, options: Options, bar: A
         bar.update(len(stack.studies))
         return block
     rows = _limits_and_decisions(found, stack.studies, specs, options, done=bar.update)
-    return pd.concat([block, pd.DataFrame(rows)], axis=1)
+    return pd.concat([block, rows], axis=1)
 
 
 @dataclass(frozen=True)
@@ -414,11 +415,11 @@ def _stack_flags(found: Components, hidden: Mask, anova: CrossedAnova) -> list[s
     return pd.Series(np.atleast_1d(number)).map(words).to_list()
 
 
-#: Draws a study: limits repeat to a percent or two from seed to seed.
-_DRAWS = 10_000
+#: Studies at a time, so that their points stay in the processor's cache.
+_CHUNK = 50
 
-#: Studies at a time, so that the draws stay within some hundred MB.
-_CHUNK = 200
+#: Over this confidence too few of the evenly spread points lie beyond a limit.
+_SURE = 0.99
 
 
 def _limits_and_decisions(
@@ -428,7 +429,7 @@ def _limits_and_decisions(
     options: Options,
     *,
     done: Callable[[int], object],
-) -> list[_Row]:
+) -> pd.DataFrame:
     """Return lower and upper limits of every quantity, and the decision, a row a study.
 
     Parameters
@@ -441,65 +442,141 @@ def _limits_and_decisions(
     done : callable
         Told how many studies have been finished.
     """
-    values = {name: found.columns[name] for name in QUANTITIES}
-    rows = []
+    if max(options.level, options.rules.confidence) > _SURE:
+        rows = []
+        for place in range(len(studies)):
+            rows.append(_exactly(found, place, int(studies[place]), specs, options, limits=True))
+            done(1)
+        return pd.DataFrame(rows)
+    blocks = []
     for start in range(0, len(studies), _CHUNK):
-        here = slice(start, start + _CHUNK)
-        anova = _studies_of(found.anova, here)
-        stack = crossed_pivots(
-            anova,
-            draws=_DRAWS,
-            seed=SEED,
-            operators=options.operators,
-            df_error=effective_df(found.readings[here]).used if anova.trials > 1 else None,
+        here = np.arange(start, min(start + _CHUNK, len(studies)))
+        blocks.append(_evenly(found, here, studies[here], specs, options))
+        done(len(here))
+    return pd.DataFrame({name: np.concatenate([b[name] for b in blocks]) for name in blocks[0]})
+
+
+def _evenly(
+    found: _StackResult, here: Codes, studies: Codes, specs: Specifications, options: Options
+) -> dict[str, Any]:
+    """Return limits and decisions of some studies of a stack, from evenly spread points."""
+    values = {name: np.asarray(found.columns[name])[here] for name in (*QUANTITIES, "mean")}
+    given = Given(**{name: value[studies] for name, value in vars(specs).items()})
+    readings, hidden, trials = found.readings[here], found.hidden[here], found.anova.trials
+    draws = StackDraws(
+        _studies_of(found.anova, here),
+        effective_df(readings).used if trials > 1 else None,
+        given,
+        hidden=hidden,
+        grr_sd=values["GRR_sd"],
+        operators=options.operators,
+        spread=options.rules.spread,
+    )
+    columns: dict[str, Any] = {}
+    stated = ~np.isnan(given.process_sd)
+    for name, limits in draws.limits(0.5 * (1.0 - options.level)).items():
+        none = np.isnan(values[_COLUMN_OF.get(name, name)])
+        if name.startswith("EV_"):
+            none |= hidden
+        if name.startswith(("PV_", "TV_")) and options.parts_from == "chosen":
+            none |= ~stated
+        columns[f"{name}_lower"] = np.where(none, np.nan, limits[0])
+        columns[f"{name}_upper"] = np.where(none, np.nan, limits[1])
+
+    def forbids_use(rows: Codes) -> Mask:
+        if trials == 1:
+            return np.zeros(len(rows), dtype=np.bool_)
+        return scatter_forbids_use(readings[rows], given.resolution[rows])
+
+    decided = decisions(
+        draws,
+        values,
+        forbids_use,
+        rules=options.rules,
+        purpose=options.purpose,
+        parts_from=options.parts_from,
+    )
+    decision = decided.decision
+    for place in np.flatnonzero(decided.close):
+        exact = _exactly(found, int(here[place]), int(studies[place]), specs, options, limits=False)
+        decision[place] = exact["decision"]
+    return {**columns, "decision": decision, "checked": np.zeros(len(here), dtype=np.bool_)}
+
+
+#: Which estimate says whether a quantity without a column of its own has limits.
+_COLUMN_OF = {"ndc": "ndc_exact", "ICC": "PV_percent_contribution"}
+
+
+def _exactly(
+    found: _StackResult,
+    place: int,
+    study: int,
+    specs: Specifications,
+    options: Options,
+    *,
+    limits: bool,
+) -> _Row:
+    """Return the decision of one study of a stack, and its limits, from the draws of `grr.verdict`.
+
+    Parameters
+    ----------
+    found : _StackResult
+    place, study : int
+        Its position in the stack, and among all.
+    specs : Specifications
+    options : Options
+    limits : bool
+        Whether the limits are wanted as well.
+    """
+    anova = _studies_of(found.anova, place)
+    df = effective_df(found.readings[place])
+    less = anova.trials > 1 and df.used < df.counted
+    pivots = crossed_pivots(
+        anova, operators=options.operators, df_error=float(df.used) if less else None
+    )
+    values = {name: float(np.asarray(found.columns[name])[place]) for name in QUANTITIES}
+    hidden = bool(found.hidden[place])
+    step = float(specs.resolution[study])
+    read = as_read(pivots, values["GRR_sd"], step)
+    fine = read is pivots
+    if hidden:
+        pivots = floored_pivots(pivots, step)
+    specification = Specification(spread=options.rules.spread, **specs.of(study))
+    row: _Row = {}
+    if limits:
+        row |= _stack_limits(pivots, specification, values, options, hidden=hidden)
+    decision = Decision.NOT_DECIDED
+    ratio = values[_judged_by(options.purpose)]
+    if not np.isnan(ratio):
+        judged_by = criterion_from(
+            ratio,
+            pivots,
+            specification,
+            options.rules,
+            options.purpose,
+            read=pivots if fine else read,
         )
-        for place, study in enumerate(studies[here]):
-            drawn = {field.name: getattr(stack, field.name) for field in fields(Pivots)}
-            pivots = Pivots(**{name: a[place] for name, a in drawn.items() if a is not None})
-            row = {name: float(column[start + place]) for name, column in values.items()}
-            hidden = bool(found.hidden[start + place])
-            read = as_read(pivots, row["GRR_sd"], float(specs.resolution[study]))
-            fine = read is pivots
-            if hidden:
-                pivots = floored_pivots(pivots, float(specs.resolution[study]))
-            specification = Specification(spread=options.rules.spread, **specs.of(int(study)))
-            limits = _stack_limits(pivots, specification, row, options, hidden=hidden)
-            decision = Decision.NOT_DECIDED
-            ratio = row[_judged_by(options.purpose)]
-            if not np.isnan(ratio):
-                mean = float(anova.mean[place])
-                judged_by = criterion_from(
-                    ratio,
-                    pivots,
-                    specification,
-                    options.rules,
-                    options.purpose,
-                    read=pivots if fine else read,
-                )
-                step = float(specs.resolution[study])
-                decision = decide(
-                    judged_by,
-                    _price(
-                        pivots,
-                        row,
-                        mean=mean,
-                        specification=specification,
-                        tolerance=specs.tolerance(int(study)),
-                        options=options,
-                    ),
-                    most_refused=options.rules.most_refused_percent,
-                    purpose=options.purpose,
-                    one_operator=anova.operators == 1,
-                    must_mend=False,
-                    scatter_forbids=judged_by.by_confidence == "good"
-                    and anova.trials > 1
-                    and readings_forbid_use(
-                        found.readings[start + place], None if np.isnan(step) else step
-                    ),
-                )
-            rows.append({**limits, "decision": decision, "checked": False})
-        done(len(studies[here]))
-    return rows
+        how: dict[str, Any] = {
+            "most_refused": options.rules.most_refused_percent,
+            "purpose": options.purpose,
+            "one_operator": anova.operators == 1,
+            "must_mend": False,
+            "scatter_forbids": judged_by.by_confidence == "good"
+            and anova.trials > 1
+            and readings_forbid_use(found.readings[place], None if np.isnan(step) else step),
+        }
+        decision = decide(judged_by, NO_PRICE, **how)
+        if decision == Decision.NOT_DECIDED:
+            price = _price(
+                pivots,
+                values,
+                mean=float(anova.mean),
+                specification=specification,
+                tolerance=specs.tolerance(study),
+                options=options,
+            )
+            decision = decide(judged_by, price, **how)
+    return {**row, "decision": decision, "checked": False}
 
 
 def _price(
@@ -528,7 +605,7 @@ def _price(
     return guard_and_price(tolerance, draws, values["GRR_sd"], parts=parts, rules=options.rules)[1]
 
 
-def _studies_of(anova: CrossedAnova, here: slice) -> CrossedAnova:
+def _studies_of(anova: CrossedAnova, here: Codes | int) -> CrossedAnova:
     shape = (anova.parts, anova.operators, anova.trials)
     names = ("mean", "ss_part", "ss_operator", "ss_interaction", "ss_error")
     return CrossedAnova(*shape, *(getattr(anova, name)[here] for name in names))
@@ -546,14 +623,13 @@ def _stack_limits(
     without = {"EV"} if hidden else set()
     if options.parts_from == "chosen" and specification.process_sd is None:
         without |= {"PV", "TV"}
-    column_of = {"ndc": "ndc_exact", "ICC": "PV_percent_contribution"}
     row: _Row = {}
     limits_of = quantity_limits(pivots, specification, level=options.level)
     for (quantity, measure), limits in limits_of.items():
         if measure not in (*ROW_MEASURES, "value"):
             continue
         name = quantity if measure == "value" else f"{quantity}_{measure}"
-        none = quantity in without or np.isnan(values[column_of.get(quantity, name)])
+        none = quantity in without or np.isnan(values[_COLUMN_OF.get(name, name)])
         row[f"{name}_lower"] = np.nan if none else float(limits.lower)
         row[f"{name}_upper"] = np.nan if none else float(limits.upper)
     return row

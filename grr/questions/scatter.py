@@ -15,6 +15,7 @@ from grr.formulas.arrays import Array, Mask
 from grr.formulas.scatter_tests import (
     COARSEST,
     FINDS,
+    FINE,
     FORBIDDING,
     SCATTER_LEVEL,
     Finds,
@@ -26,8 +27,10 @@ from grr.formulas.scatter_tests import (
     neighbours_alike,
     normal_studies,
     outliers,
+    residuals,
     scatter_sd,
     share_back_to_back,
+    six_numbers,
 )
 from grr.model.errors import StudyError
 from grr.model.rounding import counted, figures, listed
@@ -198,6 +201,41 @@ def readings_forbid_use(y: Array, resolution: float | None) -> bool:
     """Whether readings whose order is not known scatter so that no bound shows a gauge good."""
     looked = _look(y, last_digit(resolution, y), None)
     return not isinstance(looked, str) and any(name in FORBIDDING for name in looked[1])
+
+
+def scatter_forbids_use(readings: Array, resolution: Array) -> Mask:
+    """Return the same for a stack of studies (..., parts, operators, trials).
+
+    A test's p value is raised for looking at six, never lowered: where none of those that
+    forbid is under the level by itself, none is after that, and nothing more is looked at.
+
+    Parameters
+    ----------
+    readings : ndarray, shape (studies, parts, operators, trials)
+    resolution : ndarray, shape (studies,)
+        NaN where it is not known.
+    """
+    p, o, r = readings.shape[1:]
+    normal = normal_studies((p, o, r))
+    left = residuals(readings)
+    seen = six_numbers(left, None)
+    # A coarse digit asks for normal studies of its own.
+    steps = np.diff(np.sort(readings.reshape(len(readings), p * o * r), axis=1), axis=1)
+    least = 1e-9 * np.maximum(steps.sum(axis=1, keepdims=True), 1e-300)
+    seen_digit = np.where(steps > least, steps, np.inf).min(axis=1)
+    digit = np.where(np.isnan(resolution), seen_digit, resolution)
+    variance = np.square(left).sum(axis=(1, 2, 3)) / (p * o * (r - 1))
+    suspect = ~(digit < 0.9 * FINE * np.sqrt(variance))
+    for name in FORBIDDING:
+        if name in normal.tested:
+            test = FINDS.index(name)
+            clean = np.sort(normal.seen[:, test])
+            suspect |= ~(seen[:, test] < clean[int((1.0 - SCATTER_LEVEL) * len(clean)) - 1])
+    found = np.zeros(len(readings), dtype=np.bool_)
+    for place in np.flatnonzero(suspect):
+        step = float(resolution[place])
+        found[place] = readings_forbid_use(readings[place], None if np.isnan(step) else step)
+    return found
 
 
 def _order(study: Study, shape: tuple[int, ...]) -> Order | None:
