@@ -15,6 +15,7 @@ formula.
 `between_sessions`       each person in several sessions: what a new day and zero change
 `coarse_digit`           repeatability behind a coarse last digit; what rounding adds to a bound
 `pivots`                 which variances a study is compatible with, as draws
+`even_draws`             evenly spread points in place of random draws, for many studies
 `confidence_limits`      from draws to limits of what is read
 `precision`              how sure a planned study can be
 `second_look`            how sure each of two looks at a study must be

@@ -127,8 +127,10 @@ def crossed_anova(readings: Array) -> CrossedAnova:
         raise StudyError("Only one part was measured", "Measure at least two parts")
     flat = cube.reshape(*cube.shape[:-3], p * o * r)
     first = flat[..., :1]
-    mean_from_first = (flat - first).mean(axis=-1, keepdims=True)
-    deviations = ((flat - first) - mean_from_first).reshape(cube.shape)
+    away = flat - first
+    mean_from_first = away.mean(axis=-1, keepdims=True)
+    away -= mean_from_first
+    deviations = away.reshape(cube.shape)
     cells = deviations.mean(axis=-1)
     if not np.isfinite(cells).all():
         raise StudyError(
@@ -144,7 +146,7 @@ def crossed_anova(readings: Array) -> CrossedAnova:
         o * r * np.square(part_means).sum(axis=-1),
         p * r * np.square(operator_means).sum(axis=-1),
         r * np.square(interaction).sum(axis=(-2, -1)),
-        np.square(error).sum(axis=(-3, -2, -1)),
+        np.square(error, out=error).sum(axis=(-3, -2, -1)),
     )
     # Readings such as 10.0083 are not exact in binary: what is left of them below this is
     # rounding, not variation, and would make an F out of nothing.
@@ -496,8 +498,10 @@ def nested_anova(readings: ArrayLike) -> NestedAnova:
             "Use grr.anova on the study, which handles missing readings",
         )
     first = flat[..., :1]
-    mean_from_first = (flat - first).mean(axis=-1, keepdims=True)
-    deviations = ((flat - first) - mean_from_first).reshape(cube.shape)
+    away = flat - first
+    mean_from_first = away.mean(axis=-1, keepdims=True)
+    away -= mean_from_first
+    deviations = away.reshape(cube.shape)
     part_means = deviations.mean(axis=-1)
     operator_means = part_means.mean(axis=-1)
     return NestedAnova(

@@ -254,7 +254,9 @@ def _scaled(factor: float, limits: ConfidenceLimits) -> ConfidenceLimits:
 # -------------------------------------
 
 
-def sd_interval(sd: Array | float, df: float, *, level: float = 0.95) -> tuple[Array, Array]:
+def sd_interval(
+    sd: Array | float, df: Array | float, *, level: float = 0.95
+) -> tuple[Array, Array]:
     """Return the two-sided interval of a standard deviation of normal readings (chi-square).
 
     √(ν·s²/χ²) at both tails; exact for a sample sd, approximate for one from ranges with

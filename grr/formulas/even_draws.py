@@ -11,7 +11,7 @@ from grr.formulas.arrays import Array
 
 #: How many points, and the multiplier that spreads them (found by search, see `EvenDraws`).
 SIZE = 2048
-_MULTIPLIER = 245
+_MULTIPLIER = 1353
 
 #: Chi-square points are tabulated at 1/√df = 0, 0.05, 0.1, … and interpolated by cubics.
 _STEP = 0.05

@@ -112,11 +112,15 @@ def analyse_many(
 
     Notes
     -----
-    The formulas are those of `grr.anova`, which it equals study by study. Limits of
-    complete studies come from 10,000 draws, a tenth of what `GaugeResult.intervals` takes:
-    where a bound lies on a limit of the rules, the decision may differ from `grr.verdict`. The
-    scatter of the repeats is tested without the order of measuring unless ``checks`` is asked
-    for.
+    The formulas are those of `grr.anova`, which it equals study by study. Limits of complete
+    studies come from 2048 evenly spread points in place of 100,000 random draws: beside those of
+    `GaugeResult.intervals` the limits of GRR's sd lie 0.1 to 0.8 % of the upper one away (root
+    mean square, by the design; at most 3 % in 1,000 studies; two sets of 100,000 draws differ
+    alike where two operators measured), shares of a small source up to a few percent. Whatever
+    would be decided otherwise were GRR's bounds 2 % larger or smaller is decided by the draws of
+    `grr.verdict`: in 1,600 simulated studies of four designs no decision differed from the draws'.
+    With a level or a confidence over 0.99 every study takes the draws. The scatter of the repeats
+    is tested without the order of measuring unless ``checks`` is asked for.
 
     Examples
     --------
@@ -229,9 +233,11 @@ def _analyse_table(
                 kept = stack if plain.all() else stack.where(plain)
                 blocks.append(_rows_of_stack(kept, specs, options, bar))
         done = np.concatenate([[], *(block["number"] for block in blocks)]).astype(np.intp)
-        alone = np.setdiff1d(np.arange(len(studies.names)), done)
+        left = np.ones(len(studies.names), dtype=np.bool_)
+        left[done] = False
+        alone = np.flatnonzero(left)
         rows = []
-        for number, one in _readings_of(table.drop(columns=by), studies, alone):
+        for number, one in _readings_of(table, by, studies, alone):
             rows.append({"number": number, **_row_of_readings(one, number, specs, options)})
             bar.update(1)
         blocks.append(pd.DataFrame(rows))
@@ -243,13 +249,13 @@ def _analyse_table(
 
 
 def _readings_of(
-    table: pd.DataFrame, studies: Stacked, alone: Codes
+    table: pd.DataFrame, by: str, studies: Stacked, alone: Codes
 ) -> list[tuple[int, pd.DataFrame]]:
     """Return the readings of the studies that are taken one by one."""
     if len(alone) == 0:
         return []
     wanted = np.isin(studies.codes, alone)
-    groups = table[wanted].groupby(studies.codes[wanted], sort=True)
+    groups = table[wanted].drop(columns=by).groupby(studies.codes[wanted], sort=True)
     return [(int(str(number)), group) for number, group in groups]
 
 

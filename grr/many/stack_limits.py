@@ -8,6 +8,7 @@ from those of random draws, it is left to the exact way (`Decisions.close`).
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from grr.formulas.analysis_of_variance import CrossedAnova
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.coarse_digit import COARSE
+from grr.formulas.confidence_limits import sd_interval
 from grr.formulas.conformity import Zone, limits_and_price, parts_that_fill
 from grr.formulas.even_draws import SIZE
 from grr.formulas.pivots import crossed_pivots
@@ -52,7 +54,7 @@ class Given:
         """Return the same in another unit of each study."""
         return Given(**{name: value / unit for name, value in vars(self).items()})
 
-    def of(self, here: slice) -> Given:
+    def of(self, here: NDArray[np.intp]) -> Given:
         """Return some of the studies."""
         return Given(**{name: value[here] for name, value in vars(self).items()})
 
@@ -113,6 +115,11 @@ class StackDraws:
         coarse = grr_sd / self.unit < COARSE * digit
         added = np.where(coarse, np.square(np.nan_to_num(digit)) / 6.0, 0.0)[:, None]
         lifted = np.maximum(pivots.repeatability, floor) - pivots.repeatability
+        self.floor = floor[:, 0]
+        few = scaled.trials == 1
+        df = np.asarray(scaled.df_interaction if few else scaled.df_error, dtype=np.float64)
+        square = (scaled.ss_interaction if few else scaled.ss_error) / df
+        self.repeat_sd, self.repeat_df = np.sqrt(square), df if df_error is None else df_error
         self.mean = pivots.mean
         self.part = pivots.part
         self.repeatability = pivots.repeatability + lifted
@@ -158,6 +165,10 @@ class StackDraws:
 
     def _variance(self, name: str, draws: Array, tail: float) -> Limits:
         """Return the limits of a variance; PV and TV by the process sd where it is stated."""
+        if name == "EV":
+            ends = sd_interval(self.repeat_sd, self.repeat_df, level=1.0 - 2.0 * tail)
+            low, high = (np.maximum(np.square(sd), self.floor) for sd in ends)
+            return low, high
         known = {"GRR": self.ordered_grr, "PV": self.ordered_part}
         own = limits_of(known[name] if name in known else ordered(np.maximum(draws, 0.0)), tail)
         stated = np.square(self.given.process_sd)
@@ -275,33 +286,26 @@ class StackDraws:
             ratio = np.where(given.one_sided[:, None], one, ratio)
         return np.asarray(ratio)
 
-    def prices(
-        self,
-        rows: NDArray[np.intp],
-        factor: float,
-        *,
-        mean: Array,
-        grr_sd: Array,
-        part_sd: Array,
-        parts_from: str,
-        confidence: float,
-    ) -> Limits:
-        """Return the least and the most that acceptance limits refuse, in percent of good parts.
+    def priced(self, values: dict[str, Array], parts_from: str, confidence: float) -> Priced:
+        """Return for which parts the price is counted; see `grr.questions.acceptance.priced_parts`.
 
-        With every draw of GRR times ``factor``; see `grr.questions.acceptance.priced_parts`.
+        Parameters
+        ----------
+        values : dict
+            mean, GRR_sd and PV_sd of each study, as estimated.
+        parts_from, confidence
+            As in `grr.Study`.
         """
-        given = Given(**{name: value[rows] for name, value in vars(self.given).items()})
-        unit = self.unit[rows]
-        mean, grr_sd, part_sd = mean[rows] / unit, grr_sd[rows] / unit, part_sd[rows] / unit
+        given, tail = self.given, 0.5 * (1.0 - confidence)
+        mean, grr_sd, part_sd = (values[name] / self.unit for name in ("mean", "GRR_sd", "PV_sd"))
         zone = Zone(
             np.where(np.isnan(given.lower), -np.inf, given.lower),
             np.where(np.isnan(given.upper), np.inf, given.upper),
         )
-        two = ~given.one_sided
         centre = np.where(np.isnan(given.process_mean), mean, given.process_mean)
         if parts_from == "chosen":
             middle = parts_that_fill(zone, mean)[0]
-            centre = np.where(np.isnan(given.process_mean) & two, middle, centre)
+            centre = np.where(np.isnan(given.process_mean) & ~given.one_sided, middle, centre)
         filled, fills = parts_that_fill(zone, centre)
         some, stated = part_sd > 0.0, ~np.isnan(given.process_sd)
         seen = some & ~stated & (parts_from == "process")
@@ -309,27 +313,55 @@ class StackDraws:
         centre, sd = np.where(own, centre, filled), np.where(own, part_sd, fills)
         kindest, least = centre, sd
         if seen.any():
-            low, high = limits_of(ordered(self.mean[rows]), 0.5 * (1.0 - confidence))
+            low, high = limits_of(ordered(self.mean), tail)
             middle = np.clip(0.5 * (zone.lower + zone.upper), low, high)
             kindest = np.where(seen & np.isnan(given.process_mean), middle, centre)
-            bound = np.sqrt(limits_of(self.ordered_part[rows], 0.5 * (1.0 - confidence))[0])
+            bound = np.sqrt(limits_of(self.ordered_part, tail)[0])
             least = np.where(seen, np.minimum(bound, part_sd), sd)
-        in_order = self.ordered_grr[rows].astype(np.float64)
+        return Priced(zone, np.where(grr_sd > 0.0, grr_sd, np.nan), centre, sd, kindest, least)
+
+    def prices(self, parts: Priced, factor: float, confidence: float) -> Limits:
+        """Return the least and the most that acceptance limits refuse, in percent of good parts.
+
+        With every draw of GRR times ``factor``.
+        """
+        in_order = self.ordered_grr.astype(np.float64)
+        least = np.sqrt(limits_of(in_order, 0.5 * (1.0 - confidence))[0])
         found = limits_and_price(
-            zone,
+            parts.zone,
             factor * np.sqrt(in_order[:, _THINNED // 2 :: _THINNED]),
-            grr_sd=grr_sd,
-            grr_at_least=factor * np.sqrt(limits_of(in_order, 0.5 * (1.0 - confidence))[0]),
-            process_mean=centre,
-            process_sd=sd,
-            process_at_least=(kindest, least),
+            grr_sd=parts.grr_sd,
+            grr_at_least=factor * least,
+            process_mean=parts.mean,
+            process_sd=parts.sd,
+            process_at_least=(parts.kindest, parts.least_sd),
             confidence=confidence,
         )
-        known = grr_sd > 0.0
+        unknown = np.isnan(parts.grr_sd)
         return (
-            np.where(known, 100.0 * found.at_least, np.nan),
-            np.where(known, 100.0 * found.at_most, np.nan),
+            np.where(unknown, np.nan, 100.0 * found.at_least),
+            np.where(unknown, np.nan, 100.0 * found.at_most),
         )
+
+    def of(self, rows: NDArray[np.intp]) -> StackDraws:
+        """Return what a price needs of some of the studies."""
+        some = copy(self)
+        some.given = self.given.of(rows)
+        for name in ("unit", "mean", "ordered_grr", "ordered_part"):
+            setattr(some, name, getattr(self, name)[rows])
+        return some
+
+
+@dataclass(frozen=True)
+class Priced:
+    """For which parts the price of limits is counted, in the unit of `StackDraws`; (studies,)."""
+
+    zone: Zone
+    grr_sd: Array
+    mean: Array
+    sd: Array
+    kindest: Array
+    least_sd: Array
 
 
 @dataclass(frozen=True)
@@ -382,22 +414,19 @@ def decisions(
         found[like_this] = _LIKE_THIS
         found[(high <= rules.good_percent) & may_use] = _USE
         found[low > rules.limit_percent] = _DO_NOT_USE
-        rows = np.flatnonzero((found == _NOT_DECIDED) & ~np.isnan(ratio))
-        if purpose == "accept" and rows.size:
-            least, most = draws.prices(
-                rows,
-                factor,
-                mean=values["mean"],
-                grr_sd=values["GRR_sd"],
-                part_sd=values["PV_sd"],
-                parts_from=parts_from,
-                confidence=rules.confidence,
-            )
-            refused = rules.most_refused_percent
-            found[rows[least > refused]] = _DO_NOT_USE
-            found[rows[most <= refused]] = _WITH_LIMITS
         found[np.isnan(ratio)] = _NOT_DECIDED
         ends.append(found)
+    open_ = (ends[0] == _NOT_DECIDED) | (ends[1] == _NOT_DECIDED)
+    rows = np.flatnonzero(open_ & ~np.isnan(ratio))
+    if purpose == "accept" and rows.size:
+        some = draws.of(rows)
+        own = {name: values[name][rows] for name in ("mean", "GRR_sd", "PV_sd")}
+        parts = some.priced(own, parts_from, rules.confidence)
+        for found, factor in zip(ends, (1.0 - MARGIN, 1.0 + MARGIN), strict=True):
+            least, most = some.prices(parts, factor, rules.confidence)
+            undecided = found[rows] == _NOT_DECIDED
+            found[rows[undecided & (least > rules.most_refused_percent)]] = _DO_NOT_USE
+            found[rows[undecided & (most <= rules.most_refused_percent)]] = _WITH_LIMITS
     return Decisions(np.asarray(_DECISIONS[ends[0]]), np.asarray(ends[0] != ends[1]))
 
 

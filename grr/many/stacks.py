@@ -55,12 +55,15 @@ class Stacked:
     stacks : list of Stack
     others : ndarray
         Positions of studies that are incomplete or hold something unusable.
+    order : ndarray or None
+        The order that sorts the rows by cell; None where they are sorted.
     """
 
     names: NDArray[np.object_]
     codes: Codes
     stacks: list[Stack]
     others: Codes
+    order: Codes | None = None
 
 
 def stacked(table: pd.DataFrame, by: str) -> Stacked:
@@ -73,6 +76,45 @@ def stacked(table: pd.DataFrame, by: str) -> Stacked:
     by : str
         The column that names the study.
     """
+    return _regular(table, by) or _of_any_layout(table, by)
+
+
+def _regular(table: pd.DataFrame, by: str) -> Stacked | None:
+    """Return the stack of studies that all have the rows of the first; None where they have not.
+
+    Nothing is looked up then but the first study and the names.
+    """
+    size = _rows_alike(table[by])
+    studies, rest = divmod(len(table), size)
+    if studies < 2 or rest:
+        return None
+    codes, names = study_codes(table[by].iloc[::size])
+    if len(names) < studies or (codes < 0).any():
+        return None
+    labels = [name for name in ("part", "operator", "trial", "method") if name in table]
+    if not all(_same_in(table[name], size) for name in labels):
+        return None
+    if not _constant_in(table[by], size):
+        return None
+    first = _of_any_layout(table.iloc[:size], by)
+    if len(first.others):
+        return None
+    readings = numbers_in(table["reading"])
+    if not (np.abs(readings) <= LARGEST).all():
+        return None
+    cube = first.stacks[0].readings.shape[1:]
+    rows = readings.reshape(studies, size)
+    if first.order is not None:
+        rows = rows[:, first.order]
+    return Stacked(
+        names=names,
+        codes=np.repeat(codes, size),
+        stacks=[Stack(np.arange(studies), rows.reshape(studies, *cube))],
+        others=np.zeros(0, dtype=np.intp),
+    )
+
+
+def _of_any_layout(table: pd.DataFrame, by: str) -> Stacked:
     codes, names = study_codes(table[by])
     studies = len(names)
     readings = numbers_in(table["reading"])
@@ -97,12 +139,49 @@ def stacked(table: pd.DataFrame, by: str) -> Stacked:
         trial[rows], trials_there, study, cell, studies=studies, cells=int(offset[-1])
     )
     even &= ~_by_several_methods(table, codes, studies)
+    order = None if (cell[1:] >= cell[:-1]).all() else np.argsort(cell, kind="stable")
     return Stacked(
         names=names,
         codes=codes,
-        stacks=_stacks(readings[rows], cell, study, (parts, operators, trials), even),
+        stacks=_stacks(readings[rows], order, study, (parts, operators, trials), even),
         others=np.flatnonzero(~even),
+        order=order,
     )
+
+
+def _rows_alike(column: pd.Series[Any]) -> int:
+    """Return how many rows at the top hold the same label."""
+    top = 64
+    while top < len(column):
+        codes, _ = _factorized(column.iloc[:top])
+        if (codes != codes[0]).any():
+            return int(np.argmax(codes != codes[0]))
+        top *= 4
+    return len(column)
+
+
+def _same_in(column: pd.Series[Any], size: int) -> bool:
+    """Whether every so many rows the labels come again."""
+    values = column.array
+    if isinstance(values, pd.Categorical):
+        column, values = pd.Series(values.codes), values.codes
+    if isinstance(values, np.ndarray) or isinstance(column.dtype, np.dtype):
+        plain = column.to_numpy()
+        return plain.dtype.kind in "iuf" and np.array_equal(plain[size:], plain[:-size])
+    arrow = getattr(values, "_pa_array", None)
+    if arrow is None or arrow.null_count:
+        return False
+    return bool(arrow.slice(size).equals(arrow.slice(0, len(arrow) - size)))
+
+
+def _constant_in(column: pd.Series[Any], size: int) -> bool:
+    """Whether each so many rows hold one label."""
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind not in "iuf":
+        return False
+    values = column.array
+    same = np.append(np.asarray(values[1:] == values[:-1], dtype=np.bool_), True)
+    same[size - 1 :: size] = True
+    return bool(same.all())
 
 
 def _within(study: Codes, codes: Codes, studies: int, labels: int) -> tuple[Codes, Codes]:
@@ -162,13 +241,12 @@ def _by_several_methods(table: pd.DataFrame, codes: Codes, studies: int) -> Mask
 
 def _stacks(
     readings: Array,
-    cell: Codes,
+    order: Codes | None,
     study: Codes,
     shape: tuple[Codes, Codes, Codes],
     even: Mask,
 ) -> list[Stack]:
-    if not (cell[1:] >= cell[:-1]).all():
-        order = np.argsort(cell, kind="stable")
+    if order is not None:
         readings, study = readings[order], study[order]
     sizes = np.bincount(study, minlength=len(even))
     starts = np.cumsum(sizes) - sizes
@@ -193,7 +271,7 @@ def study_codes(column: pd.Series[Any]) -> tuple[Codes, NDArray[np.object_]]:
     codes, labels = _factorized(column)
     places, count = _by_text(labels)
     names = np.empty(count, dtype=object)
-    for place, label in zip(places[::-1], labels[::-1], strict=True):
+    for place, label in zip(places[::-1], labels.tolist()[::-1], strict=True):
         if place >= 0:
             names[place] = label.strip() if isinstance(label, str) else label
     return _placed(codes, places), names
@@ -239,11 +317,11 @@ def numbers_in(column: pd.Series[Any]) -> Array:
 
 def _factorized(column: pd.Series[Any]) -> tuple[Codes, Labels]:
     try:
-        codes, labels = pd.factorize(column)
+        plain = isinstance(column.dtype, np.dtype) and column.dtype.kind in "iu"
+        codes, labels = pd.factorize(column.to_numpy() if plain else column)
     except TypeError:  # a list or a mapping has no hash
         raise several_in_a_cell(column) from None
-    whole = labels.dtype.kind in "iu" and isinstance(labels, np.ndarray)
-    return codes, labels if whole else np.asarray(labels, dtype=object)
+    return codes, labels if plain else np.asarray(labels, dtype=object)
 
 
 def _by_text(labels: Labels) -> tuple[Codes, int]:

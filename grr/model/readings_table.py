@@ -225,6 +225,8 @@ def _labels(column: pd.Series[Any], name: str) -> list[str]:
 
 def label_text(value: object) -> str:
     """Return a label as a study keeps it; "" where the cell is empty."""
+    if isinstance(value, str):
+        return " ".join(value.split())
     if _is_missing(value):
         return ""
     if isinstance(value, (float, np.floating)) and float(value).is_integer():
