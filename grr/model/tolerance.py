@@ -77,6 +77,14 @@ class Tolerance:
             return None
         return self.upper - self.lower
 
+    def narrowed(self, guard: float, moved: float = 0.0) -> Tolerance | None:
+        """Return limits ``guard`` further in, both moved by ``moved``; None where none are left."""
+        lower = None if self.lower is None else self.lower + guard + moved
+        upper = None if self.upper is None else self.upper - guard + moved
+        if lower is not None and upper is not None and lower >= upper:
+            return None
+        return Tolerance(lower, upper)
+
     def scaled(self, factor: float) -> Tolerance:
         """Return the same limits in a unit ``factor`` times finer."""
         return Tolerance(

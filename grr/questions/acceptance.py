@@ -105,19 +105,12 @@ def _narrowed(result: GaugeResult) -> Narrowed | None:
     if tolerance is None or not grr > 0.0:
         return None
     bias = _bias(study)
-    parts = _parts(result, tolerance)
+    parts = parts_of(result, tolerance)
     guard, price = guard_and_price(
         tolerance, _grr_draws(result), grr, parts=parts, rules=study.rules, bias=bias
     )
-    inside = zone_of(tolerance).narrowed(guard)
-    possible = tolerance.width is None or 2.0 * guard < tolerance.width
     return Narrowed(
-        limits=Tolerance(
-            None if tolerance.lower is None else float(inside.lower),
-            None if tolerance.upper is None else float(inside.upper),
-        )
-        if possible
-        else None,
+        limits=tolerance.narrowed(guard),
         guard=guard,
         bias=bias,
         price=price,
@@ -236,7 +229,7 @@ def _larger_study(result: GaugeResult) -> Larger | None:
     simulated = anova_of_variances(design, **drawn, studies=STUDIES, rng=rng)
     again = crossed_pivots(simulated, draws=DRAWS_OF_EACH, operators=study.operators)
     sd = np.sqrt(np.maximum(again.grr, 0.0))
-    parts, bias = _parts(result, tolerance), _bias(study) or 0.0
+    parts, bias = parts_of(result, tolerance), _bias(study) or 0.0
     confidence = study.rules.confidence
     cheap = largest_cheap_sd(
         zone_of(tolerance),
@@ -265,7 +258,8 @@ class PricedParts(NamedTuple):
     which: str
 
 
-def _parts(result: GaugeResult, tolerance: Tolerance) -> PricedParts:
+def parts_of(result: GaugeResult, tolerance: Tolerance) -> PricedParts:
+    """Return for which parts the price of a study's limits is counted."""
     study = result.study
     return priced_parts(
         tolerance,

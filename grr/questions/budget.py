@@ -44,6 +44,7 @@ from grr.model.rounding import JOIN, figures, fine_interval, length, limits_text
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
+from grr.questions.acceptance import rounded_inwards
 from grr.questions.gauge import titled
 
 if TYPE_CHECKING:
@@ -641,16 +642,12 @@ class BudgetUse(Printed):
 
     def acceptance_readings(self, resolution: float | None) -> str:
         """Return the acceptance limits as readings, rounded inwards to the gauge's last digit."""
-        if self.acceptance is None:
+        last = self.acceptance
+        if last is not None and resolution is not None:
+            last = rounded_inwards(last, resolution)
+        if last is None:
             return "no reading at all"
-        lower, upper = self.acceptance.lower, self.acceptance.upper
-        if resolution is not None:
-            # a tiny share of a digit keeps 10.0012/0.0001 from being rounded past itself
-            lower = None if lower is None else math.ceil(lower / resolution - 1e-6) * resolution
-            upper = None if upper is None else math.floor(upper / resolution + 1e-6) * resolution
-            if lower is not None and upper is not None and lower >= upper:
-                return "no reading at all"
-        return f"readings {limits_text(Tolerance(lower, upper), resolution, self.unit)}"
+        return f"readings {limits_text(last, resolution, self.unit)}"
 
     def blocks(self) -> list[Block]:
         """Return what the uncertainty takes of the tolerance, and which readings prove."""
@@ -718,12 +715,6 @@ def _against(budget: UncertaintyBudget, tolerance: Tolerance, confidence: float)
     guard = abs(bias)
     if u > 0.0:
         guard += u * float(conformance_factor(np.inf if width is None else width / u, confidence))
-    acceptance = None
-    if not math.isnan(guard) and (width is None or width > 2.0 * guard):
-        acceptance = Tolerance(
-            None if tolerance.lower is None else tolerance.lower + guard,
-            None if tolerance.upper is None else tolerance.upper - guard,
-        )
     span = math.nan if width is None else width
     return BudgetUse(
         tolerance=tolerance,
@@ -734,7 +725,7 @@ def _against(budget: UncertaintyBudget, tolerance: Tolerance, confidence: float)
         q_mp=float(percent_of_width(u, span)) + 200.0 * abs(bias) / span,
         ratio=span / (2.0 * budget.expanded) if budget.expanded > 0.0 else math.inf,
         guard=guard,
-        acceptance=acceptance,
+        acceptance=None if math.isnan(guard) else tolerance.narrowed(guard),
         confidence=confidence,
     )
 

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
-from functools import partial
-from typing import TypeVar
+from functools import partial, wraps
+from inspect import signature
+from typing import NamedTuple, ParamSpec, TypeVar
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
 from grr.formulas.arrays import Array
-from grr.formulas.confidence_limits import two_sided_limits, variance_draws
+from grr.formulas.confidence_limits import ConfidenceLimits, two_sided_limits, variance_draws
 from grr.formulas.conformity import (
     HOLDABLE,
     Risks,
@@ -45,6 +47,7 @@ from grr.questions.gauge import GaugeResult
 from grr.questions.intervals import pivots_of, specification_of
 
 Answer = TypeVar("Answer")
+Given = ParamSpec("Given")
 
 #: What happens to a part: name → in words.
 MEANINGS = {
@@ -122,6 +125,30 @@ class Misclassification(Printed):
         return [Prose(_risk_opening(self)), Table(*risk_rows(self)), Bullets(risk_notes(self))]
 
 
+def _remembered(work_out: Callable[Given, Answer]) -> Callable[Given, Answer]:
+    """Let an answer about a result be worked out once for each set of options.
+
+    Options are told apart by their kind too: what was answered for 1 is no answer for True.
+    """
+
+    @wraps(work_out)
+    def answer(*args: Given.args, **options: Given.kwargs) -> Answer:
+        try:
+            given = signature(work_out).bind(*args, **options)
+            given.apply_defaults()
+            result, *rest = given.arguments.items()
+            key = (work_out.__name__, *((name, type(value), value) for name, value in rest))
+            hash(key)
+        except TypeError:  # an unknown name, or a list, say: refused by the work itself, in words
+            return work_out(*args, **options)
+        if not isinstance(result[1], GaugeResult):
+            return work_out(*args, **options)
+        return result[1].study.once((*key, result[1].key), lambda: work_out(*args, **options))
+
+    return answer
+
+
+@_remembered
 def misclassification(
     result: GaugeResult | None = None,
     *,
@@ -189,56 +216,6 @@ def misclassification(
     >>> print(f"{1e6 * risks.loc['bad_accepted', 'estimate']:.0f} parts of a million")
     331 parts of a million
     """
-    return _once(
-        result,
-        "misclassification",
-        partial(
-            _misclassification,
-            result,
-            tolerance=tolerance,
-            acceptance=acceptance,
-            process_mean=process_mean,
-            process_sd=process_sd,
-            observed_sd=observed_sd,
-            grr_sd=grr_sd,
-            bias=bias,
-            bias_uncertainty=bias_uncertainty,
-            reading=reading,
-            level=level,
-        ),
-    )
-
-
-def _once(result: GaugeResult | None, question: str, work_out: partial[Answer]) -> Answer:
-    """Return the answer; about a result it is worked out once for each set of options.
-
-    Options are told apart by their kind too: what was answered for 1 is no answer for True.
-    """
-    if not isinstance(result, GaugeResult):
-        return work_out()
-    options = ((name, type(value), value) for name, value in work_out.keywords.items())
-    key = (question, result.key, *options)
-    try:
-        hash(key)
-    except TypeError:  # a list, say: refused by the work itself, in words
-        return work_out()
-    return result.study.once(key, work_out)
-
-
-def _misclassification(
-    result: GaugeResult | None,
-    *,
-    tolerance: Tolerance | None,
-    acceptance: Tolerance | None,
-    process_mean: float | None,
-    process_sd: float | None,
-    observed_sd: float | None,
-    grr_sd: float | None,
-    bias: float,
-    bias_uncertainty: float | None,
-    reading: float | None,
-    level: float,
-) -> Misclassification:
     known = circumstances(
         result,
         tolerance=tolerance,
@@ -266,30 +243,27 @@ def _misclassification(
     doubt = _doubt_about_bias(result, bias_uncertainty)
     risks = partial(_all_risks, known, accept, reading=at)
     point = risks(mean=process.mean, sd=process.sd, grr_sd=known.grr_sd, bias=bias)
+    limits: dict[str, ConfidenceLimits] = {}
     if known.estimated or doubt > 0.0:
-        size = max(np.size(known.grr_draws), np.size(process.mean_draws)) if known.estimated else 0
-        spread = np.random.default_rng(1995).standard_normal(size or BIAS_DRAWS)
-        draws = risks(
-            mean=process.mean_draws if known.estimated else process.mean,
+        draws = max(np.size(known.grr_draws), np.size(process.mean_draws))
+        spread = np.random.default_rng(1995).standard_normal(
+            draws if known.estimated else BIAS_DRAWS
+        )
+        drawn = risks(
+            mean=process.mean_draws,
             sd=known.process_sd_draws if known.estimated else process.sd,
-            grr_sd=known.grr_draws if known.estimated else known.grr_sd,
+            grr_sd=known.grr_draws,
             bias=bias + doubt * spread if doubt > 0.0 else bias,
         )
-        limits = {name: two_sided_limits(np.atleast_1d(d), level) for name, d in draws.items()}
-    else:
-        limits = {}
-    rows = [
-        (
-            MEANINGS[name],
-            float(value),
-            *((float(v) for v in limits[name]) if limits else (math.nan, math.nan)),
-        )
-        for name, value in point.items()
-    ]
+        limits = {name: two_sided_limits(np.atleast_1d(d), level) for name, d in drawn.items()}
     table = pd.DataFrame(
-        rows,
+        {
+            "meaning": [MEANINGS[name] for name in point],
+            "estimate": [float(value) for value in point.values()],
+            "lower": [float(limits[name][0]) if limits else math.nan for name in point],
+            "upper": [float(limits[name][1]) if limits else math.nan for name in point],
+        },
         index=pd.Index(list(point), name="risk"),
-        columns=["meaning", "estimate", "lower", "upper"],
     )
     return Misclassification(known, process, accept, bias, at, level, table)
 
@@ -513,13 +487,7 @@ class GuardBand(Printed):
 
     def _limits(self, width: float, moved: float) -> Tolerance | None:
         tolerance = self.circumstances.tolerance
-        if not math.isfinite(width):
-            return None
-        lower = None if tolerance.lower is None else tolerance.lower + width + moved
-        upper = None if tolerance.upper is None else tolerance.upper - width + moved
-        if lower is not None and upper is not None and lower >= upper:
-            return None
-        return Tolerance(lower, upper)
+        return tolerance.narrowed(width, moved) if math.isfinite(width) else None
 
     def _risks(self, acceptance: Tolerance | None) -> Risks | None:
         process = self.circumstances.process
@@ -569,6 +537,7 @@ class GuardBand(Printed):
         ]
 
 
+@_remembered
 def guard_band(
     result: GaugeResult | None = None,
     *,
@@ -643,44 +612,6 @@ def guard_band(
     >>> print(f"accept from {limits.lower:.5f} to {limits.upper:.5f} mm")
     accept from 10.00611 to 10.01189 mm
     """
-    return _once(
-        result,
-        "guard_band",
-        partial(
-            _guard_band,
-            result,
-            rule=rule,
-            tolerance=tolerance,
-            u=u,
-            confidence=confidence,
-            k=k,
-            risk=risk,
-            hold=hold,
-            process_mean=process_mean,
-            process_sd=process_sd,
-            observed_sd=observed_sd,
-            bias=bias,
-            level=level,
-        ),
-    )
-
-
-def _guard_band(
-    result: GaugeResult | None,
-    *,
-    rule: str | None,
-    tolerance: Tolerance | None,
-    u: float | None,
-    confidence: float | None,
-    k: float,
-    risk: float,
-    hold: str,
-    process_mean: float | None,
-    process_sd: float | None,
-    observed_sd: float | None,
-    bias: float,
-    level: float,
-) -> GuardBand:
     of_study = isinstance(result, GaugeResult) and u is None
     rule = one_of("rule", rule or ("predictive" if of_study else "conformance"), RULES)
     one_of("hold", hold, HOLDABLE)
@@ -1017,29 +948,34 @@ def circumstances(
             "Give tolerance=grr.Tolerance(lower=..., upper=...)",
             value=limits,
         )
-    grr, grr_draws = _gauge(result, grr_sd)
-    process, reason = _process(
-        result, grr, grr_draws, mean=process_mean, sd=process_sd, observed=observed_sd
-    )
+    grr = _gauge(result, grr_sd)
+    process = _process(result, grr, mean=process_mean, sd=process_sd, observed=observed_sd)
     return Circumstances(
         tolerance=limits,
         unit="" if study is None else study.unit,
         resolution=None if study is None else study.resolution,
         title="" if study is None else study.summary,
         example=study is not None and study.example,
-        grr_sd=grr,
-        grr_draws=grr_draws,
+        grr_sd=grr.value,
+        grr_draws=grr.draws,
         grr_is="given" if grr_sd is not None else "GRR of this study",
-        process=process,
-        no_process=reason,
+        process=None if isinstance(process, str) else process,
+        no_process=process if isinstance(process, str) else "",
     )
 
 
-def _gauge(result: GaugeResult | None, given: float | None) -> tuple[float, Array | float]:
+class _Known(NamedTuple):
+    """A number, and draws of it where a study estimated it (the number itself where given)."""
+
+    value: float
+    draws: Array | float
+
+
+def _gauge(result: GaugeResult | None, given: float | None) -> _Known:
     if given is not None:
         value = number("grr_sd", given)
         refuse_values_without_risk(0.0, 1.0, value)
-        return value, value
+        return _Known(value, value)
     if result is None:
         raise StudyError(
             "The spread of the measuring system is missing",
@@ -1051,74 +987,71 @@ def _gauge(result: GaugeResult | None, given: float | None) -> tuple[float, Arra
             "GRR was found to be 0: the readings repeat to the last digit",
             "State the gauge's resolution in the study, so that its rounding error counts",
         )
+    return _Known(value, _sd_draws(result, "GRR"))
+
+
+def _sd_draws(result: GaugeResult, source: str) -> Array:
     pivots = pivots_of(result, draws=RISK_DRAWS)
-    return value, np.sqrt(variance_draws(pivots, "GRR", specification_of(result)))
+    return np.sqrt(variance_draws(pivots, source, specification_of(result)))
 
 
 def _process(
     result: GaugeResult | None,
-    grr: float,
-    grr_draws: Array | float,
+    grr: _Known,
     *,
     mean: float | None,
     sd: float | None,
     observed: float | None,
-) -> tuple[Process | None, str]:
+) -> Process | str:
+    """Return the process, or why it is not known."""
     if sd is not None and observed is not None:
         raise StudyError(
             "Both the true and the observed sd of the process were given",
             "Give process_sd (true values) or observed_sd (readings), not both",
         )
-    centre, centre_draws, why = _mean(result, mean)
-    if why:
-        return None, why
+    centre = _mean(result, mean)
+    if isinstance(centre, str):
+        return centre
     if sd is not None:
         value = number("process_sd", sd)
-        refuse_values_without_risk(centre, value, grr)
-        return Process(centre, value, centre_draws, value, "given"), ""
+        refuse_values_without_risk(centre.value, value, grr.value)
+        return Process(centre.value, value, centre.draws, value, "given")
     if observed is not None:
         total = number("observed_sd", observed)
-        if total <= grr:
+        if total <= grr.value:
             raise StudyError(
                 "The observed sd of the process is not above that of the measuring system alone",
                 "Check both: the readings of a process contain the measuring system's spread",
-                value=f"{total:g} and {grr:g}",
+                value=f"{total:g} and {grr.value:g}",
             )
-        draws = np.sqrt(np.maximum(total**2 - np.square(grr_draws), 0.0))
-        value = math.sqrt(total**2 - grr**2)
-        return Process(centre, value, centre_draws, draws, "observed less GRR"), ""
+        draws = np.sqrt(np.maximum(total**2 - np.square(grr.draws), 0.0))
+        value = math.sqrt(total**2 - grr.value**2)
+        return Process(centre.value, value, centre.draws, draws, "observed less GRR")
     if result is None:
-        return None, "no sd of the process was given"
-    return _from_study(result, centre, centre_draws)
+        return "no sd of the process was given"
+    study = result.study
+    if study.parts_from == "chosen" and study.process_sd is None:
+        return "the parts were chosen, so how they differ is not how the process varies"
+    value = result.value("PV", "sd")
+    if math.isnan(value):
+        return result.reasons.get("PV", "the part variation was not estimated")
+    if value == 0.0:
+        return "the part variation was estimated as 0, so the sd of the process is not known"
+    source = "part variation (PV) of this study"
+    if study.process_sd is not None:
+        source = "process sd of the records less GRR"
+    return Process(centre.value, value, centre.draws, _sd_draws(result, "PV"), source)
 
 
-def _mean(result: GaugeResult | None, given: float | None) -> tuple[float, Array | float, str]:
+def _mean(result: GaugeResult | None, given: float | None) -> _Known | str:
+    """Return the mean of the process, or why it is not known."""
     if given is None and result is not None:
         given = result.study.process_mean
     if given is not None:
         value = number("process_mean", given)
-        return value, value, ""
+        return _Known(value, value)
     if result is None:
-        return math.nan, math.nan, "no mean of the process was given"
+        return "no mean of the process was given"
     if result.study.parts_from == "chosen":
-        return math.nan, math.nan, "the parts were chosen, so their mean is not the process's"
-    return result.mean, pivots_of(result, draws=RISK_DRAWS).mean, ""
-
-
-def _from_study(
-    result: GaugeResult, centre: float, centre_draws: Array | float
-) -> tuple[Process | None, str]:
-    study = result.study
-    if study.parts_from == "chosen" and study.process_sd is None:
-        return None, "the parts were chosen, so how they differ is not how the process varies"
-    value = result.value("PV", "sd")
-    if math.isnan(value):
-        return None, result.reasons.get("PV", "the part variation was not estimated")
-    if value == 0.0:
-        return None, "the part variation was estimated as 0, so the sd of the process is not known"
-    pivots = pivots_of(result, draws=RISK_DRAWS)
-    draws = np.sqrt(variance_draws(pivots, "PV", specification_of(result)))
-    source = "part variation (PV) of this study"
-    if study.process_sd is not None:
-        source = "process sd of the records less GRR"
-    return Process(centre, value, centre_draws, draws, source), ""
+        return "the parts were chosen, so their mean is not the process's"
+    return _Known(result.mean, pivots_of(result, draws=RISK_DRAWS).mean)

@@ -19,7 +19,7 @@ from grr.model.choices import Decision
 from grr.model.errors import StudyError
 from grr.model.rounding import whole_percent
 from grr.model.study import Study
-from grr.questions.acceptance import priced_parts, zone_of
+from grr.questions.acceptance import parts_of, zone_of
 from grr.questions.gauge import GaugeResult
 from grr.questions.intervals import degrees_of_freedom, pivots_of
 from grr.questions.planning import PricedZone, decisions_of
@@ -126,16 +126,7 @@ def _whole(result: GaugeResult) -> PricedZone | None:
     if study.tolerance is None:
         return None
     try:
-        parts = priced_parts(
-            study.tolerance,
-            mean=result.mean,
-            part_sd=result.value("PV", "sd"),
-            pivots=pivots_of(result),
-            confidence=study.rules.confidence,
-            process_mean=study.process_mean,
-            process_sd=study.process_sd,
-            parts_from=study.parts_from,
-        )
+        parts = parts_of(result, study.tolerance)
     except StudyError:
         return None
     found = PricedZone(zone_of(study.tolerance), parts.mean, parts.sd, parts.which)
