@@ -8,7 +8,7 @@ import io
 import math
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import redirect_stdout, suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NoReturn, get_args
@@ -22,6 +22,7 @@ from grr.model.facts import FACTS
 if TYPE_CHECKING:
     import pandas as pd
 
+    from grr.files.verify import FolderCheck
     from grr.model.choices import Decision
     from grr.model.settings import Settings
     from grr.model.study import Study
@@ -939,8 +940,10 @@ def _pairs(name: str, given: Sequence[str], remedy: str) -> dict[str, str]:
 
 
 def _add_verify(add: _Add) -> None:
-    parser = add("verify", help="tell which rows or settings of a study were changed")
-    parser.add_argument("folder", type=_path, help="study folder")
+    parser = add("verify", help="tell which rows or settings of a study or gauge were changed")
+    parser.add_argument(
+        "folder", type=_path, help="folder of a study or gauge, or a working folder with several"
+    )
     printed = parser.add_mutually_exclusive_group()
     printed.add_argument(
         "--seal", help="as printed on a report, label or run sheet: is the folder still what it was"
@@ -954,8 +957,11 @@ def _add_verify(add: _Add) -> None:
 def verify(options: argparse.Namespace) -> int:
     """Check the record of a study, and compare it with a seal that was printed."""
     from grr.files.seal import reported_seal
-    from grr.files.verify import verify_folder
+    from grr.files.verify import verify_folder, verify_place
 
+    several = verify_place(options.folder) if not (options.seal or options.report) else {}
+    if several:
+        return _verified(several, options)
     seal = options.seal if options.seal is not None else ""
     if options.report is not None:
         seal = reported_seal(options.report)
@@ -965,6 +971,19 @@ def verify(options: argparse.Namespace) -> int:
     options.document["unaltered"] = found.unaltered
     print(found)
     return 0 if found.unaltered else 1
+
+
+def _verified(found: Mapping[str, FolderCheck | StudyError], options: argparse.Namespace) -> int:
+    """Print a line for each study and gauge of a working folder."""
+    said, unaltered = {}, {}
+    for name, one in found.items():
+        if isinstance(one, StudyError):
+            said[name] = f"{one.problem}."
+        else:
+            said[name], unaltered[name] = one.sentence, one.unaltered
+        print(f"{name}: {said[name]}")
+    options.document |= {"folders": said, "unaltered": all(unaltered.values())}
+    return 0 if all(unaltered.values()) else 1
 
 
 def _add_record(add: _Add) -> None:

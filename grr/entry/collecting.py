@@ -39,6 +39,8 @@ NOTED = "note"
 GAP_MINUTES = 30.0
 #: A step of the clock of the computer, against the time that passed, that is put on record.
 CLOCK_JUMP_SECONDS = 2.0
+#: What the limits stand on that tell whether a reading can be right.
+DRAWING, BLOCK = "the drawing", "the block"
 #: Reason of a session in which numbers are typed from paper: no checklist, no times.
 FROM_SHEET = "from the filled run sheet"
 
@@ -196,7 +198,15 @@ class Collecting:
         The two files of the collection.
     ownership : Ownership
         Whether this window may write.
+    item : str
+        What is measured: a part.
+    limits_on : str
+        What the limits stand on that tell whether a reading can be right.
+    same_is_doubtful : bool
+        Whether readings that are all the same are asked about, as parts differ.
     """
+
+    item, limits_on, same_is_doubtful = "part", DRAWING, True
 
     def __init__(
         self,
@@ -258,7 +268,8 @@ class Collecting:
         StudyError
             It could not be written.
         """
-        new = not self.journal.rows and not self.events.rows
+        kinds = {event.kind for event in self.events.rows}
+        new = not self.journal.rows and not kinds & {FORM, "session"}
         written = self.journal.append_all(rows, identifier)
         try:
             form = [self._form(events[0])] if new and events else []
@@ -390,6 +401,10 @@ class Collecting:
         if self._written_at is not None:
             seconds = max(seconds, self.ticks() - self._written_at)
         return seconds > 60 * GAP_MINUTES
+
+    def doubtful_beyond(self, _place: Place) -> tuple[float | None, float | None]:
+        """Return the limits far outside which a reading of a place cannot be right."""
+        return self.job.shown_limits
 
     def due(self, record: ReadingsSoFar) -> Place | None:
         """Return the place that the next number belongs to; None where there is none.

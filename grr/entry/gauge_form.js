@@ -1,5 +1,5 @@
 // The form of a gauge. Python keeps its folder and works out what follows (gauge_form.py); this file
-// shows it, and sends a reading again with the same id until it is told that it is on the disk.
+// shows it, and carrier.js carries readings to it.
 
 export default {
   render({ model, el }) {
@@ -14,88 +14,133 @@ const FACTS = [
 ];
 const BLOCK = [["name", "Block"], ["size", "Calibrated size"], ["expanded", "U"], ["k", "k"], ["calibrated", "Calibrated on"], ["certificate", "Certificate"]];
 
-class GaugeForm {
-  constructor(model, el) {
-    this.model = model;
-    this.count = 0;
-    this.mark = Math.random().toString(36).slice(2, 10);
-    this.root = h("section", { class: "grr-study grr-gauge", "aria-label": "Gauge", "data-lm-suppress-shortcuts": "true" }, h("p", {}, "Waiting for the kernel …"));
+class GaugeForm extends Carrier {
+  build(el) {
+    this.coverWords = h("em", {});
+    this.stage = h("div", { class: "stage" }, h("p", {}, "Waiting for the kernel …"));
+    this.field = h("input", { type: "text", class: "reading", inputmode: "decimal", autocomplete: "off", "data-first": true, oninput: () => this.keyTyped(),
+      onkeydown: (event) => event.key === "Enter" && this.submit() });
+    this.root = h("section", { class: "grr-study grr-gauge", "aria-label": "Gauge", "data-lm-suppress-shortcuts": "true" }, this.saving, this.silent, this.stage);
     this.root.addEventListener("keydown", (event) => event.stopPropagation());
+    this.root.addEventListener("input", () => { if (this.page === "facts") this.draft = this.typedFacts(); });
+    this.tones.root = this.root;
     el.append(this.root);
-    this.onMessage = (message) => this.hear(message);
-    model.on("msg:custom", this.onMessage);
-    this.say("look");
-    this.timer = setInterval(() => this.again(), 3000);
   }
 
-  remove() {
-    clearInterval(this.timer);
-    this.model.off("msg:custom", this.onMessage);
+  // What the engine tells
+
+  tell(kind, words) {
+    this.told = { kind, words };
+    if (TONES[kind]) this.tones.play(kind);
+    this.showTold();
   }
 
-  say(kind, more = {}) {
-    this.pending = { kind, id: `${this.mark}${++this.count}`, who: this.who ?? "", tries: 0, ...more };
-    this.model.send(this.pending);
-    if (this.told) this.told.textContent = kind === "take" ? "saving …" : "";
+  showTold() {
+    const { kind, words } = this.told ?? { kind: "", words: "" };
+    if (!this.line) return;
+    this.line.textContent = words;
+    this.line.dataset.good = String(kind !== "refused");
   }
 
-  // What was not answered is sent again; Python files it once.
-  again() {
-    if (!this.pending) return;
-    this.model.send(this.pending);
-    if (!this.told || ++this.pending.tries < 2) return;
-    this.told.textContent = "NOT SAVED YET. The page sends it again; after a reload type it once more.";
-    this.told.dataset.good = "false";
+  note(words) {
+    this.tell("done", words);
+  }
+
+  noteRefusal() {}
+
+  closePanel() {}
+
+  showPlace() {}
+
+  watchKeyboard() {}
+
+  openEnd() {
+    this.command("end", { zero: "" });
+  }
+
+  // A field that is wrong is marked; what was typed stays.
+  markColumn(column) {
+    if (this.checkForm?.isConnected) return super.markColumn(column);
+    const place = column && this.root.querySelector(`[data-key="${CSS.escape(column)}"]`);
+    if (!place) return;
+    place.setAttribute("aria-invalid", "true");
+    place.addEventListener("input", () => { place.removeAttribute("aria-invalid"); this.tell("", ""); }, { once: true });
+    place.focus();
   }
 
   hear(message) {
-    if (message.id !== this.pending?.id) return;
-    const sent = this.pending;
-    this.pending = null;
-    if (message.broken) return this.root.replaceChildren(h("p", { role: "alert", class: "told", "data-good": "false" }, message.broken));
-    const first = !this.state;
-    if (sent.kind === "facts" && !message.good) return this.refuse(message); // what was typed stays
-    this.state = message;
-    this.who ??= message.who;
-    if (!this.who) this.who = message.who;
-    this.asked = message.question ? sent : null;
-    if (sent.kind === "take" && !message.good) return this.refuse(message);
-    if (first) this.view = message.kind === "watch" ? "watch" : !message.saved ? "facts" : message.due.block ? "read" : "fit";
-    if (sent.kind === "facts") this.view = message.kind === "watch" ? "watch" : "read";
-    const focus = document.activeElement?.dataset?.line;
-    this.show();
-    if (sent.kind === "lines" && focus) this.root.querySelector(`[data-line="${focus}"]`)?.focus();
+    if (!this.view && message.refused && !message.view) this.stage.replaceChildren(h("p", { role: "alert", class: "told", "data-good": "false" }, message.refused));
+    super.hear(message);
   }
 
-  refuse(message) {
-    this.told.textContent = message.said;
-    this.told.dataset.good = "false";
-    this.told.setAttribute("role", "alert");
-    const place = this.root.querySelector(`[data-key="${CSS.escape(message.wrong || "-")}"]`);
-    place?.setAttribute("aria-invalid", "true");
-    const settled = () => { place.removeAttribute("aria-invalid"); Object.assign(this.told, { textContent: "" }).dataset.good = "true"; };
-    place?.addEventListener("input", settled, { once: true }); // what was refused is being mended
-    (place ?? this.root.querySelector("input.reading"))?.focus();
+  adopt(view) {
+    const first = !this.view;
+    super.adopt({ ...this.view, ...view });
+    if (first) this.page = view.kind === "watch" ? "watch" : !view.saved ? "facts" : view.stage === "finished" ? "fit" : "read";
+    if (first && this.page === "fit") this.fit();
   }
 
+  // What is shown changes only where what it shows did: nothing that is being typed is lost.
   show() {
-    this.told = h("p", { class: "told", role: "status", "data-good": String(this.state.good) }, this.state.said);
-    const page = { facts: () => this.factsView(), read: () => this.readView(), fit: () => this.fitView(), watch: () => this.watchView() }[this.view]();
-    this.root.dataset.view = this.view;
-    this.root.dataset.done = `${this.state.due.done ?? "all"}`;
-    this.root.replaceChildren(...page);
-    this.root.querySelector("[data-first]")?.focus();
+    const key = JSON.stringify([this.page, this.role, this.why, this.view]);
+    if (key === this.shown) return;
+    this.shown = key;
+    const focus = document.activeElement?.dataset?.line;
+    this.line = h("p", { class: "told", role: "status" });
+    this.showTold();
+    const pages = { facts: () => this.factsView(), read: () => this.readView(), fit: () => this.fitView(), watch: () => this.watchView() };
+    this.root.dataset.view = this.page;
+    this.root.dataset.done = `${this.view.due.done ?? "all"}`;
+    this.stage.replaceChildren(...(this.role === "writer" ? pages[this.page]() : this.readerView()).flat(Infinity).filter((one) => one));
+    const line = focus && this.root.querySelector(`[data-line="${focus}"]`);
+    (line || this.root.querySelector("[data-first]"))?.focus();
   }
 
-  go(view) {
-    this.view = view;
-    this.state.said = "";
+  readerView() {
+    return [h("h3", {}, this.role === "retired" ? "A newer form is open" : "Read only"), h("p", {}, this.why || "Another window takes the readings."), this.line,
+      this.bar("", [], this.role === "reader" ? ["Take over here", () => this.say("claim")] : null)];
+  }
+
+  go(page) {
+    this.page = page;
+    this.told = null;
     this.show();
   }
 
   fit() {
-    this.view = "fit"; // worked out only when somebody asks for it
-    this.say("look");
+    this.page = "fit"; // worked out only when somebody asks for it
+    this.command("look", { view: "fit" });
+  }
+
+  // A gauge sends Enter with each number: it answers a question only once somebody says so.
+  readAgain() {
+    if (!this.view.question) return this.tell("refused", "No question is open.");
+    this.again = true;
+    this.tell("done", "Read it: the next number answers the question.");
+    this.field.focus();
+  }
+
+  keep() {
+    if (!this.view.question) return this.tell("refused", "No question is open.");
+    this.command("keep", { reading: this.view.question.id });
+  }
+
+  submit() {
+    const text = this.field.value;
+    const typed = { r: () => this.readAgain(), k: () => this.keep(), u: () => this.command("undo") }[text.trim().toLowerCase()];
+    if (typed) {
+      this.field.value = "";
+      return typed();
+    }
+    const place = this.placesDue()[0];
+    if (!text.trim() || this.role !== "writer") return;
+    if (this.view.stage !== "measure" || !place) return this.tell("refused", "No block is due. Say who reads first.");
+    const item = { id: `${this.name}-${++this.sequence}`, text, place, source: this.sourceOfKeys(), answers: this.again, at: clock(), sent: 0 };
+    this.field.value = "";
+    this.again = false;
+    this.keys = [];
+    this.outbox.add(item);
+    this.send();
   }
 
   bar(sentence, quiet, primary) {
@@ -107,7 +152,10 @@ class GaugeForm {
   // The gauge and its blocks, as their certificates print them
 
   factsView() {
-    const { answers, blocks, units, studies } = this.state;
+    const { units, studies } = this.view;
+    const kept = this.draft; // typed before the page was loaded again, and not saved
+    const answers = { ...this.view.answers, ...kept.answers };
+    const blocks = kept.blocks ?? this.view.blocks;
     const enter = (event) => event.key === "Enter" && this.saveFacts();
     const field = ([key, words, hint]) => {
       const id = `grr-gauge-${key}`;
@@ -127,68 +175,94 @@ class GaugeForm {
         h("div", {}, h("h3", {}, "The gauge"), FACTS.map(field)),
         h("div", {}, h("h3", {}, "Its blocks, as certified"), h("p", {}, "Mark the one of about the part's size: it is read many times, and watched."),
           h("table", { class: "blocks" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, h("span", { class: "unseen" }, "Of the part's size")), heads)), this.rows),
-          h("button", { type: "button", onclick: () => { this.rows.append(this.blockRow({})); this.rows.lastChild.querySelector("[type=text]").focus(); } }, "One more block"), this.told)),
-      this.bar(this.state.saved ? `Kept in ${this.state.folder}.` : "Nothing is written until you save.", this.state.saved ? [["Back", () => this.go(this.state.kind === "watch" ? "watch" : "read")]] : [], ["Save", () => this.saveFacts()]),
+          h("button", { type: "button", onclick: () => { this.rows.append(this.blockRow({})); this.rows.lastChild.querySelector("[type=text]").focus(); } }, "One more block"), this.line)),
+      this.bar(this.view.saved ? `Kept in ${this.view.folder}.` : "Nothing is written until you save.", this.view.saved ? [["Back", () => { this.draft = null; this.go(this.view.kind === "watch" ? "watch" : "read"); }]] : [], ["Save", () => this.saveFacts()]),
     ];
   }
 
   blockRow(block) {
     const number = this.rows?.children.length ?? 0;
     const cell = ([key, words]) => h("td", {}, h("input", { type: "text", "data-block": key, class: key, "aria-label": `${words} of a block`, value: block[key] ?? (key === "k" ? "2" : ""), autocomplete: "off", placeholder: key === "calibrated" ? "2027-03-31" : "" }));
-    const mark = h("input", { type: "radio", name: `${this.mark}-standard`, "aria-label": "This block is of the part's size", checked: Boolean(block.name) && block.name === this.state.answers.standard, value: number });
+    const mark = h("input", { type: "radio", name: `${this.mark}-standard`, "aria-label": "This block is of the part's size", checked: Boolean(block.name) && block.name === (this.draft.answers?.standard ?? this.view.answers.standard), value: number });
     return h("tr", {}, h("td", {}, mark), BLOCK.map(cell));
   }
 
-  saveFacts() {
+  typedFacts() {
     const answers = {};
-    for (const control of this.root.querySelectorAll("[data-key]")) { answers[control.dataset.key] = control.value; control.removeAttribute("aria-invalid"); }
+    for (const control of this.root.querySelectorAll("[data-key]")) answers[control.dataset.key] = control.value;
     const rows = [...this.rows.children];
     const blocks = rows.map((row) => Object.fromEntries([...row.querySelectorAll("[data-block]")].map((one) => [one.dataset.block, one.value])));
     const marked = rows.findIndex((row) => row.querySelector("[type=radio]").checked);
     answers.standard = marked < 0 ? "" : blocks[marked].name.trim();
-    this.say("facts", { answers, blocks });
+    return { answers, blocks };
+  }
+
+  get draft() {
+    return JSON.parse(localStorage.getItem(`grr-gauge-${this.view.study}`) ?? "{}");
+  }
+
+  set draft(typed) {
+    if (typed) localStorage.setItem(`grr-gauge-${this.view.study}`, JSON.stringify(typed));
+    else localStorage.removeItem(`grr-gauge-${this.view.study}`);
+  }
+
+  saveFacts() {
+    for (const control of this.root.querySelectorAll("[data-key]")) control.removeAttribute("aria-invalid");
+    this.command("facts", this.typedFacts(), () => {
+      this.draft = null;
+      this.page = this.view.kind === "watch" ? "watch" : "read";
+    });
   }
 
   // One field for one reading
 
-  entry(block, purpose, unit) {
-    const who = h("input", { type: "text", class: "who", "data-key": "who", "aria-label": "Who reads", value: this.who ?? "", placeholder: "name", autocomplete: "off", "data-first": !this.who, oninput: () => { this.who = who.value; } });
-    const reading = h("input", { type: "text", class: "reading", inputmode: "decimal", autocomplete: "off", "data-first": Boolean(this.who), "aria-label": `Reading of block ${block} in ${unit}` });
-    const take = (keep) => !this.pending && reading.value.trim() && this.say("take", { block, purpose, text: reading.value, keep });
-    reading.addEventListener("keydown", (event) => event.key === "Enter" && take(false));
-    who.addEventListener("keydown", (event) => event.key === "Enter" && reading.focus());
-    this.take = () => take(false);
-    const asked = this.asked;
-    const question = asked ? h("div", { class: "wrong", role: "alert" }, h("div", { class: "asks" }, h("span", {}, `${this.state.question} Type it again, or keep it.`),
-      h("button", { type: "button", onclick: () => this.say("take", { block, purpose, text: asked.text, keep: true }) }, `Keep ${asked.text}`))) : null;
-    return [h("label", { class: "reader" }, "Read by ", who), h("div", { class: "line big" }, reading, h("span", { class: "between" }, unit)), question, this.told];
+  entry(block, unit) {
+    const { stage, question } = this.view;
+    if (stage === "again") return [this.checklistStage(), this.line];
+    if (stage === "operator") return [this.readerField(), this.line];
+    this.field.setAttribute("aria-label", `Reading of block ${block} in ${unit}`);
+    const asked = question ? h("div", { class: "wrong", role: "alert" }, h("div", { class: "asks" },
+      h("span", {}, question.typed ? [h("s", {}, question.typed), ": "] : null, `${question.words.join("; ")}. Read block ${block} again, or keep it.`),
+      h("button", { type: "button", onclick: () => this.readAgain() }, "Read again"), h("button", { type: "button", onclick: () => this.keep() }, `Keep ${question.typed || "it"}`))) : null;
+    // Enter answers no question: every gauge sends it.
+    asked?.addEventListener("keydown", (event) => event.key === "Enter" && event.preventDefault());
+    return [h("p", { class: "reader" }, `Read by ${this.view.who} `, h("button", { type: "button", onclick: () => this.openEnd() }, "Someone else")),
+      h("div", { class: "line big" }, this.field, h("span", { class: "between" }, unit)), asked, this.line];
+  }
+
+  readerField() {
+    const who = h("input", { type: "text", class: "who", "data-key": "who", value: this.view.who, placeholder: "name", autocomplete: "off", "data-first": true });
+    const start = () => this.command("begin", { operator: who.value });
+    who.addEventListener("keydown", (event) => event.key === "Enter" && start());
+    return h("p", { class: "reader" }, h("label", {}, "Who reads? ", who), h("button", { type: "button", onclick: start }, "Begin"));
   }
 
   readView() {
-    const { due, units, progress, last } = this.state;
+    const { due, units, progress, last, undoable, stage } = this.view;
     const done = !due.block;
-    const left = done ? [h("h3", {}, "All blocks are read"), this.told]
-      : [h("p", {}, "Read block"), h("p", { class: "tag-block" }, due.block), h("p", {}, `${due.purpose === "range" ? "Over the range" : "The same block again and again; take it out between"} · ${due.done} of ${due.of}`), ...this.entry(due.block, due.purpose, units[0])];
+    const left = done ? [h("h3", {}, "All blocks are read"), this.line]
+      : [h("p", {}, "Read block"), h("p", { class: "tag-block" }, due.block), h("p", {}, `${due.purpose === "range" ? "Over the range" : "The same block again and again; take it out between"} · ${due.done} of ${due.of}`), ...this.entry(due.block, units[0])];
     const rows = progress.map((one) => h("tr", { class: one.name === due.block ? "here" : "" }, h("th", { scope: "row" }, one.name), h("td", {}, one.many), h("td", {}, one.few)));
     return [
       h("div", { class: "columns read" }, h("div", {}, left),
         h("div", {}, h("table", { class: "changes" }, h("thead", {}, h("tr", {}, ["block", "many times", "over the range"].map((one) => h("th", { scope: "col" }, one)))), h("tbody", {}, rows)),
           h("p", { class: "last" }, last.length ? `Last: ${last.join(" · ")}` : ""))),
-      this.bar(done ? "Next: what else makes a result uncertain." : "", [["Gauge and blocks", () => this.go("facts")], last.length ? ["Undo", () => this.say("undo", { purpose: last.length && done ? "range" : due.purpose })] : null, done ? null : ["Is it fit?", () => this.fit()]],
-        done ? ["Is it fit?", () => this.fit()] : ["Record", () => this.take()]),
+      this.bar(done ? "Next: what else makes a result uncertain." : "", [["Gauge and blocks", () => this.go("facts")], undoable ? ["Undo", () => this.command("undo")] : null, done ? null : ["Is it fit?", () => this.fit()]],
+        done ? ["Is it fit?", () => this.fit()] : stage === "measure" ? ["Record", () => this.submit()] : null),
     ];
   }
 
   // What is asked of the gauge, and what makes up U
 
   fitView() {
-    const { requirements, lines, whole, units, held } = this.state;
+    const { requirements, lines, whole, units, held } = this.view;
+    if (!requirements) return [h("p", {}, "Working it out …"), this.line];
     const bar = (used) => h("div", { class: "used", "data-over": String(used > 1) }, h("i", { style: `width:${used == null ? 0 : Math.min(100, 80 * used)}%` }), h("b", {}));
     const rows = requirements.map((one) => h("tr", { "data-outcome": one.outcome }, h("th", { scope: "row" }, one.name, one.todo ? h("small", {}, one.todo) : null),
       h("td", {}, bar(one.used)), h("td", {}, one.found, one.outcome === one.found ? null : h("small", {}, one.outcome))));
     const save = () => {
       const texts = Object.fromEntries([...this.root.querySelectorAll("[data-line]")].map((one) => [one.dataset.line, one.value]));
-      this.say("lines", { lines: texts, in_study: [...this.root.querySelectorAll("[data-held]:checked")].map((one) => one.dataset.held) });
+      this.command("lines", { view: "fit", lines: texts, in_study: [...this.root.querySelectorAll("[data-held]:checked")].map((one) => one.dataset.held) });
     };
     const line = (one) => h("tr", {}, h("th", { scope: "row" }, h("label", { for: `grr-line-${one.key}` }, one.words)),
       h("td", {}, one.unit ? h("input", { id: `grr-line-${one.key}`, type: "text", "data-line": one.key, "data-key": one.key, value: one.value, autocomplete: "off", onchange: save }) : null), h("td", {}, one.unit ?? ""),
@@ -197,16 +271,16 @@ class GaugeForm {
     const u = whole ? [h("p", { class: "whole" }, h("span", {}, `U, k = ${whole.k}`), h("b", {}, whole.u)), h("p", {}, `${whole.allowed} is allowed.${whole.bias ? ` In it: bias ${whole.bias}, not corrected.` : ""}`)] : [h("p", {}, "Waits for limits and digit.")];
     return [
       h("div", { class: "columns fit" },
-        h("div", {}, h("h3", {}, this.state.asked ?? "Is it fit?"), h("p", { class: "decision" }, this.state.decision), h("p", {}, this.state.nearest ?? ""),
+        h("div", {}, h("h3", {}, this.view.asked ?? "Is it fit?"), h("p", { class: "decision" }, this.view.decision), h("p", {}, this.view.nearest ?? ""),
           h("table", { class: "asked" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, ""), h("th", { scope: "col" }, h("span", { class: "allowed" }, "allowed")), h("th", { scope: "col" }, "found"))), h("tbody", {}, rows))),
-        h("div", {}, h("h3", {}, "What makes up U?"), ...u, h("table", { class: "lines" }, h("thead", {}, h("tr", {}, [["", 1], ["may be off by", 2], [this.state.has_study ? "in study" : "", 1], ["of allowed", 1]].map(([one, span]) => h("th", { scope: "col", colspan: span }, one)))), h("tbody", {}, lines.map(line))), this.told)),
+        h("div", {}, h("h3", {}, "What makes up U?"), ...u, h("table", { class: "lines" }, h("thead", {}, h("tr", {}, [["", 1], ["may be off by", 2], [this.view.has_study ? "in study" : "", 1], ["of allowed", 1]].map(([one, span]) => h("th", { scope: "col", colspan: span }, one)))), h("tbody", {}, lines.map(line))), this.line)),
       this.bar(requirements.find((one) => one.todo)?.todo ?? "", [["Gauge and blocks", () => this.go("facts")], ["Read blocks", () => this.go("read")], ["Keep watching", () => { location.href = this.watching(); }]],
-        this.state.filed ? ["Open and print", () => window.open(`/files/${this.place()}/report.html`)] : ["File it", () => this.say("file")]),
+        this.view.filed ? ["Open and print", () => window.open(`/files/${this.place()}/report.html`)] : ["File it", () => this.command("report", { view: "fit" })]),
     ];
   }
 
   place() {
-    return this.state.folder.replaceAll("\\", "/").split("/").slice(-2).join("/");
+    return this.view.folder.replaceAll("\\", "/").split("/").slice(-2).join("/");
   }
 
   watching() {
@@ -220,19 +294,19 @@ class GaugeForm {
   // The same block over the years
 
   watchView() {
-    const { answers, units, chart, chart_says, alarm, next, last, blocks } = this.state;
+    const { answers, units, chart, chart_says, alarm, next, last, blocks, undoable, stage, who } = this.view;
     const block = blocks.find((one) => one.name === answers.standard);
-    if (!block) return [h("h3", {}, "Which block is watched?"), h("p", {}, "Write it down with its certificate, and mark it."), this.told, this.bar("", [], ["Gauge and blocks", () => this.go("facts")])];
+    if (!block) return [h("h3", {}, "Which block is watched?"), h("p", {}, "Write it down with its certificate, and mark it."), this.line, this.bar("", [], ["Gauge and blocks", () => this.go("facts")])];
     const paste = h("textarea", { rows: 6, "aria-label": "Earlier checks, a day and a reading on each line", placeholder: "2027-03-31 10.0001" });
     const picture = h("div", { class: "chart" });
     picture.innerHTML = chart; // drawn by Python, every text escaped
     return [
       h("div", { class: "columns watch" },
-        h("div", {}, h("h3", {}, `Block ${block.name}`), h("p", {}, `certified ${block.size} ${units[0]}`), ...this.entry(block.name, "check", units[0]),
+        h("div", {}, h("h3", {}, `Block ${block.name}`), h("p", {}, `certified ${block.size} ${units[0]}`), ...this.entry(block.name, units[0]),
           next.length ? h("div", { class: "after", "data-alarm": String(alarm) }, next.map((one) => h("p", {}, one))) : null,
-          h("details", {}, h("summary", {}, "Earlier checks"), paste, h("button", { type: "button", onclick: () => this.say("paste", { text: paste.value }) }, "File them"))),
+          h("details", {}, h("summary", {}, "Earlier checks"), paste, h("button", { type: "button", onclick: () => this.command("paste", { text: paste.value, who }) }, "File them"))),
         h("div", {}, h("h3", {}, "Does it still read what it read?"), h("p", { class: "says" }, chart_says), picture)),
-      this.bar(last.length ? `Last: ${last.slice(0, 3).join(" · ")}` : "Nothing read yet.", [["Gauge and blocks", () => this.go("facts")], last.length ? ["Undo", () => this.say("undo")] : null], ["Record", () => this.take()]),
+      this.bar(last.length ? `Last: ${last.slice(0, 3).join(" · ")}` : "Nothing read yet.", [["Gauge and blocks", () => this.go("facts")], undoable ? ["Undo", () => this.command("undo")] : null], stage === "measure" ? ["Record", () => this.submit()] : null),
     ];
   }
 }

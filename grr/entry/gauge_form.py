@@ -7,33 +7,33 @@ the disk, and a form that is opened again goes on where the last one was.
 from __future__ import annotations
 
 import math
-import random
-import threading
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-import anywidget
 import pandas as pd
 
+from grr.entry import sessions
+from grr.entry.collecting import Outcome, ReadingsSoFar
+from grr.entry.gauge_work import GaugeWork, begin
+from grr.entry.messages import ACTIONS, MessageHandler
+from grr.entry.view import AHEAD, open_question
+from grr.entry.window import ReadingsForm
 from grr.files.folder import open_study
 from grr.files.gauge_folder import (
     GAUGE_FILE,
     READINGS,
     Purpose,
     block_readings,
-    read_gauge,
     take_block_readings,
-    undo_block_reading,
     write_gauge,
 )
-from grr.files.journal import Journal
 from grr.files.text_and_numbers import parse_number
 from grr.model.errors import StudyError
 from grr.model.gauge_facts import CalibratedBlock, GaugeFacts
-from grr.model.rounding import JOIN, length, size
+from grr.model.rounding import JOIN, counted, length, size
 from grr.model.study import Study
 from grr.model.units import conversion, fine_unit
 from grr.questions.own_gauge import (
@@ -51,29 +51,27 @@ from grr.questions.stability import after_check
 _HERE = Path(__file__).parent
 REPORT = "report.html"
 #: Purposes that are read one after the other to qualify a gauge.
-_IN_TURN: tuple[Purpose, ...] = ("reference", "range")
+IN_TURN: tuple[Purpose, ...] = ("reference", "range")
 #: A calibrated value is known better than this share of it.
 _UNLIKELY_U = 1e-3
 
 
-class GaugeForm(anywidget.AnyWidget):
+class GaugeForm(ReadingsForm):
     """The form of one gauge; made by `grr.qualify_page` and `grr.watch_page`.
 
     Attributes
     ----------
     folder : Path
     kind : {"qualify", "watch"}
-    said : str
-        How the last message ended.
-    good : bool
-    question : str
-        What is asked about a reading that is not filed yet; "" where nothing is.
     """
 
-    _esm = "".join((_HERE / name).read_text("utf-8") for name in ("elements.js", "gauge_form.js"))
+    _esm = "".join(
+        (_HERE / name).read_text("utf-8") for name in ("elements.js", "carrier.js", "gauge_form.js")
+    )
     _css = (_HERE / "study_form.css").read_text("utf-8") + (_HERE / "gauge_form.css").read_text(
         "utf-8"
     )
+    work: GaugeWork
 
     def __init__(
         self,
@@ -84,12 +82,19 @@ class GaugeForm(anywidget.AnyWidget):
         *,
         filing: Callable[[Qualification, Path], object],
     ) -> None:
-        super().__init__()
-        self._filing = filing
-        self.folder, self.kind, self._title, self._studies = folder, kind, title, studies
-        self.said, self.good, self.question, self.wrong = "", True, "", ""
-        self._guard = threading.RLock()
-        self.on_msg(self._heard)
+        self._filing, self._studies, self._worked_out = filing, studies, False
+        self.folder, self.kind = folder, kind
+        work = GaugeWork(folder, ("check",) if kind == "watch" else IN_TURN, title)
+        as_a_study = ("reading", "checklist", "end", "undo", "keep", "cause")
+        actions = {
+            **{kind: ACTIONS[kind] for kind in as_a_study},
+            "begin": lambda work, message: begin(work, str(message.get("operator") or "").strip()),
+            "facts": lambda _, message: self.save_facts(message),
+            "lines": lambda _, message: self.save_lines(message),
+            "paste": lambda _, message: self.paste(message),
+            "report": lambda _, message: self.file(message),
+        }
+        super().__init__(work, MessageHandler(work, actions, self._state))
 
     def __repr__(self) -> str:
         return "Run this cell to see the form of the gauge."
@@ -97,41 +102,16 @@ class GaugeForm(anywidget.AnyWidget):
     @property
     def facts(self) -> GaugeFacts:
         """What the folder says of the gauge; only its name where there is none."""
-        if not (self.folder / GAUGE_FILE).exists():
-            return GaugeFacts(title=self._title or self.folder.name)
-        return read_gauge(self.folder)
+        return self.work.facts
+
+    def _work(self, page: str, message: Mapping[str, Any]) -> None:
+        # While blocks are read nothing is worked out from them.
+        self._worked_out = message.get("view") == "fit"
+        super()._work(page, message)
 
     # What a page asks for
 
-    def _heard(self, _widget: object, message: Mapping[str, Any], _buffers: object) -> None:
-        with self._guard:
-            self.said, self.good, self.question, self.wrong = "", True, "", ""
-            kind = message.get("kind")
-            todo = {
-                "facts": self.save_facts,
-                "lines": self.save_lines,
-                "take": self.take,
-                "undo": self.undo,
-                "paste": self.paste,
-                "file": self.file,
-            }.get(str(kind))
-            try:
-                if todo is not None:
-                    todo(message)
-                state = self._state(worked_out=kind not in {"take", "undo"})
-            except StudyError as error:
-                self.said, self.good = str(error), False
-                self.wrong = str(error.column or "")
-                if self.wrong:  # the field is marked, and its name is ours
-                    self.said = f"{error.problem}. {error.remedy}."
-                try:
-                    state = self._state(worked_out=False)
-                except StudyError as broken:
-                    state = {"broken": str(broken)}
-            told = {"said": self.said, "good": self.good, "question": self.question}
-            self.send({"id": message.get("id"), **state, **told, "wrong": self.wrong})
-
-    def save_facts(self, message: Mapping[str, Any]) -> None:
+    def save_facts(self, message: Mapping[str, Any]) -> Outcome:
         """Write what is known of the gauge and of its blocks."""
         said, unit = message.get("answers") or {}, str((message.get("answers") or {}).get("unit"))
         fine = conversion(fine_unit(unit), unit)
@@ -183,10 +163,16 @@ class GaugeForm(anywidget.AnyWidget):
                 raise StudyError(
                     f"Block {sorted(lost)[0]} has readings", "Keep it; undo its readings first"
                 )
+        new = not self.folder.exists()
+        if not new:
+            self.work.ownership.insist()
         write_gauge(self.folder, facts)
-        self.said = f"Saved in {self.folder}."
+        self.work.read_facts()
+        if new:
+            self.work.ownership.take()
+        return Outcome("done", f"Saved in {self.folder}.")
 
-    def save_lines(self, message: Mapping[str, Any]) -> None:
+    def save_lines(self, message: Mapping[str, Any]) -> Outcome:
         """Write the lines of the budget."""
         facts = self.facts
         texts = message.get("lines") or {}
@@ -198,43 +184,16 @@ class GaugeForm(anywidget.AnyWidget):
             if value:
                 lines[line.key] = value
         held = tuple(line.key for line in LINES if line.key in (message.get("in_study") or ()))
+        self.work.ownership.insist()
         write_gauge(self.folder, replace(facts, lines=lines, in_study=held))
+        return Outcome("done", "")
 
-    def take(self, message: Mapping[str, Any]) -> None:
-        """File one reading of the block that is due, or ask about it."""
-        facts, purpose = self.facts, self._purpose(message)
-        identifier = str(message.get("id"))
-        if Journal(self.folder / READINGS).of_message(identifier):
-            self.said = "Saved."
-            return
-        block = facts.block(str(message.get("block")))
-        text = str(message.get("text") or "").strip()
-        who = str(message.get("who") or "").strip()
-        if not who:
-            raise StudyError("Nobody is named who reads", "Write a name", column="who")
-        value = parse_number(text, "," if "," in text else None)
-        if facts.is_far_off(block, value.value) and not message.get("keep"):
-            off = length(value.value - block.size, facts.unit)
-            self.question = f"{text} is {off} from the block's {block.size:g} {facts.unit}."
-            return
-        shown = f"{value.value:.{_decimals(text)}f}"
-        take_block_readings(
-            self.folder, purpose, [(block.name, shown, "")], who=who, identifier=identifier
-        )
-        self.said = f"{shown} recorded {datetime.now().astimezone():%H:%M}"
-
-    def undo(self, message: Mapping[str, Any]) -> None:
-        """Void the last reading."""
-        who = str(message.get("who") or "").strip()
-        text = undo_block_reading(
-            self.folder, self._purpose(message), who=who, identifier=str(message.get("id"))
-        )
-        self.said = f"{text} undone." if text else "Nothing to undo."
-
-    def paste(self, message: Mapping[str, Any]) -> None:
+    def paste(self, message: Mapping[str, Any]) -> Outcome:
         """File earlier checks, one a line: day and reading."""
         facts = self.facts
         who = str(message.get("who") or "").strip()
+        if not who:
+            raise StudyError("Nobody is named who read", "Write a name", column="who")
         rows = []
         for number, line in enumerate(str(message.get("text") or "").splitlines(), start=1):
             words = line.replace(";", " ").replace("\t", " ").split()
@@ -245,36 +204,45 @@ class GaugeForm(anywidget.AnyWidget):
                 value = parse_number(words[1], "," if "," in words[1] else None).value
             except (ValueError, IndexError, StudyError):
                 raise StudyError(
-                    "This line holds no day and reading",
+                    f"Line {number} holds no day and reading",
                     "Write each check on a line, like 2027-03-31 10.0001",
-                    row=number,
                     value=line,
                 ) from None
-            if facts.is_far_off(facts.block(facts.standard), value):
+            block = facts.block(facts.standard)
+            if not abs(value - block.size) <= facts.far_from(block):
                 raise StudyError(
-                    "This reading is far from the block", "Correct it first", row=number, value=line
+                    f"The reading of line {number} is far from the block",
+                    "Correct it first",
+                    value=line,
                 )
             rows.append((facts.standard, f"{value:.{_decimals(words[1])}f}", _as_filed(day)))
-        take_block_readings(
-            self.folder,
-            "check",
-            rows,
-            who=who,
-            identifier=str(message.get("id")),
-            source="pasted",
-        )
-        self.said = f"{len(rows)} checks filed."
+        if not rows:
+            raise StudyError("There is no check to file", "Write each check on a line")
+        with self.work.writing() as record:
+            session = record.session.session if record.session else ""
+            identifier = str(message.get("id"))
+            take_block_readings(
+                self.folder,
+                "check",
+                rows,
+                who=who,
+                identifier=identifier,
+                source="pasted",
+                session=session,
+            )
+        return Outcome("done", f"{counted(len(rows), 'check')} filed.")
 
-    def file(self, _message: Mapping[str, Any]) -> None:
+    def file(self, _message: Mapping[str, Any]) -> Outcome:
         """Write the report of the qualification into the folder of the gauge."""
         page = self._found(self.facts).page
         if page is None:
             raise StudyError("There is nothing to file yet", "Write limits and digit first")
+        self.work.ownership.insist()
         self._filing(page, self.folder / REPORT)
-        self.said = f"Filed in {self.folder}."
+        return Outcome("done", f"Filed in {self.folder}.")
 
     def _found(self, facts: GaugeFacts) -> GaugeFindings:
-        purposes: tuple[Purpose, ...] = (*_IN_TURN, "check")
+        purposes: tuple[Purpose, ...] = (*IN_TURN, "check")
         readings = {str(one): block_readings(self.folder, one) for one in purposes}
         return gauge_findings(facts, readings, self._study(facts))
 
@@ -285,22 +253,31 @@ class GaugeForm(anywidget.AnyWidget):
             return False
         return report.stat().st_mtime >= max(facts.stat().st_mtime, readings.stat().st_mtime)
 
-    def _purpose(self, message: Mapping[str, Any]) -> Purpose:
-        if self.kind == "watch":
-            return "check"
-        return "range" if message.get("purpose") == "range" else "reference"
-
     # What the page shows
 
-    def _state(self, *, worked_out: bool) -> dict[str, Any]:
-        """Return what the page shows; while blocks are read nothing is worked out from them."""
-        facts = self.facts
-        purposes: tuple[Purpose, ...] = (*_IN_TURN, "check")
+    def _state(self, work: GaugeWork) -> dict[str, Any]:
+        """Return what the page shows."""
+        facts, record = work.facts, work.record
+        purposes: tuple[Purpose, ...] = (*IN_TURN, "check")
         readings: dict[str, pd.DataFrame] = {
             purpose: block_readings(self.folder, purpose) for purpose in purposes
         }
         everything = pd.concat(readings.values())
+        due, stage = work.due(record), work.stage(record)
+        left = work.places_left(record)
+        session = record.last_session
+        before = "" if everything.empty else str(everything.iloc[-1]["operator"])
         shown: dict[str, Any] = {
+            "study": work.job.key,
+            "stage": stage,
+            "place": None if due is None else {"key": due.as_list},
+            "ahead": [place.as_list for place in left[1:AHEAD] if place != due],
+            "question": open_question(work, record),
+            "checklist": [one.as_dict() for one in sessions.questions(work, record)]
+            if stage == "again"
+            else [],
+            "asks": "Before the readings",
+            "all_done": len(record.standing),
             "kind": self.kind,
             "saved": (self.folder / GAUGE_FILE).exists(),
             "folder": str(self.folder),
@@ -308,14 +285,17 @@ class GaugeForm(anywidget.AnyWidget):
             "answers": _answers(facts),
             "blocks": [_block_answers(block, facts.unit) for block in facts.blocks],
             "studies": self._studies,
-            "who": "" if everything.empty else str(everything.iloc[-1]["operator"]),
-            "due": _due(facts, readings),
+            "who": session.value if session else before,
+            "due": _due(work, record),
             "progress": _progress(facts, readings),
             "last": _last(readings["check"] if self.kind == "watch" else everything, facts),
+            "undoable": any(row.session == record.session.session for row in record.standing)
+            if record.session
+            else False,
         }
         if self.kind == "watch":
             return shown | _watched(facts, readings)
-        if not worked_out:
+        if not self._worked_out:
             return shown
         found = gauge_findings(facts, readings, self._study(facts))
         return shown | {
@@ -398,30 +378,21 @@ def _block_answers(block: CalibratedBlock, unit: str) -> dict[str, str]:
     }
 
 
-def _due(facts: GaugeFacts, readings: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
-    """Return the block to read next: one many times, then all in rounds of random order."""
-    many = int((readings["reference"]["part"] == facts.standard).sum())
-    if facts.standard and many < MANY:
-        return {"purpose": "reference", "block": facts.standard, "done": many, "of": MANY}
-    names = [block.name for block in facts.blocks]
-    counts = readings["range"]["part"].value_counts()
-    least = min((int(counts.get(name, 0)) for name in names), default=FEW)
-    if len(names) < 2 or least >= FEW:
+def _due(work: GaugeWork, record: ReadingsSoFar) -> dict[str, Any]:
+    """Return the block to read next, how many of its kind are read, and of how many."""
+    place = work.due(record) or next(iter(work.open_places(record, "")), None)
+    if place is None:
         return {}
-    order = random.Random(f"{facts.title} {least}").sample(names, len(names))
-    name = next(one for one in order if int(counts.get(one, 0)) == least)
-    return {
-        "purpose": "range",
-        "block": name,
-        "done": len(readings["range"]),
-        "of": FEW * len(names),
-    }
+    asked = [one for one in work.planned(record) if one.method == place.method]
+    left = [one for one in work.open_places(record, "") if one.method == place.method]
+    done = len(asked) - len(left)
+    return {"purpose": place.method, "block": place.part, "done": done, "of": len(asked)}
 
 
 def _progress(facts: GaugeFacts, readings: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     rows = []
     for block in facts.blocks:
-        counts = [int((readings[one]["part"] == block.name).sum()) for one in _IN_TURN]
+        counts = [int((readings[one]["part"] == block.name).sum()) for one in IN_TURN]
         many = f"{counts[0]} of {MANY}" if block.name == facts.standard else ""
         rows.append({"name": block.name, "many": many, "few": f"{counts[1]} of {FEW}"})
     return rows

@@ -86,10 +86,25 @@ ACTIONS: dict[str, Callable[[Collecting, Message], Outcome]] = {
 
 
 class MessageHandler:
-    """Carries out messages for one collection, each once; safe to call from several threads."""
+    """Carries out messages for one collection, each once; safe to call from several threads.
 
-    def __init__(self, work: Collecting) -> None:
+    Parameters
+    ----------
+    work : Collecting
+    actions : mapping
+        Kind of message → what is done.
+    show : callable
+        Gives what the page shows now.
+    """
+
+    def __init__(
+        self,
+        work: Collecting,
+        actions: Mapping[str, Callable[[Any, Message], Outcome]] = ACTIONS,
+        show: Callable[[Any], dict[str, Any]] = view,
+    ) -> None:
         self.work = work
+        self._actions, self._show = actions, show
         self._guard = threading.Lock()
         self._answered: dict[str, dict[str, Any]] = {}
 
@@ -108,7 +123,7 @@ class MessageHandler:
                 if identifier and "refused" not in reply and message.get("kind") != "reading":
                     self._answered[identifier] = reply
             try:
-                return {**reply, "saved": self._saved(reply), "view": view(self.work)}
+                return {**reply, "saved": self._saved(reply), "view": self._show(self.work)}
             except StudyError as error:
                 return {"refused": _sentence(error), "again": True, **reply, "saved": []}
 
@@ -129,7 +144,7 @@ class MessageHandler:
                 return {
                     "table": look_at_table(self.work, message["name"], message["content"], asked)
                 }
-            outcome = ACTIONS[str(kind)](self.work, message)
+            outcome = self._actions[str(kind)](self.work, message)
         except StudyError as error:
             return {
                 "refused": _sentence(error),

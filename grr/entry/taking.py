@@ -10,6 +10,8 @@ import numpy as np
 
 from grr.entry.collecting import (
     ASKED,
+    BLOCK,
+    DRAWING,
     Collecting,
     Outcome,
     ReadingsSoFar,
@@ -191,14 +193,19 @@ def _filing(
         )
     there = record.at.get(place, [])
     asked = [row for row in record.open_questions() if place_of(row) == place]
-    doubts = _doubts(work, record, number, arrival)
+    doubts = _doubts(work, record, number, place, arrival)
     row = _row(record, number, place, arrival)
     if asked:
         return _answer(work, record, row, asked=asked, doubts=doubts, arrival=arrival)
     if there:
         doubts.append(Doubt("this place has a reading already"))
     if not doubts:
-        return Filing("recorded", f"Part {work.label(record, place.part)} recorded.", [row], [])
+        return Filing(
+            "recorded",
+            f"{work.item.capitalize()} {work.label(record, place.part)} recorded.",
+            [row],
+            [],
+        )
     return _question(row, doubts, [])
 
 
@@ -209,7 +216,11 @@ def _question(row: JournalRow, doubts: Sequence[Doubt], events: list[Event]) -> 
 
 
 def _doubts(
-    work: Collecting, record: ReadingsSoFar, number: EnteredNumber, arrival: Arrival
+    work: Collecting,
+    record: ReadingsSoFar,
+    number: EnteredNumber,
+    place: Place,
+    arrival: Arrival,
 ) -> list[Doubt]:
     measured = record.last_measured()
     seconds = None
@@ -218,10 +229,11 @@ def _doubts(
         seconds = work.seconds_since(measured[-1], arrival.ticks) if timed else None
     return what_to_ask(
         number,
-        limits=work.job.shown_limits,
+        limits=work.doubtful_beyond(place),
         resolution=work.job.settings.resolution,
-        before=[float(row.reading) for row in measured],
+        before=[float(row.reading) for row in measured] if work.same_is_doubtful else [],
         seconds_since_last=seconds,
+        against=work.limits_on,
     )
 
 
@@ -241,12 +253,12 @@ def _answer(
     answers nothing by itself: it may be the next part. After a double trigger there is
     nothing to answer, as the place is due still.
     """
-    part = work.label(record, row.part)
+    part = f"{work.item} {work.label(record, row.part)}"
     twice = [old for old in asked if RIGHT_AFTER in old.reason]
     bounces = any(RIGHT_AFTER in doubt.words for doubt in doubts)
     if arrival.source == GAUGE and not (arrival.answers or twice or bounces):
         raise StudyError(
-            f"A question about part {part} is open: the gauge's number was not filed",
+            f"A question about {part} is open: the gauge's number was not filed",
             "Answer first: r, then trigger, measures it again; k keeps it",
         )
     waits = [old for old in asked if old in record.waiting]
@@ -263,9 +275,9 @@ def _answer(
         return _question(row, doubts, events)
     row = replace(row, reason=answer)
     if not waits:
-        return Filing("again", f"Part {part} measured again.", [row], events)
+        return Filing("again", f"{part[0].upper()}{part[1:]} measured again.", [row], events)
     words = "The double trigger is put aside." if twice else "The number before it is put aside."
-    return Filing("recorded", f"Part {part} recorded. {words}", [row], events)
+    return Filing("recorded", f"{part[0].upper()}{part[1:]} recorded. {words}", [row], events)
 
 
 def _row(
@@ -307,14 +319,19 @@ class Doubt:
 
 
 _FACTOR_WORDS = {
-    10.0: "about 10 times too large for the drawing (a slipped decimal sign?)",
-    0.1: "about 10 times too small for the drawing (a slipped decimal sign?)",
-    25.4: "about 25.4 times too large for the drawing (mm in place of inches?)",
-    1 / 25.4: "about 25.4 times too small for the drawing (inches in place of mm?)",
-    100.0: "about 100 times too large for the drawing (a slipped decimal sign?)",
-    0.01: "about 100 times too small for the drawing (a slipped decimal sign?)",
-    1000.0: "about 1000 times too large for the drawing (another unit?)",
-    0.001: "about 1000 times too small for the drawing (another unit?)",
+    10.0: "about 10 times too large for {} (a slipped decimal sign?)",
+    0.1: "about 10 times too small for {} (a slipped decimal sign?)",
+    25.4: "about 25.4 times too large for {} (mm in place of inches?)",
+    1 / 25.4: "about 25.4 times too small for {} (inches in place of mm?)",
+    100.0: "about 100 times too large for {} (a slipped decimal sign?)",
+    0.01: "about 100 times too small for {} (a slipped decimal sign?)",
+    1000.0: "about 1000 times too large for {} (another unit?)",
+    0.001: "about 1000 times too small for {} (another unit?)",
+}
+
+_FAR_WORDS = {
+    DRAWING: "far outside the limits on the drawing",
+    BLOCK: "far from the size of the block",
 }
 
 
@@ -325,6 +342,7 @@ def what_to_ask(
     resolution: float | None,
     before: Sequence[float],
     seconds_since_last: float | None,
+    against: str = DRAWING,
 ) -> list[Doubt]:
     """Return what to ask about a reading; an empty list where nothing is doubtful.
 
@@ -338,15 +356,17 @@ def what_to_ask(
         The readings before it in this session, of whatever part, oldest first.
     seconds_since_last : float, optional
         None where the time of arrival tells nothing: pasted, or typed from paper.
+    against : str
+        Where the limits stand.
     """
     doubts = []
     value = np.array([number.value])
     band = data_checks.believable_band(*limits)
     factor = float(data_checks.suspected_factor(value, band)[0])
     if factor != 1.0:
-        doubts.append(Doubt(_FACTOR_WORDS[factor], waits=True))
+        doubts.append(Doubt(_FACTOR_WORDS[factor].format(against), waits=True))
     elif not band.holds(value)[0]:
-        doubts.append(Doubt("far outside the limits on the drawing", waits=True))
+        doubts.append(Doubt(_FAR_WORDS[against], waits=True))
     if resolution is not None and not doubts:
         shown = reading_decimals(resolution)
         if data_checks.fewer_decimals(np.array([number.decimals]), shown)[0]:

@@ -58,7 +58,7 @@ def view(work: Collecting) -> dict[str, Any]:
         "saved_at": _local(record.rows[-1].time)[11:16] if record.rows else "",
         "operators": _operators(places, record),
         "parts": parts,
-        "question": _question(work, record),
+        "question": open_question(work, record),
         "compared": _compared(record),
         "causes": list(CAUSES),
         "again": record.taken_again,
@@ -137,7 +137,8 @@ def _operators(places: list[Place], record: ReadingsSoFar) -> list[dict[str, Any
     ]
 
 
-def _question(work: Collecting, record: ReadingsSoFar) -> dict[str, Any] | None:
+def open_question(work: Collecting, record: ReadingsSoFar) -> dict[str, Any] | None:
+    """Return the question that waits for an answer in the open session, oldest first."""
     for row in work.questions_of_session(record):
         words = row.reason.removeprefix(ASKED)
         return {

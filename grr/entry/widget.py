@@ -2,29 +2,16 @@
 
 from __future__ import annotations
 
-import base64
-import threading
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
-
-import anywidget
 
 from grr.entry.collecting import Collecting
 from grr.entry.job import open_job
 from grr.entry.messages import MessageHandler
-from grr.entry.ownership import Elsewhere
-from grr.entry.serial_port import SerialGauge, ports
-from grr.files.journal import new_id
-from grr.model.errors import StudyError
-from grr.model.record import GAUGE
+from grr.entry.window import ReadingsForm
 from grr.model.study import Study
 
 _HERE = Path(__file__).parent
-_ELSEWHERE = "Numbers typed here are not taken."
-
-#: The newest form of each study folder in this kernel; older ones are closed.
-_newest: dict[Path, CollectForm] = {}
+_SCRIPTS = ("elements.js", "carrier.js", "form.js")
 
 
 def collect(study: Study | str | Path) -> CollectForm:
@@ -52,7 +39,7 @@ def collect(study: Study | str | Path) -> CollectForm:
     return CollectForm(Collecting(open_job(study)))
 
 
-class CollectForm(anywidget.AnyWidget):
+class CollectForm(ReadingsForm):
     """The form of one study; made by `grr.collect`.
 
     Parameters
@@ -60,159 +47,11 @@ class CollectForm(anywidget.AnyWidget):
     work : Collecting
     """
 
-    _esm = "".join((_HERE / name).read_text("utf-8") for name in ("elements.js", "form.js"))
+    _esm = "".join((_HERE / name).read_text("utf-8") for name in _SCRIPTS)
     _css = _HERE / "form.css"
 
     def __init__(self, work: Collecting) -> None:
-        super().__init__()
-        self.work = work
-        self._handler = MessageHandler(work)
-        self._guard = threading.RLock()
-        self._writer = ""
-        self._retired = False
-        self._serial: SerialGauge | None = None
-        folder = work.job.folder.resolve()
-        before = _newest.get(folder)
-        if before is not None:
-            before.retire()
-        _newest[folder] = self
-        self._elsewhere = work.ownership.take()
-        session = work.record.session
-        if session is not None:
-            work.ownership.tell_operator(session.value)
-        self.on_msg(self._heard)
+        super().__init__(work, MessageHandler(work))
 
     def __repr__(self) -> str:
         return "The entry form: run this cell to open it, then pick the operator."
-
-    def close(self) -> None:
-        """Close the form, free the serial port, and let other windows collect."""
-        self._disconnect()
-        self.work.ownership.release()
-        super().close()
-
-    def retire(self) -> None:
-        """Take no more numbers: a newer form of the same study was opened."""
-        self._retired = True
-        self._disconnect()
-        self.send({"role": "retired", "why": "A newer form of this study is open. Go on there."})
-
-    def _disconnect(self) -> None:
-        if self._serial is not None:
-            self._serial.close()
-            self._serial = None
-
-    # Messages from the page; they may come on any thread, and from several pages
-
-    def _heard(self, _widget: object, message: Mapping[str, Any], _buffers: object) -> None:
-        with self._guard:
-            page = str(message.get("from", ""))
-            kind = message.get("kind")
-            if self._retired:
-                self.send({"to": page, "role": "retired", "why": "Go on in the newer form."})
-            elif kind == "hello":
-                self._greet(page, message)
-            elif kind == "claim":
-                self._hand_over(page, message)
-            elif kind == "here":
-                self.send({"to": message.get("asker"), "held": True})
-            else:
-                self._work(page, message)
-
-    def _greet(self, page: str, message: Mapping[str, Any]) -> None:
-        if self._elsewhere is None and self._writer in ("", page):
-            self._writer = page
-        elif self._writer != page:
-            self.send({"ping": self._writer, "asker": page})
-        self._reply(page, self._handler.answer({"kind": "look", "id": message.get("id")}))
-
-    def _hand_over(self, page: str, message: Mapping[str, Any]) -> None:
-        """Let another page write.
-
-        A quiet claim never takes over from another kernel, unless the page says by the name of
-        that one's owner that its window is gone: it was loaded again, or closed.
-        """
-        quiet = bool(message.get("quiet"))
-        gone = message.get("gone")
-        left = bool(gone) and gone == self.work.ownership.holder
-        if quiet and self._elsewhere is not None and not left:
-            return
-        try:
-            before = self.work.ownership.take(by_force=left or not quiet)
-        except StudyError as error:
-            self._reply(page, {"refused": str(error)})
-            return
-        if before is None:
-            self._elsewhere = None
-            self._writer = page
-            self.send({"to": "*", "holder": page, "why": _ELSEWHERE})
-            if not quiet and not self._logged_take_over(page):
-                return
-        self._reply(page, self._handler.answer({"kind": "look", "id": message.get("id")}))
-
-    def _logged_take_over(self, page: str) -> bool:
-        try:
-            with self.work.writing() as record:
-                self.work.log(record, "taken over")
-        except StudyError as error:
-            self._reply(page, {"refused": str(error)})
-            return False
-        return True
-
-    def _work(self, page: str, message: Mapping[str, Any]) -> None:
-        kind = message.get("kind")
-        if self._elsewhere is None and not self.work.ownership.mine:
-            self._elsewhere = Elsewhere("", "")
-        if self._elsewhere is not None or (page != self._writer and kind != "look"):
-            reply: dict[str, Any] = {"id": message.get("id"), "refused": _ELSEWHERE, "again": True}
-            self._reply(page, reply if kind != "look" else {})
-            return
-        if kind == "ports":
-            self._reply(page, self._ports(message))
-        elif kind == "connect":
-            self._reply(page, self._connect(message))
-        elif kind in ("file", "table", "file table"):
-            content = base64.b64decode(str(message.get("content", "")))
-            self._reply(page, self._handler.answer({**message, "content": content}))
-        else:
-            self._reply(page, self._handler.answer(message))
-
-    def _reply(self, page: str, reply: Mapping[str, Any]) -> None:
-        writer = self._elsewhere is None and page == self._writer
-        role = {"role": "writer"} if writer else {"role": "reader", "why": self._why()}
-        self.send({"to": page, "owner": self.work.ownership.holder, **role, **reply})
-
-    def _why(self) -> str:
-        elsewhere = self._elsewhere
-        if elsewhere is None or not elsewhere.since:
-            return _ELSEWHERE
-        who = f" by {elsewhere.operator}" if elsewhere.operator else ""
-        return f"It is being filled{who} in another window or notebook. {_ELSEWHERE}"
-
-    # A gauge on a serial port
-
-    def _ports(self, message: Mapping[str, Any]) -> dict[str, Any]:
-        try:
-            return {"id": message.get("id"), "outcome": _done("Pick the port."), "ports": ports()}
-        except StudyError as error:
-            return {"id": message.get("id"), "refused": str(error)}
-
-    def _connect(self, message: Mapping[str, Any]) -> dict[str, Any]:
-        self._disconnect()
-        try:
-            self._serial = SerialGauge(
-                str(message.get("port", "")), self._line_arrived, int(message.get("speed", 4800))
-            )
-        except StudyError as error:
-            return {"id": message.get("id"), "refused": str(error)}
-        words = f"Connected: {message.get('port')}. Numbers from there are filed like typed ones."
-        return {"id": message.get("id"), "outcome": _done(words)}
-
-    def _line_arrived(self, text: str) -> None:
-        with self._guard:
-            reading = {"kind": "reading", "id": new_id(), "text": text, "source": GAUGE}
-            self._reply(self._writer, {**self._handler.answer(reading), "arrived": text})
-
-
-def _done(words: str) -> dict[str, str]:
-    return {"kind": "done", "words": words}

@@ -10,6 +10,7 @@ from urllib.parse import parse_qs
 from grr.files.allowed_files import LARGEST_SETTINGS, regular_file
 from grr.files.disk import write_whole
 from grr.files.folder import new_study_folder, open_study
+from grr.files.gauge_folder import GAUGES
 from grr.files.study_file import read_settings
 from grr.model.errors import StudyError
 from grr.model.settings import Settings
@@ -23,8 +24,8 @@ CHOICE_FILE = "chosen_study.txt"
 DEFAULT = "demo_data/dowel_pin"
 #: Where study folders are looked for in a working folder.
 PLACES = ("studies", "demo_data")
-#: Where the folders of gauges are, and tables of many studies.
-GAUGES, TABLES = "gauges", "tables"
+#: Where tables of many studies are.
+TABLES = "tables"
 #: Names that Windows keeps for itself.
 _RESERVED = {
     *("con", "prn", "aux", "nul"),

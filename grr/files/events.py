@@ -20,6 +20,7 @@ format         ``value`` the number of the form of ``name``, the files of the re
 anchor         ``name`` readings.csv, ``old`` how many rows it held, ``value`` its last hash
 imported       ``name`` where the file is kept, ``old`` what it was called, ``value`` its
                SHA-256
+gauge          ``name`` a key of gauge.toml, ``old`` and ``value``; of a gauge's folder only
 not used       ``old`` a row of an imported file that looks like data and was not used;
                ``reason`` why, once somebody says so
 =============  ====================================================================

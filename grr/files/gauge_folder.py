@@ -17,15 +17,18 @@ import pandas as pd
 import tomli_w
 
 from grr.files.allowed_files import LARGEST_SETTINGS, regular_file
-from grr.files.chosen import GAUGES
 from grr.files.disk import made_folder, write_whole
-from grr.files.events import Event, Events
+from grr.files.events import Event, Events, read_events
 from grr.files.journal import Journal, JournalRow, read_journal, verify
 from grr.model.errors import StudyError
 from grr.model.gauge_facts import GaugeFacts, gauge_document, gauge_from_document
-from grr.model.record import standing_rows
+from grr.model.record import SettingChange, standing_rows
 
+#: Where the folders of gauges are, in a working folder.
+GAUGES = "gauges"
 GAUGE_FILE, READINGS, EVENTS = "gauge.toml", "readings.csv", "events.csv"
+#: Kind of the events that tell a fact of the gauge.
+FACT = "gauge"
 #: What a reading of a block is for.
 Purpose = Literal["reference", "range", "check"]
 
@@ -75,16 +78,57 @@ def write_gauge(folder: Path, facts: GaugeFacts) -> None:
         It could not be written.
     """
     made_folder(folder)
-    old = gauge_document(read_gauge(folder)) if (folder / GAUGE_FILE).exists() else {}
-    new = gauge_document(facts)
+    old, new = recorded_facts(folder), stated_facts(facts)
     changed = [
-        Event(kind="gauge", name=key, old=str(old.get(key, "")), value=str(new.get(key, "")))
+        Event(kind=FACT, name=key, old=old.get(key, ""), value=new.get(key, ""))
         for key in dict.fromkeys([*old, *new])
-        if old.get(key) != new.get(key)
+        if old.get(key, "") != new.get(key, "")
     ]
     if changed:
         Events(folder / EVENTS).append(*changed)
-        write_whole(folder / GAUGE_FILE, _HEAD + tomli_w.dumps(new))
+    if changed or not (folder / GAUGE_FILE).exists() or read_gauge(folder) != facts:
+        write_whole(folder / GAUGE_FILE, _HEAD + tomli_w.dumps(gauge_document(facts)))
+
+
+def stated_facts(facts: GaugeFacts) -> dict[str, str]:
+    """Return the facts of a gauge as text, as ``events.csv`` holds them."""
+    as_read = gauge_document(gauge_from_document(gauge_document(facts)))  # 2 is 2.0 there
+    return {key: str(value) for key, value in as_read.items()}
+
+
+def recorded_facts(folder: Path) -> dict[str, str]:
+    """Return the facts of a gauge that are on record; empty where none are.
+
+    Raises
+    ------
+    StudyError
+        ``events.csv`` cannot be read.
+    """
+    events = read_events(folder / EVENTS)
+    facts = events[events["kind"] == FACT]
+    return dict(zip(facts["name"], facts["value"], strict=True))
+
+
+def unrecorded_facts(folder: Path) -> tuple[SettingChange, ...]:
+    """Return what ``gauge.toml`` says otherwise than the record.
+
+    A fact that a file does not state has its default: a version that has more of them changes
+    no gauge.
+
+    Raises
+    ------
+    StudyError
+        A file of the gauge cannot be used.
+    """
+    now, recorded = stated_facts(read_gauge(folder)), recorded_facts(folder)
+    usual = stated_facts(GaugeFacts(title=""))
+    if not recorded:
+        return ()
+    return tuple(
+        SettingChange(key, recorded.get(key, ""), now.get(key, ""))
+        for key in dict.fromkeys([*recorded, *now])
+        if recorded.get(key, usual.get(key, "")) != now.get(key, usual.get(key, ""))
+    )
 
 
 def take_block_readings(
@@ -95,6 +139,7 @@ def take_block_readings(
     who: str,
     identifier: str,
     source: str = "typed",
+    session: str = "",
 ) -> list[JournalRow]:
     """File readings of blocks, all or none; a message that is known is not filed twice.
 
@@ -108,6 +153,8 @@ def take_block_readings(
     identifier : str
         Of the message.
     source : str
+    session : str
+        Of whoever reads, where one is open.
 
     Raises
     ------
@@ -131,26 +178,10 @@ def take_block_readings(
                 entered_by=who,
                 source=source,
                 raw=text,
+                session=session,
             )
         )
     return journal.append_all(made, identifier)
-
-
-def undo_block_reading(folder: Path, purpose: Purpose, *, who: str, identifier: str) -> str:
-    """Void the last standing reading of a purpose; return what it said, "" where there is none.
-
-    Raises
-    ------
-    StudyError
-        It could not be written.
-    """
-    taken = block_readings(folder, purpose)
-    if taken.empty:
-        return ""
-    journal, last = Journal(folder / READINGS), taken.iloc[-1]
-    void = JournalRow(voids=str(last["id"]), reason="undone", entered_by=who, source="typed")
-    journal.append_all([void], identifier)
-    return next(row.reading for row in journal.rows if row.id == last["id"])
 
 
 def block_readings(folder: Path, purpose: Purpose) -> pd.DataFrame:

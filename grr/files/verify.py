@@ -1,9 +1,10 @@
-"""Is the record of a study as it was written? `grr verify FOLDER` and `grr record FOLDER`.
+"""Is the record of a study or gauge as it was written? `grr verify FOLDER`, `grr record FOLDER`.
 
 The rows of ``readings.csv`` and ``events.csv`` are chained by hashes, and the two files anchor
 each other (`grr.files.contradictions`). The settings are logged in full when
 collecting begins, and each change made with a name and a reason after that: what ``study.toml``
-says otherwise was changed past the record. A seal that was printed finds the rest
+says otherwise was changed past the record. Each fact in ``gauge.toml`` is logged as the form
+writes it, from the first on. A seal that was printed finds the rest
 (`grr.files.seal`).
 """
 
@@ -23,6 +24,13 @@ from grr.files.contradictions import contradictions, what_cannot_be_told
 from grr.files.copies import stray_files
 from grr.files.disk import writing
 from grr.files.events import NOT_USED
+from grr.files.gauge_folder import (
+    GAUGE_FILE,
+    GAUGES,
+    read_gauge,
+    stated_facts,
+    unrecorded_facts,
+)
 from grr.files.seal import folder_seal, read_seal, state_sealed
 from grr.files.study_file import STUDY_FILE, by_key, read_settings, settings_text
 from grr.files.table_file import read_readings
@@ -53,12 +61,15 @@ class FolderCheck:
         What a seal or a report says of the folder, in a sentence; "" where none was given.
     as_reported : bool
         Whether the folder is what it was when that seal was printed.
+    gauge : bool
+        Whether it is the folder of a gauge.
     """
 
     record: Record
     plain: str = ""
     reported: str = ""
     as_reported: bool = True
+    gauge: bool = False
 
     @property
     def unaltered(self) -> bool:
@@ -66,16 +77,33 @@ class FolderCheck:
         found = self.record
         return (
             all(file.altered is None for file in found.files)
-            and not any(change.decides for change in found.changes)
+            and not any(change.decides or self.gauge for change in found.changes)
             and not found.missing_sessions
             and not found.contradictions
             and not any(stray.readings != 0 for stray in found.strays)
             and self.as_reported
         )
 
+    @property
+    def sentence(self) -> str:
+        """Whether the folder is as it was recorded, in a sentence."""
+        if self.unaltered:
+            return "As it was recorded."
+        found = self.record
+        altered = [f"{one.name}, row {one.altered.row}" for one in found.files if one.altered]
+        altered += [
+            f"{GAUGE_FILE if self.gauge else STUDY_FILE}, {one.key}" for one in found.changes
+        ]
+        altered += [one.what for one in found.contradictions]
+        altered += [f"session {name} is missing" for name in found.missing_sessions]
+        altered += [f"{stray}" for stray in found.strays]
+        return f"NOT as it was recorded: {(altered or [self.reported])[0]}."
+
     def __str__(self) -> str:
         found = self.record
         lines = [line for file in found.files for line in _lines(file)]
+        if self.gauge:
+            lines.insert(0, self.sentence)
         if self.plain:
             lines.append(
                 paragraph(
@@ -94,7 +122,11 @@ class FolderCheck:
         if found.strays:
             lines.append("Beside the record lie what may be other copies of it:")
             lines += [f"  {stray}" for stray in found.strays]
-        if found.changes:
+        if found.changes and self.gauge:
+            lines.append(f"{GAUGE_FILE}: changed outside the form of the gauge:")
+            lines += [f"  {change}" for change in found.changes]
+            lines.append(paragraph("Look at it in the form: saving there puts it on record."))
+        elif found.changes:
             lines.append("study.toml: changed outside the record after collecting began:")
             lines += [f"  {change}" for change in found.changes]
             if any(change.decides for change in found.changes):
@@ -128,7 +160,7 @@ def _lines(file: FileCheck) -> list[str]:
 
 
 def verify_folder(folder: str | Path, *, seal: str = "") -> FolderCheck:
-    """Return whether readings, events and settings of a study are as they were recorded.
+    """Return whether readings, events and settings of a study or gauge are as they were recorded.
 
     Parameters
     ----------
@@ -152,6 +184,8 @@ def verify_folder(folder: str | Path, *, seal: str = "") -> FolderCheck:
     seal finds those, where it was printed before. Names and times are declared, not proved.
     """
     folder = a_path(folder)
+    if (folder / GAUGE_FILE).exists():
+        return _of_gauge(folder, seal)
     readings, has_settings = folder / "readings.csv", (folder / STUDY_FILE).exists()
     workbook = folder / "readings.xlsx"
     if not readings.exists() and not workbook.exists() and not has_settings:
@@ -175,6 +209,32 @@ def verify_folder(folder: str | Path, *, seal: str = "") -> FolderCheck:
         words = f"The folder is what it was when the seal {asked} was printed."
         return FolderCheck(record, plain, words, True)
     return FolderCheck(record, plain, _not_as_reported(folder, asked), False)
+
+
+def _of_gauge(folder: Path, seal: str) -> FolderCheck:
+    asked = read_seal(seal) if seal else ""
+    record = Record(folder, **_found_in(folder))
+    if not asked:
+        return FolderCheck(record, gauge=True)
+    same = asked == record.seal
+    words = f"The folder is {'' if same else 'NOT '}what it was when the seal {asked} was printed."
+    return FolderCheck(record, "", words, same, gauge=True)
+
+
+def verify_place(top: Path) -> dict[str, FolderCheck | StudyError]:
+    """Return what `verify_folder` finds of every study and gauge of a working folder.
+
+    By their folders in it; a StudyError where one cannot be verified. Empty where there are none.
+    """
+    files = [*top.glob(f"studies/*/{STUDY_FILE}"), *top.glob(f"{GAUGES}/*/{GAUGE_FILE}")]
+    found: dict[str, FolderCheck | StudyError] = {}
+    for folder in sorted(file.parent for file in files):
+        name = folder.relative_to(top).as_posix()
+        try:
+            found[name] = verify_folder(folder)
+        except StudyError as error:
+            found[name] = error
+    return found
 
 
 def _is_plain(path: Path) -> bool:
@@ -231,8 +291,11 @@ def _found_in(folder: Path) -> dict[str, Any]:
     logged = logged_events(folder)
     is_journal = journal.is_journal_file(folder / "readings.csv")
     lines = read_lines(folder / "readings.csv", journal.WRITTEN) if is_journal else []
-    has_settings = (folder / STUDY_FILE).exists()
+    has_settings, is_gauge = (folder / STUDY_FILE).exists(), (folder / GAUGE_FILE).exists()
     unit = read_settings(folder).unit if has_settings else ""
+    changes = unrecorded_changes(folder) if has_settings else ()
+    if is_gauge:
+        unit, changes = read_gauge(folder).unit, unrecorded_facts(folder)
     files = chained_files(folder)
     altered = {file.name for file in files if file.altered}  # its hashes say so already
     contradicted = contradictions(folder, lines, logged, unit)
@@ -240,7 +303,7 @@ def _found_in(folder: Path) -> dict[str, Any]:
         "events": events.read_events(folder / "events.csv"),
         "files": files,
         "missing_sessions": sessions_without_record(folder),
-        "changes": unrecorded_changes(folder) if has_settings else (),
+        "changes": changes,
         "contradictions": tuple(one for one in contradicted if one.file not in altered),
         "unknown": tuple(what_cannot_be_told(lines, logged)),
         "strays": stray_files(folder),
@@ -261,6 +324,8 @@ def seal_now(folder: Path) -> str:
 
 
 def _settings_now(folder: Path) -> dict[str, str]:
+    if (folder / GAUGE_FILE).exists():
+        return stated_facts(read_gauge(folder))
     if not (folder / STUDY_FILE).exists():
         return {}
     return by_key(settings_text(read_settings(folder)))

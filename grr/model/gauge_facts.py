@@ -6,7 +6,6 @@ it, in ``readings.csv``. Lengths are in the unit stated there.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import date
@@ -154,13 +153,12 @@ class GaugeFacts:
             "There is no such block", "Write it among the blocks first", column="block", value=name
         )
 
-    def is_far_off(self, block: CalibratedBlock, reading: float) -> bool:
-        """Tell whether a reading is so far from its block that it may be mistyped.
+    def far_from(self, block: CalibratedBlock) -> float:
+        """Return how far a reading lies from its block when it may be mistyped.
 
         Fifty digits; without a digit, a thousandth of the size.
         """
-        step = self.resolution or abs(block.size) / 50_000.0
-        return not math.isfinite(reading) or abs(reading - block.size) > 50.0 * step
+        return 50.0 * (self.resolution or abs(block.size) / 50_000.0)
 
 
 def gauge_document(facts: GaugeFacts) -> dict[str, Any]:

@@ -12,7 +12,6 @@ from typing import Any, Literal
 
 from grr.entry.gauge_form import GaugeForm
 from grr.files.chosen import (
-    GAUGES,
     PLACES,
     asked_for,
     chosen_folder,
@@ -22,7 +21,7 @@ from grr.files.chosen import (
     study_of_the_page,
 )
 from grr.files.folder import open_study
-from grr.files.gauge_folder import gauge_folders, read_gauge
+from grr.files.gauge_folder import GAUGES, gauge_folders, read_gauge
 from grr.model.blocks import Block, Bullets, Heading, Prose
 from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html

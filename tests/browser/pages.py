@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import os
 import re
+import signal
+from pathlib import Path
 
 from bench import PICTURES
 
@@ -63,3 +67,21 @@ def tab_to(page, selector, most=60):
             return
         page.keyboard.press("Tab")
     raise AssertionError(f"the Tab key does not reach {selector}")
+
+
+def kernel_of(page):
+    """Return the id of the kernel that a page works with."""
+    return json.loads(page.locator("#jupyter-config-data").text_content())["kernelId"]
+
+
+def kill(kernel):
+    """Kill the process of a kernel."""
+    for entry in Path("/proc").iterdir():
+        try:
+            command = (entry / "cmdline").read_bytes() if entry.name.isdigit() else b""
+        except OSError:
+            continue
+        if kernel.encode() in command:
+            os.kill(int(entry.name), signal.SIGKILL)
+            return
+    raise AssertionError("the kernel has no process")

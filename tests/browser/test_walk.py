@@ -7,16 +7,13 @@ a kernel that is killed and a page that is loaded again.
 from __future__ import annotations
 
 import json
-import os
 import random
 import re
 import shutil
-import signal
 import time
-from pathlib import Path
 
 from bench import Bench
-from pages import arrived, seen, shown, tab_to, words_of
+from pages import arrived, kernel_of, kill, seen, shown, tab_to, words_of
 
 from grr.files.study_file import read_settings
 from grr.files.verify import verify_folder
@@ -105,24 +102,6 @@ def plan(walk, name, fields):
     keys.press("Enter")
     walk.has_focus(".grr-study a.primary")
     walk.look("plan-saved")
-
-
-def kernel_of(page):
-    """Return the id of the kernel that a page works with."""
-    return json.loads(page.locator("#jupyter-config-data").text_content())["kernelId"]
-
-
-def kill(kernel):
-    """Kill the process of a kernel."""
-    for entry in Path("/proc").iterdir():
-        try:
-            command = (entry / "cmdline").read_bytes() if entry.name.isdigit() else b""
-        except OSError:
-            continue
-        if kernel.encode() in command:
-            os.kill(int(entry.name), signal.SIGKILL)
-            return
-    raise AssertionError("the kernel has no process")
 
 
 class Measuring:

@@ -11,6 +11,8 @@ import pytest
 import grr
 from grr.entry.gauge_form import GaugeForm
 from grr.files.gauge_folder import block_readings, read_gauge
+from grr.files.journal import new_id
+from grr.formulas import data_checks
 
 ANSWERS = {
     "title": "H-3",
@@ -24,6 +26,11 @@ ANSWERS = {
 BLOCKS = [{"name": "5", "size": "5.0002", "expanded": "0.1", "k": "2"}, {"name": "", "k": "2"}]
 
 
+@pytest.fixture(autouse=True)
+def _quick_hands(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(data_checks, "FASTEST_SECONDS", 0.0)
+
+
 @pytest.fixture
 def form(tmp_path: Path) -> GaugeForm:
     return made(tmp_path / "gauges" / "H-3", "qualify")
@@ -34,18 +41,32 @@ def made(folder: Path, kind: Literal["qualify", "watch"]) -> GaugeForm:
 
 
 def tell(form: GaugeForm, kind: str, **message: Any) -> dict[str, Any]:
-    """Send a message as the page does; return what it is told."""
+    """Send a message as the page does; return what it is told, with what the page then shows."""
     told: list[dict[str, Any]] = []
     form.send = told.append
-    identifier = message.pop("id", f"m{id(told)}")
-    form._heard(form, {"kind": kind, "id": identifier, "who": "Pia", **message}, [])
-    return told[0]
+    form._heard(form, {"kind": "hello", "from": "page"}, [])
+    identifier = message.pop("id", new_id())
+    form._heard(form, {"kind": kind, "id": identifier, "from": "page", **message}, [])
+    return told[-1]
+
+
+def read(form: GaugeForm, text: str, **message: Any) -> dict[str, Any]:
+    return tell(form, "reading", text=text, **message)
 
 
 @pytest.fixture
 def saved(form: GaugeForm) -> GaugeForm:
-    assert tell(form, "facts", answers=ANSWERS, blocks=BLOCKS)["good"]
+    assert "outcome" in tell(form, "facts", answers=ANSWERS, blocks=BLOCKS)
     return form
+
+
+@pytest.fixture
+def reading(saved: GaugeForm) -> GaugeForm:
+    """A form at which somebody reads, soak and zero being checked."""
+    tell(saved, "begin", operator="Pia")
+    conditions = {"soak_minutes": "40", "room_temperature": "20.4", "zero": "0.000"}
+    assert tell(saved, "checklist", answers=conditions)["view"]["stage"] == "measure"
+    return saved
 
 
 def test_certificates_are_written_in_the_unit_of_the_gauge(saved: GaugeForm) -> None:
@@ -70,76 +91,131 @@ def test_what_contradicts_is_refused_and_nothing_written(
     form: GaugeForm, answers: dict[str, str], block: dict[str, str], words: str
 ) -> None:
     told = tell(form, "facts", answers=ANSWERS | answers, blocks=[BLOCKS[0] | block])
-    assert not told["good"]
-    assert words in told["said"]
-    assert "column" not in told["said"]
+    assert words in told["refused"]
+    assert "column" not in told["refused"]
     assert not form.folder.exists()
 
 
-def test_a_slip_is_asked_about_and_filed_only_when_it_is_kept(saved: GaugeForm) -> None:
-    told = tell(saved, "take", block="5", purpose="reference", text="50.01")
-    assert "50.01" in told["question"]
-    assert block_readings(saved.folder, "reference").empty
-    told = tell(saved, "take", block="5", purpose="reference", text="50.01", keep=True)
-    assert told["question"] == ""
-    assert list(block_readings(saved.folder, "reference")["reading"]) == [50.01]
+def test_a_slip_is_asked_about_and_counts_only_when_it_is_kept(reading: GaugeForm) -> None:
+    asked = read(reading, "50.01")["view"]["question"]
+    assert asked["waits"]
+    assert asked["typed"] == "50.01"
+    assert block_readings(reading.folder, "reference").empty
+    assert read(reading, "5.001")["view"]["question"] is None  # typed again
+    assert list(block_readings(reading.folder, "reference")["reading"]) == [5.001]
+    asked = read(reading, "0.197")["view"]["question"]  # inches
+    assert "25.4" in asked["words"][0]
+    tell(reading, "keep", reading=asked["id"])
+    assert list(block_readings(reading.folder, "reference")["reading"]) == [5.001, 0.197]
+
+
+@pytest.mark.parametrize("text", ["five", "0.197 in", "5.0004", ""])
+def test_what_the_gauge_cannot_show_is_refused_with_a_reason(reading: GaugeForm, text: str) -> None:
+    assert read(reading, text)["refused"]
+    assert block_readings(reading.folder, "reference").empty
+
+
+def test_a_gauge_s_number_answers_no_question_by_itself(reading: GaugeForm) -> None:
+    read(reading, "50.01")
+    assert "question" in read(reading, "5.001", source="gauge")["refused"]
+    assert read(reading, "5.001", source="gauge", answers=True)["view"]["question"] is None
+
+
+def test_another_window_and_a_killed_kernel_lose_nothing(reading: GaugeForm) -> None:
+    read(reading, "5.001")
+    read(reading, "50.01")
+    reading.work.ownership.release()
+    later = made(reading.folder, "qualify")  # as after a reload
+    shown = tell(later, "look")["view"]
+    assert (shown["stage"], shown["who"], shown["due"]["done"]) == ("measure", "Pia", 1)
+    assert shown["question"]["typed"] == "50.01"
+    assert read(reading, "5.002")["role"] == "retired"  # the older one takes nothing more
+    assert read(later, "5.002")["view"]["due"]["done"] == 2
+
+
+def test_two_pages_of_one_form_do_not_both_write(reading: GaugeForm) -> None:
+    told: list[dict[str, Any]] = []
+    reading.send = told.append
+    for page in ("page", "other"):
+        reading._heard(reading, {"kind": "hello", "from": page}, [])
+    message = {"kind": "reading", "id": "x", "from": "other", "text": "5.001"}
+    reading._heard(reading, message, [])
+    assert told[-1]["role"] == "reader"
+    assert block_readings(reading.folder, "reference").empty
 
 
 def test_a_message_sent_again_is_filed_once_and_the_gauge_s_digits_are_kept(
-    saved: GaugeForm,
+    reading: GaugeForm,
 ) -> None:
     for _ in range(3):
-        told = tell(saved, "take", block="5", purpose="reference", text="+5,0010", id="same")
-        assert told["good"]
-    assert told["due"]["done"] == 1
-    text = (saved.folder / "readings.csv").read_text(encoding="utf-8")
-    assert text.count("5.0010") == 2  # as a number, and what the gauge sent
+        told = read(reading, "+5,0010", id="same")
+        assert told["saved"] == ["same"]
+    assert told["view"]["due"]["done"] == 1
+    text = (reading.folder / "readings.csv").read_text(encoding="utf-8")
+    assert "5.0010" in text
+    assert "5,0010" in text  # what the gauge sent
 
 
-def test_undo_takes_out_the_last_and_nobody_reads_without_a_name(saved: GaugeForm) -> None:
-    tell(saved, "take", block="5", purpose="reference", text="5.001")
-    assert "undone" in tell(saved, "undo", purpose="reference")["said"]
-    assert block_readings(saved.folder, "reference").empty
-    told = tell(saved, "take", block="5", purpose="reference", text="5.001", who=" ")
-    assert not told["good"]
-    assert told["wrong"] == "who"
+def test_undo_takes_out_the_last_and_nobody_reads_without_a_name(reading: GaugeForm) -> None:
+    read(reading, "5.001")
+    assert "Undone" in tell(reading, "undo")["outcome"]["words"]
+    assert block_readings(reading.folder, "reference").empty
+    tell(reading, "end", zero="")
+    assert tell(reading, "begin", operator=" ")["column"] == "who"
+    assert "refused" in read(reading, "5.001")
+
+
+def test_blocks_are_read_in_turn_and_then_all_in_rounds(form: GaugeForm) -> None:
+    blocks = [BLOCKS[0], {"name": "2", "size": "2", "k": "2"}]
+    tell(form, "facts", answers=ANSWERS, blocks=blocks)
+    tell(form, "begin", operator="Pia")
+    tell(form, "checklist", answers={"soak_minutes": "40", "zero": "0.000"})
+    seen = []
+    while (shown := tell(form, "look")["view"])["stage"] == "measure":
+        block = shown["due"]["block"]
+        seen.append(block)
+        read(form, f"{block}.000", source="sheet")
+    assert (seen[:25], len(seen)) == (["5"] * 25, 35)
+    assert all(sorted(seen[at : at + 2]) == ["2", "5"] for at in range(25, 35, 2))
+    assert shown["stage"] == "finished"
 
 
 def test_earlier_checks_are_pasted_whole_or_not_at_all(saved: GaugeForm) -> None:
     watch = made(saved.folder, "watch")
     lines = [f"2026-{month:02}-01;5.00{month % 3}" for month in range(1, 10)]
-    told = tell(watch, "paste", text="\n".join([*lines, "2026-10-01 none"]))
-    assert not told["good"]
+    told = tell(watch, "paste", text="\n".join([*lines, "2026-10-01 none"]), who="Pia")
+    assert "Line 10" in told["refused"]
     assert block_readings(saved.folder, "check").empty
-    assert "<svg" in tell(watch, "paste", text="\n".join(lines))["chart"]
+    assert "<svg" in tell(watch, "paste", text="\n".join(lines), who="Pia")["view"]["chart"]
     assert len(block_readings(saved.folder, "check")) == 9
 
 
-def test_a_block_with_readings_cannot_be_taken_out(saved: GaugeForm) -> None:
-    tell(saved, "take", block="5", purpose="reference", text="5.001")
-    told = tell(saved, "facts", answers=ANSWERS, blocks=[BLOCKS[0] | {"name": "five"}])
-    assert not told["good"]
-    assert [block.name for block in read_gauge(saved.folder).blocks] == ["5"]
+def test_a_block_with_readings_cannot_be_taken_out(reading: GaugeForm) -> None:
+    read(reading, "5.001")
+    renamed = {"answers": ANSWERS | {"standard": "five"}, "blocks": [BLOCKS[0] | {"name": "five"}]}
+    told = tell(reading, "facts", **renamed)
+    assert "has readings" in told["refused"]
+    assert [block.name for block in read_gauge(reading.folder).blocks] == ["5"]
 
 
 def test_the_lines_say_what_they_take(saved: GaugeForm) -> None:
-    told = tell(saved, "lines", lines={"calibration": "2"}, in_study=[])
-    row = next(one for one in told["lines"] if one["key"] == "calibration")
+    told = tell(saved, "lines", lines={"calibration": "2"}, in_study=[], view="fit")
+    row = next(one for one in told["view"]["lines"] if one["key"] == "calibration")
     # U = 2 µm with k = 2 of the 9 µm that are allowed (30 % of 60 µm, halved).
     assert row["takes"].startswith("22")
     told = tell(saved, "lines", lines={"room": "warm"}, in_study=[])
-    assert told["wrong"] == "room"
+    assert told["column"] == "room"
     assert read_gauge(saved.folder).lines == {"calibration": pytest.approx(0.002)}
 
 
 def test_the_report_is_filed_in_the_gauge_s_folder_and_ages_with_a_new_reading(
-    saved: GaugeForm,
+    reading: GaugeForm,
 ) -> None:
-    tell(saved, "take", block="5", purpose="reference", text="5.001")
-    assert not tell(saved, "look")["filed"]
-    told = tell(saved, "file")
-    assert told["filed"]
-    assert "H-3" in (saved.folder / "report.html").read_text(encoding="utf-8")
-    later = (saved.folder / "report.html").stat().st_mtime + 5
-    os.utime(saved.folder / "readings.csv", (later, later))
-    assert not tell(saved, "look")["filed"]
+    read(reading, "5.001")
+    assert not tell(reading, "look", view="fit")["view"]["filed"]
+    told = tell(reading, "report", view="fit")
+    assert told["view"]["filed"]
+    assert "H-3" in (reading.folder / "report.html").read_text(encoding="utf-8")
+    later = (reading.folder / "report.html").stat().st_mtime + 5
+    os.utime(reading.folder / "readings.csv", (later, later))
+    assert not tell(reading, "look", view="fit")["view"]["filed"]

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from grr.cli import main
 from grr.files.events import read_events
 from grr.files.gauge_folder import (
     block_readings,
     gauge_folders,
     read_gauge,
     take_block_readings,
-    undo_block_reading,
     write_gauge,
 )
 from grr.files.journal import read_journal, verify
+from grr.files.verify import verify_folder
 from grr.model.errors import StudyError
 from grr.model.gauge_facts import CalibratedBlock, GaugeFacts
 
@@ -59,16 +61,14 @@ def test_a_change_is_noted_and_no_change_is_not(folder: Path) -> None:
     assert (last["name"], last["old"], last["value"]) == ("upper", "5.04", "5.05")
 
 
-def test_a_message_is_filed_once_and_undoing_adds_a_row(folder: Path) -> None:
+def test_a_message_is_filed_once(folder: Path) -> None:
     for _ in range(2):  # the page did not hear the answer and sends it again
         rows = [("5", "5.001", ""), ("5", "5.002", "")]
         take_block_readings(folder, "reference", rows, who="Pia", identifier="m1")
     take_block_readings(folder, "range", [("2", "2.000", "")], who="Pia", identifier="m2")
     assert list(block_readings(folder, "reference")["reading"]) == [5.001, 5.002]
-    assert undo_block_reading(folder, "reference", who="Pia", identifier="m3") == "5.002"
-    assert list(block_readings(folder, "reference")["reading"]) == [5.001]
     assert list(block_readings(folder, "range")["part"]) == ["2"]
-    assert len(read_journal(folder / "readings.csv")) == 4
+    assert len(read_journal(folder / "readings.csv")) == 3
     assert verify(folder / "readings.csv") is None
 
 
@@ -102,3 +102,52 @@ def test_a_file_that_cannot_be_used_is_named(folder: Path) -> None:
     assert "gauge.toml" in str(caught.value)
     with pytest.raises(StudyError, match="not there yet"):
         read_gauge(folder.parent / "none")
+
+
+def test_a_gauge_is_verified_as_a_study_is(folder: Path) -> None:
+    take_block_readings(folder, "check", [("5", "5.001", "")], who="Pia", identifier="m1")
+    found = verify_folder(folder)
+    assert found.unaltered
+    assert found.sentence in str(found)
+    seal = found.record.seal
+    assert verify_folder(folder, seal=seal).as_reported
+    file = folder / "gauge.toml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace("upper = 5.04", "upper = 5.08"), encoding="utf-8")
+    found = verify_folder(folder)
+    assert not found.unaltered
+    assert [(one.key, one.old, one.new) for one in found.record.changes] == [
+        ("upper", "5.04", "5.08")
+    ]
+    assert not verify_folder(folder, seal=seal).as_reported
+    write_gauge(folder, read_gauge(folder))  # as the form saves it: on record now
+    assert verify_folder(folder).unaltered
+    assert read_events(folder / "events.csv").iloc[-1]["value"] == "5.08"
+
+
+def test_an_altered_reading_of_a_block_is_named(folder: Path) -> None:
+    take_block_readings(folder, "check", [("5", "5.001", "")], who="Pia", identifier="m1")
+    readings = folder / "readings.csv"
+    readings.write_bytes(readings.read_bytes().replace(b"5.001", b"5.004"))
+    found = verify_folder(folder)
+    assert "readings.csv, row 2" in found.sentence
+
+
+def test_a_working_folder_names_each_gauge_and_study(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    top = folder.parent.parent
+    write_gauge(folder.with_name("H-4"), replace(FACTS, title="H-4"))
+    (top / "studies" / "empty").mkdir(parents=True)
+    (top / "studies" / "empty" / "study.toml").write_text('title = "x"\n', encoding="utf-8")
+    assert main(["verify", str(top)]) == 0
+    (folder.with_name("H-4") / "gauge.toml").write_text('title = "H-5"\n', encoding="utf-8")
+    capsys.readouterr()
+    assert main(["verify", str(top)]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.partition(":")[0] for line in lines] == [
+        "gauges/H-3",
+        "gauges/H-4",
+        "studies/empty",
+    ]
+    assert "gauge.toml" in lines[1]
