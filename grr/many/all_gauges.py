@@ -63,22 +63,21 @@ def gauges_page(top: str | Path = "..") -> Screen:
     name = Path(asked_for("table")).name
     if name:
         return _table_page(top / TABLES / name)
-    left = 0
+    left = studies = 0
     gauges: dict[str, list[dict[str, Any]]] = {}
     for one in study_folders(top):
         if not one.startswith(f"{PLACES[0]}/"):
             continue
-        row = _judged(top / one)
-        if row is None:
-            left += 1
-        else:
+        judged = _judged(top / one)
+        left += not judged
+        studies += bool(judged)
+        for row in judged:
             gauges.setdefault(row["gauge"], []).append(row)
     rows = [_gauge(name, found) for name, found in gauges.items()]
     rows.sort(key=lambda row: (not row["too_fine"], -row["limit"]))
     ends = _ends(rows)
     for row in rows:
         row["scale"] = proven_scale((row["good"], row["limit"]), row["in_use"], ends)
-    studies = sum(len(found) for found in gauges.values())
     waiting = f"; {_studies(left)} not judged here" if left else ""
     told = f"{_studies(studies)}, {counted(len(rows), 'gauge')}{waiting}"
     foot = Foot(told, Button("Back to the studies", _BACK), _tables(top))
@@ -112,21 +111,28 @@ def drop_table(top: str | Path = "..") -> TableDrop:
     return TableDrop(a_path(top), _analysed)
 
 
-def _judged(folder: Path) -> dict[str, Any] | None:
-    """Return what a study says of its gauge; None where it cannot be judged by a tolerance."""
+def _judged(folder: Path) -> list[dict[str, Any]]:
+    """Return what a study says of its gauge, in each of its methods.
+
+    Empty where it cannot be judged by a tolerance.
+    """
     try:
         progress = progress_of(folder)
         study = progress.study
         if study is None or not progress.measured or study.tolerance is None:
-            return None
-        if len(study.methods) > 1 or study.tolerance.width is None or check(study).must_mend:
-            return None
-        return _of_study(progress, study)
+            return []
+        if study.tolerance.width is None or check(study).must_mend:
+            return []
+        if len(study.methods) < 2:
+            found = [_of_study(progress, study, "")]
+        else:
+            found = [_of_study(progress, study.for_method(one), one) for one in study.methods]
     except StudyError:
-        return None
+        return []
+    return [row for row in found if row is not None]
 
 
-def _of_study(progress: Progress, study: Study) -> dict[str, Any] | None:
+def _of_study(progress: Progress, study: Study, method: str) -> dict[str, Any] | None:
     found = verdict(study)
     width = study.tolerance.width if study.tolerance else None
     if found.proven_for is None or width is None:
@@ -134,9 +140,10 @@ def _of_study(progress: Progress, study: Study) -> dict[str, Any] | None:
     factor = conversion(study.unit, "µm") if study.unit else 1.0
     facts = study.facts
     limit = found.proven_for.limit
+    gauge = str(facts.get("gauge_number") or facts.get("gauge") or progress.title)
     return {
-        "gauge": str(facts.get("gauge_number") or facts.get("gauge") or progress.title),
-        "holding": str(facts.get("holding") or ""),
+        "gauge": f"{gauge}, {method}" if method else gauge,
+        "holding": "" if method else str(facts.get("holding") or ""),
         "width": width * factor,
         "good": found.proven_for.good.value * factor,
         "limit": limit.value * factor,

@@ -11,6 +11,8 @@ from grr.entry.collecting import Collecting
 from grr.entry.job import open_job
 from grr.entry.table_grid import TableRoles, file_table, look_at_table
 from grr.files.folder import new_study_folder
+from grr.files.gauge_folder import take_block_readings, write_gauge
+from grr.model.gauge_facts import CalibratedBlock, GaugeFacts
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance
 
@@ -38,11 +40,16 @@ PAGES = {
     "operators": "6_which_operator_needs_what.ipynb",
     "two-ways": "7_stand_or_handheld.ipynb",
     "qualify": "8_qualify_a_micrometer.ipynb",
+    "gauge-new": "8_qualify_a_micrometer.ipynb?new=M 7",
+    "gauge-who": "8_qualify_a_micrometer.ipynb?gauge=gauges/begun",
+    "gauge-fit": "8_qualify_a_micrometer.ipynb?gauge=gauges/read",
+    "gauge-watch": "9_keep_watching.ipynb?gauge=gauges/read",
     "keep-watching": "9_keep_watching.ipynb",
     "all-gauges": "10_all_our_gauges.ipynb",
 }
 #: The one screen: nothing may lie below its fold.
 ONE_SCREEN = ("check", "check-look", "check-fix", "answer", "answer-narrow", "answer-wide", "file")
+ONE_SCREEN += ("gauge-new", "gauge-who", "gauge-fit")
 #: A notebook for the engineer, with prose about code.
 PROSE = ("all-gauges",)
 NAMELESS = """() => [...document.querySelectorAll('input, select, button, a, summary, iframe')]
@@ -107,12 +114,52 @@ def studies(lab):
     filed(place / "factor", 0.0004, spoilt=lambda value: value * 10)
 
 
-@pytest.mark.usefixtures("studies")
+@pytest.fixture(scope="module")
+def gauges(lab):
+    """Gauges of one's own: one whose blocks are to be read, one that is read and watched."""
+    sizes = (2.5, 5.1, 7.7, 10.3, 12.9, 15.0, 17.6, 20.2, 22.8, 25.0)
+    blocks = tuple(
+        CalibratedBlock(f"{size:g}", size + 0.00004, 0.00012, 2.0, "2026-05-04", "K-2207")
+        for size in sizes
+    )
+    rng = random.Random("blocks")
+    for name in ("begun", "read"):
+        facts = GaugeFacts(
+            f"M {name}",
+            resolution=0.001,
+            lower=12.88,
+            upper=12.92,
+            mpe=0.002,
+            pitch=0.5,
+            blocks=blocks,
+            standard="12.9",
+        )
+        folder = lab.folder / "gauges" / name
+        write_gauge(folder, facts)
+        if name == "begun":
+            continue
+        many = [("12.9", f"{12.9 + rng.gauss(0, 0.0006):.3f}", "") for _ in range(25)]
+        few = [
+            (block.name, f"{block.size + rng.gauss(0.0002, 0.0006):.3f}", "")
+            for _ in range(5)
+            for block in blocks
+        ]
+        days = [
+            ("12.9", f"{12.9 + rng.gauss(0, 0.0006):.3f}", f"2026-{month:02}-05T08:00:00Z")
+            for month in range(1, 11)
+        ]
+        for purpose, rows in (("reference", many), ("range", few), ("check", days)):
+            take_block_readings(folder, purpose, rows, who="Bodo", identifier=purpose)
+
+
+@pytest.mark.usefixtures("studies", "gauges")
 @pytest.mark.parametrize("name", PAGES)
 def test_everybody_can_use_every_page(visit, axe, name):
     page = visit(f"voila/render/notebooks/{PAGES[name]}")
     forms = {"plan": "#grr-title", "measure": ".grr-entry[data-role]"}
     form = forms.get(name.split("-")[0].removesuffix("d")) if name != "plan-sheets" else None
+    if name.startswith("gauge-"):
+        form = {"fit": ".asked", "new": ".blocks", "who": ".who"}.get(name[6:], ".chart svg")
     if form:
         page.wait_for_selector(form, timeout=60_000)
     if name not in PROSE:

@@ -115,3 +115,14 @@ def test_another_table_of_the_same_name_is_kept_beside_the_first(top: Path) -> N
     second = drop.take("t.csv", sent(head + "".join(rows[::-1])))
     assert (first, again, second) == ("t.csv", "t.csv", "t_2.csv")
     assert len(list((top / "tables").iterdir())) == 2
+
+
+def test_a_study_of_two_ways_has_a_row_for_each(top: Path) -> None:
+    two = grr.open_study(DEMO_DATA / "pins_two_ways")
+    grr.save_study(replace(two, title="two ways"), top / "studies" / "two")
+    said = text_of(grr.gauges_page(top))
+    rows = [f"{method}" for method in two.methods]
+    assert all(method in said for method in rows)
+    assert "4 studies, 4 gauges" in said
+    proven = [verdict(two.for_method(method)).proven_for for method in two.methods]
+    assert all(one is not None for one in proven)
