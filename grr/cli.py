@@ -486,15 +486,17 @@ def analyse(options: argparse.Namespace) -> int:
     import grr
     from grr.model.choices import Decision
     from grr.model.text_blocks import WIDTH, paragraph
-    from grr.page.json_export import result_document
-    from grr.questions.methods import Recommendation, compare_with_baseline, recommended_of
 
     study = grr.open_study(options.folder)
     if options.as_json:
+        from grr.page.json_export import result_document
+
         options.document["result"] = result_document(study)
     print(grr.check(study))
     if len(study.methods) < 2:
         return _print_numbers(study).exit_status
+    from grr.questions.methods import Recommendation, compare_with_baseline, recommended_of
+
     decisions = {}
     for name in study.methods:
         print("", "-" * WIDTH, f"Method: {name}", sep="\n")

@@ -22,3 +22,21 @@ def quotient(part: Array | float, whole: Array | float, otherwise: Array | float
     whole = np.asarray(whole, dtype=np.float64)
     usable = whole > 0.0
     return np.where(usable, part / np.where(usable, whole, 1.0), otherwise)
+
+
+#: Multiplications up to which OpenBLAS keeps a product of matrices in one thread.
+_ONE_THREAD = 200_000
+
+
+def product(left: Array, right: Array) -> Array:
+    """Return left @ right of two matrices, in blocks of rows too small to wake other threads.
+
+    A thread that is woken for a moment's work spins for 25 ms afterwards.
+    """
+    rows = max(1, _ONE_THREAD // max(1, right.size))
+    if rows >= len(left):
+        return np.asarray(left @ right)
+    found = np.empty((len(left), right.shape[1]))
+    for start in range(0, len(left), rows):
+        np.matmul(left[start : start + rows], right, out=found[start : start + rows])
+    return found

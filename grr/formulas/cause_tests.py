@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc
 
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, product
 from grr.formulas.scatter_tests import (
     FINDS,
     SCATTER_LEVEL,
@@ -135,7 +135,7 @@ def battery(
     norm = np.sqrt(np.square(left).sum(axis=1))
     shown = norm > 1e-6 * np.abs(values).reshape(len(shapes), -1).max(axis=1)
     unit = left / np.where(shown, norm, 1.0)[:, None]
-    alike = np.tril(np.abs(unit @ unit.T) > 1.0 - 1e-9, -1)
+    alike = np.tril(np.abs(product(unit, unit.T)) > 1.0 - 1e-9, -1)
     shown &= ~(alike & shown).any(axis=1)
     for family in SHARES:
         kept = [int(n) for n in np.flatnonzero(shown) if shapes[n].family == family]

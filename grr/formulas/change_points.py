@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc, fdtri, stdtrit
 
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, product
 from grr.formulas.drift_rate import Blocks, blocks
 from grr.model.errors import StudyError
 
@@ -91,9 +92,9 @@ def best_shape(
     shapes[usable] /= size[usable, None]
     shapes[~usable] = 0.0
 
-    def largest_f(left: Array, about_line: Array) -> tuple[NDArray[np.intp], Array]:
+    def largest_f(along: Array, about_line: Array) -> tuple[NDArray[np.intp], Array]:
         """Return the shape that explains most, and its F: largest where its share is."""
-        along = np.abs(left @ shapes.T)
+        along = np.abs(along)
         explained = np.square(along.max(axis=-1))
         remaining = np.maximum(about_line - explained, 1e-12 * about_line)
         some = remaining > 0.0
@@ -102,14 +103,22 @@ def best_shape(
 
     left = means.taken_off(np.asarray(readings, dtype=np.float64)) * weights
     left = left - (left @ line)[..., None] * line
-    index, largest = largest_f(left, np.square(left).sum(axis=-1))
+    index, largest = largest_f(left @ shapes.T, np.square(left).sum(axis=-1))
     # Shapes and line hold nothing of the means, so those need not be taken off the series.
-    null = np.random.default_rng(seed).standard_normal((simulations, n))
-    about_line = np.square(null).sum(axis=-1) - np.square(null @ line)
-    about_line -= np.square(null @ means.basis).sum(axis=-1)
-    by_chance = np.sort(largest_f(null, about_line)[1])
+    null, squares = _normal_series(simulations, n, seed)
+    along = product(null, np.column_stack([shapes.T, line, means.basis]))
+    about_line = squares - np.square(along[:, len(shapes) :]).sum(axis=-1)
+    by_chance = np.sort(largest_f(along[:, : len(shapes)], about_line)[1])
     reached = simulations - np.searchsorted(by_chance, largest, side="left")
     return BestShape(np.asarray(index), largest, np.asarray((reached + 1.0) / (simulations + 1.0)))
+
+
+@lru_cache(maxsize=8)
+def _normal_series(simulations: int, n: int, seed: int) -> tuple[Array, Array]:
+    """Return series without any shape, and the sum of squares of each."""
+    null = np.random.default_rng(seed).standard_normal((simulations, n))
+    null.flags.writeable = False
+    return null, np.square(null).sum(axis=-1)
 
 
 # One step in a series of readings: where it most likely is, and whether it is one at all.

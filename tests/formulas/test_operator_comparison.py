@@ -26,6 +26,7 @@ from grr.formulas.operator_comparison import (
     largest_against_rest,
     operator_means,
     repeatability_bands,
+    studentized_range_above,
     studentized_range_quantile,
     trial_ranges,
     tukey_p,
@@ -571,3 +572,11 @@ def test_operators_that_agree_to_the_digit_get_limits_of_some_width() -> None:
     assert found.mean_square == pytest.approx(0.001**2 / 12)
     # Student's t at 2 degrees of freedom, 4.303; error √(d²/12 / 3 parts × 2)
     assert (high - low) / 2 == pytest.approx(4.3026527 * np.sqrt(1e-6 / 12 / 3 * 2), rel=1e-6)
+
+
+@pytest.mark.parametrize("groups", [2, 3, 6, 10])
+@pytest.mark.parametrize("df", [1, 2, 5, 18, 300])
+def test_the_studentized_range_is_scipys(groups, df):
+    q = np.array([0.1, 1.0, 2.0, 3.5, 5.0, 20.0])
+    found = studentized_range_above(q, groups, df)
+    assert found == pytest.approx(stats.studentized_range.sf(q, groups, df), abs=1e-8)
