@@ -60,6 +60,7 @@ from grr.questions.deciding import Criterion
 from grr.questions.gauge import GaugeResult, average_range
 from grr.questions.improving import AS_NOW, what_would_help
 from grr.questions.methods import MethodComparison, Recommendation, compare_with_baseline
+from grr.questions.renewal import TWICE, recheck
 from grr.questions.verdict import Verdict, verdict
 from grr.show.drawings import (
     WASHES,
@@ -834,12 +835,8 @@ def improve_page(study: Study) -> Screen:
     return Screen(found.blocks(), "improve.html.j2", values, foot)
 
 
-#: Parts and trials of a re-check; its chance to decide stands on the page that plans it.
-RECHECK_PARTS, RECHECK_TRIALS = 5, 2
-
-
 def _recheck(study: Study) -> Button | None:
-    """Return the button that plans a short study like this one; None where it has no plan."""
+    """Return the button that plans the check which renews a verdict; None where there is none."""
     folder = study.folder
     if folder is None or study.example:
         return None
@@ -850,14 +847,16 @@ def _recheck(study: Study) -> Button | None:
     number = 1
     while (folder.parent / folder_name(_numbered(base, number)) / STUDY_FILE).exists():
         number += 1
-    plan = progress.settings.plan
+    check = recheck(study)
+    if check is None:
+        return None
     address = page_address(
         "plan",
         "",
         new=_numbered(base, number),
         like=progress.name,
-        parts=str(min(RECHECK_PARTS, len(plan.parts))),
-        trials=str(min(RECHECK_TRIALS, plan.trials)),
+        parts=str(check.parts),
+        trials=str(TWICE),
     )
     return Button("Plan a re-check", address)
 

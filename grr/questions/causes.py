@@ -31,6 +31,7 @@ from grr.formulas.cause_tests import (
     Suspect,
     battery,
     find_causes,
+    seen_from,
     sitting_shapes,
     trial_shapes,
 )
@@ -245,7 +246,23 @@ def cause_blocks(study: Study) -> list[Block]:
     if found.named:
         blocks.append(Prose([ASSUMES]))
         blocks.append(Fold("The causes in numbers", [_cause_table(found.causes)], brief=True))
-    return [*blocks, Prose(found.notes)] if found.notes else blocks
+    notes = [*found.notes, *_seen_from(study)]
+    return [*blocks, Prose(notes)] if notes else blocks
+
+
+def _seen_from(study: Study) -> list[str]:
+    """Return how much one operator or one part must scatter to be named, in one sentence."""
+    if len(study.methods) > 1 or study.design == "nested" or scatter_of(study).normal is None:
+        return []
+    p, o, r = study.cube().values.shape
+    told = [
+        f"{whose} scatter once it is {seen_from(groups, p * o * (r - 1) // groups):.1f} times that "
+        "of the others"
+        for whose, groups in (("one operator's", o), ("one part's", p))
+        if groups > 1
+    ]
+    readings = counted(p * o * r, "reading")
+    return [f"Nine times in ten {readings} show {listed(told)}."] if told else []
 
 
 def _looked_for(study: Study, result: GaugeResult, looks: float = 1.0) -> Causes:

@@ -16,6 +16,8 @@ from grr.model.study import Study
 ENOUGH = 0.9
 #: Readings beyond which a check is no short one.
 MOST_READINGS = 60
+#: How often each person measures each part, and the fewest parts: a study has two.
+TWICE, FEWEST_PARTS = 2, 2
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,7 @@ class Recheck:
     @property
     def readings(self) -> int:
         """How many readings it takes."""
-        return 2 * self.people * self.parts
+        return TWICE * self.people * self.parts
 
     def __str__(self) -> str:
         who = "each person" if self.people > 1 else "one person"
@@ -58,19 +60,22 @@ def recheck(study: Study) -> Recheck | None:
     Parameters
     ----------
     study : Study
-        By one method of measuring.
+        Of several methods each has its own.
 
     Returns
     -------
     Recheck or None
         The check that notices it in at least 90 of 100 cases, else the surest of at most 60
-        readings; None where the study holds no repeats, or repeats without any scatter.
+        readings; None where the study holds no repeats, repeats without any scatter, or several
+        methods.
 
     Notes
     -----
     The scatter is that of the repeats within each part and operator, pooled; how surely a
     change of it is seen: `grr.formulas.recheck.chance_to_notice`.
     """
+    if len(study.methods) > 1:
+        return None
     cells = study.cube().values
     counts = np.isfinite(cells).sum(axis=-1)
     df_before = int((counts - 1)[counts > 0].sum())
@@ -80,8 +85,8 @@ def recheck(study: Study) -> Recheck | None:
         return None
     sd, people = math.sqrt(squares / df_before), len(study.operator_names)
     best = None
-    for parts in range(1, max(2, len(study.parts) + 1)):
-        if best is not None and 2 * people * parts > MOST_READINGS:
+    for parts in range(FEWEST_PARTS, max(FEWEST_PARTS, len(study.parts)) + 1):
+        if best is not None and TWICE * people * parts > MOST_READINGS:
             break
         ratio, chance = chance_to_notice(people * parts, df_before)
         best = Recheck(people, parts, Estimate(ratio * sd, unit=study.unit), chance)

@@ -119,7 +119,9 @@ def pattern(
     if kind == "drift":
         return since.astype(float), None, None
     if kind == "step":
-        inside = p // 2 + int(rng.integers(p * (r - 1) + 1))
+        # Not between two trials: there it would be a trial that reads high.
+        places = [n for n in range(p // 2, p // 2 + p * (r - 1) + 1) if n % p]
+        inside = places[int(rng.integers(len(places)))]
         x[:, j] = since[:, j] >= inside
         return x, j, None
     if kind == "trial_shift":

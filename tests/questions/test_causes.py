@@ -14,10 +14,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from snapshot import assert_snapshot
 
 import grr
-from grr.formulas.cause_tests import LEVEL, battery, scores, trial_shapes
+from grr.formulas.cause_tests import LEVEL, battery, scores, seen_from, trial_shapes
 from grr.formulas.scatter_tests import normal_studies
 from grr.questions.causes import causes_of
 
@@ -237,3 +238,32 @@ def test_it_is_fast_once_the_design_is_known(script):
         assert grr.assess(study).causes
         spent.append(time.process_time() - began)
     assert min(spent) < 0.2
+
+
+@pytest.mark.parametrize(("kind", "least"), [("step", 0.6), ("operator_offset", 0.85)])
+def test_a_step_is_told_from_an_offset(script, kind, least):
+    """Both move the operator's mean; half of the steps were called offsets by the tests alone."""
+    rng = np.random.default_rng(61)
+    truths = [script.planted(kind, 0.4, SHAPE, rng, 0.0) for _ in range(40)]
+    first = [named(truth.study)[:1] for truth in truths]
+    right = [
+        bool(one) and (one[0].kind, one[0].operator) == (kind, truth.operator)
+        for one, truth in zip(first, truths, strict=True)
+    ]
+    assert np.mean(right) >= least
+
+
+def test_from_how_much_scatter_on_nine_in_ten_are_named():
+    rng = np.random.default_rng(62)
+    limit = 0.03 / 6 / 3  # the share of one of six tests, for three operators
+    ratio = seen_from(3, 20)
+    assert ratio == pytest.approx(
+        math.sqrt(stats.f.isf(limit, 20, 40) / stats.f.ppf(0.1, 20, 40)), rel=1e-9
+    )
+    truth = 1.0 + 3.0 * np.array([0.576 / (1.0 - 0.576)])  # as a share of GRR's variance
+    assert math.sqrt(truth[0]) == pytest.approx(ratio, abs=0.01)
+    y = rng.standard_normal((200, *SHAPE))
+    y[:, :, 0] *= ratio
+    tests = battery(*SHAPE, [], normal_studies(SHAPE))
+    p, who = scores(y, tests)["operator_scatter"]
+    assert 0.85 <= np.mean((p < LEVEL) & (who == 0)) <= 0.97
