@@ -356,6 +356,19 @@ class InteractionTest:
     kept: RemlFit
     pooled: RemlFit
 
+    def of(self, study: int) -> InteractionTest:
+        """Return the test of one study of a stack."""
+
+        def own(of_all: Array) -> Array:
+            return np.asarray(of_all[study])
+
+        return InteractionTest(
+            statistic=own(self.statistic),
+            p=own(self.p),
+            kept=_each_array(own, self.kept),
+            pooled=_each_array(own, self.pooled),
+        )
+
     def by_rule(self, pool_above: float = 0.25) -> tuple[RemlFit, Mask]:
         """Return the fit that the rule takes, study by study, and where it is pooled.
 

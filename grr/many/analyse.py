@@ -43,7 +43,8 @@ from grr.questions.acceptance import NO_PRICE, guard_and_price, priced_parts
 from grr.questions.causes import Cause, causes_in
 from grr.questions.check import check
 from grr.questions.deciding import decide
-from grr.questions.gauge import GaugeResult, anova
+from grr.questions.gauge import GaugeResult, anova, fit_together
+from grr.questions.intervals import interval_frame
 from grr.questions.scatter import readings_forbid_use, scatter_forbids_use
 from grr.questions.verdict import criterion_from, judged
 
@@ -236,11 +237,10 @@ def _analyse_table(
         left = np.ones(len(studies.names), dtype=np.bool_)
         left[done] = False
         alone = np.flatnonzero(left)
-        rows = []
-        for number, one in _readings_of(table, by, studies, alone):
-            rows.append({"number": number, **_row_of_readings(one, number, specs, options)})
-            bar.update(1)
-        blocks.append(pd.DataFrame(rows))
+        each = _readings_of(table, by, studies, alone)
+        for start in range(0, len(each), _TOGETHER):
+            some = each[start : start + _TOGETHER]
+            blocks.append(pd.DataFrame(_rows_of_readings(some, specs, options, bar)))
     blocks.append(_without_a_study(studies, by))
     found = pd.concat([block for block in blocks if len(block)], ignore_index=True)
     found = found.sort_values("number", ignore_index=True)
@@ -644,12 +644,35 @@ def _stack_limits(
 # Studies that do not stack, and those in folders: one at a time, as `grr.anova` takes them.
 
 
-def _row_of_readings(
-    readings: pd.DataFrame, number: int, specs: Specifications, options: Options
-) -> _Row:
-    """Return the row of one study; a study that cannot be analysed gives its error."""
+#: So many are fitted at once where readings are missing.
+_TOGETHER = 200
+
+
+def _rows_of_readings(
+    each: list[tuple[int, pd.DataFrame]], specs: Specifications, options: Options, bar: Any
+) -> list[_Row]:
+    """Return the rows of some studies; a study that cannot be analysed gives its error."""
+    made: list[Study | _Row] = [_study_or_error(*one, specs, options) for one in each]
+    fit_together([study for study in made if isinstance(study, Study)])
+    rows = []
+    for (place, readings), study in zip(each, made, strict=True):
+        if isinstance(study, Study):
+            try:
+                row = _row_of_result(anova(study), options)
+            except StudyError as error:
+                row = _error_row(error, readings)
+        else:
+            row = study
+        rows.append({"number": place, **row})
+        bar.update(1)
+    return rows
+
+
+def _study_or_error(
+    number: int, readings: pd.DataFrame, specs: Specifications, options: Options
+) -> Study | _Row:
     try:
-        study = Study(
+        return Study(
             readings,
             rules=options.rules,
             purpose=options.purpose,
@@ -657,9 +680,12 @@ def _row_of_readings(
             parts_from=options.parts_from,
             **specs.options(number),
         )
-        return _row_of_result(anova(study), options)
     except StudyError as error:
-        return {"readings": len(readings), "error": str(_with_row_of_file(error, readings))}
+        return _error_row(error, readings)
+
+
+def _error_row(error: StudyError, readings: pd.DataFrame) -> _Row:
+    return {"readings": len(readings), "error": str(_with_row_of_file(error, readings))}
 
 
 def _with_row_of_file(error: StudyError, readings: pd.DataFrame) -> StudyError:
@@ -729,7 +755,7 @@ def _flags_of_one(result: GaugeResult) -> list[str]:
 
 
 def _limits_of_one(result: GaugeResult, level: float) -> _Row:
-    limits = result.intervals(level=level)
+    limits = interval_frame(result, level=level, even=level <= _SURE)
     row: _Row = {}
     for key, lower, upper in zip(limits.index, limits["lower"], limits["upper"], strict=True):
         quantity, measure = str(key[0]), str(key[1])

@@ -48,7 +48,12 @@ ALIKE = "the readings do not differ at all"
 
 
 def interval_frame(
-    result: GaugeResult, *, level: float = 0.95, draws: int = DRAWS, seed: int = SEED
+    result: GaugeResult,
+    *,
+    level: float = 0.95,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    even: bool = False,
 ) -> pd.DataFrame:
     """Return estimate and confidence limits of every quantity and measure.
 
@@ -63,6 +68,8 @@ def interval_frame(
         Confidence, between 0 and 1.
     draws, seed : int
         The same seed gives the same limits.
+    even : bool
+        From evenly spread points where the study is crossed, see `grr.formulas.even_draws`.
 
     Returns
     -------
@@ -85,7 +92,7 @@ def interval_frame(
     """
     number("level", level, above=0.0, below=1.0)
     limits = quantity_limits(
-        pivots_of(result, draws=draws, seed=seed), specification_of(result), level=level
+        pivots_of(result, draws=draws, seed=seed, even=even), specification_of(result), level=level
     )
     keys = [(quantity, measure) for quantity in result.source_names for measure in MEASURES]
     rows = []
@@ -241,7 +248,9 @@ def specification_of(result: GaugeResult) -> Specification:
     )
 
 
-def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> Pivots:
+def pivots_of(
+    result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED, even: bool = False
+) -> Pivots:
     """Return draws of the study's variances, interaction kept whatever the estimate did.
 
     The same for both methods of calculation, since the readings are the same. A
@@ -252,7 +261,7 @@ def pivots_of(result: GaugeResult, *, draws: int = DRAWS, seed: int = SEED) -> P
     StudyError
         The readings cannot carry an interval, and why.
     """
-    pivots = _unfloored(result, draws, seed)
+    pivots = _unfloored(result, draws, seed, even=even)
     step = result.study.resolution
     if not result.floored or step is None:
         return pivots
@@ -270,10 +279,11 @@ def pivots_as_read(result: GaugeResult) -> Pivots:
     return pivots if read is plain else read
 
 
-def _unfloored(result: GaugeResult, draws: int, seed: int) -> Pivots:
+def _unfloored(result: GaugeResult, draws: int, seed: int, *, even: bool = False) -> Pivots:
     study, operators = result.study, _operators(result)
     found: Pivots = study.once(
-        ("pivots", draws, seed, operators), lambda: _study_pivots(study, draws, seed, operators)
+        ("pivots", draws, seed, operators, even),
+        lambda: _study_pivots(study, draws, seed, operators, even=even),
     )
     return found
 
@@ -334,7 +344,9 @@ def _operators(result: GaugeResult) -> str | int:
     return "random" if result.method == "average_range" else result.study.operators
 
 
-def _study_pivots(study: Study, draws: int, seed: int, operators: str | int) -> Pivots:
+def _study_pivots(
+    study: Study, draws: int, seed: int, operators: str | int, *, even: bool
+) -> Pivots:
     df = degrees_of_freedom(study)
     options: dict[str, Any] = {"draws": draws, "seed": seed, "operators": operators}
     options["df_error"] = float(df.used) if df.used < df.counted else None
@@ -350,8 +362,8 @@ def _study_pivots(study: Study, draws: int, seed: int, operators: str | int) -> 
         return session_pivots(sessions.means, **options)
     cube = study.cube()
     if cube.complete:
-        return crossed_pivots(crossed_anova(cube.packed), **options)
-    return crossed_pivots(unweighted_means(measured(cube.packed)), **options)
+        return crossed_pivots(crossed_anova(cube.packed), even=even, **options)
+    return crossed_pivots(unweighted_means(measured(cube.packed)), even=even, **options)
 
 
 def degrees_of_freedom(study: Study) -> DegreesOfFreedom:

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
-from timing import median_seconds
+from timing import least_cpu_seconds, median_seconds
 
 import grr
 from grr.formulas.analysis_of_variance import components_by_rule, crossed_anova
@@ -67,7 +67,7 @@ def test_a_long_table_beside_a_pandas_sum(benchmark: BenchmarkFixture, side_by_s
     sum_by_number = median_seconds(lambda: sum_by_study(numbered), 7)
     storage = getattr(table["study"].dtype, "storage", "Python objects")
     what = f"10,000 studies, 900,000 rows (texts by {storage})"
-    side_by_side.cost(what, ours, "groupby sum", theirs, "at most 8 ×")
+    side_by_side.cost(what, ours, "groupby sum", theirs, "at most 4 ×")
     what = "the same, studies named by whole numbers"
     side_by_side.cost(what, by_number, "groupby sum", sum_by_number, "at most 8 ×")
 
@@ -127,10 +127,47 @@ def test_memory(benchmark: BenchmarkFixture, side_by_side: Any, what: str) -> No
 
 
 def test_limits_and_decisions(benchmark: BenchmarkFixture, side_by_side: Any) -> None:
-    table = long_table(cubes(200))
+    table = long_table(cubes(1_000))
     benchmark.pedantic(lambda: grr.analyse_many(table[:900], intervals=True), rounds=1)
-    ours = median_seconds(lambda: grr.analyse_many(table, tolerances=TOLERANCE, intervals=True), 1)
+    ours = least_cpu_seconds(
+        lambda: grr.analyse_many(table, tolerances=TOLERANCE, intervals=True), 3
+    )
     one = grr.Study(table[:90].drop(columns="study"), tolerance=TOLERANCE)
-    alone = median_seconds(lambda: grr.anova(one).intervals(draws=10_000), 5)
-    what = "limits and decision, a study among 200"
-    side_by_side.cost(what, ours / 200, "the limits alone, by itself", alone)
+    alone = least_cpu_seconds(lambda: grr.anova(one).intervals(draws=10_000), 5)
+    what = "limits and decision, a study among 1,000"
+    side_by_side.cost(what, ours / 1_000, "limits of 10,000 draws", alone, "100 µs")
+
+
+def test_limits_cost_is_linear(benchmark: BenchmarkFixture, side_by_side: Any) -> None:
+    sizes = (100, 1_000, 10_000)
+    tables = [long_table(cubes(studies)) for studies in sizes]
+    seconds = [
+        least_cpu_seconds(lambda t=t: grr.analyse_many(t, intervals=True), 1) for t in tables
+    ]
+    benchmark.pedantic(lambda: None, rounds=1)
+    slope = np.polyfit(np.log(sizes), np.log(seconds), 1)[0]
+    side_by_side.alone(f"limits of {sizes} studies, slope", f"{slope:.2f}", "1 (linear)")
+
+
+@pytest.mark.parametrize(("intervals", "goal"), [(False, "6 ms"), (True, "12 ms")])
+def test_readings_missing(
+    benchmark: BenchmarkFixture, side_by_side: Any, *, intervals: bool, goal: str
+) -> None:
+    table = long_table(cubes(200))
+    table = table[table.index % 90 != 37]
+    benchmark.pedantic(lambda: grr.analyse_many(table[:890]), rounds=1)
+    table = table[: 89 * 20] if intervals else table
+    ours = least_cpu_seconds(
+        lambda: grr.analyse_many(table, tolerances=TOLERANCE, intervals=intervals), 1
+    )
+    what = "a study with a reading missing" + (", limits and checks" if intervals else "")
+    side_by_side.alone(what, f"{1e3 * ours / (len(table) / 89):.1f} ms", goal)
+
+
+def test_checks(benchmark: BenchmarkFixture, side_by_side: Any) -> None:
+    table = long_table(cubes(20))
+    benchmark.pedantic(lambda: grr.analyse_many(table[:900], checks=True), rounds=1)
+    ours = least_cpu_seconds(
+        lambda: grr.analyse_many(table, tolerances=TOLERANCE, intervals=True, checks=True), 1
+    )
+    side_by_side.alone("limits, decision, checks, cause", f"{1e3 * ours / 20:.0f} ms", "1 ms")
