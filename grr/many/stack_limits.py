@@ -27,7 +27,9 @@ from grr.model.choices import Decision
 from grr.model.rules import Rules
 
 #: A decision that would change if GRR's bounds were so much larger or smaller is worked out
-#: exactly. Five times the usual distance between these bounds and those of 100,000 draws.
+#: exactly; twice as much where two operators measured, and twice again for purpose "control", whose
+#: shares lie further off. Two to five times the usual distance from the bounds of 100,000 draws, see
+#: ``tests/coverage/even_draws.md``.
 MARGIN = 0.02
 #: The best first, as `grr.questions.deciding.decide` goes through them.
 _DECISIONS = np.array(list(Decision), dtype=object)
@@ -387,7 +389,7 @@ def decisions(
     purpose: str,
     parts_from: str,
 ) -> Decisions:
-    """Decide as `grr.questions.deciding.decide` does, with GRR's bounds `MARGIN` off either way.
+    """Decide as `grr.questions.deciding.decide` does, with GRR's bounds off either way: `MARGIN`.
 
     Parameters
     ----------
@@ -401,11 +403,12 @@ def decisions(
     """
     ratio = values["GRR_percent_tolerance" if purpose == "accept" else "GRR_percent_tv"]
     lower, upper = draws.bounds(purpose, rules.confidence)
-    good = np.flatnonzero((upper * (1.0 - MARGIN) <= rules.good_percent) & (draws.people > 1))
+    margin = MARGIN * (2 if draws.people == 2 else 1) * (2 if purpose == "control" else 1)
+    good = np.flatnonzero((upper * (1.0 - margin) <= rules.good_percent) & (draws.people > 1))
     may_use = np.zeros(len(ratio), dtype=np.bool_)
     may_use[good] = ~forbids_use(good)
     ends = []
-    for factor in (1.0 - MARGIN, 1.0 + MARGIN):
+    for factor in (1.0 - margin, 1.0 + margin):
         low, high = lower * factor, upper * factor
         like_this = (high <= rules.limit_percent) & (
             (ratio < rules.good_percent) | (purpose == "control")
@@ -422,7 +425,7 @@ def decisions(
         some = draws.of(rows)
         own = {name: values[name][rows] for name in ("mean", "GRR_sd", "PV_sd")}
         parts = some.priced(own, parts_from, rules.confidence)
-        for found, factor in zip(ends, (1.0 - MARGIN, 1.0 + MARGIN), strict=True):
+        for found, factor in zip(ends, (1.0 - margin, 1.0 + margin), strict=True):
             least, most = some.prices(parts, factor, rules.confidence)
             undecided = found[rows] == _NOT_DECIDED
             found[rows[undecided & (least > rules.most_refused_percent)]] = _DO_NOT_USE

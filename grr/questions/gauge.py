@@ -579,7 +579,9 @@ def fit_together(studies: Sequence[Study]) -> None:
     """
     alike: dict[tuple[object, ...], list[tuple[Study, Array]]] = {}
     for study in studies:
-        if study.design == "nested" or own_sessions(study) is not None or study.cube().complete:
+        if study.design == "nested" or len(study.methods) > 1 or own_sessions(study) is not None:
+            continue
+        if study.cube().complete:
             continue
         readings = measured(study.cube().packed)
         operators = "fixed" if study.all_studied else "random"

@@ -91,6 +91,18 @@ def test_studies_of_every_shape(operators: str | int, interaction: str) -> None:
     assert found.set_index("study").at["G2", "estimator"].startswith("reml")
 
 
+@pytest.mark.parametrize("operators", ["random", "fixed"])
+def test_incomplete_studies_are_fitted_together_as_alone(operators: str) -> None:
+    table = plant([(6, 3, 2)] * 5)
+    lost = np.random.default_rng(4).choice(len(table), 9, replace=False)
+    table = table.drop(index=table.index[lost])
+    found = grr.analyse_many(table, tolerances=TOLERANCE, operators=operators)
+    assert found["flags"].str.contains("readings missing").sum() > 3
+    for _, row in found.iterrows():
+        result = alone(table, row["study"], tolerance=TOLERANCE, operators=operators)
+        assert_same_row(row, result)
+
+
 def test_row_order_of_the_table_does_not_matter() -> None:
     table = plant(SHAPES)
     shuffled = table.sample(frac=1, random_state=3)
