@@ -27,9 +27,9 @@ from grr.model.choices import Decision
 from grr.model.rules import Rules
 
 #: A decision that would change if GRR's bounds were so much larger or smaller is worked out
-#: exactly; twice as much where two operators measured, and twice again for purpose "control", whose
-#: shares lie further off. Two to five times the usual distance from the bounds of 100,000 draws, see
-#: ``tests/coverage/even_draws.md``.
+#: exactly; twice as much where two operators measured, and twice again for purpose "control",
+#: whose shares lie further off. Two to five times the usual distance from the bounds of 100,000
+#: draws, see ``tests/coverage/even_draws.md``.
 MARGIN = 0.02
 #: The best first, as `grr.questions.deciding.decide` goes through them.
 _DECISIONS = np.array(list(Decision), dtype=object)

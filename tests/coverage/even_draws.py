@@ -54,8 +54,8 @@ def main() -> None:
         "",
         f"Made by `even_draws.py`. {sum(count for *_, count in DESIGNS):,} studies; differences in "
         "percent of the upper limit, root mean square (largest). Decisions within "
-        f"{100 * stack_limits.MARGIN:g} % of a limit (twice that with two operators) were worked out from the draws; `without` "
-        "says how many would differ had they not been.",
+        f"{100 * stack_limits.MARGIN:g} % of a limit (twice that with two operators) were "
+        "worked out from the draws; `without` says how many would differ had they not been.",
         "",
         "| design | limit | " + " | ".join(QUANTITIES) + " | close | differ | without |",
         "|---" * (len(QUANTITIES) + 5) + "|",
