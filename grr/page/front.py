@@ -29,7 +29,7 @@ from grr.page.filled_in import filled_in
 from grr.page.page_blocks import Columns, Drawing, Form, KeyNumber, KeyNumbers, PageBlock, or_reason
 from grr.questions import methods
 from grr.questions.causes import cause_blocks, counterfactual, short
-from grr.questions.check import RUINED, TO_DO, Finding, Findings, calibration_due, check
+from grr.questions.check import TO_DO, Finding, Findings, calibration_due, check
 from grr.questions.gauge import GaugeResult, spread_text
 from grr.questions.renewal import recheck
 from grr.questions.verdict import (
@@ -44,6 +44,7 @@ from grr.questions.verdict import (
 )
 from grr.show.method_figures import method_rulers
 from grr.show.ruler_figures import tolerance_ruler
+from grr.show.template import without_key
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -54,12 +55,14 @@ LONGEST_TITLE, LONGEST_NAME = 140, 40
 MOST_PLACES, LONGEST_PLACE = 3, 60
 #: Numbers that matter on the first page.
 NUMBERS = 3
+#: Height that a ruler needs for its numbers, in px.
+NUMBERS_OF_RULER = 50
 #: Steps to take named there; all of them stand in the next part.
 STEPS = 1
 _SAYS = {
     USE: "Good enough to {task}, used as here.",
     LIKE_THIS: "Good enough to {task}, under the conditions of this study only.",
-    WITH_LIMITS: "Good enough to {task} only within the acceptance limits below.",
+    WITH_LIMITS: "Good enough to {task}, within the acceptance limits below only.",
     DO_NOT_USE: "Not good enough to {task}.",
     NOT_DECIDED: "This study does not decide whether it is good enough to {task}.",
     FIX_FIRST: "Nothing is decided before the readings below are settled.",
@@ -68,14 +71,15 @@ _SAYS = {
 NOT_STATED = Prose(["No numbers while readings are wrong."])
 #: The same as `CAUTION`, in the few words that the first page has room for.
 SHORT_CAUTION = "This study does not replace the drawing or competent judgement."
+CHANGED = "A change of gauge, people or method: then study again."
 #: Label, key in the table of intervals, and the formulas that lead to the number.
 _ROWS = (
     (
-        "GRR, % of tolerance",
+        "GRR of tolerance",
         ("GRR", "percent_tolerance"),
         ("EV", "AV", "INT", "GRR", "percent_tolerance"),
     ),
-    ("GRR, % of total variation", ("GRR", "percent_tv"), ("GRR", "TV", "percent_tv")),
+    ("GRR of total variation", ("GRR", "percent_tv"), ("GRR", "TV", "percent_tv")),
     ("Distinct categories (ndc)", ("ndc", "value"), ("PV", "ndc")),
     (
         "GRR, spread of the measuring system",
@@ -174,7 +178,7 @@ def _accept(verdict: Verdict) -> list[str]:
     """Return the acceptance limits: part of the decision, or for the meantime."""
     if verdict.findings.must_mend or not verdict.acceptance:
         return []
-    text = verdict.acceptance[0]
+    text = f"{verdict.acceptance[0].partition(', ')[0].rstrip('.')}."
     if verdict.banner in (DO_NOT_USE, NOT_DECIDED):
         text = f"Meanwhile {text[:1].lower()}{text[1:]}"
     return [text]
@@ -196,9 +200,20 @@ def _steps(verdict: Verdict) -> list[str]:
 
 
 def _ruler(result: GaugeResult) -> Figure:
-    """Return the ruler without what it says of its own axis; the whole stands further on."""
+    """Return the ruler without its numbers: the limits at its ends have theirs."""
     figure = tolerance_ruler(result)
-    figure.layout.xaxis.title.text = result.study.unit
+    figure.layout.xaxis.title.text = ""
+    figure.layout.xaxis.tickvals = figure.layout.xaxis.ticktext = []
+    figure.layout.height -= NUMBERS_OF_RULER
+    figure.layout.margin.b -= NUMBERS_OF_RULER
+    return figure
+
+
+def _rulers(found: methods.MethodComparison) -> Figure:
+    """Return the rulers of the methods without what the zones are: the labels say it."""
+    figure = method_rulers(found)
+    title = figure.layout.xaxis.title
+    title.text = without_key(title.text)
     return figure
 
 
@@ -207,7 +222,7 @@ def how_long(verdict: Verdict) -> list[str]:
     if verdict.findings.must_mend:
         return []
     if verdict.banner in (DO_NOT_USE, NOT_DECIDED):
-        return ["A change of gauge, people or method: then study again."]
+        return [CHANGED]
     study = verdict.result.study
     person = "A new person" if study.all_studied else "Other training"
     check = recheck(study)
@@ -231,20 +246,55 @@ def methods_front_page(
         blocks.append(Banner(mark, one.headline.upper(), colour, one.answer))
         blocks += _listed("Look at this first", one.look_first)
         if study.tolerance is not None and not one.ruined:
-            blocks.append(Picture(lambda one=one: method_rulers(one)))  # type: ignore[misc]
-    told = " ".join(cautions(study, check(study), cover))
-    blocks.append(Prose([told] if told else []))
-    beside = _listed("Each method by itself", _by_itself(verdicts))
+            blocks.append(Drawing(lambda one=one: _rulers(one)))  # type: ignore[misc]
+    used = methods.recommended_of(found)
+    told = [] if used is None else _causes_of(verdicts[used])
+    blocks.append(Prose([*told, *cautions(study, check(study), cover, brief=True)]))
     for one in found:
-        head, rows = methods.method_rows(one)
-        numbers = RUINED if one.ruined else Table(["Quantity", *head[1:]], rows)
-        (title, sentences), *more = methods.what_next(one)
-        beside += [block for part in more for block in _listed(*part)]
-        blocks += _beside([Heading("The numbers that matter", 2), numbers], beside)
-        blocks += [Heading(title, 2), Prose([" ".join(sentences)])]
-        beside = []
-    blocks += beside
-    return _page(study, cover, blocks, methods.CAUTION, several=True)
+        blocks += _next(one)
+    blocks += [_numbers_of(verdicts)]
+    ends = how_long(verdicts[used]) if used is not None else [CHANGED]
+    return _page(
+        study,
+        cover,
+        [*blocks, *_listed("What ends this verdict", ends)],
+        SHORT_CAUTION,
+        several=True,
+    )
+
+
+def _causes_of(verdict: Verdict) -> list[str]:
+    return [] if verdict.cause is None else [short(verdict.cause, verdict.result)]
+
+
+def _next(found: methods.MethodComparison) -> list[PageBlock]:
+    """Return what to do, or on which conditions the other method could be used."""
+    told: list[PageBlock] = []
+    for title, sentences in methods.what_next(found)[: None if found.to_mend else -1]:
+        if title.endswith("conditions"):
+            told += _listed(
+                "What to do next", ["Measure as in the study: see grr.compare_methods."]
+            )
+        else:
+            told += _listed(title, sentences[:1])
+    return told
+
+
+def _numbers_of(verdicts: dict[str, Verdict]) -> Table:
+    """Return the decision on each method by itself, and its few numbers with their intervals."""
+    labels = [label for label, _, _ in _ROWS[:NUMBERS]]
+    columns = []
+    for verdict in verdicts.values():
+        known = [] if verdict.findings.ruined else _key_rows(verdict.result)[0]
+        told = {
+            row.label: f"{row.value} ({row.interval.removesuffix(f'{JOIN}%')})".removesuffix(" ()")
+            for row in known
+        }
+        decision = f"{LOOKS[verdict.banner][0]} {verdict.banner}"
+        columns.append([decision, *(told.get(label, "not estimated") for label in labels)])
+    names = [shortened(name, LONGEST_NAME) for name in verdicts]
+    rows = list(zip(["by itself", *labels], *columns, strict=True))
+    return Table(["with 95 % limits", *names], rows)
 
 
 def comparisons_of(
@@ -336,7 +386,6 @@ def _short(text: str) -> str:
 
 def _kicker(what: str, cover: Cover) -> str:
     about = [f"{what}, report of {cover.date}"]
-    about += [f"revision {shortened(cover.revision, LONGEST_NAME)}"] if cover.revision else []
     about += [f"supersedes {shortened(cover.supersedes, LONGEST_NAME)}"] if cover.supersedes else []
     return " · ".join(about)
 
@@ -353,7 +402,7 @@ def _page(
     return FrontPage(
         kicker=_kicker("Gauge study", cover),
         title=shortened(study.title, LONGEST_TITLE) if study.title else "Gauge study",
-        stamp=EXAMPLE if study.example else "",
+        stamp=f"{EXAMPLE.partition(';')[0]}." if study.example else "",
         blocks=[*blocks, Form(who_what_when(study, cover)), Form(signature_entries(cover))],
         caution=caution,
         kind="methods" if several else "",
@@ -396,7 +445,7 @@ def cautions(
     due = calibration_due(study)
     sentences = []
     if due is not None and due.isoformat() < cover.date:
-        sentences.append(f"The calibration of the gauge was due on {due}: calibrate first.")
+        sentences.append(f"Calibration was due on {due}: calibrate first.")
     return [*sentences, *_found([one for one in findings if one.cause not in told], brief)]
 
 
@@ -422,17 +471,6 @@ def _found(findings: Sequence[Finding], brief: bool) -> list[str]:
         return [f"In the data, {listed(counts)}."]
     places = f": {listed(named, MOST_PLACES)}" if named else ""
     return [f"In the data, {listed(counts)}{places}; see grr.check."]
-
-
-def _by_itself(verdicts: dict[str, Verdict]) -> list[str]:
-    lines = []
-    for name, verdict in verdicts.items():
-        mark, _ = LOOKS[verdict.banner]
-        found = verdict.criterion
-        share = "" if found is None else f", GRR takes {percent(found.value)} {found.name}"
-        share = "" if verdict.findings.must_mend else share
-        lines.append(f"{shortened(name, LONGEST_NAME)}: {mark} {verdict.banner}{share}.")
-    return lines
 
 
 def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
@@ -480,6 +518,13 @@ def taken(study: Study) -> str:
 
 def key_numbers(result: GaugeResult) -> list[PageBlock]:
     """Return the numbers that matter, each with its interval and its formula to unfold."""
+    rows, notes = _key_rows(result)
+    level, by = confidence_of(result.study), result.estimator_name.lower()
+    return [KeyNumbers(f"two-sided {100 * level:g}{JOIN}%", rows, by), Bullets(notes)]
+
+
+def _key_rows(result: GaugeResult) -> tuple[list[KeyNumber], list[str]]:
+    """Return the numbers that matter, and why some have no interval."""
     level = confidence_of(result.study)
     limits, why_not = _limits(result, level)
     worked = filled_in(result)
@@ -499,11 +544,7 @@ def key_numbers(result: GaugeResult) -> list[PageBlock]:
                 notes[f"No interval of {key[0]}: {limits['reason'][key]}."] = None
         formulas = Formulas([line for name in names for line in worked.get(name, ())])
         rows.append(KeyNumber(label, _shown(value, key, result), interval, formulas))
-    by = f"calculated by {result.estimator_name.lower()}"
-    return [
-        KeyNumbers(f"two-sided {100 * level:g}{JOIN}%", rows[:NUMBERS], by),
-        Bullets(list(notes)),
-    ]
+    return rows[:NUMBERS], list(notes)
 
 
 def _limits(result: GaugeResult, level: float) -> tuple[pd.DataFrame | None, str]:
@@ -521,8 +562,11 @@ def _interval(lower: float, upper: float, measure: str, result: GaugeResult) -> 
     if math.isnan(lower):
         return "—"
     low = _written(lower, measure, result)
-    high = "no upper limit" if math.isinf(upper) else _written(upper, measure, result)
-    return f"{low} to {high}"
+    if math.isinf(upper):
+        return f"{low}, no upper limit"
+    high = _written(upper, measure, result)
+    unit = high.rpartition(JOIN)[2] if JOIN in high else ""
+    return f"{low.removesuffix(f'{JOIN}{unit}')} to {high}"
 
 
 def _written(value: float, measure: str, result: GaugeResult) -> str:

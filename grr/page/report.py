@@ -147,6 +147,11 @@ class Report:
     seal: str = ""
     told: Callable[[str], str] = str
 
+    @property
+    def first_foot(self) -> str:
+        """The foot without the date, which the first page has above its title."""
+        return self.foot.partition(", ")[2]
+
     def html(self, *, on_paper: bool = False) -> str:
         """Return the report as one page; on paper everything is unfolded."""
         widths = {"whole_width": WIDTH, "half_width": HALF}
@@ -413,8 +418,8 @@ def _several_methods(
         Part("decision", "Each method by itself", side_by_side(decided)),
         Part("pictures", "The readings in pictures", side_by_side(pictures)),
         Part("comparisons", OPERATORS, each(lambda result: _operators(result.study))),
-        Part("numbers", NUMBERS, numbers),
-        Part("risks", RISKS, each(risks_blocks)),
+        Part("numbers", NUMBERS, numbers, annex=True),
+        Part("risks", RISKS, each(risks_blocks), annex=True),
         *_annex(results, ruined),
     ]
     return front, parts
@@ -461,10 +466,13 @@ def _in_pairs(pictures: Sequence[PageBlock]) -> list[PageBlock]:
 
 
 def _beside(blocks: Sequence[PageBlock]) -> list[PageBlock]:
-    """Return blocks in two columns, parted at the heading nearest to their middle."""
-    starts = [at for at, block in enumerate(blocks) if at and isinstance(block, Heading)]
-    middle = min(starts, key=lambda at: abs(2 * at - len(blocks)), default=0)
-    return [Columns(blocks[:middle], blocks[middle:])] if middle else list(blocks)
+    """Return what stands under the first two headings in two columns, and the rest below."""
+    starts = [
+        at for at, block in enumerate(blocks) if isinstance(block, Heading) and block.level < 4
+    ]
+    first, second, *rest = [*starts, len(blocks), len(blocks)]
+    third = rest[0]
+    return [Columns(blocks[first:second], blocks[second:third]), *blocks[third:]]
 
 
 def _pictures(result: GaugeResult, *, spread: bool = True) -> list[PageBlock]:

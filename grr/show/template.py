@@ -142,6 +142,11 @@ def with_key(title: str, key: str, length: int = LINE_LENGTH) -> str:
     return "<br>".join([title, *below])
 
 
+def without_key(title: str) -> str:
+    """Return the title of an axis without the key under it."""
+    return title.partition("<br>")[0]
+
+
 def note(text: str, x: float | None, y: float | None, **how: Any) -> dict[str, Any]:
     """Return a label at a place in the figure; nothing in its text is taken for markup.
 
