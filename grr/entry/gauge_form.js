@@ -231,14 +231,21 @@ class GaugeForm extends Carrier {
   }
 
   readerField() {
-    const who = h("input", { type: "text", class: "who", "data-key": "who", value: this.view.who, placeholder: "name", autocomplete: "off", "data-first": true });
-    const start = () => this.command("begin", { operator: who.value });
-    who.addEventListener("keydown", (event) => event.key === "Enter" && start());
-    return h("p", { class: "reader" }, h("label", {}, "Who reads? ", who), h("button", { type: "button", onclick: start }, "Begin"));
+    this.who = h("input", { type: "text", class: "who", "data-key": "who", value: this.view.who, placeholder: "name", autocomplete: "off", "data-first": true, onkeydown: (event) => event.key === "Enter" && this.begin() });
+    return h("label", { class: "reader" }, "Who reads?", this.who);
+  }
+
+  begin() {
+    this.command("begin", { operator: this.who.value });
+  }
+
+  // The button of the bar while blocks are read
+  next() {
+    return { measure: ["Record", () => this.submit()], operator: ["Begin", () => this.begin()] }[this.view.stage];
   }
 
   readView() {
-    const { due, units, progress, last, undoable, stage } = this.view;
+    const { due, units, progress, last, undoable } = this.view;
     const done = !due.block;
     const left = done ? [h("h3", {}, "All blocks are read"), this.line]
       : [h("p", {}, "Read block"), h("p", { class: "tag-block" }, due.block), h("p", {}, `${due.purpose === "range" ? "Over the range" : "The same block again and again; take it out between"} · ${due.done} of ${due.of}`), ...this.entry(due.block, units[0])];
@@ -248,7 +255,7 @@ class GaugeForm extends Carrier {
         h("div", {}, h("table", { class: "changes" }, h("thead", {}, h("tr", {}, ["block", "many times", "over the range"].map((one) => h("th", { scope: "col" }, one)))), h("tbody", {}, rows)),
           h("p", { class: "last" }, last.length ? `Last: ${last.join(" · ")}` : ""))),
       this.bar(done ? "Next: what else makes a result uncertain." : "", [["Gauge and blocks", () => this.go("facts")], undoable ? ["Undo", () => this.command("undo")] : null, done ? null : ["Is it fit?", () => this.fit()]],
-        done ? ["Is it fit?", () => this.fit()] : stage === "measure" ? ["Record", () => this.submit()] : null),
+        done ? ["Is it fit?", () => this.fit()] : this.next()),
     ];
   }
 
@@ -257,6 +264,7 @@ class GaugeForm extends Carrier {
   fitView() {
     const { requirements, lines, whole, units, held } = this.view;
     if (!requirements) return [h("p", {}, "Working it out …"), this.line];
+    const unseen = (words) => h("span", { class: "unseen" }, words);
     const bar = (used) => h("div", { class: "used", "data-over": String(used > 1) }, h("i", { style: `width:${used == null ? 0 : Math.min(100, 80 * used)}%` }), h("b", {}));
     const rows = requirements.map((one) => h("tr", { "data-outcome": one.outcome }, h("th", { scope: "row" }, one.name, one.todo ? h("small", {}, one.todo) : null),
       h("td", {}, bar(one.used)), h("td", {}, one.found, one.outcome === one.found ? null : h("small", {}, one.outcome))));
@@ -272,8 +280,8 @@ class GaugeForm extends Carrier {
     return [
       h("div", { class: "columns fit" },
         h("div", {}, h("h3", {}, this.view.asked ?? "Is it fit?"), h("p", { class: "decision" }, this.view.decision), h("p", {}, this.view.nearest ?? ""),
-          h("table", { class: "asked" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, ""), h("th", { scope: "col" }, h("span", { class: "allowed" }, "allowed")), h("th", { scope: "col" }, "found"))), h("tbody", {}, rows))),
-        h("div", {}, h("h3", {}, "What makes up U?"), ...u, h("table", { class: "lines" }, h("thead", {}, h("tr", {}, [["", 1], ["may be off by", 2], [this.view.has_study ? "in study" : "", 1], ["of allowed", 1]].map(([one, span]) => h("th", { scope: "col", colspan: span }, one)))), h("tbody", {}, lines.map(line))), this.line)),
+          h("table", { class: "asked" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, unseen("what is asked")), h("th", { scope: "col" }, h("span", { class: "allowed" }, "allowed")), h("th", { scope: "col" }, "found"))), h("tbody", {}, rows))),
+        h("div", {}, h("h3", {}, "What makes up U?"), ...u, h("table", { class: "lines" }, h("thead", {}, h("tr", {}, [[unseen("source"), 1], ["may be off by", 2], [this.view.has_study ? "in study" : unseen("in study"), 1], ["of allowed", 1]].map(([one, span]) => h("th", { scope: "col", colspan: span }, one)))), h("tbody", {}, lines.map(line))), this.line)),
       this.bar(requirements.find((one) => one.todo)?.todo ?? "", [["Gauge and blocks", () => this.go("facts")], ["Read blocks", () => this.go("read")], ["Keep watching", () => { location.href = this.watching(); }]],
         this.view.filed ? ["Open and print", () => window.open(`/files/${this.place()}/report.html`)] : ["File it", () => this.command("report", { view: "fit" })]),
     ];
@@ -294,7 +302,7 @@ class GaugeForm extends Carrier {
   // The same block over the years
 
   watchView() {
-    const { answers, units, chart, chart_says, alarm, next, last, blocks, undoable, stage, who } = this.view;
+    const { answers, units, chart, chart_says, alarm, next, last, blocks, undoable, who } = this.view;
     const block = blocks.find((one) => one.name === answers.standard);
     if (!block) return [h("h3", {}, "Which block is watched?"), h("p", {}, "Write it down with its certificate, and mark it."), this.line, this.bar("", [], ["Gauge and blocks", () => this.go("facts")])];
     const paste = h("textarea", { rows: 6, "aria-label": "Earlier checks, a day and a reading on each line", placeholder: "2027-03-31 10.0001" });
@@ -306,7 +314,7 @@ class GaugeForm extends Carrier {
           next.length ? h("div", { class: "after", "data-alarm": String(alarm) }, next.map((one) => h("p", {}, one))) : null,
           h("details", {}, h("summary", {}, "Earlier checks"), paste, h("button", { type: "button", onclick: () => this.command("paste", { text: paste.value, who }) }, "File them"))),
         h("div", {}, h("h3", {}, "Does it still read what it read?"), h("p", { class: "says" }, chart_says), picture)),
-      this.bar(last.length ? `Last: ${last.slice(0, 3).join(" · ")}` : "Nothing read yet.", [["Gauge and blocks", () => this.go("facts")], undoable ? ["Undo", () => this.command("undo")] : null], stage === "measure" ? ["Record", () => this.submit()] : null),
+      this.bar(last.length ? `Last: ${last.slice(0, 3).join(" · ")}` : "Nothing read yet.", [["Gauge and blocks", () => this.go("facts")], undoable ? ["Undo", () => this.command("undo")] : null], this.next()),
     ];
   }
 }

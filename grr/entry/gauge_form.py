@@ -52,6 +52,8 @@ _HERE = Path(__file__).parent
 REPORT = "report.html"
 #: Purposes that are read one after the other to qualify a gauge.
 IN_TURN: tuple[Purpose, ...] = ("reference", "range")
+#: A bias of less than this share of U is none, but for rounding.
+_NOTHING = 1e-3
 #: A calibrated value is known better than this share of it.
 _UNLIKELY_U = 1e-3
 
@@ -463,7 +465,9 @@ def _fit(found: GaugeFindings, facts: GaugeFacts) -> dict[str, Any]:
             "allowed": length(found.allowed, facts.unit),
             "share": budget.expanded / found.allowed,
             "k": f"{budget.coverage:.2g}",
-            "bias": length(abs(budget.bias), facts.unit) if budget.bias else "",
+            "bias": length(abs(budget.bias), facts.unit)
+            if abs(budget.bias) > _NOTHING * budget.expanded
+            else "",
         }
     return {
         "decision": page.decision,

@@ -43,7 +43,7 @@ PAGES = {
     "gauge-new": "8_qualify_a_micrometer.ipynb?new=M 7",
     "gauge-who": "8_qualify_a_micrometer.ipynb?gauge=gauges/begun",
     "gauge-fit": "8_qualify_a_micrometer.ipynb?gauge=gauges/read",
-    "gauge-watch": "9_keep_watching.ipynb?gauge=gauges/read",
+    "gauge-watch": "9_keep_watching.ipynb?gauge=gauges/watched",
     "keep-watching": "9_keep_watching.ipynb",
     "all-gauges": "10_all_our_gauges.ipynb",
 }
@@ -123,7 +123,7 @@ def gauges(lab):
         for size in sizes
     )
     rng = random.Random("blocks")
-    for name in ("begun", "read"):
+    for name in ("begun", "read", "watched"):
         facts = GaugeFacts(
             f"M {name}",
             resolution=0.001,
