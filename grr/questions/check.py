@@ -221,37 +221,17 @@ def record(study: Study) -> Iterator[Finding]:
     found = study.record
     if found is None:
         return
-    yield from _altered_files(found)
-    yield from _missing_sessions(found)
-    yield from _contradicted(found)
-    yield from _copies(found)
-    yield from _settings_record(found)
-    if found.problem is not None:
-        yield Finding(
-            "mend",
-            RECORD,
-            "the record",
-            f"The record of the study cannot be read: {found.problem.problem}.",
-            f"{found.problem.remedy}.",
-        )
-
-
-def _altered_files(found: Record) -> Iterator[Finding]:
     for file in found.files:
-        if file.altered is None:
-            continue
-        yield Finding(
-            "mend",
-            RECORD,
-            file.name,
-            f"Row {file.altered.row} is the first that is not as it was written: "
-            f"{file.altered.why}.",
-            "Restore the file from a copy. A reading is corrected in the entry form, where the "
-            "old value stays on record.",
-        )
-
-
-def _missing_sessions(found: Record) -> Iterator[Finding]:
+        if file.altered is not None:
+            yield Finding(
+                "mend",
+                RECORD,
+                file.name,
+                f"Row {file.altered.row} is the first that is not as it was written: "
+                f"{file.altered.why}.",
+                "Restore the file from a copy. A reading is corrected in the entry form, where the "
+                "old value stays on record.",
+            )
     if found.missing_sessions:
         yield Finding(
             "mend",
@@ -262,9 +242,6 @@ def _missing_sessions(found: Record) -> Iterator[Finding]:
             "removed.",
             "Restore events.csv from a copy.",
         )
-
-
-def _contradicted(found: Record) -> Iterator[Finding]:
     for one in found.contradictions:
         yield Finding(
             "mend",
@@ -272,6 +249,16 @@ def _contradicted(found: Record) -> Iterator[Finding]:
             one.file,
             f"{one.what}.",
             "Restore the study's folder from a copy, or say in the report why it is so.",
+        )
+    yield from _copies(found)
+    yield from _settings_record(found)
+    if found.problem is not None:
+        yield Finding(
+            "mend",
+            RECORD,
+            "the record",
+            f"The record of the study cannot be read: {found.problem.problem}.",
+            f"{found.problem.remedy}.",
         )
 
 
@@ -306,27 +293,25 @@ def _settings_record(found: Record) -> Iterator[Finding]:
     """
     deciding = [str(change) for change in found.changes if change.decides]
     replaced = [str(change) for change in found.changes if change.old and not change.decides]
-    if deciding:
-        yield _settings_changed("mend", deciding, f"{REMEDY}.")
-    if replaced:
-        yield _settings_changed(
+    for severity, changes, todo in (
+        ("mend", deciding, f"{REMEDY}."),
+        (
             "look",
             replaced,
             "This only describes the study. Compare it with the paper it came from, and put it on "
             "record in the same way as any other change (grr record).",
-        )
+        ),
+    ):
+        if changes:
+            shown = _the_first(changes, _MOST_SHOWN)
+            what = f"Changed outside the record after collecting began: {shown}."
+            yield Finding(severity, SETTINGS, "study.toml", what, todo)
 
 
-def _settings_changed(severity: str, changes: list[str], todo: str) -> Finding:
-    shown = "; ".join(changes[:_MOST_SHOWN])
-    more = f"; and {len(changes) - _MOST_SHOWN} more" if len(changes) > _MOST_SHOWN else ""
-    return Finding(
-        severity,
-        SETTINGS,
-        "study.toml",
-        f"Changed outside the record after collecting began: {shown}{more}.",
-        todo,
-    )
+def _the_first(names: list[str], most: int) -> str:
+    """Return the first names, and how many more there are."""
+    more = f"; and {len(names) - most} more" if len(names) > most else ""
+    return f"{'; '.join(names[:most])}{more}"
 
 
 READ = "what was read"
@@ -466,9 +451,7 @@ def _missing(study: Study, cube: Cube) -> Iterator[Finding]:
         return
     shown = [place(cube, *(int(i) for i in gap)) for gap in gaps]
     cells = [place(cube, int(i), int(j)) for i, j in np.argwhere(never)]
-    what = f"{counted(len(gaps), 'reading')} missing: {'; '.join(shown[:4])}"
-    if len(shown) > 4:
-        what += f"; and {len(shown) - 4} more"
+    what = f"{counted(len(gaps), 'reading')} missing: {_the_first(shown, 4)}"
     if cells:
         what += f". Never measured at all: {'; '.join(cells[:3])}"
         what += f" and {len(cells) - 3} more" if len(cells) > 3 else ""
@@ -512,32 +495,27 @@ def _numbers_left_out(cube: Cube) -> Iterator[Finding]:
 
 def _thin(cube: Cube) -> Iterator[Finding]:
     p, o, r = cube.values.shape
-    if o < 2:
-        yield Finding(
-            "look",
-            "thin design",
-            "the study",
+    for thin, what, todo in (
+        (
+            o < 2,
             "One operator measured, so differences between operators cannot be seen.",
             "Let at least one more person measure the same parts, unless this operator is the "
             "only one who ever will.",
-        )
-    if r < 2:
-        yield Finding(
-            "look",
-            "thin design",
-            "the study",
+        ),
+        (
+            r < 2,
             "Each part was measured once by each operator, so repeatability and interaction "
             "cannot be told apart.",
             "Add a second trial.",
-        )
-    if p < 5:
-        yield Finding(
-            "look",
-            "thin design",
-            "the study",
+        ),
+        (
+            p < 5,
             f"Only {p} parts were measured; part variation from so few is poorly known.",
             "Use 10 parts where you can (AIAG MSA, 4th ed., chapter III section B).",
-        )
+        ),
+    ):
+        if thin:
+            yield Finding("look", "thin design", "the study", what, todo)
 
 
 def _order(study: Study) -> Iterator[Finding]:
@@ -885,7 +863,14 @@ def trials(study: Study) -> Iterator[Finding]:
     for change in found:
         yield _changed(study, change, numbers, no_drift, small)
     if small is not None and not found:
-        yield _repeats_only(small)
+        yield Finding(
+            "look",
+            "repeats scatter alone",
+            "the study",
+            _too_small(small),
+            "Something may have moved between the trials, or readings were copied. Ask how they "
+            "were taken.",
+        )
 
 
 def _changed(
@@ -948,17 +933,6 @@ def _left(numbers: DriftNumbers, change: TrialChange) -> bool:
     return bool(left.intersection(change.operators))
 
 
-def _repeats_only(small: tuple[float, float]) -> Finding:
-    return Finding(
-        "look",
-        "repeats scatter alone",
-        "the study",
-        _too_small(small),
-        "Something may have moved between the trials, or readings were copied. Ask how they "
-        "were taken.",
-    )
-
-
 def _too_small(small: tuple[float, float]) -> str:
     f, _ = small
     return (
@@ -1014,8 +988,11 @@ def _held(study: Study) -> bool:
 
 
 def _certificate(study: Study) -> Iterator[Finding]:
-    day, measured = calibration_due(study), _last_day(study)
-    if day is not None and measured is not None and day < measured:
+    day, readings = calibration_due(study), study.readings
+    if day is None or "time" not in readings or readings["time"].isna().all():
+        return
+    measured = pd.Timestamp(readings["time"].max()).date()
+    if day < measured:
         yield Finding(
             "mend",
             "calibration",
@@ -1034,30 +1011,20 @@ def calibration_due(study: Study) -> dt.date | None:
         return None
 
 
-def _last_day(study: Study) -> dt.date | None:
-    readings = study.readings
-    if "time" not in readings or readings["time"].isna().all():
-        return None
-    return pd.Timestamp(readings["time"].max()).date()
-
-
 def _zero_limit(study: Study) -> Iterator[Finding]:
     tolerance = study.tolerance
-    if tolerance is None:
+    if tolerance is None or tolerance.lower != 0.0 or tolerance.upper is None:
         return
     readings = study.readings["reading"].to_numpy(dtype=float)
-    smallest = float(np.nanmin(readings))
-    if tolerance.lower == 0.0 and smallest >= 0.0 and tolerance.upper is not None:
-        near = float(np.nanmedian(readings)) < 0.5 * tolerance.upper
-        if near:
-            yield Finding(
-                "look",
-                "limit at zero",
-                "the tolerance",
-                "The lower limit is 0 and no reading is below it: for roundness, flatness or "
-                "runout 0 is where the characteristic ends, not a limit on the drawing.",
-                "If the drawing has no lower limit, leave it out: the tolerance is one-sided.",
-            )
+    if np.nanmin(readings) >= 0.0 and np.nanmedian(readings) < 0.5 * tolerance.upper:
+        yield Finding(
+            "look",
+            "limit at zero",
+            "the tolerance",
+            "The lower limit is 0 and no reading is below it: for roundness, flatness or "
+            "runout 0 is where the characteristic ends, not a limit on the drawing.",
+            "If the drawing has no lower limit, leave it out: the tolerance is one-sided.",
+        )
 
 
 def _far_off(study: Study) -> Iterator[Finding]:

@@ -349,26 +349,33 @@ def _floored(result: GaugeResult, from_ranges: float) -> str:
 
 def share_lines(result: GaugeResult) -> list[SheetLine]:
     """Return the percentages of total variation and of the tolerance, and ndc."""
-    tv = result.value("TV", "sd")
-    worked = []
-    for name in ("EV", "AV", "GRR", "PV"):
-        value, sd = result.value(name, "percent_tv"), result.value(name, "sd")
-        if math.isnan(value):
-            reason = result.reasons.get("percent_tv", result.reasons.get(name, "TV is 0"))
-            worked.append(_share(name, "TV", ("", ""), value, f"not estimated, {reason}"))
-        else:
-            working = (f"100 × {name} / TV", f"100 × {five(sd)} / {five(tv)}")
-            worked.append(_share(name, "TV", working, value, percent(value)))
+    worked = [_share(result, name, "percent_tv") for name in ("EV", "AV", "GRR", "PV")]
     worked.append(_categories(result))
-    worked += _tolerance_lines(result)
+    if result.study.tolerance is not None:
+        worked += [_share(result, name, "percent_tolerance") for name in ("EV", "AV", "GRR")]
     return worked
 
 
-def _share(name: str, whole: str, working: tuple[str, str], value: float, shown: str) -> SheetLine:
-    """Return a percentage of "TV" or of "tolerance"; ``working`` is formula and numbers."""
-    words = "total variation" if whole == "TV" else "the tolerance"
+def _share(result: GaugeResult, name: str, measure: str) -> SheetLine:
+    """Return a percentage of the total variation or of the tolerance, or why there is none."""
+    of_tv = measure == "percent_tv"
+    value, reasons = result.value(name, measure), result.reasons
+    if math.isnan(value):
+        # of the total variation the reason of the measure comes first, else that of the source
+        keys = (measure, name) if of_tv else (name, measure)
+        why = next((reasons[key] for key in keys if key in reasons), "TV is 0" if of_tv else "")
+        formula, numbers, shown = "", "", f"not estimated, {why}"
+    else:
+        formula, numbers = _against_tv(result, name) if of_tv else _against_tolerance(result, name)
+        shown = percent(value)
+    words, whole = ("total variation", "TV") if of_tv else ("the tolerance", "tolerance")
     quantity = f"{NAMES[name].capitalize()}, percent of {words}"
-    return SheetLine(quantity, f"{name}, % of {whole}", *working, value, shown, FORM)
+    return SheetLine(quantity, f"{name}, % of {whole}", formula, numbers, value, shown, FORM)
+
+
+def _against_tv(result: GaugeResult, name: str) -> tuple[str, str]:
+    sd, tv = five(result.value(name, "sd")), five(result.value("TV", "sd"))
+    return f"100 × {name} / TV", f"100 × {sd} / {tv}"
 
 
 def _categories(result: GaugeResult) -> SheetLine:
@@ -385,21 +392,6 @@ def _categories(result: GaugeResult) -> SheetLine:
         f"{figures(exact, 3)}, so {result.ndc}",
         FORM,
     )
-
-
-def _tolerance_lines(result: GaugeResult) -> list[SheetLine]:
-    if result.study.tolerance is None:
-        return []
-    worked = []
-    for name in ("EV", "AV", "GRR"):
-        value = result.value(name, "percent_tolerance")
-        if math.isnan(value):
-            reason = result.reasons.get(name, result.reasons.get("percent_tolerance", ""))
-            worked.append(_share(name, "tolerance", ("", ""), value, f"not estimated, {reason}"))
-        else:
-            working = _against_tolerance(result, name)
-            worked.append(_share(name, "tolerance", working, value, percent(value)))
-    return worked
 
 
 def _against_tolerance(result: GaugeResult, name: str) -> tuple[str, str]:

@@ -47,9 +47,11 @@ def test_sources_say_the_spread_and_the_largest_part() -> None:
 
 
 def test_a_source_that_is_not_estimated_says_why() -> None:
-    figure = grr.show.spread_sources(grr.anova(SHAPES["one operator"]()))
+    result = grr.anova(SHAPES["one operator"]())
+    figure = grr.show.spread_sources(result)
     notes = [note.text.replace("<br>", " ") for note in figure.layout.annotations]
-    assert sum("not estimated: one operator measured" in note for note in notes) == 2
+    for source in ("AV", "INT"):
+        assert sum(f"not estimated: {result.reasons[source]}" in note for note in notes) == 2
     assert data(figure)[0]["x"][1] is None
 
 
