@@ -337,3 +337,37 @@ def test_another_programs_sums_of_squares_stand_beside_ours(demo_page):
     shown = demo_page("dowel_pin").shown
     assert "by the least squares of statsmodels" in shown
     assert "readings: the same." in shown
+
+
+def _calculated(text: str) -> tuple[int, int]:
+    """How many percentages of "100 × … = … %" the report's own text holds, and gives again."""
+    found = re.findall(r"100 × ([\d.,× −()/]+?) / ([\d.]+) = ([\d.]+) %", text)
+    good = 0
+    for above, below, shown in found:
+        product = 100.0
+        for factor in above.split("×"):
+            product *= float(factor)
+        good += abs(product / float(below) - float(shown)) <= (0.051 if "." in shown else 0.51)
+    return len(found), good
+
+
+@every
+def test_a_pocket_calculator_gives_the_percentages_shown(demo_page, name):
+    told, right = _calculated(demo_page(name).shown)
+    assert told == right
+    assert told > 5 or name == "dowel_pin_mistakes"
+
+
+@pytest.mark.parametrize(("name", "unit"), [("dowel_pin", "µm"), ("bushing_inch", "µin")])
+def test_squares_stand_in_one_unit_and_give_the_share_of_the_tolerance(demo_page, name, unit):
+    """From the table of sums of squares to GRR of the tolerance, with the numbers as shown."""
+    shown, study = demo_page(name).shown, grr.open_study(DEMO / name)
+    assert f"sum of squares, {unit}²" in shown
+    assert not re.search(r"EV² = [^=]* = \d\.\d+e", shown)
+    grr_shown = re.search(rf"GRR = √([\d.]+) = ([\d.]+) {unit}", shown)
+    square, sd = (float(group) for group in grr_shown.groups())
+    assert square**0.5 == pytest.approx(sd, rel=1e-5)
+    width = study.tolerance.width * (1e3 if unit == "µm" else 1e6)
+    again = 100.0 * 6.0 * sd / width
+    told = grr.anova(study).value("GRR", "percent_tolerance")
+    assert again == pytest.approx(told, abs=1e-3)
