@@ -50,6 +50,16 @@ def everything(study):
 """
 
 
+#: Many studies of 10 × 3 × 3, as a snippet.
+PLANT = """
+import sys, time
+sys.path[:0] = ["tests/benchmarks", "tests"]
+import grr
+from test_many import TOLERANCE, cubes, long_table, sum_by_study
+grr.analyse_many(long_table(cubes(3)), tolerances=TOLERANCE, intervals=True)
+"""
+
+
 @dataclass(frozen=True)
 class Row:
     """A row: what is timed, in how many seconds, beside which seconds, and the goal."""
@@ -122,6 +132,23 @@ def further(work: str) -> Callable[[], float]:
     return lambda: of_snippet(before, many, 1) / 10
 
 
+def plant(studies: int, before: str = "", of: int = 10_000, **options: bool) -> Callable[[], float]:
+    """Return the timer of `grr.analyse_many`, scaled from some studies to all of them."""
+    made = f"{PLANT}\ntable = long_table(cubes({studies}))\n{before}"
+    asked = f"grr.analyse_many(table, tolerances=TOLERANCE, **{options})"
+    return lambda: of_snippet(made, asked) * of / studies
+
+
+def plain_sum(before: str = "") -> Callable[[], float]:
+    """Return the timer of pandas' sum by study over the same table."""
+    made = f"{PLANT}\ntable = long_table(cubes(10_000))\n{before}\nsum_by_study(table)"
+    return lambda: of_snippet(made, "sum_by_study(table)")
+
+
+NUMBERED = "table['study'] = table['study'].str[1:].astype(int)"
+ONE_LOST = "table = table[table.index % 90 != 37]"
+
+
 def loading() -> float:
     """Return what importing pandas and scipy.special takes: no command can be faster."""
     return of_command("-c", "import pandas, scipy.special")
@@ -159,6 +186,25 @@ ROWS = [
         command("report", TWO_WAYS, "-o", "FOLDER/r.html", "--force"),
         "",
         loading,
+    ),
+    Row("10,000 studies, names as text (beside: groupby sum)", plant(10_000), "4 ×", plain_sum()),
+    Row(
+        "10,000 studies, names as whole numbers (beside: groupby sum)",
+        plant(10_000, NUMBERED),
+        "8 ×",
+        plain_sum(NUMBERED),
+    ),
+    Row("10,000 studies, limits and decisions (from 1,000)", plant(1_000, intervals=True), "1 s"),
+    Row(
+        "10,000 studies, checks and causes as well (from 20)",
+        plant(20, intervals=True, checks=True),
+        "10 s",
+    ),
+    Row("10,000 studies, a reading missing in each (from 100)", plant(100, ONE_LOST), "60 s"),
+    Row(
+        "10,000 studies, a reading missing, limits, decisions, checks (from 20)",
+        plant(20, ONE_LOST, intervals=True),
+        "120 s",
     ),
 ]
 
