@@ -13,6 +13,7 @@ formula.
                          the likelihood is maximised
 `mixed_model`            the same for any sources, crossed or nested, by their labels
 `between_sessions`       each person in several sessions: what a new day and zero change
+`further_sources`        places on a part and several gauges, beside parts, people and sessions
 `coarse_digit`           repeatability behind a coarse last digit; what rounding adds to a bound
 `pivots`                 which variances a study is compatible with, as draws
 `even_draws`             evenly spread points in place of random draws, for many studies

@@ -165,7 +165,8 @@ class Components:
 
     ``part``, ``operator`` and ``interaction`` may be negative as estimated: what is shown to
     a person is truncated at 0 (`grr.formulas.sources_of_variation`). A component that the
-    design cannot estimate is NaN. ``session`` is None where sessions are no source.
+    design cannot estimate is NaN. ``session``, ``gauge`` and ``place`` (within-part variation,
+    which is not part of GRR) are None where they are no source.
     """
 
     part: Array
@@ -173,10 +174,12 @@ class Components:
     interaction: Array
     repeatability: Array
     session: Array | None = None
+    gauge: Array | None = None
+    place: Array | None = None
 
     @property
     def grr(self) -> Array:
-        """EV, AV, interaction and sessions, each as it is shown: not below 0, or not there.
+        """EV, AV, interaction, sessions and gauges, each as it is shown: not below 0, or not there.
 
         Notes
         -----
@@ -184,9 +187,8 @@ class Components:
         it is larger than the sum before, most where AV is small; its limits come from draws
         (`grr.formulas.pivots`), which are not truncated.
         """
-        beside = [self.operator, self.interaction]
-        if self.session is not None:
-            beside.append(self.session)
+        further = [one for one in (self.session, self.gauge) if one is not None]
+        beside = [self.operator, self.interaction, *further]
         return np.asarray(self.repeatability + sum(np.fmax(one, 0.0) for one in beside))
 
 

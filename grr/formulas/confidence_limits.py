@@ -26,8 +26,10 @@ QUANTITIES = {
     "AV": "operator",
     "INT": "interaction",
     "SES": "session",
+    "GAU": "gauge",
     "GRR": "grr",
     "PV": "part",
+    "WPV": "place",
     "TV": "total",
 }
 
@@ -40,8 +42,8 @@ def variance_draws(pivots: Pivots, quantity: str, specification: Specification) 
     Parameters
     ----------
     pivots : Pivots
-    quantity : {"EV", "AV", "INT", "SES", "GRR", "PV", "TV"}
-        SES where sessions are a source.
+    quantity : {"EV", "AV", "INT", "SES", "GAU", "GRR", "PV", "WPV", "TV"}
+        SES, GAU and WPV where sessions, gauges and places are a source.
     specification : Specification
 
     Returns
@@ -53,7 +55,10 @@ def variance_draws(pivots: Pivots, quantity: str, specification: Specification) 
     if quantity == "TV" and given is not None:
         return np.full_like(pivots.grr, given**2)
     if quantity == "PV" and given is not None:
-        return np.maximum(given**2 - variance_draws(pivots, "GRR", specification), 0.0)
+        beside = variance_draws(pivots, "GRR", specification)
+        if pivots.place is not None:
+            beside = beside + variance_draws(pivots, "WPV", specification)
+        return np.maximum(given**2 - beside, 0.0)
     draws: Array = getattr(pivots, QUANTITIES[quantity])
     return np.maximum(draws, 0.0)
 
@@ -218,8 +223,8 @@ def quantity_limits(
         A level that is not between 0 and 1.
     """
     found: dict[tuple[str, str], ConfidenceLimits] = {}
-    for quantity in QUANTITIES:
-        if quantity == "SES" and pivots.session is None:
+    for quantity, name in QUANTITIES.items():
+        if getattr(pivots, name) is None:
             continue
         variance = two_sided_limits(variance_draws(pivots, quantity, specification), level)
         share = two_sided_limits(share_draws(pivots, quantity, specification), level)

@@ -124,7 +124,8 @@ class Pivots:
     Variances are in the unit of the readings squared. ``part``, ``operator`` and
     ``interaction`` are not truncated and may be negative, so that sums of them are not
     pushed up; truncation comes last, in `grr.formulas.confidence_limits`. What the design
-    cannot estimate is NaN. ``session`` is there where sessions are a source.
+    cannot estimate is NaN. ``session``, ``gauge`` and ``place`` are there where they are a
+    source.
     """
 
     part: Array
@@ -135,6 +136,8 @@ class Pivots:
     total: Array
     mean: Array
     session: Array | None = None
+    gauge: Array | None = None
+    place: Array | None = None
 
 
 def crossed_pivots(

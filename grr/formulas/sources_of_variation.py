@@ -218,7 +218,8 @@ def floored_components(found: Components, resolution: Array | float) -> tuple[Co
 class SourcesOfVariation:
     """What is read of each source, arrays of shape (..., 6): EV, AV, INT, GRR, PV, TV last.
 
-    Of shape (..., 7) where sessions are a source: SES stands before GRR.
+    Longer where there are further sources: sessions and gauges (SES, GAU) stand before GRR,
+    within-part variation (WPV) before TV.
 
     Attributes
     ----------
@@ -281,11 +282,11 @@ def sources_of_variation(
     Source: AIAG MSA, 4th ed., chapter III section B (percent of TV, of tolerance, and ndc)
     and appendix A (negative estimates are taken as 0; percent contribution).
     """
-    part, total = part_and_total(found.part, found.grr, process_sd)
-    inside = [found.repeatability, found.operator, found.interaction]
-    if found.session is not None:
-        inside.append(found.session)
-    estimated = (*inside, found.grr, part, total)
+    within = [] if found.place is None else [np.maximum(found.place, 0.0)]
+    part, total = part_and_total(found.part, sum(within, start=found.grr), process_sd)
+    further = [one for one in (found.session, found.gauge) if one is not None]
+    inside = [found.repeatability, found.operator, found.interaction, *further]
+    estimated = (*inside, found.grr, part, *within, total)
     variance = np.stack(np.broadcast_arrays(*estimated), axis=-1)
     variance = np.where(np.isnan(variance), np.nan, np.maximum(variance, 0.0))
     sd = np.sqrt(variance)
@@ -293,7 +294,8 @@ def sources_of_variation(
     whole = np.where(known, total, np.nan)[..., None]
     centre = np.where(np.isfinite(process_mean), process_mean, mean)
     limits = (np.asarray(limit, dtype=np.float64)[..., None] for limit in (centre, lower, upper))
-    exact = distinct_categories(np.where(known, sd[..., -2], np.nan), sd[..., -3])
+    of_part, of_grr = sd[..., len(inside) + 1], sd[..., len(inside)]
+    exact = distinct_categories(np.where(known, of_part, np.nan), of_grr)
     return SourcesOfVariation(
         variance=variance,
         sd=sd,

@@ -60,8 +60,9 @@ class Decision(StrEnum):
 FIX_FIRST = "FIX THE DATA FIRST"
 
 
-#: The sources of variation, in the order in which a table shows them. Where each person
-#: measured in several sessions, SES stands before GRR.
+#: The sources of variation, in the order in which a table shows them. Further sources stand
+#: where they belong: sessions and gauges (SES, GAU) before GRR, which holds them, and
+#: within-part variation (WPV), which is none of the measuring system, before TV.
 SOURCES = ("EV", "AV", "INT", "GRR", "PV", "TV")
 #: What each source is called in words.
 NAMES = {
@@ -69,8 +70,10 @@ NAMES = {
     "AV": "reproducibility",
     "INT": "interaction",
     "SES": "between sessions",
+    "GAU": "between gauges",
     "GRR": "measuring system",
     "PV": "part variation",
+    "WPV": "within-part variation",
     "TV": "total variation",
 }
 MEASURES = (

@@ -21,10 +21,15 @@ from grr.model.values import LARGEST, SMALLEST, article
 #: What a study knows of a reading; any other column is left out.
 COLUMNS = (
     *("part", "operator", "trial", "method", "reading", "order", "time", "note"),
-    *("session", "source"),
+    *("session", "place", "gauge", "source"),
 )
 
+#: Sources beside part and operator: when, where on the part, and with what it was measured.
+FURTHER = ("session", "place", "gauge")
 
+
+#: What names the readings that are repeats of each other.
+CELL = ("part", "operator", "method")
 #: What a wide table may state in columns of its own, beside the columns of its trials.
 _KEYS = ("part", "operator", "method")
 
@@ -72,8 +77,11 @@ def validated(table: object) -> pd.DataFrame:
     for column in ("note", "session", "source"):
         if column in table:
             result[column] = table[column].fillna("").astype(str).to_list()
+    for column in ("place", "gauge"):
+        if column in table and not table[column].map(_is_missing).all():
+            result[column] = _labels(table[column], column)
     _refuse_duplicates(result)
-    return result
+    return _numbered_on(result)
 
 
 def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
@@ -96,7 +104,7 @@ def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
     if "operator" not in result:
         result["operator"] = "1"
     if "trial" not in result:
-        keys = [k for k in ("part", "operator", "method") if k in result]
+        keys = [k for k in ("part", "operator", "method", "place", "gauge") if k in result]
         if result.duplicated(keys).any():
             raise StudyError(
                 "A part was measured more than once and the readings have no column trial",
@@ -296,7 +304,7 @@ def times_of(column: pd.Series[Any]) -> pd.Series[Any]:
 
 
 def _refuse_duplicates(table: pd.DataFrame) -> None:
-    keys = [name for name in ("part", "operator", "trial", "method") if name in table]
+    keys = [name for name in (*CELL, "trial", "place", "gauge") if name in table]
     repeated = table.duplicated(keys)
     if repeated.any():
         row = int(np.flatnonzero(repeated.to_numpy())[0])
@@ -306,6 +314,16 @@ def _refuse_duplicates(table: pd.DataFrame) -> None:
             "Correct the part, operator or trial of one of them, or remove one",
             row=row + 1,
         )
+
+
+def _numbered_on(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with trials numbered on over the places and gauges of a part."""
+    beside = [name for name in ("trial", "place", "gauge") if name in table]
+    keys = [name for name in CELL if name in table]
+    if len(beside) < 2 or not table.duplicated([*keys, "trial"]).any():
+        return table
+    ordered = table.sort_values(beside, kind="stable")
+    return table.assign(trial=ordered.groupby(keys, sort=False).cumcount() + 1)
 
 
 def _is_missing(value: object) -> bool:

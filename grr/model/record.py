@@ -23,7 +23,7 @@ UNTIMED = (PASTED, SHEET, IMPORTED)
 
 _DECIDING_TABLES = ("tolerance", "rules", "plan")
 _DECIDING = (
-    *("unit", "resolution", "purpose", "operators_are", "parts_from", "process_sd"),
+    *("unit", "resolution", "purpose", "operators_are", "gauges_are", "parts_from", "process_sd"),
     *("process_mean", "design", "facts.readings_are", "facts.setting_master_size"),
 )
 

@@ -62,6 +62,8 @@ class Settings:
         As in `grr.Study`; the process mean is a full size.
     operators_are : {"random", "fixed"} or int
         ``operators`` of `grr.Study`.
+    gauges_are : {"random", "fixed"} or int
+        ``gauges`` of `grr.Study`.
     tolerance : Tolerance, optional
         The limits on the drawing, as full sizes, also where the gauge shows deviations.
     id : str
@@ -79,6 +81,7 @@ class Settings:
     tolerance: Tolerance | None = None
     purpose: Purpose = "accept"
     operators_are: OperatorsAre | Annotated[int, msgspec.Meta(ge=1)] = "random"
+    gauges_are: OperatorsAre | Annotated[int, msgspec.Meta(ge=1)] = "random"
     parts_from: PartsFrom = "process"
     process_sd: float | None = None
     process_mean: float | None = None
@@ -97,6 +100,7 @@ class Settings:
         ):
             with_name(name, one_of, name, getattr(self, name), get_args(words))
         with_name("operators_are", people_who_measure, self.operators_are, 1, "operators_are")
+        with_name("gauges_are", people_who_measure, self.gauges_are, 1, "gauges_are")
         with_name("title", short_text, "The title", self.title)
         object.__setattr__(self, "unit", with_name("unit", canonical_unit, self.unit))
         for name in ("resolution", "process_sd", "process_mean"):
@@ -137,6 +141,7 @@ class Settings:
             resolution=self.resolution,
             purpose=self.purpose,
             operators=self.operators_are,
+            gauges=self.gauges_are,
             parts_from=self.parts_from,
             process_sd=self.process_sd,
             process_mean=None if mean is None else _sum(mean, -self.master_size),
@@ -159,6 +164,7 @@ def settings_of(study: Study) -> Settings:
         resolution=study.resolution,
         purpose=study.purpose,
         operators_are=study.operators,
+        gauges_are=study.gauges,
         parts_from=study.parts_from,
         process_sd=study.process_sd,
         design=study.design,
@@ -223,6 +229,7 @@ class Document:
     resolution: float | None = None
     purpose: Purpose = "accept"
     operators_are: OperatorsAre | Annotated[int, msgspec.Meta(ge=1)] = "random"
+    gauges_are: OperatorsAre | Annotated[int, msgspec.Meta(ge=1)] = "random"
     parts_from: PartsFrom = "process"
     process_sd: float | None = None
     process_mean: float | None = None
@@ -287,6 +294,8 @@ def document_of(settings: Settings) -> dict[str, Any]:
             if getattr(settings.plan, name) == usual:
                 plan.pop(name, None)
     known = {entry.name: getattr(settings, entry.name, None) for entry in fields(Document)}
+    if settings.gauges_are == "random":  # as in every file written before it could be stated
+        known["gauges_are"] = None
     return known | {
         "characteristic": facts.pop("characteristic", ""),
         "tolerance": asdict(settings.tolerance) if settings.tolerance else None,

@@ -71,7 +71,9 @@ class Study:
         One row a reading: ``part``, ``operator``, ``trial``, ``reading``, and
         where they exist ``method``, ``order``, ``time`` (ISO 8601, UTC), ``note``.
         ``operator`` may be left out where one person measured, ``trial`` where each
-        part was measured once. A missing reading is an empty cell and stays one. Columns
+        part was measured once. A missing reading is an empty cell and stays one. Further
+        sources are told apart where they are named: ``session`` (day and zero setting),
+        ``place`` (where on the part), ``gauge`` (several gauges or fixtures). Columns
         may also bear the trade's words for these, such as appraiser or Prüfer: see
         `grr.model.columns.NAMES`. Other columns are left.
     tolerance : Tolerance, optional
@@ -84,6 +86,9 @@ class Study:
     operators : {"random", "fixed"} or int
         A sample of those who will measure, all who ever will, or how many will ever measure,
         those studied included; to be settled before the first reading.
+    gauges : {"random", "fixed"} or int
+        The gauges of the column ``gauge``: a sample of others like them, all that are used, or
+        how many are.
     parts_from : {"process", "chosen"}
         Whether the parts represent the process.
     process_sd, process_mean : float, optional
@@ -133,6 +138,7 @@ class Study:
     resolution: float | None = None
     purpose: Purpose = "accept"
     operators: OperatorsAre | int = "random"
+    gauges: OperatorsAre | int = "random"
     parts_from: PartsFrom = "process"
     process_sd: float | None = None
     process_mean: float | None = None
@@ -185,6 +191,7 @@ class Study:
                 value=self.parts[0],
             )
         people_who_measure(self.operators, len(self.operator_names))
+        _ = self.gauges_used
         if self.resolution is not None:
             _refuse_finer_readings(table["reading"].to_numpy(), self.resolution)
 
@@ -227,6 +234,13 @@ class Study:
     def people(self) -> float:
         """How many people will ever measure; infinite where the operators are a sample."""
         return people_who_measure(self.operators, len(self.operator_names))
+
+    @property
+    def gauges_used(self) -> float:
+        """How many gauges are used; infinite where those of the study are a sample."""
+        table = self.__dict__["readings"]
+        studied = int(table["gauge"].nunique()) if "gauge" in table else 1
+        return people_who_measure(self.gauges, studied, "gauges")
 
     @property
     def all_studied(self) -> bool:

@@ -118,11 +118,29 @@ TERMS = (
         ("SES", "between sessions", "day to day"),
     ),
     Explanation(
+        "between gauges (GAU)",
+        "How much several gauges or fixtures differ, where each operator measured with each of "
+        "them. It is a part of reproducibility of the measuring system.",
+        "from all readings at once by restricted maximum likelihood",
+        "Searle, Casella & McCulloch, Variance Components (1992), chapter 6",
+        ("GAU", "between gauges", "several gauges", "several micrometers"),
+    ),
+    Explanation(
+        "within-part variation (WPV)",
+        "How much readings change with the place on a part: taper and roundness. It is seen where "
+        "each part was measured at two or more named places, and is no part of GRR: it belongs to "
+        "the parts. It counts in what is read unless the place is marked.",
+        "from all readings at once by restricted maximum likelihood; TV² = GRR² + PV² + WPV²",
+        f"{MANUAL}, chapter IV (within-part variation); Searle, Casella & McCulloch, Variance "
+        "Components (1992), chapter 6",
+        ("WPV", "within-part variation", "within part", "taper", "roundness", "out of round"),
+    ),
+    Explanation(
         "GRR",
         "The spread of the measuring system: repeatability, reproducibility and interaction "
         "together.",
-        "GRR² = EV² + AV² + INT² (+ SES² where sessions are a source), each counted as 0 where it "
-        "was estimated below zero",
+        "GRR² = EV² + AV² + INT² (+ SES², GAU² where sessions or gauges are sources), each "
+        "counted as 0 where it was estimated below zero",
         f"{MANUAL}, chapter III section B; Burdick, Borror & Montgomery (SIAM 2005), section 3.2",
         ("gauge repeatability and reproducibility", "R&R", "GR&R", "gauge R&R", "gage R&R"),
     ),

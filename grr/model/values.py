@@ -197,9 +197,12 @@ def people_who_measure(operators: str | int, studied: int, name: str = "operator
     """
     if isinstance(operators, (int, np.integer)) and not isinstance(operators, bool):
         if operators < studied:
+            who, do, all_of = ("operators", "measure", "who will ever measure")
+            if name.startswith("gauges"):
+                who, do, all_of = ("gauges", "be used", "that are used")
             raise StudyError(
-                f"{studied} operators were studied, and fewer are said to measure at all",
-                f"Give {name} the number of all who will ever measure, those studied included",
+                f"{studied} {who} were studied, and fewer are said to {do} at all",
+                f"Give {name} the number of all {all_of}, those studied included",
                 value=operators,
             )
         return float(operators)

@@ -21,7 +21,7 @@ from grr.model.errors import StudyError
 from grr.model.study import Cube, Study
 from grr.page.workbook_cells import Sheet, address, area
 from grr.questions.gauge import GaugeResult, anova, average_range
-from grr.questions.sittings import own_sessions
+from grr.questions.sittings import further_sources, own_sessions
 
 #: Where the parts begin: below title, explanation, operators and trials.
 _FIRST_PART = 4
@@ -37,6 +37,9 @@ def why_not(study: Study) -> str:
         return "Nested studies have no sheet of formulas."
     if not study.balanced:
         return "Readings are missing: the variances come from an estimate without closed formulas."
+    further = further_sources(study)
+    if further is not None and further.squares is not None:
+        return "Studies of several places or gauges have no sheet of formulas."
     if own_sessions(study) is not None:
         return "Studies with several sessions of each person have no sheet of formulas."
     if study.cube().packed.shape[2] < 2:

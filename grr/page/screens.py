@@ -702,6 +702,7 @@ _CAUSES = {
     "step": ("The zero moved", "Zeroed again"),
     "trial_shift": ("The trials differ", "Measuring alike"),
     "sessions": ("One person's days differ", "The same every day"),
+    "gauges": ("The gauges differ", "All gauges alike"),
     "digit": ("The last digit", "With a finer one"),
     "slip": ("A slip on part {part}", "Without it"),
     "outliers": ("Some readings are far out", "Like the others"),

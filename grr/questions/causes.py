@@ -35,8 +35,14 @@ from grr.formulas.cause_tests import (
     sitting_shapes,
     trial_shapes,
 )
-from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval, variance_draws
+from grr.formulas.confidence_limits import (
+    QUANTITIES,
+    sd_interval,
+    sd_ratio_interval,
+    variance_draws,
+)
 from grr.formulas.counterfactuals import DRAWS, Variances, limits
+from grr.formulas.further_sources import source_test
 from grr.formulas.method_comparison import method_difference
 from grr.formulas.operator_comparison import from_others_limits, operator_means
 from grr.formulas.sources_of_variation import rounding_floor
@@ -51,7 +57,14 @@ from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.mistakes import mistakes_in, without_factor_slips
 from grr.questions.scatter import filled_readings, last_digit, scatter_of
-from grr.questions.sittings import ZEROED, own_sessions, sittings, within_sessions, zero_checks
+from grr.questions.sittings import (
+    ZEROED,
+    further_sources,
+    own_sessions,
+    sittings,
+    within_sessions,
+    zero_checks,
+)
 
 #: What may make GRR large. "repeatability" is what is left: gauge, grip and reading.
 Kind = Literal[
@@ -63,6 +76,7 @@ Kind = Literal[
     "step",
     "trial_shift",
     "sessions",
+    "gauges",
     "digit",
     "slip",
     "exchanged_parts",
@@ -483,14 +497,20 @@ class _Sized:
 
 
 def _between_sessions(result: GaugeResult) -> tuple[float, Array]:
-    """Return AV² and SES² together where sessions are a source, and draws of them; else 0."""
-    if own_sessions(result.study) is None:
+    """Return what was taken off the readings and is in GRR, and draws of it; else 0.
+
+    GAU², and AV² with SES² where sessions are a source.
+    """
+    beside = ("AV", "SES") if own_sessions(result.study) is not None else ()
+    named = [name for name in (*beside, "GAU") if name in result.source_names]
+    if not named:
         return 0.0, np.zeros(DRAWS)
-    named = [name for name in ("AV", "SES") if name in result.source_names]
     pivots = pivots_of(result)
-    drawn = np.zeros(DRAWS) if pivots.session is None else pivots.session[:DRAWS]
-    if np.isfinite(pivots.operator).all():
-        drawn = drawn + pivots.operator[:DRAWS]
+    drawn = np.zeros(DRAWS)
+    for name in named:
+        draws = getattr(pivots, QUANTITIES[name])
+        if draws is not None and np.isfinite(draws).all():
+            drawn = drawn + draws[:DRAWS]
     value = sum(float(np.nan_to_num(result.value(name, "variance"))) for name in named)
     return value, np.maximum(drawn, 0.0)
 
@@ -507,7 +527,8 @@ def _ranked(sized: _Sized) -> tuple[Cause, ...]:
         key = ("interaction", suspect.operator) if of_operator else (suspect.family, n)
         groups.setdefault(key, []).append(n)
     causes = [_cause(sized, members) for members in groups.values()]
-    causes += [cause for cause in (_sessions(sized), _digit(sized)) if cause is not None]
+    further = (_between(sized, "sessions"), _between(sized, "gauges"), _digit(sized))
+    causes += [cause for cause in further if cause is not None]
     causes = [cause for cause in causes if not cause.share.value < LEAST_SHARE]
     causes.sort(key=lambda cause: -np.nan_to_num(cause.share.value))
     return (*causes, _background(sized))
@@ -603,31 +624,41 @@ def _offset(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) ->
     return Estimate(value, lower, upper, study.unit)
 
 
-def _sessions(sized: _Sized) -> Cause | None:
-    """Return what a person's own sessions differ by, where chance does not explain it."""
-    result, sessions = sized.result, own_sessions(sized.result.study)
-    if sessions is None or "SES" not in result.source_names:
+def _chance(study: Study, kind: Literal["sessions", "gauges"]) -> float:
+    """Return how often chance alone makes a person's sessions, or the gauges, differ as much."""
+    sessions, further = own_sessions(study), further_sources(study)
+    if kind == "sessions":
+        return math.nan if sessions is None else float(session_test(sessions.means)[1])
+    if further is None or further.squares is None or not further.squares.df.get("gauge"):
+        return math.nan
+    return float(source_test(further.squares, "gauge")[1])
+
+
+def _between(sized: _Sized, kind: Literal["sessions", "gauges"]) -> Cause | None:
+    """Return what sessions or gauges differ by, where chance does not explain it."""
+    result, source = sized.result, {"sessions": "SES", "gauges": "GAU"}[kind]
+    if source not in result.source_names:
         return None
-    p = float(session_test(sessions.means)[1])
+    p = _chance(result.study, kind)
     if not p <= SESSION_LEVEL:
         return None
     pivots = pivots_of(result)
-    assert pivots.session is not None
-    low, high = np.quantile(np.maximum(pivots.session, 0.0), [0.025, 0.975])
-    drawn = np.maximum(pivots.session[:DRAWS], 0.0)
-    gone = result.value("SES", "variance")
+    draws = getattr(pivots, QUANTITIES[source])
+    low, high = np.quantile(np.maximum(draws, 0.0), [0.025, 0.975])
+    drawn = np.maximum(draws[:DRAWS], 0.0)
+    gone = result.value(source, "variance")
     share, without = sized.estimates(
         max(sized.shown - gone, sized.floor), np.maximum(sized.draws[0] - drawn, sized.error[0])
     )
     found = Cause(
-        kind="sessions",
+        kind=kind,
         operator=None,
         part=None,
         session=None,
         method=result.study.methods[0] if result.study.methods else None,
         trials=(),
         size=Estimate(
-            result.value("SES", "sd"),
+            result.value(source, "sd"),
             math.sqrt(float(low)),
             math.sqrt(float(high)),
             result.study.unit,
@@ -1056,6 +1087,10 @@ def _what(cause: Cause, study: Study) -> tuple[str, str]:
             f"What one person reads changes by {size} from session to session (standard deviation)",
             "with sessions alike",
         ),
+        "gauges": (
+            f"The gauges differ by {size} (standard deviation), on all parts alike",
+            "with gauges alike",
+        ),
         "digit": (f"The last digit of {size} is coarse", "with a fine digit"),
         "slip": (
             f"One reading stands out by {size}: part {part}, {who}, {of_trials}",
@@ -1159,6 +1194,10 @@ def _first_step(cause: Cause, result: GaugeResult) -> tuple[str, int]:
             "what was set or touched before? Check zero on a master before each trial"
             f"{_than_now(zeroed)}.",
             o * r,
+        ),
+        "gauges": (
+            "Set all gauges to one master, and correct or leave out the one that still differs.",
+            0,
         ),
         "sessions": (
             "Set the zero on a master, the same way each day, and let gauge and parts come to one "

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from grr.formulas import average_range as form
 from grr.formulas import sources_of_variation as variation
@@ -50,7 +51,7 @@ from grr.formulas.sources_of_variation import (
     whole_categories,
 )
 from grr.model.blocks import Block, Bullets, Prose, Table
-from grr.model.choices import MEASURES, NAMES, SOURCES
+from grr.model.choices import MEASURES, NAMES
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.facts import DEVIATION
@@ -72,7 +73,7 @@ from grr.model.study import Cube, Study, checked_study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number, one_of
 from grr.questions.intervals import IntervalTable, coarse_sentence, interval_frame, uneven_sentence
-from grr.questions.sittings import OwnSessions, own_sessions
+from grr.questions.sittings import FurtherSources, OwnSessions, further_sources, own_sessions
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -111,7 +112,10 @@ def anova(
     Complete crossed studies: analysis of variance. Readings missing: restricted maximum
     likelihood, from all that are there. Nested studies (``design="nested"``): each part
     belongs to one operator. Where each operator measured in two or more sessions (column
-    ``session``), what changes between them is a source of its own, SES, and counts in GRR.
+    ``session``), what changes between them is a source of its own, SES, and counts in GRR; so
+    do differences between several gauges (column ``gauge``), GAU. Where each part was measured
+    at several places (column ``place``), within-part variation, WPV, stands beside GRR. Both are
+    estimated by restricted maximum likelihood.
     `GaugeResult.estimator` says which was used.
 
     Source: AIAG MSA, 4th ed., chapter III section B and appendix A; Burdick, Borror &
@@ -149,6 +153,19 @@ def anova(
 def _anova(study: Study, interaction: str, pool_above: float, spread: float) -> GaugeResult:
     if study.design == "nested":
         return nested_result(study, spread=spread)
+    further = further_sources(study)
+    if further is not None:
+        asked = (interaction, pool_above, spread)
+        if further.squares is not None:
+            return further_result(study, further, *asked)
+        result = _without_further(study, *asked)
+        return replace(result, notes=(*result.notes, *further.untold))
+    return _without_further(study, interaction, pool_above, spread)
+
+
+def _without_further(
+    study: Study, interaction: str, pool_above: float, spread: float
+) -> GaugeResult:
     sessions = own_sessions(study)
     if sessions is not None:
         return session_result(
@@ -241,6 +258,11 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
         notes.append("One operator: this holds for this operator only, and GRR is EV alone.")
     if math.isfinite(study.people) and lines.operators > 1:
         notes.append("By ranges the operators always count as a sample of those who will measure.")
+    further = further_sources(study)
+    if further is not None and further.squares is not None:
+        notes.append(
+            "By ranges neither places nor gauges are told apart: what they differ by is in EV."
+        )
     if own_sessions(study) is not None:
         notes.append(
             "By ranges sessions are not told apart: what changes from session to session is in EV."
@@ -279,10 +301,10 @@ class GaugeResult(Printed):
     estimator : str
         How the variances were estimated, as a sentence.
     sources : DataFrame
-        Index EV, AV, INT, GRR, PV, TV, with SES (between sessions) before GRR where each
-        operator measured in several sessions; columns variance, sd, spread (in the unit of
-        the study), percent_contribution, percent_tv, percent_tolerance. NaN where not
-        estimated; `reasons` says why.
+        Index EV, AV, INT, GRR, PV, TV, with SES (between sessions) and GAU (between gauges)
+        before GRR and WPV (within-part variation) before TV where they are sources; columns
+        variance, sd, spread (in the unit of the study), percent_contribution, percent_tv,
+        percent_tolerance. NaN where not estimated; `reasons` says why.
     reasons : dict
         Source or measure → why it is not estimated.
     below_zero : tuple of str
@@ -460,15 +482,17 @@ def balanced_anova(
 
 def variances_of(components: Components) -> dict[str, float]:
     """Return the components of one study under the names of the sources."""
-    between = {} if components.session is None else {"SES": float(components.session)}
-    return {
-        "EV": float(components.repeatability),
-        "AV": float(components.operator),
-        "INT": float(components.interaction),
-        **between,
-        "GRR": float(components.grr),
-        "PV": float(components.part),
+    known = {
+        "EV": components.repeatability,
+        "AV": components.operator,
+        "INT": components.interaction,
+        "SES": components.session,
+        "GAU": components.gauge,
+        "GRR": components.grr,
+        "PV": components.part,
+        "WPV": components.place,
     }
+    return {name: float(value) for name, value in known.items() if value is not None}
 
 
 def below_zero(components: Components) -> tuple[str, ...]:
@@ -692,22 +716,36 @@ def _session_fit(
     study: Study, sessions: OwnSessions, interaction: str, pool_above: float
 ) -> tuple[Components, bool, str, float] | None:
     """Return the same by restricted likelihood and the mean; None where it has no maximum."""
-    fixed = sessions.operator if study.all_studied and sessions.means.operators > 1 else None
     labels = {"part": sessions.part, "session": sessions.session}
-    if sessions.means.operators > 1 and fixed is None:
+    if sessions.means.operators > 1:
         labels["operator"] = sessions.operator
-    several = sessions.means.operators > 1
-    both = sessions.part * sessions.means.operators + sessions.operator
+        labels["interaction"] = sessions.part * sessions.means.operators + sessions.operator
+    return _likeliest(study, sessions.readings, labels, interaction, pool_above)
+
+
+def _likeliest(
+    study: Study,
+    readings: Array,
+    labels: Mapping[str, NDArray[np.int64]],
+    interaction: str,
+    pool_above: float,
+) -> tuple[Components, bool, str, float] | None:
+    """Return the components by restricted likelihood, and what was done with the interaction."""
+    several = "operator" in labels
+    fixed = labels["operator"] if study.all_studied and several else None
+    left_out = ("interaction",) if fixed is None else ("interaction", "operator")
+    plainly = {name: codes for name, codes in labels.items() if name not in left_out}
+    both = labels.get("interaction")
     try:
         kept = (
-            fit_sources(sessions.readings, {**labels, "interaction": both}, fixed=fixed)
-            if (several and interaction != "pool")
+            fit_sources(readings, {**plainly, "interaction": both}, fixed=fixed)
+            if both is not None and interaction != "pool"
             else None
         )
         plain = (
             None
-            if interaction == "keep" and several
-            else fit_sources(sessions.readings, labels, fixed=fixed)
+            if interaction == "keep" and kept is not None
+            else fit_sources(readings, plainly, fixed=fixed)
         )
     except StudyError:
         return None
@@ -733,9 +771,88 @@ def _fitted_components(study: Study, fit: MixedModelFit, several: bool, fixed: b
         operator=operator,
         interaction=of.get("interaction", np.asarray(0.0) if several else nothing),
         repeatability=np.asarray(fit.error),
-        session=of["session"],
+        session=of.get("session"),
+        gauge=of.get("gauge"),
+        place=of.get("place"),
     )
+    if components.gauge is not None:
+        components = replace(
+            components, gauge=np.asarray(components.gauge * (1.0 - 1.0 / study.gauges_used))
+        )
     return components if fixed else among_people(components, study.people)
+
+
+def further_result(
+    study: Study, further: FurtherSources, interaction: str, pool_above: float, spread: float
+) -> GaugeResult:
+    """Return the variance components of a study with places or gauges as sources."""
+    assert further.squares is not None
+    labels, squares = further.labels, further.squares
+    fit = _likeliest(study, further.readings, labels, interaction, pool_above)
+    if fit is None:
+        raise StudyError(
+            "The search for the variances did not settle",
+            "Check the readings for mistakes (grr.check), or take the missing readings",
+        )
+    components, pooled, how, mean = fit
+    found, floored = rounding_floored(components, study.resolution)
+    reasons = {}
+    if "operator" not in labels:
+        reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
+    elif "interaction" not in labels:
+        reasons = {"INT": ONE_TRIAL}
+        found = replace(found, interaction=np.asarray(np.nan))
+    sources = build_sources(found, study, mean=mean, spread=spread, reasons=reasons)
+    words = {"session": "sessions", "place": "places on the parts", "gauge": "gauges"}
+    beside = [words[name] for name in words if name in labels]
+    below = below_zero(found)
+    notes = [*anova_notes(study, found, below, floored=floored), *further.untold]
+    if "gauge" in labels:
+        notes.append(_gauges_note(study, squares.df["gauge"] + 1))
+    if "place" in labels:
+        notes.append(
+            "WPV is how readings change with the place on a part, such as its taper and roundness: "
+            f"{counted(squares.levels['place'], 'place')} on {len(study.parts)} parts. It is no "
+            "part of GRR, which is repeatability at one place with reproducibility."
+        )
+    if "session" in labels:
+        notes.append("SES is what changes from one session of a person to the next.")
+    return GaugeResult(
+        study=study,
+        method="anova",
+        estimator=f"Restricted maximum likelihood, with {' and '.join(beside)} as sources{how}",
+        sources=sources.table,
+        reasons=sources.reasons,
+        below_zero=below,
+        anova_table=None,
+        anova_table_reason=NO_SQUARES,
+        pooled=pooled,
+        floored=floored,
+        mean=mean,
+        spread=spread,
+        notes=tuple(notes),
+    )
+
+
+NO_SQUARES = (
+    "Places or gauges are sources, so the variances are those of restricted maximum likelihood, "
+    "and there is no table of sums of squares."
+)
+
+
+def _gauges_note(study: Study, gauges: int) -> str:
+    """Return what the variance between gauges speaks for."""
+    if study.gauges_used == gauges:
+        return (
+            f"The {gauges} gauges are all that are used: GAU is the mean square of their own "
+            "differences."
+        )
+    if math.isfinite(study.gauges_used):
+        return f"{gauges} of the {study.gauges_used:.0f} gauges in use were studied."
+    return (
+        f"The {gauges} gauges count as a sample of others like them, which makes limits wide; "
+        'where they are all that are used, state it: gauges="fixed".'
+    )
 
 
 IN_PARTS = "each part was measured by one operator only, so it cannot be told from part variation"
@@ -796,7 +913,7 @@ class Sources:
     Attributes
     ----------
     table : DataFrame
-        Index `SOURCES`, SES before GRR where sessions are a source; columns `MEASURES`. NaN
+        Index `SOURCES`, with SES, GAU and WPV where they are sources; columns `MEASURES`. NaN
         where not estimated.
     reasons : dict
         Source (a whole row) or measure (a whole column) → why it is not estimated.
@@ -842,8 +959,7 @@ def build_sources(
         process_sd=_or_nan(study.process_sd),
         parts_represent=study.parts_from == "process",
     )
-    between = () if found.session is None else ("SES",)
-    names = [*SOURCES[:3], *between, *SOURCES[3:]]
+    names = [*variances_of(found), "TV"]
     table = pd.DataFrame(
         np.column_stack([getattr(sources, measure) for measure in MEASURES]),
         index=pd.Index(names, name="source"),
@@ -1032,8 +1148,9 @@ def anova_notes(
     """Return the sentences about a result of the analysis of variance."""
     operators = len(study.operator_names)
     notes = [below_zero_note(name) for name in below]
-    inside = [found.repeatability, found.operator, found.interaction]
-    estimated = float(np.nansum(inside if found.session is None else [*inside, found.session]))
+    further = [one for one in (found.session, found.gauge) if one is not None]
+    inside = [found.repeatability, found.operator, found.interaction, *further]
+    estimated = float(np.nansum(inside))
     if estimated < float(found.grr) and not math.isclose(estimated, float(found.grr)):
         notes.append(
             f"GRR is the sum of the sources as shown; as estimated, below zero too, it would be "
@@ -1042,7 +1159,8 @@ def anova_notes(
             else "GRR is the sum of the sources as shown; as estimated it would be below zero."
         )
     if operators < 2:
-        alone = "EV alone" if found.session is None else "EV and SES"
+        beside = [name for name in ("SES", "GAU") if name in variances_of(found)]
+        alone = " and ".join(["EV", *beside]) if beside else "EV alone"
         notes.append(f"One operator: this holds for this operator only, and GRR is {alone}.")
         notes.append("With one operator the part variation contains the interaction.")
     elif study.trials < 2 and found.session is None:

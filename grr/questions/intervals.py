@@ -14,6 +14,7 @@ from grr.formulas.between_sessions import session_pivots
 from grr.formulas.coarse_digit import COARSE, LEAST_APART, as_read
 from grr.formulas.coarse_digit import repeatability_before_rounding as before_rounding
 from grr.formulas.confidence_limits import quantity_limits
+from grr.formulas.further_sources import source_pivots
 from grr.formulas.pivots import (
     DRAWS,
     SEED,
@@ -35,9 +36,14 @@ from grr.model.printed import Printed
 from grr.model.rounding import JOIN, figures, length_beside_percent, percent, smallest_whole
 from grr.model.study import Study
 from grr.model.units import fine_unit
-from grr.model.values import number
+from grr.model.values import number, people_who_measure
 from grr.questions.scatter import scatter_of
-from grr.questions.sittings import own_sessions, within_sessions
+from grr.questions.sittings import (
+    FurtherSources,
+    further_sources,
+    own_sessions,
+    within_sessions,
+)
 
 if TYPE_CHECKING:
     from grr.questions.gauge import GaugeResult
@@ -74,8 +80,8 @@ def interval_frame(
     Returns
     -------
     DataFrame
-        Index (quantity, measure): EV, AV, INT, GRR, PV, TV (SES before GRR where sessions
-        are a source) × variance, sd, spread (in the unit of the study),
+        Index (quantity, measure): EV, AV, INT, GRR, PV, TV (SES, GAU and WPV where they are
+        sources) × variance, sd, spread (in the unit of the study),
         percent_contribution, percent_tv, percent_tolerance; then
         ("ndc", "value"), not rounded down, and ("ICC", "value"), PV²/TV². Columns
         estimate, lower, upper, and reason: why there are no limits, else "". An upper
@@ -117,7 +123,9 @@ def _estimate(result: GaugeResult, quantity: str, measure: str) -> float:
     if quantity == "ndc":
         return result.ndc_exact
     if quantity == "ICC":
-        return result.value("PV", "percent_contribution") / 100.0
+        part, grr = (result.value(name, "percent_contribution") for name in ("PV", "GRR"))
+        within = "WPV" in result.source_names  # none of what two readings at one place share
+        return part / (part + grr) if within else part / 100.0
     return result.value(quantity, measure)
 
 
@@ -311,6 +319,9 @@ def _repeats(study: Study) -> Array:
     if study.design == "nested":
         nested = nested_readings(study)
         return nested.reshape(-1, 1, nested.shape[-1])
+    further = further_sources(study)
+    if further is not None and further.squares is not None:
+        return _by_cell(further)
     sessions = own_sessions(study)
     if sessions is None:
         return measured(study.cube().packed)
@@ -319,6 +330,20 @@ def _repeats(study: Study) -> Array:
     shape = (int(codes["part"].max()) + 1, sessions.count, int(repeat.max()) + 1)
     cells = np.full(shape, np.nan)
     cells[sessions.part, sessions.session, repeat] = sessions.readings
+    return cells
+
+
+def _by_cell(further: FurtherSources) -> Array:
+    """Return parts × cells × repeats; a cell is what one person read in one way at one place."""
+    labels = pd.DataFrame(further.labels)
+    beside = [name for name in ("operator", "gauge", "session", "place") if name in labels]
+    columns = dict.fromkeys(beside)
+    cell = labels.groupby(list(columns)).ngroup() if beside else pd.Series(0, labels.index)
+    cell = cell.groupby(labels["part"]).transform(lambda codes: pd.factorize(codes)[0])
+    repeat = labels.assign(cell=cell).groupby(["part", "cell"]).cumcount().to_numpy()
+    at = (labels["part"].to_numpy(), cell.to_numpy(), repeat)
+    cells = np.full(tuple(int(axis.max()) + 1 for axis in at), np.nan)
+    cells[at] = further.readings
     return cells
 
 
@@ -355,6 +380,12 @@ def _study_pivots(
         if np.isfinite(readings).all():
             return nested_pivots(nested_anova(readings), **options)
         return nested_pivots(unweighted_nested(readings), **options)
+    further = further_sources(study)
+    if further is not None and further.squares is not None:
+        del options["operators"]
+        people = people_who_measure(operators, len(study.operator_names))
+        everything = {"operator": people, "gauge": study.gauges_used}
+        return source_pivots(further.squares, all_there_are=everything, **options)
     sessions = own_sessions(study)
     if sessions is not None:
         if options["df_error"] is not None:
@@ -376,7 +407,14 @@ def degrees_of_freedom(study: Study) -> DegreesOfFreedom:
     def seen() -> DegreesOfFreedom:
         if study.design != "nested":
             kept = scatter_of(study).kept_by_order
-            return effective_df(within_sessions(study).cube().packed)._replace(kept=kept)
+            found = effective_df(within_sessions(study).cube().packed)._replace(kept=kept)
+            further = further_sources(study)
+            if further is None or further.squares is None:
+                return found
+            # Places and gauges took the others.
+            share = further.squares.df["error"] / found.counted
+            counted, cells, parts, operators = (share * df for df in found[:4])
+            return DegreesOfFreedom(counted, cells, parts, operators, kept)
         readings = nested_readings(study)
         # A part belongs to one operator: its readings are one cell.
         return effective_df(readings.reshape(-1, 1, readings.shape[-1]))

@@ -115,7 +115,7 @@ class MicrometerLines:
                 formula=f"EV of the study{f' / √{averaged:g}' if averaged > 1 else ''}",
             )
         ]
-        names = [name for name in ("AV", "INT", "SES") if name in result.source_names]
+        names = [name for name in ("AV", "INT", "SES", "GAU") if name in result.source_names]
         parts = [result.value(name, "variance") for name in names]
         known = [value for value in parts if math.isfinite(value)]
         operators = len(result.study.operator_names)

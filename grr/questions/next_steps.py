@@ -179,6 +179,7 @@ _FIRST = {
     "INT": "Operators differ from part to part, nowhere more than chance explains. {look}",
     "SES": "A person's own sessions differ most. Set the zero anew before every series, and let "
     "gauge and parts come to one temperature.",
+    "GAU": "The gauges differ most. Set all of them to one master, and compare them on it again.",
     "EV": "The repeats themselves scatter most, everyone's and on every part. {look}",
 }
 

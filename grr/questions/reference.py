@@ -328,13 +328,13 @@ class ReferenceResult(Printed):
                 value=f"{study.study.unit or 'no unit'} and {self.unit or 'no unit'}",
             )
         ev, av, interaction = (study.value(name, "sd") for name in ("EV", "AV", "INT"))
-        between = study.value("SES", "sd") if "SES" in study.source_names else 0.0
+        between = (study.value(n, "sd") for n in ("SES", "GAU") if n in study.source_names)
         u = process_uncertainty(
             self.system,
             repeatability_on_parts=ev,
             operators=0.0 if math.isnan(av) else av,
             interaction=0.0 if math.isnan(interaction) else interaction,
-            others=(between,),
+            others=tuple(between),
         )
         return float(percent_of_width(u, self.width))
 

@@ -76,7 +76,7 @@ def second_stage_of(result: GaugeResult) -> SecondStage | None:
     study, whole = result.study, _whole(result)
     fits = study.design == "crossed" and study.balanced and len(study.parts) >= 2
     sampled = study.operators == "random" and len(study.operator_names) > 1
-    fits = fits and "SES" not in result.source_names
+    fits = fits and not {"SES", "GAU", "WPV"} & {*result.source_names}
     look: Look = look_of(study)
     if whole is None or not fits or not sampled or look.number == 2:
         return None

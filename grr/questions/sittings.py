@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.between_sessions import SessionMeans, session_means
+from grr.formulas.further_sources import SourceSquares, source_squares
 from grr.model.errors import StudyError
 from grr.model.frames import frame
 from grr.model.study import Study
@@ -181,12 +182,162 @@ def _own_sessions(study: Study) -> OwnSessions | None:
     return OwnSessions(readings, codes[0], codes[1], session, means)
 
 
+@dataclass(frozen=True)
+class FurtherSources:
+    """The readings of a study in which places on the parts or several gauges are a source.
+
+    Attributes
+    ----------
+    readings : ndarray, shape (readings,)
+    labels : dict
+        Source → code of each reading: part, place (of a part), operator, gauge, session (of a
+        person) and interaction, as far as they are there and can be told apart.
+    squares : SourceSquares or None
+        Their mean squares; None where neither places nor gauges can be told from the rest.
+    untold : tuple of str
+        What cannot be told from what, and what to do.
+    """
+
+    readings: Array
+    labels: dict[str, NDArray[np.int64]]
+    squares: SourceSquares | None
+    untold: tuple[str, ...]
+
+
+def further_sources(study: Study) -> FurtherSources | None:
+    """Return the readings by source where places or gauges are named, else None.
+
+    A part measured at one place only, and one gauge for all, are no further sources.
+    """
+    return study.once(("further_sources",), lambda: _further_sources(study))
+
+
+#: Readings times labels of all sources: more would not fit into the memory of a small computer.
+LARGEST_TABLE = 3e7
+
+_ONE_EACH = {
+    ("place", "error"): (
+        "Every place was measured once only, so EV holds within-part variation too. Measure each "
+        "place at least twice."
+    ),
+    ("place", "interaction"): (
+        "Each operator measured at places of their own, so within-part variation is confounded "
+        "with the interaction, and INT and EV hold it too. Let every operator measure the same "
+        "places, under the same names."
+    ),
+    ("place", "session"): (
+        "Each place was measured in sessions of its own, so places are confounded with sessions, "
+        "and SES holds both. Measure every place in every session."
+    ),
+    ("gauge", "operator"): (
+        "Each operator used a gauge of their own, so gauges are confounded with operators, and AV "
+        "holds both. Let every operator measure with every gauge."
+    ),
+    ("gauge", "part"): (
+        "Each part was measured with one gauge only, so gauges are confounded with parts, and PV "
+        "holds both. Measure every part with every gauge."
+    ),
+    ("gauge", "place"): (
+        "Each gauge was used at places of its own, so gauges are confounded with places, and WPV "
+        "holds both. Use every gauge at every place."
+    ),
+    ("gauge", "session"): (
+        "Each gauge was used in sessions of its own, so gauges are confounded with sessions, and "
+        "SES holds both. Use every gauge in every session."
+    ),
+    ("gauge", "interaction"): (
+        "Which gauge was used is settled by operator and part, so gauges are confounded with the "
+        "interaction, and INT holds both. Let every operator measure every part with every gauge."
+    ),
+}
+
+
+def _further_sources(study: Study) -> FurtherSources | None:
+    table = study.readings
+    if study.design == "nested" or len(study.methods) > 1 or not {"place", "gauge"} & {*table}:
+        return None
+    table = table[table["reading"].notna()]
+    labels = _labels_of(table, own_sessions(study))
+    if not {"place", "gauge"} & set(labels):
+        return None
+    if len(table) * sum(int(codes.max()) + 1 for codes in labels.values()) > LARGEST_TABLE:
+        raise StudyError(
+            "The study is too large to tell places or gauges from the other sources",
+            "Analyse fewer parts, or leave the columns place and gauge out",
+            value=f"{len(table)} readings",
+        )
+    untold = []
+    readings = table["reading"].to_numpy(dtype=np.float64)
+    for name in ("gauge", "place"):
+        if name in labels and (inside := _told_by(labels, name)):
+            untold.append(_ONE_EACH[name, inside])
+            del labels[name]
+    squares = None
+    if {"place", "gauge"} & set(labels):
+        try:
+            squares = source_squares(readings, labels)
+        except StudyError:
+            if labels.pop("interaction", None) is None:  # else every cell holds one reading
+                raise
+            squares = source_squares(readings, labels)
+        labels = {name: codes for name, codes in labels.items() if squares.df[name]}
+    return FurtherSources(readings, labels, squares, tuple(untold))
+
+
+def _labels_of(table: pd.DataFrame, sessions: OwnSessions | None) -> dict[str, NDArray[np.int64]]:
+    """Return the code of each reading, source by source, in the order of splitting."""
+    labels = {"part": _coded(table["part"])}
+    several = table["operator"].nunique() > 1
+    if several:
+        labels["operator"] = _coded(table["operator"])
+    if "gauge" in table and table["gauge"].nunique() > 1:
+        labels["gauge"] = _coded(table["gauge"])
+    if sessions is not None:
+        labels["session"] = sessions.session
+    if "place" in table:
+        place = _coded(table["part"] + "\n" + table["place"])
+        if int(place.max()) > int(labels["part"].max()):
+            labels["place"] = place
+    if several:
+        labels["interaction"] = _coded(table["part"] + "\n" + table["operator"])
+    return labels
+
+
+def _coded(column: pd.Series[str]) -> NDArray[np.int64]:
+    return pd.factorize(column)[0].astype(np.int64)
+
+
+def _told_by(labels: dict[str, NDArray[np.int64]], name: str) -> str:
+    """Return the source that says all of what this one says; "" where it has more to say."""
+    if name == "place" and "operator" in labels:
+        pairs = np.unique(np.column_stack([labels["place"], labels["operator"]]), axis=0)
+        if len(pairs) == int(labels["place"].max()) + 1:
+            return "interaction"
+    own = np.eye(int(labels[name].max()) + 1)[labels[name]]
+    basis = np.ones((len(own), 1))
+    others = [other for other in labels if other != name]
+    for other in sorted(others, key=lambda other: other in ("place", "interaction")):
+        codes = labels[other]
+        basis = np.hstack([basis, np.eye(int(codes.max()) + 1)[codes]])
+        rank = int(np.linalg.matrix_rank(basis))
+        if np.linalg.matrix_rank(np.hstack([basis, own])) == rank:
+            return other if (name, other) in _ONE_EACH else "interaction"
+    return "error" if name == "place" and int(np.bincount(labels[name]).max()) == 1 else ""
+
+
 def within_sessions(study: Study) -> Study:
-    """Return the study less what each session adds to all of its parts, where that is a source."""
+    """Return the study less what each further source adds to its readings, where there is one.
+
+    What a session, a gauge or a place on a part adds is a source of its own, no scatter of
+    repeats.
+    """
     return study.once(("within_sessions",), lambda: _within_sessions(study))
 
 
 def _within_sessions(study: Study) -> Study:
+    further = further_sources(study)
+    if further is not None and further.squares is not None:
+        return _within_further(study, further)
     if own_sessions(study) is None:
         return study
     table = study.readings
@@ -194,6 +345,33 @@ def _within_sessions(study: Study) -> Study:
     cells = reading - reading.groupby([table["part"], table["operator"]]).transform("mean")
     added = cells.groupby([table["operator"], table["session"]]).transform("mean")
     return replace(study, readings=table.assign(reading=reading - added), resolution=None)
+
+
+def _within_further(study: Study, further: FurtherSources) -> Study:
+    """Return the study less its further sources, its repeats as spread as their error is."""
+    labels = further.labels
+    cells = _coded(pd.Series([f"{i} {j}" for i, j in _cell_codes(labels)]))
+    inside = [np.eye(int(cells.max()) + 1)[cells]]
+    added = [
+        np.eye(int(labels[name].max()) + 1)[labels[name]]
+        for name in ("gauge", "session", "place")
+        if name in labels
+    ]
+    y = further.readings
+    design = np.hstack([*inside, *added])
+    left = y - design @ np.linalg.lstsq(design, y - y.mean(), rcond=None)[0] - y.mean()
+    means = np.bincount(cells, y)[cells] / np.bincount(cells)[cells]
+    df = len(y) - int(np.linalg.matrix_rank(design))
+    if df > 0:
+        left = left * np.sqrt((len(y) - int(cells.max()) - 1) / df)
+    reading = study.readings["reading"].copy()
+    reading[reading.notna()] = means + left
+    return replace(study, readings=study.readings.assign(reading=reading), resolution=None)
+
+
+def _cell_codes(labels: dict[str, NDArray[np.int64]]) -> NDArray[np.int64]:
+    operator = labels.get("operator", np.zeros_like(labels["part"]))
+    return np.column_stack([labels["part"], operator])
 
 
 def seconds_between(found: Sittings) -> dict[str, Array]:

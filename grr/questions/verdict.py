@@ -452,7 +452,8 @@ def _by_confidence(
     study = result.study
     grr = "GRR"
     if len(study.operator_names) < 2:
-        alone = "EV and SES" if "SES" in result.source_names else "EV alone"
+        beside = [name for name in ("SES", "GAU") if name in result.source_names]
+        alone = " and ".join(["EV", *beside]) if beside else "EV alone"
         grr = f"GRR (one operator: {alone})"
     sure, careful = (
         f"with {100 * level:g} % confidence"
@@ -537,7 +538,22 @@ def _reasons(result: GaugeResult, findings: Findings, causes: Causes) -> tuple[s
             f"The method of record of this study is {record}; this verdict is by the other "
             "method and for information only."
         )
-    return tuple(reasons)
+    return (*reasons, *_within_parts(result))
+
+
+def _within_parts(result: GaugeResult) -> tuple[str, ...]:
+    """Return what readings change by with the place on a part, which GRR does not hold."""
+    if "WPV" not in result.source_names:
+        return ()
+    takes = result.estimate("WPV", "percent_tolerance")
+    told = f", {takes} of the tolerance" if takes.known else ""
+    marked = result.study.facts.get("place_marked")
+    what = "keep to the marked place" if marked else "mark the place where parts are measured"
+    return (
+        f"From place to place on a part readings spread over "
+        f"{spread_text(result, result.value('WPV', 'spread'))} ({result.spread:g} sd){told}: "
+        f"within-part variation, such as taper and roundness. It is not in GRR, so {what}.",
+    )
 
 
 def _spread(result: GaugeResult, causes: Causes) -> str:
@@ -866,6 +882,9 @@ def _more_operators(result: GaugeResult, found: Criterion) -> Step:
         return Step(
             "operators", "More operators, each with parts of their own, would narrow it down."
         )
+    if {"GAU", "WPV"} & {*result.source_names}:
+        more = "More operators" if study.gauges_used < math.inf else "More operators and gauges"
+        return Step("operators", f"{more}, measuring the same parts, would narrow it down.")
     needed = operators_needed(result, found)
     if needed is None:
         return Step(

@@ -24,7 +24,7 @@ ROW = 56
 LONGEST = 1.5
 #: The sources whose intervals are drawn: those of measuring, which are judged. An interval of
 #: the part variation says how few the parts were; it is told on pointing at the bar.
-MEASURING = ("EV", "AV", "INT", "SES", "GRR")
+MEASURING = ("EV", "AV", "INT", "SES", "GAU", "GRR")
 #: A tolerance wider than so many times the largest spread is not drawn: it would dwarf the bars.
 WIDEST_TOLERANCE = 3.0
 COLUMNS = {"percent_tolerance": "of the\ntolerance", "percent_tv": "of the\ntotal"}

@@ -31,7 +31,7 @@ from grr.files.text_and_numbers import ParsedNumber, parse_number
 from grr.model.columns import NAMES
 from grr.model.errors import StudyError
 from grr.model.plain_text import clean_text
-from grr.model.readings_table import validated
+from grr.model.readings_table import FURTHER, validated
 from grr.model.rounding import counted
 from grr.model.units import canonical_unit
 from grr.model.values import needs, one_of, spelling
@@ -114,7 +114,9 @@ def _refuse_duplicates(grid: Grid, layout: Layout) -> None:
         return  # whether a part was measured twice is checked with the whole table
     seen: dict[tuple[Any, ...], Found] = {}
     for found in layout.found:
-        first = seen.setdefault(tuple(found.labels.get(key) for key in KEYS), found)
+        first = seen.setdefault(
+            tuple(found.labels.get(key) for key in (*KEYS, *FURTHER[1:])), found
+        )
         if first is not found:
             raise grid.refusal(
                 f"Two readings claim the same place: {_place(found)}, also in "

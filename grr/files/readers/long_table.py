@@ -21,6 +21,7 @@ from grr.files.readers.grid import (
 from grr.files.readers.words import is_summary, trial_number
 from grr.model.columns import is_own_name, unit_in
 from grr.model.errors import StudyError
+from grr.model.readings_table import FURTHER
 
 
 def long_layout(grid: Grid) -> Layout | None:
@@ -133,7 +134,8 @@ def _columns(grid: Grid, header: int) -> dict[str, int]:
                 at,
             )
         columns[key] = own[0]
-    return columns
+    further = {grid.text(header, at).casefold(): at for at in grid.filled(header)}
+    return {**{name: further[name] for name in FURTHER if name in further}, **columns}
 
 
 def _repeats(grid: Grid, header: int, row: int, columns: dict[str, int]) -> bool:

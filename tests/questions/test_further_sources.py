@@ -1,0 +1,212 @@
+"""Places on a part and several gauges as sources of variation, from readings to verdict."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import grr
+
+FIXTURES = Path(__file__).parents[1] / "fixtures" / "further_sources"
+READINGS = pd.read_csv(FIXTURES / "readings.csv")
+ESTIMATES = pd.read_csv(FIXTURES / "estimates.csv").set_index("study")
+
+
+def table(name):
+    """Return one study's readings; a session is a day of a person, over which trials count on."""
+    found = READINGS[READINGS.study == name].drop(columns="study")
+    if np.isnan(ESTIMATES.loc[name, "SES"]):
+        return found.drop(columns="session")
+    days = found.groupby("operator")["session"].transform(lambda s: s.rank(method="dense"))
+    return found.assign(trial=days.astype(int))
+
+
+def made(
+    seed=1, *, parts=8, people=("Asa", "Bela", "Cem"), places=("a", "b"), gauges=("M1",), **sd
+):
+    """Return readings in mm, every one at each place and with each gauge twice."""
+    of = {"part": 8.0, "place": 3.0, "operator": 0.6, "gauge": 1.0, "error": 0.8, **sd}
+    rng = np.random.default_rng(seed)
+    frames = [
+        np.indices((2, len(people), len(places), len(gauges), parts)).reshape(5, -1),
+    ]
+    trial, operator, place, gauge, part = frames[0]
+    value = (
+        rng.normal(0, of["part"], parts)[part]
+        + rng.normal(0, of["operator"], len(people))[operator]
+        + rng.normal(0, of["place"], (parts, len(places)))[part, place]
+        + rng.normal(0, of["gauge"], len(gauges))[gauge]
+        + rng.normal(0, of["error"], len(part))
+    )
+    return pd.DataFrame(
+        {
+            "part": part + 1,
+            "operator": np.array(people)[operator],
+            "trial": trial + 1,
+            "place": np.array(places)[place],
+            "gauge": np.array(gauges)[gauge],
+            "reading": np.round(20.0 + 1e-3 * value, 4),
+        }
+    )
+
+
+def study(readings, **settings):
+    given = {"tolerance": grr.Tolerance(19.96, 20.04), "unit": "mm", "operators": "fixed"}
+    return grr.Study(readings, resolution=0.0001, **(given | settings))
+
+
+@pytest.mark.parametrize("name", ESTIMATES.index)
+def test_components_are_lme4s(name):
+    result = grr.anova(grr.Study(table(name)), interaction="keep")
+    expected = ESTIMATES.loc[name].dropna()
+    assert set(expected.index) == set(result.sources.index[result.sources.variance.notna()]) - {
+        "GRR",
+        "TV",
+    }
+    for source, value in expected.items():
+        found = result.value(source, "variance")
+        # The search of lme4 stops just above zero.
+        assert found == (0.0 if value < 1e-8 else pytest.approx(value, rel=1e-5)), source
+
+
+def test_grr_holds_gauges_and_not_the_parts_own_variation():
+    result = grr.anova(study(made(gauges=("M1", "M2", "M3"))))
+    variance = result.sources["variance"]
+    inside = variance[["EV", "AV", "INT", "GAU"]].sum()
+    assert variance["GRR"] == pytest.approx(inside)
+    assert variance["TV"] == pytest.approx(inside + variance["PV"] + variance["WPV"])
+    assert result.sources["percent_contribution"]["TV"] == pytest.approx(100.0)
+
+
+def test_a_given_process_sd_is_all_three():
+    result = grr.anova(study(made(), process_sd=0.009))
+    variance = result.sources["variance"]
+    assert variance["TV"] == pytest.approx(0.009**2)
+    assert variance[["GRR", "PV", "WPV"]].sum() == pytest.approx(0.009**2)
+
+
+def test_one_place_and_one_gauge_say_nothing_new():
+    readings = made(places=("a",))
+    plain = grr.anova(study(readings.drop(columns=["place", "gauge"])))
+    named = grr.anova(study(readings))
+    pd.testing.assert_frame_equal(named.sources, plain.sources)
+    assert named.notes == plain.notes
+    assert str(grr.verdict(study(readings))) == str(
+        grr.verdict(study(readings.drop(columns=["place", "gauge"])))
+    )
+
+
+def test_gauges_that_are_all_there_are_count_less_and_are_known_better():
+    readings = made(places=("a",), gauges=("M1", "M2"), seed=4)
+    sample, fixed = (study(readings, gauges=how) for how in ("random", "fixed"))
+    results = grr.anova(sample), grr.anova(fixed)
+    variances = [result.value("GAU", "variance") for result in results]
+    assert variances[1] == pytest.approx(0.5 * variances[0])
+    upper = [result.intervals().loc[("GRR", "sd"), "upper"] for result in results]
+    assert upper[1] < 0.2 * upper[0]
+    three = grr.anova(study(readings, gauges=3)).value("GAU", "variance")
+    assert three == pytest.approx(2.0 / 3.0 * variances[0])
+
+
+def test_limits_hold_the_estimates():
+    result = grr.anova(study(made(gauges=("M1", "M2", "M3")), gauges="fixed"))
+    limits = result.intervals()
+    known = limits[limits["lower"].notna()]
+    assert {"GAU", "WPV"} <= set(known.index.get_level_values(0))
+    below = known["lower"] <= known["estimate"] * (1.0 + 1e-9)
+    above = known["estimate"] * (1.0 - 1e-9) <= known["upper"]
+    assert (below & above).all(), known[~(below & above)]
+
+
+def test_trials_are_numbered_on_over_places_and_gauges():
+    readings = made(gauges=("M1", "M2"))
+    found = study(readings)
+    assert found.trials == 8
+    assert sorted(found.readings["trial"].unique()) == list(range(1, 9))
+    twice = pd.concat([readings, readings.iloc[[5]]])
+    with pytest.raises(grr.StudyError, match="Two readings claim the same place"):
+        study(twice)
+
+
+def confounded(kind):
+    readings = made()
+    if kind == "place and operator":
+        return readings.assign(place=readings.place + " of " + readings.operator)
+    if kind == "gauge and operator":
+        return readings.assign(gauge="M of " + readings.operator)
+    if kind == "gauge and part":
+        return readings.assign(gauge=readings.part % 2)
+    return readings.assign(gauge="M at " + readings.place)
+
+
+@pytest.mark.parametrize(
+    ("kind", "word"),
+    [
+        ("place and operator", "the interaction"),
+        ("gauge and operator", "operators"),
+        ("gauge and part", "parts"),
+        ("gauge and place", "places"),
+    ],
+)
+def test_what_cannot_be_told_apart_is_said(kind, word):
+    result = grr.anova(study(confounded(kind)))
+    assert any(f"confounded with {word}" in note for note in result.notes)
+    assert ("WPV" if kind.startswith("place") else "GAU") not in result.source_names
+    grr.verdict(result)
+
+
+def test_places_measured_once_only_are_in_repeatability():
+    readings = made(people=("Asa",)).query("trial == 1")
+    result = grr.anova(study(readings))
+    assert any("measured once only" in note for note in result.notes)
+    assert "WPV" not in result.source_names
+
+
+def test_a_reading_without_a_place_among_others_is_refused():
+    readings = made()
+    readings.loc[3, "place"] = None
+    with pytest.raises(grr.StudyError, match="has no place") as refused:
+        study(readings)
+    assert refused.value.row == 4
+
+
+def test_fewer_gauges_than_studied_are_refused():
+    with pytest.raises(grr.StudyError, match="2 gauges were studied"):
+        study(made(gauges=("M1", "M2")), gauges=1)
+
+
+def test_the_verdict_says_what_within_part_variation_takes():
+    found = grr.verdict(study(made()))
+    (said,) = [reason for reason in found.reasons if "within-part variation" in reason]
+    takes = found.result.value("WPV", "percent_tolerance")
+    assert f"{takes:.0f}" in said
+    assert "mark the place" in said
+    assert "within-part" in str(grr.explain("taper"))
+
+
+def test_differing_gauges_are_a_cause():
+    readings = made(places=("a",), gauges=("M1", "M2", "M3"), gauge=4.0)
+    found = grr.assess(study(readings, gauges="fixed"))
+    first = found.causes[0]
+    result = found.result
+    assert first.kind == "gauges"
+    assert first.share.value == pytest.approx(
+        100.0 * result.value("GAU", "variance") / result.value("GRR", "variance")
+    )
+    alike = grr.assess(study(made(places=("a",), gauges=("M1", "M2", "M3"), gauge=0.0)))
+    assert "gauges" not in [cause.kind for cause in alike.causes]
+
+
+def test_places_are_no_scatter_of_the_repeats():
+    found = grr.assess(study(made(place=6.0)))
+    assert [cause.kind for cause in found.causes] == ["repeatability"]
+
+
+def test_a_file_carries_place_and_gauge(tmp_path):
+    readings = made(gauges=("M1", "M2"))
+    path = tmp_path / "bush.csv"
+    readings.to_csv(path, index=False)
+    read = study(grr.read_readings(path), gauges="fixed")
+    expected = grr.anova(study(readings, gauges="fixed")).sources
+    pd.testing.assert_frame_equal(grr.anova(read).sources, expected)
