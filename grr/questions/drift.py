@@ -256,8 +256,11 @@ class Drift(Printed):
                 lines.append(_re_zero_sentence(self.numbers, found, self.re_zero[name]))
             lines.append(_warming_sentence(self.numbers, found, self.warmed_mm))
             lines.append(_zero_sentence(self.numbers, found))
-        lines += _unfitted_sentences(self.numbers)
-        lines += [*_change_sentences(self.numbers), *_bump_sentences(self.numbers)]
+        lines += [
+            f"{begun(_joined(operator, method))}: drift not estimated, {reason}."
+            for (method, operator), reason in self.numbers.unfitted.items()
+        ]
+        lines += _sudden_sentences(self.numbers)
         return tuple(line for line in lines if line)
 
     def blocks(self) -> list[Block]:
@@ -845,21 +848,20 @@ def _zero_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
     return f"{text}; the largest change is {Estimate(zero.largest, unit=study.unit):+}."
 
 
-def _unfitted_sentences(numbers: DriftNumbers) -> list[str]:
-    """Return whose drift could not be fitted, and why."""
-    return [
-        f"{begun(_joined(operator, method))}: drift not estimated, {reason}."
-        for (method, operator), reason in numbers.unfitted.items()
+def _sudden_sentences(numbers: DriftNumbers) -> list[str]:
+    """Return what is no drift: changes between trials, and bumps (or a zero set anew)."""
+    changes = [
+        f"{begun(_joined(who_changed(change, numbers.study), method))}: "
+        f"{change_words(change, numbers.study)}. Was the zero or the setting touched in between?"
+        for method, found in numbers.changes.items()
+        for change in found
     ]
-
-
-def _bump_sentences(numbers: DriftNumbers) -> list[str]:
-    """Return where from one reading to the next everything moved: a bump, or a zero set anew."""
-    return [
+    bumps = [
         f"{begun(_joined(bump.operator, bump.method))}: {bump_words(numbers, bump)}. Was the gauge "
         "bumped, dropped or set to zero then?"
         for bump in numbers.bumps
     ]
+    return changes + bumps
 
 
 def bump_words(numbers: DriftNumbers, bump: BumpFound) -> str:
@@ -875,16 +877,6 @@ def bump_words(numbers: DriftNumbers, bump: BumpFound) -> str:
         f"after {_time(bump.at, numbers)}{session}, from {place} on, "
         f"all readings are {length(abs(bump.size), numbers.study.unit)} {way}"
     )
-
-
-def _change_sentences(numbers: DriftNumbers) -> list[str]:
-    """Return what changed between trials and is no drift."""
-    return [
-        f"{begun(_joined(who_changed(change, numbers.study), method))}: "
-        f"{change_words(change, numbers.study)}. Was the zero or the setting touched in between?"
-        for method, changes in numbers.changes.items()
-        for change in changes
-    ]
 
 
 def _joined(operator: str, method: str) -> str:
