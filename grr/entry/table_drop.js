@@ -22,7 +22,7 @@ export default {
       else said.textContent = `Kept as tables/${message.table}.`;
     };
     model.on("msg:custom", hear);
-    const file = h("input", { type: "file", accept: ".csv,.txt,.tsv,.xlsx,.parquet", "aria-label": "A table of many studies", onchange: () => take(file.files[0]).then(() => { file.value = ""; }) });
+    const file = h("input", { type: "file", accept: ".csv,.txt,.tsv,.xlsx,.ods,.parquet", "aria-label": "A table of many studies", onchange: () => take(file.files[0]).then(() => { file.value = ""; }) });
     const paste = h("textarea", { rows: 2, "aria-label": "Paste a table with its headings", placeholder: "… or paste it here, with its headings",
       onpaste: (event) => { const text = event.clipboardData.getData("text/plain"); if (text.trim()) send("pasted.tsv", new TextEncoder().encode(text)); } });
     const root = h("section", { class: "grr-study grr-drop", "aria-label": "A table of many studies",

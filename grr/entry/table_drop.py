@@ -15,7 +15,7 @@ from grr.files.disk import made_folder, remove, write_bytes
 from grr.model.errors import StudyError
 
 _HERE = Path(__file__).parent
-ENDINGS = (".csv", ".txt", ".tsv", ".xlsx", ".parquet")
+ENDINGS = (".csv", ".txt", ".tsv", ".xlsx", ".ods", ".parquet")
 
 
 class TableDrop(anywidget.AnyWidget):

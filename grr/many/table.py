@@ -40,7 +40,7 @@ def read_table(path: Path, *, labels: Sequence[str]) -> pd.DataFrame:
     Parameters
     ----------
     path : Path
-        CSV (comma, semicolon with decimal commas, or tab; UTF-8), XLSX (the only sheet
+        CSV (comma, semicolon with decimal commas, or tab; UTF-8), XLSX or ODS (the only sheet
         that holds anything), Parquet, or a folder of Parquet files.
     labels : sequence of str
         Columns that hold names, by their own name or a word for it: a part "007" stays "007".
@@ -53,13 +53,13 @@ def read_table(path: Path, *, labels: Sequence[str]) -> pd.DataFrame:
     kind = path.suffix.lower()
     if path.is_dir() or kind in (".parquet", ".pq"):
         return _parquet(path)
-    if kind == ".xlsx":
+    if kind in (".xlsx", ".ods"):
         return _workbook(path)
     if kind in (".csv", ".txt", ".tsv"):
         return _text(path, labels)
     raise StudyError(
         "There is no such file" if not path.exists() else "The file is of no kind known here",
-        "Give a CSV, XLSX or Parquet file, or a folder of study folders",
+        "Give a CSV, XLSX, ODS or Parquet file, or a folder of study folders",
         file=path,
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import builtins
 import shutil
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -274,3 +275,39 @@ def test_merged_readings_in_a_workbook_are_refused(table: pd.DataFrame, tmp_path
     with pytest.raises(grr.StudyError, match="merged cells") as refusal:
         grr.analyse_many(path)
     assert refusal.value.row == 5
+
+
+def _open_document(table: pd.DataFrame, path: Path) -> None:
+    """Write a table as the smallest workbook in the open format (OASIS OpenDocument 1.2)."""
+    names = "urn:oasis:names:tc:opendocument:xmlns"
+    rows = [list(table.columns), *table.astype(object).to_numpy().tolist()]
+
+    def cell(value: object) -> str:
+        number = isinstance(value, int | float)
+        kind = f'"float" office:value="{value}"' if number else '"string"'
+        text = f"<text:p>{value}</text:p>"
+        return f"<table:table-cell office:value-type={kind}>{text}</table:table-cell>"
+
+    body = "".join(f"<table:table-row>{''.join(map(cell, row))}</table:table-row>" for row in rows)
+    content = (
+        f'<office:document-content xmlns:office="{names}:office:1.0" '
+        f'xmlns:table="{names}:table:1.0" xmlns:text="{names}:text:1.0">'
+        f'<office:body><office:spreadsheet><table:table table:name="S">{body}</table:table>'
+        "</office:spreadsheet></office:body></office:document-content>"
+    )
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        archive.writestr("content.xml", content)
+        listed = '<m:file-entry m:full-path="content.xml" m:media-type="text/xml"/>'
+        manifest = f'<m:manifest xmlns:m="{names}:manifest:1.0">{listed}</m:manifest>'
+        archive.writestr("META-INF/manifest.xml", manifest)
+
+
+def test_a_workbook_in_the_open_format_says_what_the_text_says(tmp_path: Path) -> None:
+    table = pd.read_csv(GAUGES).head(180)
+    table["study"] = "no. " + table["study"].astype(str)
+    table.to_csv(tmp_path / "table.csv", index=False)
+    _open_document(table, tmp_path / "table.ods")
+    text, workbook = (grr.analyse_many(tmp_path / f"table.{kind}") for kind in ("csv", "ods"))
+    assert len(text) > 1
+    pd.testing.assert_frame_equal(text, workbook)
