@@ -28,13 +28,15 @@ from grr.page.filed_results import as_filed
 from grr.page.filed_results import result_document as filed_document
 from grr.page.front import comparisons_of
 from grr.questions.causes import Cause, causes_of
-from grr.questions.check import check
+from grr.questions.check import RUINED, check
 from grr.questions.gauge import GaugeResult, anova, average_range
 from grr.questions.next_steps import Step
 from grr.questions.risk import guard_band, misclassification
 from grr.questions.verdict import verdict
 
 FORMAT, VERSION = "grr result", 1
+#: Why a number is missing where a slip has ruined it.
+(_NOT_STATED,) = RUINED.paragraphs
 #: Settings that a result writes among the facts, or not at all.
 _IN_FACTS = ("characteristic", "id", "facts")
 SCHEMA_FILE = Path(__file__).with_name("result.schema.json")
@@ -165,26 +167,31 @@ def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
     judged = verdict(result)
     found, limits, proven = judged.criterion, judged.acceptance_limits, judged.proven_for
     methods = result.study.methods
+    ruined = check(result.study).ruined
+    if ruined:
+        found = None
     return {
         "measured_by": methods[0] if several and methods else "",
         "calculated_by": result.method,
         "of_record": result.study.rules.method_of_record == result.method,
         "estimator": result.estimator,
-        "mean": finite(result.mean),
+        "mean": None if ruined else finite(result.mean),
         "spread": result.spread,
         "interaction_pooled": result.pooled,
         "repeatability_is_rounding_error": result.floored,
         "below_zero": list(result.below_zero),
-        "reasons": dict(result.reasons),
+        "reasons": dict(result.reasons) | ({"GRR": _NOT_STATED} if ruined else {}),
         "notes": list(result.notes),
         "sources": {
-            str(name): {str(column): finite(value) for column, value in row.items()}
+            str(name): {
+                str(column): None if ruined else finite(value) for column, value in row.items()
+            }
             for name, row in result.sources.iterrows()
         },
-        "ndc": result.ndc,
-        "ndc_exact": finite(result.ndc_exact),
-        "anova_table": _anova(result),
-        "anova_table_reason": result.anova_table_reason,
+        "ndc": None if ruined else result.ndc,
+        "ndc_exact": None if ruined else finite(result.ndc_exact),
+        "anova_table": None if ruined else _anova(result),
+        "anova_table_reason": _NOT_STATED if ruined else result.anova_table_reason,
         "intervals": _intervals(result),
         "verdict": {
             "decision": judged.decision,
@@ -248,6 +255,8 @@ def _anova(result: GaugeResult) -> list[dict[str, Any]] | None:
 
 def _intervals(result: GaugeResult) -> dict[str, Any]:
     level = confidence_of(result.study)
+    if check(result.study).ruined:
+        return {"level": level, "reason": _NOT_STATED, "rows": []}
     try:
         table = result.intervals(level=level)
     except StudyError as error:
@@ -261,6 +270,8 @@ def _intervals(result: GaugeResult) -> dict[str, Any]:
 
 def _risks(result: GaugeResult) -> dict[str, Any]:
     """Return the risks of wrong decisions, or why they cannot be told."""
+    if check(result.study).ruined:
+        return {"reason": _NOT_STATED, "level": None, "probabilities": {}}
     try:
         found = misclassification(result)
     except StudyError as error:
@@ -282,6 +293,9 @@ def _risks(result: GaugeResult) -> dict[str, Any]:
 
 def _acceptance(result: GaugeResult) -> dict[str, Any]:
     """Return the acceptance limits that allow for the doubt about GRR, or why there are none."""
+    if check(result.study).ruined:
+        none = dict.fromkeys(("rule", "guard", "lower", "upper"))
+        return {"reason": _NOT_STATED, **none}
     try:
         band = guard_band(result)
     except StudyError as error:
@@ -301,8 +315,11 @@ def _comparisons(study: Study) -> list[dict[str, Any]]:
     found, why_not = comparisons_of(study, None)
     if why_not is not None:
         return [{"reason": str(why_not)}]
-    rows = []
+    rows: list[dict[str, Any]] = []
     for one in found:
+        if one.ruined:
+            rows.append({"reason": _NOT_STATED})
+            continue
         low, high = (float(v) for v in one.numbers.difference.limits(one.numbers.level))
         rows.append(
             {

@@ -8,6 +8,8 @@ import os
 from dataclasses import replace
 
 import jsonschema
+import numpy as np
+import pandas as pd
 import pytest
 from hostile_study import hostile_study
 from studies import SHAPES, invented
@@ -141,3 +143,29 @@ def test_anything_else_is_refused(tmp_path):
         grr.export_json({"a": 1}, tmp_path / "r.json")
     with pytest.raises(grr.StudyError, match=r"\.json"):
         grr.export_json(grr.open_study(DEMO / "dowel_pin"), tmp_path / "r.txt")
+
+
+def test_numbers_that_a_slip_has_ruined_are_not_exported():
+    rng = np.random.default_rng(3)
+    i, j, k, m = (n.ravel() for n in np.indices((6, 2, 2, 2)))
+    y = 10.0 + 0.01 * i + 0.001 * rng.standard_normal(i.size)
+    y[5] *= 1000.0
+    table = pd.DataFrame({"part": i + 1, "operator": j, "trial": k + 1, "method": m, "reading": y})
+    table = table.astype({"part": str, "operator": str, "method": str})
+    study = grr.Study(table, tolerance=grr.Tolerance(9.9, 10.2), unit="mm")
+    written = result_document(study)
+    ruined, sound = False, False
+    for one in written["results"]:
+        numbers = [v for row in one["sources"].values() for v in row.values()]
+        if one["verdict"]["banner"] == "FIX THE DATA FIRST":
+            ruined = True
+            assert set(numbers) == {None} and one["mean"] is None and one["ndc"] is None
+            assert one["verdict"]["value"] is None and one["anova_table"] is None
+            assert not one["intervals"]["rows"] and one["intervals"]["reason"]
+            assert not one["risks"]["probabilities"] and one["risks"]["reason"]
+            assert one["acceptance"]["guard"] is None and one["acceptance"]["reason"]
+        else:
+            sound |= one["sources"]["EV"]["sd"] == pytest.approx(0.001, rel=0.6)
+    assert ruined and sound
+    assert set(written["comparisons"][0]) == {"reason"}
+    VALIDATOR.validate(json.loads(json.dumps(written)))
