@@ -17,6 +17,7 @@ import sys
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -149,6 +150,7 @@ NUMBERED = "table['study'] = table['study'].str[1:].astype(int)"
 ONE_LOST = "table = table[table.index % 90 != 37]"
 
 
+@cache
 def loading() -> float:
     """Return what importing pandas and scipy.special takes: no command can be faster."""
     return of_command("-c", "import pandas, scipy.special")
@@ -171,7 +173,9 @@ ROWS = [
         "first figure of a process, with its bundle",
         first(
             "grr.show.parts_by_operators(found)._repr_mimebundle_()",
-            "found = grr.anova(s); grr.verdict(s)",
+            "found = grr.anova(s); grr.verdict(s)\n"
+            "from IPython.core.interactiveshell import InteractiveShell\n"
+            "InteractiveShell.instance().kernel = None",
         ),
         "50 ms",
         first("import plotly.graph_objects"),
