@@ -48,7 +48,7 @@ class EvenDraws:
 
     def beta(self, a: float, b: float, size: int = SIZE) -> Array:
         """Return values of a beta distribution."""
-        return np.asarray(betaincinv(a, b, _points(self._coordinate())))
+        return _betas(self._coordinate(), a, b)
 
     def chisquare(self, df: Array | float, size: object = SIZE) -> Array:
         """Return chi-square values; (..., points) for degrees of freedom (..., 1)."""
@@ -77,6 +77,11 @@ def _cubic(x: Array) -> Array:
 def _points(coordinate: int) -> Array:
     step = pow(_MULTIPLIER, coordinate, SIZE)
     return (np.arange(SIZE, dtype=np.int64) * step % SIZE + 0.5) / SIZE
+
+
+@lru_cache(maxsize=32)
+def _betas(coordinate: int, a: float, b: float) -> Array:
+    return np.asarray(betaincinv(a, b, _points(coordinate)))
 
 
 @lru_cache(maxsize=1024)

@@ -324,6 +324,11 @@ def expected_precision(
 
     Notes
     -----
+    Each simulated study takes the degrees of freedom of one whose scatter is even, not the usual
+    ones. The tests of scatter are not simulated: of 100 clean studies that are counted as USE two
+    or three end as USE LIKE THIS because one of them alarms. What was told beside what whole
+    studies came to: ``tests/coverage/promised.py``.
+
     Source: see `grr.formulas.precision.simulated_precision`.
 
     Examples
@@ -589,8 +594,6 @@ def decisions_of(
 def _prices(ratio: Ratio, rules: Rules, priced: PricedZone) -> Array:
     """Return the careful bounds of what acceptance limits would cost, in percent of good parts.
 
-    By `good_parts_refused` at 400 guard bands, and between them on straight lines.
-
     Returns
     -------
     ndarray, shape (2, studies)
@@ -601,17 +604,27 @@ def _prices(ratio: Ratio, rules: Rules, priced: PricedZone) -> Array:
     of_one = priced.whole / (100.0 * rules.spread)  # an sd in percent, to one in units
     factor = float(ndtri(rules.confidence))
     careful, least = ratio.guard * of_one, factor * ratio.at_least * of_one
+    guards, prices = _prices_of_guards(priced, factor)
+    return np.stack([np.interp(guard, guards, prices) for guard in (least, careful)])
+
+
+@lru_cache(maxsize=32)
+def _prices_of_guards(priced: PricedZone, factor: float) -> tuple[Array, Array]:
+    """Return 400 guard bands and what `good_parts_refused` says each costs, in percent.
+
+    Between them straight lines will do.
+    """
     guards = np.linspace(1e-9, 0.5, 400) * priced.whole  # nothing is left beyond the middle
     if not (np.isfinite(priced.zone.lower) and np.isfinite(priced.zone.upper)):
         guards = guards * (1.0 + 16.0 * priced.sd / priced.whole)
-    prices = 100.0 * good_parts_refused(
+    refused = good_parts_refused(
         priced.zone,
         guards,
         process_mean=priced.mean,
         process_sd=priced.sd,
         grr_sd=guards / factor,
     )
-    return np.stack([np.interp(guard, guards, prices) for guard in (least, careful)])
+    return guards, 100.0 * refused
 
 
 def _decides(chances: pd.DataFrame) -> float:

@@ -25,7 +25,7 @@ from grr.formulas.pivots import (
     floored_pivots,
     nested_pivots,
     noncentrality_draws,
-    usual_df,
+    usual_dfs,
 )
 from grr.formulas.unweighted_means import unweighted_means, unweighted_nested
 from grr.model.errors import StudyError
@@ -468,10 +468,11 @@ def test_even_scatter_keeps_its_degrees_of_freedom():
     # Every cell scatters exactly alike.
     study = np.arange(12.0)[:, None].reshape(4, 3, 1) + np.array([-1.0, 0.0, 1.0])
     assert effective_df(study).used == 24.0
-    assert usual_df(10, 3, 3) == pytest.approx(54.0, abs=1.0)
+    assert np.median(usual_dfs(10, 3, 3)) == pytest.approx(54.0, abs=1.0)
     for shape in ((5, 2, 2), (10, 2, 3), (30, 6, 3)):
         most = shape[0] * shape[1] * (shape[2] - 1)
-        assert 0.5 * most < usual_df(*shape) < most
+        assert 0.5 * most < np.median(usual_dfs(*shape)) < most
+        assert np.all(np.diff(usual_dfs(*shape)) >= 0.0) and usual_dfs(*shape)[-1] <= most
 
 
 def test_fewer_degrees_of_freedom_leave_the_mean_squares_and_widen_the_limits():

@@ -12,12 +12,13 @@ from grr.formulas.confidence_limits import (
     percent_tv_draws,
     upper_bound,
 )
-from grr.formulas.pivots import crossed_pivots, usual_df
+from grr.formulas.pivots import crossed_pivots, usual_dfs
 from grr.formulas.precision import (
     Design,
     Precision,
     Shares,
     designs_within,
+    df_of_studies,
     simulated_anova,
     simulated_precision,
     tabulated_precision,
@@ -55,21 +56,22 @@ def test_drawn_sums_of_squares_are_those_of_simulated_readings(operators_are):
 
 def test_one_operator_has_a_closed_form():
     design = Design(10, 1, 3)
-    got = simulated_precision(design, studies=3000, draws=4000, seed=5)
-    df = 20
-    at_most = np.sqrt(df / stats.chi2.ppf(0.05, df))
+    got = simulated_precision(design, studies=3000, seed=5)
+    # A study judges by the degrees of freedom that it shows; its variance is known with 20.
+    shown = usual_dfs(10, 1, 3)
+    at_most = np.sqrt(shown / stats.chi2.ppf(0.05, shown))
     # The bound of a study is s·√(ν/χ²(0.05)); it is under 10/8 with this probability.
-    exact = stats.chi2.cdf(df * (10.0 / 8.0 / at_most) ** 2, df)
+    exact = np.mean(stats.chi2.cdf(20.0 * (10.0 / 8.0 / at_most) ** 2, 20))
     assert got.assurance_under(10.0, 8.0) == pytest.approx(exact, abs=0.03)
-    mean_sd = stats.chi.mean(df) / np.sqrt(df)
-    low, high = np.sqrt(df / stats.chi2.ppf([0.975, 0.025], df))
-    assert got.width == pytest.approx(mean_sd * (high - low), rel=0.02)
+    mean_sd = stats.chi.mean(20) / np.sqrt(20)
+    low, high = np.sqrt(shown / stats.chi2.ppf([[0.975], [0.025]], shown))
+    assert got.width == pytest.approx(mean_sd * np.mean(high - low), rel=0.02)
     assert got.shares == Shares(1.0, 0.0, 0.0)
 
 
 @pytest.mark.parametrize("operators_are", ["random", "fixed"])
 def test_limits_hold_the_truth_as_often_as_stated(operators_are):
-    got = simulated_precision(Design(10, 4, 2, operators_are), studies=1000, draws=1000)
+    got = simulated_precision(Design(10, 4, 2, operators_are), studies=1000)
     covered = np.mean((got.lower <= 1.0) & (got.upper >= 1.0))
     assert 0.925 < covered < 0.98
     # One-sided at 95 %: with 4000 studies the upper bound misses in 2 to 3.5 %, the lower in
@@ -80,7 +82,7 @@ def test_limits_hold_the_truth_as_often_as_stated(operators_are):
 
 def test_more_operators_narrow_the_interval_and_more_parts_hardly():
     def width(*design):
-        return simulated_precision(Design(*design), studies=500, draws=1000).width
+        return simulated_precision(Design(*design), studies=500).width
 
     start = width(10, 3, 3)
     assert width(10, 6, 3) < 0.6 * start
@@ -88,7 +90,7 @@ def test_more_operators_narrow_the_interval_and_more_parts_hardly():
 
 
 def test_assurance_follows_the_truth():
-    got = simulated_precision(Design(10, 6, 3), studies=500, draws=1000)
+    got = simulated_precision(Design(10, 6, 3), studies=500)
     assert got.assurance_under(30.0, 5.0) > got.assurance_under(30.0, 20.0)
     assert got.assurance_over(30.0, 60.0) > got.assurance_over(30.0, 35.0)
     assert got.assurance_over(30.0, 20.0) < 0.06  # a true statement would be wrong here
@@ -97,10 +99,8 @@ def test_assurance_follows_the_truth():
 
 def test_same_seed_same_numbers_and_progress_counts_every_study():
     counted = []
-    one = simulated_precision(
-        Design(5, 2, 2), studies=600, draws=500, seed=1, progress=counted.append
-    )
-    two = simulated_precision(Design(5, 2, 2), studies=600, draws=500, seed=1)
+    one = simulated_precision(Design(5, 2, 2), studies=600, seed=1, progress=counted.append)
+    two = simulated_precision(Design(5, 2, 2), studies=600, seed=1)
     assert sum(counted) == 600
     assert (one.upper == two.upper).all()
     assert one.upper.shape == (600,)
@@ -149,11 +149,11 @@ def test_shares_are_scaled_to_one_and_checked():
 
 
 @pytest.mark.parametrize(
-    "change", [{"level": 1.0}, {"confidence": 0.4}, {"studies": 5}, {"draws": 3}]
+    "change", [{"level": 1.0}, {"confidence": 0.4}, {"studies": 5}, {"studies": True}]
 )
 def test_settings_that_cannot_be_are_refused(change):
     with pytest.raises(StudyError):
-        simulated_precision(Design(5, 2, 2), **{"studies": 100, "draws": 200, **change})
+        simulated_precision(Design(5, 2, 2), **{"studies": 100, **change})
 
 
 def test_the_designs_of_twenty_readings_and_what_is_allowed_when_nothing_is_said():
@@ -192,7 +192,7 @@ def test_what_a_precision_says_by_hand():
 
 
 def test_what_was_asked_for_is_what_is_simulated():
-    settings = {"studies": 100, "draws": 200, "level": 0.8, "confidence": 0.9}
+    settings = {"studies": 100, "level": 0.8, "confidence": 0.9}
     plain = simulated_precision(Design(5, 3, 2), **settings)
     assert (plain.level, plain.confidence, plain.shares) == (0.8, 0.9, Shares())
     by_operators = simulated_precision(Design(5, 3, 2), Shares(0.1, 0.8, 0.1), **settings)
@@ -206,7 +206,7 @@ def test_what_was_asked_for_is_what_is_simulated():
 @pytest.mark.parametrize("name, bad", [("level", 1.0), ("level", 1.5), ("confidence", 1.0)])
 def test_the_setting_that_cannot_be_is_named(name, bad):
     with pytest.raises(StudyError, match=f"{name} must be"):
-        simulated_precision(Design(5, 2, 2), **{"studies": 100, "draws": 200, name: bad})
+        simulated_precision(Design(5, 2, 2), **{"studies": 100, name: bad})
 
 
 def test_two_fixed_operators_are_drawn_as_fixed():
@@ -238,7 +238,7 @@ def test_limits_read_off_a_table_are_those_of_the_draws(design):
     errors = []
     for shares in SPLITS:
         table = tabulated_precision(design, shares, studies=100)
-        exact = simulated_precision(design, shares, studies=100, draws=10_000)
+        exact = simulated_precision(design, shares, studies=100)
         errors += [
             np.abs(getattr(table, name) / getattr(exact, name) - 1.0)
             for name in ("lower", "upper", "at_least", "at_most", "plain_least")
@@ -251,7 +251,7 @@ def test_limits_read_off_a_table_are_those_of_the_draws(design):
 
 def test_two_people_of_a_few_have_wide_tails_that_a_table_follows_less_closely():
     table = tabulated_precision(Design(10, 2, 3, 3), studies=250)
-    exact = simulated_precision(Design(10, 2, 3, 3), studies=250, draws=10_000)
+    exact = simulated_precision(Design(10, 2, 3, 3), studies=250)
     assert np.quantile(np.abs(table.at_most / exact.at_most - 1.0), 0.98) <= 0.02
     assert np.quantile(np.abs(table.at_least / exact.at_least - 1.0), 0.98) <= 0.06
     assert np.max(np.abs(table.at_least / exact.at_least - 1.0)) <= 0.15
@@ -265,8 +265,8 @@ def test_shares_of_the_total_variation_read_off_a_table(design):
         split = Shares().one_operator if design.operators == 1 else Shares()
         stack = simulated_anova(design, split, 250, rng, part=(100.0 / true) ** 2 - 1.0)
         who = design.operators_are if design.operators > 1 else "random"
-        known = usual_df(design.parts, design.operators, design.trials)
-        pivots = crossed_pivots(stack, draws=10_000, operators=who, df_error=known)
+        known = df_of_studies(design, 250, 2005)
+        pivots = crossed_pivots(stack, operators=who, df_error=known, even=True)
         shares = percent_tv_draws(pivots, "GRR", Specification())
         ndc = ndc_draws(pivots, Specification())
         for got, exact in (
