@@ -140,6 +140,7 @@ def _study(study: Study) -> dict[str, Any]:
         ),
         "purpose": study.purpose,
         "operators_are": study.operators,
+        **({} if study.gauges == "random" else {"gauges_are": study.gauges}),
         "parts_from": study.parts_from,
         "process_sd": study.process_sd,
         "process_mean": study.process_mean,
