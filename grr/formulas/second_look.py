@@ -101,6 +101,12 @@ class Look(NamedTuple):
     planned: bool
 
 
+def went_on(study: Study) -> bool:
+    """Whether people of a second stage are among those who measured."""
+    further = () if study.plan is None else study.plan.further_operators
+    return not set(further).isdisjoint(study.operator_names)
+
+
 def look_of(study: Study) -> Look:
     """Return which look at a study this is, and how sure its bounds must be.
 
@@ -112,9 +118,8 @@ def look_of(study: Study) -> Look:
     """
     asked, plan = study.rules.confidence, study.plan
     doubt = 1.0 - asked
-    went_on = plan is not None and not set(plan.further_operators).isdisjoint(study.operator_names)
     planned = plan is not None and plan.looks == 2
-    if plan is None or not went_on:
+    if plan is None or not went_on(study):
         if not planned:
             return Look(1, 1, asked, doubt, planned=False)
         return Look(1, 2, first_confidence(asked), doubt, planned=True)

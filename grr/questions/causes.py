@@ -56,7 +56,7 @@ from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.mistakes import mistakes_in, without_factor_slips
-from grr.questions.scatter import filled_readings, last_digit, scatter_of
+from grr.questions.scatter import filled_readings, last_digit, read_by_everyone, scatter_of
 from grr.questions.sittings import (
     ZEROED,
     further_sources,
@@ -268,7 +268,7 @@ def _seen_from(study: Study) -> list[str]:
     """Return how much one operator or one part must scatter to be named, in one sentence."""
     if len(study.methods) > 1 or study.design == "nested" or scatter_of(study).normal is None:
         return []
-    p, o, r = study.cube().values.shape
+    p, o, r = read_by_everyone(study).cube().values.shape
     told = [
         f"{whose} scatter once it is {seen_from(groups, p * o * (r - 1) // groups):.1f} times that "
         "of the others"
@@ -334,8 +334,16 @@ def _prepared(study: Study) -> _Prepared:
             "cannot be told apart",
             "Let every operator measure the same parts",
         )
-    cube = study.cube()
     notes: list[str] = []
+    everyone = read_by_everyone(study)
+    if everyone is not study:
+        notes.append(
+            f"The study has two stages, so causes were looked for in the {len(everyone.parts)} of "
+            f"{len(study.parts)} parts that all {len(study.operator_names)} operators measured, "
+            "and their shares are those of these readings."
+        )
+        study = everyone
+    cube = study.cube()
     y, gaps = filled_readings(within_sessions(study))
     in_place = not np.isnan(cube.values).any() or bool(gaps.any())
     if own_sessions(study) is not None:

@@ -43,6 +43,7 @@ from grr.formulas.reml import (
     nested_reml,
     reml,
 )
+from grr.formulas.second_look import went_on
 from grr.formulas.sources_of_variation import (
     distinct_categories,
     floored_components,
@@ -565,16 +566,24 @@ def incomplete_result(
         )
         if bool(flag) and name not in reasons
     ]
-    missing = study.cube().values.size - study.taken
+    not_asked = _left_out_by_plan(study)
+    missing = study.cube().values.size - study.taken - not_asked
+    why = "readings are missing"
+    if not missing:
+        why = "the second stage measured some of the parts only"
     notes = [
-        f"{counted(missing, 'planned reading')} missing; all that are there were used.",
+        *(
+            [f"{counted(missing, 'planned reading')} missing; all that are there were used."]
+            if missing
+            else []
+        ),
         *anova_notes(study, found, (), floored=floored),
         *(f"{name} was estimated at zero, the least that a variance can be." for name in at_zero),
     ]
     return GaugeResult(
         study=study,
         method="anova",
-        estimator=f"Restricted maximum likelihood, since readings are missing{how}",
+        estimator=f"Restricted maximum likelihood, since {why}{how}",
         sources=sources.table,
         reasons=sources.reasons,
         anova_table=None,
@@ -585,6 +594,18 @@ def incomplete_result(
         spread=spread,
         notes=tuple(notes),
     )
+
+
+def _left_out_by_plan(study: Study) -> int:
+    """Return how many readings the second stage of a study was not to take."""
+    plan = study.plan
+    if plan is None or not went_on(study):
+        return 0
+    cube = study.cube()
+    parts = [part not in plan.further_parts for part in cube.parts]
+    operators = [name in plan.further_operators for name in cube.operators]
+    empty = ~np.isfinite(cube.values[np.ix_(parts, operators)])
+    return int(empty.sum())
 
 
 def require_settled(fit: RemlFit) -> None:

@@ -36,6 +36,7 @@ from grr.formulas.operator_comparison import (
     tukey_p,
     tukey_pairs,
 )
+from grr.formulas.second_look import went_on
 from grr.model.blocks import Block, Bullets, Callout, Fold, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
@@ -49,6 +50,7 @@ from grr.questions.causes import Cause, causes_of
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.drift_series import BumpFound
 from grr.questions.gauge import result_of_record
+from grr.questions.scatter import read_by_everyone
 from grr.questions.sittings import own_sessions, within_sessions
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes
 
@@ -234,6 +236,8 @@ class OperatorComparison(Printed):
         unseen = [f"Drift was not looked for: {numbers.no_drift}."] if numbers.no_drift else []
         if own_sessions(study) is not None:
             unseen.append("Operators are judged against what a person's own sessions differ by.")
+        if went_on(study) and study.plan and len(study.parts) < len(study.plan.parts):
+            unseen.append("Operators are compared on the parts that all of them measured.")
         pairs = Table(*pair_rows(numbers), caption="All pairs (Tukey)")
         consistency = Table(*_consistency_rows(numbers), left=2)
         return [
@@ -388,7 +392,8 @@ class OperatorNumbers:
         return found
 
 
-def _operator_numbers(study: Study, level: float) -> OperatorNumbers:
+def _operator_numbers(whole: Study, level: float) -> OperatorNumbers:
+    study = read_by_everyone(whole)
     cube = _cube(study)
     cells = cells_of(within_sessions(study).cube().values, cell_axes=2)
     means = _against_sessions(operator_means(cells.means, step=study.resolution or 0.0), study)
@@ -445,8 +450,8 @@ def _operator_numbers(study: Study, level: float) -> OperatorNumbers:
             if drift is None
             else (change for of in drift.changes.values() for change in of)
         ),
-        causes=tuple(c for c in causes_of(study).causes if c.kind == "operator_offset"),
-        matters_from=_matters_from(study),
+        causes=tuple(c for c in causes_of(whole).causes if c.kind == "operator_offset"),
+        matters_from=_matters_from(whole),
     )
 
 

@@ -7,7 +7,7 @@ called good where single readings, some parts or the rounds stand out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +32,7 @@ from grr.formulas.scatter_tests import (
     share_back_to_back,
     six_numbers,
 )
+from grr.formulas.second_look import went_on
 from grr.model.errors import StudyError
 from grr.model.rounding import counted, figures, listed
 from grr.model.study import Study
@@ -146,6 +147,56 @@ def scatter_of(study: Study) -> Scatter:
 def _scatter(study: Study) -> Scatter:
     if study.design == "nested":
         return Scatter(None, "each part was measured by one operator only")
+    if read_by_everyone(study) is not study:
+        return _of_stages(study)
+    return _of_crossed(study, SCATTER_LEVEL)
+
+
+def read_by_everyone(study: Study) -> Study:
+    """Return the study; of one in two stages only the parts that every operator measured.
+
+    They hold both stages, every operator on every part, as tests of offsets and scatter ask.
+    """
+    return study.once("read by everyone", lambda: _read_by_everyone(study))
+
+
+def _read_by_everyone(study: Study) -> Study:
+    if not went_on(study) or study.design == "nested" or len(study.methods) > 1:
+        return study
+    cube = study.cube()
+    there = [bool(np.isfinite(cells).any(axis=1).all()) for cells in cube.values]
+    if all(there) or sum(there) < 2:
+        return study
+    parts = [part for part, whole in zip(cube.parts, there, strict=True) if whole]
+    return replace(study, readings=study.readings[study.readings["part"].isin(parts)])
+
+
+def _of_stages(study: Study) -> Scatter:
+    """Return the scatter of a study in two stages, from two blocks of crossed cells.
+
+    The parts that everyone measured, and all parts of the operators of the first stage: each is
+    tested at half of the level, since the two hold some readings in common.
+    """
+    assert study.plan is not None
+    table = study.readings
+    early = replace(study, readings=table[~table["operator"].isin(study.plan.further_operators)])
+    blocks = [_of_crossed(one, 0.5 * SCATTER_LEVEL) for one in (read_by_everyone(study), early)]
+    for one in blocks:
+        if one.normal is None:
+            return one
+    far = dict.fromkeys(place for one in blocks for place in one.outliers)
+    return replace(
+        blocks[0],
+        found=tuple(name for name in FINDS if any(name in one.found for one in blocks)),
+        outliers=tuple(far),
+        readings=study.taken,
+        neighbours=max((one.neighbours for one in blocks), key=np.nan_to_num),
+        back_to_back=any(one.back_to_back for one in blocks),
+        order_known=all(one.order_known for one in blocks),
+    )
+
+
+def _of_crossed(study: Study, level: float) -> Scatter:
     try:
         # What a session adds to all of its parts is a source of its own, no scatter.
         y, gaps = filled_readings(within_sessions(study))
@@ -153,7 +204,8 @@ def _scatter(study: Study) -> Scatter:
         return Scatter(None, error.problem)
     order = None if gaps.any() else _order(study, y.shape)
     at_once = order is not None and share_back_to_back(order, y.shape) > BACK_TO_BACK
-    looked = _look(y, last_digit(study.resolution, y), order, gaps if gaps.any() else None)
+    digit = last_digit(study.resolution, y)
+    looked = _look(y, digit, order, gaps if gaps.any() else None, level)
     if isinstance(looked, str):
         return Scatter(None, looked, back_to_back=at_once, order_known=order is not None)
     normal, found = looked
@@ -172,7 +224,11 @@ def _scatter(study: Study) -> Scatter:
 
 
 def _look(
-    y: Array, digit: float, order: Order | None, gaps: Mask | None = None
+    y: Array,
+    digit: float,
+    order: Order | None,
+    gaps: Mask | None = None,
+    level: float = SCATTER_LEVEL,
 ) -> tuple[Normal, tuple[Finds, ...]] | str:
     """Return clean studies like this one and the tests that fired; or why nothing is tested."""
     if y.shape[2] == 1:
@@ -192,9 +248,7 @@ def _look(
         gaps=gaps,
     )
     p = compared(y, normal).p
-    return normal, tuple(
-        name for name, one in zip(FINDS, p, strict=True) if float(one) < SCATTER_LEVEL
-    )
+    return normal, tuple(name for name, one in zip(FINDS, p, strict=True) if float(one) < level)
 
 
 def readings_forbid_use(y: Array, resolution: float | None) -> bool:

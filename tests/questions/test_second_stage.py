@@ -14,6 +14,8 @@ from grr.entry.job import open_job
 from grr.files.study_file import read_settings
 from grr.formulas.second_look import look_of, rules_at_look, second_confidence
 from grr.model.choices import Decision
+from grr.questions.causes import causes_of
+from grr.questions.scatter import scatter_of
 from grr.questions.second_stage import parts_across, second_stage_of
 
 NAMES = ("Ada", "Ben", "Cy", "Dana", "Eli", "Fay")
@@ -187,3 +189,47 @@ def test_the_chance_told_is_the_share_that_then_decides() -> None:
     assert len(told) >= 10
     error = np.sqrt(0.25 / len(told))
     assert np.mean(told) == pytest.approx(np.mean(came), abs=3 * error)
+
+
+def _in_two_stages(sizes: np.ndarray) -> grr.Study:
+    return study(sizes, ("2", "3", "5", "8", "10"))
+
+
+def test_causes_are_named_over_both_stages() -> None:
+    sizes = cube(5, 0.08, (0.6, 0.3, 0.1))
+    sizes[:, 4] += 0.1  # a person of the second stage
+    sizes[1] += (0.05 * np.random.default_rng(8).standard_normal((6, 3))).round(3)
+    both = _in_two_stages(sizes)
+    assessed = grr.assess(both)
+    offset = next(cause for cause in assessed.causes if cause.kind == "operator_offset")
+    assert offset.operator == "Eli"
+    assert offset.size.lower < 0.1 < offset.size.upper
+    assert ("part", "2") in [(cause.kind, cause.part) for cause in assessed.causes]
+    now = grr.anova(both).value("GRR", "percent_tolerance")
+    assert offset.without.value < 0.8 * now
+    assert any("5 of 10 parts that all 6 operators measured" in note for note in assessed.notes)
+    assert assessed.operators is not None
+    assert assessed.operators.numbers.table.loc["Eli", "from_others"] > 0.08
+    assert "missing" not in str(grr.anova(both))
+
+
+def test_scatter_of_either_stage_forbids_use() -> None:
+    clean = cube(5, 0.04, (0.6, 0.3, 0.1))
+    assert not scatter_of(_in_two_stages(clean)).found
+    for part, operator in ((0, 0), (2, 5)):  # a part of the first stage only, and a new person
+        sizes = clean.copy()
+        sizes[part, operator, 1] += 0.05
+        found = scatter_of(_in_two_stages(sizes))
+        assert found.forbids_use
+        assert found.outliers == ((PARTS[part], NAMES[operator], 2),)
+        assert found.readings == 135
+
+
+def test_clean_studies_in_two_stages_name_few_causes() -> None:
+    named = scattered = 0
+    for seed in range(40):
+        both = _in_two_stages(cube(900 + seed, 0.2, (1.0, 0.0, 0.0)))
+        named += any(cause.kind != "digit" for cause in causes_of(both).named)
+        scattered += bool(scatter_of(both).found)
+    # 5 % each: more than 6 of 40 come less than once in 100.
+    assert max(named, scattered) <= 6
