@@ -308,7 +308,8 @@ def slope_calibration_u(line: LineFit, blocks: Array, covariance: Array) -> floa
     """Return the standard uncertainty that the blocks' calibration gives to the slope."""
     belongs = (line.points[:, None] == blocks).astype(np.float64)
     weights = ((line.points - line.centre) / line.spread) @ belongs
-    return float(np.sqrt(weights @ covariance @ weights))
+    # a block's covariance is singular where errors are wholly in common: rounding may leave −1e-40
+    return float(np.sqrt(max(0.0, weights @ covariance @ weights)))
 
 
 def block_intervals(

@@ -737,8 +737,12 @@ def _opening(budget: UncertaintyBudget) -> list[str]:
         source = f"{100 * budget.level:g} %"
     else:
         source = f"{100 * budget.level:g} %, {math.floor(budget.df)} degrees of freedom"
+    with_bias = ""
+    if budget.bias:
+        bias = length(abs(budget.bias), budget.unit)
+        with_bias = f", {bias} of it a bias left in the readings"
     found = (
-        f"Expanded uncertainty U = {length(budget.expanded, budget.unit)} "
+        f"Expanded uncertainty U = {length(budget.expanded, budget.unit)}{with_bias} "
         f"(k = {figures(budget.coverage, 3)}, {source}); standard uncertainty "
         f"{length(budget.standard_u, budget.unit)}."
     )
@@ -755,7 +759,7 @@ def _lines_table(budget: UncertaintyBudget) -> Table:
                 _size_text(float(line["size"]), str(line["unit"]), budget.unit),
                 str(line["distribution"]),
                 length(float(line["contribution"]), budget.unit),
-                "not counted" if math.isnan(share) else percent(share),
+                "not counted" if math.isnan(share) else f"{share:.0f}{JOIN}%",
                 str(line["note"]),
             ]
         )
@@ -771,12 +775,13 @@ def _size_text(value: float, unit: str, own: str) -> str:
 
 
 def _closing(budget: UncertaintyBudget) -> list[str]:
+    names = [line.name for line in budget.lines]
     lines = [f"Not counted: {name}, {why}." for name, why in budget.left_out.items()]
     lines += [
         f"Already in the study? {line.name.capitalize()} may be in {line.inside} already. It is "
         "counted besides until that is answered."
         for line in budget.lines
-        if line.inside and line.in_study is None
+        if line.in_study is None and line.inside in names
     ]
     if budget.bias:
         lines.append(
@@ -799,16 +804,16 @@ def _use_sentences(use: BudgetUse) -> list[str]:
     if width is not None:
         lines.append(
             f"Tolerance {limits_text(use.tolerance, _shown_step(use), use.unit)}, "
-            f"{length(width, use.unit, 3)} wide: twice the expanded uncertainty (k = 2) takes "
-            f"{percent(use.q_mp)} of it (Q_MP), the test uncertainty ratio is "
-            f"{use.ratio:.2g} to 1."
+            f"{length(width, use.unit, 3)} wide: twice the expanded uncertainty at k = 2 takes "
+            f"{percent(use.q_mp)} of it (Q_MP); the test uncertainty ratio, with U = "
+            f"{length(use.expanded, use.unit)}, is {use.ratio:.2g} to 1."
         )
     if use.acceptance is None:
         lines.append("No reading proves that a part is in tolerance: the uncertainty is too large.")
     else:
         lines.append(
-            f"By ISO 14253-1 a reading, {use.as_read}, proves with "
-            f"{100 * use.confidence:g} % that the part is in tolerance when it is "
+            f"By ISO 14253-1 a reading, {use.as_read}, proves that the part is in tolerance with "
+            f"a probability of {100 * use.confidence:g}{JOIN}% when it is "
             f"{limits_text(use.acceptance, _shown_step(use), use.unit)} (a guard band of "
             f"{length(use.guard, use.unit)} at each limit)."
         )

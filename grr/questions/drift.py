@@ -748,10 +748,10 @@ def _drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
     if found.shape == "straight":
         near, far = sorted(map(abs, (low, high)))
         return (
-            f"{name}: the readings {_way(slope)} by {length(abs(slope), study.unit)} "
-            f"{_per(numbers)} ({level} interval {length(near, study.unit)} to "
-            f"{length(far, study.unit)}): {_length(slope * found.span, study)} over a session of "
-            f"{_time(found.span, numbers)}."
+            f"{name}: the readings {_way(slope)} by {length(abs(slope), study.unit, 3)} "
+            f"{_per(numbers)} ({level} interval {length(near, study.unit, 3)} to "
+            f"{length(far, study.unit, 3)}): {_length(slope * found.span, study)} over a "
+            f"session of {_time(found.span, numbers)}."
         )
     if float(found.slope.error) == 0.0:
         return f"{name}: the readings repeat to the last digit, so no drift can be seen."
@@ -783,7 +783,7 @@ def _re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero) -
     study, name = numbers.study, _name(found)
     share = "" if math.isnan(when.share) else f"{percent(100 * when.share)} of the tolerance, "
     most = f"{share}{length(when.allowed, study.unit)}"
-    goal = f"under {most}"
+    goal, level = f"under {most}", f"{100 * numbers.level:g}{JOIN}%"
     watched = _time(found.span, numbers)
     if when.sure > found.span:
         text = f"{name}: within a session of {watched} drift stays {goal}: zero at its start."
@@ -796,11 +796,12 @@ def _re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero) -
     if when.estimate > found.span:
         return (
             f"{name}: zero again every {_time(when.sure, numbers)} to be sure that drift stays "
-            f"{goal}. By the estimate alone, zeroing once in a session of {watched} would do."
+            f"{goal} ({level} confidence). By the estimate alone, zeroing once in a session of "
+            f"{watched} would do."
         )
     text = (
         f"{name}: zero again every {_time(when.estimate, numbers)} to keep drift {goal}; "
-        f"{_time(when.sure, numbers)} to be sure."
+        f"every {_time(when.sure, numbers)} to be sure ({level} confidence)."
     )
     if not math.isnan(when.steady) and when.steady > 0.0:
         text += (
@@ -932,4 +933,6 @@ def _series_table(numbers: DriftNumbers) -> Table:
             index=False, name=None
         )
     ]
-    return Table(["Method, operator", f"drift {per}", "over a session", "p"], rows)
+    who = "Method, operator" if any(numbers.methods) else "Operator"
+    level = f"{100 * numbers.level:g}{JOIN}% interval"
+    return Table([who, f"drift {per}, {level}", "over a session", "p"], rows)

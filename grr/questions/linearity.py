@@ -39,7 +39,7 @@ from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.printed import Printed
 from grr.model.readings_table import refuse_gaps, table_of
-from grr.model.rounding import counted, figures, fine_length, length, p_text, size, with_unit
+from grr.model.rounding import JOIN, counted, figures, fine_length, length, p_text, size, with_unit
 from grr.model.units import canonical_unit, conversion, fine_unit
 from grr.model.values import at_least_zero, number
 from grr.questions.gauge import titled
@@ -365,6 +365,12 @@ class LinearityResult(Printed):
         reached = float(np.nanmax(ends)) if np.isfinite(ends).any() else self.largest_bias
         return max(float(self.band.largest_possible_bias), reached)
 
+    def in_words(self, bias: float) -> str:
+        """Return a bias with the digits that the table of the blocks has."""
+        spreads = [one.upper - one.lower for one in map(self.bias_at, range(len(self.block_u)))]
+        finest = min((one for one in spreads if math.isfinite(one)), default=self.largest_bias)
+        return fine_length(bias, finest, self.unit)
+
     @property
     def surely_reached(self) -> float:
         """A distance from zero that the bias exceeds somewhere, with confidence."""
@@ -562,13 +568,15 @@ def _closing(result: LinearityResult) -> list[str]:
     )
     lines = [
         _line_sentence(result),
-        f"{zero}. That slope and intercept are both 0: {p_text(float(result.line.joint_p))}.",
+        f"{zero}. Test of slope and intercept being both 0: {p_text(float(result.line.joint_p))}.",
         _limit_sentence(result),
     ]
     if result.mpe is not None:
+        words = {"conforms": "conform", "does not conform": "do not conform"}
+        told = words.get(result.mpe_state, "are not shown to conform")
         lines.append(
-            f"Errors of indication against the MPE of ±{length(result.mpe, unit)} (ISO 14253-1, "
-            f"the blocks' uncertainty taken into account): {result.mpe_state}."
+            f"Errors of indication {told} to the MPE of ±{length(result.mpe, unit)} (ISO 14253-1, "
+            "the blocks' uncertainty taken into account)."
         )
     if result.pitch is not None:
         amplitude = result.pitch_amplitude
@@ -593,9 +601,11 @@ def _line_sentence(result: LinearityResult) -> str:
 
 
 def _limit_sentence(result: LinearityResult) -> str:
+    low, high = result.largest_bias, result.largest_possible_bias
+    found, most = result.in_words(low), result.in_words(high)
     largest = (
-        f"Largest bias found {length(result.largest_bias, result.unit)}; with the intervals it "
-        f"could be {length(result.largest_possible_bias, result.unit)}."
+        f"Largest bias found, on a block or on the line, {found}; by the "
+        f"{100 * result.level:g}{JOIN}% intervals and the line's band it could be {most}."
     )
     if result.bias_limit is None:
         return f"{largest} No bias limit was given, so the range is not judged."

@@ -32,6 +32,7 @@ MANY, FEW = 25, 5
 LEAST_FOR_PITCH = 6
 #: Checks before the chart has limits (see `grr.stability`).
 FIRST_CHECKS = 6
+PICK = "Pick it on the gauge's page, or name it as standard in gauge.toml"
 
 
 @dataclass(frozen=True)
@@ -210,10 +211,12 @@ def _reference(
     facts: GaugeFacts, readings: Mapping[str, pd.DataFrame], common: Mapping[str, Any]
 ) -> ReferenceResult:
     if not facts.standard:
-        raise StudyError("No block is named to be read many times", "Pick the one to watch")
+        raise StudyError("No block is named to be read many times", PICK)
     block = facts.block(facts.standard)
     taken = readings["reference"]
     taken = taken[taken["part"] == block.name]
+    if taken.empty:
+        raise StudyError(f"Block {block.name} was not read many times yet", f"Read it {MANY} times")
     return reference_study(
         taken["reading"],
         reference=block.size,
@@ -230,6 +233,10 @@ def _ranges(
     blocks = {block.name: block for block in facts.blocks}
     taken = readings["range"]
     taken = taken[taken["part"].isin(list(blocks))]
+    if taken.empty:
+        raise StudyError(
+            "The blocks over the range were not read yet", f"Read each of them {FEW} times"
+        )
     table = pd.DataFrame(
         {
             "reference": [blocks[name].size for name in taken["part"]],
@@ -259,10 +266,15 @@ def watched(facts: GaugeFacts, readings: Mapping[str, pd.DataFrame]) -> Stabilit
         There are too few, or no block is named.
     """
     if not facts.standard:
-        raise StudyError("No block is named to be watched", "Pick the one to watch")
+        raise StudyError("No block is named to be watched", PICK)
     block = facts.block(facts.standard)
     taken = readings["check"]
     taken = taken[taken["part"] == block.name]
+    if taken.empty:
+        raise StudyError(
+            f"Block {block.name} was not checked yet",
+            f"Read it at every check; from {FIRST_CHECKS} checks on there are limits",
+        )
     return stability(
         taken[["time", "reading"]],
         reference=block.size,
@@ -274,7 +286,9 @@ def watched(facts: GaugeFacts, readings: Mapping[str, pd.DataFrame]) -> Stabilit
 
 def _parts(study: Study | None) -> GaugeResult:
     if study is None:
-        raise StudyError("No study on real parts is named", "Pick one, or plan it")
+        raise StudyError(
+            "No study on real parts is named", "Pick one on the gauge's page, or plan it"
+        )
     return anova(study)
 
 
@@ -283,7 +297,10 @@ def _budget(
 ) -> tuple[UncertaintyBudget, dict[str, tuple[str, ...]]]:
     limits = facts.tolerance
     if limits is None or facts.resolution is None:
-        raise StudyError("The limits and the last digit are not stated", "Write them in the form")
+        raise StudyError(
+            "The limits or the last digit of the gauge are not stated",
+            "Write them on the gauge's page, or in gauge.toml",
+        )
     lines = MicrometerLines(
         length=(facts.lower or 0.0) / 2 + (facts.upper or 0.0) / 2, unit=facts.unit
     )
@@ -308,7 +325,9 @@ def _budget(
 
 def _page(facts: GaugeFacts, results: Mapping[str, Any]) -> Qualification:
     if facts.tolerance is None:
-        raise StudyError("The limits are not stated", "Write both in the form")
+        raise StudyError(
+            "The limits are not stated", "Write both on the gauge's page, or in gauge.toml"
+        )
     return qualify(
         facts.tolerance,
         unit=facts.unit,

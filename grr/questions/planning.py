@@ -160,7 +160,7 @@ class ExpectedPrecision(Printed):
             ]
         if len(self.better):
             found += [
-                Heading("Designs that decide more often, or as often with fewer readings"),
+                Heading(BETTER),
                 Table(*_better_rows(self), left=2),
             ]
         return [*found, Bullets(_closing(self))]
@@ -735,9 +735,10 @@ SHOWN = 10
 KNOWN_WHOLE = (
     "Percentages refer to a known whole: a two-sided tolerance, or a process sd from records."
 )
+BETTER = "If others measure too: designs that decide more often, or as often with fewer readings"
 ONE_LIMIT = (
-    "Of one limit alone the distance to the process mean is taken as known: the doubt about it "
-    "makes a study decide less often."
+    "For a tolerance with one limit the distance from it to the process mean is taken as known; "
+    "the doubt about it makes a study decide less often."
 )
 
 
@@ -812,8 +813,8 @@ def _better_rows(found: ExpectedPrecision) -> tuple[list[str], list[list[str]]]:
 def _closing(found: ExpectedPrecision) -> list[str]:
     design = found.design
     lines = [
-        f"“Decide” counts gauges of {listed([f'{p:g}' for p in TRUE_PERCENTS])} % alike; one right "
-        f"at a limit is decided seldom by any study.",
+        f"“Decide” is the mean over gauges of {listed([f'{p:g}' for p in TRUE_PERCENTS])} %; a "
+        "gauge right at a limit is seldom decided by any study.",
     ]
     if design.operators > 1 and people_who_measure(design.operators_are, design.operators) > (
         design.operators
@@ -831,7 +832,10 @@ def _closing(found: ExpectedPrecision) -> list[str]:
     if design.operators > 1:
         lines.append(_assumed(found.shares))
     if found.parts_priced:
-        lines.append(f"LIMITS are counted for {found.parts_priced}.")
+        lines.append(
+            "LIMITS, acceptance limits that refuse few good parts, are counted for "
+            f"{found.parts_priced}."
+        )
     return lines
 
 
@@ -880,7 +884,7 @@ def _comparison_closing(found: DesignComparison) -> list[str]:
     lines = [f"{counted(more, 'further design')} in to_frame()."] if more > 0 else []
     return [
         *lines,
-        "Width: expected width of the 95 % interval.",
+        "Width: expected width of the 95 % interval of GRR.",
         f"Each by {found.studies} simulated studies: differences of a few percentage points "
         "between designs are chance.",
         _assumed(found.shares),

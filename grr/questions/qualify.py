@@ -25,12 +25,22 @@ from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.facts import CLOSED_FACES, checked_facts
 from grr.model.printed import EXAMPLE, Printed
-from grr.model.rounding import chance, counted, decimals_for, figures, length, limits_text, percent
+from grr.model.rounding import (
+    JOIN,
+    chance,
+    counted,
+    decimals_for,
+    figures,
+    length,
+    limits_text,
+    listed,
+    percent,
+)
 from grr.model.tolerance import Tolerance, a_tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number
 from grr.questions.acceptance import rounded_inwards
-from grr.questions.budget import BudgetUse, Contribution, UncertaintyBudget
+from grr.questions.budget import BIAS_LINE, BudgetUse, Contribution, UncertaintyBudget
 from grr.questions.gauge import GaugeResult
 from grr.questions.linearity import LinearityResult
 from grr.questions.reference import RESOLUTION_SHARE, ReferenceResult
@@ -75,7 +85,7 @@ BIAS_SHARE = 0.1
 LEAST_LEFT = 50.0
 
 ASKED_RESOLUTION = f"at most {100 * RESOLUTION_SHARE:g} % of the tolerance"
-ASKED_UNCERTAINTY = f"2·U at most {LIMIT_PROCESS:g} % of the tolerance (Q_MP)"
+ASKED_UNCERTAINTY = f"Q_MP = 2·(2u + |bias|) at most {LIMIT_PROCESS:g} % of the tolerance"
 ASKED_STABILITY = "no alarm, and a drift small against the tolerance"
 TODO_REFERENCE = (
     "Measure one calibrated part at least 25 times (grr.reference_study), taking it out between "
@@ -223,15 +233,17 @@ def qualify(
     known = _known_bias(reference, linearity, tolerance, confidence)
     left = _bias_left(known, corrected=corrected)
     judged = None if study is None else verdict(study, bias=left if left.known else None)
-    unsaid = False
+    unsaid = ""
     if budget is not None and known is not None and not corrected:
         with_it = _with_bias(budget, known)
-        unsaid, budget = with_it is not budget, with_it
+        if with_it is not budget:
+            unsaid = _say_bias(budget, known.found)
+        budget = with_it
     use = None if budget is None else budget.against(tolerance)
     correction = _correction(known, corrected=corrected)
     requirements = (
         _judge_resolution(step, width, unit),
-        _judge_bias(known, limit, corrected=corrected),
+        _judge_bias(known, limit, confidence, corrected=corrected),
         _judge_repeatability(reference, confidence, corrected=corrected),
         _judge_range(linearity, limit, correction),
         _judge_uncertainty(budget, use, step, unsaid=unsaid),
@@ -308,7 +320,9 @@ class Requirement:
             return ""
         if self.used >= MOST_USED:
             return f"over {percent(100.0 * MOST_USED)}"
-        return percent(100.0 * self.used)
+        share = 100.0 * self.used
+        # close to all of it, the digits say on which side
+        return percent(share) if 99.0 < share < 101.0 else f"{share:.0f}{JOIN}%"
 
     @property
     def severity(self) -> tuple[int, float]:
@@ -399,8 +413,11 @@ class Qualification(Printed):
     def nearest(self) -> str:
         """Which requirement lies nearest its limit, or beyond it, and why: a sentence or two."""
         one = self.weakest
+        undone = [other.name for other in self.in_order if other.outcome == "not done"]
+        if one.outcome == "not done":
+            return f"Not done yet: {listed(undone)}."
         if not one.used_text:
-            return f"Not done yet: {one.name}. {one.why}"
+            return f"Not decided: {one.name}. {one.why}"
         where = "Nearest to its limit" if one.used <= 1.0 else "Beyond its limit"
         if one.outcome == "can't tell":
             where = "Not shown to be within its limit"
@@ -413,7 +430,11 @@ class Qualification(Printed):
     @property
     def next_steps(self) -> tuple[str, ...]:
         """What to do about everything that does not pass, that nearest its limit first."""
-        return tuple(f"{one.name}: {one.todo}" for one in self.in_order if one.todo)
+        names: dict[str, list[str]] = {}
+        for one in self.in_order:
+            if one.todo:
+                names.setdefault(one.todo, []).append(one.name)
+        return tuple(f"{listed(of)}: {todo}" for todo, of in names.items())
 
     def plot(self) -> Figure:
         """Return the figure of `grr.show.nearest_limit`."""
@@ -480,7 +501,7 @@ def _resolution(
 
 
 def _not_done(name: str, asked: str, todo: str) -> Requirement:
-    return Requirement(name, asked, "not done", "", "not done", why="It was not done.", todo=todo)
+    return Requirement(name, asked, "not done", "", "not done", todo=todo)
 
 
 def _judge_resolution(step: float | None, width: float, unit: str) -> Requirement:
@@ -559,6 +580,17 @@ def _with_bias(budget: UncertaintyBudget, known: _KnownBias) -> UncertaintyBudge
     return budget.with_line(line)
 
 
+def _say_bias(budget: UncertaintyBudget, found: Estimate) -> str:
+    """Return what to do about a budget that does not hold the bias that was measured."""
+    if all(line.name != BIAS_LINE for line in budget.lines):
+        return SAY_BIAS
+    stated = Estimate(budget.bias, unit=budget.unit)
+    return (
+        f"Make the budget's line for the bias anew (MicrometerLines.bias): it says {stated:+}, and "
+        f"{found:+} was measured, which is taken here."
+    )
+
+
 def _bias_left(known: _KnownBias | None, *, corrected: bool) -> Estimate:
     """Return what is left of the bias in the readings."""
     if known is None:
@@ -582,10 +614,12 @@ def _bias_condition(correction: Estimate) -> tuple[str, ...]:
     """Return that readings are to be corrected, where the budget rests on that."""
     if not correction.known:
         return ()
-    return (f"Correct every reading by {correction:+}, as the uncertainty budget says.",)
+    return (f"Correct every reading by {correction:+}; the uncertainty budget rests on that.",)
 
 
-def _judge_bias(known: _KnownBias | None, limit: float, *, corrected: bool) -> Requirement:
+def _judge_bias(
+    known: _KnownBias | None, limit: float, confidence: float, *, corrected: bool
+) -> Requirement:
     """Judge the bias that is left in the readings, its own uncertainty in the interval."""
     if known is None:
         return _not_done(BIAS, "within its share of the tolerance", TODO_REFERENCE)
@@ -605,17 +639,19 @@ def _judge_bias(known: _KnownBias | None, limit: float, *, corrected: bool) -> R
     else:
         outcome = "can't tell"
         todo = "Take more readings, or use a reference part with a smaller calibration uncertainty."
-    most = length(farthest, unit)
+    sure = f"{100 * confidence:g}{JOIN}% confidence"
+    most = f"at most {length(farthest, unit)}, {sure}"
+    told = most if outcome == "pass" else f"{left:r}, each end with {sure}"
     return Requirement(
         BIAS,
         f"within ±{length(limit, unit)}",
         f"{known.found:s}, corrected" if corrected else f"{known.found:s}, not corrected",
-        f"left in the readings {left:r}" if corrected else f"{left:r}",
+        f"left in the readings {told}" if corrected else told,
         outcome,
         used=farthest / limit,
-        why=f"The correction is known to {most} with confidence."
+        why=f"What the correction leaves of the bias is {most}."
         if corrected
-        else f"The bias is at most {most} with confidence.",
+        else f"The bias is {most}.",
         todo=todo,
     )
 
@@ -664,15 +700,18 @@ def _judge_repeatability(
     of_two = ("both reach", "the smaller misses", "the smaller")
     reach, miss, name = ("Cg reaches", "Cg misses", "Cg") if corrected else of_two
     by_value = reach if smaller >= limit else miss
-    sure = "the bias alone may use up the whole share"
-    if low > 0.0:
-        sure = f"with confidence {name} is at least {figures(low, 3)}"
+    confident = f"{100 * confidence:g}{JOIN}% confidence"
+    least = f"at least {figures(low, 3)}, {confident}"
+    sure = f"{name} is {least}" if low > 0.0 else "the bias alone may use up the whole share"
+    both = f"{figures(low, 3)} to {figures(high, 3)}, each end with {confident}"
+    if outcome == "fail":
+        sure = f"{name} is {both}"
     cgk = "readings corrected for the bias" if corrected else f"Cgk {figures(result.cgk, 3)}"
     return Requirement(
         REPEATABILITY,
         asked,
         f"Cg {figures(result.cg, 3)}, {cgk}",
-        "" if result.floored else f"{figures(low, 3)} to {figures(high, 3)}",
+        "" if result.floored else least if outcome == "pass" else both,
         outcome,
         used=limit / low if low > 0.0 else math.inf,
         why=f"By the calculated value {by_value} {limit:g}; {sure}.",
@@ -691,13 +730,20 @@ def _judge_range(result: LinearityResult | None, limit: float, correction: Estim
     limit = result.bias_limit or limit
     left = result.corrected_by(correction.value) if correction.known else result
     place = left.against(limit)
-    largest = length(left.largest_possible_bias, result.unit)
+    largest = left.in_words(left.largest_possible_bias)
     used = left.largest_possible_bias / limit
     asked = f"bias within ±{length(limit, result.unit)} everywhere"
-    why = f"With the intervals the bias is at most {largest}."
+    sure = f"up to {largest}, {100 * result.level:g}{JOIN}% interval"
+    why = f"By the {100 * result.level:g}{JOIN}% intervals the bias is up to {largest}."
     if result.mpe is not None:
         asked += f"; errors within ±{length(result.mpe, result.unit)} (ISO 14253-1)"
-        why += f" Errors of indication: {result.mpe_state}."
+        permitted = f"±{length(result.mpe, result.unit)}"
+        errors = length(result.mpe_used * result.mpe, result.unit)
+        sure += f"; errors up to {errors}, the blocks' U included"
+        why += (
+            f" Errors of indication are up to {errors}, the blocks' U included, of {permitted} "
+            f"permitted: {result.mpe_state}."
+        )
         used = max(used, result.mpe_used)
     outcome: Outcome
     if place == "beyond" or result.mpe_state == "does not conform":
@@ -717,8 +763,8 @@ def _judge_range(result: LinearityResult | None, limit: float, correction: Estim
     return Requirement(
         RANGE,
         asked,
-        f"{length(left.largest_bias, result.unit)}{', corrected' if correction.known else ''}",
-        f"up to {largest}",
+        f"{left.in_words(left.largest_bias)}{', corrected' if correction.known else ''}",
+        sure,
         outcome,
         used=used,
         why=why,
@@ -731,11 +777,11 @@ def _judge_uncertainty(
     use: BudgetUse | None,
     resolution: float | None,
     *,
-    unsaid: bool,
+    unsaid: str,
 ) -> Requirement:
     """Judge the uncertainty: small enough, with acceptance limits, or too large.
 
-    ``unsaid``: the budget does not say what is done about the known bias, so that it was added.
+    ``unsaid``: what to do where the budget does not hold the known bias, so that it was added.
     """
     if budget is None or use is None:
         return _not_done(UNCERTAINTY, ASKED_UNCERTAINTY, TODO_BUDGET)
@@ -748,26 +794,28 @@ def _judge_uncertainty(
     elif use.left_percent >= LEAST_LEFT:
         outcome = "conditional"
         todo = (
-            f"Accept parts only by {use.acceptance_readings(resolution)}; or reduce what "
-            f"makes most of it, {largest}."
+            f"Accept parts only by {use.acceptance_readings(resolution)}; or reduce the largest "
+            f"contribution, {largest}."
         )
     else:
         outcome = "fail"
         todo = (
-            f"Reduce what makes most of it, {largest}; as it is, acceptance limits would leave "
+            f"Reduce the largest contribution, {largest}; as it is, acceptance limits would leave "
             f"{percent(use.left_percent)} of the tolerance."
         )
     if unsaid:
-        todo = f"{todo} {SAY_BIAS}".strip()
-    with_bias = " with the bias" if budget.bias else ""
+        todo = f"{todo} {unsaid}".strip()
+    of = f"u {length(budget.standard_u, budget.unit)}"
+    if budget.bias:
+        of += f", bias {Estimate(budget.bias, unit=budget.unit):s}"
     return Requirement(
         UNCERTAINTY,
         ASKED_UNCERTAINTY,
-        f"U {length(budget.expanded, budget.unit)}{with_bias}, Q_MP {percent(use.q_mp)}",
-        f"ratio {use.ratio:.2g} to 1",
+        f"U {length(budget.expanded, budget.unit)} ({of}), Q_MP {percent(use.q_mp)}",
+        f"U: {100 * budget.level:g}{JOIN}% coverage",
         outcome,
         used=use.q_mp / LIMIT_PROCESS,
-        why=f"Most of it is {largest}.",
+        why=f"The largest contribution is {largest}.",
         todo=todo,
     )
 
@@ -784,22 +832,23 @@ def _judge_study(found: Verdict | None) -> Requirement:
         why = found.by_confidence
         return Requirement(STUDY, asked, "not estimated", "", "can't tell", why=why, todo=todo)
     outcome = _OUTCOME_OF_DECISION.get(found.decision, "conditional")
+    sure = f"{100 * rules.confidence:g}{JOIN}% confidence"
     if found.decision == WITH_LIMITS:
         allowed = f"{rules.most_refused_percent:g} % of the good parts"
         return Requirement(
             STUDY,
             f"{asked} {ratio.name}, or acceptance limits that refuse at most {allowed}",
             f"GRR {percent(ratio.value)} {ratio.name}, with limits",
-            f"refused at most {chance(found.price.upper / 100.0)}",
+            f"refused at most {chance(found.price.upper / 100.0)}, {sure}",
             outcome,
             used=found.price.upper / rules.most_refused_percent,
             why="Parts are accepted within the acceptance limits only; with them the doubt about "
             "GRR costs few good parts.",
             todo=todo,
         )
-    bound = f"at most {percent(ratio.upper)}, {100 * rules.confidence:g} % confidence"
+    bound = f"at most {percent(ratio.upper)}, {sure}"
     if outcome == "fail":
-        bound = f"at least {percent(ratio.lower)}"
+        bound = f"{percent(ratio.lower)} to {percent(ratio.upper)}, each end with {sure}"
     return Requirement(
         STUDY,
         f"{asked} {ratio.name}",
@@ -847,7 +896,7 @@ def _judge_stability(result: StabilityResult | None) -> Requirement:
         STABILITY,
         ASKED_STABILITY,
         f"{counted(len(result.means), 'check')}, drift {drift:s} a year",
-        f"{drift:r}",
+        f"{drift:r} a year, {100 * result.level:g}{JOIN}% interval",
         outcome,
         used=used,
         why=why,
@@ -963,7 +1012,7 @@ def _opening(page: Qualification) -> list[str]:
 
 def _table(page: Qualification) -> Table:
     return Table(
-        ["Requirement", "asked", "found", "how sure", "used up"],
+        ["Requirement", "asked", "found", "how sure", "share of what is allowed"],
         [
             [
                 f"{one.mark} {one.name}: {one.outcome}",
@@ -991,7 +1040,9 @@ def _conditions_title(page: Qualification) -> str:
 
 def _conditions_shown(page: Qualification) -> tuple[str, ...]:
     """Return the conditions of use; none before anything was done."""
-    nothing_done = all(one.outcome == "not done" for one in page.requirements)
+    nothing_done = all(
+        one.outcome == "not done" or one.found == NO_HISTORY for one in page.requirements
+    )
     return () if nothing_done else page.conditions
 
 

@@ -500,7 +500,7 @@ def _table(result: ReferenceResult) -> Table:
             ratio("Cgk"),
             share("Q_MS, uncertainty of the system", "Q_MS"),
             share("Resolution, of the tolerance", "resolution_percent"),
-            ["Smallest tolerance", f"{found['smallest_tolerance']:.3}", "", ""],
+            ["Smallest tolerance that passes", f"{found['smallest_tolerance']:.3}", "", ""],
         ],
     )
 
@@ -508,9 +508,10 @@ def _table(result: ReferenceResult) -> Table:
 def _closing(result: ReferenceResult) -> list[str]:
     found = result.quantities()
     missing: dict[str, list[str]] = {}
-    for name in ("Cg", "Cgk", "Q_MS"):
-        if not found[name].known:
-            missing.setdefault(found[name].why, []).append(name)
+    named = {"Cg": "Cg", "Cgk": "Cgk", "Q_MS": "Q_MS", "resolution_percent": "Resolution"}
+    for key, name in named.items():
+        if not found[key].known and found[key].why:
+            missing.setdefault(found[key].why, []).append(name)
     return [
         _test_sentence("By the standard deviation", result.by_sd),
         _test_sentence("By the manual's range form", result.by_range),
@@ -525,8 +526,7 @@ def _test_sentence(form: str, bias: Bias) -> str:
         return f"{form}: the readings do not scatter, so there is no test."
     shown = "is shown" if p < 1.0 - bias.level else "is not shown"
     return (
-        f"{form}: t = {t:.2f} with {bias.df:.3g} degrees of freedom, {p_text(p)}; a bias "
-        f"other than 0 {shown}."
+        f"{form}: t = {t:.2f} with {bias.df:.3g} degrees of freedom, {p_text(p)}; a bias {shown}."
     )
 
 

@@ -98,12 +98,12 @@ class Scatter:
             return ""
         number = len(self.outliers)
         share = 100.0 * most_outliers(number, self.readings)
-        was = "was an outlier" if number < 2 else "were outliers"
+        was = "was an outlier" if number == 1 else "were outliers"
         names = [f"part {i}, {j}, trial {k}" for i, j, k in self.outliers[:MOST_NAMED]]
         which = f" ({listed(names)}{', …' if number > MOST_NAMED else ''})" if names else ""
         return (
-            f"{number} of {counted(self.readings, 'reading')} {was}{which}: fewer than "
-            f"{figures(share, 2)} in 100 (95 % confidence)."
+            f"{number} of {counted(self.readings, 'reading')} {was}{which}; fewer than "
+            f"{figures(share, 2)} in 100 are (95 % confidence)."
         )
 
     @property

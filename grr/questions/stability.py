@@ -936,13 +936,13 @@ def _rate_sentences(result: StabilityResult) -> list[str]:
             "How often the chart alarms for nothing cannot be said: the baseline's readings are "
             "all alike. State the gauge's resolution."
         ]
-    years = f" ({months / 12.0:.0f} years)" if months >= 24.0 else ""
     rounded = float(f"{months:.2g}")
+    after = f"{months / 12.0:.0f} years" if months >= 24.0 else f"{rounded:.0f} months"
     one = "at most one" if result.coarse else "one"
     sentences = [
         f"While nothing changes there is {one} false alarm in about {CHECKS_A_FALSE_ALARM} checks "
-        f"({percent(100.0 * result.watch.chance)} within {CHECKS_WATCHED}): at your rate, one in "
-        f"{_days(result.days_between)}, in about {rounded:.0f} months{years}.",
+        f"({percent(100.0 * result.watch.chance)} within {CHECKS_WATCHED} checks): at one check in "
+        f"{_days(result.days_between)}, one in about {after}.",
         f"A shift of one standard deviation of a check ({length(sigma, result.unit)}) "
         f"{_noticed(result, sigma)}.",
     ]

@@ -796,12 +796,6 @@ def conditions_of_use(study: Study, *, zeroing: bool = True) -> tuple[str, ...]:
 #: More sampled operators than this are not practicable.
 MOST_OPERATORS = 12
 _DRAWS = 20_000
-_MEANWHILE = {
-    "accept": "Until it is decided, accept parts only within limits narrowed by the measurement "
-    "uncertainty (notebook 5, Risk and limits).",
-    "control": "Until it is decided, do not steer the process by single readings: use means of "
-    "several.",
-}
 
 
 def if_operators_fixed(result: GaugeResult, found: Criterion) -> list[Step]:
@@ -876,6 +870,22 @@ def _expected(result: GaugeResult, p: int, o: int, r: int) -> CrossedAnova:
     )
 
 
+def _meanwhile(result: GaugeResult) -> str:
+    """Return how to measure until it is decided."""
+    if result.study.purpose == "control":
+        return (
+            "Until it is decided, do not steer the process by single readings: use means of "
+            "several."
+        )
+    known = narrowed(result)
+    if known is not None and known.limits is None:
+        return "Until it is decided, measure parts near a limit with another gauge."
+    return (
+        "Until it is decided, accept parts only within limits narrowed by the measurement "
+        "uncertainty (notebook 5, Risk and limits)."
+    )
+
+
 def _more_operators(result: GaugeResult, found: Criterion) -> Step:
     study = result.study
     if study.design == "nested" or not study.balanced:
@@ -924,7 +934,7 @@ def ways_to_decide(
         )
         steps.append(Step("people", told, readings=readings))
     steps += improving
-    steps.append(Step("meanwhile", _MEANWHILE[study.purpose]))
+    steps.append(Step("meanwhile", _meanwhile(result)))
     further = second_stage_of(result)
     if further is not None:
         told = stage_sentence(further, cost_of(further.readings, study))
