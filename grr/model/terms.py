@@ -319,6 +319,13 @@ TERMS = (
         f"{MANUAL}, chapter III section B",
     ),
     Explanation(
+        "drift",
+        "How fast readings change with time within a session: by warming, wear of the zero, or "
+        "fatigue. Fitted by least squares beside the means of parts and sessions.",
+        "reading = mean of the part + mean of the session + slope·time",
+        "Montgomery, Design and Analysis of Experiments, chapter 15 (analysis of covariance)",
+    ),
+    Explanation(
         "Cg and Cgk",
         "Capability of a gauge on one reference part: scatter, and scatter with bias, against a "
         "share of the tolerance.",

@@ -1,7 +1,8 @@
 """What is filed besides a study: every other result, by the blocks and the table that it has.
 
-A qualification, a bias study on a reference, linearity, stability, an uncertainty budget, and
-the table of many studies take the same way into report, workbook and JSON.
+A qualification, a bias study on a reference, linearity, stability, an uncertainty budget, a
+comparison of operators or methods, drift, and the table of many studies take the same way into
+report, workbook and JSON.
 """
 
 from __future__ import annotations
@@ -28,8 +29,11 @@ from grr.model.tolerance import Tolerance
 from grr.page.conduct import versions
 from grr.page.gauge_file import GaugeFile
 from grr.questions.budget import UncertaintyBudget
+from grr.questions.drift import Drift
 from grr.questions.gauge import GaugeResult
 from grr.questions.linearity import LinearityResult
+from grr.questions.methods import MethodComparison
+from grr.questions.operators import OperatorComparison
 from grr.questions.qualify import Qualification
 from grr.questions.reference import ReferenceResult
 from grr.questions.stability import StabilityResult
@@ -40,7 +44,9 @@ from grr.show.gauge_figures import (
     uncertainty_sources,
     worst_gauges,
 )
-from grr.show.time_figures import checks_over_time
+from grr.show.method_figures import methods_by_part
+from grr.show.operator_figures import operators_side_by_side
+from grr.show.time_figures import checks_over_time, drift_over_time
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -175,6 +181,19 @@ KINDS: dict[type[Printed], Kind] = {
             *(("Longest gap, days", "longest_gap"), _TOLERANCE, _DIGIT, _MISSING),
         ),
     ),
+    OperatorComparison: Kind(
+        "operators",
+        "Comparison of operators",
+        operators_side_by_side,
+        ("reproducibility (AV)", "repeatability (EV)"),
+    ),
+    MethodComparison: Kind(
+        "methods",
+        "Comparison of two methods",
+        methods_by_part,
+        ("GRR", "percent of tolerance", "repeatability (EV)"),
+    ),
+    Drift: Kind("drift", "Drift over time", drift_over_time, ("drift",)),
     UncertaintyBudget: Kind("budget", "Uncertainty budget", uncertainty_sources, _GUM),
     GaugeFile: Kind("gauge file", "Gauge file", None, ("GRR", "percent of tolerance")),
     ManyStudies: Kind(
@@ -212,9 +231,20 @@ def as_filed(subject: object) -> Study | Printed:
     raise StudyError(
         "A study or a result is needed",
         "Give a study, what grr.anova, grr.qualify, grr.reference_study, grr.linearity or "
-        "grr.stability returned, a budget, or the table of grr.analyse_many",
+        "grr.stability returned, a budget, a comparison, drift, or the table of grr.analyse_many",
         value=type(subject).__name__,
     )
+
+
+def told_of(result: Printed, name: str) -> Any:
+    """Return the title, seal, example or facts of a result, or of the study that it is taken from.
+
+    None where neither tells.
+    """
+    study = getattr(getattr(result, "numbers", None), "study", None)
+    if name == "seal" and isinstance(study, Study):
+        return study.record.seal if study.record else None
+    return getattr(result, name, None) or getattr(study, name, None)
 
 
 def kind_of(result: Printed) -> Kind:
@@ -273,9 +303,9 @@ def result_document(result: Printed) -> dict[str, Any]:
         "version": VERSION,
         "kind": kind_of(result).name,
         "software": versions(),
-        "seal": getattr(result, "seal", "") or None,
-        "title": str(getattr(result, "title", "")),
-        "example": bool(getattr(result, "example", False)),
+        "seal": told_of(result, "seal") or None,
+        "title": str(told_of(result, "title") or ""),
+        "example": bool(told_of(result, "example")),
         "fingerprint_sha256": fingerprint(result),
         "values": {
             name: plain(value)
@@ -301,6 +331,11 @@ def plain(value: Any) -> Any:
         value = value.value
     if value is None or value is pd.NaT or isinstance(value, (str, bool)):
         return value if isinstance(value, (str, bool)) else None
+    if isinstance(value, Study):  # named, not repeated: it is filed by itself
+        record = value.record
+        return {"title": value.title, "seal": None if record is None else record.seal or None}
+    if isinstance(value, pd.DataFrame):
+        return [plain(row) for row in value.to_dict("records")]
     if is_dataclass(value) and not isinstance(value, type):
         return {name: plain(one) for name, one in _given(value).items()}
     if isinstance(value, tuple) and hasattr(value, "_asdict"):

@@ -24,7 +24,7 @@ from grr.model.rounding import JOIN, counted, limits_text, listed, percent
 from grr.model.study import Study
 from grr.model.values import needs
 from grr.page.conduct import fact
-from grr.page.filed_results import ManyStudies, answer_of, kind_of, stated
+from grr.page.filed_results import ManyStudies, answer_of, kind_of, stated, told_of
 from grr.page.filled_in import filled_in
 from grr.page.page_blocks import Columns, Drawing, Form, KeyNumber, KeyNumbers, PageBlock, or_reason
 from grr.questions import methods
@@ -312,11 +312,11 @@ def comparisons_of(
 def result_front_page(result: Printed, cover: Cover) -> FrontPage:
     """Return the first page of the report on any result but a study: its answer, and who signs."""
     kind = kind_of(result)
-    title, seal = (str(getattr(result, name, "")) for name in ("title", "seal"))
+    title, seal = (str(told_of(result, name) or "") for name in ("title", "seal"))
     return FrontPage(
         kicker=_kicker(kind.title, cover),
         title=shortened(title or kind.title, LONGEST_TITLE),
-        stamp=EXAMPLE if getattr(result, "example", False) else "",
+        stamp=EXAMPLE if told_of(result, "example") else "",
         blocks=[
             *answer_of(result),
             *_shown_first(result),
@@ -346,7 +346,7 @@ def _shown_first(result: Printed) -> Sequence[PageBlock]:
 
 
 def _gauge_of(result: Printed) -> list[tuple[str, str]]:
-    return gauge_entries(getattr(result, "facts", {}), str(getattr(result, "gauge", "")))
+    return gauge_entries(told_of(result, "facts") or {}, str(getattr(result, "gauge", "")))
 
 
 def drawn_picture(figure: Figure) -> Picture:

@@ -30,7 +30,14 @@ from grr.page.conduct import (
     readings_fingerprint,
     versions,
 )
-from grr.page.filed_results import as_filed, fingerprint, formulas_of, kind_of, table_text
+from grr.page.filed_results import (
+    as_filed,
+    fingerprint,
+    formulas_of,
+    kind_of,
+    table_text,
+    told_of,
+)
 from grr.page.front import (
     STEPS,
     Cover,
@@ -315,9 +322,9 @@ def report_of_result(result: Printed, cover: Cover) -> Report:
         Part("record", "Where the numbers come from", [Facts(proof)]),
     ]
     foot = f"report of {cover.date}, table {fingerprint(result)[:16]}"
-    seal = str(getattr(result, "seal", ""))
+    title, seal = (str(told_of(result, name) or "") for name in ("title", "seal"))
     front = result_front_page(result, cover)
-    return Report(str(getattr(result, "title", "")) or kind.title, foot, front, parts, seal=seal)
+    return Report(title or kind.title, foot, front, parts, seal=seal)
 
 
 def _without_banner(result: Printed) -> list[PageBlock]:

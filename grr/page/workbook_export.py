@@ -23,7 +23,15 @@ from grr.model.study import Study
 from grr.model.text_blocks import as_text
 from grr.page.calculation_sheet import calculation_sheet, why_not
 from grr.page.conduct import all_facts, readings_fingerprint, versions
-from grr.page.filed_results import as_filed, fingerprint, formulas_of, kind_of, stated, table_of
+from grr.page.filed_results import (
+    as_filed,
+    fingerprint,
+    formulas_of,
+    kind_of,
+    stated,
+    table_of,
+    told_of,
+)
 from grr.page.workbook_cells import Book, Sheet, address, decimals_format, figures_format
 from grr.questions.causes import causes_of
 from grr.questions.check import RUINED, check
@@ -109,7 +117,7 @@ def _book_of_result(result: Printed) -> bytes:
     book = Book()
     sheet = book.sheet("Result", widths=(44, *[18] * 12))
     kind = kind_of(result)
-    sheet.row([str(getattr(result, "title", "")) or kind.title], bold=True)
+    sheet.row([str(told_of(result, "title") or kind.title)], bold=True)
     _write(sheet, result.blocks())
     table = table_of(result)
     sheet = book.sheet("Table", widths=[22] * len(table.columns), frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import io
 import json
@@ -24,7 +25,10 @@ from grr.shipped import shipped_folder
 DEMO = shipped_folder("demo_data")
 SCHEMA = Path(filed_results.__file__).with_name("filed.schema.json")
 VALIDATOR = jsonschema.Draft202012Validator(json.loads(SCHEMA.read_text(encoding="utf-8")))
-KINDS = ("reference", "linearity", "stability", "budget", "qualification", "many studies")
+KINDS = (
+    *("reference", "linearity", "stability", "budget", "qualification", "many studies"),
+    *("operators", "methods", "drift"),
+)
 every = pytest.mark.parametrize("kind", KINDS)
 
 
@@ -68,7 +72,19 @@ def made(title: str, gauge: str, study_name: str) -> dict[str, Any]:
             budget=budget,
         ),
         "many studies": grr.analyse_many(both, tolerances=limits),
+        "operators": grr.compare_operators(renamed(parts, title)),
+        "methods": grr.compare_methods(
+            renamed(grr.open_study(DEMO / "pins_two_ways"), title),
+            baseline="handheld",
+            candidate="stand",
+        ),
+        "drift": grr.drift(renamed(parts, title)),
     }
+
+
+def renamed(study: grr.Study, title: str) -> grr.Study:
+    """Return a study with another title."""
+    return dataclasses.replace(study, title=title)
 
 
 @pytest.fixture(scope="module")
@@ -114,6 +130,10 @@ def test_json_keeps_to_the_schema_and_has_the_numbers(results, kind, tmp_path):
     if kind == "reference":
         assert content["values"]["by_sd"]["sd"] == pytest.approx(results[kind].sd, rel=1e-15)
         assert len(content["values"]["readings"]) == 50
+    if kind in ("operators", "methods", "drift"):
+        assert content["example"]
+        assert content["title"] == "Micrometer of line 4"
+        assert content["values"]["numbers"]["study"]["seal"] == content["seal"]
     if kind == "stability":
         assert content["values"]["drift"]["value"] == results[kind].drift.value
     if kind == "many studies":
