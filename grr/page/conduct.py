@@ -27,13 +27,15 @@ from grr.model.record import FileCheck
 from grr.model.rounding import counted, listed, percent, size
 from grr.model.rules import Plan
 from grr.model.study import Study
-from grr.page.page_blocks import PageBlock, Verbatim, or_reason
+from grr.page.page_blocks import Columns, PageBlock, Verbatim, or_reason
 from grr.questions.collection import collection_of, with_last_readings
 from grr.questions.gauge import anova
 from grr.questions.sittings import zero_checks
 
 #: Names of the zero checks that open a stretch of measuring, and of the one that closes it.
 _OPENS, _CLOSES = ("before", "again"), "after"
+#: So many checks of zero stand below each other; more, on one master, in two columns.
+ZEROS_BELOW = 6
 _PACKAGES = ("grr", "numpy", "scipy", "pandas", "plotly")
 #: Events told of elsewhere in the report, or of no interest to its reader.
 _ELSEWHERE = ("zero", "session", "settings", "study", "added", "withdrawn")
@@ -204,7 +206,21 @@ def _zeros(study: Study) -> list[PageBlock]:
                 moved = _signed(float(check["reading"]) - float(opened["reading"]), study)
             rows.append([*shown, moved])
     head = ["Session", "Time (UTC)", "When", "On", "The gauge shows", "moved"]
-    return [Heading("Zero, session by session", 3), Table(head, rows, left=4)]
+    if len(rows) <= ZEROS_BELOW or len({row[3] for row in rows}) > 1:
+        return [Heading("Zero, session by session", 3), Table(head, rows, left=4)]
+    on, days = rows[0][3], {row[1].partition(" ")[0] for row in rows}
+    if len(days) == 1:
+        rows = [[row[0], row[1].partition(" ")[2], *row[2:]] for row in rows]
+    day = f", {days.pop()}" if len(days) == 1 else ""
+    left, right = (
+        Table([*head[:3], *head[4:]], [[*row[:3], *row[4:]] for row in some], left=3)
+        for some in (rows[: (len(rows) + 1) // 2], rows[(len(rows) + 1) // 2 :])
+    )
+    return [
+        Heading("Zero, session by session", 3),
+        Prose([f"Each on: {on}{day}."]),
+        Columns([left], [right], apart=True),
+    ]
 
 
 def _signed(value: float, study: Study) -> str:
@@ -280,7 +296,9 @@ def readings_fingerprint(study: Study, *, operators: bool = True) -> str:
 def fingerprinted_text(study: Study, *, operators: bool = True) -> str:
     """Return the lines whose fingerprint is taken, as CSV under a head."""
     table = study.readings
-    keys = [name for name in ("method", "part", "operator", "trial") if name in table]
+    keys = [
+        name for name in ("method", "part", "place", "gauge", "operator", "trial") if name in table
+    ]
     if not operators:
         keys.remove("operator")
     columns = [*keys, "reading"]

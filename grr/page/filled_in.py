@@ -279,10 +279,10 @@ def _given_total(result: GaugeResult) -> tuple[str, ...]:
 def _total(result: GaugeResult) -> tuple[str, ...]:
     if result.study.process_sd is not None:
         return (f"TV = the process sd, as given = {_sd(result, 'TV')}",)
-    return (
-        f"TV = √(GRR² + PV²) = √({_sd(result, 'GRR')}² + {_sd(result, 'PV')}²) = "
-        f"{_sd(result, 'TV')}",
-    )
+    summed = [name for name in ("GRR", "PV", "WPV") if name in result.source_names]
+    squared = " + ".join(f"{name}²" for name in summed)
+    filled = " + ".join(f"{_sd(result, name)}²" for name in summed)
+    return (f"TV = √({squared}) = √({filled}) = {_sd(result, 'TV')}",)
 
 
 def _ratios(result: GaugeResult) -> dict[str, tuple[str, ...]]:

@@ -80,7 +80,7 @@ _ROWS = (
         ("EV", "AV", "INT", "GRR", "percent_tolerance"),
     ),
     ("GRR of total variation", ("GRR", "percent_tv"), ("GRR", "TV", "percent_tv")),
-    ("Distinct categories (ndc)", ("ndc", "value"), ("PV", "ndc")),
+    ("ndc", ("ndc", "value"), ("PV", "ndc")),
     (
         "GRR, spread of the measuring system",
         ("GRR", "spread"),
@@ -268,9 +268,11 @@ def _causes_of(verdict: Verdict) -> list[str]:
 
 
 def _next(found: methods.MethodComparison) -> list[PageBlock]:
-    """Return what to do, or on which conditions the other method could be used."""
+    """Return what to do: how to use the recommended method, or what each one would need."""
     told: list[PageBlock] = []
     for title, sentences in methods.what_next(found)[: None if found.to_mend else -1]:
+        if title.endswith(" only if") and found.recommended is not None:
+            continue  # of the method that is not to be used: stands where methods are compared
         if title.endswith("conditions"):
             told += _listed(
                 "What to do next", ["Measure as in the study: see grr.compare_methods."]
@@ -519,7 +521,8 @@ def taken(study: Study) -> str:
 def key_numbers(result: GaugeResult) -> list[PageBlock]:
     """Return the numbers that matter, each with its interval and its formula to unfold."""
     rows, notes = _key_rows(result)
-    level, by = confidence_of(result.study), result.estimator_name.lower()
+    level = confidence_of(result.study)
+    by = "" if result.method == "anova" else result.estimator_name.lower()
     return [KeyNumbers(f"two-sided {100 * level:g}{JOIN}%", rows, by), Bullets(notes)]
 
 

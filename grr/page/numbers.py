@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -200,7 +201,7 @@ def how_blocks(results: Mapping[str, GaugeResult], ruined: Collection[str]) -> l
     ]
     return [
         Facts(options),
-        Fold("The formulas and their sources", [_formulas()]),
+        Fold("The formulas and their sources", [_formulas(results.values())]),
         *(_sheets(whole) if whole else []),
     ]
 
@@ -227,16 +228,44 @@ def _filled(result: GaugeResult) -> list[str]:
 
 
 def side_by_side(named: Sequence[tuple[str, Sequence[PageBlock]]]) -> list[PageBlock]:
-    """Return what is said of several methods in pairs beside each other; of one as it is."""
+    """Return what is said of several methods in pairs beside each other; of one as it is.
+
+    What is said of every method in the same words follows once.
+    """
     if len(named) == 1:
         return list(named[0][1])
-    told = [[Heading(shortened(name, 40), 3), *blocks] for name, blocks in named]
-    pairs = [Columns(a, b) for a, b in zip(told[::2], told[1::2], strict=False)]
-    return [*pairs, *(told[-1] if len(told) % 2 else [])]
+    said = [[text for block in blocks for text in _sentences(block)] for _, blocks in named]
+    shared = [text for text in dict.fromkeys(said[0]) if all(text in one for one in said)]
+    told = [
+        [Heading(shortened(name, 40), 3), *(_without(block, shared) for block in blocks)]
+        for name, blocks in named
+    ]
+    pairs = [Columns(a, b, True) for a, b in zip(told[::2], told[1::2], strict=False)]
+    of_all: list[PageBlock] = [Heading("Of every method", 3), Bullets(shared)] if shared else []
+    return [*pairs, *(told[-1] if len(told) % 2 else []), *of_all]
 
 
-def _formulas() -> Table:
-    entries = [explain(term).to_frame().iloc[0] for term in _EXPLAINED]
+def _sentences(block: PageBlock) -> Sequence[str]:
+    if isinstance(block, Prose):
+        return block.paragraphs
+    return block.items if isinstance(block, Bullets) else ()
+
+
+def _without(block: PageBlock, shared: Collection[str]) -> PageBlock:
+    """Return a block without sentences, and a heading as one below that of its method."""
+    if isinstance(block, Heading):
+        return replace(block, level=4)
+    left = [text for text in _sentences(block) if text not in shared]
+    if isinstance(block, Prose):
+        return Prose(left)
+    return Bullets(left, block.numbered) if isinstance(block, Bullets) else block
+
+
+def _formulas(results: Iterable[GaugeResult]) -> Table:
+    """Return formula and source of every quantity, those of further sources where there are any."""
+    further = {name for one in results for name in one.source_names} - set(_EXPLAINED)
+    terms = [*_EXPLAINED[:3], *sorted(further), *_EXPLAINED[3:]]
+    entries = [explain(term).to_frame().iloc[0] for term in terms]
     rows = [[str(e["term"]), str(e["formula"]), str(e["source"])] for e in entries]
     return Table(["Quantity", "Formula", "Source"], rows, left=3)
 
@@ -274,13 +303,18 @@ def _form(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
 
 def readings_blocks(study: Study) -> list[PageBlock]:
     """Return the readings of one method as tables that fit the width of a page."""
-    cube = study.cube()
+    cube = _by_row(study)
     names = short_names(cube.operators, LONGEST_OPERATOR)
-    parts = short_names(cube.parts, LONGEST_PART)
+    shown = short_names(study.parts, LONGEST_PART)
+    parts = [_named(row, dict(zip(study.parts, shown, strict=True))) for row in _rows_of(study)]
     left = WIDTH - _px(max(map(len, parts)))
     across = max(1, int(left // (_px(_letters(study)) * len(cube.trials))))
     unit = f"in {study.unit}" if study.unit else "without a unit"
-    told = f"Readings {unit}; under each operator the trials. A dash is a reading that is missing."
+    beside = "".join(f" and {name}" for name in _beside_parts(study))
+    told = (
+        f"Readings {unit}: by part{beside}, under each operator the trials. A dash is a reading "
+        "that is missing."
+    )
     everybody = list(range(len(names)))
     return [
         Prose([told]),
@@ -288,15 +322,57 @@ def readings_blocks(study: Study) -> list[PageBlock]:
             _table(study, cube, parts, names, everybody[start : start + across])
             for start in range(0, len(names), across)
         ),
-        *_full_names(study, parts, names),
+        *_full_names(study, shown, names),
         *_notes(study),
         *_as_taken(study),
     ]
 
 
+def _beside_parts(study: Study) -> list[str]:
+    """Return which of place and gauge the readings name besides the part."""
+    return [name for name in ("place", "gauge") if name in study.readings]
+
+
+def _rows_of(study: Study) -> list[tuple[str, ...]]:
+    """Return the rows of the tables: the parts in their order, with their places and gauges."""
+    keys = ["part", *_beside_parts(study)]
+    found = [tuple(map(str, row)) for row in study.readings[keys].drop_duplicates().to_numpy()]
+    where = {part: i for i, part in enumerate(study.parts)}
+    return sorted(found, key=lambda row: (where[row[0]], row[1:]))
+
+
+def _named(row: tuple[str, ...], parts: Mapping[str, str]) -> str:
+    return ", ".join([parts[row[0]], *(shortened(name, LONGEST_PART) for name in row[1:])])
+
+
+def _with_own_trials(study: Study) -> pd.DataFrame:
+    """Return the readings, trials counted for each row: a study numbers on over its places."""
+    table, beside = study.readings, _beside_parts(study)
+    if not beside:
+        return table
+    table = table.sort_values("trial", kind="stable")
+    own = table.groupby(["part", "operator", *beside], sort=False).cumcount() + 1
+    return table.assign(trial=own).sort_index()
+
+
+def _by_row(study: Study) -> Cube:
+    """Return the readings as rows of the tables × operators × trials, NaN where missing."""
+    beside = _beside_parts(study)
+    if not beside:
+        return study.cube()
+    rows, table = _rows_of(study), _with_own_trials(study)
+    where = {row: i for i, row in enumerate(rows)}
+    row = [where[tuple(map(str, one))] for one in table[["part", *beside]].to_numpy()]
+    operator = [study.operator_names.index(name) for name in table["operator"]]
+    trials = tuple(range(1, int(table["trial"].max()) + 1))
+    values = np.full((len(rows), len(study.operator_names), len(trials)), np.nan)
+    values[row, operator, table["trial"].to_numpy() - 1] = table["reading"].to_numpy()
+    return Cube(values, tuple(map(", ".join, rows)), study.operator_names, trials)
+
+
 def _as_taken(study: Study) -> list[PageBlock]:
     """Return the readings in the order in which they were taken: who, which part, when."""
-    table = study.readings.dropna(subset="reading")
+    table = _with_own_trials(study).dropna(subset="reading")
     known = [name for name in ("order", "time") if name in table and table[name].notna().any()]
     if not known:
         return []
@@ -304,6 +380,7 @@ def _as_taken(study: Study) -> list[PageBlock]:
     parts = dict(zip(study.parts, short_names(study.parts, 12), strict=True))
     sessions = [str(one) for one in pd.unique(table["session"])] if "session" in table else []
     days = table["time"].dt.date.nunique() if "time" in known else 0
+    beside = _beside_parts(study)
     lines = []
     for number, row in enumerate(table.sort_values(known, kind="stable").to_dict("records"), 1):
         time = row.get("time")
@@ -317,13 +394,14 @@ def _as_taken(study: Study) -> list[PageBlock]:
             f"s{sessions.index(str(row['session'])) + 1}" if len(sessions) > 1 else "",
             names[row["operator"]],
             f"{parts[row['part']]}/{row['trial']}",
+            *(shortened(str(row[name]), 12) for name in beside),
             _shown(float(row["reading"]), study),
         )
         lines.append(" ".join(word for word in said if word))
     form = "taken" if max(map(len, lines)) <= NARROW_LINE else "taken wide"
     told = (
-        "Order; day, time (UTC) and session (s1 the first) where known; who, part/trial, reading. "
-        "Corrections stand under the record."
+        "Order; day, time (UTC) and session (s1 the first) where known; who, part/trial, "
+        f"{''.join(f'{name}, ' for name in beside)}reading. Corrections stand under the record."
     )
     return [Heading("In the order taken", 3), Prose([told]), Verbatim("\n".join(lines), form)]
 

@@ -25,7 +25,10 @@ class KeyNumber:
 
 @dataclass(frozen=True)
 class KeyNumbers:
-    """The numbers that matter as a table; ``interval`` heads the last column, ``by`` the first."""
+    """The numbers that matter as a table; ``interval`` heads the last column.
+
+    ``by`` heads the first where they were not calculated as usual.
+    """
 
     interval: str
     rows: Sequence[KeyNumber]
@@ -53,10 +56,14 @@ class ReadingsTable:
 
 @dataclass(frozen=True)
 class Columns:
-    """Blocks beside each other."""
+    """Blocks beside each other; on paper one side may go on under the other.
+
+    ``apart`` where each side keeps its column: the same is said of two things.
+    """
 
     left: Sequence[PageBlock]
     right: Sequence[PageBlock]
+    apart: bool = False
 
 
 @dataclass(frozen=True)

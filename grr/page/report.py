@@ -39,6 +39,7 @@ from grr.page.filed_results import (
     told_of,
 )
 from grr.page.front import (
+    LONGEST_TITLE,
     STEPS,
     Cover,
     FrontPage,
@@ -289,7 +290,8 @@ def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None 
         front, parts = _one_method(shown, cover)
     reasons = [part for part in parts if part.name == "why"]
     data = [*check(shown).blocks(), *conduct_blocks(shown, cover.deviations)]
-    about = [("Title", shown.title), ("Methods", ", ".join(shown.methods)), *all_facts(shown)]
+    title = shown.title if len(shown.title) > LONGEST_TITLE else ""  # else page 1 has it whole
+    about = [("Title", title), ("Methods", ", ".join(shown.methods)), *all_facts(shown)]
     proof = provenance_blocks(study, shown)
     parts = [
         *reasons,
@@ -339,9 +341,10 @@ def for_readers(text: str) -> str:
 
 
 def said_once(parts: Sequence[Part]) -> list[Part]:
-    """Return the parts without what an earlier one has said, word for word."""
+    """Return the parts without what an earlier one has said, and none that says nothing more."""
     told: set[str] = set()
-    return [replace(part, blocks=_unsaid(part.blocks, told)) for part in parts]
+    left = [replace(part, blocks=_unsaid(part.blocks, told)) for part in parts]
+    return [part for part in left if part.blocks]
 
 
 def _unsaid(blocks: Sequence[PageBlock], told: set[str]) -> list[PageBlock]:
@@ -356,7 +359,8 @@ def _unsaid(blocks: Sequence[PageBlock], told: set[str]) -> list[PageBlock]:
             kept = kept if new else kept[:-1]
         elif isinstance(block, Columns):
             sides = [set(told), set(told)]  # what both sides say is said of two things
-            kept.append(Columns(_unsaid(block.left, sides[0]), _unsaid(block.right, sides[1])))
+            left, right = _unsaid(block.left, sides[0]), _unsaid(block.right, sides[1])
+            kept.append(replace(block, left=left, right=right))
             told.update(*sides)
         else:
             kept.append(block)
@@ -436,9 +440,8 @@ def _compared(found: MethodComparison) -> list[PageBlock]:
     """Return the comparison without what the first page has said: answer, study, tolerance."""
     _, _, numbers, *said = _raised(found.blocks())
     drawn = [] if found.ruined else _drawn(lambda: methods_by_part(found))
-    tables = [one for one in said if isinstance(one, Fold)]
-    told = [one for one in said if not isinstance(one, Fold)]
-    return [Columns([numbers, *drawn], told), *tables]
+    wide = [one for one in said if isinstance(one, Fold) and one.brief]
+    return [Columns([numbers, *drawn], [one for one in said if one not in wide]), *wide]
 
 
 def _why(judged: Verdict) -> list[PageBlock]:
@@ -479,7 +482,7 @@ def _beside(blocks: Sequence[PageBlock]) -> list[PageBlock]:
     ]
     first, second, *rest = [*starts, len(blocks), len(blocks)]
     third = rest[0]
-    return [Columns(blocks[first:second], blocks[second:third]), *blocks[third:]]
+    return [Columns(blocks[first:second], blocks[second:third], True), *blocks[third:]]
 
 
 def _pictures(result: GaugeResult, *, spread: bool = True) -> list[PageBlock]:

@@ -366,8 +366,8 @@ def risk_notes(result: Misclassification) -> list[str]:
     bad, good = result.value("bad_accepted"), result.value("good_rejected")
     if math.isfinite(bad) and math.isfinite(good):
         lines.append(
-            f"Of a million parts about {_count(bad)} are bad and accepted, and about "
-            f"{_count(good)} are good and rejected."
+            f"Of a million parts {_count(bad)} are bad and accepted, and {_count(good)} are good "
+            "and rejected."
         )
     if result.reading is not None:
         known = result.circumstances
@@ -388,7 +388,9 @@ def risk_notes(result: Misclassification) -> list[str]:
 
 def _count(probability: float) -> str:
     expected = 1e6 * probability
-    return f"{expected:.2g}" if expected < 10.0 else f"{float(f'{expected:.3g}'):.0f}"
+    if expected < 1.0:
+        return "less than one"
+    return f"about {expected:.2g}" if expected < 10.0 else f"about {float(f'{expected:.3g}'):.0f}"
 
 
 RULES = ("predictive", "conformance", "expanded", "risk")

@@ -285,7 +285,7 @@ def _ruler_name(comparison: MethodComparison, place: _Place, which: int) -> dict
     half = length(_half(comparison, name) / place.factor, comparison.study.unit)
     share = "" if found is None else f": {percent(found.value)} {found.name}"
     return template.note(
-        f"{shortened(name, 24)}, doubt ±{half} at a limit{drifts}{share}",
+        f"{shortened(name, 24)}, doubt ±{half}{drifts}{share}",
         template.one((place.low + place.high) / 2.0),
         place.ruler(which) + 1.1,
         xanchor="center",

@@ -38,7 +38,7 @@ ROW = 62
 #: Room at the right for what was found, in px.
 WORDS = 210
 #: Longest line of the key under the axis, which is narrower than the figure.
-KEY_LENGTH = 58
+KEY_LENGTH = 48
 
 
 def operators_side_by_side(comparison: OperatorComparison) -> Figure:

@@ -38,6 +38,8 @@ if TYPE_CHECKING:
     from grr.questions.stability import StabilityResult
 
 ORDER_QUESTION = "Did anything change while measuring?"
+#: Longest line of the key under the drift, and the height above it of the operators' names.
+KEY_LENGTH, NAMES_ABOVE = 58, 46
 CONFIDENCE = 0.95
 
 
@@ -276,7 +278,7 @@ def drift_over_time(drift: Drift) -> Figure:
         key = f"shaded: the {length(allowed / scale.factor, drift.study.unit)} allowed for drift"
         if any(_used_up(drift, method) for method in panels.methods):
             key += "; dotted: when the drift reaches it"
-        below = template.with_key(below, key)
+        below = template.with_key(below, key, KEY_LENGTH)
     room = template.KEY_LINE * below.count("<br>")
     return template.draw(
         "drift-over-time",
@@ -289,8 +291,8 @@ def drift_over_time(drift: Drift) -> Figure:
             for panel in range(len(panels.methods))
             for trace in (*_readings(drift, panels, panel), _fitted(drift, panels, panel))
         ],
-        height=panels.total + 66 + room,
-        top=54,
+        height=panels.total + 84 + room,
+        top=72,
         shapes=[
             shape
             for panel in range(len(panels.methods))
@@ -435,7 +437,7 @@ def _operator_names(drift: Drift) -> dict[str, Any]:
         "yref": "paper",
         "xanchor": "right",
         "yanchor": "bottom",
-        "yshift": 28,
+        "yshift": NAMES_ABOVE,
         "showarrow": False,
     }
 

@@ -12,6 +12,7 @@ from html import unescape
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from hostile_study import hostile_study
@@ -371,3 +372,51 @@ def test_squares_stand_in_one_unit_and_give_the_share_of_the_tolerance(demo_page
     again = 100.0 * 6.0 * sd / width
     told = grr.anova(study).value("GRR", "percent_tolerance")
     assert again == pytest.approx(told, abs=1e-3)
+
+
+def at_two_places():
+    """Four parts at two places each, by two people, twice; the readings tell which is which."""
+    rng = np.random.default_rng(3)
+    rows = [
+        (str(p), who, trial, 10.0 + 0.01 * p + 0.001 * up + round(rng.normal(0, 3e-4), 4), place)
+        for who in ("Ada", "Ben")
+        for trial in (1, 2)
+        for p in range(1, 5)
+        for up, place in enumerate(("bottom", "top"))
+    ]
+    table = pd.DataFrame(rows, columns=["part", "operator", "trial", "reading", "place"])
+    table["order"] = range(1, len(table) + 1)
+    return grr.Study(table, unit="mm", resolution=1e-4, tolerance=grr.Tolerance(9.9, 10.2))
+
+
+def test_readings_at_several_places_name_the_place_and_the_trial(tmp_path):
+    study = at_two_places()
+    page = write(study, tmp_path / "r.html")
+    first = study.readings.iloc[0]
+    assert (first["part"], first["operator"], first["place"]) == ("1", "Ada", "bottom")
+    assert f"1 Ada 1/1 bottom {first['reading']:.4f}" in page.text
+    rows = re.findall(r'<tr><th scope="row" class="first">(.*?)</th>(.*?)</tr>', page.text)
+    assert [name for name, _ in rows] == [f"{p}, {w}" for p in "1234" for w in ("bottom", "top")]
+    shown = re.findall(r"<td[^>]*>(.*?)</td>", rows[1][1])
+    top = study.readings.query("part == '1' and place == 'top'").sort_values(["operator", "trial"])
+    assert shown == [f"{value:.4f}" for value in top["reading"]]
+    assert "within-part variation (WPV)" in page.shown  # its formula and source
+
+
+def test_total_variation_of_several_places_counts_them(tmp_path):
+    page = write(at_two_places(), tmp_path / "r.html")
+    squares, total = re.search(
+        r"TV = √\(GRR² \+ PV² \+ WPV²\) = √\((.*?)\) = (\S+)", page.shown
+    ).groups()
+    parts = [float(one.removesuffix("²")) for one in squares.split(" + ")]
+    assert len(parts) == 3
+    assert sum(part**2 for part in parts) ** 0.5 == pytest.approx(float(total), rel=1e-5)
+
+
+def test_every_part_says_something_and_every_method_is_named(demo_page):
+    for name in DECISIONS:
+        assert not re.search(r"<h2>[^<]*</h2>\s*</section>", demo_page(name).text), name
+    risks = demo_page("pins_two_ways").text.partition('id="risks"')[2].partition("</section>")[0]
+    assert "<h3>stand</h3>" in risks
+    assert "<h3>handheld</h3>" in risks
+    assert risks.count("How much risk is allowed") == 1  # of every method
