@@ -401,6 +401,17 @@ class Carrier {
       failed ? `${failed} It is tried again by itself.` : ON_A_PAGE ? "The program does not answer. All is kept in this browser, and the page goes on by itself." : RUN_AGAIN);
   }
 
+  // A gauge on a serial port sends its numbers straight to Python.
+
+  serialPort(done = null) {
+    const pick = (words, choices) => h("select", { "aria-label": words }, choices.map((one) => h("option", { value: one }, one)));
+    const port = pick("Serial port", []);
+    const speed = pick("Speed of the port", ["4800", "9600", "2400", "19200", "115200"]);
+    const button = (words, what) => h("button", { type: "button", onclick: what }, words);
+    const find = () => this.command("ports", {}, ({ ports }) => port.replaceChildren(...ports.map(([id, words]) => h("option", { value: id }, words))));
+    return [port, speed, button("Find ports", find), button("Connect", () => this.command("connect", { port: port.value, speed: Number(speed.value) }, done))];
+  }
+
   // The checklist
 
   checklistStage() {

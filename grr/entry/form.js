@@ -118,6 +118,7 @@ class Form extends Carrier {
   // only once somebody says so.
   measureAgain() {
     this.again = true;
+    this.say("answers");
     this.tell("ready", "Trigger the gauge: its next number answers the question.");
     this.focusField();
   }
@@ -675,19 +676,16 @@ class Form extends Carrier {
     const replacement = field("replacement, if any");
     const who = field("what happened");
     const file = h("input", { type: "file", accept: ".csv,.txt,.xlsx,.ods,.xls", "aria-label": "Table or filled run sheet" });
-    const port = h("select", { "aria-label": "Serial port" });
-    const speed = picker(["4800", "9600", "2400", "19200", "115200"], "Speed of the port");
     const line = (words, ...fields) => h("div", { class: "tool" }, h("span", {}, words), ...fields);
     const button = (words, what) => h("button", { type: "button", onclick: what }, words);
     const done = () => { this.closePanel(); this.stageChanged = true; this.show(); this.focusField(); };
-    const connect = () => this.command("connect", { port: port.value, speed: Number(speed.value) }, done);
     const forms = [
       line("Someone new measures", newOperator, button("Add", () => this.command("add", { what: "operator", name: newOperator.value }, done))),
       line("Someone falls ill", operator, who, button("Withdraw", () => this.command("withdraw", { what: "operator", name: operator.value, reason: who.value }, done))),
       line("A part was dropped", part, why, replacement, button("Withdraw", () => this.command("withdraw", { what: "part", name: part.value, reason: why.value, replacement: replacement.value }, done))),
       line("One more part", newPart, button("Add", () => this.command("add", { what: "part", name: newPart.value }, done))),
       line("A table or a filled run sheet", file, button("Look at it", () => this.upload(file.files[0])), h("small", {}, "or drop the file on this form, or paste the table")),
-      line("A gauge on a serial port", port, speed, button("Find ports", () => this.command("ports", {}, (m) => port.replaceChildren(...m.ports.map(([id, words]) => h("option", { value: id }, words))))), button("Connect", connect)),
+      line("A gauge on a serial port", ...this.serialPort(done)),
     ];
     return open ? h("div", { class: "tools-list" }, forms) : h("details", {}, h("summary", {}, "Something changed, or the readings are elsewhere"), h("div", { class: "tools-list" }, forms));
   }

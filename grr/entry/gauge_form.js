@@ -20,6 +20,7 @@ class GaugeForm extends Carrier {
     this.stage = h("div", { class: "stage" }, h("p", {}, "Waiting for the kernel …"));
     this.field = h("input", { type: "text", class: "reading", inputmode: "decimal", autocomplete: "off", "data-first": true, oninput: () => this.keyTyped(),
       onkeydown: (event) => event.key === "Enter" && this.submit() });
+    this.serial = h("details", { class: "serial" }, h("summary", {}, "A gauge on a serial port"), h("div", { class: "tool" }, this.serialPort(() => { this.serial.open = false; this.field.focus(); })));
     this.root = h("section", { class: "grr-study grr-gauge", "aria-label": "Gauge", "data-lm-suppress-shortcuts": "true" }, this.saving, this.silent, this.stage);
     this.root.addEventListener("keydown", (event) => event.stopPropagation());
     this.root.addEventListener("input", () => { if (this.page === "facts") this.draft = this.typedFacts(); });
@@ -88,10 +89,11 @@ class GaugeForm extends Carrier {
     const focus = document.activeElement?.dataset?.line;
     this.line = h("p", { class: "told", role: "status" });
     this.showTold();
+    const changed = this.view.changed ? h("p", { class: "told", role: "alert", "data-good": "false" }, this.view.changed) : null;
     const pages = { facts: () => this.factsView(), read: () => this.readView(), fit: () => this.fitView(), watch: () => this.watchView() };
     this.root.dataset.view = this.page;
     this.root.dataset.done = `${this.view.due.done ?? "all"}`;
-    this.stage.replaceChildren(...(this.role === "writer" ? pages[this.page]() : this.readerView()).flat(Infinity).filter((one) => one));
+    this.stage.replaceChildren(...[changed, this.role === "writer" ? pages[this.page]() : this.readerView()].flat(Infinity).filter((one) => one));
     const line = focus && this.root.querySelector(`[data-line="${focus}"]`);
     (line || this.root.querySelector("[data-first]"))?.focus();
   }
@@ -116,6 +118,7 @@ class GaugeForm extends Carrier {
   readAgain() {
     if (!this.view.question) return this.tell("refused", "No question is open.");
     this.again = true;
+    this.say("answers");
     this.tell("done", "Read it: the next number answers the question.");
     this.field.focus();
   }
@@ -143,9 +146,9 @@ class GaugeForm extends Carrier {
     this.send();
   }
 
-  bar(sentence, quiet, primary) {
+  bar(sentence, quiet, primary, told = null) {
     const button = ([words, act]) => h("button", { type: "button", onclick: act }, words);
-    return h("nav", { class: "bar", "aria-label": "What next" }, h("p", { class: "sentence" }, sentence), quiet.filter((one) => one).map(button),
+    return h("nav", { class: "bar", "aria-label": "What next" }, told, h("p", { class: "sentence" }, sentence), quiet.filter((one) => one).map(button),
       primary ? h("button", { type: "button", class: "primary", onclick: primary[1] }, primary[0]) : null);
   }
 
@@ -175,15 +178,15 @@ class GaugeForm extends Carrier {
         h("div", {}, h("h3", {}, "The gauge"), FACTS.map(field)),
         h("div", {}, h("h3", {}, "Its blocks, as certified"), h("p", {}, "Mark the one of about the part's size: it is read many times, and watched."),
           h("table", { class: "blocks" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, h("span", { class: "unseen" }, "Of the part's size")), heads)), this.rows),
-          h("button", { type: "button", onclick: () => { this.rows.append(this.blockRow({})); this.rows.lastChild.querySelector("[type=text]").focus(); } }, "One more block"), this.line)),
-      this.bar(this.view.saved ? `Kept in ${this.view.folder}.` : "Nothing is written until you save.", this.view.saved ? [["Back", () => { this.draft = null; this.go(this.view.kind === "watch" ? "watch" : "read"); }]] : [], ["Save", () => this.saveFacts()]),
+          h("button", { type: "button", onclick: () => { this.rows.append(this.blockRow({})); this.rows.lastChild.querySelector("[type=text]").focus(); } }, "One more block"))),
+      this.bar(this.view.saved ? `Kept in ${this.view.folder}.` : "Nothing is written until you save.", this.view.saved ? [["Back", () => { this.draft = null; this.go(this.view.kind === "watch" ? "watch" : "read"); }]] : [], ["Save", () => this.saveFacts()], this.line),
     ];
   }
 
   blockRow(block) {
     const number = this.rows?.children.length ?? 0;
     const cell = ([key, words]) => h("td", {}, h("input", { type: "text", "data-block": key, class: key, "aria-label": `${words} of a block`, value: block[key] ?? (key === "k" ? "2" : ""), autocomplete: "off", placeholder: key === "calibrated" ? "2027-03-31" : "" }));
-    const mark = h("input", { type: "radio", name: `${this.mark}-standard`, "aria-label": "This block is of the part's size", checked: Boolean(block.name) && block.name === (this.draft.answers?.standard ?? this.view.answers.standard), value: number });
+    const mark = h("input", { type: "radio", name: `${this.name}-standard`, "aria-label": "This block is of the part's size", checked: Boolean(block.name) && block.name === (this.draft.answers?.standard ?? this.view.answers.standard), value: number });
     return h("tr", {}, h("td", {}, mark), BLOCK.map(cell));
   }
 
@@ -227,7 +230,7 @@ class GaugeForm extends Carrier {
     // Enter answers no question: every gauge sends it.
     asked?.addEventListener("keydown", (event) => event.key === "Enter" && event.preventDefault());
     return [h("p", { class: "reader" }, `Read by ${this.view.who} `, h("button", { type: "button", onclick: () => this.openEnd() }, "Someone else")),
-      h("div", { class: "line big" }, this.field, h("span", { class: "between" }, unit)), asked, this.line];
+      h("div", { class: "line big" }, this.field, h("span", { class: "between" }, unit)), asked, this.line, this.serial];
   }
 
   readerField() {
@@ -263,7 +266,10 @@ class GaugeForm extends Carrier {
 
   fitView() {
     const { requirements, lines, whole, units, held } = this.view;
-    if (!requirements) return [h("p", {}, "Working it out …"), this.line];
+    if (!requirements) {
+      if (!this.waiting.size) this.fit(); // this window may write only now
+      return [h("p", {}, "Working it out …"), this.line];
+    }
     const unseen = (words) => h("span", { class: "unseen" }, words);
     const bar = (used) => h("div", { class: "used", "data-over": String(used > 1) }, h("i", { style: `width:${used == null ? 0 : Math.min(100, 80 * used)}%` }), h("b", {}));
     const rows = requirements.map((one) => h("tr", { "data-outcome": one.outcome }, h("th", { scope: "row" }, one.name, one.todo ? h("small", {}, one.todo) : null),
@@ -277,13 +283,15 @@ class GaugeForm extends Carrier {
       h("td", {}, one.held ? h("input", { type: "checkbox", "data-held": one.key, "aria-label": `${one.words}: the study on parts holds it already`, title: "The study on parts holds it already", checked: held.includes(one.key), onchange: save }) : null),
       h("td", { class: "takes" }, one.takes));
     const u = whole ? [h("p", { class: "whole" }, h("span", {}, `U, k = ${whole.k}`), h("b", {}, whole.u)), h("p", {}, `${whole.allowed} is allowed.${whole.bias ? ` In it: bias ${whole.bias}, not corrected.` : ""}`)] : [h("p", {}, "Waits for limits and digit.")];
+    const label = this.view.label ? h("iframe", { class: "unseen", title: "Label of the gauge, to print", tabindex: "-1", srcdoc: this.view.label }) : null;
     return [
       h("div", { class: "columns fit" },
         h("div", {}, h("h3", {}, this.view.asked ?? "Is it fit?"), h("p", { class: "decision" }, this.view.decision), h("p", {}, this.view.nearest ?? ""),
           h("table", { class: "asked" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, unseen("what is asked")), h("th", { scope: "col" }, h("span", { class: "allowed" }, "allowed")), h("th", { scope: "col" }, "found"))), h("tbody", {}, rows))),
         h("div", {}, h("h3", {}, "What makes up U?"), ...u, h("table", { class: "lines" }, h("thead", {}, h("tr", {}, [[unseen("source"), 1], ["may be off by", 2], [this.view.has_study ? "in study" : unseen("in study"), 1], ["of allowed", 1]].map(([one, span]) => h("th", { scope: "col", colspan: span }, one)))), h("tbody", {}, lines.map(line))), this.line)),
-      this.bar(requirements.find((one) => one.todo)?.todo ?? "", [["Gauge and blocks", () => this.go("facts")], ["Read blocks", () => this.go("read")], ["Keep watching", () => { location.href = this.watching(); }]],
+      this.bar(requirements.find((one) => one.todo)?.todo ?? "", [["Gauge and blocks", () => this.go("facts")], label ? ["Print the label", () => label.contentWindow.print()] : ["Read blocks", () => this.go("read")], ["Keep watching", () => { location.href = this.watching(); }]],
         this.view.filed ? ["Open and print", () => window.open(`/files/${this.place()}/report.html`)] : ["File it", () => this.command("report", { view: "fit" })]),
+      label,
     ];
   }
 

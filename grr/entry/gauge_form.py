@@ -28,6 +28,7 @@ from grr.files.gauge_folder import (
     Purpose,
     block_readings,
     take_block_readings,
+    unrecorded_facts,
     write_gauge,
 )
 from grr.files.text_and_numbers import parse_number
@@ -52,6 +53,10 @@ _HERE = Path(__file__).parent
 REPORT = "report.html"
 #: Purposes that are read one after the other to qualify a gauge.
 IN_TURN: tuple[Purpose, ...] = ("reference", "range")
+#: What puts a file that was changed by hand on record.
+PUT_ON_RECORD = "Open Gauge and blocks: set it right there, or save it as it is"
+#: A change of more characters is told by its name alone.
+LONGEST_CHANGE = 40
 #: A bias of less than this share of U is none, but for rounding.
 _NOTHING = 1e-3
 #: A calibrated value is known better than this share of it.
@@ -83,8 +88,10 @@ class GaugeForm(ReadingsForm):
         studies: list[str],
         *,
         filing: Callable[[Qualification, Path], object],
+        label: Callable[[Qualification], str],
     ) -> None:
-        self._filing, self._studies, self._worked_out = filing, studies, False
+        self._filing, self._label = filing, label
+        self._studies, self._worked_out = studies, False
         self.folder, self.kind = folder, kind
         work = GaugeWork(folder, ("check",) if kind == "watch" else IN_TURN, title)
         as_a_study = ("reading", "checklist", "end", "undo", "keep", "cause")
@@ -145,11 +152,11 @@ class GaugeForm(ReadingsForm):
         facts = GaugeFacts(
             title=str(said.get("title") or "").strip() or self.folder.name,
             unit=unit,
-            resolution=_number(said.get("resolution"), "The last digit"),
-            lower=_number(said.get("lower"), "The lower limit"),
-            upper=_number(said.get("upper"), "The upper limit"),
-            mpe=_number(said.get("mpe"), "The largest error of indication", fine),
-            pitch=_number(said.get("pitch"), "The pitch of the screw"),
+            resolution=_number(said.get("resolution"), "The last digit", column="resolution"),
+            lower=_number(said.get("lower"), "The lower limit", column="lower"),
+            upper=_number(said.get("upper"), "The upper limit", column="upper"),
+            mpe=_number(said.get("mpe"), "The largest error of indication", fine, column="mpe"),
+            pitch=_number(said.get("pitch"), "The pitch of the screw", column="pitch"),
             blocks=tuple(blocks),
             standard=str(said.get("standard") or "").strip(),
             study=str(said.get("study") or ""),
@@ -186,7 +193,7 @@ class GaugeForm(ReadingsForm):
             if value:
                 lines[line.key] = value
         held = tuple(line.key for line in LINES if line.key in (message.get("in_study") or ()))
-        self.work.ownership.insist()
+        self._insist_on_record()
         write_gauge(self.folder, replace(facts, lines=lines, in_study=held))
         return Outcome("done", "")
 
@@ -239,9 +246,24 @@ class GaugeForm(ReadingsForm):
         page = self._found(self.facts).page
         if page is None:
             raise StudyError("There is nothing to file yet", "Write limits and digit first")
-        self.work.ownership.insist()
+        self._insist_on_record()
         self._filing(page, self.folder / REPORT)
         return Outcome("done", f"Filed in {self.folder}.")
+
+    def _insist_on_record(self) -> None:
+        """Write nothing that rests on facts of which the record does not know."""
+        self.work.ownership.insist()
+        if self._changed_by_hand():
+            raise StudyError(self._changed_by_hand(), PUT_ON_RECORD)
+
+    def _changed_by_hand(self) -> str:
+        """Return what ``gauge.toml`` says otherwise than the record; "" where nothing."""
+        changes = unrecorded_facts(self.folder)
+        if not changes:
+            return ""
+        named = [f"{one.key} {one.old or '–'} → {one.new or '–'}" for one in changes]
+        what = ", ".join(one if len(one) < LONGEST_CHANGE else one.split()[0] for one in named)
+        return f"{GAUGE_FILE} was changed by hand: {what}"
 
     def _found(self, facts: GaugeFacts) -> GaugeFindings:
         purposes: tuple[Purpose, ...] = (*IN_TURN, "check")
@@ -269,6 +291,7 @@ class GaugeForm(ReadingsForm):
         left = work.places_left(record)
         session = record.last_session
         before = "" if everything.empty else str(everything.iloc[-1]["operator"])
+        changed = self._changed_by_hand() if (self.folder / GAUGE_FILE).exists() else ""
         shown: dict[str, Any] = {
             "study": work.job.key,
             "stage": stage,
@@ -282,6 +305,7 @@ class GaugeForm(ReadingsForm):
             "all_done": len(record.standing),
             "kind": self.kind,
             "saved": (self.folder / GAUGE_FILE).exists(),
+            "changed": f"{changed}. {PUT_ON_RECORD}." if changed else "",
             "folder": str(self.folder),
             "units": [facts.unit, fine_unit(facts.unit)],
             "answers": _answers(facts),
@@ -302,6 +326,7 @@ class GaugeForm(ReadingsForm):
         found = gauge_findings(facts, readings, self._study(facts))
         return shown | {
             "filed": self._filed(),
+            "label": self._label(found.page) if found.page and self._filed() else "",
             "lines": _line_rows(facts, found),
             "held": [] if found.study is None else list(facts.in_study),
             "has_study": found.study is not None,

@@ -46,6 +46,7 @@ class ReadingsForm(anywidget.AnyWidget):
         self._writer = ""
         self._retired = False
         self._serial: SerialGauge | None = None
+        self._answers = False
         folder = work.job.folder.resolve()
         before = _newest.get(folder)
         if before is not None:
@@ -142,7 +143,9 @@ class ReadingsForm(anywidget.AnyWidget):
             reply: dict[str, Any] = {"id": message.get("id"), "refused": _ELSEWHERE, "again": True}
             self._reply(page, reply if kind != "look" else {})
             return
-        if kind == "ports":
+        if kind == "answers":
+            self._answers = True  # the next number from the serial port answers the question
+        elif kind == "ports":
             self._reply(page, self._ports(message))
         elif kind == "connect":
             self._reply(page, self._connect(message))
@@ -150,6 +153,7 @@ class ReadingsForm(anywidget.AnyWidget):
             content = base64.b64decode(str(message.get("content", "")))
             self._reply(page, self._handler.answer({**message, "content": content}))
         else:
+            self._answers = self._answers and kind != "reading"  # a typed number answered it
             self._reply(page, self._handler.answer(message))
 
     def _reply(self, page: str, reply: Mapping[str, Any]) -> None:
@@ -185,7 +189,9 @@ class ReadingsForm(anywidget.AnyWidget):
 
     def _line_arrived(self, text: str) -> None:
         with self._guard:
-            reading = {"kind": "reading", "id": new_id(), "text": text, "source": GAUGE}
+            reading: dict[str, Any] = {"kind": "reading", "id": new_id(), "text": text}
+            reading |= {"source": GAUGE, "answers": self._answers}
+            self._answers = False
             self._reply(self._writer, {**self._handler.answer(reading), "arrived": text})
 
 

@@ -117,10 +117,18 @@ class GaugeFacts:
             if getattr(self, name) is not None:
                 number(name, getattr(self, name), above=0.0)
         if self.lower is not None and self.upper is not None:
-            Tolerance(self.lower, self.upper)
+            try:
+                Tolerance(self.lower, self.upper)
+            except StudyError as error:
+                raise error.at(column="lower") from None
         names = [spelling(block.name) for block in self.blocks]
-        if len(set(names)) < len(names):
-            raise StudyError("Two blocks have the same name", "Name them apart", column="blocks")
+        twice = [name for name in names if names.count(name) > 1]
+        if twice:
+            raise StudyError(
+                f"Two blocks have the same name, {self.blocks[names.index(twice[0])].name}",
+                "Name them apart, or empty the line of one",
+                column="blocks",
+            )
         if self.standard and self.standard not in {block.name for block in self.blocks}:
             raise StudyError(
                 "The block to watch is not among the blocks",

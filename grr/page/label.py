@@ -9,7 +9,7 @@ from grr.files.allowed_files import safe_target
 from grr.files.disk import write_whole
 from grr.model.facts import CLOSED_FACES
 from grr.model.names import shortened
-from grr.model.rounding import limits_text
+from grr.model.rounding import length, limits_text, rounded_up
 from grr.model.study import Study
 from grr.page.templates import render
 from grr.questions.acceptance import rounded_inwards
@@ -138,6 +138,10 @@ def study_label(study: Study) -> GaugeLabel:
     for key, name, unit in (("holding", "hold", ""), ("soak_minutes", "soak", " min")):
         if facts.get(key) not in (None, ""):
             lines.append((name, shortened(f"{facts[key]}{unit}", LONGEST)))
+    if decided.proven_for is not None:
+        proven = decided.proven_for.limit
+        least = length(rounded_up(proven.value, proven.unit), proven.unit)
+        lines.append(("proven for", f"tolerances from {least} up"))
     if study.all_studied:
         lines.append(("by", shortened(", ".join(study.operator_names), LONGEST)))
     if study.record and study.record.seal:

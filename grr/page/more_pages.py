@@ -29,9 +29,11 @@ from grr.model.names import begun, shortened
 from grr.model.rounding import JOIN, figures, length
 from grr.model.values import a_path
 from grr.page.frame import Button, Foot, Progress, between, brief, page_address, progress_of
+from grr.page.label import gauge_label
 from grr.page.report import report
 from grr.page.screens import LONGEST, MOST_LISTED, Screen, answer_page
 from grr.questions.operators import OperatorComparison, OperatorConclusion, compare_operators
+from grr.questions.qualify import Qualification
 from grr.questions.verdict import verdict
 from grr.show.drawings import length_bar, offset_scale
 
@@ -223,7 +225,7 @@ def _gauge_page(
     name = gauge_of_the_page()
     if name:
         studies = [one for one in study_folders(top) if one.startswith(f"{PLACES[0]}/")]
-        return GaugeForm(top / name, kind, asked_for("new"), studies, filing=report)
+        return GaugeForm(top / name, kind, asked_for("new"), studies, filing=report, label=_label)
     rows = []
     for folder in gauge_folders(top)[:MOST_LISTED]:
         address = page_address(notebook, "", gauge=f"{GAUGES}/{folder.name}")
@@ -241,6 +243,10 @@ def _gauge_page(
     lead = "Which gauge?" if rows else "No gauge yet. Give the first one its number below."
     values = {"question": question, "lead": lead, "rows": rows, "new": f"{notebook}.ipynb"}
     return Screen(said, "pick.html.j2", values)
+
+
+def _label(page: Qualification) -> str:
+    return gauge_label(page).page
 
 
 # Which study

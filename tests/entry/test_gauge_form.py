@@ -12,6 +12,7 @@ import grr
 from grr.entry.gauge_form import GaugeForm
 from grr.files.gauge_folder import block_readings, read_gauge
 from grr.files.journal import new_id
+from grr.files.verify import verify_folder
 from grr.formulas import data_checks
 
 ANSWERS = {
@@ -37,7 +38,7 @@ def form(tmp_path: Path) -> GaugeForm:
 
 
 def made(folder: Path, kind: Literal["qualify", "watch"]) -> GaugeForm:
-    return GaugeForm(folder, kind, "H-3", [], filing=grr.report)
+    return GaugeForm(folder, kind, "H-3", [], filing=grr.report, label=str)
 
 
 def tell(form: GaugeForm, kind: str, **message: Any) -> dict[str, Any]:
@@ -119,6 +120,37 @@ def test_a_gauge_s_number_answers_no_question_by_itself(reading: GaugeForm) -> N
     read(reading, "50.01")
     assert "question" in read(reading, "5.001", source="gauge")["refused"]
     assert read(reading, "5.001", source="gauge", answers=True)["view"]["question"] is None
+
+
+def test_a_number_from_the_serial_port_answers_once_somebody_says_so(reading: GaugeForm) -> None:
+    read(reading, "50.01")
+    reading._line_arrived("5.001")
+    assert block_readings(reading.folder, "reference").empty
+    tell(reading, "answers")
+    reading._line_arrived("5.001")
+    assert list(block_readings(reading.folder, "reference")["reading"]) == [5.001]
+    read(reading, "50.01")
+    tell(reading, "answers")
+    read(reading, "5.002")  # a typed number answered it
+    read(reading, "50.01")
+    reading._line_arrived("5.003")
+    assert list(block_readings(reading.folder, "reference")["reading"]) == [5.001, 5.002]
+
+
+def test_a_file_that_was_changed_by_hand_is_told_and_nothing_rests_on_it(
+    reading: GaugeForm,
+) -> None:
+    assert tell(reading, "look")["view"]["changed"] == ""
+    read(reading, "5.001")
+    file = reading.folder / "gauge.toml"
+    file.write_text(file.read_text("utf-8").replace("upper = 5.04", "upper = 5.4"), "utf-8")
+    assert "upper 5.04 → 5.4" in tell(reading, "look")["view"]["changed"]
+    for kind, fields in (("report", {}), ("lines", {"lines": {"room": "2"}})):
+        assert "upper 5.04 → 5.4" in tell(reading, kind, **fields)["refused"]
+    assert not verify_folder(reading.folder).unaltered
+    tell(reading, "facts", answers=ANSWERS, blocks=BLOCKS)
+    assert tell(reading, "look")["view"]["changed"] == ""
+    assert verify_folder(reading.folder).unaltered
 
 
 def test_another_window_and_a_killed_kernel_lose_nothing(reading: GaugeForm) -> None:
