@@ -189,7 +189,7 @@ def test_a_micrometer_of_ones_own_is_qualified_and_watched(lab, visit, parts):
     page.wait_for_url("**/9_keep_watching.ipynb*")
     shown(page)
     page.wait_for_selector("input.reading", timeout=60_000)  # Runa goes on
-    page.locator("summary").click()
+    page.get_by_text("Earlier checks", exact=True).click()
     lines = [f"2026-{month:02}-03 {size_of('8', month)}" for month in range(1, 12)]
     page.fill("textarea", "\n".join(lines))
     page.get_by_text("File them").click()
