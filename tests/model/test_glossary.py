@@ -50,7 +50,7 @@ NO_ABBREVIATIONS = {
     *("DATA", "EITHER", "FIRST", "FIX", "LIMITS", "QUICKER", "THE", "WILL", "WITH"),
     *("NEEDED", "NOT", "ONLY", "STAND", "TELL", "THIS", "TOLERANCE", "USE", "YET"),
     *("AIAG", "ANSI", "ASTM", "GUM", "ISO", "JCGM", "MSA", "NCSL", "SIAM", "VIM"),
-    *("II", "III"),
+    *("II", "III", "IV"),
 }
 
 
