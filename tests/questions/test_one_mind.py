@@ -252,6 +252,90 @@ def two_methods(
     )
 
 
+#: Decision → scatter of repeats and of the operators in µm, and who will measure.
+DECIDED = {
+    grr.Decision.USE: (0.15, 0.0, "fixed"),
+    grr.Decision.LIKE_THIS: (0.31, 0.0, "fixed"),
+    grr.Decision.WITH_LIMITS: (0.7, 0.0, "fixed"),
+    grr.Decision.DO_NOT_USE: (2.5, 0.0, "fixed"),
+    grr.Decision.NOT_DECIDED: (0.6, 1.3, "random"),
+}
+
+
+def told_alike(source: grr.Study, tmp_path) -> grr.Verdict:
+    """Compare decision, bounds, look and limits over all outputs; return the verdict."""
+    verdict, assessed = grr.verdict(source), grr.assess(source)
+    assert assessed.verdict is verdict
+    front = front_page(verdict, Cover("2026-01-01")).blocks
+    for blocks in (verdict.blocks(), assessed.blocks(), front):
+        (banner,) = (block for block in blocks if isinstance(block, Banner))
+        assert banner.text == verdict.decision
+    for sentence in verdict.acceptance:
+        assert sentence in texts(verdict.blocks())
+    of_record = next(r for r in result_document(source)["results"] if r["of_record"])
+    told = of_record["verdict"]
+    found = verdict.criterion
+    assert told["decision"] == verdict.decision
+    assert (told["value"], told["upper_bound"]) == (found.value, found.upper)
+    assert [s["kind"] for s in told["steps"]] == [s.kind for s in verdict.steps]
+    path = grr.export_workbook(source, tmp_path / "study.xlsx")
+    decided = {name: value for name, value, *_ in cells(path, "Decision") if name}
+    assert decided["Decision"] == verdict.decision
+    return verdict
+
+
+@pytest.mark.parametrize("decision", DECIDED)
+def test_each_of_the_five_answers_is_the_same_wherever_it_is_told(decision, tmp_path):
+    repeats, between, who_will = DECIDED[decision]
+    rng = np.random.default_rng(8)
+    y = rng.normal(0.0, 2.5, (10, 1, 1)) + between * np.array([-1.0, 1.0, 0.0])[None, :, None]
+    y = y + repeats * rng.standard_normal((10, 3, 3))
+    table = pd.DataFrame(
+        [
+            (str(i + 1), NAMES[j], k + 1, 10.0 + y[i, j, k] / 1000.0)
+            for i, j, k in np.ndindex(y.shape)
+        ],
+        columns=["part", "operator", "trial", "reading"],
+    ).round({"reading": 5})
+    source = grr.Study(
+        table,
+        tolerance=grr.Tolerance(9.990, 10.010),
+        unit="mm",
+        resolution=0.00001,
+        operators=who_will,
+    )
+    assert told_alike(source, tmp_path).decision == decision
+
+
+@pytest.mark.parametrize("second", [False, True])
+def test_a_study_in_two_stages_says_the_same_wherever_it_is_told(second, tmp_path):
+    rng = np.random.default_rng(9)
+    names, parts = (*NAMES, "Dea", "Eva"), [str(i + 1) for i in range(10)]
+    further = ("2", "4", "6", "8", "10") if second else ()
+    sizes, offsets = 10.0 + 0.003 * rng.standard_normal(10), 0.0004 * rng.standard_normal(5)
+    rows = [
+        (parts[i], names[j], k + 1, sizes[i] + offsets[j] + 0.0004 * rng.standard_normal())
+        for i, j, k in np.ndindex(10, 5, 3)
+        if j < 3 or parts[i] in further
+    ]
+    source = grr.Study(
+        pd.DataFrame(rows, columns=["part", "operator", "trial", "reading"]).round(5),
+        tolerance=grr.Tolerance(9.990, 10.010),
+        unit="mm",
+        resolution=0.00001,
+        process_sd=0.003,
+        plan=grr.Plan(
+            parts=tuple(parts),
+            operators=NAMES,
+            trials=3,
+            looks=2,
+            further_operators=names[3:] if second else (),
+            further_parts=further,
+        ),
+    )
+    told_alike(source, tmp_path)
+
+
 def written_down(source: grr.Study, folder):
     """Return a folder that holds the study."""
     folder.mkdir()
