@@ -576,6 +576,7 @@ def _exactly(
             price = _price(
                 pivots,
                 values,
+                read=pivots if fine else read,
                 mean=float(anova.mean),
                 specification=specification,
                 tolerance=specs.tolerance(study),
@@ -589,6 +590,7 @@ def _price(
     pivots: Pivots,
     values: dict[str, float],
     *,
+    read: Pivots,
     mean: float,
     specification: Specification,
     tolerance: Tolerance | None,
@@ -607,8 +609,17 @@ def _price(
         process_sd=specification.process_sd,
         parts_from=options.parts_from,
     )
-    draws = np.sqrt(variance_draws(pivots, "GRR", specification))
-    return guard_and_price(tolerance, draws, values["GRR_sd"], parts=parts, rules=options.rules)[1]
+    draws, as_it_is_read = (
+        np.sqrt(variance_draws(one, "GRR", specification)) for one in (pivots, read)
+    )
+    return guard_and_price(
+        tolerance,
+        draws,
+        values["GRR_sd"],
+        read=as_it_is_read,
+        parts=parts,
+        rules=options.rules,
+    )[1]
 
 
 def _studies_of(anova: CrossedAnova, here: Codes | int) -> CrossedAnova:

@@ -132,6 +132,9 @@ class StackDraws:
             lifted = np.where(coarse[:, None], added, lifted)
             self.as_read = (pivots.grr + lifted, pivots.total + lifted)
         self.ordered_grr = ordered(np.maximum(self.grr, 0.0))
+        self.ordered_read = self.ordered_grr
+        if self.as_read is not None:
+            self.ordered_read = ordered(np.maximum(self.as_read[0], 0.0))
         self.ordered_part = ordered(np.maximum(self.part, 0.0))
 
     # What a person reads, and its limits.
@@ -264,8 +267,7 @@ class StackDraws:
         lower = self._ratio(purpose, self.grr, self.total, self.ordered_grr)
         upper = lower
         if self.as_read is not None:
-            read = ordered(np.maximum(self.as_read[0], 0.0))
-            upper = self._ratio(purpose, *self.as_read, read)
+            upper = self._ratio(purpose, *self.as_read, self.ordered_read)
         return (
             limits_of(lower, 0.5 * (1.0 - confidence))[0],
             limits_of(upper, 1.0 - confidence)[1],
@@ -327,8 +329,8 @@ class StackDraws:
 
         With every draw of GRR times ``factor``.
         """
-        in_order = self.ordered_grr.astype(np.float64)
-        least = np.sqrt(limits_of(in_order, 0.5 * (1.0 - confidence))[0])
+        in_order = self.ordered_read.astype(np.float64)
+        least = np.sqrt(limits_of(self.ordered_grr.astype(np.float64), 0.5 * (1.0 - confidence))[0])
         found = limits_and_price(
             parts.zone,
             factor * np.sqrt(in_order[:, _THINNED // 2 :: _THINNED]),
@@ -349,7 +351,7 @@ class StackDraws:
         """Return what a price needs of some of the studies."""
         some = copy(self)
         some.given = self.given.of(rows)
-        for name in ("unit", "mean", "ordered_grr", "ordered_part"):
+        for name in ("unit", "mean", "ordered_grr", "ordered_read", "ordered_part"):
             setattr(some, name, getattr(self, name)[rows])
         return some
 

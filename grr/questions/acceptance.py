@@ -107,7 +107,13 @@ def _narrowed(result: GaugeResult) -> Narrowed | None:
     bias = _bias(study)
     parts = parts_of(result, tolerance)
     guard, price = guard_and_price(
-        tolerance, _grr_draws(result), grr, parts=parts, rules=study.rules, bias=bias
+        tolerance,
+        _grr_draws(pivots_of(result), result),
+        grr,
+        read=_grr_draws(pivots_as_read(result), result),
+        parts=parts,
+        rules=study.rules,
+        bias=bias,
     )
     return Narrowed(
         limits=tolerance.narrowed(guard),
@@ -123,6 +129,7 @@ def guard_and_price(
     draws: Array,
     grr: float,
     *,
+    read: Array,
     parts: PricedParts,
     rules: Rules,
     bias: float | None = None,
@@ -136,6 +143,9 @@ def guard_and_price(
         Draws of GRR's sd.
     grr : float
         GRR's sd as estimated.
+    read : ndarray, shape (draws,)
+        Draws of the sd of what is read: the same, with a coarse digit more, see
+        `grr.formulas.coarse_digit.as_read`. They make the guard band.
     parts : PricedParts
     rules : Rules
     bias : float, optional
@@ -143,7 +153,7 @@ def guard_and_price(
     """
     found = limits_and_price(
         zone_of(tolerance),
-        draws,
+        read,
         grr_sd=grr,
         grr_at_least=careful_lower_bound(draws, rules.confidence),
         process_mean=parts.mean,
@@ -164,13 +174,14 @@ def _bias(study: Study) -> float | None:
     return None if stated is None else abs(float(stated))
 
 
-def _grr_draws(result: GaugeResult) -> Array:
-    return np.sqrt(variance_draws(pivots_of(result), "GRR", specification_of(result)))
+def _grr_draws(pivots: Pivots, result: GaugeResult) -> Array:
+    return np.sqrt(variance_draws(pivots, "GRR", specification_of(result)))
 
 
 def predicted_guard(result: GaugeResult, confidence: float) -> float:
     """Return the guard band at each limit, the bias stated included; see `predictive_guard`."""
-    guard = float(predictive_guard(_grr_draws(result), 1.0 - confidence))
+    read = _grr_draws(pivots_as_read(result), result)
+    guard = float(predictive_guard(read, 1.0 - confidence))
     return guard + (_bias(result.study) or 0.0)
 
 
