@@ -85,6 +85,8 @@ def take_file(
         imported = work.event(record, IMPORTED_FILE, name=kept.name, old=file, value=kept.sha256)
         rows = work.file([_row(cell, work, record, file) for cell in new], [imported])
         words = f"{counted(len(rows), 'reading')} taken from {file}."
+        if "session" in table:
+            words += " Its sessions were not taken: those of a record are its own entries."
         for column, names in called.items():
             if names:
                 pairs = listed([f"{there} is {here}" for there, here in names.items()])

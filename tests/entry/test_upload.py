@@ -108,3 +108,11 @@ def test_names_that_could_be_another_are_not_guessed(session, rows, options, wor
     with pytest.raises(StudyError, match=words):
         take_file(session, "sheet.csv", sheet(rows).encode(), **options)
     assert session.journal.rows == []
+
+
+def test_sessions_of_a_sheet_are_said_not_to_be_taken(session):
+    content = "part,operator,trial,reading,session\nP2,Ann,1,10.0082,monday\n"
+    outcome = take_file(session, "sheet.csv", content.encode())
+    assert "sessions were not taken" in outcome.words
+    (row,) = session.journal.rows
+    assert row.session != "monday"
