@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array, Mask
-from grr.model.readings_table import label_text, several_in_a_cell
+from grr.model.readings_table import FURTHER, label_text, several_in_a_cell
 from grr.model.values import LARGEST
 
 Codes = NDArray[np.intp]
@@ -84,6 +84,8 @@ def _regular(table: pd.DataFrame, by: str) -> Stacked | None:
 
     Nothing is looked up then but the first study and the names.
     """
+    if any(name in table for name in FURTHER):
+        return None
     size = _rows_alike(table[by])
     studies, rest = divmod(len(table), size)
     if studies < 2 or rest:
@@ -138,7 +140,8 @@ def _of_any_layout(table: pd.DataFrame, by: str) -> Stacked:
     even &= ~_repeated(
         trial[rows], trials_there, study, cell, studies=studies, cells=int(offset[-1])
     )
-    even &= ~_by_several_methods(table, codes, studies)
+    for name in ("method", *FURTHER):
+        even &= ~_by_several(table, name, codes, studies)
     order = None if (cell[1:] >= cell[:-1]).all() else np.argsort(cell, kind="stable")
     return Stacked(
         names=names,
@@ -227,15 +230,15 @@ def _repeated(
     return found
 
 
-def _by_several_methods(table: pd.DataFrame, codes: Codes, studies: int) -> Mask:
-    """Return the studies in which a method is named, but not one for all readings."""
+def _by_several(table: pd.DataFrame, name: str, codes: Codes, studies: int) -> Mask:
+    """Return the studies in which a method (session ...) is named, but not one for all readings."""
     found = np.zeros(studies + 1, dtype=np.bool_)
-    if "method" not in table:
+    if name not in table:
         return found[:-1]
-    method, _ = label_codes(table, "method")
+    labels, _ = label_codes(table, name)
     first = np.full(studies + 1, -2, dtype=np.intp)
-    first[codes[::-1]] = method[::-1]
-    found[codes[method != first[codes]]] = True
+    first[codes[::-1]] = labels[::-1]
+    found[codes[labels != first[codes]]] = True
     return found[:-1]
 
 

@@ -33,6 +33,7 @@ from grr.formulas.between_sessions import (
     session_interaction_test,
 )
 from grr.formulas.data_checks import factor_slips
+from grr.formulas.further_sources import source_squares
 from grr.formulas.mixed_model import MixedModelFit, fit_sources
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.reml import (
@@ -153,15 +154,21 @@ def anova(
 
 def _anova(study: Study, interaction: str, pool_above: float, spread: float) -> GaugeResult:
     if study.design == "nested":
-        return nested_result(study, spread=spread)
+        result = nested_result(study, spread=spread)
+        further = further_sources(study)
+        return result if further is None else _with_notes(result, further.untold)
     further = further_sources(study)
     if further is not None:
         asked = (interaction, pool_above, spread)
         if further.squares is not None:
             return further_result(study, further, *asked)
         result = _without_further(study, *asked)
-        return replace(result, notes=(*result.notes, *further.untold))
+        return _with_notes(result, further.untold)
     return _without_further(study, interaction, pool_above, spread)
+
+
+def _with_notes(result: GaugeResult, notes: tuple[str, ...]) -> GaugeResult:
+    return replace(result, notes=(*result.notes, *notes))
 
 
 def _without_further(
@@ -260,6 +267,7 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
     if math.isfinite(study.people) and lines.operators > 1:
         notes.append("By ranges the operators always count as a sample of those who will measure.")
     further = further_sources(study)
+    notes += [] if further is None else further.untold
     if further is not None and further.squares is not None:
         notes.append(
             "By ranges neither places nor gauges are told apart: what they differ by is in EV."
@@ -783,6 +791,32 @@ def _likeliest(
     return _fitted_components(study, fit, several, fixed is not None), pooled, how, fit.mean
 
 
+def _further_moments(
+    study: Study, further: FurtherSources, interaction: str
+) -> tuple[Components, bool, str, float]:
+    """Return the same by the method of moments: nothing scatters where all else is the same."""
+    several = "operator" in further.labels
+    pooled = not several or interaction == "pool"
+    labels = {
+        k: codes for k, codes in further.labels.items() if not (pooled and k == "interaction")
+    }
+    squares = source_squares(further.readings, labels)
+    of = squares.variances(squares.mean_sq)
+    nothing = np.asarray(np.nan)
+    gauge = of.get("gauge")
+    components = Components(
+        part=of["part"],
+        operator=of.get("operator", nothing),
+        interaction=of.get("interaction", np.asarray(0.0) if several else nothing),
+        repeatability=of["error"],
+        session=of.get("session"),
+        gauge=None if gauge is None else np.asarray(gauge * (1.0 - 1.0 / study.gauges_used)),
+        place=of.get("place"),
+    )
+    how = _done(pooled, "") if several else "; one operator"
+    return among_people(components, study.people), pooled, how, float(squares.mean)
+
+
 def _fitted_components(study: Study, fit: MixedModelFit, several: bool, fixed: bool) -> Components:
     of = {name: np.asarray(value) for name, value in fit.variances.items()}
     nothing = np.asarray(np.nan)
@@ -810,11 +844,10 @@ def further_result(
     assert further.squares is not None
     labels, squares = further.labels, further.squares
     fit = _likeliest(study, further.readings, labels, interaction, pool_above)
+    base = "Restricted maximum likelihood"
     if fit is None:
-        raise StudyError(
-            "The search for the variances did not settle",
-            "Check the readings for mistakes (grr.check), or take the missing readings",
-        )
+        base = "Mean squares, one source after the other, since the likelihood has no maximum"
+        fit = _further_moments(study, further, interaction)
     components, pooled, how, mean = fit
     found, floored = rounding_floored(components, study.resolution)
     reasons = {}
@@ -841,7 +874,7 @@ def further_result(
     return GaugeResult(
         study=study,
         method="anova",
-        estimator=f"Restricted maximum likelihood, with {' and '.join(beside)} as sources{how}",
+        estimator=f"{base}, with {' and '.join(beside)} as sources{how}",
         sources=sources.table,
         reasons=sources.reasons,
         below_zero=below,

@@ -341,8 +341,12 @@ def improvement_closing(found: Improvement) -> list[str]:
         if change is None:
             lines.append(
                 f"Nothing in this list would bring GRR to {aim}, not even all of it together "
-                f"with the mean of {MOST_READINGS} readings: another gauge or another way of "
-                "measuring is needed."
+                f"with the mean of {MOST_READINGS} readings"
+                + (
+                    "."
+                    if _further(found.result)
+                    else ": another gauge or another way of measuring is needed."
+                )
             )
         elif change == Change():
             lines.append(f"GRR is within {aim} as it is (by the calculated value).")
@@ -350,6 +354,25 @@ def improvement_closing(found: Improvement) -> list[str]:
             words = change_text(change, found.result.study.unit)
             lines.append(f"The smallest change that would bring GRR to {aim}: {words}.")
     return [*lines, *found.notes]
+
+
+def _further(result: GaugeResult) -> list[str]:
+    """Return the sources of GRR that no change of the list takes away."""
+    return [name for name in ("GAU", "SES") if name in result.source_names]
+
+
+def _further_notes(result: GaugeResult) -> list[str]:
+    """Return what GRR would be were sessions, or gauges, alike."""
+    measure, notes = _measure(result), []
+    for name in _further(result):
+        left = result.value("GRR", "variance") - result.value(name, "variance")
+        share = Estimate(_percent(result, measure, max(left, 0.0)), unit=PERCENT)
+        words = {"GAU": "gauges differ by", "SES": "changes from session to session"}[name]
+        notes.append(
+            f"What {words} ({name}) is in every row; without it GRR would take {share} "
+            f"{OF[measure]}."
+        )
+    return notes
 
 
 def change_text(change: Change, unit: str) -> str:
@@ -377,6 +400,7 @@ def improvement_notes(result: GaugeResult) -> tuple[str, ...]:
         "only. Differences between operators, and those from part to part (interaction), are "
         "the same in every one of these readings and do not average.",
     ]
+    notes += _further_notes(result)
     if result.floored:
         notes.append(
             "The readings repeat to the last digit: averaging changes nothing, and a finer "

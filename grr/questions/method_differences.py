@@ -43,7 +43,13 @@ from grr.model.rounding import JOIN, counted, figures, listed, square_unit, squa
 from grr.model.study import Study
 from grr.questions.drift import DriftNumbers, MethodDrift, drift_or_reason
 from grr.questions.gauge import GaugeResult, anova
-from grr.questions.sittings import seconds_between, sittings, timed
+from grr.questions.sittings import (
+    further_sources,
+    own_sessions,
+    seconds_between,
+    sittings,
+    timed,
+)
 
 #: Draws behind the intervals of ratio and agreement; limits repeat to about a percent.
 _DRAWS = 20_000
@@ -75,7 +81,8 @@ class MethodNumbers:
     agreement : Agreement
         Limits for the difference of two single readings.
     anova_table, components : DataFrame or None
-        Three-way analysis of variance (see `_anova`); None with one operator.
+        Three-way analysis of variance (see `_anova`); None with one operator, or where
+        sessions, places or gauges are sources.
     seconds : dict
         Method → median seconds from one reading to the next; empty without times.
     seconds_p : float
@@ -219,16 +226,18 @@ def method_numbers(
     found = _readings(study, baseline, candidate)
     people: OperatorsAre = "fixed" if study.all_studied else "random"
     cells, origin = _cells(found, people)
+    results = {name: anova(found.studies[name]) for name in (found.baseline, found.candidate)}
+    cells = _less_further_sources(cells, results)
     differences = cells.means[..., 1] - cells.means[..., 0]
     difference = method_difference(differences, operators=people)
-    results = {name: anova(found.studies[name]) for name in (found.baseline, found.candidate)}
     drift, no_drift = drift_or_reason(study)
     worst = {name: worst_point(result, drift, name) for name, result in results.items()}
     ev_ratio = _ev_ratio(cells, level)
     grr_ratio, worst_ratio, price = _grr_compared(cells, results, worst, study, level)
     if differences.shape[1] == 1:
         grr_ratio = ev_ratio
-    table, components = _anova(found)
+    further = any({"SES", "GAU", "WPV"} & {*result.source_names} for result in results.values())
+    table, components = (None, None) if further else _anova(found)
     seconds, seconds_p, no_seconds = _seconds(study, found.baseline, found.candidate)
     return MethodNumbers(
         study=study,
@@ -293,6 +302,21 @@ def _cells(found: _Readings, operators: str) -> tuple[_Cells, float]:
     )
 
 
+def _less_further_sources(cells: _Cells, results: Mapping[str, GaugeResult]) -> _Cells:
+    """Return the cells with the scatter of repeats at one place, with one gauge, in one session."""
+    within, df = cells.within.copy(), list(cells.df)
+    for at, result in enumerate(results.values()):
+        further, sessions = further_sources(result.study), own_sessions(result.study)
+        if further is not None and further.squares is not None:
+            df[at] = further.squares.df["error"]
+        elif sessions is not None:
+            df[at] = sessions.means.df_error
+        else:
+            continue
+        within[at] = df[at] * result.value("EV", "variance")
+    return replace(cells, within=within, df=(df[0], df[1]))
+
+
 def _no_scatter(cells: _Cells) -> str:
     """Return why repeatabilities cannot be compared; "" where they can."""
     if min(cells.df) < 1:
@@ -322,6 +346,8 @@ def _grr_compared(
     base, other = worst.values()
     more = other.zone - base.zone
     why = _no_scatter(cells)
+    if not why and any({"SES", "GAU"} & {*result.source_names} for result in results.values()):
+        why = "what sessions or gauges differ by is a source of its own"
     if why or not (below > 0.0 and above > 0.0):
         why = why or "by one of the methods nothing scatters"
         unknown = Estimate(math.nan, why=why)

@@ -252,11 +252,20 @@ _ONE_EACH = {
 }
 
 
+NESTED = (
+    "Of a nested study neither places nor gauges are told apart, so EV, PV and AV hold what they "
+    "differ by."
+)
+
+
 def _further_sources(study: Study) -> FurtherSources | None:
     table = study.readings
-    if study.design == "nested" or len(study.methods) > 1 or not {"place", "gauge"} & {*table}:
+    if len(study.methods) > 1 or not {"place", "gauge"} & {*table}:
         return None
     table = table[table["reading"].notna()]
+    if study.design == "nested":
+        held = [name for name in ("place", "gauge") if name in _labels_of(table, None)]
+        return FurtherSources(np.array([]), {}, None, (NESTED,)) if held else None
     labels = _labels_of(table, own_sessions(study))
     if not {"place", "gauge"} & set(labels):
         return None

@@ -76,7 +76,7 @@ def small_interaction(study: Study) -> tuple[float, float] | None:
     """
     if study.design == "nested" or len(study.methods) > 1:
         return None
-    values = study.cube().values
+    values = within_sessions(study).cube().values
     if min(values.shape[1:]) < 2 or not np.isfinite(values).all():
         return None
     digit = study.resolution or float(np.diff(np.unique(values)).min(initial=np.inf))

@@ -210,3 +210,68 @@ def test_a_file_carries_place_and_gauge(tmp_path):
     read = study(grr.read_readings(path), gauges="fixed")
     expected = grr.anova(study(readings, gauges="fixed")).sources
     pd.testing.assert_frame_equal(grr.anova(read).sources, expected)
+
+
+def test_the_check_takes_places_and_gauges_for_no_scatter_of_the_repeats():
+    for readings in (made(place=6.0), made(places=("a",), gauges=("M1", "M2", "M3"), gauge=6.0)):
+        topics = [finding.topic for finding in grr.check(study(readings)).findings]
+        assert "repeats scatter alone" not in topics
+
+
+def test_many_studies_tell_places_and_gauges_apart_also_where_trials_are_numbered_on():
+    numbered = study(made(gauges=("M1", "M2"))).readings  # the table as a study keeps it
+    plain = made(places=("a",), seed=3)
+    both = pd.concat([numbered.assign(study="x"), plain.assign(study="y")], ignore_index=True)
+    found = grr.analyse_many(both, progress=False).set_index("study")
+    for name, readings in (("x", numbered), ("y", plain)):
+        expected = grr.anova(grr.Study(readings)).sources["sd"]
+        for source in ("EV", "GRR", "TV"):
+            assert found.loc[name, f"{source}_sd"] == pytest.approx(expected[source], rel=1e-9)
+
+
+def test_repeatability_by_two_methods_is_compared_at_one_place():
+    readings = pd.concat(
+        [
+            made(seed, error=error).assign(method=method)
+            for seed, error, method in ((5, 0.8, "stand"), (5, 1.6, "hand"))
+        ],
+        ignore_index=True,
+    )
+    numbers = grr.compare_methods(study(readings), baseline="stand", candidate="hand").numbers
+    below, above = (numbers.results[name].value("EV", "sd") for name in ("stand", "hand"))
+    assert numbers.ev_ratio.value == pytest.approx(above / below)
+    for ratio in (numbers.ev_ratio, numbers.grr_ratio):
+        assert ratio.lower < ratio.value < ratio.upper
+    assert numbers.anova_table is None
+
+
+def test_with_several_gauges_the_ratio_of_two_methods_is_of_repeatability_alone():
+    readings = pd.concat(
+        [
+            made(5, places=("a",), gauges=("M1", "M2"), error=error).assign(method=method)
+            for error, method in ((0.8, "stand"), (1.6, "hand"))
+        ],
+        ignore_index=True,
+    )
+    numbers = grr.compare_methods(study(readings), baseline="stand", candidate="hand").numbers
+    assert numbers.ev_ratio.known and not numbers.grr_ratio.known
+    assert "gauges" in numbers.grr_ratio.why
+
+
+def test_a_nested_study_says_that_places_are_in_its_sources():
+    readings = made()
+    own = readings.operator + readings.part.astype(str)
+    result = grr.anova(study(readings.assign(part=own), design="nested"))
+    assert any("neither places nor gauges" in note for note in result.notes)
+
+
+def test_what_gauges_differ_by_is_said_beside_the_changes():
+    result = grr.anova(study(made(places=("a",), gauges=("M1", "M2", "M3"), gauge=6.0)))
+    notes = " ".join(grr.what_would_help(result).notes)
+    left = result.value("GRR", "variance") - result.value("GAU", "variance")
+    share = result.value("GRR", "percent_tolerance") * np.sqrt(
+        left / result.value("GRR", "variance")
+    )
+    assert f"without it GRR would take {share:.1f} %".replace(" %", "") in notes.replace(
+        "\xa0", " "
+    )
