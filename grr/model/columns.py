@@ -51,6 +51,11 @@ NAMES: dict[str, tuple[str, ...]] = {
         *("method", "measuring method", "holding"),
         *("Methode", "Messmethode", "Messverfahren", "méthode", "método", "metodo", "metoda"),
     ),
+    "place": (
+        *("place", "measuring place", "measuring position", "position on the part"),
+        *("Messstelle", "Messort", "Messposition"),
+    ),
+    "gauge": ("gauge", "gage", "micrometer", "Messgerät", "Messmittel"),
     "order": (
         *("order", "run order", "measuring order", "sequence"),
         *("Reihenfolge", "Messreihenfolge", "ordre", "orden", "ordine", "kolejność", "pořadí"),

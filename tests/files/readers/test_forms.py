@@ -261,7 +261,7 @@ def test_unclear_columns_raise_the_question_and_the_call_answers_it(tmp_path):
     assert question.value.row == 2
     for heading in ("“Bolt”", "“Who”", "“Value” was taken for the reading"):
         assert heading in words
-    assert "part, operator, trial, reading, method, order, time, note, unit" in words
+    assert "part, operator, trial, reading, method, place, gauge, order, time" in words
     assert "columns={'part': heading}" in words
     answered = read(tmp_path, text, columns={"part": "Bolt", "operator": "Who"})
     assert places(answered) == {("1", "A", 1): 10.1, ("2", "B", 1): 20.3}
