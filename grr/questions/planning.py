@@ -440,12 +440,29 @@ def _warn_of_former(given: dict[str, object]) -> None:
 
 
 class PricedZone(NamedTuple):
-    """The tolerance, the process that pays the price of limits inside it, and which it is."""
+    """The tolerance, the process that pays the price of limits inside it, and which it is.
+
+    ``observed``: the sd is of readings, so that the gauge's scatter is in it.
+    """
 
     zone: Zone
     mean: float
     sd: float
     which: str
+    observed: bool = False
+
+    def of_true_sizes(self, true_percent: float, spread: float) -> PricedZone:
+        """Return the same with the sd of true sizes, where GRR takes so much of the whole.
+
+        As a verdict does: where nothing is left, parts whose ±3 sd fill the tolerance.
+        """
+        if not self.observed:
+            return self
+        left = self.sd**2 - (true_percent / 100.0 * self.whole / spread) ** 2
+        mean, sd = self.mean, math.sqrt(max(left, 0.0))
+        if not left > 0.0:
+            mean, sd = (float(value) for value in parts_that_fill(self.zone, self.mean))
+        return self._replace(mean=mean, sd=sd, observed=False)
 
     @property
     def whole(self) -> float:
@@ -471,10 +488,10 @@ def _priced(
         mean = middle if process_mean is None else process_mean
         which = f"the process stated (sd {percent(100 * process_sd / tolerance.width)} of the"
         where = "about its middle" if process_mean is None else "about the mean stated"
-        return PricedZone(zone, mean, process_sd, f"{which} tolerance, {where})")
+        return PricedZone(zone, mean, process_sd, f"{which} tolerance, {where})", observed=True)
     if process_mean is None or not zone.lower < process_mean < zone.upper:
         return assumed  # one limit alone: its distance is what the parts fill
-    found = PricedZone(zone, process_mean, process_sd, "")
+    found = PricedZone(zone, process_mean, process_sd, "", observed=True)
     inside = figures(0.5 * found.whole / process_sd)
     return found._replace(which=f"the process stated (its mean {inside} sd inside the limit)")
 
@@ -542,7 +559,8 @@ def _chances(
         ratios = tuple(precision.ratio(true) for true in TRUE_PERCENTS)
     rows = []
     for true, ratio in zip(TRUE_PERCENTS, ratios, strict=True):
-        counts = decisions_of(ratio, rules, priced, one_operator=design.operators == 1)
+        paid = None if priced is None else priced.of_true_sizes(true, rules.spread)
+        counts = decisions_of(ratio, rules, paid, one_operator=design.operators == 1)
         rows.append(
             {"operators_are": design.operators_are, "true_percent": true}
             | {one.name.lower(): counts[one] / studies for one in Decision}

@@ -24,7 +24,7 @@ from grr.model.choices import Decision
 from grr.questions.planning import PricedZone, decisions_of
 from grr.questions.verdict import judged
 
-STUDIES = 200
+STUDIES = 100
 TRUE = (6.0, 8.0, 12.0, 15.0, 20.0, 30.0, 45.0)
 DESIGNS = (
     (10, 3, 3, "fixed", (0.6, 0.3, 0.1)),
@@ -101,9 +101,10 @@ def told(
 ) -> dict[float, dict[Decision, float]]:
     """Return in percent how often the plan says that each decision comes."""
     precision = tabulated_precision(Design(*size, who), Shares(*shares), studies=4000)
-    priced = PricedZone(Zone(-0.5, 0.5), 0.0, 1.0 / 6.0, "the process stated")
+    process = PricedZone(Zone(-0.5, 0.5), 0.0, 1.0 / 6.0, "the process stated", observed=True)
     rows = {}
     for true in trues:
+        priced = process.of_true_sizes(true, grr.Rules().spread)
         counts = decisions_of(precision.ratio(true), grr.Rules(), priced, one_operator=False)
         rows[true] = {one: 100 * counts[one] / 4000 for one in Decision}
     return rows

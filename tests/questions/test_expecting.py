@@ -166,12 +166,15 @@ def test_too_few_readings_for_any_design(readings: object) -> None:
 def test_the_price_of_limits_is_that_of_the_process_stated() -> None:
     how = {"tolerance": grr.Tolerance(9.9, 10.1), **QUIET}
     assumed = grr.expected_precision(10, 3, 3, **how)
-    as_assumed = grr.expected_precision(10, 3, 3, process_sd=0.2 / 6, **how)
     tight = grr.expected_precision(10, 3, 3, process_sd=0.2 / 10, **how)
     wide = grr.expected_precision(10, 3, 3, process_sd=0.2 / 5, **how)
     off = grr.expected_precision(10, 3, 3, process_sd=0.2 / 10, process_mean=10.06, **how)
     assert assumed.to_frame().equals(grr.expected_precision(10, 3, 3, **QUIET).to_frame())
-    assert np.allclose(assumed.to_frame()[WORDS], as_assumed.to_frame()[WORDS], atol=0.02)
+    for true in (15.0, 20.0, 30.0):  # what is stated is seen through the gauge
+        observed = float(np.hypot(0.2 / 6, true / 100 * 0.2 / 6))
+        stated = grr.expected_precision(10, 3, 3, process_sd=observed, **how)
+        one, other = (of(found, "random").loc[true, WORDS] for found in (assumed, stated))
+        assert np.allclose(one.astype(float), other.astype(float), atol=1e-9)
     limits = [of(one, "random").loc[20.0, "with_limits"] for one in (tight, assumed, wide)]
     assert limits[0] > limits[1] > limits[2]
     assert of(off, "random").loc[20.0, "with_limits"] < limits[0]
