@@ -64,6 +64,15 @@ def take_file(
     """
     file = PureWindowsPath(name).name
     table = _table(file, content)
+    for column in ("place", "gauge"):
+        if column in table and table[column].nunique() > 1:
+            raise StudyError(
+                f"The table tells of several {column}s, and a planned study keeps none",
+                "Analyse the table by itself, grr.Study(grr.read_readings(...)), or leave one "
+                f"{column} in it",
+                file=file,
+                column=column,
+            )
     with work.writing() as record:
         planned = work.places(record)
         called = {

@@ -116,3 +116,14 @@ def test_sessions_of_a_sheet_are_said_not_to_be_taken(session):
     assert "sessions were not taken" in outcome.words
     (row,) = session.journal.rows
     assert row.session != "monday"
+
+
+@pytest.mark.parametrize("column", ["place", "gauge"])
+def test_several_places_or_gauges_are_not_taken_for_trials(session, column):
+    content = f"part,operator,trial,reading,{column}\nP1,Ann,1,10.0071,a\nP1,Ann,2,10.0072,b\n"
+    with pytest.raises(StudyError, match=f"several {column}s") as refused:
+        take_file(session, "sheet.csv", content.encode())
+    assert refused.value.column == column
+    assert session.journal.rows == []
+    take_file(session, "sheet.csv", content.replace(",b\n", ",a\n").encode())
+    assert len(session.journal.rows) == 2
