@@ -170,6 +170,8 @@ def _shape(shape: Mapping[str, Any], frame: _Frame, clip: str) -> str:
     edge = float(style.get("width", 2.0))
     stroke = f' stroke="{style.get("color", INK)}" stroke-width="{edge:g}"' if edge else ""
     stroke += DASHES[style.get("dash", "solid")]
+    if (seen := float(shape.get("opacity", 1.0))) != 1.0:
+        stroke += f' opacity="{seen:g}"'
     if "paper" not in (x_ref, y_ref):
         stroke += f' clip-path="url(#{clip})"'
     if shape["type"] == "line":

@@ -13,6 +13,7 @@ import pytest
 from studies import SHAPES
 
 import grr
+from grr.shipped import shipped_folder
 from grr.show import static, svg, template
 from grr.show.ruler_figures import ruler_layout
 from grr.show.svg import mark, text_width, words
@@ -173,6 +174,16 @@ def test_labels_past_the_edge_make_the_drawing_narrower():
         if text.get("text-anchor") == "start":
             end = float(text.get("x")) + text_width("".join(text.itertext()), 13.0)
             assert end <= 682.0
+
+
+def test_a_ground_is_as_faint_in_the_drawing_as_in_the_figure():
+    figure = grr.show.operators_side_by_side(
+        grr.compare_operators(grr.open_study(shipped_folder("demo_data") / "dowel_pin"))
+    )
+    (ground,) = [one for one in figure.layout.shapes if one.fillcolor and one.layer == "below"]
+    rects = ElementTree.fromstring(grr.show.figure_svg(figure)).iter()
+    (drawn_ground,) = [one for one in rects if one.get("fill") == ground.fillcolor]
+    assert float(drawn_ground.get("opacity", 1)) == ground.opacity == 0.2
 
 
 def test_mark_that_no_figure_uses_is_refused():
