@@ -107,11 +107,14 @@ def _open_what_is_closed() -> None:
 
 
 def _give_up(stream: IO[str]) -> None:
-    """Throw away what could not be printed, or Python would try again at its end."""
-    with suppress(OSError, ValueError):
-        nothing = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nothing, stream.fileno())
-        os.close(nothing)
+    """Throw away what cannot be printed, or Python would try again at its end."""
+    try:
+        stream.flush()
+    except (OSError, ValueError):
+        with suppress(OSError, ValueError):
+            nothing = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nothing, stream.fileno())
+            os.close(nothing)
 
 
 class _Printed(io.TextIOBase):

@@ -77,6 +77,20 @@ def test_bad_input_is_one_sentence_and_status_2(
     assert "not below the upper limit" in capsys.readouterr().err
 
 
+def test_what_cannot_be_read_leaves_the_output_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise OSError("The drive does not answer")
+
+    monkeypatch.setattr("grr.files.verify.verify_place", fails)
+    with (tmp_path / "printed.txt").open("w", encoding="utf-8") as printed:
+        monkeypatch.setattr(sys, "stdout", printed)
+        assert main(["verify", str(tmp_path)]) == 2
+        print("after it")
+    assert (tmp_path / "printed.txt").read_text(encoding="utf-8") == "after it\n"
+
+
 def test_verify_and_errors_call_a_folder_a_folder(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 import pkgutil
+import shutil
 import subprocess
 import sys
 from collections import Counter
@@ -210,3 +211,14 @@ def test_a_name_of_the_version_before_goes_on_and_says_the_new_one() -> None:
 
     with pytest.warns(DeprecationWarning, match="nearest_limit"):
         assert grr.show.weakest_leg is grr.show.nearest_limit
+
+
+def test_the_top_of_the_project_holds_what_it_should() -> None:
+    top = Path(__file__).parent.parent
+    if shutil.which("git") is None or not (top / ".git").exists():
+        pytest.skip("this is no clone")
+    asked = ["git", "ls-files", "--full-name"]
+    listed = subprocess.run(asked, cwd=top, capture_output=True, text=True, check=True).stdout
+    names = {name.split("/")[0] for name in listed.splitlines() if not name.startswith(".")}
+    files = {"README.md", "DEVELOPERS.md", "pyproject.toml"}
+    assert names == {*files, "grr", "notebooks", "tests", "demo_data"}

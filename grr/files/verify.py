@@ -221,11 +221,17 @@ def _of_gauge(folder: Path, seal: str) -> FolderCheck:
     return FolderCheck(record, "", words, same, gauge=True)
 
 
-def verify_place(top: Path) -> dict[str, FolderCheck | StudyError]:
+def verify_place(top: str | Path) -> dict[str, FolderCheck | StudyError]:
     """Return what `verify_folder` finds of every study and gauge of a working folder.
 
     By their folders in it; a StudyError where one cannot be verified. Empty where there are none.
+
+    Raises
+    ------
+    StudyError
+        No folder can have this name.
     """
+    top = a_path(top)
     files = [*top.glob(f"studies/*/{STUDY_FILE}"), *top.glob(f"{GAUGES}/*/{GAUGE_FILE}")]
     found: dict[str, FolderCheck | StudyError] = {}
     for folder in sorted(file.parent for file in files):

@@ -250,8 +250,14 @@ def test_bad_names_are_refused_before_anything_is_made(tmp_path: Path, name: str
     assert not list(tmp_path.iterdir())
 
 
-@pytest.mark.parametrize("name", ["x" * 300, "ü" * 200, "y" * 5000, "z/" * 3000])
-def test_names_that_are_too_long(tmp_path: Path, name: str) -> None:
+@pytest.mark.parametrize(
+    "name",
+    ["x" * 300, "ü" * 200, "y" * 5000, "z/" * 3000],
+    ids=["name", "bytes", "long name", "path"],
+)
+def test_names_that_are_too_long(
+    tmp_path: Path, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     study = grr.Study(pd.DataFrame({"part": ["1", "2"], "reading": [1.0, 2.0]}))
     for use in (
         lambda: grr.save_study(study, tmp_path / name),
@@ -270,8 +276,9 @@ def test_names_that_are_too_long(tmp_path: Path, name: str) -> None:
         with pytest.raises(StudyError):
             use()
     assert not [path for path in tmp_path.rglob("*") if path.is_file()]
-    assert main(["verify", str(tmp_path / name)]) == 2
-    assert main(["new", str(tmp_path / name)]) == 2
+    for command in ("verify", "new", "analyse"):
+        assert main([command, str(tmp_path / name)]) == 2
+        assert "Check its name" in capsys.readouterr().err
 
 
 def test_every_name_made_from_what_people_write_is_legal(tmp_path: Path) -> None:
