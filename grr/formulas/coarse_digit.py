@@ -186,7 +186,7 @@ def _log_likelihood(patterns: Counter[tuple[int, ...]], sd: float) -> float:
     return total
 
 
-def as_read(pivots: Pivots, grr_sd: float, digit: float | None) -> Pivots:
+def as_read(pivots: Pivots, grr_sd: Array | float, digit: float | None) -> Pivots:
     """Return the draws whose upper bound of GRR holds for what is read: d²/6 under a coarse digit.
 
     What takes parts wrongly is the error of what is read, √(GRR² + d²/12) with GRR before
@@ -199,8 +199,8 @@ def as_read(pivots: Pivots, grr_sd: float, digit: float | None) -> Pivots:
     ----------
     pivots : Pivots
         Of the rounded readings, without a floor under the repeatability.
-    grr_sd : float
-        GRR as estimated from the rounded readings.
+    grr_sd : float or ndarray, shape (...)
+        GRR as estimated from the rounded readings, study by study.
     digit : float or None
         The step of the last digit; None where it is not known.
 
@@ -209,7 +209,10 @@ def as_read(pivots: Pivots, grr_sd: float, digit: float | None) -> Pivots:
     Source: d²/12 is the variance of a rounding error (JCGM 100:2008, F.2.2.1); d²/6 is this
     project's own, simulated in ``tests/coverage/coarse_digit.py``.
     """
-    if digit is None or math.isnan(digit) or not grr_sd < COARSE * digit:
+    if digit is None or math.isnan(digit):
         return pivots
-    added = digit**2 / 6.0
+    coarse = np.asarray(grr_sd) < COARSE * digit
+    if not coarse.any():
+        return pivots
+    added = np.where(coarse, digit**2 / 6.0, 0.0)[..., None]
     return replace(pivots, grr=pivots.grr + added, total=pivots.total + added)

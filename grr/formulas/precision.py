@@ -256,7 +256,7 @@ def simulated_precision(
             upper_bound(sd, confidence),
             lower_bound(sd, confidence),
         )
-        estimate = np.sqrt(_components(anova, design).grr)
+        estimate = np.sqrt(design_components(anova, design).grr)
         guard = predictive_guard(sd, 1.0 - confidence)
         found.append([*two_sided_limits(sd, level), *bounds, estimate, guard])
         if progress is not None:
@@ -301,7 +301,8 @@ def df_of_studies(design: Design, studies: int, seed: int) -> Array | None:
     return np.random.default_rng([seed, _STREAM_OF_DF]).permutation(alike)
 
 
-def _components(anova: CrossedAnova, design: Design) -> Components:
+def design_components(anova: CrossedAnova, design: Design) -> Components:
+    """Return the variances as `grr.anova` estimates them, operators as the design counts them."""
     found, _ = components_by_rule(anova)
     people = people_who_measure(design.operators_are, design.operators)
     if math.isfinite(people) and design.operators > 1:
@@ -392,7 +393,7 @@ def tabulated_precision(
     sd = np.sqrt(base) * np.exp(_interpolated(ratios, places, exact))
     lower, least, plain_least, upper, _, at_most = sd
     (guard,) = np.sqrt(base) * np.exp(_interpolated(ratios, _GUARD_PLACES, guards))
-    estimate = np.sqrt(_components(anova, design).grr)
+    estimate = np.sqrt(design_components(anova, design).grr)
     return Precision(
         design,
         split,
@@ -459,7 +460,7 @@ def tabulated_shares(
         return -0.5 * np.log1p(_quantiles(np.maximum(part, 0.0) / grr, tails))
 
     found = 100.0 * np.exp(_interpolated(ratios, _SHARE_PLACES, exact))
-    components = _components(anova, design)
+    components = design_components(anova, design)
     whole = np.maximum(components.part, 0.0) + components.grr
     estimate = 100.0 * np.sqrt(components.grr / whole)
     _, most, least, plain_least = found

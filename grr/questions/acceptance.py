@@ -13,6 +13,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from grr.formulas.arrays import Array
+from grr.formulas.coarse_digit import as_read
 from grr.formulas.confidence_limits import (
     careful_lower_bound,
     two_sided_limits,
@@ -27,7 +28,7 @@ from grr.formulas.conformity import (
     predictive_guard,
 )
 from grr.formulas.pivots import Pivots, crossed_pivots
-from grr.formulas.precision import Design, anova_of_variances
+from grr.formulas.precision import Design, anova_of_variances, design_components
 from grr.formulas.second_look import rules_at_look
 from grr.model.choices import Decision
 from grr.model.errors import StudyError
@@ -239,6 +240,7 @@ def _larger_study(result: GaugeResult) -> Larger | None:
     drawn = {name: np.maximum(np.nan_to_num(getattr(seen, name)[some]), 0.0) for name in names}
     simulated = anova_of_variances(design, **drawn, studies=STUDIES, rng=rng)
     again = crossed_pivots(simulated, draws=DRAWS_OF_EACH, operators=study.operators)
+    again = as_read(again, np.sqrt(design_components(simulated, design).grr), study.resolution)
     sd = np.sqrt(np.maximum(again.grr, 0.0))
     parts, bias = parts_of(result, tolerance), _bias(study) or 0.0
     confidence = study.rules.confidence

@@ -29,6 +29,7 @@ from grr.formulas.method_comparison import (
     p_inside_margin,
     p_outside_margin,
 )
+from grr.formulas.second_look import rules_at_look
 from grr.model.blocks import Banner, Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.choices import FIX_FIRST, Decision, OperatorsAre
 from grr.model.errors import StudyError
@@ -42,7 +43,7 @@ from grr.questions.check import RUINED, check
 from grr.questions.deciding import Criterion
 from grr.questions.drift import DEFAULT_MARGIN_PERCENT, drift, stated_margin, zero_every
 from grr.questions.gauge import GaugeResult, spread_text, tolerance_text
-from grr.questions.intervals import pivots_of, specification_of
+from grr.questions.intervals import pivots_as_read, pivots_of, specification_of
 from grr.questions.method_differences import (
     LONGEST_HEAD,
     MethodNumbers,
@@ -66,6 +67,7 @@ from grr.questions.verdict import (
     MOST_OPERATORS,
     bounded,
     conditions_of_use,
+    criterion,
     ratio_draws,
     verdict,
 )
@@ -678,17 +680,20 @@ def judged(result: GaugeResult, worst: WorstPoint) -> MethodJudgement:
         why = result.reasons.get(measure, "GRR was not estimated")
         return MethodJudgement(None, None, 0.0, why)
     try:
-        draws = ratio_draws(pivots_of(result), specification_of(result), study.purpose)
+        found = at_worst = criterion(result)
     except StudyError as error:
         return MethodJudgement(None, None, 0.0, error.problem)
-    criterion = bounded(value, draws, study.rules, study.purpose)
-    at_worst = criterion
+    specification, rules = specification_of(result), rules_at_look(study)
+    draws, read = (
+        ratio_draws(pivots, specification, study.purpose)
+        for pivots in (pivots_of(result), pivots_as_read(result))
+    )
     if study.purpose == "accept" and worst.drift > 0.0:
         to_length = study.rules.spread * result.value("GRR", "sd") / value
-        draws = worst.reached(draws * to_length) / to_length
-        at_worst = bounded(worst.zone / to_length, draws, study.rules, study.purpose)
-    over = float(confidence_over(draws, criterion.limit))
-    return MethodJudgement(criterion, at_worst, over, "")
+        draws, read = (worst.reached(of * to_length) / to_length for of in (draws, read))
+        at_worst = bounded(worst.zone / to_length, draws, read, rules, study.purpose)
+    over = float(confidence_over(draws, found.limit))
+    return MethodJudgement(found, at_worst, over, "")
 
 
 def method_evidence(

@@ -9,6 +9,7 @@ import numpy as np
 
 from grr.formulas.analysis_of_variance import crossed_anova
 from grr.formulas.arrays import Array
+from grr.formulas.coarse_digit import as_read
 from grr.formulas.confidence_limits import careful_lower_bound, upper_bound
 from grr.formulas.conformity import Zone, predictive_guard
 from grr.formulas.pivots import crossed_pivots
@@ -93,14 +94,18 @@ def _second_stage(result: GaugeResult, whole: PricedZone, look: Look) -> SecondS
     known = float(seen.used / seen.counted) if seen.used < seen.counted else 1.0
     df = None if known == 1.0 else known * float(np.asarray(simulated.df_error))
     pivots = crossed_pivots(simulated, draws=_DRAWS, df_error=df)
-    sd = np.sqrt(np.maximum(pivots.grr, 0.0))
+    estimated = _estimated(simulated)
+    sd, read = (
+        np.sqrt(np.maximum(of.grr, 0.0))
+        for of in (pivots, as_read(pivots, estimated, study.resolution))
+    )
     percent = 100.0 * study.rules.spread / whole.whole
     ratio = Ratio(
-        percent * _estimated(simulated),
+        percent * estimated,
         percent * careful_lower_bound(sd, sure),
-        percent * upper_bound(sd, sure),
+        percent * upper_bound(read, sure),
         percent * careful_lower_bound(sd, sure),
-        percent * predictive_guard(sd, 1.0 - asked),
+        percent * predictive_guard(read, 1.0 - asked),
     )
     priced = whole if study.purpose == "accept" else None
     found = decisions_of(ratio, study.rules, priced, one_operator=False)

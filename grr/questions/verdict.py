@@ -11,6 +11,7 @@ import pandas as pd
 
 from grr.formulas.analysis_of_variance import CrossedAnova
 from grr.formulas.arrays import Array
+from grr.formulas.coarse_digit import as_read
 from grr.formulas.confidence_limits import (
     careful_lower_bound,
     confidence_below,
@@ -716,10 +717,9 @@ def criterion_from(
     ``read`` gives the upper bound: where the digit is coarse, what is read is less sure than
     GRR, see `grr.formulas.coarse_digit.as_read`.
     """
-    found = bounded(value, ratio_draws(pivots, specification, purpose), rules, purpose)
-    if read is not pivots:
-        upper = bounded(value, ratio_draws(read, specification, purpose), rules, purpose)
-        found = replace(upper, lower=found.lower)
+    draws = ratio_draws(pivots, specification, purpose)
+    of_read = draws if read is pivots else ratio_draws(read, specification, purpose)
+    found = bounded(value, draws, of_read, rules, purpose)
     if purpose == "accept":
         return found
     ndc = ndc_draws(pivots, specification)
@@ -729,17 +729,17 @@ def criterion_from(
     return replace(found, categories=(float(low), float(high)))
 
 
-def bounded(value: float, draws: Array, rules: Rules, purpose: str) -> Criterion:
-    """Return a calculated ratio with the bounds that its draws give."""
+def bounded(value: float, draws: Array, read: Array, rules: Rules, purpose: str) -> Criterion:
+    """Return a calculated ratio with the bounds that its draws give, the upper one as read."""
     return Criterion(
         name="of the tolerance" if purpose == "accept" else "of the total variation",
         value=value,
         good=rules.good_percent,
         limit=rules.limit_percent,
         lower=float(careful_lower_bound(draws, rules.confidence)),
-        upper=float(upper_bound(draws, rules.confidence)),
-        below_good=float(confidence_below(draws, rules.good_percent)),
-        below_limit=float(confidence_below(draws, rules.limit_percent)),
+        upper=float(upper_bound(read, rules.confidence)),
+        below_good=float(confidence_below(read, rules.good_percent)),
+        below_limit=float(confidence_below(read, rules.limit_percent)),
     )
 
 
@@ -801,11 +801,13 @@ _DRAWS = 20_000
 def if_operators_fixed(result: GaugeResult, found: Criterion) -> list[Step]:
     """Return what the same readings decide if these are all the operators there will be."""
     study = replace(result.study, operators="fixed")
-    draws = ratio_draws(
-        pivots_of(replace(result, study=study)), specification_of(result), study.purpose
+    fixed, specification = replace(result, study=study), specification_of(result)
+    draws, read = (
+        ratio_draws(pivots, specification, study.purpose)
+        for pivots in (pivots_of(fixed), pivots_as_read(fixed))
     )
     confidence = confidence_of(study)
-    low, high = float(careful_lower_bound(draws, confidence)), float(upper_bound(draws, confidence))
+    low, high = float(careful_lower_bound(draws, confidence)), float(upper_bound(read, confidence))
     opening = (
         "If the operators studied are all who will ever use it (to be stated before the "
         "readings are taken)"
@@ -834,6 +836,8 @@ def operators_needed(result: GaugeResult, found: Criterion) -> int | None:
         expected = _expected(result, shape[0], operators, shape[2])
         df = None if known is None else known * expected.df_error
         pivots = crossed_pivots(expected, draws=_DRAWS, df_error=df)
+        if found.value <= found.limit:
+            pivots = as_read(pivots, result.value("GRR", "sd"), result.study.resolution)
         draws = ratio_draws(pivots, specification, result.study.purpose)
         if found.value <= found.limit:
             return float(upper_bound(draws, rules.confidence)) <= found.limit

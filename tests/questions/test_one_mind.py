@@ -12,6 +12,7 @@ import pytest
 
 import grr
 from grr.cli import main
+from grr.formulas.confidence_limits import percent_tolerance_draws, upper_bound
 from grr.model.blocks import Banner, Bullets, Fold, Picture, Prose, Table
 from grr.page.front import Cover, front_page, methods_front_page
 from grr.page.json_export import result_document
@@ -19,7 +20,7 @@ from grr.questions.acceptance import larger_study, narrowed
 from grr.questions.causes import short
 from grr.questions.check import RUINED
 from grr.questions.drift import zero_interval
-from grr.questions.intervals import pivots_of
+from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.verdict import conditions_of_use
 
 NAMES = ("Ana", "Ben", "Cem")
@@ -480,6 +481,32 @@ def test_the_calculation_asked_for_carries_the_finding():
     assert any("off by a factor" in line for line in texts(result.blocks()))
 
 
+# A coarse digit
+# --------------
+
+
+def test_both_ways_of_a_comparison_have_the_bounds_of_their_verdicts():
+    """A digit of three sds of GRR: what is read decides, whoever asks."""
+    rng = np.random.default_rng(8)
+    size = 20.0 + rng.normal(0.0, 0.02, (10, 1, 1, 1))
+    y = size + 0.001 * rng.standard_normal((10, 3, 3, 2)) * np.array([1.0, 2.0])
+    i, j, k, m = (index.ravel() for index in np.indices(y.shape))
+    columns = {"part": i, "operator": j, "method": m, "trial": k + 1}
+    table = pd.DataFrame(columns).astype({"part": str, "operator": str, "method": str})
+    table["reading"] = (y.ravel() / 0.005).round() * 0.005
+    made = grr.Study(table, tolerance=grr.Tolerance(19.92, 20.08), unit="mm", resolution=0.005)
+    compared = grr.compare_methods(made, baseline="0", candidate="1")
+    for name, judgement in compared.judgements.items():
+        alone = grr.verdict(made.for_method(name))
+        assert judgement.criterion == alone.criterion
+        fine = upper_bound(
+            percent_tolerance_draws(pivots_of(alone.result), "GRR", specification_of(alone.result)),
+            0.95,
+        )
+        rounding = 600 * 0.005 / 0.16 / np.sqrt(6)
+        assert judgement.criterion.upper == pytest.approx(np.hypot(fine, rounding))
+
+
 # What a larger study would bring
 # -------------------------------
 
@@ -502,12 +529,21 @@ def test_more_people_are_spoken_of_only_where_others_will_measure(operators, mor
     assert (larger.design.parts > 10) == (operators == "fixed")
 
 
-def test_the_chance_of_cheap_limits_is_that_of_simulated_studies():
+@pytest.mark.parametrize(("digit", "process_sd"), [(0.0001, 0.0033), (0.003, 0.0025)])
+def test_the_chance_of_cheap_limits_is_that_of_simulated_studies(digit, process_sd):
     """Against whole studies: readings drawn with variances from the pivot, each judged by itself.
 
-    150 studies know the chance to about 0.04 (one standard error).
+    150 studies know the chance to about 0.04 (one standard error), each rounded to the digit,
+    whose share of EV is taken off before. The second digit is coarse:
+    without what rounding adds to the bounds the chance would be 0.55.
     """
     made = open_study("random")
+    made = replace(
+        made,
+        readings=made.readings.assign(reading=(made.readings["reading"] / digit).round() * digit),
+        resolution=digit,
+        process_sd=process_sd,
+    )
     result = grr.anova(made)
     larger = larger_study(result)
     assert 0.05 < larger.chance < 0.95  # a case that is open
@@ -521,10 +557,12 @@ def test_the_chance_of_cheap_limits_is_that_of_simulated_studies():
         y = 10.0 + sd["part"] * rng.standard_normal((p, 1, 1))
         y = y + sd["operator"] * rng.standard_normal((1, o, 1))
         y = y + sd["interaction"] * rng.standard_normal((p, o, 1))
-        y = y + sd["repeatability"] * rng.standard_normal((p, o, 3))
+        before = math.sqrt(max(sd["repeatability"] ** 2 - digit**2 / 12.0, 0.0))
+        y = y + before * rng.standard_normal((p, o, 3))
         i, j, k = (index.ravel() for index in np.indices(y.shape))
         columns = {"part": i, "operator": j, "trial": k + 1, "reading": y.ravel()}
         table = pd.DataFrame(columns).astype({"part": str, "operator": str})
-        again = replace(made, readings=table, resolution=None, plan=None, process_mean=result.mean)
+        table["reading"] = (table["reading"] / digit).round() * digit
+        again = replace(made, readings=table, plan=None, process_mean=result.mean)
         cheap += narrowed(grr.anova(again)).price.upper <= made.rules.most_refused_percent
     assert cheap / 150 == pytest.approx(larger.chance, abs=0.13)

@@ -29,7 +29,9 @@ def test_shares_of_studies_shown_good_and_bad(operators: str) -> None:
     shown = {"good": 0, "over": 0}
     for draw in relative:
         for true, word in ((8.0, "good"), (40.0, "over")):
-            shown[word] += bounded(true, true * draw, Rules(), "accept").by_confidence == word
+            shown[word] += (
+                bounded(true, true * draw, true * draw, Rules(), "accept").by_confidence == word
+            )
     assert planned.assurance_under(10.0, 8.0) == shown["good"] / studies
     assert planned.assurance_over(30.0, 40.0) == shown["over"] / studies
     assert 0 < shown["over"] < studies
