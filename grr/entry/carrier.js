@@ -248,7 +248,7 @@ class Carrier {
     this.waiting.delete(message.id);
     if (message.refused) {
       this.tell("refused", message.refused);
-      this.markColumn(message.column);
+      this.markColumn(message.column, message.row);
       if (command.orElse) command.orElse(message.refused);
       else this.noteRefusal(message.refused);
     } else if (message.outcome?.kind === "asked") this.tell("asked", message.outcome.words);

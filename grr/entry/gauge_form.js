@@ -59,14 +59,20 @@ class GaugeForm extends Carrier {
     this.command("end", { zero: "" });
   }
 
-  // A field that is wrong is marked; what was typed stays.
-  markColumn(column) {
+  // A field that is wrong is marked, in the table of blocks its cell; what was typed stays.
+  markColumn(column, row) {
     if (this.checkForm?.isConnected) return super.markColumn(column);
-    const place = column && this.root.querySelector(`[data-key="${CSS.escape(column)}"]`);
+    const where = { checks: "textarea", standard: ".blocks [type=radio]" }[column] ?? `[data-key="${CSS.escape(column ?? "")}"]`;
+    const place = row ? this.rows.children[row - 1].querySelector(`[data-block="${CSS.escape(column ?? "name")}"]`) : this.root.querySelector(where);
     if (!place) return;
-    place.setAttribute("aria-invalid", "true");
-    place.addEventListener("input", () => { place.removeAttribute("aria-invalid"); this.tell("", ""); }, { once: true });
+    place.setAttribute(place.type === "radio" ? "data-wrong" : "aria-invalid", "true");
+    place.addEventListener("input", () => { this.unmark(); this.tell("", ""); }, { once: true });
     place.focus();
+    place.select?.();
+  }
+
+  unmark() {
+    for (const control of this.root.querySelectorAll("[aria-invalid], [data-wrong]")) for (const name of ["aria-invalid", "data-wrong"]) control.removeAttribute(name);
   }
 
   hear(message) {
@@ -210,7 +216,7 @@ class GaugeForm extends Carrier {
   }
 
   saveFacts() {
-    for (const control of this.root.querySelectorAll("[data-key]")) control.removeAttribute("aria-invalid");
+    this.unmark();
     this.command("facts", this.typedFacts(), () => {
       this.draft = null;
       this.page = this.view.kind === "watch" ? "watch" : "read";

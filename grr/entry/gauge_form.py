@@ -34,6 +34,7 @@ from grr.files.gauge_folder import (
 from grr.files.text_and_numbers import parse_number
 from grr.model.errors import StudyError
 from grr.model.gauge_facts import CalibratedBlock, GaugeFacts
+from grr.model.names import begun
 from grr.model.rounding import JOIN, counted, length, size
 from grr.model.study import Study
 from grr.model.units import conversion, fine_unit
@@ -59,6 +60,8 @@ PUT_ON_RECORD = "Open Gauge and blocks: set it right there, or save it as it is"
 LONGEST_CHANGE = 40
 #: A bias of less than this share of U is none, but for rounding.
 _NOTHING = 1e-3
+#: The cells of the table that make a line of it a block; k alone does not.
+_OF_A_BLOCK = ("name", "size", "expanded", "calibrated", "certificate")
 #: A calibrated value is known better than this share of it.
 _UNLIKELY_U = 1e-3
 
@@ -124,46 +127,29 @@ class GaugeForm(ReadingsForm):
         """Write what is known of the gauge and of its blocks."""
         said, unit = message.get("answers") or {}, str((message.get("answers") or {}).get("unit"))
         fine = conversion(fine_unit(unit), unit)
-        blocks = []
-        for row in message.get("blocks") or ():
-            if not any(str(row.get(key) or "").strip() for key in ("name", "size", "expanded")):
-                continue
-            name = str(row.get("name") or "").strip()
-            value = _number(row.get("size"), f"The size of block {name}")
-            expanded = _number(row.get("expanded"), f"U of block {name}", fine) or 0.0
-            if value is None:
-                raise StudyError(f"Block {name} has no calibrated size", "Copy its certificate")
-            if abs(value) > 0.0 and expanded > _UNLIKELY_U * abs(value):
-                raise StudyError(
-                    f"U of block {name} is {100 * expanded / abs(value):.2g} % of its size",
-                    f"Write it in {fine_unit(unit)}",
-                )
-            blocks.append(
-                CalibratedBlock(
-                    name,
-                    value,
-                    expanded,
-                    _number(row.get("k"), f"k of block {name}") or 2.0,
-                    str(row.get("calibrated") or "").strip(),
-                    str(row.get("certificate") or "").strip(),
-                )
-            )
+        typed = enumerate(message.get("blocks") or (), start=1)
+        # Of the lines of the table those that say something, each with its place.
+        rows = [(n, row) for n, row in typed if any(_word(row, key) for key in _OF_A_BLOCK)]
+        blocks = [_block(row, number, unit) for number, row in rows]
         old = self.facts
-        facts = GaugeFacts(
-            title=str(said.get("title") or "").strip() or self.folder.name,
-            unit=unit,
-            resolution=_number(said.get("resolution"), "The last digit", column="resolution"),
-            lower=_number(said.get("lower"), "The lower limit", column="lower"),
-            upper=_number(said.get("upper"), "The upper limit", column="upper"),
-            mpe=_number(said.get("mpe"), "The largest error of indication", fine, column="mpe"),
-            pitch=_number(said.get("pitch"), "The pitch of the screw", column="pitch"),
-            blocks=tuple(blocks),
-            standard=str(said.get("standard") or "").strip(),
-            study=str(said.get("study") or ""),
-            corrected=said.get("corrected") == "yes",
-            lines=old.lines,
-            in_study=old.in_study,
-        )
+        try:
+            facts = GaugeFacts(
+                title=str(said.get("title") or "").strip() or self.folder.name,
+                unit=unit,
+                resolution=_number(said.get("resolution"), "The last digit", column="resolution"),
+                lower=_number(said.get("lower"), "The lower limit", column="lower"),
+                upper=_number(said.get("upper"), "The upper limit", column="upper"),
+                mpe=_number(said.get("mpe"), "The largest error of indication", fine, column="mpe"),
+                pitch=_number(said.get("pitch"), "The pitch of the screw", column="pitch"),
+                blocks=tuple(blocks),
+                standard=str(said.get("standard") or "").strip(),
+                study=str(said.get("study") or ""),
+                corrected=said.get("corrected") == "yes",
+                lines=old.lines,
+                in_study=old.in_study,
+            )
+        except StudyError as error:
+            raise error if error.row is None else error.at(row=rows[error.row - 1][0]) from None
         _refuse_contradictions(facts)
         for purpose in ("reference", "range", "check"):
             read = set(block_readings(self.folder, purpose)["part"])
@@ -215,6 +201,7 @@ class GaugeForm(ReadingsForm):
                 raise StudyError(
                     f"Line {number} holds no day and reading",
                     "Write each check on a line, like 2027-03-31 10.0001",
+                    column="checks",
                     value=line,
                 ) from None
             block = facts.block(facts.standard)
@@ -222,11 +209,14 @@ class GaugeForm(ReadingsForm):
                 raise StudyError(
                     f"The reading of line {number} is far from the block",
                     "Correct it first",
+                    column="checks",
                     value=line,
                 )
             rows.append((facts.standard, f"{value:.{_decimals(words[1])}f}", _as_filed(day)))
         if not rows:
-            raise StudyError("There is no check to file", "Write each check on a line")
+            raise StudyError(
+                "There is no check to file", "Write each check on a line", column="checks"
+            )
         with self.work.writing() as record:
             session = record.session.session if record.session else ""
             identifier = str(message.get("id"))
@@ -343,7 +333,12 @@ class GaugeForm(ReadingsForm):
 
 
 def _number(
-    text: object, what: str, factor: float = 1.0, *, column: str | None = None
+    text: object,
+    what: str,
+    factor: float = 1.0,
+    *,
+    column: str | None = None,
+    row: int | None = None,
 ) -> float | None:
     words = str(text or "").strip()
     if words == "":
@@ -351,8 +346,60 @@ def _number(
     try:
         value = parse_number(words, "," if "," in words else None).value
     except StudyError as error:
-        raise StudyError(f"{what} is no number", "Write one", column=column, value=words) from error
+        raise StudyError(
+            f"{what} is no number", "Write one", row=row, column=column, value=words
+        ) from error
     return float(f"{value * factor:.12g}")
+
+
+def _word(row: Mapping[str, Any], key: str) -> str:
+    return str(row.get(key) or "").strip()
+
+
+def _block(row: Mapping[str, Any], number: int, unit: str) -> CalibratedBlock:
+    """Return the block that a line of the table states; a refusal names line and cell."""
+    name = _word(row, "name")
+    named = f"block {name}" if name else f"the block in line {number}"
+
+    def stated(key: str, what: str, factor: float = 1.0) -> float | None:
+        found = _number(row.get(key), f"{what} of {named}", factor, column=key, row=number)
+        if found is not None and (found < 0.0 or (key == "k" and found == 0.0)):
+            raise StudyError(
+                f"{what} of {named} cannot be {row[key]}",
+                "Copy its certificate",
+                row=number,
+                column=key,
+            )
+        return found
+
+    value = stated("size", "The size")
+    expanded = stated("expanded", "U", conversion(fine_unit(unit), unit)) or 0.0
+    if value is None:
+        raise StudyError(
+            f"{begun(named)} has no calibrated size",
+            "Copy its certificate",
+            row=number,
+            column="size",
+        )
+    if abs(value) > 0.0 and expanded > _UNLIKELY_U * abs(value):
+        raise StudyError(
+            f"U of {named} is {100 * expanded / abs(value):.2g} % of its size",
+            f"Write it in {fine_unit(unit)}",
+            row=number,
+            column="expanded",
+        )
+    k = stated("k", "k")
+    try:
+        return CalibratedBlock(
+            name,
+            value,
+            expanded,
+            2.0 if k is None else k,
+            _word(row, "calibrated"),
+            _word(row, "certificate"),
+        )
+    except StudyError as error:
+        raise error.at(row=number) from None
 
 
 def _as_filed(day: datetime) -> str:
@@ -377,7 +424,9 @@ def _refuse_contradictions(facts: GaugeFacts) -> None:
             column="resolution",
         )
     if not facts.standard:
-        raise StudyError("No block is marked as that of the part's size", "Mark one")
+        raise StudyError(
+            "No block is marked as that of the part's size", "Mark one", column="standard"
+        )
 
 
 def _answers(facts: GaugeFacts) -> dict[str, str]:

@@ -149,6 +149,7 @@ class MessageHandler:
             return {
                 "refused": _sentence(error),
                 "column": error.column,
+                "row": error.row,
                 "again": isinstance(error.__cause__, OSError),
             }
         except (KeyError, TypeError, ValueError, IndexError):

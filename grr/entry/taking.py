@@ -110,7 +110,7 @@ def take(
         if filed:
             return _recorded_before(work, record, text, filed)
         numbers = numbers_in(text, work.job.settings.unit)
-        refuse_finer([number.value for number in numbers], work.job.settings.resolution)
+        _refuse_finer(work, record, numbers, place)
         if place is None:
             _refuse_out_of_turn(work, record, len(numbers))
         ago = max(0.0, seconds_ago)
@@ -158,6 +158,26 @@ def _recorded_before(
 
 def _rest(numbers: list[EnteredNumber], filed: list[JournalRow]) -> str:
     return "\n".join(number.raw for number in numbers[len(filed) :])
+
+
+def _refuse_finer(
+    work: Collecting, record: ReadingsSoFar, numbers: list[EnteredNumber], place: Place | None
+) -> None:
+    """Refuse digits that the gauge cannot show; where it stands on another unit, say so."""
+    try:
+        refuse_finer([number.value for number in numbers], work.job.settings.resolution)
+    except StudyError as error:
+        place = place or work.due(record)
+        limits = (None, None) if place is None else work.doubtful_beyond(place)
+        for number in numbers:
+            factor = _factor(number, limits)
+            if factor in (25.4, 1 / 25.4):
+                raise StudyError(
+                    f"A number is {_FACTOR_WORDS[factor].format(work.limits_on)}: "
+                    "nothing was filed",
+                    f"Set the display to {work.job.settings.unit}, then measure again",
+                ) from error
+        raise
 
 
 def _refuse_out_of_turn(work: Collecting, record: ReadingsSoFar, numbers: int) -> None:
@@ -299,6 +319,12 @@ def _row(
     )
 
 
+def _factor(number: EnteredNumber, limits: tuple[float | None, float | None]) -> float:
+    """Return 10, 25.4, 1000 or their inverses where a reading is off by it; otherwise 1."""
+    band = data_checks.believable_band(*limits)
+    return float(data_checks.suspected_factor(np.array([number.value]), band)[0])
+
+
 # What is asked about a reading as it arrives, in words that do not tell its value
 
 
@@ -362,7 +388,7 @@ def what_to_ask(
     doubts = []
     value = np.array([number.value])
     band = data_checks.believable_band(*limits)
-    factor = float(data_checks.suspected_factor(value, band)[0])
+    factor = _factor(number, limits)
     if factor != 1.0:
         doubts.append(Doubt(_FACTOR_WORDS[factor].format(against), waits=True))
     elif not band.holds(value)[0]:

@@ -122,12 +122,13 @@ class GaugeFacts:
             except StudyError as error:
                 raise error.at(column="lower") from None
         names = [spelling(block.name) for block in self.blocks]
-        twice = [name for name in names if names.count(name) > 1]
-        if twice:
+        twice = next((at for at, name in enumerate(names) if name in names[:at]), None)
+        if twice is not None:
             raise StudyError(
-                f"Two blocks have the same name, {self.blocks[names.index(twice[0])].name}",
+                f"Two blocks have the same name, {self.blocks[twice].name}",
                 "Name them apart, or empty the line of one",
-                column="blocks",
+                row=twice + 1,
+                column="name",
             )
         if self.standard and self.standard not in {block.name for block in self.blocks}:
             raise StudyError(

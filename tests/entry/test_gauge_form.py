@@ -97,6 +97,27 @@ def test_what_contradicts_is_refused_and_nothing_written(
     assert not form.folder.exists()
 
 
+def test_a_refusal_names_the_cell_of_the_table(form: GaugeForm) -> None:
+    empty: dict[str, str] = {"k": "2"}
+    for cell, text in {"size": "5,,0", "expanded": "x", "k": "0", "calibrated": "May"}.items():
+        told = tell(form, "facts", answers=ANSWERS, blocks=[empty, BLOCKS[0] | {cell: text}])
+        assert (told["row"], told["column"]) == (2, cell)
+    told = tell(form, "facts", answers=ANSWERS, blocks=[{"size": "5.0", "k": "2"}])
+    assert (told["row"], told["column"]) == (1, "name")
+    told = tell(form, "facts", answers=ANSWERS, blocks=[BLOCKS[0], empty, BLOCKS[0]])
+    assert (told["row"], told["column"]) == (3, "name")
+    told = tell(form, "facts", answers=ANSWERS | {"standard": ""}, blocks=BLOCKS)
+    assert (told["row"], told["column"]) == (None, "standard")
+
+
+def test_inches_are_named_where_the_gauge_cannot_show_them(reading: GaugeForm) -> None:
+    told = read(reading, "0.19685")  # 5.0000 mm
+    assert "inches" in told["refused"]
+    assert "Set the display to mm" in told["refused"]
+    assert "inches" not in read(reading, "5.0004")["refused"]
+    assert block_readings(reading.folder, "reference").empty
+
+
 def test_a_slip_is_asked_about_and_counts_only_when_it_is_kept(reading: GaugeForm) -> None:
     asked = read(reading, "50.01")["view"]["question"]
     assert asked["waits"]

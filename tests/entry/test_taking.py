@@ -102,6 +102,13 @@ def test_what_the_gauge_cannot_show_is_not_filed(session, text):
     assert session.due(session.record).part == "P1"
 
 
+def test_inches_are_named_where_the_gauge_cannot_show_them(session):
+    with pytest.raises(StudyError, match="inches in place of mm") as refused:
+        take(session, "0.39402")  # 10.008 mm
+    assert refused.value.remedy.startswith("Set the display to mm")
+    assert session.journal.rows == []
+
+
 def test_without_a_stated_resolution_every_digit_is_taken(new_session):
     assert take(new_session(resolution=None), "10.00815").kind == "recorded"
 
