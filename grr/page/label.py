@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -113,6 +114,7 @@ def _lines(page: Qualification) -> list[tuple[str, str]]:
     for key, name, unit in (("holding", "hold", ""), ("soak_minutes", "soak", " min")):
         if facts.get(key) not in (None, ""):
             lines.append((name, shortened(f"{facts[key]}{unit}", LONGEST)))
+    lines += _proven(page.least_tolerance, page.unit)
     lines.append(("check zero", shortened(_zero(page), LONGEST + 20)))
     if page.correction.known:
         lines.append(("correct", f"{page.correction:+} on every reading"))
@@ -140,14 +142,20 @@ def study_label(study: Study) -> GaugeLabel:
             lines.append((name, shortened(f"{facts[key]}{unit}", LONGEST)))
     if decided.proven_for is not None:
         proven = decided.proven_for.limit
-        least = length(rounded_up(proven.value, proven.unit), proven.unit)
-        lines.append(("proven for", f"tolerances from {least} up"))
+        lines += _proven(proven.value, proven.unit)
     if study.all_studied:
         lines.append(("by", shortened(", ".join(study.operator_names), LONGEST)))
     if study.record and study.record.seal:
         lines.append(("seal", study.record.seal))
     mark, _ = LOOKS[decided.banner]
     return GaugeLabel(tuple(lines), f"{mark} {decided.banner}", study.example)
+
+
+def _proven(width: float, unit: str) -> list[tuple[str, str]]:
+    """Return the line with the smallest tolerance that the gauge is proven for, where known."""
+    if not math.isfinite(width):
+        return []
+    return [("proven for", f"tolerances from {length(rounded_up(width, unit), unit)} up")]
 
 
 def _zero(page: Qualification) -> str:

@@ -276,6 +276,7 @@ def qualify(
         or any(_is_example(one) for one in (reference, linearity, stability, budget))
         or bool(study and study.study.example),
         seal=study.study.record.seal if study and study.study.record else "",
+        least_tolerance=_least_tolerance(budget, judged),
     )
 
 
@@ -362,6 +363,9 @@ class Qualification(Printed):
     example : bool
     seal : str
         Of the study's folder; "" where the study was opened from none.
+    least_tolerance : float
+        Width of the smallest tolerance for which GRR is shown to be acceptable and U is small
+        enough; NaN where either is not known.
 
     Examples
     --------
@@ -389,6 +393,7 @@ class Qualification(Printed):
     report: str = ""
     example: bool = False
     seal: str = ""
+    least_tolerance: float = math.nan
 
     @property
     def known_bias(self) -> Estimate:
@@ -491,6 +496,13 @@ def _checked(tolerance: Tolerance, unit: str, *results: Any) -> float:
                 value=other,
             )
     return width
+
+
+def _least_tolerance(budget: UncertaintyBudget | None, found: Verdict | None) -> float:
+    """Return the width of tolerance from which GRR and U are within what is allowed of it."""
+    if budget is None or found is None or found.proven_for is None:
+        return math.nan
+    return max(found.proven_for.limit.value, 200.0 * budget.expanded / LIMIT_PROCESS)
 
 
 def _resolution(

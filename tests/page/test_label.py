@@ -42,6 +42,19 @@ def test_a_correction_stands_on_the_label():
     assert "correct" not in dict(grr.show.gauge_label(page()).lines)
 
 
+def test_the_smallest_tolerance_that_it_is_proven_for():
+    result = grr.anova(grr.open_study("demo_data/dowel_pin"))
+    limits, unit = result.study.tolerance, "mm"
+    proven = grr.verdict(result.study).proven_for.limit.value
+    for size, least in ((1e-7, proven), (0.0003, 2 * 1.959964 * 0.0003 / 0.3)):
+        budget = grr.UncertaintyBudget([grr.Contribution("all", size)], unit=unit)
+        found = grr.qualify(limits, unit=unit, study=result, budget=budget)
+        assert found.least_tolerance == pytest.approx(least, rel=1e-3)
+        assert "up" in dict(grr.show.gauge_label(found).lines)["proven for"]
+    alone = grr.qualify(limits, unit=unit, study=result)
+    assert "proven for" not in dict(grr.show.gauge_label(alone).lines)
+
+
 def test_without_facts_it_says_so():
     text = str(grr.show.gauge_label(page(gauge="", report="")))
     assert "number not given" in text and "by the procedure" in text
