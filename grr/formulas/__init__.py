@@ -12,8 +12,7 @@ formula.
 `reml`, `reml_fit`       restricted maximum likelihood where readings are missing, and how
                          the likelihood is maximised
 `mixed_model`            the same for any sources, crossed or nested, by their labels
-`between_sessions`       each person in several sessions: what a new day and zero change
-`further_sources`        places on a part and several gauges, beside parts, people and sessions
+`further_sources`        sessions, places on a part and several gauges, beside parts and people
 `coarse_digit`           repeatability behind a coarse last digit; what rounding adds to a bound
 `pivots`                 which variances a study is compatible with, as draws
 `even_draws`             evenly spread points in place of random draws, for many studies

@@ -7,6 +7,21 @@ readings are. Where the study is balanced these are the usual sums of squares.
 Source: Henderson's method 3 (Searle, Casella & McCulloch, Variance Components, 1992, section
 5.5); the coefficients of expected mean squares as traces (Hartley, Biometrics 23 (1967),
 105-114).
+
+A session is a day and a zero setting, and belongs to one operator. What changes from one to the
+next is a part of reproducibility that repeats within a session cannot show. Where p parts and
+o operators are crossed, with m sessions of each operator and n readings of a part in a session,
+r = m·n, the expected mean squares are
+
+    part         σE² + r·σPO² + o·r·σP²
+    operator     σE² + r·σPO² + p·n·σS² + p·r·σO²
+    session      σE² + p·n·σS²
+    interaction  σE² + r·σPO²
+    error        σE²
+
+(by the rules for random effects in Searle, Casella & McCulloch, chapter 4, and Montgomery,
+Design and Analysis of Experiments, section 14.3, crossed and nested factors). Parts by sessions
+is not a source of its own: it counts as error.
 """
 
 from __future__ import annotations
@@ -83,7 +98,8 @@ def source_squares(readings: Array, sources: Mapping[str, Codes]) -> SourceSquar
     ----------
     readings : ndarray, shape (..., readings)
     sources : mapping
-        Name → code of each reading, from 0 without gaps, in the order of splitting.
+        Name → code of each reading, from 0 without gaps, in the order of splitting; the last
+        may have as many labels as it likes, those before it few.
 
     Raises
     ------
@@ -91,39 +107,72 @@ def source_squares(readings: Array, sources: Mapping[str, Codes]) -> SourceSquar
         Nothing was repeated, so that there is no error.
     """
     count = readings.shape[-1]
-    columns = {name: np.eye(int(codes.max()) + 1)[codes] for name, codes in sources.items()}
+    *before, last = sources
+    columns = {name: np.eye(int(sources[name].max()) + 1)[sources[name]] for name in before}
     basis = np.full((count, 1), 1.0 / math.sqrt(count))
     own: dict[str, Array] = {}
     for name, matrix in columns.items():
-        left = matrix - basis @ (basis.T @ matrix)
-        vectors, sizes, _ = np.linalg.svd(left, full_matrices=False)
-        own[name] = vectors[:, sizes > 1e-8]
+        own[name] = _directions(matrix - basis @ (basis.T @ matrix))
         basis = np.hstack([basis, own[name]])
+    codes = sources[last]
+    inside = _directions(basis - _label_means(basis.T, codes).T)
     df = {name: vectors.shape[1] for name, vectors in own.items()}
-    df["error"] = count - basis.shape[1]
+    df[last] = int(codes.max()) + 1 + inside.shape[1] - basis.shape[1]
+    df["error"] = count - int(codes.max()) - 1 - inside.shape[1]
     if df["error"] < 1:
         raise StudyError(
             "Nothing was measured twice in one place, so repeatability cannot be estimated",
             "Measure each part at least twice at each place and with each gauge",
         )
-    used = [name for name in columns if df[name]]
+    used = [name for name in sources if df[name]]
     expected = np.eye(len(used) + 1)
     expected[:-1, -1] = 1.0
     for row, name in enumerate(used):
+        vectors = own.get(name)
         for column in range(row, len(used)):
-            shared = own[name].T @ columns[used[column]]
-            expected[row, column] = np.square(shared).sum() / df[name]
-    rest = readings - readings @ basis @ basis.T
-    means = {name: np.square(readings @ own[name]).sum(axis=-1) / df[name] for name in used}
-    shares = {name: float(np.square(columns[name].mean(axis=0)).sum()) for name in used}
+            label = sources[used[column]]
+            if vectors is None:  # the last: what those before it leave of its labels
+                left = count - float(np.square(_label_sums(basis.T, label)).sum())
+            else:
+                left = float(np.square(_label_sums(vectors.T, label)).sum())
+            expected[row, column] = left / df[name]
+    about = readings - readings[..., :1]
+    rest = about - about @ basis @ basis.T
+    error = rest - _label_means(rest, codes)
+    error = error - error @ inside @ inside.T
+    found = {name: np.square(about @ own[name]).sum(axis=-1) for name in before}
+    found["error"] = np.square(error).sum(axis=-1)
+    found[last] = np.square(rest).sum(axis=-1) - found["error"]
+    # Less than the last binary digit of the readings makes is nothing.
+    least = count * np.square(2.0 * np.finfo(np.float64).eps * np.abs(readings).max(axis=-1))
+    found = {name: np.where(squares > least, squares, 0.0) for name, squares in found.items()}
+    shares = {name: float(np.square(np.bincount(sources[name]) / count).sum()) for name in used}
     return SourceSquares(
         df=df,
-        mean_sq={**means, "error": np.asarray(np.square(rest).sum(axis=-1) / df["error"])},
+        mean_sq={name: np.asarray(found[name] / df[name]) for name in (*used, "error")},
         expected=expected,
         in_mean={**shares, "error": 1.0 / count},
-        levels={name: matrix.shape[1] for name, matrix in columns.items()},
+        levels={name: int(codes.max()) + 1 for name, codes in sources.items()},
         mean=readings.mean(axis=-1),
     )
+
+
+def _directions(columns: Array) -> Array:
+    """Return orthonormal columns that span the same space."""
+    vectors, sizes, _ = np.linalg.svd(columns, full_matrices=False)
+    return np.asarray(vectors[:, sizes > 1e-8])
+
+
+def _label_sums(values: Array, codes: Codes) -> Array:
+    """Return the sums of values (..., readings) with the same label; shape (..., labels)."""
+    order = np.argsort(codes, kind="stable")
+    first = np.searchsorted(codes[order], np.arange(int(codes.max()) + 1))
+    return np.asarray(np.add.reduceat(values[..., order], first, axis=-1))
+
+
+def _label_means(values: Array, codes: Codes) -> Array:
+    """Return of each value the mean of those with the same label."""
+    return np.asarray((_label_sums(values, codes) / np.bincount(codes))[..., codes])
 
 
 def source_test(squares: SourceSquares, name: str) -> tuple[Array, Array]:
@@ -167,7 +216,7 @@ def source_pivots(
     Notes
     -----
     Source: the head of this file; generalised pivots as in `grr.formulas.pivots`. Simulated
-    coverage: ``tests/coverage/further_sources.md``.
+    coverage: ``tests/coverage/sessions.md`` and ``tests/coverage/further_sources.md``.
     """
     rng = seeded(draws, seed)
     names = list(squares.mean_sq)

@@ -21,7 +21,7 @@ from grr.model.errors import StudyError
 from grr.model.study import Cube, Study
 from grr.page.workbook_cells import Sheet, address, area
 from grr.questions.gauge import GaugeResult, anova, average_range
-from grr.questions.sittings import further_sources, own_sessions
+from grr.questions.sittings import further_sources
 
 #: Where the parts begin: below title, explanation, operators and trials.
 _FIRST_PART = 4
@@ -39,9 +39,9 @@ def why_not(study: Study) -> str:
         return "Readings are missing: the variances come from an estimate without closed formulas."
     further = further_sources(study)
     if further is not None and further.squares is not None:
+        if further.only_sessions:
+            return "Studies with several sessions of each person have no sheet of formulas."
         return "Studies of several places or gauges have no sheet of formulas."
-    if own_sessions(study) is not None:
-        return "Studies with several sessions of each person have no sheet of formulas."
     if study.cube().packed.shape[2] < 2:
         return "With one trial there is no sheet of formulas: nothing was repeated."
     return ""

@@ -17,16 +17,15 @@ from grr.formulas.analysis_of_variance import (
     nested_anova,
     nested_components,
 )
-from grr.formulas.between_sessions import session_components
 from grr.formulas.reml import nested_cube
 from grr.formulas.sources_of_variation import NDC_FACTOR
 from grr.model.rounding import figures, percent
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.model.units import conversion, fine_unit
-from grr.questions.gauge import GaugeResult, spread_text
+from grr.questions.gauge import GaugeResult, moment_components, spread_text
 from grr.questions.intervals import degrees_of_freedom
-from grr.questions.sittings import own_sessions
+from grr.questions.sittings import further_sources
 from grr.questions.worked_sheet import worked_sheet
 
 #: Significant figures of what is filled in.
@@ -138,13 +137,15 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
 
 def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     """Return the formulas of a balanced study with sessions nested in operators."""
-    sessions = own_sessions(result.study)
-    assert sessions is not None
-    means = sessions.means
-    p, o, m, n = means.parts, means.operators, f"{means.sessions:.0f}", f"{means.trials:.0f}"
-    r = f"{means.readings:.0f}"
+    further = further_sources(result.study)
+    assert further is not None
+    assert further.squares is not None
+    levels = further.squares.levels
+    p, o = levels["part"], levels.get("operator", 1)
+    m, r = levels["session"] // o, len(further.readings) // (p * o)
+    n = r // m
     ms = _mean_squares(result)
-    found = session_components(means, pooled=result.pooled, people=result.study.people)
+    found = moment_components(result.study, further, pooled=result.pooled)
     av, pv, interaction, ses = (
         _square(result, float(v or 0.0))
         for v in (found.operator, found.part, found.interaction, found.session)

@@ -22,7 +22,6 @@ import pandas as pd
 from scipy.special import fdtrc, stdtr, stdtrit
 
 from grr.formulas.arrays import Array
-from grr.formulas.between_sessions import session_test
 from grr.formulas.cause_tests import (
     LEVEL,
     Battery,
@@ -60,7 +59,7 @@ from grr.questions.scatter import filled_readings, last_digit, read_by_everyone,
 from grr.questions.sittings import (
     ZEROED,
     further_sources,
-    own_sessions,
+    has_sessions,
     sittings,
     within_sessions,
     zero_checks,
@@ -346,7 +345,7 @@ def _prepared(study: Study) -> _Prepared:
     cube = study.cube()
     y, gaps = filled_readings(within_sessions(study))
     in_place = not np.isnan(cube.values).any() or bool(gaps.any())
-    if own_sessions(study) is not None:
+    if has_sessions(study):
         # Who reads otherwise than who is judged against a person's own sessions, in AV and SES.
         y = y - y.mean(axis=(0, 2), keepdims=True) + y.mean()
         notes.append(
@@ -509,7 +508,7 @@ def _between_sessions(result: GaugeResult) -> tuple[float, Array]:
 
     GAU², and AV² with SES² where sessions are a source.
     """
-    beside = ("AV", "SES") if own_sessions(result.study) is not None else ()
+    beside = ("AV", "SES") if has_sessions(result.study) else ()
     named = [name for name in (*beside, "GAU") if name in result.source_names]
     if not named:
         return 0.0, np.zeros(DRAWS)
@@ -634,12 +633,10 @@ def _offset(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) ->
 
 def _chance(study: Study, kind: Literal["sessions", "gauges"]) -> float:
     """Return how often chance alone makes a person's sessions, or the gauges, differ as much."""
-    sessions, further = own_sessions(study), further_sources(study)
-    if kind == "sessions":
-        return math.nan if sessions is None else float(session_test(sessions.means)[1])
-    if further is None or further.squares is None or not further.squares.df.get("gauge"):
+    further, source = further_sources(study), kind.removesuffix("s")
+    if further is None or further.squares is None or source not in further.names:
         return math.nan
-    return float(source_test(further.squares, "gauge")[1])
+    return float(source_test(further.squares, source)[1])
 
 
 def _between(sized: _Sized, kind: Literal["sessions", "gauges"]) -> Cause | None:

@@ -27,13 +27,8 @@ from grr.formulas.analysis_of_variance import (
     nested_components,
 )
 from grr.formulas.arrays import Array, measured
-from grr.formulas.between_sessions import (
-    SessionMeans,
-    session_components,
-    session_interaction_test,
-)
 from grr.formulas.data_checks import factor_slips
-from grr.formulas.further_sources import source_squares
+from grr.formulas.further_sources import SourceSquares, source_squares, source_test
 from grr.formulas.mixed_model import MixedModelFit, fit_sources
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.reml import (
@@ -75,7 +70,7 @@ from grr.model.study import Cube, Study, checked_study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number, one_of
 from grr.questions.intervals import IntervalTable, coarse_sentence, interval_frame, uneven_sentence
-from grr.questions.sittings import FurtherSources, OwnSessions, further_sources, own_sessions
+from grr.questions.sittings import FurtherSources, further_sources, has_sessions
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -153,37 +148,18 @@ def anova(
 
 
 def _anova(study: Study, interaction: str, pool_above: float, spread: float) -> GaugeResult:
+    further = further_sources(study)
+    if further is not None and further.squares is not None:
+        return further_result(study, further, interaction, pool_above, spread)
     if study.design == "nested":
         result = nested_result(study, spread=spread)
-        further = further_sources(study)
-        return result if further is None else _with_notes(result, further.untold)
-    further = further_sources(study)
-    if further is not None:
-        asked = (interaction, pool_above, spread)
-        if further.squares is not None:
-            return further_result(study, further, *asked)
-        result = _without_further(study, *asked)
-        return _with_notes(result, further.untold)
-    return _without_further(study, interaction, pool_above, spread)
-
-
-def _with_notes(result: GaugeResult, notes: tuple[str, ...]) -> GaugeResult:
-    return replace(result, notes=(*result.notes, *notes))
-
-
-def _without_further(
-    study: Study, interaction: str, pool_above: float, spread: float
-) -> GaugeResult:
-    sessions = own_sessions(study)
-    if sessions is not None:
-        return session_result(
-            study, sessions, interaction=interaction, pool_above=pool_above, spread=spread
-        )
-    cube = study.cube()
-    estimate = balanced_anova if cube.complete else incomplete_result
-    if not cube.complete:
-        _refuse_nested(cube)
-    return estimate(study, interaction=interaction, pool_above=pool_above, spread=spread)
+    else:
+        cube = study.cube()
+        estimate = balanced_anova if cube.complete else incomplete_result
+        if not cube.complete:
+            _refuse_nested(cube)
+        result = estimate(study, interaction=interaction, pool_above=pool_above, spread=spread)
+    return result if further is None else replace(result, notes=(*result.notes, *further.untold))
 
 
 def _refuse_nested(cube: Cube) -> None:
@@ -268,11 +244,11 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
         notes.append("By ranges the operators always count as a sample of those who will measure.")
     further = further_sources(study)
     notes += [] if further is None else further.untold
-    if further is not None and further.squares is not None:
+    if further is not None and {"place", "gauge"} & {*further.names}:
         notes.append(
             "By ranges neither places nor gauges are told apart: what they differ by is in EV."
         )
-    if own_sessions(study) is not None:
+    if has_sessions(study):
         notes.append(
             "By ranges sessions are not told apart: what changes from session to session is in EV."
         )
@@ -632,7 +608,7 @@ def fit_together(studies: Sequence[Study]) -> None:
     """
     alike: dict[tuple[object, ...], list[tuple[Study, Array]]] = {}
     for study in studies:
-        if study.design == "nested" or len(study.methods) > 1 or own_sessions(study) is not None:
+        if study.design == "nested" or len(study.methods) > 1 or has_sessions(study):
             continue
         if study.cube().complete:
             continue
@@ -674,82 +650,14 @@ SESSIONS_UNEQUAL = (
     "Not every part was measured equally often in every session, so there is no table of sums of "
     "squares: they would depend on the order of the terms."
 )
-BY_MEANS = "Unweighted means, sessions nested in operators, since the likelihood has no maximum"
-
-
-def session_result(
-    study: Study, sessions: OwnSessions, *, interaction: str, pool_above: float, spread: float
-) -> GaugeResult:
-    """Return the variance components of a crossed study, sessions nested in operators."""
-    table = sessions.means
-    one = table.operators < 2
-    fit = None if table.balanced else _session_fit(study, sessions, interaction, pool_above)
-    if fit is None:
-        components, pooled, how = _session_moments(study, table, interaction, pool_above)
-        mean = float(table.mean)
-        base = "Analysis of variance, sessions nested in operators" if table.balanced else BY_MEANS
-    else:
-        components, pooled, how, mean = fit
-        base = "Restricted maximum likelihood, sessions nested in operators, numbers unequal"
-    found, floored = rounding_floored(components, study.resolution)
-    reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR} if one else {}
-    sources = build_sources(found, study, mean=mean, spread=spread, reasons=reasons)
-    below = below_zero(found)
-    missing = study.cube().values.size - study.taken
-    notes = [
-        *([f"{counted(missing, 'planned reading')} missing; all that are there were used."]
-          if missing else []),
-        *anova_notes(study, found, below, floored=floored),
-        f"SES is what changes from one session of a person to the next, such as the day and the "
-        f"zero: {counted(sessions.count, 'session')} in all, so it rests on "
-        f"{counted(table.df_session, 'difference')}.",
-    ]  # fmt: skip
-    return GaugeResult(
-        study=study,
-        method="anova",
-        estimator=f"{base}{how}",
-        sources=sources.table,
-        reasons=sources.reasons,
-        below_zero=below,
-        anova_table=session_frame(table, pooled, study.unit) if table.balanced else None,
-        anova_table_reason="" if table.balanced else SESSIONS_UNEQUAL,
-        pooled=pooled,
-        floored=floored,
-        mean=mean,
-        spread=spread,
-        notes=tuple(notes),
-    )
-
-
-def _session_moments(
-    study: Study, table: SessionMeans, interaction: str, pool_above: float
-) -> tuple[Components, bool, str]:
-    """Return the components by the method of moments, whether pooled, and how that was decided."""
-    if table.operators < 2:
-        return session_components(table), True, "; one operator"
-    pooled, how = interaction == "pool", _done(interaction == "pool", " as asked")
-    if interaction == "auto":
-        f, p = (float(value) for value in session_interaction_test(table))
-        pooled = not p <= pool_above
-        sign = "above" if pooled else "not above"
-        shown = p_value(p, pool_above)
-        how = _done(pooled, f" (F = {figures(f, 3)}, p = {shown}, {sign} {pool_above:g})")
-    return session_components(table, pooled=pooled, people=study.people), pooled, how
+NO_SQUARES = (
+    "Places or gauges are sources, so the variances are those of restricted maximum likelihood, "
+    "and there is no table of sums of squares."
+)
 
 
 def _done(pooled: bool, why: str) -> str:
     return f"; interaction {'pooled' if pooled else 'kept'}{why}"
-
-
-def _session_fit(
-    study: Study, sessions: OwnSessions, interaction: str, pool_above: float
-) -> tuple[Components, bool, str, float] | None:
-    """Return the same by restricted likelihood and the mean; None where it has no maximum."""
-    labels = {"part": sessions.part, "session": sessions.session}
-    if sessions.means.operators > 1:
-        labels["operator"] = sessions.operator
-        labels["interaction"] = sessions.part * sessions.means.operators + sessions.operator
-    return _likeliest(study, sessions.readings, labels, interaction, pool_above)
 
 
 def _likeliest(
@@ -792,19 +700,41 @@ def _likeliest(
 
 
 def _further_moments(
-    study: Study, further: FurtherSources, interaction: str
+    study: Study, further: FurtherSources, interaction: str, pool_above: float
 ) -> tuple[Components, bool, str, float]:
-    """Return the same by the method of moments: nothing scatters where all else is the same."""
-    several = "operator" in further.labels
-    pooled = not several or interaction == "pool"
+    """Return the same by the method of moments."""
+    assert further.squares is not None
+    pooled, how = True, "; one operator"
+    if "operator" in further.labels:
+        pooled = interaction == "pool" or "interaction" not in further.labels
+        how = _done(pooled, " as asked")
+        if interaction == "auto" and "interaction" in further.labels:
+            f, p = (float(value) for value in source_test(further.squares, "interaction"))
+            pooled = not p <= pool_above
+            sign = "above" if pooled else "not above"
+            shown = p_value(p, pool_above)
+            how = _done(pooled, f" (F = {figures(f, 3)}, p = {shown}, {sign} {pool_above:g})")
+    found = moment_components(study, further, pooled=pooled)
+    return found, pooled, how, float(further.squares.mean)
+
+
+def moment_components(study: Study, further: FurtherSources, *, pooled: bool) -> Components:
+    """Return the variances of a study with further sources by the method of moments."""
     labels = {
-        k: codes for k, codes in further.labels.items() if not (pooled and k == "interaction")
+        name: codes
+        for name, codes in further.labels.items()
+        if not (pooled and name == "interaction")
     }
     squares = source_squares(further.readings, labels)
     of = squares.variances(squares.mean_sq)
+    return among_people(_components(study, of, "operator" in labels), study.people)
+
+
+def _components(study: Study, of: Mapping[str, Array], several: bool) -> Components:
+    """Return variances as components; those between gauges are of the gauges in use."""
     nothing = np.asarray(np.nan)
     gauge = of.get("gauge")
-    components = Components(
+    return Components(
         part=of["part"],
         operator=of.get("operator", nothing),
         interaction=of.get("interaction", np.asarray(0.0) if several else nothing),
@@ -813,41 +743,30 @@ def _further_moments(
         gauge=None if gauge is None else np.asarray(gauge * (1.0 - 1.0 / study.gauges_used)),
         place=of.get("place"),
     )
-    how = _done(pooled, "") if several else "; one operator"
-    return among_people(components, study.people), pooled, how, float(squares.mean)
 
 
 def _fitted_components(study: Study, fit: MixedModelFit, several: bool, fixed: bool) -> Components:
     of = {name: np.asarray(value) for name, value in fit.variances.items()}
-    nothing = np.asarray(np.nan)
-    operator = np.asarray(fit.own_differences) if fixed else of.get("operator", nothing)
-    components = Components(
-        part=of["part"],
-        operator=operator,
-        interaction=of.get("interaction", np.asarray(0.0) if several else nothing),
-        repeatability=np.asarray(fit.error),
-        session=of.get("session"),
-        gauge=of.get("gauge"),
-        place=of.get("place"),
-    )
-    if components.gauge is not None:
-        components = replace(
-            components, gauge=np.asarray(components.gauge * (1.0 - 1.0 / study.gauges_used))
-        )
+    if fixed:
+        of["operator"] = np.asarray(fit.own_differences)
+    components = _components(study, {**of, "error": np.asarray(fit.error)}, several)
     return components if fixed else among_people(components, study.people)
 
 
 def further_result(
     study: Study, further: FurtherSources, interaction: str, pool_above: float, spread: float
 ) -> GaugeResult:
-    """Return the variance components of a study with places or gauges as sources."""
+    """Return the variance components of a study with sessions, places or gauges as sources."""
     assert further.squares is not None
     labels, squares = further.labels, further.squares
-    fit = _likeliest(study, further.readings, labels, interaction, pool_above)
+    balanced = further.balanced_sessions
+    fit = None
+    if not balanced:
+        fit = _likeliest(study, further.readings, labels, interaction, pool_above)
     base = "Restricted maximum likelihood"
     if fit is None:
         base = "Mean squares, one source after the other, since the likelihood has no maximum"
-        fit = _further_moments(study, further, interaction)
+        fit = _further_moments(study, further, interaction, pool_above)
     components, pooled, how, mean = fit
     found, floored = rounding_floored(components, study.resolution)
     reasons = {}
@@ -857,10 +776,18 @@ def further_result(
         reasons = {"INT": ONE_TRIAL}
         found = replace(found, interaction=np.asarray(np.nan))
     sources = build_sources(found, study, mean=mean, spread=spread, reasons=reasons)
-    words = {"session": "sessions", "place": "places on the parts", "gauge": "gauges"}
-    beside = [words[name] for name in words if name in labels]
     below = below_zero(found)
     notes = [*anova_notes(study, found, below, floored=floored), *further.untold]
+    estimator = f"{base}, with {' and '.join(_FURTHER[n] for n in further.names)} as sources{how}"
+    if further.only_sessions:
+        missing = study.cube().values.size - study.taken
+        if missing:
+            gone = counted(missing, "planned reading")
+            notes.insert(0, f"{gone} missing; all that are there were used.")
+        if balanced:
+            base = "Analysis of variance"
+        unequal = "" if balanced else ", numbers unequal"
+        estimator = f"{base}, sessions nested in operators{unequal}{how}"
     if "gauge" in labels:
         notes.append(_gauges_note(study, squares.df["gauge"] + 1))
     if "place" in labels:
@@ -870,16 +797,22 @@ def further_result(
             "part of GRR, which is repeatability at one place with reproducibility."
         )
     if "session" in labels:
-        notes.append("SES is what changes from one session of a person to the next.")
+        notes.append(
+            "SES is what changes from one session of a person to the next, such as the day and the "
+            f"zero: {counted(squares.levels['session'], 'session')} in all, so it rests on "
+            f"{counted(squares.df['session'], 'difference')}."
+        )
     return GaugeResult(
         study=study,
         method="anova",
-        estimator=f"{base}, with {' and '.join(beside)} as sources{how}",
+        estimator=estimator,
         sources=sources.table,
         reasons=sources.reasons,
         below_zero=below,
-        anova_table=None,
-        anova_table_reason=NO_SQUARES,
+        anova_table=session_frame(squares, pooled, study.unit) if balanced else None,
+        anova_table_reason=(
+            "" if balanced else SESSIONS_UNEQUAL if further.only_sessions else NO_SQUARES
+        ),
         pooled=pooled,
         floored=floored,
         mean=mean,
@@ -888,10 +821,7 @@ def further_result(
     )
 
 
-NO_SQUARES = (
-    "Places or gauges are sources, so the variances are those of restricted maximum likelihood, "
-    "and there is no table of sums of squares."
-)
+_FURTHER = {"session": "sessions", "place": "places on the parts", "gauge": "gauges"}
 
 
 def _gauges_note(study: Study, gauges: int) -> str:
@@ -1128,7 +1058,7 @@ def anova_frame(table: CrossedAnova, pooled: bool, unit: str) -> AnovaTable:
     return _frame(lines, tested, [part, operator, both], unit)
 
 
-def session_frame(table: SessionMeans, pooled: bool, unit: str) -> AnovaTable:
+def session_frame(squares: SourceSquares, pooled: bool, unit: str) -> AnovaTable:
     """Return the table of a balanced study with sessions nested in operators, with F tests.
 
     Where the interaction is kept no one mean square is what operators would be tested
@@ -1136,22 +1066,24 @@ def session_frame(table: SessionMeans, pooled: bool, unit: str) -> AnovaTable:
 
     Notes
     -----
-    Source: the expected mean squares in `grr.formulas.between_sessions`.
+    Source: the expected mean squares in `grr.formulas.further_sources`.
     """
-    part = _Line("part", float(table.ss_part), table.df_part)
-    operator = _Line("operator", float(table.ss_operator), table.df_operator)
-    session = _Line("session", float(table.ss_session), table.df_session)
-    interaction = _Line("interaction", float(table.ss_interaction), table.df_interaction)
-    error = _Line("error", float(table.ss_error), table.df_error)
-    if table.operators < 2:
-        return _frame([part, session, error], {"part": error, "session": error},
-                      [part, session, error], unit)  # fmt: skip
-    lines = whole = [part, operator, session, interaction, error]
+    lines = whole = [
+        _Line(name, float(mean * squares.df[name]), squares.df[name])
+        for name, mean in squares.mean_sq.items()
+    ]
+    named = {line.name: line for line in lines}
+    error = named["error"]
+    if "operator" not in named:
+        return _frame(lines, {"part": error, "session": error}, whole, unit)
+    interaction = named["interaction"]
     tested = {"part": interaction, "session": error, "interaction": error}
     if pooled:
         both = _Line("pooled error", interaction.sum_sq + error.sum_sq, interaction.df + error.df)
         lines = [*lines, both]
-        tested = {"part": both, "operator": session, "session": both, "interaction": error}
+        tested = {
+            "part": both, "operator": named["session"], "session": both, "interaction": error
+        }  # fmt: skip
     return _frame(lines, tested, whole, unit)
 
 

@@ -10,7 +10,6 @@ import pandas as pd
 
 from grr.formulas.analysis_of_variance import crossed_anova, nested_anova
 from grr.formulas.arrays import Array, measured
-from grr.formulas.between_sessions import session_pivots
 from grr.formulas.coarse_digit import COARSE, LEAST_APART, as_read
 from grr.formulas.coarse_digit import repeatability_before_rounding as before_rounding
 from grr.formulas.confidence_limits import quantity_limits
@@ -41,7 +40,6 @@ from grr.questions.scatter import scatter_of
 from grr.questions.sittings import (
     FurtherSources,
     further_sources,
-    own_sessions,
     within_sessions,
 )
 
@@ -322,15 +320,7 @@ def _repeats(study: Study) -> Array:
     further = further_sources(study)
     if further is not None and further.squares is not None:
         return _by_cell(further)
-    sessions = own_sessions(study)
-    if sessions is None:
-        return measured(study.cube().packed)
-    codes = pd.DataFrame({"part": sessions.part, "session": sessions.session})
-    repeat = codes.groupby(["part", "session"]).cumcount().to_numpy()
-    shape = (int(codes["part"].max()) + 1, sessions.count, int(repeat.max()) + 1)
-    cells = np.full(shape, np.nan)
-    cells[sessions.part, sessions.session, repeat] = sessions.readings
-    return cells
+    return measured(study.cube().packed)
 
 
 def _by_cell(further: FurtherSources) -> Array:
@@ -386,11 +376,6 @@ def _study_pivots(
         people = people_who_measure(operators, len(study.operator_names))
         everything = {"operator": people, "gauge": study.gauges_used}
         return source_pivots(further.squares, all_there_are=everything, **options)
-    sessions = own_sessions(study)
-    if sessions is not None:
-        if options["df_error"] is not None:
-            options["df_error"] *= sessions.means.df_error / float(df.counted)
-        return session_pivots(sessions.means, **options)
     cube = study.cube()
     if cube.complete:
         return crossed_pivots(crossed_anova(cube.packed), even=even, **options)
@@ -411,7 +396,7 @@ def degrees_of_freedom(study: Study) -> DegreesOfFreedom:
             further = further_sources(study)
             if further is None or further.squares is None:
                 return found
-            # Places and gauges took the others.
+            # The further sources took the others.
             share = further.squares.df["error"] / found.counted
             counted, cells, parts, operators = (share * df for df in found[:4])
             return DegreesOfFreedom(counted, cells, parts, operators, kept)

@@ -45,7 +45,6 @@ from grr.questions.drift import DriftNumbers, MethodDrift, drift_or_reason
 from grr.questions.gauge import GaugeResult, anova
 from grr.questions.sittings import (
     further_sources,
-    own_sessions,
     seconds_between,
     sittings,
     timed,
@@ -306,14 +305,10 @@ def _less_further_sources(cells: _Cells, results: Mapping[str, GaugeResult]) -> 
     """Return the cells with the scatter of repeats at one place, with one gauge, in one session."""
     within, df = cells.within.copy(), list(cells.df)
     for at, result in enumerate(results.values()):
-        further, sessions = further_sources(result.study), own_sessions(result.study)
+        further = further_sources(result.study)
         if further is not None and further.squares is not None:
             df[at] = further.squares.df["error"]
-        elif sessions is not None:
-            df[at] = sessions.means.df_error
-        else:
-            continue
-        within[at] = df[at] * result.value("EV", "variance")
+            within[at] = df[at] * result.value("EV", "variance")
     return replace(cells, within=within, df=(df[0], df[1]))
 
 

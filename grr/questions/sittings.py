@@ -7,11 +7,9 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.between_sessions import SessionMeans, session_means
-from grr.formulas.further_sources import SourceSquares, source_squares
+from grr.formulas.further_sources import Codes, SourceSquares, source_squares
 from grr.model.errors import StudyError
 from grr.model.frames import frame
 from grr.model.study import Study
@@ -124,67 +122,8 @@ def measured_on_one_day(study: Study) -> bool:
 
 
 @dataclass(frozen=True)
-class OwnSessions:
-    """The readings of a study in which each person measured in several sessions.
-
-    Attributes
-    ----------
-    readings : ndarray, shape (readings,)
-    part, operator, session : ndarray of int, shape (readings,)
-        Codes from 0; a session is one person's own.
-    means : SessionMeans
-        Their sums of squares.
-    """
-
-    readings: Array
-    part: NDArray[np.int64]
-    operator: NDArray[np.int64]
-    session: NDArray[np.int64]
-    means: SessionMeans
-
-    @property
-    def count(self) -> int:
-        """How many sessions there were, of all operators together."""
-        return int(self.session.max()) + 1
-
-
-def own_sessions(study: Study) -> OwnSessions | None:
-    """Return the readings by session where sessions are a source of variation, else None.
-
-    They are one in a crossed study where the column ``session`` names the session of every
-    reading and every operator has two or more, in each of which enough parts were measured.
-    Two people with the same name of a session have two sessions: each sets the zero anew.
-    """
-    return study.once(("own_sessions",), lambda: _own_sessions(study))
-
-
-def _own_sessions(study: Study) -> OwnSessions | None:
-    table = study.readings
-    if "session" not in table or study.design == "nested" or len(study.methods) > 1:
-        return None
-    table = table[table["reading"].notna()]
-    if (table["session"] == "").any():
-        return None
-    each = table.groupby("operator")["session"].nunique()
-    if (each < 2).any():
-        return None
-    codes = [
-        pd.factorize(table[column])[0].astype(np.int64)
-        for column in ("part", "operator", "session")
-    ]
-    of_person = codes[1] * (codes[2].max() + 1) + codes[2]
-    session = np.unique(of_person, return_inverse=True)[1].astype(np.int64)
-    readings = table["reading"].to_numpy(dtype=np.float64)
-    try:
-        means = session_means(readings, codes[0], codes[1], session)
-    except StudyError:
-        return None
-    return OwnSessions(readings, codes[0], codes[1], session, means)
-
-
-@dataclass(frozen=True)
 class FurtherSources:
-    """The readings of a study in which places on the parts or several gauges are a source.
+    """The readings of a study with further sources: sessions, places on the parts or gauges.
 
     Attributes
     ----------
@@ -193,23 +132,58 @@ class FurtherSources:
         Source → code of each reading: part, place (of a part), operator, gauge, session (of a
         person) and interaction, as far as they are there and can be told apart.
     squares : SourceSquares or None
-        Their mean squares; None where neither places nor gauges can be told from the rest.
+        Their mean squares; None where no further source can be told from the rest.
     untold : tuple of str
         What cannot be told from what, and what to do.
     """
 
     readings: Array
-    labels: dict[str, NDArray[np.int64]]
+    labels: dict[str, Codes]
     squares: SourceSquares | None
     untold: tuple[str, ...]
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The further sources themselves: session, place, gauge."""
+        return tuple(name for name in FURTHER if name in self.labels)
+
+    @property
+    def only_sessions(self) -> bool:
+        """Whether sessions are the one further source."""
+        return self.names == ("session",)
+
+    @property
+    def balanced_sessions(self) -> bool:
+        """Whether they are, and every part was as often in every session of as many each."""
+        if not self.only_sessions:
+            return False
+        part, session = self.labels["part"], self.labels["session"]
+        operator = self.labels.get("operator", np.zeros_like(part))
+        of_person = np.bincount(np.unique(np.column_stack([operator, session]), axis=0)[:, 0])
+        cells = np.bincount(part * (int(session.max()) + 1) + session)
+        each = len(cells) == (int(part.max()) + 1) * (int(session.max()) + 1)
+        return each and len(set(cells)) == 1 and len(set(of_person)) == 1
+
+
+#: Sources beside parts, operators and what they do together.
+FURTHER = ("session", "place", "gauge")
+
 
 def further_sources(study: Study) -> FurtherSources | None:
-    """Return the readings by source where places or gauges are named, else None.
+    """Return the readings by source where a further one is named, else None.
 
-    A part measured at one place only, and one gauge for all, are no further sources.
+    A part measured at one place only, and one gauge for all, are no further sources. Sessions
+    are one where the column ``session`` names the session of every reading and every operator
+    has two or more, in each of which enough parts were measured. Two people with the same name
+    of a session have two sessions: each sets the zero anew.
     """
     return study.once(("further_sources",), lambda: _further_sources(study))
+
+
+def has_sessions(study: Study) -> bool:
+    """Whether sessions are a source of variation of the study."""
+    further = further_sources(study)
+    return further is not None and "session" in further.names
 
 
 #: Readings times labels of all sources: more would not fit into the memory of a small computer.
@@ -260,19 +234,19 @@ NESTED = (
 
 def _further_sources(study: Study) -> FurtherSources | None:
     table = study.readings
-    if len(study.methods) > 1 or not {"place", "gauge"} & {*table}:
+    if len(study.methods) > 1 or not {*FURTHER} & {*table}:
         return None
     table = table[table["reading"].notna()]
+    labels = _labels_of(table)
     if study.design == "nested":
-        held = [name for name in ("place", "gauge") if name in _labels_of(table, None)]
-        return FurtherSources(np.array([]), {}, None, (NESTED,)) if held else None
-    labels = _labels_of(table, own_sessions(study))
-    if not {"place", "gauge"} & set(labels):
+        named = {"place", "gauge"} & {*labels}
+        return FurtherSources(np.array([]), {}, None, (NESTED,)) if named else None
+    if not {*FURTHER} & {*labels}:
         return None
     if len(table) * sum(int(codes.max()) + 1 for codes in labels.values()) > LARGEST_TABLE:
         raise StudyError(
-            "The study is too large to tell places or gauges from the other sources",
-            "Analyse fewer parts, or leave the columns place and gauge out",
+            "The study is too large to tell sessions, places or gauges from the other sources",
+            "Analyse fewer parts, or leave the columns session, place and gauge out",
             value=f"{len(table)} readings",
         )
     untold = []
@@ -282,7 +256,7 @@ def _further_sources(study: Study) -> FurtherSources | None:
             untold.append(_ONE_EACH[name, inside])
             del labels[name]
     squares = None
-    if {"place", "gauge"} & set(labels):
+    if {*FURTHER} & {*labels}:
         try:
             squares = source_squares(readings, labels)
         except StudyError:
@@ -293,7 +267,7 @@ def _further_sources(study: Study) -> FurtherSources | None:
     return FurtherSources(readings, labels, squares, tuple(untold))
 
 
-def _labels_of(table: pd.DataFrame, sessions: OwnSessions | None) -> dict[str, NDArray[np.int64]]:
+def _labels_of(table: pd.DataFrame) -> dict[str, Codes]:
     """Return the code of each reading, source by source, in the order of splitting."""
     labels = {"part": _coded(table["part"])}
     several = table["operator"].nunique() > 1
@@ -301,8 +275,9 @@ def _labels_of(table: pd.DataFrame, sessions: OwnSessions | None) -> dict[str, N
         labels["operator"] = _coded(table["operator"])
     if "gauge" in table and table["gauge"].nunique() > 1:
         labels["gauge"] = _coded(table["gauge"])
-    if sessions is not None:
-        labels["session"] = sessions.session
+    session = _own_sessions(table)
+    if session is not None:
+        labels["session"] = session
     if "place" in table:
         place = _coded(table["part"] + "\n" + table["place"])
         if int(place.max()) > int(labels["part"].max()):
@@ -312,11 +287,40 @@ def _labels_of(table: pd.DataFrame, sessions: OwnSessions | None) -> dict[str, N
     return labels
 
 
-def _coded(column: pd.Series[str]) -> NDArray[np.int64]:
+def _own_sessions(table: pd.DataFrame) -> Codes | None:
+    """Return the code of each reading's session; None where sessions are no source."""
+    if "session" not in table or (table["session"] == "").any():
+        return None
+    if (table.groupby("operator")["session"].nunique() < 2).any():
+        return None
+    part, operator = _coded(table["part"]), _coded(table["operator"])
+    session = _coded(table["operator"] + "\n" + table["session"])
+    parts, operators, sessions = (int(codes.max()) + 1 for codes in (part, operator, session))
+    cells = np.unique(np.column_stack([part, session]), axis=0)
+    pairs = len(np.unique(np.column_stack([part, operator]), axis=0))
+    repeated = len(cells) - pairs - sessions + operators > 0
+    crossed = operators < 2 or pairs > parts + operators - 1
+    joined = np.zeros((parts, sessions))
+    joined[cells[:, 0], cells[:, 1]] = 1.0
+    return session if repeated and crossed and _connected(joined) else None
+
+
+def _connected(joined: Array) -> bool:
+    """Whether no group of rows has columns of its own, in a table of zeros and ones."""
+    reached = np.zeros(len(joined), dtype=np.bool_)
+    following = reached.copy()
+    following[0] = True
+    while (following != reached).any():
+        reached = following
+        following = reached | (joined @ (reached @ joined) > 0.0)
+    return bool(reached.all())
+
+
+def _coded(column: pd.Series[str]) -> Codes:
     return pd.factorize(column)[0].astype(np.int64)
 
 
-def _told_by(labels: dict[str, NDArray[np.int64]], name: str) -> str:
+def _told_by(labels: dict[str, Codes], name: str) -> str:
     """Return the source that says all of what this one says; "" where it has more to say."""
     if name == "place" and "operator" in labels:
         pairs = np.unique(np.column_stack([labels["place"], labels["operator"]]), axis=0)
@@ -344,43 +348,27 @@ def within_sessions(study: Study) -> Study:
 
 
 def _within_sessions(study: Study) -> Study:
-    further = further_sources(study)
-    if further is not None and further.squares is not None:
-        return _within_further(study, further)
-    if own_sessions(study) is None:
-        return study
-    table = study.readings
-    reading = table["reading"]
-    cells = reading - reading.groupby([table["part"], table["operator"]]).transform("mean")
-    added = cells.groupby([table["operator"], table["session"]]).transform("mean")
-    return replace(study, readings=table.assign(reading=reading - added), resolution=None)
-
-
-def _within_further(study: Study, further: FurtherSources) -> Study:
     """Return the study less its further sources, its repeats as spread as their error is."""
-    labels = further.labels
-    cells = _coded(pd.Series([f"{i} {j}" for i, j in _cell_codes(labels)]))
-    inside = [np.eye(int(cells.max()) + 1)[cells]]
-    added = [
-        np.eye(int(labels[name].max()) + 1)[labels[name]]
-        for name in ("gauge", "session", "place")
-        if name in labels
-    ]
-    y = further.readings
-    design = np.hstack([*inside, *added])
-    left = y - design @ np.linalg.lstsq(design, y - y.mean(), rcond=None)[0] - y.mean()
-    means = np.bincount(cells, y)[cells] / np.bincount(cells)[cells]
-    df = len(y) - int(np.linalg.matrix_rank(design))
+    further = further_sources(study)
+    if further is None or further.squares is None:
+        return study
+    table = study.readings.dropna(subset="reading")
+    y = table["reading"].to_numpy(dtype=np.float64)
+    added = [np.eye(further.squares.levels[name])[further.labels[name]] for name in further.names]
+    cells = pd.DataFrame(np.column_stack([y, *added])).groupby(
+        [table[name].to_numpy() for name in ("part", "operator")]
+    )
+    means = cells.transform("mean").to_numpy()
+    beside = np.column_stack(added) - means[:, 1:]
+    left = y - means[:, 0]
+    left = left - beside @ np.linalg.lstsq(beside, left, rcond=None)[0]
+    counted = len(y) - cells.ngroups
+    df = counted - int(np.linalg.matrix_rank(beside))
     if df > 0:
-        left = left * np.sqrt((len(y) - int(cells.max()) - 1) / df)
+        left = left * np.sqrt(counted / df)
     reading = study.readings["reading"].copy()
-    reading[reading.notna()] = means + left
+    reading[reading.notna()] = means[:, 0] + left
     return replace(study, readings=study.readings.assign(reading=reading), resolution=None)
-
-
-def _cell_codes(labels: dict[str, NDArray[np.int64]]) -> NDArray[np.int64]:
-    operator = labels.get("operator", np.zeros_like(labels["part"]))
-    return np.column_stack([labels["part"], operator])
 
 
 def seconds_between(found: Sittings) -> dict[str, Array]:

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from grr.formulas.analysis_of_variance import crossed_anova
-from grr.formulas.between_sessions import session_means, session_pivots
 from grr.formulas.confidence_limits import two_sided_limits
+from grr.formulas.further_sources import source_pivots, source_squares
 from grr.formulas.pivots import crossed_pivots
 from grr.model.rules import Plan
 
@@ -57,6 +57,16 @@ def readings(
     return values, part, operator, session
 
 
+def sources_of(
+    part: np.ndarray, operator: np.ndarray, session: np.ndarray
+) -> dict[str, np.ndarray]:
+    """Return the codes under the names of the sources, in the order of splitting."""
+    if operator.max() == 0:
+        return {"part": part, "session": session}
+    both = part * (int(operator.max()) + 1) + operator
+    return {"part": part, "operator": operator, "session": session, "interaction": both}
+
+
 def row(
     design: tuple[int, int, int, int],
     shares: tuple[float, ...],
@@ -68,14 +78,15 @@ def row(
     """Return in percent how often limits hold the truth, and how often one bound misses it."""
     rng = np.random.default_rng(seed)
     p, o, r, _ = design
-    operators = "fixed" if fixed else "random"
     true_session = shares[3]
     true_grr = sum(shares) if o > 1 else shares[0] + shares[3]
     held = dict.fromkeys(("GRR", "upper misses", "lower misses", "SES", "without"), 0.0)
     for start in range(0, studies, CHUNK):
         values, *codes = readings(design, shares, CHUNK, rng, fixed=fixed and o > 1)
-        options = {"draws": DRAWS, "seed": seed + start, "operators": operators}
-        pivots = session_pivots(session_means(values, *codes), **options)
+        options = {"draws": DRAWS, "seed": seed + start}
+        people = {"operator": float(o)} if fixed and o > 1 else {}
+        squares = source_squares(values, sources_of(*codes))
+        pivots = source_pivots(squares, all_there_are=people, **options)
         low, high = two_sided_limits(np.maximum(pivots.grr, 0.0), 0.95)
         held["GRR"] += np.sum((low <= true_grr) & (true_grr <= high))
         below, above = two_sided_limits(np.maximum(pivots.grr, 0.0), 0.90)
@@ -83,7 +94,8 @@ def row(
         held["lower misses"] += np.sum(below > true_grr)
         low, high = two_sided_limits(np.maximum(pivots.session, 0.0), 0.95)
         held["SES"] += np.sum((low <= true_session) & (true_session <= high))
-        plain = crossed_pivots(crossed_anova(values.reshape(-1, p, o, r)), **options)
+        cube = crossed_anova(values.reshape(-1, p, o, r))
+        plain = crossed_pivots(cube, operators="fixed" if fixed else "random", **options)
         low, high = two_sided_limits(np.maximum(plain.grr, 0.0), 0.95)
         held["without"] += np.sum((low <= true_grr) & (true_grr <= high))
     return {name: 100.0 * float(count) / studies for name, count in held.items()}

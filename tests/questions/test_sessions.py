@@ -10,7 +10,7 @@ import pytest
 import grr
 from grr.page.filled_in import filled_in
 from grr.questions.second_opinion import second_opinion
-from grr.questions.sittings import own_sessions
+from grr.questions.sittings import further_sources
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "coverage"))
 from sessions import readings
@@ -54,6 +54,8 @@ def test_without_sessions_the_sources_are_as_ever():
         table.assign(session=[*table["session"][:-1], ""]),
         table.assign(session=np.where(table["operator"] == "Ada", "one", table["session"])),
         table.assign(session=table["reading"].astype(str) + table.index.astype(str)),
+        # Sessions without a part in common.
+        table.assign(session=np.where(table["part"].astype(int) <= 5, "one", "two")),
     ):
         result = grr.anova(study(changed))
         assert list(result.sources.index) == ["EV", "AV", "INT", "GRR", "PV", "TV"]
@@ -121,7 +123,7 @@ def test_what_sessions_differ_by_is_no_change_between_trials():
 
 def test_every_page_and_picture_takes_it(tmp_path):
     found = study()
-    assert own_sessions(found).count == 6
+    assert further_sources(found).squares.levels["session"] == 6
     verdict = grr.verdict(found)
     assert verdict.result.value("SES", "variance") > 0.0
     figure = grr.show.spread_sources(verdict.result)
