@@ -221,6 +221,8 @@ class StudyForm(anywidget.AnyWidget):
         left_out = _PLANNED if readings is not None or self.measured_by else ()
         self.fields = tuple(one for one in _FIELDS if one.key not in left_out)
         self.answers = {one.key: _text(shown.get(one.key)) for one in self.fields}
+        #: The ways of holding that the form was opened with; one alone is what was recommended.
+        self._ways = self.answers.get("methods")
         self.who = self.why = ""
         self.confirmed: set[str] = set()
         self.where = f"{folder.absolute().parent.name}/{folder.name}"
@@ -249,8 +251,10 @@ class StudyForm(anywidget.AnyWidget):
         old = read_settings(self.folder) if _exists(self.folder) else None
         found = list(contradictions(self.answers, planned=planned and _plan_open(old)))
         order = list(_BY_KEY)
+        settled = {"methods"} if self.answers.get("methods") == self._ways else set()
+        open_ones = [one for one in found if not (one.asks and one.words in self.confirmed)]
         return sorted(
-            (one for one in found if not (one.asks and one.words in self.confirmed)),
+            (one for one in open_ones if one.key not in settled),
             key=lambda one: order.index(one.key),
         )
 
@@ -688,8 +692,8 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
 def _copied(like: Settings) -> dict[str, Any]:
     """Return what the form shows for a new study like another: all but its name and its days."""
     days = [fact.key for fact in FACTS if fact.kind == "date"]
-    shorter = {key: asked_for(key) for key in ("parts", "trials") if asked_for(key)}
-    return {**_answers(like), "title": asked_for("new")} | dict.fromkeys(days) | shorter
+    asked = {key: asked_for(key) for key in ("parts", "trials", "methods") if asked_for(key)}
+    return {**_answers(like), "title": asked_for("new")} | dict.fromkeys(days) | asked
 
 
 def _old_file(readings: pd.DataFrame) -> dict[str, Any]:

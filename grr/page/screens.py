@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -59,7 +59,12 @@ from grr.questions.check import Finding, Findings, check
 from grr.questions.deciding import Criterion
 from grr.questions.gauge import GaugeResult, average_range
 from grr.questions.improving import AS_NOW, what_would_help
-from grr.questions.methods import MethodComparison, Recommendation, compare_with_baseline
+from grr.questions.methods import (
+    MethodComparison,
+    Recommendation,
+    compare_with_baseline,
+    recommended_of,
+)
 from grr.questions.renewal import TWICE, recheck
 from grr.questions.verdict import Verdict, verdict
 from grr.show.drawings import (
@@ -433,6 +438,8 @@ def _answer_by_method(study: Study) -> Screen:
             Button("Start a study of my own", "0_start_here.ipynb"),
             foot.quiet,
         )
+    else:
+        foot = _with_the_way_planned(foot, study, recommended_of(compared))
     if len(compared) == 1:
         return Screen(said, "two_ways.html.j2", _two_ways(compared[0]), foot)
     rows = []
@@ -453,6 +460,21 @@ def _answer_by_method(study: Study) -> Screen:
     values["sentences"] = [f"{begun(one.headline)}. {one.answer}" for one in compared]
     values["numbers"] = as_html(said) if asked_for("numbers") else ""
     return Screen(said, "methods.html.j2", values, foot)
+
+
+def _with_the_way_planned(foot: Foot, study: Study, way: str | None) -> Foot:
+    """Return the foot with the button that plans with the recommended way alone.
+
+    It is the next thing to do once the report is filed.
+    """
+    planned = None if way is None else _planned(study)
+    if planned is None or way is None:
+        return foot
+    named = f"{planned.title}, {way}"
+    plan = _plan_like("Write it in the plan", planned, named, methods=way)
+    if not planned.filed or foot.primary is None:
+        return replace(foot, quiet=[*foot.quiet, plan])
+    return replace(foot, primary=plan, quiet=[*foot.quiet, foot.primary])
 
 
 #: Recommendation of a way → the wash of its banner, as of the decision that it is nearest to.
@@ -838,28 +860,30 @@ def improve_page(study: Study) -> Screen:
 
 def _recheck(study: Study) -> Button | None:
     """Return the button that plans the check which renews a verdict; None where there is none."""
-    folder = study.folder
-    if folder is None or study.example:
+    planned = _planned(study)
+    found = None if planned is None else recheck(study)
+    if planned is None or found is None:
         return None
-    progress = progress_of(folder)
-    if progress.settings is None or progress.settings.plan is None:
+    named = f"{planned.title}, re-check"
+    parts, trials = str(found.parts), str(TWICE)
+    return _plan_like("Plan a re-check", planned, named, parts=parts, trials=trials)
+
+
+def _planned(study: Study) -> Progress | None:
+    """Return how far a study of one's own is; None where there is no plan to copy."""
+    if study.folder is None or study.example:
         return None
-    base = f"{progress.title}, re-check"
+    progress = progress_of(study.folder)
+    return progress if progress.settings and progress.settings.plan else None
+
+
+def _plan_like(words: str, progress: Progress, named: str, **changed: str) -> Button:
+    """Return the button that plans a study like one that is there, under a name of its own."""
     number = 1
-    while (folder.parent / folder_name(_numbered(base, number)) / STUDY_FILE).exists():
+    while (progress.folder.parent / folder_name(_numbered(named, number)) / STUDY_FILE).exists():
         number += 1
-    check = recheck(study)
-    if check is None:
-        return None
-    address = page_address(
-        "plan",
-        "",
-        new=_numbered(base, number),
-        like=progress.name,
-        parts=str(check.parts),
-        trials=str(TWICE),
-    )
-    return Button("Plan a re-check", address)
+    new = _numbered(named, number)
+    return Button(words, page_address("plan", "", new=new, like=progress.name, **changed))
 
 
 def _numbered(name: str, number: int) -> str:

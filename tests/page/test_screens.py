@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import random
 import re
+import shutil
 from html import unescape
 from pathlib import Path
 from typing import Literal
@@ -251,6 +252,37 @@ def test_a_study_of_two_ways_is_answered_way_by_way(monkeypatch: pytest.MonkeyPa
         assert method in said.lower()
     with pytest.raises(grr.StudyError, match="compares ways of measuring"):
         grr.improve_page(study)
+
+
+def test_the_way_that_is_recommended_is_planned_alone(
+    bores: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = bores.parent / "two"
+    shutil.copytree(DEMO_DATA / "pins_two_ways", folder)
+    toml = (folder / "study.toml").read_text(encoding="utf-8")
+    toml = toml.replace("example = true\n", "")
+    (folder / "study.toml").write_text(
+        re.sub('title = ".*"', 'title = "Two"', toml), encoding="utf-8"
+    )
+    on_page(monkeypatch, "study=studies/two")
+    monkeypatch.chdir(bores.parent)
+    foot = grr.answer_page(grr.open_study(folder)).foot
+    assert foot is not None and foot.primary is not None
+    assert foot.primary.words == "File the report"
+    (folder / "report.html").touch()
+    foot = grr.answer_page(grr.open_study(folder)).foot  # filed: what is done from now on
+    assert foot is not None and foot.primary is not None
+    assert foot.primary.words == "Write it in the plan"
+    asked = parse_qs(urlsplit(foot.primary.address).query)
+    assert (asked["new"], asked["like"]) == (["Two, stand"], ["studies/two"])
+    on_page(monkeypatch, urlencode(asked, doseq=True))
+    form = grr.study_form(planned_folder())
+    form.save()
+    assert form.said.startswith("Saved in studies/Two_stand."), form.said
+    plan = read_settings(bores.parent / "Two_stand").plan
+    assert plan is not None
+    assert plan.methods == ("stand",)
+    assert grr.study_form(bores.parent / "Two_stand").contradictions() == []
 
 
 def test_a_study_that_cannot_be_read_leaves_the_way_back(
