@@ -12,7 +12,7 @@ Newton's law of cooling (curve).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
@@ -36,7 +36,7 @@ from grr.formulas.micrometer import STEEL_EXPANSION, warming_for
 from grr.formulas.sources_of_variation import rounding_floor
 from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.errors import StudyError
-from grr.model.estimate import Estimate
+from grr.model.estimate import PERCENT, Estimate
 from grr.model.frames import frame
 from grr.model.names import begun, shortened
 from grr.model.printed import EXAMPLE, Printed
@@ -53,6 +53,7 @@ from grr.questions.drift_series import (
     fitted_series,
     series_of,
 )
+from grr.questions.gauge import anova
 from grr.questions.sittings import ZEROED, Sittings, sittings, zero_changes, zero_checks
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes, who_changed
 
@@ -230,6 +231,17 @@ class Drift(Printed):
             )
         return self.numbers.methods[name]
 
+    def grr(self, method: str = "") -> GrrWithoutDrift | None:
+        """Return GRR under one method as measured and with the drift taken out.
+
+        None where no drift shows, or the readings give no interval.
+        """
+        self.method(method)
+        return self.study.once(
+            ("GRR without drift", method, self.numbers.level),
+            lambda: _grr_without(self.numbers, method),
+        )
+
     @property
     def sudden(self) -> list[str]:
         """What changes at once, in words: between trials, or by a bump."""
@@ -254,6 +266,7 @@ class Drift(Printed):
             lines.append(_unlike_sentence(self.numbers, found))
             if name in self.re_zero:
                 lines.append(_re_zero_sentence(self.numbers, found, self.re_zero[name]))
+            lines.append(_grr_sentence(self.numbers, found, self.grr(name)))
             lines.append(_warming_sentence(self.numbers, found, self.warmed_mm))
             lines.append(_zero_sentence(self.numbers, found))
         lines += [
@@ -273,6 +286,26 @@ class Drift(Printed):
             Fold("Operator by operator", [_series_table(self.numbers)]),
             Prose([CAUTION]),
         ]
+
+
+@dataclass(frozen=True)
+class GrrWithoutDrift:
+    """GRR as measured, and with the drift taken out; each with its two-sided interval.
+
+    Attributes
+    ----------
+    measure : {"percent_tolerance", "percent_tv", "sd"}
+        What both are: GRR in percent as the purpose judges it, or its sd where neither is known.
+    measured : Estimate
+        Of the readings as they are: the verdict judges this one.
+    without : Estimate
+        Of the readings less the drift fitted to each, counted from the start of its session.
+        It takes the drift to be the one fitted, and every reading to be taken just after zeroing.
+    """
+
+    measure: Literal["percent_tolerance", "percent_tv", "sd"]
+    measured: Estimate
+    without: Estimate
 
 
 @dataclass(frozen=True)
@@ -525,23 +558,60 @@ def _drift_numbers(study: Study, level: float) -> DriftNumbers:
 
 def _unexplained(numbers: DriftNumbers, method: str) -> list[TrialChange]:
     """Return the changes between trials that stay with drift and bumps taken off."""
-    study = numbers.study.for_method(method) if method else numbers.study
-    changes = trial_changes(study)
+    changes = trial_changes(numbers.study.for_method(method) if method else numbers.study)
     if not changes:
         return []
+    bumped = [
+        bump for bump in bumps_in(numbers.series) if bump.method == method and not bump.begins
+    ]
+    left = trial_changes(_without_drift(numbers, method, bumped))
+    who = {operator for change in left for operator in change.operators}
+    return [change for change in changes if who.intersection(change.operators)]
+
+
+def _without_drift(numbers: DriftNumbers, method: str, bumped: Sequence[BumpFound] = ()) -> Study:
+    """Return the readings by a method less the drift fitted to them, and less some bumps."""
     rows = numbers.taken.table
     rows = rows[rows["method"] == method] if method else rows
     fitted = np.zeros(len(rows))
-    for name in study.operator_names:
+    for name in rows["operator"].unique():
         own = (rows["operator"] == name).to_numpy()
         fitted[own] = numbers.fitted(method, name, rows.loc[own, "since"].to_numpy(float))
-    for bump in bumps_in(numbers.series):
-        if bump.method == method and not bump.begins:
-            fitted += bump.size * _after(rows, bump)
-    readings = rows[["part", "operator", "trial"]].assign(reading=rows["reading"] - fitted)
-    left = trial_changes(replace(study, readings=readings, resolution=None))
-    who = {operator for change in left for operator in change.operators}
-    return [change for change in changes if who.intersection(change.operators)]
+    for bump in bumped:
+        fitted += bump.size * _after(rows, bump)
+    table = numbers.study.readings
+    table.loc[rows["row"], "reading"] = rows["reading"].to_numpy() - fitted
+    study = replace(numbers.study, readings=table, resolution=None)
+    return study.for_method(method) if method else study
+
+
+def _grr_without(numbers: DriftNumbers, method: str) -> GrrWithoutDrift | None:
+    """Return GRR with and without the drift; None where none shows, or limits are not known."""
+    if numbers.change(method) == 0.0:
+        return None
+    study = numbers.study.for_method(method) if method else numbers.study
+    try:
+        results = (anova(study), anova(_without_drift(numbers, method)))
+        of_tolerance, of_tv = (
+            results[0].value("GRR", name) > 0.0 for name in ("percent_tolerance", "percent_tv")
+        )
+        measure: Literal["percent_tolerance", "percent_tv", "sd"] = "sd"
+        if of_tolerance and (study.purpose == "accept" or not of_tv):
+            measure = "percent_tolerance"
+        elif of_tv:
+            measure = "percent_tv"
+        unit = study.unit if measure == "sd" else PERCENT
+        found = []
+        for result in results:
+            table = result.intervals(numbers.level)
+            value, lower, upper = (float(table[end]["GRR", measure]) for end in _ENDS)
+            found.append(Estimate(value, lower, upper, unit))
+    except StudyError:
+        return None
+    return GrrWithoutDrift(measure, *found)
+
+
+_ENDS = ("estimate", "lower", "upper")
 
 
 def _seen_from_start(found: MethodDrift, series: Series) -> pd.DataFrame:
@@ -809,6 +879,23 @@ def _re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero) -
             "master, and go on without putting it down."
         )
     return text
+
+
+def _grr_sentence(numbers: DriftNumbers, found: MethodDrift, grr: GrrWithoutDrift | None) -> str:
+    """Return GRR with the drift taken out beside GRR as measured; "" where no drift shows."""
+    if grr is None:
+        return ""
+    of = {
+        "percent_tolerance": " of the tolerance",
+        "percent_tv": " of the total variation",
+        "sd": " as a standard deviation",
+    }[grr.measure]
+    return (
+        f"{_name(found)}: GRR is {grr.measured:i}{of} as measured, and {grr.without:i} with the "
+        f"drift taken out ({100 * numbers.level:g}{JOIN}% intervals). The second takes the drift "
+        "to be as fitted and every reading to be taken just after zeroing; the verdict judges the "
+        "first."
+    )
 
 
 def _warming_sentence(numbers: DriftNumbers, found: MethodDrift, warmed_mm: float) -> str:

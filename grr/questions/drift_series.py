@@ -35,13 +35,15 @@ LEAST_SIDE = 3
 class Series:
     """One operator's readings by one method, in the order taken.
 
-    ``parts`` and ``trials`` name each reading; ``part`` and ``session`` code it from 0.
+    ``parts`` and ``trials`` name each reading; ``place`` (of a part), ``gauge`` and ``session``
+    code it from 0.
     """
 
     operator: str
     parts: tuple[str, ...]
     trials: tuple[int, ...]
-    part: NDArray[np.int64]
+    place: NDArray[np.int64]
+    gauge: NDArray[np.int64]
     session: NDArray[np.int64]
     since: Array
     readings: Array
@@ -78,7 +80,7 @@ class Series:
         """Return the series with a session of its own from the bump on."""
         after = np.arange(len(self.since)) >= bump.first_after
         pieces = np.unique(2 * self.session + after, return_inverse=True)[1].astype(np.int64)
-        means = blocks(self.part, pieces)
+        means = blocks(self.place, self.gauge, pieces)
         try:
             slope = drift_slope(self.since, self.readings, means)
         except StudyError:  # too little is left to fit: the series stays whole
@@ -97,8 +99,11 @@ def series_of(
         ]
         if rows.empty:
             continue
-        part, sitting = (pd.factorize(rows[key])[0].astype(np.int64) for key in ("part", "sitting"))
-        means = blocks(part, sitting)
+        place, gauge, sitting = (
+            pd.factorize(labels)[0].astype(np.int64)
+            for labels in (rows["part"] + "\n" + rows["place"], rows["gauge"], rows["sitting"])
+        )
+        means = blocks(place, gauge, sitting)
         since = rows["since"].to_numpy(dtype=np.float64)
         readings = rows["reading"].to_numpy(dtype=np.float64)
         readings = readings - readings[0]
@@ -108,7 +113,8 @@ def series_of(
             reasons[operator] = error.reason
             continue
         named = (tuple(rows["part"].astype(str)), tuple(rows["trial"].astype(int)))
-        found.append(Series(operator, *named, part, sitting, since, readings, means, slope))
+        codes = (place, gauge, sitting)
+        found.append(Series(operator, *named, *codes, since, readings, means, slope))
     return found, reasons
 
 

@@ -29,9 +29,9 @@ class Sittings:
     Attributes
     ----------
     table : DataFrame
-        part, operator, method ("" where none is named), trial, reading, time (missing
-        where it is not known), sitting (numbered from 0), and since: how long the sitting
-        had lasted.
+        part, place and gauge, operator, method ("" where none is named), trial, reading, time
+        (missing where it is not known), row (its label in ``study.readings``), sitting
+        (numbered from 0), and since: how long the sitting had lasted.
     unit : {"min", "reading"}
         Of ``since``: minutes, or places in the order taken where there are no times.
     """
@@ -62,6 +62,7 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
     """
     table = study.readings
     table = table[table["reading"].notna()]
+    table = table.assign(row=table.index)
     by_time = timed(study)
     if not by_time and not ("order" in table and table["order"].notna().all()):
         raise StudyError(
@@ -70,7 +71,8 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
             "numbers the readings 1, 2, 3 as they were taken",
         )
     table = table.sort_values("time" if by_time else "order", kind="stable", ignore_index=True)
-    table["method"] = table.get("method", "")
+    for column in ("method", "place", "gauge"):
+        table[column] = table.get(column, "")
     clock = _minutes(table["time"]) if by_time else table["order"].to_numpy(dtype=np.float64)
     start = _changes(table["method"]) | _takes_over(table)
     start[0] = True
@@ -89,7 +91,7 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
     since = np.where(usable, since_zero, clock - first + (0.0 if by_time else 1.0))
     if not by_time:
         table["time"] = pd.Series(pd.NaT, table.index, dtype="datetime64[ns, UTC]")
-    columns = ["part", "operator", "method", "trial", "reading", "time"]
+    columns = ["part", "place", "gauge", "operator", "method", "trial", "reading", "time", "row"]
     return Sittings(
         table[columns].assign(sitting=sitting, since=since), unit="min" if by_time else "reading"
     )

@@ -273,7 +273,8 @@ def test_what_may_drift_can_be_given_as_a_length():
     assert grr.drift(one_sided).re_zero == {}
     result = grr.drift(one_sided, allowed=0.5)
     assert result.re_zero[""].estimate == pytest.approx(10.0, abs=1.5)
-    assert "of the tolerance" not in " ".join(result.sentences)
+    of_drift = [line for line in result.sentences if "GRR is" not in line]
+    assert "of the tolerance" not in " ".join(of_drift)
 
 
 def test_bad_input_is_told_with_a_remedy():
@@ -327,3 +328,56 @@ def test_the_demo_warms_up_as_it_was_made_to(name):
     # at the end of a session of about 9 minutes 97 % of the warming is done
     assert low < -0.97 * person["warm"] < high
     assert_snapshot(str(result), f"drift_{name}")
+
+
+def two_places(slope, *, columns=("place", "gauge"), seed=0):
+    """Ten parts read at two places each by two gauges, in µm; both differ by much."""
+    rng, rows = np.random.default_rng(seed), []
+    size, at = rng.normal(0, 1, 10), rng.normal(0, 1, (10, 2))
+    start = pd.Timestamp("2026-05-05T08:00:00Z")
+    for operator in "ABC":
+        minutes = 0.0
+        for trial in range(1, 5):
+            for part in rng.permutation(10):
+                minutes += rng.uniform(0.25, 0.45)
+                place, gauge = (trial + part) % 2, (trial // 2 + part) % 2
+                value = size[part] + at[part, place] + 0.7 * gauge * ("gauge" in columns)
+                value += slope * minutes + rng.normal(0, 0.1)
+                time = start + pd.Timedelta(minutes=minutes)
+                rows.append((str(part), operator, trial, "uv"[place], "gh"[gauge], value, time))
+        start += pd.Timedelta(hours=1)
+    names = ["part", "operator", "trial", "place", "gauge", "reading", "time"]
+    table = pd.DataFrame(rows, columns=names)
+    left = [name for name in ("place", "gauge") if name not in columns]
+    return grr.Study(table.drop(columns=left), tolerance=grr.Tolerance(-8.0, 8.0), unit="µm")
+
+
+def test_places_and_gauges_are_no_scatter_of_a_drift():
+    found = grr.drift(two_places(-0.02)).method("")
+    assert found.scatter == pytest.approx(0.1, rel=0.15)
+    assert found.slope.slope == pytest.approx(-0.02, abs=3 * float(found.slope.error))
+    assert found.shape == "straight"
+    unnamed = grr.drift(two_places(-0.02, columns=())).method("")
+    assert unnamed.scatter > 5 * found.scatter
+    assert unnamed.shape == "none"
+    # against least squares written out: a mean for each place of a part, each gauge, each sitting
+    study = two_places(-0.02)
+    one = study.readings[study.readings["operator"] == "A"]
+    since = (one["time"] - one["time"].iloc[0]).dt.total_seconds() / 60
+    columns = [pd.get_dummies(one["part"] + one["place"]), pd.get_dummies(one["gauge"]), since]
+    design = np.column_stack(columns).astype(float)
+    slope = np.linalg.lstsq(design, one["reading"], rcond=None)[0][-1]
+    assert grr.drift(study).to_frame().at[("", "A"), "slope"] == pytest.approx(slope)
+
+
+def test_grr_with_the_drift_taken_out_is_that_of_readings_without_it():
+    drifted, still = (two_places(slope, columns=("place",)) for slope in (-0.05, 0.0))
+    found = grr.drift(drifted).grr()
+    assert found.measure == "percent_tolerance"
+    assert found.measured.value == grr.anova(drifted).value("GRR", "percent_tolerance")
+    truth = grr.anova(still).value("GRR", "percent_tolerance")
+    assert found.without.value == pytest.approx(truth, rel=0.1)
+    assert found.without.lower < found.without.value < found.without.upper < found.measured.value
+    assert grr.drift(still).grr() is None
+    said = " ".join(grr.drift(drifted).sentences)
+    assert f"{found.measured:i} of the tolerance as measured, and {found.without:i}" in said
