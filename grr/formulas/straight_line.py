@@ -288,20 +288,13 @@ def confidence_band(
     uncertainty); JCGM 100:2008 (GUM), equations (13) and (G.2b).
     """
     leverage = 1.0 / len(line.points) + (x - line.centre) ** 2 / line.spread
-    return _band(line, x, leverage, level, _carried(line, x, blocks, covariance))
-
-
-def prediction_band(line: LineFit, x: Array, *, level: float = 0.95) -> LineBand:
-    """Return the band in which one further point of the fit would lie, at each x.
-
-    A point is one reading, or the mean of one block where the line was fitted to means.
-
-    Notes
-    -----
-    Source: Draper & Smith, Applied Regression Analysis, 3rd ed., section 3.1.
-    """
-    leverage = 1.0 + 1.0 / len(line.points) + (x - line.centre) ** 2 / line.spread
-    return _band(line, x, leverage, level, np.zeros(len(x)))
+    own = line.residual_sd[..., None] ** 2 * leverage
+    variance = own + _carried(line, x, blocks, covariance)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        df = np.where(own > 0.0, line.df * (variance / own) ** 2, np.inf)
+    reach = t_quantile(0.5 + level / 2.0, df) * np.sqrt(variance)
+    fitted = line.at(x)
+    return LineBand(x=x, fitted=fitted, lower=fitted - reach, upper=fitted + reach)
 
 
 def slope_calibration_u(line: LineFit, blocks: Array, covariance: Array) -> float:
@@ -342,13 +335,3 @@ def _carried(line: LineFit, x: Array, blocks: Array | None, covariance: Array | 
     weights = per_point @ belongs
     carried: Array = np.einsum("mi,ij,mj->m", weights, covariance, weights)
     return carried
-
-
-def _band(line: LineFit, x: Array, leverage: Array, level: float, carried: Array) -> LineBand:
-    own = line.residual_sd[..., None] ** 2 * leverage
-    variance = own + carried
-    with np.errstate(divide="ignore", invalid="ignore"):
-        df = np.where(own > 0.0, line.df * (variance / own) ** 2, np.inf)
-    reach = t_quantile(0.5 + level / 2.0, df) * np.sqrt(variance)
-    fitted = line.at(x)
-    return LineBand(x=x, fitted=fitted, lower=fitted - reach, upper=fitted + reach)

@@ -10,7 +10,6 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import pandas as pd
 
 from grr.files.allowed_files import target_file
@@ -19,10 +18,7 @@ from grr.formulas.second_look import confidence_of
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.printed import Printed
-from grr.model.rules import Plan, Rules
-from grr.model.settings import Document
 from grr.model.study import Study
-from grr.model.tolerance import Tolerance
 from grr.page.conduct import readings_fingerprint, versions
 from grr.page.filed_results import as_filed
 from grr.page.filed_results import result_document as filed_document
@@ -346,40 +342,6 @@ def _comparisons(study: Study) -> list[dict[str, Any]]:
 
 def _number(value: Any) -> float | None:
     return None if not math.isfinite(float(value)) else float(value)
-
-
-# The schema of the settings, from their model
-# --------------------------------------------
-
-
-def settings_schema() -> dict[str, Any]:
-    """Return key of the part "study" → its schema, for every key that is a setting.
-
-    ``result.schema.json`` holds these; a test compares, and renews the file on request.
-    """
-    _, found = msgspec.json.schema_components([Document, Rules, Plan, Tolerance])
-    document = found["Document"]["properties"]
-    own = {
-        "tolerance": {"anyOf": [{"type": "null"}, _closed(found["Tolerance"])]},
-        "rules": _closed(found["Rules"]),
-        "plan": {"anyOf": [{"type": "null"}, _closed(found["Plan"])]},
-    }
-    return {key: own.get(key, _given(document[key])) for key in document if key not in _IN_FACTS}
-
-
-def _closed(kind: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the schema of a table of which a result writes every key, and no other."""
-    return {
-        "type": "object",
-        "properties": {key: _given(value) for key, value in kind["properties"].items()},
-        "required": list(kind["properties"]),
-        "additionalProperties": False,
-    }
-
-
-def _given(schema: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the schema of a value that is always written: none is the default."""
-    return {key: value for key, value in schema.items() if key != "default"}
 
 
 def plain(values: Mapping[Any, Any]) -> dict[str, Any]:

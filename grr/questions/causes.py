@@ -322,7 +322,6 @@ class _Prepared(NamedTuple):
     tests: Battery
     step: float
     sessions: int
-    unit_of_time: str
     notes: tuple[str, ...]
 
 
@@ -361,11 +360,11 @@ def _prepared(study: Study) -> _Prepared:
     if o == 1 and r == 1:
         raise StudyError("nothing was measured twice", "Measure every part again")
     shapes: list[Shape] = []
-    sessions, unit_of_time = 1, "reading"
+    sessions = 1
     if r > 1 and in_place:
         shapes += trial_shapes(p, o, r)
         try:
-            timed, sessions, unit_of_time = _timed_shapes(study, cube, gaps)
+            timed, sessions = _timed_shapes(study, cube, gaps)
             shapes += timed
         except StudyError as error:
             notes.append(f"Drift and steps were not looked for: {_lower(error.problem)}.")
@@ -381,7 +380,6 @@ def _prepared(study: Study) -> _Prepared:
         tests,
         last_digit(study.resolution, y),
         sessions,
-        unit_of_time,
         tuple(notes),
     )
 
@@ -390,7 +388,7 @@ def _lower(text: str) -> str:
     return f"{text[0].lower()}{text[1:]}"
 
 
-def _timed_shapes(study: Study, cube: Cube, gaps: Any) -> tuple[list[Shape], int, str]:
+def _timed_shapes(study: Study, cube: Cube, gaps: Any) -> tuple[list[Shape], int]:
     checks = zero_checks(study)
     taken = sittings(study, checks.loc[checks["name"].isin(ZEROED), "time"])
     table = taken.table
@@ -408,7 +406,7 @@ def _timed_shapes(study: Study, cube: Cube, gaps: Any) -> tuple[list[Shape], int
             since[i, j, k] = since[i, j, there].mean()
             sitting[i, j, k] = sitting[i, j, there[0]]
     shapes = sitting_shapes(since, sitting)
-    return shapes, len(np.unique(sitting)), taken.unit
+    return shapes, len(np.unique(sitting))
 
 
 # How large each cause is, and GRR without it.

@@ -31,7 +31,6 @@ from grr.formulas.straight_line import (
     fit_line,
     gather_blocks,
     lack_of_fit,
-    prediction_band,
     slope_calibration_u,
 )
 from grr.model.blocks import Block, Bullets, Prose, Table
@@ -167,12 +166,10 @@ def linearity(
         block_upper=upper,
         block_surely_beyond=_beyond(strict_lower, strict_upper),
         largest_errors=largest_errors,
-        manual_line=plain,
         line=line,
         lack_of_fit=test,
         band=band,
         slope_u=max(slope_calibration_u(line, blocks.values, one) for one in covariances),
-        prediction=prediction_band(line, x, level=level),
         pitch=wave,
         bias_limit=limit,
         mpe=largest,
@@ -208,17 +205,14 @@ class LinearityResult(Printed):
         the confidence asked for.
     largest_errors : ndarray, shape (b,)
         The single reading on each block that errs most.
-    manual_line : LineFit
-        The manual's line through all readings.
     line : LineFit
-        The line used: that one, or the one through block means where a line does not fit.
+        The manual's line through all readings, or the one through block means where a line
+        does not fit.
     lack_of_fit : LackOfFit or None
     band : LineBand
         Where the true line lies, the blocks' uncertainty in it.
     slope_u : float
         Standard uncertainty that the blocks' calibration gives to the slope.
-    prediction : LineBand
-        Where one further reading (or block mean) would lie.
     pitch : PitchError or None
     bias_limit, mpe : float or None
     mpe_states : tuple of str
@@ -252,12 +246,10 @@ class LinearityResult(Printed):
     block_upper: Array
     block_surely_beyond: Array
     largest_errors: Array
-    manual_line: LineFit
     line: LineFit
     lack_of_fit: LackOfFit | None
     band: LineBand
     slope_u: float
-    prediction: LineBand
     pitch: PitchError | None
     bias_limit: float | None
     mpe: float | None
@@ -421,18 +413,6 @@ class LinearityResult(Printed):
         if self.mpe_states:
             frame["mpe"] = list(self.mpe_states)
         return frame
-
-    def fit_frame(self) -> pd.DataFrame:
-        """Return slope and intercept of the line used: estimate, error, interval, t, p."""
-        rows = {}
-        for name in ("slope", "intercept"):
-            value = float(getattr(self.line, name))
-            error = float(getattr(self.line, f"{name}_error"))
-            reach = float(t_quantile(0.5 + self.level / 2.0, self.line.df)) * error
-            t, p = (float(getattr(self.line, f"{name}_{part}")) for part in ("t", "p"))
-            rows[name] = (value, error, value - reach, value + reach, t, p)
-        columns = ["estimate", "standard_error", "lower", "upper", "t", "p"]
-        return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("term")
 
     @property
     def pitch_amplitude(self) -> Estimate:

@@ -13,7 +13,6 @@ from grr.formulas.straight_line import (
     fit_line,
     gather_blocks,
     lack_of_fit,
-    prediction_band,
     slope_calibration_u,
 )
 from grr.model.errors import StudyError
@@ -60,9 +59,6 @@ def test_line_bands_and_joint_test_are_statsmodels():
     band = confidence_band(line, at, level=0.9)
     assert band.lower == pytest.approx(frame["mean_ci_lower"].to_numpy(), rel=1e-8)
     assert band.upper == pytest.approx(frame["mean_ci_upper"].to_numpy(), rel=1e-8)
-    wide = prediction_band(line, at, level=0.9)
-    assert wide.lower == pytest.approx(frame["obs_ci_lower"].to_numpy(), rel=1e-8)
-    assert wide.upper == pytest.approx(frame["obs_ci_upper"].to_numpy(), rel=1e-8)
 
 
 def test_lack_of_fit_is_the_comparison_of_two_models():
@@ -257,13 +253,4 @@ def test_a_stack_of_lines_has_each_lines_own_intercept_test_and_share_explained(
 def test_a_band_says_where_it_stands():
     line = fit_line(np.array([1.0, 2.0, 4.0]), np.array([0.1, 0.4, 0.3]))
     at = np.array([0.0, 3.0])
-    assert confidence_band(line, at).x is at and prediction_band(line, at).x is at
-
-
-def test_a_prediction_holds_at_95_percent_where_nothing_is_said():
-    x, y = np.array([1.0, 2.0, 4.0, 5.0]), np.array([0.1, 0.4, 0.3, 0.6])
-    at = np.array([3.0])
-    model = sm.OLS(y, sm.add_constant(x)).fit()
-    frame = model.get_prediction(np.array([[1.0, 3.0]])).summary_frame(alpha=0.05)
-    band = prediction_band(fit_line(x, y), at)
-    assert band.upper == pytest.approx(frame["obs_ci_upper"].to_numpy(), rel=1e-8)
+    assert confidence_band(line, at).x is at

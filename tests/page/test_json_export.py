@@ -5,9 +5,12 @@ from __future__ import annotations
 import copy
 import json
 import os
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import jsonschema
+import msgspec
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,8 +18,11 @@ from hostile_study import hostile_study
 from studies import SHAPES, invented
 
 import grr
+from grr.model.rules import Plan, Rules
+from grr.model.settings import Document
+from grr.model.tolerance import Tolerance
 from grr.page.conduct import readings_fingerprint
-from grr.page.json_export import SCHEMA_FILE, result_document, settings_schema
+from grr.page.json_export import _IN_FACTS, SCHEMA_FILE, result_document
 from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")
@@ -60,6 +66,36 @@ def test_schema_is_itself_valid_and_closed():
         {key: value for key, value in content.items() if key != "readings"},
     ):
         assert list(VALIDATOR.iter_errors(spoilt))
+
+
+def settings_schema() -> dict[str, Any]:
+    """Return key of the part "study" → its schema, for every key that is a setting.
+
+    ``result.schema.json`` holds these.
+    """
+    _, found = msgspec.json.schema_components([Document, Rules, Plan, Tolerance])
+    document = found["Document"]["properties"]
+    own = {
+        "tolerance": {"anyOf": [{"type": "null"}, _closed(found["Tolerance"])]},
+        "rules": _closed(found["Rules"]),
+        "plan": {"anyOf": [{"type": "null"}, _closed(found["Plan"])]},
+    }
+    return {key: own.get(key, _given(document[key])) for key in document if key not in _IN_FACTS}
+
+
+def _closed(kind: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the schema of a table of which a result writes every key, and no other."""
+    return {
+        "type": "object",
+        "properties": {key: _given(value) for key, value in kind["properties"].items()},
+        "required": list(kind["properties"]),
+        "additionalProperties": False,
+    }
+
+
+def _given(schema: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the schema of a value that is always written: none is the default."""
+    return {key: value for key, value in schema.items() if key != "default"}
 
 
 def with_settings(schema):

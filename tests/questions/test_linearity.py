@@ -25,8 +25,8 @@ def made(bias=lambda x: 0.0 * x, sd=0.0001, repeats=5, block_sd=0.0, seed=1):
 
 def test_the_manuals_example():
     result = grr.linearity(manual(), unit="mm")
-    assert result.fit_frame().at["slope", "estimate"] == pytest.approx(-0.131667, abs=1e-6)
-    assert result.fit_frame().at["intercept", "estimate"] == pytest.approx(0.736667, abs=1e-6)
+    assert result.line.slope == pytest.approx(-0.131667, abs=1e-6)
+    assert result.line.intercept == pytest.approx(0.736667, abs=1e-6)
     assert result.to_frame()["bias"].to_list() == pytest.approx(
         [0.491667, 0.125, 0.025, -0.291667, -0.616667], abs=1e-6
     )
@@ -36,10 +36,9 @@ def test_the_manuals_example():
 def test_lack_of_fit_puts_the_blocks_in_the_place_of_readings():
     result = grr.linearity(made(block_sd=0.0003), unit="mm")
     assert result.line.by_block and result.line.df == 8
-    assert result.manual_line.df == 48
     assert result.lack_of_fit_shown
     asked = grr.linearity(made(block_sd=0.0003), unit="mm", lack_of_fit_level=1e-60)
-    assert asked.lack_of_fit_shown and not asked.line.by_block
+    assert asked.lack_of_fit_shown and not asked.line.by_block and asked.line.df == 48
 
 
 def test_block_means_used_to_be_safe_are_not_called_a_lack_of_fit():
