@@ -223,7 +223,9 @@ def sums(y: Array) -> Sums:
     )
 
 
-def scores(y: Array, tests: Battery, floor: float = 0.0) -> dict[Family, tuple[Array, Array]]:
+def scores(
+    y: Array, tests: Battery, floor: Array | float = 0.0
+) -> dict[Family, tuple[Array, Array]]:
     """Return family → adjusted p and index of its worst member, of a stack of studies.
 
     The adjusted p may be above 1; families that the design cannot test leave their share
@@ -233,7 +235,7 @@ def scores(y: Array, tests: Battery, floor: float = 0.0) -> dict[Family, tuple[A
     ----------
     y : ndarray, shape (..., p, o, r)
     tests : Battery
-    floor : float
+    floor : ndarray, shape (...)
         Least variance of a repeat: the rounding error of the gauge.
     """
     p, o, r = y.shape[-3:]
@@ -264,7 +266,7 @@ def scores(y: Array, tests: Battery, floor: float = 0.0) -> dict[Family, tuple[A
         along = np.square(flat @ rows.T)
         best = along.argmax(axis=-1)
         explained = along.max(axis=-1)
-        left = np.maximum((s.ss_error - explained) / (df_e - 1), max(floor, tiny))
+        left = np.maximum((s.ss_error - explained) / (df_e - 1), np.maximum(floor, tiny))
         found[family] = (_tail(1, df_e - 1, explained / left), best, len(rows))
     budget = 1.0 if tests.normal is None else 1.0 - SCATTER_LEVEL / LEVEL
     whole = sum(SHARES[family] for family in found) / budget
@@ -278,7 +280,7 @@ def scores(y: Array, tests: Battery, floor: float = 0.0) -> dict[Family, tuple[A
 
 
 def _of_scatter(
-    y: Array, s: Sums, normal: Normal, floor: float, weight: float
+    y: Array, s: Sums, normal: Normal, floor: Array | float, weight: float
 ) -> dict[Family, tuple[Array, Array]]:
     """Return family → adjusted p and index, of the one that the scatter tests name; 1 elsewhere.
 
@@ -337,13 +339,13 @@ def _tail(df: float, df_below: float, f: Array) -> Array:
     return np.asarray(fdtrc(df, df_below, np.minimum(f, 1e12)))
 
 
-def _scatter(squares: Array, df: int, floor: float) -> tuple[Array, Array, int]:
+def _scatter(squares: Array, df: int, floor: Array | float) -> tuple[Array, Array, int]:
     """Return the test of the largest of several variances against all others."""
     groups = squares.shape[-1]
     best = squares.argmax(axis=-1)
     largest = squares.max(axis=-1)
     rest = (squares.sum(axis=-1) - largest) / (df * (groups - 1))
-    f = largest / df / np.maximum(rest, max(floor, 1e-300))
+    f = largest / df / np.maximum(rest, np.maximum(floor, 1e-300))
     return _tail(df, df * (groups - 1), f), best, groups
 
 
@@ -363,19 +365,21 @@ def _offsets(s: Sums, shape: tuple[int, ...], ms_i: Array, ms_e: Array) -> tuple
     return np.where(pool, together, alone), best, members
 
 
-def _cells(s: Sums, df_i: int, df_e: int, ms_e: Array, floor: float) -> tuple[Array, Array, int]:
+def _cells(
+    s: Sums, df_i: int, df_e: int, ms_e: Array, floor: Array | float
+) -> tuple[Array, Array, int]:
     """Return the test of the cell furthest from where its part and operator put it."""
     p, o, r = s.error.shape[-3:]
     flat = np.square(s.cell).reshape(*s.cell.shape[:-2], p * o)
     best = flat.argmax(axis=-1)
     along = r * flat.max(axis=-1) * (p / (p - 1)) * (o / (o - 1))
     rest = np.maximum(s.ss_interaction - along, 0.0)
-    ms_rest = np.maximum(rest / (df_i - 1), max(floor, 1e-300))
+    ms_rest = np.maximum(rest / (df_i - 1), np.maximum(floor, 1e-300))
     alone = _tail(1, df_i - 1, along / ms_rest)
     members = p * o if o > 2 else p
     if not df_e:
         return alone, best, members
-    pooled = np.maximum((rest + s.ss_error) / (df_i - 1 + df_e), max(floor, 1e-300))
+    pooled = np.maximum((rest + s.ss_error) / (df_i - 1 + df_e), np.maximum(floor, 1e-300))
     together = _tail(1, df_i - 1 + df_e, along / pooled)
     pool = _tail(df_i - 1, df_e, ms_rest / np.maximum(ms_e, 1e-300)) > POOL_ABOVE
     return np.where(pool, together, alone), best, members
@@ -389,7 +393,7 @@ def slip_size(s: Sums, index: NDArray[np.intp]) -> Array:
     return np.asarray(np.take_along_axis(u, index[..., None], axis=-1)[..., 0] / kept)
 
 
-def _slips(s: Sums, shape: tuple[int, ...], floor: float) -> tuple[Array, Array, int]:
+def _slips(s: Sums, shape: tuple[int, ...], floor: Array | float) -> tuple[Array, Array, int]:
     """Return the test of the reading furthest from the others.
 
     Judged by part and operator together where, without it, no interaction shows; else
@@ -397,7 +401,7 @@ def _slips(s: Sums, shape: tuple[int, ...], floor: float) -> tuple[Array, Array,
     """
     p, o, r = shape
     n, df_i, df_e = p * o * r, (p - 1) * (o - 1), p * o * (r - 1)
-    least = max(floor, 1e-300)
+    least = np.maximum(floor, 1e-300)
     error = s.error.reshape(*s.error.shape[:-3], n)
     cell = np.repeat(s.cell.reshape(*s.cell.shape[:-2], p * o), r, axis=-1)
     u = np.abs(error + cell)
@@ -493,8 +497,15 @@ _MANY_CELLS: tuple[Family, ...] = ("interaction", "interaction_of_operator")
 
 def find_causes(
     y: Array, tests: Battery, step: float = 0.0, *, level: float = LEVEL
-) -> tuple[list[Suspect], float]:
-    """Return the causes that chance does not explain, strongest first, and p of the first.
+) -> list[Suspect]:
+    """Return the causes that chance does not explain, strongest first; see `causes_of_many`."""
+    return causes_of_many(y[None], tests, np.array([step]), level=level)[0]
+
+
+def causes_of_many(
+    y: Array, tests: Battery, step: Array, *, level: float = LEVEL
+) -> list[list[Suspect]]:
+    """Return the causes that chance does not explain, strongest first, study by study.
 
     The strongest suspect is taken off the readings and all tests are made again; what shows
     within the cells goes first (see `WITHIN`), and one cell goes before many where it
@@ -503,58 +514,73 @@ def find_causes(
 
     Parameters
     ----------
-    y : ndarray, shape (p, o, r)
+    y : ndarray, shape (studies, p, o, r)
     tests : Battery
-    step : float
+    step : ndarray, shape (studies,)
         The last digit of the readings; 0 where they are as good as continuous.
     level : float
         Chance of any cause in a clean study.
     """
-    left, weighed = Left(y), y.copy()
-    found: list[Suspect] = []
-    seen: set[tuple[str, int]] = set()
-    first, at_large = 1.0, False
-    floor = step**2 / 12.0
+    found: list[list[Suspect]] = [[] for _ in y]
+    taken: list[list[Accused]] = [[] for _ in y]
+    floor, weighed, going = np.square(step) / 12.0, y.copy(), np.arange(len(y))
     for _ in range(MOST):
-        accused = sorted(
-            (
-                Accused(family, int(index), min(float(score), 1.0))
-                for family, (score, index) in scores(weighed, tests, floor).items()
-                if (family, int(index)) not in seen and not (at_large and family in FINDS)
-            ),
-            key=lambda one: one.p,
-        )
-        if accused and not found:
-            first = accused[0].p
-        offsets = sum(suspect.family == "operator_offset" for suspect in found)
-        accused = [
-            one
-            for one in accused
-            if one.p < level and (one.family != "operator_offset" or offsets < y.shape[1] - 1)
-        ]
-        if not accused:
+        scored = scores(weighed[going], tests, floor[going])
+        accused = np.any([p < level for p, _ in scored.values()], axis=0)
+        still = []
+        for row, place in zip(np.flatnonzero(accused), going[accused], strict=True):
+            left = found[place][-1].after if found[place] else Left(y[place])
+            here = weighed[place].copy()
+            now = {name: (float(p[row]), int(member[row])) for name, (p, member) in scored.items()}
+            known = (left, here, y[place], tests, float(floor[place]))
+            worst = _next(now, taken[place], known, level)
+            if worst is not None:
+                suspect, weighed[place] = _taken_off(worst, left, here, tests)
+                found[place].append(suspect)
+                taken[place].append(worst)
+                still.append(int(place))
+        if not still:
             break
-        worst = next((one for one in accused if one.family in WITHIN), accused[0])
-        simpler = _SIMPLER.get(worst.family, ())
-        for one in sorted(accused, key=lambda one: one.family not in simpler[:1]):
-            if one.family not in simpler or one.p > worst.p * _AS_SURE[one.family]:
-                continue
-            without = scores(_taken_off(one, left, weighed, tests)[1], tests, floor)
-            scores_left = [float(without[name][0]) for name in _MANY_CELLS if name in without]
-            if min(scores_left) >= level:
-                worst = one
-                break
-        if worst.family == "operator_offset":
-            worst = worst._replace(member=_furthest(weighed, y))
-        likelier = _likelier(worst, weighed, tests, floor)
-        if (likelier.family, likelier.member) not in seen:
-            worst = likelier
-        seen.add((worst.family, worst.member))
-        suspect, weighed = _taken_off(worst, left, weighed, tests)
-        left = suspect.after
-        found.append(suspect)
-        at_large = at_large or worst.family in _AT_LARGE
-    return found, first
+        going = np.array(still)
+    return found
+
+
+def _next(
+    scored: dict[Family, tuple[float, int]],
+    taken: list[Accused],
+    known: tuple[Left, Array, Array, Battery, float],
+    level: float,
+) -> Accused | None:
+    """Return what to take off next; None where nothing is left that chance does not explain."""
+    left, weighed, y, tests, floor = known
+    seen = {(one.family, one.member) for one in taken}
+    at_large = any(one.family in _AT_LARGE for one in taken)
+    offsets = sum(one.family == "operator_offset" for one in taken)
+    accused = [
+        Accused(family, member, min(p, 1.0))
+        for family, (p, member) in scored.items()
+        if p < level
+        and (family, member) not in seen
+        and not (at_large and family in FINDS)
+        and (family != "operator_offset" or offsets < y.shape[1] - 1)
+    ]
+    if not accused:
+        return None
+    accused.sort(key=lambda one: one.p)
+    worst = next((one for one in accused if one.family in WITHIN), accused[0])
+    simpler = _SIMPLER.get(worst.family, ())
+    for one in sorted(accused, key=lambda one: one.family not in simpler[:1]):
+        if one.family not in simpler or one.p > worst.p * _AS_SURE[one.family]:
+            continue
+        without = scores(_taken_off(one, left, weighed, tests)[1], tests, floor)
+        scores_left = [float(without[name][0]) for name in _MANY_CELLS if name in without]
+        if min(scores_left) >= level:
+            worst = one
+            break
+    if worst.family == "operator_offset":
+        worst = worst._replace(member=_furthest(weighed, y))
+    likelier = _likelier(worst, weighed, tests, floor)
+    return worst if (likelier.family, likelier.member) in seen else likelier
 
 
 #: What else may look like it: a step that makes an operator's mean high, a part whose repeats

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc, fdtri, stdtrit
 
-from grr.formulas.arrays import Array, product
+from grr.formulas.arrays import Array, Mask, product
 from grr.formulas.drift_rate import Blocks, blocks
 from grr.model.errors import StudyError
 
@@ -407,7 +407,7 @@ def trial_shifts(readings: Array, *, level: float = LEVEL) -> list[TrialShift]:
     complete blocks) and 10.3 (tests by the extra sum of squares).
     """
     _, o, r = readings.shape
-    if r < 2:
+    if r < 2 or (np.isfinite(readings).all() and not may_shift(readings, level=level)):
         return []
     part, operator, trial = np.nonzero(np.isfinite(readings))
     values = readings[part, operator, trial]
@@ -423,6 +423,28 @@ def trial_shifts(readings: Array, *, level: float = LEVEL) -> list[TrialShift]:
     cell, by_operator = part * o + operator, operator * r + trial
     together = _tested(values, [cell], trial, by_operator, None)
     return [together] if together is not None and together.p < alpha else []
+
+
+def may_shift(readings: Array, *, level: float = LEVEL) -> Mask:
+    """Return in which of many complete studies (..., p, o, r) `trial_shifts` finds any."""
+    p, o, r = readings.shape[-3:]
+    if r < 2:
+        return np.zeros(readings.shape[:-3], dtype=np.bool_)
+    within = readings - readings.mean(axis=-1, keepdims=True)
+    by_operator = within.mean(axis=-3)
+    steps, df = r - 1, (p - 1) * (r - 1)
+    left = np.square(within - by_operator[..., None, :, :]).sum(axis=(-3, -1))
+    explained = p * np.square(by_operator).sum(axis=-1)
+    together = p * o * np.square(by_operator.mean(axis=-2)).sum(axis=-1)
+    # A test that stands on the edge counts: it is made again.
+    alpha = (1.0 + 1e-9) * level / (o + 1 if o > 1 else 1)
+    found = (_chance(explained, left, steps, df) < alpha).any(axis=-1)
+    return np.asarray(found | (_chance(together, left.sum(axis=-1), steps, o * df) < alpha))
+
+
+def _chance(explained: Array, left: Array, steps: int, df: int) -> Array:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(fdtrc(steps, df, explained / steps / (left / df)))
 
 
 def _tested(

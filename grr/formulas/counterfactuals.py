@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 
 from grr.formulas.arrays import Array
-from grr.formulas.cause_tests import Left, sums
+from grr.formulas.cause_tests import Left, Suspect, sums
 from grr.formulas.pivots import at_least, noncentrality_draws
 
 DRAWS = 5000
@@ -93,6 +93,57 @@ class Variances:
             noncentral = noncentrality_draws(self.ss_operator / yardstick, df, DRAWS, rng)
             operator = noncentral * yardstick / (p * r * self.divisor)
         return at_least(operator + cell, error), error
+
+
+class Chain:
+    """GRR² of a study with its causes taken off one after the other.
+
+    Parameters
+    ----------
+    y : ndarray, shape (p, o, r)
+    causes : list of Suspect
+        As `grr.formulas.cause_tests.find_causes` gives them.
+    divisor : float
+        Of the operators' differences, see above.
+    shown, floor : float
+        GRR² as the analysis prints it, and the least that rounding lets it be.
+    beside : float
+        What is in GRR² and not in the readings given.
+    """
+
+    def __init__(
+        self,
+        y: Array,
+        causes: list[Suspect],
+        divisor: float,
+        *,
+        shown: float,
+        floor: float,
+        beside: float = 0.0,
+    ) -> None:
+        lefts = [Left(y), *(cause.after for cause in causes)]
+        self.states = [Variances(left, divisor) for left in lefts]
+        self.grr = [state.grr + beside for state in self.states]
+        self.shown, self.floor = shown, floor
+
+    def without(self, members: list[int]) -> float:
+        """Return GRR² as shown less the share that some causes make of it.
+
+        Without some of them no less is left than without all.
+        """
+        gone = sum(max(self.grr[n] - self.grr[n + 1], 0.0) for n in members)
+        left = max(1.0 - gone / self.grr[0], min(self.grr[-1] / self.grr[0], 1.0))
+        return max(self.shown * left, self.floor)
+
+
+def share_gone(left: float, shown: float) -> float:
+    """Return the percent of GRR² that is gone where so much is left of it."""
+    return 100.0 * (1.0 - left / shown)
+
+
+def divisor_of(operators: int, people: float) -> float:
+    """Return what the operators' squares are divided by, for N people who will ever measure."""
+    return (operators - 1) / (1.0 - 1.0 / people) if operators > 1 else 1.0
 
 
 def limits(draws: Array) -> tuple[float, float]:

@@ -9,8 +9,11 @@ from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array, Mask
+
+Places = NDArray[np.intp]
 
 # Whether the last digit of a gauge shows its scatter or hides it.
 # ----------------------------------------------------------------
@@ -118,28 +121,55 @@ class Shift:
 
 def median(values: Array, axis: int | tuple[int, ...] | None = None) -> Array:
     """Return the median of the readings that are there; NaN where there are none."""
+    if not np.isnan(values).any():
+        return np.asarray(np.median(values, axis=axis), dtype=np.float64)
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="All-NaN slice", category=RuntimeWarning)
         return np.asarray(np.nanmedian(values, axis=axis), dtype=np.float64)
 
 
-def noise(readings: Array, resolution: float | None = None) -> float:
-    """Return a robust standard deviation of the readings about their part's median.
+def noise(readings: Array, resolution: Array | float | None = None) -> Array:
+    """Return a robust standard deviation of the readings (..., p, o, r) about their part's median.
 
     1.4826 × the median absolute deviation (the factor makes it the standard deviation of
     normal values: Huber & Ronchetti, Robust Statistics, section 5.1), never under the
     rounding error of the gauge.
     """
-    residuals = readings - median(readings, axis=(1, 2))[:, None, None]
-    spread = 1.4826 * float(median(np.abs(residuals)))
-    floor = 0.0 if resolution is None else resolution / np.sqrt(12.0)
-    return max(spread, floor)
+    residuals = readings - median(readings, axis=(-2, -1))[..., None, None]
+    spread = 1.4826 * median(np.abs(residuals), axis=(-3, -2, -1))
+    return np.asarray(np.maximum(spread, _rounding(resolution)))
+
+
+def _rounding(resolution: Array | float | None) -> Array:
+    """Return the rounding error of a digit, 0 where that is not known (None, NaN)."""
+    digit = np.asarray(0.0 if resolution is None else resolution, dtype=np.float64)
+    return np.asarray(np.nan_to_num(digit) / np.sqrt(12.0))
+
+
+def may_hold_mistakes(readings: Array, resolution: Array) -> Mask:
+    """Return which of many complete studies (..., p, o, r) the functions below must look at.
+
+    In the others they find nothing. ``resolution`` (...) is NaN where it is not known.
+    """
+    p, o, r = readings.shape[-3:]
+    scale = noise(readings, resolution)[..., None, None, None]
+    centre = median(readings, axis=(-2, -1))[..., None, None]
+    found = (np.abs(readings - centre) > 12.0 * scale).any(axis=(-3, -2, -1))
+    found |= _exchanged(readings, resolution).any(axis=(-4, -3, -2, -1))
+    taken = np.moveaxis(readings, -3, -1)
+    if o * r > 2:
+        expected = np.moveaxis(median_of_others(readings), -3, -1)
+        found |= (_best_shift(taken, expected, scale[..., 0])[1] != 0).any(axis=(-2, -1))
+    columns = taken.reshape(*readings.shape[:-3], o * r, p)
+    for one in range(o * r - 1):
+        found |= (columns[..., one + 1 :, :] == columns[..., [one], :]).all(axis=-1).any(axis=-1)
+    return np.asarray(found)
 
 
 def factor_slips(readings: Array, resolution: float | None = None) -> list[FactorSlip]:
     """Return readings off by a factor of 10, 25.4, 100 or 1000."""
     centre = np.broadcast_to(median(readings, axis=(1, 2))[:, None, None], readings.shape)
-    scale = noise(readings, resolution)
+    scale = float(noise(readings, resolution))
     found = []
     for place in zip(*np.nonzero(np.abs(readings - centre) > 12.0 * scale), strict=True):
         value, expected = readings[place], centre[place]
@@ -155,49 +185,59 @@ def factor_slips(readings: Array, resolution: float | None = None) -> list[Facto
 
 def swapped_parts(readings: Array, resolution: float | None = None) -> list[Swap]:
     """Return pairs of parts whose readings one operator seems to have exchanged."""
-    p, o, r = readings.shape
+    found = []
+    for operator, fits in enumerate(_exchanged(readings, resolution)):
+        for a, b in np.argwhere(fits.any(axis=0)):
+            in_trials, r = np.flatnonzero(fits[:-1, a, b]), len(fits) - 1
+            trials = tuple(int(trial) for trial in in_trials) or tuple(range(r))
+            found.append(Swap(operator, (int(a), int(b)), trials))
+    return found
+
+
+def _exchanged(readings: Array, resolution: Array | float | None) -> Mask:
+    """Return where an operator's readings of two parts fit far better exchanged.
+
+    Shape (..., o, r + 1, p, p): in each trial, and last in all of them, where the parts' gap shows
+    only in the mean of the trials.
+    """
+    p, o, r = readings.shape[-3:]
     scale = noise(readings, resolution)
-    if scale == 0.0 or o * r < 3:
-        return []
-    hits: dict[tuple[int, int, int], list[int]] = {}
+    found = np.zeros((*readings.shape[:-3], o, r + 1, p, p), dtype=np.bool_)
+    if o * r < 3:
+        return found
     for operator in range(o):
-        others = np.delete(readings, operator, axis=1) if o > 1 else readings
-        expected = median(others, axis=(1, 2))
-        offset = float(median(readings[:, operator] - expected[:, None]))
-        residual = readings[:, operator] - expected[:, None] - offset
+        others = np.delete(readings, operator, axis=-2) if o > 1 else readings
+        expected = median(others, axis=(-2, -1))
+        gap = expected[..., None, :] - expected[..., None]
+        residual = readings[..., operator, :] - expected[..., None]
+        residual = residual - median(residual, axis=(-2, -1))[..., None, None]
         # Who scatters more than the others is no suspect for that.
-        own = max(scale, 1.4826 * float(median(np.abs(residual))))
-        for a, b in combinations(range(p), 2):
-            gap = expected[b] - expected[a]
-            if not abs(gap) > 8.0 * own:
-                continue
-            for trial in range(r):
-                if _exchanged(residual[a, trial], residual[b, trial], gap, 6.0 * scale):
-                    hits.setdefault((operator, a, b), []).append(trial)
+        own = np.maximum(scale, 1.4826 * median(np.abs(residual), axis=(-2, -1)))
+        by_trial = np.swapaxes(residual, -2, -1)
+        wide = np.abs(gap) > 8.0 * own[..., None, None]
+        here = found[..., operator, :, :, :]
+        most = np.asarray(6.0 * scale)[..., None, None, None]
+        here[..., :-1, :, :] = _fit(by_trial, gap[..., None, :, :], most) & wide[..., None, :, :]
         if r > 1:
             # Rounding does not average: repeats of a part may all be rounded the same way.
-            least = max(own / np.sqrt(r), (resolution or 0.0) / np.sqrt(12.0))
-            for a, b in _exchanged_on_average(residual, expected, least):
-                hits.setdefault((operator, a, b), list(range(r)))
-    return [Swap(o_, (a, b), tuple(trials)) for (o_, a, b), trials in hits.items()]
+            least = np.maximum(own / np.sqrt(r), _rounding(resolution))
+            means = by_trial.mean(axis=-2)
+            apart = means - median(means, axis=-1)[..., None]
+            least = np.maximum(least, 1.4826 * median(np.abs(apart), axis=-1))[..., None, None]
+            here[..., -1, :, :] = _fit(means, gap, 6.0 * least) & (np.abs(gap) > 6.0 * least)
+    pairs = np.triu(np.ones((p, p), dtype=np.bool_), 1)
+    return found & pairs & (scale > 0.0)[..., None, None, None, None]
 
 
-def _exchanged(first: float, second: float, gap: float, most: float) -> bool:
-    """Whether two residuals fit far better with the parts' ``gap`` exchanged."""
-    mended = max(abs(first - gap), abs(second + gap))
-    return min(abs(first), abs(second)) > 0.6 * abs(gap) and mended < min(0.4 * abs(gap), most)
-
-
-def _exchanged_on_average(residual: Array, expected: Array, least: float) -> list[tuple[int, int]]:
-    """Return pairs exchanged in every trial whose gap shows only in the mean of the trials."""
-    means = np.where(np.isfinite(residual).all(axis=1), residual.mean(axis=1), np.nan)
-    own = max(least, 1.4826 * float(median(np.abs(means - median(means)))))
-    return [
-        (a, b)
-        for a, b in combinations(range(len(means)), 2)
-        if abs(expected[b] - expected[a]) > 6.0 * own
-        and _exchanged(means[a], means[b], expected[b] - expected[a], 6.0 * own)
-    ]
+def _fit(residuals: Array, gap: Array, most: Array) -> Mask:
+    """Whether the residuals (..., p) of two parts fit far better with their ``gap`` exchanged."""
+    one, other, wide = residuals[..., None], residuals[..., None, :], np.abs(gap)
+    first, second = np.abs(one - gap), np.abs(other + gap)
+    # Where the second reading is missing (NaN), the first one tells alone.
+    mended = np.where(second > first, second, first)
+    first, second = np.abs(one), np.abs(other)
+    off = np.where(second < first, second, first)
+    return np.asarray((off > 0.6 * wide) & (mended < np.minimum(0.4 * wide, most)))
 
 
 def copied_trials(readings: Array) -> list[Copy]:
@@ -245,42 +285,59 @@ def shifted_sequences(
     resolution : float, optional
     """
     _, o, r = readings.shape
-    scale = noise(readings, resolution)
     found: list[Shift] = []
-    if scale == 0.0 or o * r < 3:
+    if o * r < 3:
         return found
+    scale, expected = noise(readings, resolution), median_of_others(readings)
     for operator in range(o):
         for trial in range(r):
             there = np.flatnonzero(np.isfinite(readings[:, operator, trial]))
             sequence = there[np.argsort(order[there, operator, trial], kind="stable")]
-            others = readings.copy()
-            others[:, operator, trial] = np.nan
-            expected = median(others, axis=(1, 2))[sequence]
-            taken = readings[sequence, operator, trial]
-            shift = _best_shift(taken, expected, scale)
-            if shift is not None:
-                found.append(Shift(operator, trial, *shift))
+            column = (sequence, operator, trial)
+            start, step = _best_shift(readings[column], expected[column], scale)
+            if step != 0:
+                found.append(Shift(operator, trial, int(start), int(step)))
     return found
 
 
-def _best_shift(taken: Array, expected: Array, scale: float) -> tuple[int, int] | None:
-    """Return where and which way a sequence slipped; None where it fits as it is."""
-    n = len(taken)
-    best: tuple[float, int, int] | None = None
+def median_of_others(readings: Array) -> Array:
+    """Return, for each reading that is there, the median of all others of its part.
+
+    NaN where there is no other.
+    """
+    flat = readings.reshape(*readings.shape[:-2], -1)
+    by_size = flat.argsort(axis=-1)
+    place = by_size.argsort(axis=-1)
+    ordered = np.take_along_axis(flat, by_size, axis=-1)
+    last = np.isfinite(flat).sum(axis=-1, keepdims=True) - 2  # of the others, counted from 0
+    ends = []
+    for middle in (last // 2, (last + 1) // 2):
+        found = np.maximum(middle + (middle >= place), 0)
+        ends.append(np.take_along_axis(ordered, np.minimum(found, flat.shape[-1] - 1), axis=-1))
+    found = np.where(last < 0, np.nan, 0.5 * (ends[0] + ends[1]))
+    return np.asarray(found.reshape(readings.shape))
+
+
+def _best_shift(taken: Array, expected: Array, scale: Array) -> tuple[Places, Places]:
+    """Return where and which way each of (..., n) readings slipped; step 0 where they fit."""
+    n, most, room = taken.shape[-1], 3.0 * scale[..., None], 5.0 * scale[..., None]
+    off = np.square(taken - expected)
+    totals, places = [np.full((*off.shape[:-1], 1), np.inf)], [(0, 0)]
     for step in (1, -1):
-        for start in range(max(0, -step), n - 3):
-            places = np.arange(start, n - 1 if step == 1 else n)
-            as_filed = taken[places] - expected[places]
-            moved = taken[places] - expected[places + step]
-            before, after = (float(np.sqrt(np.mean(e**2))) for e in (as_filed, moved))
-            outside = np.delete(taken - expected, places)
-            rest = float(np.sqrt(np.mean(outside**2))) if len(outside) else 0.0
-            fits = after < 3.0 * scale and rest < 3.0 * scale
-            if len(places) >= 3 and before > 5.0 * scale and before > 3.0 * after and fits:
-                total = float(np.sum(moved**2) + np.sum(outside**2))
-                if best is None or total < best[0]:
-                    best = (total, start, step)
-    return None if best is None else best[1:]
+        here, end = (slice(0, -1), off[..., -1:]) if step == 1 else (slice(1, None), off[..., :1])
+        beside = expected[..., 1:] if step == 1 else expected[..., :-1]
+        starts = np.arange(max(n - 3 - (step == -1), 0))
+        filed, moved = off[..., here], np.square(taken[..., here] - beside)
+        outside = np.cumsum(np.concatenate([end, filed], axis=-1), axis=-1)[..., starts]
+        sums = (np.cumsum(v[..., ::-1], axis=-1)[..., ::-1][..., starts] for v in (filed, moved))
+        before, after = (np.sqrt(total / (n - 1 - starts)) for total in sums)
+        fits = (after < most) & (np.sqrt(outside / (starts + 1)) < most)
+        fits &= (before > room) & (before > 3.0 * after)
+        total = np.square(after) * (n - 1 - starts) + outside
+        totals.append(np.where(fits, total, np.inf))
+        places += [(int(start) + (step == -1), step) for start in starts]
+    best = np.array(places)[np.concatenate(totals, axis=-1).argmin(axis=-1)]
+    return best[..., 0], best[..., 1]
 
 
 # Is this reading believable, judged by the drawing and the gauge alone?

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv, stdtr
 
-from grr.formulas.arrays import Array, Mask
+from grr.formulas.arrays import Array, Mask, product
 
 #: What each test is called after what it finds, in this order along the last axis.
 Finds = Literal["outliers", "operator_scatter", "part", "size", "autocorrelation", "place"]
@@ -61,29 +61,37 @@ class Normal:
     order : ndarray, shape (operators, parts × trials), or None
         Flat indices of each operator's readings as they were taken; None where that is not
         known, and then neighbours and rounds are not compared.
-    seen : ndarray, shape (studies, 6)
-        The six numbers; that of the size is filled in for the parts of a study.
+    ordered : ndarray, shape (6, studies)
+        Each of the six numbers from the least to the largest; those of the size depend on the
+        parts of a study and are left at 0, as are those that need an order where none is known.
+    least : ndarray, shape (studies,)
+        The smallest p value of each study, the test of size left out.
     shares : ndarray, shape (studies, parts)
         Each part's share of the sum of squares.
     """
 
     shape: tuple[int, int, int]
     order: Order | None
-    seen: Array
+    ordered: Array
+    least: Array
     shares: Array
 
     @property
     def tested(self) -> tuple[Finds, ...]:
         """The tests that the design and what is known of its order allow."""
-        p, o, r = self.shape
-        possible = {
-            "operator_scatter": o > 1,
-            "part": p > 1,
-            "size": p > 2,
-            "autocorrelation": self.order is not None,
-            "place": self.order is not None and r * o > 1,
-        }
-        return tuple(name for name in FINDS if possible.get(name, True))
+        return _allowed(self.shape, self.order)
+
+
+def _allowed(shape: tuple[int, int, int], order: Order | None) -> tuple[Finds, ...]:
+    p, o, r = shape
+    possible = {
+        "operator_scatter": o > 1,
+        "part": p > 1,
+        "size": p > 2,
+        "autocorrelation": order is not None,
+        "place": order is not None and r * o > 1,
+    }
+    return tuple(name for name in FINDS if possible.get(name, True))
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +102,8 @@ class ScatterLook:
     ----------
     p : ndarray
         Share of clean studies whose smallest p value is as small as that of this test; 1
-        where a test was not made.
+        where a test was not made. In a stack the test of size counts in it only where the other
+        tests alone leave a p value under `SCATTER_LEVEL`: it could but raise the others.
     far : ndarray
         How far each number lies out, in units of the distance from the middle to the 99 %
         point of clean studies: which of several is the plainest.
@@ -166,10 +175,14 @@ def part_shares(e: Array) -> Array:
 
 def size_number(shares: Array, sizes: Array) -> Array:
     """Return |Σ (x_i − mean x) SS_i| / (sd of x · SS), x the means of the parts."""
+    return np.asarray(np.abs((shares * _along(sizes)).sum(axis=-1)))
+
+
+def _along(sizes: Array) -> Array:
+    """Return the means of the parts (..., p) with mean 0 and standard deviation 1."""
     centred = sizes - sizes.mean(axis=-1, keepdims=True)
     spread = np.sqrt(np.square(centred).mean(axis=-1, keepdims=True))
-    along = np.where(spread > 0.0, centred / np.where(spread > 0.0, spread, 1.0), 0.0)
-    return np.asarray(np.abs((shares * along).sum(axis=-1)))
+    return np.where(spread > 0.0, centred / np.where(spread > 0.0, spread, 1.0), 0.0)
 
 
 def normal_studies(
@@ -201,11 +214,14 @@ def normal_studies(
     if digit >= FINE:
         near = tuple(round(offset, 1) for offset in offsets)
         rounded = (round(digit, 1), round(part_sd, 1), near)
-    e, seen, shares = _simulated(shape, rounded, missing)
+    e, ordered, least, shares = _simulated(shape, rounded, missing)
     if order is not None:
-        seen = seen.copy()
-        seen[:, -2:] = in_the_order(e, order)
-    return Normal(shape, order, seen, shares)
+        timed, chance = _ranked(in_the_order(e, order))
+        ordered = np.concatenate([ordered[:-2], timed])
+        if shape[1] * shape[2] < 2:  # rounds are not compared
+            chance = chance[:1]
+        least = np.minimum(least, chance.min(axis=0))
+    return Normal(shape, order, ordered, least, shares)
 
 
 @lru_cache(maxsize=16)
@@ -213,8 +229,8 @@ def _simulated(
     shape: tuple[int, int, int],
     rounded: tuple[float, float, tuple[float, ...]],
     missing: tuple[int, ...],
-) -> tuple[Array, Array, Array]:
-    """Return residuals of normal studies, their numbers that need no order, and parts' shares."""
+) -> tuple[Array, Array, Array, Array]:
+    """Return residuals of normal studies, and what needs no order of `Normal`."""
     p, o, r = shape
     digit, part_sd, offsets = rounded
     rng = np.random.default_rng(_SEED)
@@ -231,7 +247,17 @@ def _simulated(
         flat[:, missing] = np.nan
         y = np.where(np.isnan(y), np.nanmean(y, axis=-1, keepdims=True), y)
     e = residuals(y)
-    return e, six_numbers(e, None), part_shares(e)
+    ordered, chance = _ranked(six_numbers(e, None))
+    tests = [FINDS.index(name) for name in _allowed(shape, None) if name != "size"]
+    return e, ordered, chance[tests].min(axis=0), part_shares(e)
+
+
+def _ranked(seen: Array) -> tuple[Array, Array]:
+    """Return each number (studies, tests) in order, and the p value of each; (tests, studies)."""
+    numbers = np.nan_to_num(seen.T, nan=-np.inf)
+    ordered = np.sort(numbers, axis=1)
+    above = [_share_above(*both) for both in zip(ordered, numbers, strict=True)]
+    return ordered, np.array(above)
 
 
 def compared(y: Array, normal: Normal) -> ScatterLook:
@@ -244,35 +270,49 @@ def compared(y: Array, normal: Normal) -> ScatterLook:
     normal : Normal
         Of the same design; where the digit is coarse, of the same digit too.
     """
+    if y.ndim > 3:
+        return _stack_compared(y, normal)
     e = residuals(y)
-    seen, shares, sizes = six_numbers(e, normal.order), part_shares(e), y.mean(axis=(-1, -2))
-    stack = seen.shape[:-1]
-    seen[..., FINDS.index("size")] = size_number(shares, sizes)
-    tested = [FINDS.index(name) for name in normal.tested]
-    clean = np.nan_to_num(normal.seen, nan=-np.inf)
-    size = FINDS.index("size")
-    if len(stack) == 0:  # the sizes of its own parts
-        clean[:, size] = np.nan_to_num(size_number(normal.shares, sizes), nan=-np.inf)
-    else:
-        like = np.random.default_rng(_SEED + 1).standard_normal(normal.shares.shape)
-        clean[:, size] = np.nan_to_num(size_number(normal.shares, like), nan=-np.inf)
-    n = len(clean)
-    p = np.ones((*stack, len(FINDS)))
-    far = np.full((*stack, len(FINDS)), -np.inf)
-    least_clean = np.ones(n)
-    for t in tested:
-        ordered = np.sort(clean[:, t])
-        least_clean = np.minimum(least_clean, _share_above(ordered, clean[:, t]))
-        number = np.nan_to_num(seen[..., t], nan=-np.inf)
-        p[..., t] = (1.0 + n * _share_above(ordered, number)) / (n + 1.0)
-        middle, out = ordered[n // 2], ordered[int(0.99 * n)]
+    seen, sizes, size = six_numbers(e, normal.order), y.mean(axis=(-1, -2)), FINDS.index("size")
+    ordered, least = normal.ordered, normal.least
+    if "size" in normal.tested:
+        seen[size] = size_number(part_shares(e), sizes)
+        by_size, chance = _ranked(size_number(normal.shares, sizes)[:, None])
+        ordered, least = ordered.copy(), np.minimum(least, chance[0])
+        ordered[size] = by_size[0]
+    n = len(least)
+    p, far = np.ones(len(FINDS)), np.full(len(FINDS), -np.inf)
+    for t in (FINDS.index(name) for name in normal.tested):
+        number = np.nan_to_num(seen[t], nan=-np.inf)
+        chance = (1.0 + n * _share_above(ordered[t], number)) / (n + 1.0)
+        p[t] = min((1.0 + np.count_nonzero(least <= chance)) / (n + 1.0), 1.0)
+        middle, out = ordered[t, n // 2], ordered[t, int(0.99 * n)]
         if np.isfinite(middle) and out > middle:
-            far[..., t] = (number - middle) / (out - middle)
-    least_clean.sort()
-    adjusted = (1.0 + np.searchsorted(least_clean, p, side="right")) / (n + 1.0)
-    untested = [t for t in range(len(FINDS)) if t not in tested]
-    adjusted[..., untested] = 1.0
-    return ScatterLook(np.minimum(adjusted, 1.0), far)
+            far[t] = (number - middle) / (out - middle)
+    return ScatterLook(p, far)
+
+
+def _stack_compared(y: Array, normal: Normal) -> ScatterLook:
+    """Return the same of a stack; only where a test may fire with the size of its own parts."""
+    e = residuals(y)
+    seen, n, size = six_numbers(e, normal.order), len(normal.least), FINDS.index("size")
+    p, far = np.ones(seen.shape), np.full(seen.shape, -np.inf)
+    least = np.sort(normal.least)
+    for t in (FINDS.index(name) for name in normal.tested):
+        if t == size:
+            along = _along(y.mean(axis=(-1, -2))).reshape(-1, y.shape[-3])
+            clean = np.abs(product(along, np.nan_to_num(normal.shares.T)))
+            number = size_number(part_shares(e), y.mean(axis=(-1, -2)))
+            below = (clean < (number - 1e-9 * number).reshape(-1, 1)).sum(axis=1)
+            above = 1.0 - below.reshape(number.shape) / n
+        else:
+            above = _share_above(normal.ordered[t], np.nan_to_num(seen[..., t], nan=-np.inf))
+        chance = (1.0 + n * above) / (n + 1.0)
+        p[..., t] = (1.0 + np.searchsorted(least, chance, side="right")) / (n + 1.0)
+    for place in np.argwhere((p < SCATTER_LEVEL).any(axis=-1)):
+        look = compared(y[tuple(place)], normal)
+        p[tuple(place)], far[tuple(place)] = look.p, look.far
+    return ScatterLook(np.minimum(p, 1.0), far)
 
 
 def _share_above(ordered: Array, values: Array) -> Array:
@@ -286,14 +326,15 @@ def _share_above(ordered: Array, values: Array) -> Array:
 # ---------------------------
 
 
-def scatter_sd(y: Array, digit: float) -> float:
-    """Return the standard deviation of a repeat without its rounding, s² − d²/12.
+def scatter_sd(y: Array, digit: Array | float) -> Array:
+    """Return the standard deviation of a repeat without its rounding, s² − d²/12; shape (...).
 
     Not under d/3.5, where the digit hides it. Source: Sheppard's correction.
     """
-    p, o, r = y.shape
-    variance = float(np.square(residuals(y)).sum()) / (p * o * (r - 1))
-    return float(np.sqrt(max(variance - digit**2 / 12.0, (digit / 3.5) ** 2, 0.0)))
+    p, o, r = y.shape[-3:]
+    variance = np.square(residuals(y)).sum(axis=(-3, -2, -1)) / (p * o * (r - 1))
+    least = np.square(np.asarray(digit) / 3.5)
+    return np.asarray(np.sqrt(np.maximum(variance - np.square(digit) / 12.0, least)))
 
 
 def in_order(order: Array) -> Order | None:

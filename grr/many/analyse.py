@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from os import PathLike
 from pathlib import Path
@@ -30,22 +30,23 @@ from grr.formulas.sources_of_variation import (
     sources_of_variation,
 )
 from grr.many.stack_limits import Given, StackDraws, decisions
-from grr.many.stacks import Codes, Stack, Stacked, stacked
+from grr.many.stacks import Codes, Stack, Stacked, stacked, with_names
 from grr.many.table import FILE_ROW, Specifications, read_table, readings_of_studies, specifications
 from grr.model.choices import SOURCES, Decision, OperatorsAre, PartsFrom, Purpose
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
+from grr.model.readings_table import FURTHER
 from grr.model.rules import Rules
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, finer_than, number, one_of, people_who_measure, short_text
 from grr.questions.acceptance import NO_PRICE, guard_and_price, priced_parts
-from grr.questions.causes import Cause, causes_in
-from grr.questions.check import check
+from grr.questions.causes import causes_in, largest_causes
+from grr.questions.check import check, number_to_mend
 from grr.questions.deciding import decide
 from grr.questions.gauge import GaugeResult, anova, fit_together
 from grr.questions.intervals import interval_frame
-from grr.questions.scatter import readings_forbid_use, scatter_forbids_use
+from grr.questions.scatter import last_digits, scatter_forbids_use
 from grr.questions.verdict import criterion_from, judged
 
 
@@ -85,10 +86,11 @@ def analyse_many(
     level : float
         Confidence of the limits.
     checks : bool
-        Run `grr.check` on every study, and say in ``flags`` how much must be mended, or else
-        the biggest cause, as `grr.assess` names it; it takes many times as long. Without it
-        a complete study is decided as if nothing had to be mended, and its column
-        ``checked`` is False.
+        Look for all that `grr.check` finds in every study, and say in ``flags`` how much must be
+        mended, or else the biggest cause, as `grr.assess` names it. A table that gives order,
+        time, sessions, places or gauges takes many times as long: each study is then checked
+        alone. Without it a complete study is decided as if nothing had to be mended, and its
+        column ``checked`` is False.
     purpose, operators, parts_from, rules : optional
         As in `grr.Study`, for all studies of a table.
     progress : bool
@@ -228,7 +230,7 @@ def _analyse_table(
     specs = specifications(tolerances, studies.names, by)
     blocks = []
     with _progress_bar(len(studies.names), shown=progress) as bar:
-        for stack in studies.stacks:
+        for stack in _stacks_of(studies, table, options):
             plain = _may_stack(stack, specs, options)
             if plain.any():
                 kept = stack if plain.all() else stack.where(plain)
@@ -309,12 +311,22 @@ def _progress_bar(studies: int, *, shown: bool) -> Any:
     return tqdm(total=studies, unit=" studies", disable=not shown)
 
 
+def _stacks_of(studies: Stacked, table: pd.DataFrame, options: Options) -> list[Stack]:
+    """Return the stacks; for a check with names, and none where it would ask for the order."""
+    if not options.checks:
+        return studies.stacks
+    known = [name for name in ("order", "time", *FURTHER) if name in table]
+    if table[known].notna().any(axis=None):
+        return []
+    return [with_names(stack, studies, table) for stack in studies.stacks]
+
+
 def _may_stack(stack: Stack, specs: Specifications, options: Options) -> Mask:
     """Return which studies of a stack need no look of their own."""
     too_few_people = (
         not isinstance(options.operators, str) and options.operators < stack.readings.shape[2]
     )
-    if options.checks or too_few_people:
+    if too_few_people:
         return np.zeros(len(stack.studies), dtype=np.bool_)
     plain = specs.usable[stack.studies]
     step = specs.resolution[stack.studies]
@@ -330,11 +342,53 @@ def _may_stack(stack: Stack, specs: Specifications, options: Options) -> Mask:
 def _rows_of_stack(stack: Stack, specs: Specifications, options: Options, bar: Any) -> pd.DataFrame:
     found = _stack_result(stack, specs, options)
     block = pd.DataFrame({"number": stack.studies, **found.columns})
-    if not options.intervals:
+    if not (options.intervals or options.checks):
         bar.update(len(stack.studies))
         return block
     rows = _limits_and_decisions(found, stack.studies, specs, options, done=bar.update)
+    if options.checks:
+        to_mend, said = _checked(found, stack, specs, options)
+        block["flags"] = [
+            "; ".join(filter(None, both)) for both in zip(block["flags"], said, strict=True)
+        ]
+        rows.loc[to_mend > 0, "decision"] = Decision.NOT_DECIDED
+        rows["checked"] = True
     return pd.concat([block, rows], axis=1)
+
+
+def _checked(
+    found: _StackResult, stack: Stack, specs: Specifications, options: Options
+) -> tuple[Codes, list[str]]:
+    """Return how much must be mended in each study, and its flag: that, or the largest cause."""
+    of = stack.studies
+    digit = last_digits(specs.resolution[of], stack.readings)
+    shown = np.square(found.columns["GRR_sd"])
+    people = people_who_measure(options.operators, found.anova.operators)
+    to_mend = np.zeros(len(of), dtype=np.intp)
+    flags = [""] * len(of)
+    for start in range(0, len(of), _CHECKED_TOGETHER):
+        here = np.arange(start, min(start + _CHECKED_TOGETHER, len(of)))
+        given = (vars(specs)[name][of[here]] for name in ("resolution", "lower", "upper"))
+        to_mend[here] = number_to_mend(stack.readings[here], *given)
+        well = here[to_mend[here] == 0]
+        causes = largest_causes(
+            stack.readings[well],
+            digit[well],
+            shown=shown[well],
+            floored=found.hidden[well],
+            people=people,
+        )
+        for n, cause in zip(well, causes, strict=True):
+            if cause is not None:
+                operator = None if cause.operator is None else stack.operators[n][cause.operator]
+                flags[n] = _cause_flag(cause.kind, operator, stack.parts[n][list(cause.parts)])
+    for n in np.flatnonzero(to_mend):
+        flags[n] = f"{to_mend[n]} to mend"
+    return to_mend, flags
+
+
+#: Studies at a time in which mistakes and causes are looked for.
+_CHECKED_TOGETHER = 200
 
 
 @dataclass(frozen=True)
@@ -451,7 +505,10 @@ def _limits_and_decisions(
     if max(options.level, options.rules.confidence) > _SURE:
         rows = []
         for place in range(len(studies)):
-            rows.append(_exactly(found, place, int(studies[place]), specs, options, limits=True))
+            row = _exactly(
+                found, place, int(studies[place]), specs, options, limits=options.intervals
+            )
+            rows.append(row)
             done(1)
         return pd.DataFrame(rows)
     blocks = []
@@ -480,7 +537,8 @@ def _evenly(
     )
     columns: dict[str, Any] = {}
     stated = ~np.isnan(given.process_sd)
-    for name, limits in draws.limits(0.5 * (1.0 - options.level)).items():
+    limits_of = draws.limits(0.5 * (1.0 - options.level)) if options.intervals else {}
+    for name, limits in limits_of.items():
         none = np.isnan(values[_COLUMN_OF.get(name, name)])
         if name.startswith("EV_"):
             none |= hidden
@@ -569,7 +627,7 @@ def _exactly(
             "must_mend": False,
             "scatter_forbids": judged_by.by_confidence == "good"
             and anova.trials > 1
-            and readings_forbid_use(found.readings[place], None if np.isnan(step) else step),
+            and bool(scatter_forbids_use(found.readings[[place]], specs.resolution[[study]])[0]),
         }
         decision = decide(judged_by, NO_PRICE, **how)
         if decision == Decision.NOT_DECIDED:
@@ -734,17 +792,20 @@ def _row_of_result(result: GaugeResult, options: Options) -> _Row:
         if to_mend:
             flags.append(f"{to_mend} to mend")
         elif options.checks:
-            flags += [_cause_flag(cause) for cause in causes_in(result).named[:1]]
+            for cause in causes_in(result).named[:1]:
+                parts = [] if cause.part is None else [cause.part]
+                flags.append(_cause_flag(cause.kind, cause.operator, parts))
         _, decision = judged(result)
         row |= {"decision": decision, "checked": True}
     row["flags"] = "; ".join(flags)
     return row
 
 
-def _cause_flag(cause: Cause) -> str:
+def _cause_flag(kind: str, operator: str | None, parts: Iterable[str]) -> str:
     """Return the biggest cause by the words of `grr.assess`: "cause: operator_offset (Jan)"."""
-    names = [name for name in (cause.operator, cause.part and f"part {cause.part}") if name]
-    return f"cause: {cause.kind}" + (f" ({', '.join(names)})" if names else "")
+    which = ", ".join(parts)
+    names = [name for name in (operator, which and f"part {which}") if name]
+    return f"cause: {kind}" + (f" ({', '.join(names)})" if names else "")
 
 
 def _estimator(result: GaugeResult) -> str:

@@ -13,8 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array, Mask
-from grr.model.readings_table import FURTHER, label_text, several_in_a_cell
-from grr.model.values import LARGEST
+from grr.model.readings_table import FURTHER, label_text, natural_order, several_in_a_cell
+from grr.model.values import LARGEST, spelling
 
 Codes = NDArray[np.intp]
 
@@ -33,14 +33,19 @@ class Stack:
     studies : ndarray, shape (k,)
         Positions of the studies among all.
     readings : ndarray, shape (k, parts, operators, trials)
+    parts, operators : ndarray, shape (k, parts) and (k, operators), or None
+        Their names, where `with_names` was asked for them.
     """
 
     studies: Codes
     readings: Array
+    parts: Labels = None
+    operators: Labels = None
 
     def where(self, wanted: Mask) -> Stack:
         """Return the studies wanted only."""
-        return Stack(self.studies[wanted], self.readings[wanted])
+        names = (None if of is None else of[wanted] for of in (self.parts, self.operators))
+        return Stack(self.studies[wanted], self.readings[wanted], *names)
 
 
 @dataclass(frozen=True)
@@ -150,6 +155,39 @@ def _of_any_layout(table: pd.DataFrame, by: str) -> Stacked:
         others=np.flatnonzero(~even),
         order=order,
     )
+
+
+def with_names(stack: Stack, studies: Stacked, table: pd.DataFrame) -> Stack:
+    """Return the studies laid out as `grr.Study` lays them out, with the names of their parts.
+
+    Those in which two names differ by their spelling alone, or in which the trials are numbered
+    unevenly, are left out: they need a look of their own.
+    """
+    rows = np.flatnonzero(np.isin(studies.codes, stack.studies))
+    table, shape = table.iloc[rows], stack.readings.shape
+    keys, names = [trial_codes(table)[0]], []
+    if "trial" in table:
+        keys = [pd.to_numeric(table["trial"]).to_numpy(dtype=np.float64)]
+    alike = np.zeros(len(rows), dtype=np.bool_)
+    for name in ("operator", "part"):
+        codes, labels = np.zeros(len(rows), dtype=np.intp), np.array(["1"], dtype=object)
+        if name in table:
+            codes, labels = _factorized(table[name])
+        texts = pd.Series([label_text(label) for label in labels])
+        ordered = pd.Index(natural_order(texts))
+        spelt = ordered.map(spelling).duplicated(keep=False)
+        code = ordered.get_indexer(pd.Index(texts))[codes]
+        keys.append(code)
+        names.append(np.asarray(ordered, dtype=object))
+        alike |= spelt[code]
+    order = np.lexsort((*keys, studies.codes[rows]))
+    trial, operator, part = (key[order].reshape(shape) for key in keys)
+    plain = (trial == trial[:, :1, :1]).all(axis=(1, 2, 3))
+    plain &= ~alike[order].reshape(len(plain), -1).any(axis=1)
+    readings = numbers_in(table["reading"])[order].reshape(shape)
+    return Stack(
+        stack.studies, readings, names[1][part[:, :, 0, 0]], names[0][operator[:, 0, :, 0]]
+    ).where(plain)
 
 
 def _rows_alike(column: pd.Series[Any]) -> int:

@@ -21,14 +21,14 @@ import numpy as np
 import pandas as pd
 from scipy.special import fdtrc, stdtr, stdtrit
 
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, Mask
 from grr.formulas.cause_tests import (
     LEVEL,
     Battery,
-    Left,
     Shape,
     Suspect,
     battery,
+    causes_of_many,
     find_causes,
     seen_from,
     sitting_shapes,
@@ -40,7 +40,7 @@ from grr.formulas.confidence_limits import (
     sd_ratio_interval,
     variance_draws,
 )
-from grr.formulas.counterfactuals import DRAWS, Variances, limits
+from grr.formulas.counterfactuals import DRAWS, Chain, divisor_of, limits, share_gone
 from grr.formulas.further_sources import source_test
 from grr.formulas.method_comparison import method_difference
 from grr.formulas.operator_comparison import from_others_limits, operator_means
@@ -55,7 +55,13 @@ from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.mistakes import mistakes_in, without_factor_slips
-from grr.questions.scatter import filled_readings, last_digit, read_by_everyone, scatter_of
+from grr.questions.scatter import (
+    filled_readings,
+    last_digit,
+    normal_studies_of,
+    read_by_everyone,
+    scatter_of,
+)
 from grr.questions.sittings import (
     ZEROED,
     further_sources,
@@ -298,7 +304,7 @@ def _looked_for(study: Study, result: GaugeResult, looks: float = 1.0) -> Causes
             first if digit is None else (*first, digit),
             (f"No {'other ' if first else ''}causes were looked for: {why}.", *looked.notes),
         )
-    suspects, _ = find_causes(looked.y, looked.tests, looked.step, level=LEVEL / looks)
+    suspects = find_causes(looked.y, looked.tests, looked.step, level=LEVEL / looks)
     suspects = [replace(suspect, p=min(looks * suspect.p, 1.0)) for suspect in suspects]
     sized = study.once(("sized", result.key), lambda: _Sized(result, looked, suspects))
     *ranked, background = _ranked(sized)
@@ -417,15 +423,21 @@ class _Sized:
     """GRR with the causes taken off one after the other, as values and as draws."""
 
     def __init__(self, result: GaugeResult, looked: _Prepared, suspects: list[Suspect]) -> None:
-        o = looked.y.shape[1]
         people = result.study.people if result.method == "anova" else math.inf
-        divisor = (o - 1) / (1.0 - 1.0 / people) if o > 1 else 1.0
         self.result, self.looked, self.suspects = result, looked, suspects
-        chain = [Left(looked.y), *(suspect.after for suspect in suspects)]
-        self.states = [Variances(left, divisor) for left in chain]
         # Where sessions are a source, what is looked into is without them and the operators.
-        self.between, between = _between_sessions(result)
-        self.grr = [state.grr + self.between for state in self.states]
+        beside, between = _between_sessions(result)
+        self.shown = result.value("GRR", "variance")
+        self.floor = float(rounding_floor(looked.step)) ** 2 if result.floored else 0.0
+        self.chain = Chain(
+            looked.y,
+            suspects,
+            divisor_of(looked.y.shape[1], people),
+            shown=self.shown,
+            floor=self.floor,
+            beside=beside,
+        )
+        self.states = self.chain.states
         drawn = [state.draws() for state in self.states]
         self.draws = tuple(grr + between for grr, _ in drawn)
         self.error = tuple(error for _, error in drawn)
@@ -433,21 +445,14 @@ class _Sized:
             state.draws(plain=True)[0] + between if state.lumped else draws
             for state, draws in zip(self.states, self.draws, strict=True)
         ]
-        self.shown = result.value("GRR", "variance")
-        self.floor = float(rounding_floor(looked.step)) ** 2 if result.floored else 0.0
 
     def without(self, members: list[int]) -> tuple[float, Array]:
-        """Return GRR² as shown less the share that some suspects make of it, and draws of it.
-
-        Without some of them no less is left than without all.
-        """
-        gone, draws = 0.0, np.array(self.draws[0])
+        """Return GRR² as shown less the share that some suspects make of it, and draws of it."""
+        draws = np.array(self.draws[0])
         for n in members:
-            gone += max(self.grr[n] - self.grr[n + 1], 0.0)
             draws += self.draws[n + 1] - self.before[n]
-        left = max(1.0 - gone / self.grr[0], min(self.grr[-1] / self.grr[0], 1.0))
         least = np.maximum(self.draws[-1], self.floor)
-        return max(self.shown * left, self.floor), np.maximum(draws, least)
+        return self.chain.without(members), np.maximum(draws, least)
 
     def unrounded(self, rounding: float) -> Array:
         """Return draws of GRR² before rounding, from its least to its most.
@@ -469,8 +474,7 @@ class _Sized:
         """Return the share of GRR's variance that is gone, and GRR that is left."""
         whole = np.maximum(self.draws[0], 1e-300)
         low, high = limits(np.clip(1.0 - draws / whole, 0.0, 1.0))
-        gone = 1.0 - value / self.shown
-        share = _within(100.0 * gone, 100.0 * low, 100.0 * high, PERCENT)
+        share = _within(share_gone(value, self.shown), 100.0 * low, 100.0 * high, PERCENT)
         return share, self._percent(value, draws)
 
     def _percent(self, value: float, draws: Array) -> Estimate:
@@ -526,12 +530,7 @@ def _within(value: float, lower: float, upper: float, unit: str) -> Estimate:
 
 
 def _ranked(sized: _Sized) -> tuple[Cause, ...]:
-    groups: dict[tuple[str, object], list[int]] = {}
-    for n, suspect in enumerate(sized.suspects):
-        of_operator = suspect.family.startswith("interaction") and suspect.operator is not None
-        key = ("interaction", suspect.operator) if of_operator else (suspect.family, n)
-        groups.setdefault(key, []).append(n)
-    causes = [_cause(sized, members) for members in groups.values()]
+    causes = [_cause(sized, members) for members in _together(sized.suspects)]
     further = (_between(sized, "sessions"), _between(sized, "gauges"), _digit(sized))
     causes += [cause for cause in further if cause is not None]
     causes = [cause for cause in causes if not cause.share.value < LEAST_SHARE]
@@ -539,18 +538,86 @@ def _ranked(sized: _Sized) -> tuple[Cause, ...]:
     return (*causes, _background(sized))
 
 
+def _together(suspects: list[Suspect]) -> list[list[int]]:
+    """Return which suspects are one cause: all interactions of one operator."""
+    groups: dict[tuple[str, object], list[int]] = {}
+    for n, suspect in enumerate(suspects):
+        of_operator = suspect.family.startswith("interaction") and suspect.operator is not None
+        key = ("interaction", suspect.operator) if of_operator else (suspect.family, n)
+        groups.setdefault(key, []).append(n)
+    return list(groups.values())
+
+
+def _named_by(suspects: list[Suspect]) -> tuple[Suspect, Kind, list[int]]:
+    """Return the suspect that a cause is told by, its kind, and the parts it names."""
+    lead = max(suspects, key=lambda s: abs(s.size) if math.isfinite(s.error) else math.inf)
+    kind: Kind = "interaction" if lead.family.startswith("interaction") else lead.family  # type: ignore[assignment]
+    parts = sorted({s.part for s in suspects if s.part is not None})
+    if lead.family in ("interaction", "interaction_of_operator"):
+        parts = []
+    if lead.shape is not None and lead.shape.place is not None:
+        parts = [lead.shape.place[0]]
+    return lead, kind, parts
+
+
+class Named(NamedTuple):
+    """A cause by its kind and the places of operator and parts among those of the study."""
+
+    kind: str
+    operator: int | None = None
+    parts: tuple[int, ...] = ()
+
+
+def largest_causes(
+    readings: Array, digit: Array, *, shown: Array, floored: Mask, people: float
+) -> list[Named | None]:
+    """Return the cause with the largest share of GRR's variance in each of many studies.
+
+    The first of `Causes.named`, of complete crossed studies in which nothing must be mended and
+    whose order is not known; None where nothing stands out.
+
+    Parameters
+    ----------
+    readings : ndarray, shape (studies, parts, operators, trials)
+    digit : ndarray, shape (studies,)
+        See `grr.questions.scatter.last_digits`.
+    shown, floored : ndarray, shape (studies,)
+        GRR's variance, and where rounding hides repeatability.
+    people : float
+        How many will ever measure.
+    """
+    p, o, r = readings.shape[1:]
+    divisor, rounding = divisor_of(o, people), np.square(rounding_floor(digit))
+    y = readings - readings.mean(axis=(1, 2, 3), keepdims=True)
+    found: list[Named | None] = [None] * len(y)
+    some = np.flatnonzero(shown > 0.0)
+    for places, normal in normal_studies_of(readings[some], digit[some]):
+        rows = some[places]
+        tests = battery(p, o, r, trial_shapes(p, o, r), normal)
+        for n, suspects in zip(rows, causes_of_many(y[rows], tests, digit[rows]), strict=True):
+            whole, least = float(shown[n]), float(rounding[n]) if floored[n] else 0.0
+            chain = Chain(y[n], suspects, divisor, shown=whole, floor=least)
+            shares = []
+            for members in _together(suspects):
+                lead, kind, parts = _named_by([suspects[m] for m in members])
+                named = Named(kind, lead.operator, tuple(parts))
+                shares.append((share_gone(chain.without(members), whole), named))
+            if 100.0 * rounding[n] / whole >= DIGIT_SHARE:
+                left = max(whole - float(rounding[n]), 0.0)
+                shares.append((share_gone(left, whole), Named("digit")))
+            share, largest = max(shares, key=lambda one: one[0], default=(0.0, None))
+            found[n] = largest if share >= LEAST_SHARE else None
+    return found
+
+
 def _cause(sized: _Sized, members: list[int]) -> Cause:
     looked = sized.looked
     cube, study = looked.cube, sized.result.study
     suspects = [sized.suspects[n] for n in members]
-    lead = max(suspects, key=lambda s: abs(s.size) if math.isfinite(s.error) else math.inf)
+    lead, kind, parts = _named_by(suspects)
     share, without = sized.estimates(*sized.without(members))
     if lead.family == "autocorrelation":
         share, without = (Estimate(math.nan, unit=PERCENT, why=NOT_TAKEN_OFF) for _ in range(2))
-    kind: Kind = "interaction" if lead.family.startswith("interaction") else lead.family  # type: ignore[assignment]
-    parts = [cube.parts[n] for n in sorted({s.part for s in suspects if s.part is not None})]
-    if lead.family in ("interaction", "interaction_of_operator"):
-        parts = []
     trials: tuple[int, ...] = () if lead.trial is None else (cube.trials[lead.trial],)
     session = None
     if lead.shape is not None:
@@ -558,12 +625,11 @@ def _cause(sized: _Sized, members: list[int]) -> Cause:
         if lead.shape.sitting is not None and looked.sessions > 1:
             session = lead.shape.sitting + 1
         if lead.shape.place is not None:
-            i, _, k = lead.shape.place
-            parts, trials = [cube.parts[i]], (cube.trials[k],)
+            trials = (cube.trials[lead.shape.place[2]],)
     found = Cause(
         kind=kind,
         operator=None if lead.operator is None else cube.operators[lead.operator],
-        part=", ".join(parts) or None,
+        part=", ".join(cube.parts[n] for n in parts) or None,
         session=session,
         method=study.methods[0] if study.methods else None,
         trials=trials,

@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from grr.formulas import data_checks
-from grr.formulas.arrays import Mask
+from grr.formulas.arrays import Array, Mask
 from grr.formulas.average_range import chance_beyond_limit, d2, upper_range_limit
-from grr.formulas.data_checks import FACTORS, digits_seen, median
+from grr.formulas.change_points import may_shift
+from grr.formulas.data_checks import FACTORS, digits_seen, may_hold_mistakes, median
 from grr.formulas.operator_comparison import TrialRanges, trial_ranges
 from grr.model.blocks import Block, Callout, Prose
 from grr.model.printed import Printed
@@ -22,8 +24,21 @@ from grr.model.study import Cube, Study, checked_study
 from grr.model.values import spelling
 from grr.questions.causes import Cause, causes_of
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
-from grr.questions.mistakes import mistakes_in, without_factor_slips
-from grr.questions.trial_changes import TrialChange, change_words, small_interaction, trial_changes
+from grr.questions.mistakes import (
+    mistakes_in,
+    mistakes_of,
+    part_by_part,
+    without_factor_slips,
+)
+from grr.questions.trial_changes import (
+    LEVEL,
+    Change,
+    TrialChange,
+    change_words,
+    changes_in,
+    small_interaction,
+    trial_changes,
+)
 
 
 def check(study: Study) -> Findings:
@@ -889,8 +904,7 @@ def _changed(
         what += "; otherwise the readings repeat to the last digit."
     if small is not None:
         what += f" {_too_small(small)}"
-    large = abs(change.size) > max(MANY_SD * change.scatter, study.resolution or 0.0)
-    severity = "mend" if large else "look"
+    severity = "mend" if _is_large(change, study.resolution) else "look"
     todo = (
         "Something moved between the rounds: zero, setting, room or parts. Find out what, and "
         "measure the rounds on one side of it again."
@@ -916,6 +930,10 @@ def _changed(
         todo,
         _cause_of(change, study),
     )
+
+
+def _is_large(change: TrialChange | Change, resolution: float | None) -> bool:
+    return abs(change.size) > max(MANY_SD * change.scatter, resolution or 0.0)
 
 
 def _cause_of(change: TrialChange, study: Study) -> str:
@@ -1035,7 +1053,7 @@ def _far_off(study: Study) -> Iterator[Finding]:
     width = tolerance.upper - tolerance.lower
     middle = 0.5 * (tolerance.upper + tolerance.lower)
     centre = float(np.nanmedian(study.readings["reading"].to_numpy(dtype=float)))
-    if abs(centre - middle) <= _FAR * width:
+    if not _is_far(centre, tolerance.lower, tolerance.upper):
         return
     factor = next((f for f in FACTORS if abs(centre / f - middle) <= _FAR * width), None)
     guess = "" if factor is None else f" They would fit if divided by {factor:.4g}."
@@ -1048,6 +1066,38 @@ def _far_off(study: Study) -> Iterator[Finding]:
         "Check the unit, the limits, and whether the gauge shows sizes or deviations from a "
         "setting master.",
     )
+
+
+def _is_far(centre: Array | float, lower: Array | float, upper: Array | float) -> Mask:
+    away = np.abs(centre - 0.5 * (np.asarray(upper) + lower))
+    return np.asarray(away > _FAR * (np.asarray(upper) - lower))
+
+
+def number_to_mend(
+    readings: Array, resolution: Array, lower: Array, upper: Array
+) -> NDArray[np.intp]:
+    """Return how many things `check` finds that must be settled, in many studies at once.
+
+    Of complete crossed studies that are given by their readings and limits alone: nothing is known
+    of their order, and their names differ.
+
+    Parameters
+    ----------
+    readings : ndarray, shape (studies, parts, operators, trials)
+    resolution, lower, upper : ndarray, shape (studies,)
+        NaN where not given.
+    """
+    found = _is_far(np.median(readings, axis=(1, 2, 3)), lower, upper).astype(np.intp)
+    suspect = may_hold_mistakes(readings, resolution) | may_shift(readings, level=LEVEL)
+    for n in np.flatnonzero(suspect):
+        step = None if np.isnan(resolution[n]) else float(resolution[n])
+        wrong, clean = mistakes_of(readings[n], part_by_part(readings[n]), step), readings[n].copy()
+        for slip in wrong.slips:
+            clean[slip.part, slip.operator, slip.trial] = np.nan
+        found[n] += sum(len(kind) for kind in (*wrong[:3], wrong.copies))
+        found[n] += sum(_is_large(change, step) for change in changes_in(clean))
+        found[n] += np.nanmax(clean) == np.nanmin(clean)  # a stuck gauge
+    return found
 
 
 def place(cube: Cube, part: int, operator: int, trial: int | None = None) -> str:

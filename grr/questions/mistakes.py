@@ -48,15 +48,21 @@ def mistakes_in(study: Study) -> Mistakes:
 def _mistakes_in(study: Study) -> Mistakes:
     if study.design == "nested":
         return Mistakes((), (), (), ())
-    values = study.cube().values.copy()
-    slips = factor_slips(values, study.resolution)
+    values = study.cube().values
+    return mistakes_of(values, _order(study, values), study.resolution)
+
+
+def mistakes_of(readings: Array, order: Array, resolution: float | None) -> Mistakes:
+    """Return the mistakes in readings, parts × operators × trials, with their order."""
+    values = readings.copy()
+    slips = factor_slips(values, resolution)
     for slip in slips:
         values[slip.part, slip.operator, slip.trial] = np.nan
-    shifts = shifted_sequences(values, _order(study, values), study.resolution)
+    shifts = shifted_sequences(values, order, resolution)
     shifted = {(shift.operator, shift.trial) for shift in shifts}
     swaps = [
         swap
-        for swap in swapped_parts(values, study.resolution)
+        for swap in swapped_parts(values, resolution)
         if not all((swap.operator, trial) in shifted for trial in swap.trials)
     ]
     found = copied_trials(values)
@@ -70,10 +76,14 @@ def _mistakes_in(study: Study) -> Mistakes:
 
 
 def _order(study: Study, values: Array) -> Array:
-    p, o, r = values.shape
     if "order" in study.readings and study.readings["order"].notna().any():
         return study.cube("order").values
-    return np.broadcast_to(np.arange(p, dtype=float)[:, None, None], (p, o, r))
+    return part_by_part(values)
+
+
+def part_by_part(readings: Array) -> Array:
+    """Return the order in which readings are taken to have been made where it is not known."""
+    return np.broadcast_to(np.arange(len(readings), dtype=float)[:, None, None], readings.shape)
 
 
 def without_factor_slips(study: Study) -> Study:

@@ -7,9 +7,11 @@ called good where single readings, some parts or the rounds stand out.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.scatter_tests import (
@@ -30,7 +32,6 @@ from grr.formulas.scatter_tests import (
     residuals,
     scatter_sd,
     share_back_to_back,
-    six_numbers,
 )
 from grr.formulas.second_look import went_on
 from grr.model.errors import StudyError
@@ -235,11 +236,19 @@ def _look(
         return "each cell holds one reading"
     if not float(np.ptp(y - y.mean(axis=2, keepdims=True))) > 0.0:
         return "the repeats do not differ at all"
-    sd = scatter_sd(y, digit)
+    sd = float(scatter_sd(y, digit))
     if digit > COARSEST * sd:
         return "the last digit is over three times as large as the scatter of the repeats"
+    normal = _normal_like(y, digit, sd, order, gaps)
+    p = compared(y, normal).p
+    return normal, tuple(name for name, one in zip(FINDS, p, strict=True) if float(one) < level)
+
+
+def _normal_like(
+    y: Array, digit: float, sd: float, order: Order | None = None, gaps: Mask | None = None
+) -> Normal:
     means, of_operators = y.mean(axis=(1, 2)), y.mean(axis=(0, 2)) - y.mean()
-    normal = normal_studies(
+    return normal_studies(
         (y.shape[0], y.shape[1], y.shape[2]),
         order,
         digit=digit / sd,
@@ -247,21 +256,34 @@ def _look(
         offsets=tuple(float(offset) / sd for offset in of_operators),
         gaps=gaps,
     )
-    p = compared(y, normal).p
-    return normal, tuple(name for name, one in zip(FINDS, p, strict=True) if float(one) < level)
 
 
-def readings_forbid_use(y: Array, resolution: float | None) -> bool:
-    """Whether readings whose order is not known scatter so that no bound shows a gauge good."""
-    looked = _look(y, last_digit(resolution, y), None)
-    return not isinstance(looked, str) and any(name in FORBIDDING for name in looked[1])
+def normal_studies_of(
+    readings: Array, digit: Array
+) -> Iterator[tuple[NDArray[np.intp], Normal | None]]:
+    """Yield which of many studies (studies, p, o, r) have which clean ones beside them.
+
+    None where the scatter is not tested, see `Scatter.why`; their order is not known. A coarse
+    digit asks for normal studies of its own.
+    """
+    shape = readings.shape[1:]
+    fine = tested = np.zeros(len(readings), dtype=np.bool_)
+    if shape[2] > 1:
+        sd = scatter_sd(readings, digit)
+        tested = (np.ptp(residuals(readings), axis=(1, 2, 3)) > 0.0) & ~(digit > COARSEST * sd)
+        fine = tested & (digit < FINE * sd)
+    for rows, normal in (
+        (np.flatnonzero(~tested), None),
+        (np.flatnonzero(fine), normal_studies(shape) if fine.any() else None),
+    ):
+        if rows.size:
+            yield rows, normal
+    for row in np.flatnonzero(tested & ~fine):
+        yield np.array([row]), _normal_like(readings[row], float(digit[row]), float(sd[row]))
 
 
 def scatter_forbids_use(readings: Array, resolution: Array) -> Mask:
-    """Return the same for a stack of studies (..., parts, operators, trials).
-
-    A test's p value is raised for looking at six, never lowered: where none of those that
-    forbid is under the level by itself, none is after that, and nothing more is looked at.
+    """Return where readings whose order is not known forbid; see `Scatter.forbids_use`.
 
     Parameters
     ----------
@@ -269,26 +291,11 @@ def scatter_forbids_use(readings: Array, resolution: Array) -> Mask:
     resolution : ndarray, shape (studies,)
         NaN where it is not known.
     """
-    p, o, r = readings.shape[1:]
-    normal = normal_studies((p, o, r))
-    left = residuals(readings)
-    seen = six_numbers(left, None)
-    # A coarse digit asks for normal studies of its own.
-    steps = np.diff(np.sort(readings.reshape(len(readings), p * o * r), axis=1), axis=1)
-    least = 1e-9 * np.maximum(steps.sum(axis=1, keepdims=True), 1e-300)
-    seen_digit = np.where(steps > least, steps, np.inf).min(axis=1)
-    digit = np.where(np.isnan(resolution), seen_digit, resolution)
-    variance = np.square(left).sum(axis=(1, 2, 3)) / (p * o * (r - 1))
-    suspect = ~(digit < 0.9 * FINE * np.sqrt(variance))
-    for name in FORBIDDING:
-        if name in normal.tested:
-            test = FINDS.index(name)
-            clean = np.sort(normal.seen[:, test])
-            suspect |= ~(seen[:, test] < clean[int((1.0 - SCATTER_LEVEL) * len(clean)) - 1])
     found = np.zeros(len(readings), dtype=np.bool_)
-    for place in np.flatnonzero(suspect):
-        step = float(resolution[place])
-        found[place] = readings_forbid_use(readings[place], None if np.isnan(step) else step)
+    for rows, normal in normal_studies_of(readings, last_digits(resolution, readings)):
+        if normal is not None:
+            p = compared(readings[rows], normal).p[:, [FINDS.index(name) for name in FORBIDDING]]
+            found[rows] = (p < SCATTER_LEVEL).any(axis=1)
     return found
 
 
@@ -326,8 +333,15 @@ def filled_readings(study: Study) -> tuple[Array, Mask]:
 
 def last_digit(resolution: float | None, y: Array) -> float:
     """Return the last digit of the readings; as good as 0 where they are not rounded."""
-    if resolution is not None:
+    known = np.array([np.nan if resolution is None else resolution])
+    return float(last_digits(known, y[None])[0])
+
+
+def last_digits(resolution: Array, readings: Array) -> Array:
+    """Return the same for a stack of studies (studies, p, o, r); NaN where it is not stated."""
+    if not np.isnan(resolution).any():
         return resolution
-    steps = np.diff(np.unique(y))
-    steps = steps[steps > 1e-9 * max(float(np.ptp(y)), 1e-300)]
-    return float(steps.min()) if steps.size else 0.0
+    steps = np.diff(np.sort(readings.reshape(len(readings), -1), axis=1), axis=1)
+    least = 1e-9 * np.maximum(steps.sum(axis=1, keepdims=True), 1e-300)
+    seen = np.where(steps > least, steps, np.inf).min(axis=1)
+    return np.where(np.isnan(resolution), np.where(np.isinf(seen), 0.0, seen), resolution)

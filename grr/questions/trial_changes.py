@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from grr.formulas.analysis_of_variance import interaction_too_small
+from grr.formulas.arrays import Array
 from grr.formulas.change_points import TrialShift, trial_shifts
 from grr.model.names import shortened
 from grr.model.rounding import length, listed
@@ -40,6 +41,17 @@ class TrialChange(NamedTuple):
     p: float
 
 
+class Change(NamedTuple):
+    """The same with operators and trials by their place among those of the study."""
+
+    operators: tuple[int, ...]
+    trials: tuple[int, ...]
+    others: tuple[int, ...]
+    size: float
+    scatter: float
+    p: float
+
+
 def trial_changes(study: Study) -> list[TrialChange]:
     """Return the changes between trials that chance does not explain.
 
@@ -50,21 +62,34 @@ def trial_changes(study: Study) -> list[TrialChange]:
     if study.design == "nested" or len(study.methods) > 1:
         return []
     cube = study.cube()
+    found = changes_in(within_sessions(study).cube().values)
+    return [
+        TrialChange(
+            tuple(cube.operators[j] for j in change.operators),
+            tuple(cube.trials[t] for t in change.trials),
+            tuple(cube.trials[t] for t in change.others),
+            *change[3:],
+        )
+        for change in found
+    ]
+
+
+def changes_in(readings: Array) -> list[Change]:
+    """Return the same of readings, parts × operators × trials, NaN where missing."""
     alike: dict[tuple[tuple[int, ...], bool], list[TrialShift]] = {}
-    for shift in trial_shifts(within_sessions(study).cube().values, level=LEVEL):
+    for shift in trial_shifts(readings, level=LEVEL):
         alike.setdefault((shift.trials, shift.size > 0.0), []).append(shift)
     found = []
     for (trials, _), shifts in alike.items():
-        places = [shift.operator for shift in shifts if shift.operator is not None]
-        names = tuple(cube.operators[j] for j in places) or cube.operators
-        numbers = tuple(cube.trials[t] for t in trials)
-        rest = tuple(trial for trial in cube.trials if trial not in numbers)
+        places = tuple(shift.operator for shift in shifts if shift.operator is not None)
+        rest = tuple(trial for trial in range(readings.shape[2]) if trial not in trials)
         size, variance = (
             float(np.mean(values))
             for values in ([s.size for s in shifts], [s.scatter**2 for s in shifts])
         )
         p = max(shift.p for shift in shifts)
-        found.append(TrialChange(names, numbers, rest, size, float(np.sqrt(variance)), p))
+        operators = places or tuple(range(readings.shape[1]))
+        found.append(Change(operators, trials, rest, size, float(np.sqrt(variance)), p))
     return found
 
 

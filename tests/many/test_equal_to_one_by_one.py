@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +12,8 @@ from numpy.testing import assert_allclose
 import grr
 from grr.many.analyse import ROW_MEASURES
 from grr.model.choices import SOURCES
+from grr.questions.causes import causes_in
+from grr.questions.verdict import judged
 
 TOLERANCE = grr.Tolerance(9.98, 10.02)
 
@@ -244,3 +248,71 @@ def test_without_a_tolerance_nothing_is_decided() -> None:
     found = grr.analyse_many(plant([(5, 2, 2)]), intervals=True)
     assert found.at[0, "decision"] == "NOT DECIDED YET"
     assert found.at[0, "by_manual"] == ""
+
+
+#: What goes wrong in a study (parts, operators, trials), by operator 1 in trial 0.
+FAULTS = {
+    "none": lambda y: y,
+    "offset": lambda y: y + np.array([0, 0.0012, 0])[:, None],
+    "scatter": lambda y: spread(y, (slice(None), 1), 4.0),
+    "part": lambda y: spread(y, (2,), 6.0),
+    "outlier": lambda y: changed(y, (3, 1, 0), lambda v: v + 0.005),
+    "step": lambda y: changed(y, (slice(4, None), 1), lambda v: v + 0.002),
+    "trial": lambda y: changed(y, (slice(None), slice(None), 0), lambda v: v + 0.003),
+    "exchanged": lambda y: changed(y, ([0, 1], 1), lambda v: v[::-1]),
+    "one part out": lambda y: changed(y, (slice(None), 1, 0), lambda v: np.roll(v, 1)),
+    "copied": lambda y: changed(y, (slice(None), 1, 0), lambda v: y[:, 0, 0]),
+    "decimal place": lambda y: changed(y, (3, 1, 0), lambda v: 10 * v),
+    "unit": lambda y: 25.4 * y,
+    "stuck": lambda y: np.full_like(y, 10.0),
+    "digit": lambda y: np.round(y, 3),
+}
+
+
+def changed(y: np.ndarray, where: tuple, how: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    y = y.copy()
+    y[where] = how(y[where].copy())
+    return y
+
+
+def spread(y: np.ndarray, where: tuple, factor: float) -> np.ndarray:
+    return changed(y, where, lambda v: v.mean(-1, keepdims=True) * (1 - factor) + factor * v)
+
+
+@pytest.mark.parametrize("shape", [(10, 3, 3), (7, 3, 2)])
+def test_checks_find_in_a_stack_what_they_find_alone(shape: tuple[int, int, int]) -> None:
+    rng = np.random.default_rng(12)
+    studies = []
+    for fault, make in FAULTS.items():
+        for number in range(3):
+            table = one_study(rng, shape).sort_values(["part", "operator", "trial"])
+            table["reading"] = make(table["reading"].to_numpy().reshape(shape)).ravel()
+            studies.append(table.assign(study=f"{fault} {number}"))
+    table = pd.concat(studies).sample(frac=1, random_state=5)
+    found = grr.analyse_many(table, tolerances=TOLERANCE, intervals=True, checks=True)
+    seen = set()
+    for _, row in found.iterrows():
+        result = alone(table, row["study"], tolerance=TOLERANCE)
+        to_mend = sum(finding.severity == "mend" for finding in grr.check(result.study))
+        told = [f"{to_mend} to mend"] if to_mend else []
+        for cause in () if to_mend else causes_in(result).named[:1]:
+            names = [*filter(None, [cause.operator, cause.part and f"part {cause.part}"])]
+            told.append(f"cause: {cause.kind}" + (f" ({', '.join(names)})" if names else ""))
+        flags = [flag for flag in row["flags"].split("; ") if "mend" in flag or "cause" in flag]
+        assert flags == told, row["study"]
+        assert row["decision"] == judged(result)[1], row["study"]
+        seen |= {flag.split(" (")[0] for flag in flags}
+    assert {"1 to mend", "cause: operator_offset", "cause: slip", "cause: digit"} < seen
+
+
+def test_names_and_trials_that_a_check_looks_at_alone() -> None:
+    table = plant([(6, 3, 2)] * 3)
+    table.loc[table["study"] == "G1", "trial"] += 2 * (table["part"] == 3)
+    table = table.astype({"part": str})
+    table.loc[(table["study"] == "G2") & (table["part"] == "2"), "part"] = "x"
+    table.loc[(table["study"] == "G2") & (table["part"] == "4"), "part"] = "X"
+    found = grr.analyse_many(table, tolerances=TOLERANCE, checks=True)
+    assert found["checked"].all()
+    assert ["to mend" in flags for flags in found["flags"]] == [False, False, True]
+    for _, row in found.iterrows():
+        assert row["decision"] == judged(alone(table, row["study"], tolerance=TOLERANCE))[1]
