@@ -32,7 +32,7 @@ from grr.questions.mistakes import (
 )
 from grr.questions.trial_changes import (
     LEVEL,
-    Change,
+    PlacedChange,
     TrialChange,
     change_words,
     changes_in,
@@ -932,7 +932,7 @@ def _changed(
     )
 
 
-def _is_large(change: TrialChange | Change, resolution: float | None) -> bool:
+def _is_large(change: TrialChange | PlacedChange, resolution: float | None) -> bool:
     return abs(change.size) > max(MANY_SD * change.scatter, resolution or 0.0)
 
 

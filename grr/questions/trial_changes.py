@@ -41,7 +41,7 @@ class TrialChange(NamedTuple):
     p: float
 
 
-class Change(NamedTuple):
+class PlacedChange(NamedTuple):
     """The same with operators and trials by their place among those of the study."""
 
     operators: tuple[int, ...]
@@ -74,7 +74,7 @@ def trial_changes(study: Study) -> list[TrialChange]:
     ]
 
 
-def changes_in(readings: Array) -> list[Change]:
+def changes_in(readings: Array) -> list[PlacedChange]:
     """Return the same of readings, parts × operators × trials, NaN where missing."""
     alike: dict[tuple[tuple[int, ...], bool], list[TrialShift]] = {}
     for shift in trial_shifts(readings, level=LEVEL):
@@ -89,7 +89,7 @@ def changes_in(readings: Array) -> list[Change]:
         )
         p = max(shift.p for shift in shifts)
         operators = places or tuple(range(readings.shape[1]))
-        found.append(Change(operators, trials, rest, size, float(np.sqrt(variance)), p))
+        found.append(PlacedChange(operators, trials, rest, size, float(np.sqrt(variance)), p))
     return found
 
 
