@@ -62,13 +62,22 @@ class GaugeForm extends Carrier {
   // A field that is wrong is marked, in the table of blocks its cell; what was typed stays.
   markColumn(column, row) {
     if (this.checkForm?.isConnected) return super.markColumn(column);
-    const where = { checks: "textarea", standard: ".blocks [type=radio]" }[column] ?? `[data-key="${CSS.escape(column ?? "")}"]`;
+    if (column === "checks") return this.markLine(this.root.querySelector("textarea"), row);
+    const where = { standard: ".blocks [type=radio]" }[column] ?? `[data-key="${CSS.escape(column ?? "")}"]`;
     const place = row ? this.rows.children[row - 1].querySelector(`[data-block="${CSS.escape(column ?? "name")}"]`) : this.root.querySelector(where);
     if (!place) return;
     place.setAttribute(place.type === "radio" ? "data-wrong" : "aria-invalid", "true");
     place.addEventListener("input", () => { this.unmark(); this.tell("", ""); }, { once: true });
     place.focus();
     place.select?.();
+  }
+
+  markLine(area, row) {
+    const before = area.value.split("\n").slice(0, (row ?? 1) - 1).map((one) => `${one}\n`).join("");
+    area.setAttribute("aria-invalid", "true");
+    area.addEventListener("input", () => { this.unmark(); this.tell("", ""); }, { once: true });
+    area.focus();
+    area.setSelectionRange(before.length, before.length + area.value.slice(before.length).split("\n")[0].length);
   }
 
   unmark() {
@@ -101,7 +110,7 @@ class GaugeForm extends Carrier {
     this.root.dataset.done = `${this.view.due.done ?? "all"}`;
     this.stage.replaceChildren(...[changed, this.role === "writer" ? pages[this.page]() : this.readerView()].flat(Infinity).filter((one) => one));
     const line = focus && this.root.querySelector(`[data-line="${focus}"]`);
-    (line || this.root.querySelector("[data-first]"))?.focus();
+    (line || this.root.querySelector("[data-first]") || this.root.querySelector(".bar .primary"))?.focus();
   }
 
   readerView() {
@@ -117,6 +126,7 @@ class GaugeForm extends Carrier {
 
   fit() {
     this.page = "fit"; // worked out only when somebody asks for it
+    this.told = null;
     this.command("look", { view: "fit" });
   }
 
@@ -250,7 +260,7 @@ class GaugeForm extends Carrier {
 
   // The button of the bar while blocks are read
   next() {
-    return { measure: ["Record", () => this.submit()], operator: ["Begin", () => this.begin()] }[this.view.stage];
+    return { again: ["Begin measuring", () => this.checkForm.requestSubmit()], measure: ["Record", () => this.submit()], operator: ["Begin", () => this.begin()] }[this.view.stage];
   }
 
   readView() {
@@ -319,14 +329,14 @@ class GaugeForm extends Carrier {
     const { answers, units, chart, chart_says, alarm, next, last, blocks, undoable, who } = this.view;
     const block = blocks.find((one) => one.name === answers.standard);
     if (!block) return [h("h3", {}, "Which block is watched?"), h("p", {}, "Write it down with its certificate, and mark it."), this.line, this.bar("", [], ["Gauge and blocks", () => this.go("facts")])];
-    const paste = h("textarea", { rows: 6, "aria-label": "Earlier checks, a day and a reading on each line", placeholder: "2027-03-31 10.0001" });
+    const paste = h("textarea", { rows: 4, "aria-label": "Earlier checks, a day and a reading on each line", placeholder: "2027-03-31 10.0001" });
     const picture = h("div", { class: "chart" });
     picture.innerHTML = chart; // drawn by Python, every text escaped
     return [
       h("div", { class: "columns watch" },
         h("div", {}, h("h3", {}, `Block ${block.name}`), h("p", {}, `certified ${block.size} ${units[0]}`), ...this.entry(block.name, units[0]),
           next.length ? h("div", { class: "after", "data-alarm": String(alarm) }, next.map((one) => h("p", {}, one))) : null,
-          h("details", {}, h("summary", {}, "Earlier checks"), paste, h("button", { type: "button", onclick: () => this.command("paste", { text: paste.value, who }) }, "File them"))),
+          h("details", { class: "earlier" }, h("summary", {}, "Earlier checks"), paste, h("button", { type: "button", onclick: () => this.command("paste", { text: paste.value, who }) }, "File them"))),
         h("div", {}, h("h3", {}, "Does it still read what it read?"), h("p", { class: "says" }, chart_says), picture)),
       this.bar(last.length ? `Last: ${last.slice(0, 3).join(" · ")}` : "Nothing read yet.", [["Gauge and blocks", () => this.go("facts")], undoable ? ["Undo", () => this.command("undo")] : null], this.next()),
     ];

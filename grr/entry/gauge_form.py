@@ -13,10 +13,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
+import numpy as np
 import pandas as pd
 
 from grr.entry import sessions
-from grr.entry.collecting import Outcome, ReadingsSoFar
+from grr.entry.collecting import Collecting, Outcome, ReadingsSoFar, order_of
 from grr.entry.gauge_work import GaugeWork, begin
 from grr.entry.messages import ACTIONS, MessageHandler
 from grr.entry.view import AHEAD, open_question
@@ -32,6 +33,7 @@ from grr.files.gauge_folder import (
     write_gauge,
 )
 from grr.files.text_and_numbers import parse_number
+from grr.formulas.micrometer import LEAST_INFORMATION, phase_information
 from grr.model.errors import StudyError
 from grr.model.gauge_facts import CalibratedBlock, GaugeFacts
 from grr.model.names import begun
@@ -41,6 +43,7 @@ from grr.model.units import conversion, fine_unit
 from grr.questions.own_gauge import (
     FEW,
     FIRST_CHECKS,
+    LEAST_FOR_PITCH,
     LINES,
     MANY,
     GaugeFindings,
@@ -97,10 +100,11 @@ class GaugeForm(ReadingsForm):
         self._studies, self._worked_out = studies, False
         self.folder, self.kind = folder, kind
         work = GaugeWork(folder, ("check",) if kind == "watch" else IN_TURN, title)
-        as_a_study = ("reading", "checklist", "end", "undo", "keep", "cause")
+        as_a_study = ("reading", "checklist", "end", "keep", "cause")
         actions = {
             **{kind: ACTIONS[kind] for kind in as_a_study},
             "begin": lambda work, message: begin(work, str(message.get("operator") or "").strip()),
+            "undo": self.undo,
             "facts": lambda _, message: self.save_facts(message),
             "lines": lambda _, message: self.save_lines(message),
             "paste": lambda _, message: self.paste(message),
@@ -122,6 +126,18 @@ class GaugeForm(ReadingsForm):
         super()._work(page, message)
 
     # What a page asks for
+
+    def undo(self, work: Collecting, message: Mapping[str, Any]) -> Outcome:
+        """Take out the reading taken last, where it is one of those that this form asks for."""
+        if not self._undoable(work.record):
+            raise StudyError("No reading of this session is left to undo here", "Read the block")
+        return ACTIONS["undo"](work, message)
+
+    def _undoable(self, record: ReadingsSoFar) -> bool:
+        session = record.session
+        there = [*record.standing, *record.waiting]
+        rows = [row for row in there if session and row.session == session.session]
+        return bool(rows) and max(rows, key=order_of).method in self.work.purposes
 
     def save_facts(self, message: Mapping[str, Any]) -> Outcome:
         """Write what is known of the gauge and of its blocks."""
@@ -165,7 +181,7 @@ class GaugeForm(ReadingsForm):
         self.work.read_facts()
         if new:
             self.work.ownership.take()
-        return Outcome("done", f"Saved in {self.folder}.")
+        return Outcome("done", "Saved.")
 
     def save_lines(self, message: Mapping[str, Any]) -> Outcome:
         """Write the lines of the budget."""
@@ -201,6 +217,7 @@ class GaugeForm(ReadingsForm):
                 raise StudyError(
                     f"Line {number} holds no day and reading",
                     "Write each check on a line, like 2027-03-31 10.0001",
+                    row=number,
                     column="checks",
                     value=line,
                 ) from None
@@ -209,6 +226,7 @@ class GaugeForm(ReadingsForm):
                 raise StudyError(
                     f"The reading of line {number} is far from the block",
                     "Correct it first",
+                    row=number,
                     column="checks",
                     value=line,
                 )
@@ -238,7 +256,7 @@ class GaugeForm(ReadingsForm):
             raise StudyError("There is nothing to file yet", "Write limits and digit first")
         self._insist_on_record()
         self._filing(page, self.folder / REPORT)
-        return Outcome("done", f"Filed in {self.folder}.")
+        return Outcome("done", "Filed in the gauge's own folder.")
 
     def _insist_on_record(self) -> None:
         """Write nothing that rests on facts of which the record does not know."""
@@ -304,10 +322,10 @@ class GaugeForm(ReadingsForm):
             "who": session.value if session else before,
             "due": _due(work, record),
             "progress": _progress(facts, readings),
-            "last": _last(readings["check"] if self.kind == "watch" else everything, facts),
-            "undoable": any(row.session == record.session.session for row in record.standing)
-            if record.session
-            else False,
+            "last": _last(readings["check"], facts, "")
+            if self.kind == "watch"
+            else _last(everything, facts, "{part}: "),
+            "undoable": self._undoable(record),
         }
         if self.kind == "watch":
             return shown | _watched(facts, readings)
@@ -412,7 +430,7 @@ def _decimals(text: str) -> int:
 
 
 def _refuse_contradictions(facts: GaugeFacts) -> None:
-    """Refuse what cannot be meant: a digit against the tolerance, a block that has no name."""
+    """Refuse what cannot be meant: a digit against the tolerance, blocks that show no pitch."""
     if facts.lower is None or facts.upper is None:
         raise StudyError("Both limits of the tolerance are needed", "Write them", column="lower")
     if facts.resolution is None:
@@ -422,6 +440,15 @@ def _refuse_contradictions(facts: GaugeFacts) -> None:
             "The last digit is coarser than the whole tolerance",
             f"Write it in {facts.unit}, like 0.001",
             column="resolution",
+        )
+    sizes = np.unique([block.size for block in facts.blocks])
+    wanted = facts.pitch is not None and len(sizes) >= LEAST_FOR_PITCH
+    if wanted and phase_information(sizes, facts.pitch or 0.0) < LEAST_INFORMATION:
+        raise StudyError(
+            "These blocks stop the screw at the same angles of a turn, so its error within a turn "
+            "cannot be seen",
+            "Take sizes such as 2.5, 5.1, 7.7 mm, or leave the pitch empty",
+            column="pitch",
         )
     if not facts.standard:
         raise StudyError(
@@ -474,10 +501,12 @@ def _progress(facts: GaugeFacts, readings: Mapping[str, pd.DataFrame]) -> list[d
     return rows
 
 
-def _last(readings: pd.DataFrame, facts: GaugeFacts) -> list[str]:
+def _last(readings: pd.DataFrame, facts: GaugeFacts, named: str) -> list[str]:
+    """Return the readings taken last, the newest first, each after its block where named."""
     last = readings.sort_values("order").tail(6).iloc[::-1]
     return [
-        f"{row['part']}: {size(row['reading'], facts.resolution)}" for _, row in last.iterrows()
+        f"{named.format(part=row['part'])}{size(row['reading'], facts.resolution)}"
+        for _, row in last.iterrows()
     ]
 
 

@@ -110,6 +110,30 @@ def test_a_refusal_names_the_cell_of_the_table(form: GaugeForm) -> None:
     assert (told["row"], told["column"]) == (None, "standard")
 
 
+def test_blocks_that_cannot_show_the_pitch_are_refused_before_they_are_read(
+    form: GaugeForm,
+) -> None:
+    rows = [BLOCKS[0] | {"name": str(size), "size": str(size)} for size in (5, 8, 10, 14, 19, 25)]
+    told = tell(form, "facts", answers=ANSWERS | {"pitch": "0.5"}, blocks=rows)
+    assert "same angles" in told["refused"]
+    assert told["column"] == "pitch"
+    assert "outcome" in tell(form, "facts", answers=ANSWERS, blocks=rows)
+
+
+def test_a_check_and_a_reading_of_the_qualification_are_undone_where_they_were_taken(
+    reading: GaugeForm,
+) -> None:
+    read(reading, "5.001")
+    watch = made(reading.folder, "watch")
+    view = tell(watch, "claim")["view"]
+    assert not view["undoable"]
+    assert "refused" in tell(watch, "undo")
+    assert len(block_readings(reading.folder, "reference")) == 1
+    assert read(watch, "5.000")["view"]["undoable"]
+    assert tell(watch, "undo")["outcome"]["words"].startswith("Undone")
+    assert block_readings(reading.folder, "check").empty
+
+
 def test_inches_are_named_where_the_gauge_cannot_show_them(reading: GaugeForm) -> None:
     told = read(reading, "0.19685")  # 5.0000 mm
     assert "inches" in told["refused"]
