@@ -341,8 +341,7 @@ def _record(study: Study) -> Sequence[PageBlock]:
         entries.append(("study.toml", f"CHANGED outside the record: {changed}"))
     return [
         Heading("The record", 3),
-        Facts(entries),
-        *_who_entered(journal),
+        Facts([*entries, ("Entered by", _who_entered(journal))]),
         *_corrections(journal),
     ]
 
@@ -361,15 +360,14 @@ def _chain(check: FileCheck) -> list[tuple[str, str]]:
     return [(check.name, state), (f"Last hash of {check.name}", check.last_hash or "none")]
 
 
-def _who_entered(journal: pd.DataFrame) -> list[PageBlock]:
+def _who_entered(journal: pd.DataFrame) -> str:
+    """Return how many readings each person entered, and from where they came."""
     measured = journal[journal["reading"].notna()]
     groups = measured.groupby(["entered_by", "source"], sort=True).size().reset_index()
-    rows = [
-        [str(who) or "not stated", str(source), str(count)]
+    return "; ".join(
+        f"{who or 'not stated'} {counted(count, 'reading')} ({source})"
         for who, source, count in groups.itertuples(index=False, name=None)
-    ]
-    head = ["Entered by", "Source", "Readings"]
-    return [Heading("Who entered what", 3), Table(head, rows, left=2)]
+    )
 
 
 def _corrections(journal: pd.DataFrame) -> list[PageBlock]:
@@ -430,7 +428,11 @@ def fact(study: Study, key: str) -> str:
 
 
 def all_facts(study: Study) -> list[tuple[str, str]]:
-    """Return every question that was answered, then what else was noted."""
+    """Return every question that was answered, then what else was noted, its key as words."""
     asked = [(entry.label, fact(study, entry.key)) for entry in FACTS]
     known = {entry.key for entry in FACTS}
-    return [*asked, *((str(key), fact(study, key)) for key in study.facts if key not in known)]
+    noted = [str(key) for key in study.facts if key not in known]
+    return [
+        *asked,
+        *((key.replace("_", " ").strip().capitalize(), fact(study, key)) for key in noted),
+    ]

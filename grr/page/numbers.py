@@ -11,7 +11,7 @@ import pandas as pd
 
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.second_look import confidence_of
-from grr.model.blocks import Block, Bullets, Facts, Fold, Formulas, Heading, Prose, Table
+from grr.model.blocks import Block, Bullets, Callout, Facts, Fold, Formulas, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.glossary import explain
 from grr.model.names import short_names, shortened
@@ -41,11 +41,15 @@ _EXPLAINED = (
     "range constants (d2, K1, K2, K3, D4)",
 )
 _METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
+_IN_THE_FORMULA = ("standard deviation", "percent of", "rounded down")
 #: Width of a letter, of the space around a cell, and of the whole table, in px.
 LETTER, SPACE, WIDTH = 8.0, 13.0, 740.0
 LONGEST_PART, LONGEST_OPERATOR = 18, 24
-#: Letters of a line of the readings in order that four columns of a page have room for.
-NARROW_LINE = 31
+#: Letters of a line of the readings in order that so many columns of a page have room for.
+COLUMNS_OF_TAKEN = {"taken six": 22, "taken five": 26, "taken four": 31}
+WIDEST = "taken three"
+#: So many readings share who took them, by what and when, for that to stand above them once.
+FEWEST_UNDER_A_HEAD = 5
 
 
 def numbers_blocks(result: GaugeResult) -> list[PageBlock]:
@@ -197,7 +201,7 @@ def how_blocks(results: Mapping[str, GaugeResult], ruined: Collection[str]) -> l
         ("Fewest categories", str(rules.least_ndc)),
         ("Acceptance limits", f"may refuse {rules.most_refused_percent:g} % of the good parts"),
         ("Confidence", f"{100 * rules.confidence:g} %, one-sided for decisions"),
-        ("Intervals", f"generalized confidence intervals, {DRAWS} draws, seed {SEED}"),
+        ("Intervals", f"generalized, {DRAWS} draws, seed {SEED}"),
     ]
     return [
         Facts(options),
@@ -246,8 +250,11 @@ def side_by_side(named: Sequence[tuple[str, Sequence[PageBlock]]]) -> list[PageB
 
 
 def _sentences(block: PageBlock) -> Sequence[str]:
+    """Return what a block says in sentences; of one that wants to be seen, place and text."""
     if isinstance(block, Prose):
         return block.paragraphs
+    if isinstance(block, Callout):
+        return [f"{place}: {text}" for place, text in block.entries]
     return block.items if isinstance(block, Bullets) else ()
 
 
@@ -258,6 +265,9 @@ def _without(block: PageBlock, shared: Collection[str]) -> PageBlock:
     left = [text for text in _sentences(block) if text not in shared]
     if isinstance(block, Prose):
         return Prose(left)
+    if isinstance(block, Callout):
+        entries = [one for one in block.entries if f"{one[0]}: {one[1]}" not in shared]
+        return replace(block, entries=entries) if entries else Prose([])
     return Bullets(left, block.numbered) if isinstance(block, Bullets) else block
 
 
@@ -278,7 +288,7 @@ def _form(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
     rows = []
     for lines in zip(*(sheet.lines for sheet in sheets), strict=True):
         line = lines[0]
-        what = line.quantity.partition(" (")[0] if several else line.quantity
+        what = _briefly(line.quantity)
         formula = next((one.formula for one in lines if one.formula), "")
         rows.append(
             [
@@ -295,6 +305,12 @@ def _form(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
         Bullets(list(dict.fromkeys(note for sheet in sheets for note in sheet.result.notes))),
         Prose([SOURCE]),
     ]
+
+
+def _briefly(quantity: str) -> str:
+    """Return what a line of the form is, without what its formula beside it says too."""
+    what, _, more = quantity.partition(" (")[0].partition(", ")
+    return what if more.startswith(_IN_THE_FORMULA) else f"{what}, {more}".removesuffix(", ")
 
 
 # All readings
@@ -324,7 +340,6 @@ def readings_blocks(study: Study) -> list[PageBlock]:
         ),
         *_full_names(study, shown, names),
         *_notes(study),
-        *_as_taken(study),
     ]
 
 
@@ -370,40 +385,67 @@ def _by_row(study: Study) -> Cube:
     return Cube(values, tuple(map(", ".join, rows)), study.operator_names, trials)
 
 
-def _as_taken(study: Study) -> list[PageBlock]:
-    """Return the readings in the order in which they were taken: who, which part, when."""
+def order_blocks(study: Study) -> list[PageBlock]:
+    """Return all readings in the order in which they were taken: who, which part, when.
+
+    Who, method, session and day head the readings that share them, where many do.
+    """
     table = _with_own_trials(study).dropna(subset="reading")
     known = [name for name in ("order", "time") if name in table and table[name].notna().any()]
     if not known:
         return []
+    table = table.sort_values(known, kind="stable").reset_index(drop=True)
+    taken = _said_of(study, table, "time" in known)
+    names = ["session", "operator", "method", "day"]
+    begins = taken[names].ne(taken[names].shift()).any(axis=1)
+    heads = int(begins.sum()) * FEWEST_UNDER_A_HEAD <= len(taken)
+    lines = []
+    for number, (row, new) in enumerate(zip(taken.to_dict("records"), begins, strict=True), 1):
+        own = f"{table['order'][number - 1]:g}" if "order" in known else str(number)
+        shared = [str(row[name]) for name in names if row[name]]
+        if heads and new:
+            lines.append(" ".join(["▸", *shared]))
+        said = [own, *([] if heads else shared), row["clock"], row["place"], row["reading"]]
+        lines.append(" ".join(word for word in said if word))
+    longest = max(map(len, lines))
+    form = next((name for name, width in COLUMNS_OF_TAKEN.items() if longest <= width), WIDEST)
+    beside = "".join(f"{name}, " for name in _beside_parts(study))
+    told = (
+        "Order, time (UTC) where known, part/trial, "
+        f"{beside}reading; session (s1 the first), who and day "
+        f"{'above those that share them' if heads else 'before the time'}. "
+        "Corrections stand under the record."
+    )
+    return [Heading("In the order taken", 3), Prose([told]), Verbatim("\n".join(lines), form)]
+
+
+def _said_of(study: Study, table: pd.DataFrame, timed: bool) -> pd.DataFrame:
+    """Return what is said of each reading, in the order of the table, as text."""
     names = dict(zip(study.operator_names, short_names(study.operator_names, 12), strict=True))
     parts = dict(zip(study.parts, short_names(study.parts, 12), strict=True))
     sessions = [str(one) for one in pd.unique(table["session"])] if "session" in table else []
-    days = table["time"].dt.date.nunique() if "time" in known else 0
+    methods = dict(zip(study.methods, short_names(study.methods, 12), strict=True))
+    several = timed and table["time"].dt.date.nunique() > 1
     beside = _beside_parts(study)
-    lines = []
-    for number, row in enumerate(table.sort_values(known, kind="stable").to_dict("records"), 1):
-        time = row.get("time")
-        said = (
-            f"{row['order']:g}" if "order" in known else str(number),
-            ""
-            if time is None or pd.isna(time)
-            else f"{time:%m-%d %H:%M}"
-            if days > 1
-            else f"{time:%H:%M}",
-            f"s{sessions.index(str(row['session'])) + 1}" if len(sessions) > 1 else "",
-            names[row["operator"]],
-            f"{parts[row['part']]}/{row['trial']}",
-            *(shortened(str(row[name]), 12) for name in beside),
-            _shown(float(row["reading"]), study),
+    rows = []
+    for row in table.to_dict("records"):
+        time = row["time"] if timed and not pd.isna(row["time"]) else None
+        where = [f"{parts[row['part']]}/{row['trial']}"]
+        where += [shortened(str(row[name]), 12) for name in beside]
+        rows.append(
+            {
+                "session": f"s{sessions.index(str(row['session'])) + 1}"
+                if len(sessions) > 1
+                else "",
+                "operator": names[row["operator"]],
+                "method": methods[row["method"]] if len(methods) > 1 else "",
+                "day": f"{time:%m-%d}" if time is not None and several else "",
+                "clock": f"{time:%H:%M}" if time is not None else "",
+                "place": " ".join(where),
+                "reading": _shown(float(row["reading"]), study),
+            }
         )
-        lines.append(" ".join(word for word in said if word))
-    form = "taken" if max(map(len, lines)) <= NARROW_LINE else "taken wide"
-    told = (
-        "Order; day, time (UTC) and session (s1 the first) where known; who, part/trial, "
-        f"{''.join(f'{name}, ' for name in beside)}reading. Corrections stand under the record."
-    )
-    return [Heading("In the order taken", 3), Prose([told]), Verbatim("\n".join(lines), form)]
+    return pd.DataFrame(rows)
 
 
 def _px(letters: int) -> float:

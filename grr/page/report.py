@@ -53,6 +53,7 @@ from grr.page.numbers import (
     after_opening,
     how_blocks,
     numbers_blocks,
+    order_blocks,
     readings_blocks,
     risks_blocks,
     side_by_side,
@@ -111,6 +112,8 @@ _CALLED = {
     "notebook 5, Risk and limits": RISKS,
     "notebook 7, Stand or handheld": DRIFT,
 }
+#: Ends a reason that the part with this name, which is near, says whole.
+_SEE_DATA = "to look at, see the check of the data."
 _FUNCTION = re.compile(rf"\bgrr\.({'|'.join(_ANSWERED_IN)})\b(?:\(\w*\))?")
 
 
@@ -382,12 +385,12 @@ def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:
     pictures = _pictures(result, spread=not ruined)
     people = [] if ruined else [*_operators(study, ranges=True), *_drift(study)]
     parts = [
-        Part("why", "Why this decision", _why(judged), True),
+        Part("why", "Why this decision", [*_why(judged), Prose([CAUTION])], True),
         Part("pictures", "The study in pictures", _in_pairs(pictures)),
         Part("numbers", NUMBERS, [RUINED] if ruined else numbers_blocks(result)),
         Part("comparisons", OPERATORS, [RUINED] if ruined else people),
         Part("risks", RISKS, [RUINED] if ruined else _beside(risks_blocks(result))),
-        *_annex({"": result}, ruined),
+        *_annex(study, {"": result}, ruined),
     ]
     return front_page(judged, cover), parts
 
@@ -431,17 +434,17 @@ def _several_methods(
         Part("comparisons", OPERATORS, each(lambda result: _operators(result.study))),
         Part("numbers", NUMBERS, numbers, annex=True),
         Part("risks", RISKS, each(risks_blocks), annex=True),
-        *_annex(results, ruined),
+        *_annex(study, results, ruined),
     ]
     return front, parts
 
 
 def _compared(found: MethodComparison) -> list[PageBlock]:
     """Return the comparison without what the first page has said: answer, study, tolerance."""
-    _, _, numbers, *said = _raised(found.blocks())
+    _, _, numbers, *said, caution = _raised(found.blocks())
     drawn = [] if found.ruined else _drawn(lambda: methods_by_part(found))
     wide = [one for one in said if isinstance(one, Fold) and one.brief]
-    return [Columns([numbers, *drawn], [one for one in said if one not in wide]), *wide]
+    return [Columns([numbers, *drawn], [one for one in said if one not in wide]), *wide, caution]
 
 
 def _why(judged: Verdict) -> list[PageBlock]:
@@ -454,14 +457,13 @@ def _why(judged: Verdict) -> list[PageBlock]:
         ("Everything to do next", judged.next_steps if len(judged.next_steps) > STEPS else ()),
     )
     return [
-        Bullets(list(dict.fromkeys(reasons))),
+        Bullets([one for one in dict.fromkeys(reasons) if not one.endswith(_SEE_DATA)]),
         *(
             block
             for title, sentences in sections
             if sentences
             for block in (Heading(title, 3), Bullets(sentences))
         ),
-        Prose([CAUTION]),
     ]
 
 
@@ -538,7 +540,7 @@ def _drift(study: Study) -> list[PageBlock]:
     return [Heading(DRIFT, 3), *or_reason(looked_at, "Drift cannot be seen: ")]
 
 
-def _annex(results: Mapping[str, GaugeResult], ruined: Collection[str]) -> list[Part]:
+def _annex(study: Study, results: Mapping[str, GaugeResult], ruined: Collection[str]) -> list[Part]:
     """Return formulas, sheets and readings; no numbers of ruined readings."""
     readings = [
         block
@@ -550,5 +552,5 @@ def _annex(results: Mapping[str, GaugeResult], ruined: Collection[str]) -> list[
     ]
     return [
         Part("how", HOW, how_blocks(results, ruined), annex=True),
-        Part("readings", "All readings", readings, annex=True),
+        Part("readings", "All readings", [*readings, *order_blocks(study)], annex=True),
     ]

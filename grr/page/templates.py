@@ -11,7 +11,11 @@ from grr.model.plain_text import without_steering
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from plotly.graph_objects import Figure
 
+#: Height of the drawn field of a picture that stands beside another, in px, and the least share
+#: of its own height that it keeps.
+FLAT, FLATTEST = 170.0, 0.6
 #: No script at all, and nothing from elsewhere: a page reads the same in ten years.
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 
@@ -57,10 +61,17 @@ def _environment(told: Callable[[str], str]) -> Environment:
     return environment
 
 
-def _drawn(figure: object, suffix: str, width: float) -> object:
-    """Return the drawing of a figure: SVG of our own, in which every text is escaped."""
+def _drawn(figure: Figure, suffix: str, width: float) -> object:
+    """Return the drawing of a figure: SVG of our own, in which every text is escaped.
+
+    One that stands beside another is pressed flat, so that it needs not be drawn smaller.
+    """
     from markupsafe import Markup
 
-    from grr.show.static import figure_svg
+    from grr.show.static import WIDTH, figure_svg
 
+    layout = figure.layout
+    inner = layout.height - layout.margin.t - layout.margin.b
+    if width < WIDTH and inner > FLAT:
+        layout.height -= inner - max(FLAT, FLATTEST * inner)
     return Markup(figure_svg(figure, suffix=suffix, width=width))

@@ -114,7 +114,7 @@ def _drawn(comparison: MethodComparison, *, parts: bool) -> Figure:
         top=8,
         shapes=[
             *(_body(place, which) for which in range(rulers)),
-            *_limit_lines(place, len(order), bottom),
+            *_limit_lines(place, len(order), rulers),
         ],
         notes=[
             *(_method_names(comparison, len(order)) if parts else []),
@@ -244,18 +244,23 @@ def _zones(comparison: MethodComparison, place: _Place, which: int) -> list[dict
     ]
 
 
-def _limit_lines(place: _Place, rows: int, bottom: float) -> list[dict[str, Any]]:
+def _limit_lines(place: _Place, rows: int, rulers: int) -> list[dict[str, Any]]:
+    """Return the limits through the parts and each ruler, not through a ruler's name."""
+    rods = [(place.ruler(which) - 0.6, place.ruler(which) + 1.0) for which in range(rulers)]
+    if rows:
+        rods.append((-0.4, rows - 0.4))
     return [
         {
             "type": "line",
             "x0": template.one(limit),
             "x1": template.one(limit),
-            "y0": bottom,
-            "y1": rows - 0.4,
+            "y0": low,
+            "y1": high,
             "line": {"color": template.ROLES["limit"], "width": 1.8},
             "layer": "below",
         }
         for limit in place.limits
+        for low, high in rods
     ]
 
 

@@ -97,7 +97,7 @@ def figure_svg(figure: Figure, *, width: float = WIDTH, suffix: str = "") -> str
             inside = "" if trace.get("cliponaxis") is False else f' clip-path="url(#{clip})"'
             pieces.append(f"<g{inside}>{''.join(drawn)}</g>")
     pieces += [_shape(shape, frame, clip) for shape in shapes if shape.get("layer") != "below"]
-    pieces += x_axis(x_settings, frame.x, frame.bottom, height)
+    pieces += x_axis(x_settings, frame.x, frame.bottom, (width, height))
     for axis, scale in frame.y.items():
         pieces += y_axis(settings_of(layout, _layout_key(axis)), scale, frame.left)
     for note in layout.get("annotations", ()):
@@ -306,8 +306,10 @@ def room_below(settings: Mapping[str, Any], width: float) -> float:
     return GAP + tall + title
 
 
-def x_axis(settings: Mapping[str, Any], scale: Scale, y: float, bottom: float) -> list[str]:
-    """Return a horizontal axis at a height; its title ends at ``bottom``."""
+def x_axis(
+    settings: Mapping[str, Any], scale: Scale, y: float, size: tuple[float, float]
+) -> list[str]:
+    """Return a horizontal axis at a height; its title is at the foot of a picture of a size."""
     if settings.get("visible") is False:
         return []
     pieces = []
@@ -326,9 +328,11 @@ def x_axis(settings: Mapping[str, Any], scale: Scale, y: float, bottom: float) -
         else:
             pieces += tick.label.draw(x, y + GAP, size=template.SMALL, valign="top")
     if title_of(settings):
-        middle = (scale.start + scale.end) / 2.0
         title = words(title_of(settings))
-        pieces += title.draw(middle, bottom - 2.0, size=template.TEXT_SIZE, valign="bottom")
+        half = min(title.width(template.TEXT_SIZE), size[0]) / 2.0
+        # One that is wider than the frame keeps within the picture.
+        middle = max(min((scale.start + scale.end) / 2.0, size[0] - half), half)
+        pieces += title.draw(middle, size[1] - 2.0, size=template.TEXT_SIZE, valign="bottom")
     return pieces
 
 

@@ -394,7 +394,7 @@ def test_readings_at_several_places_name_the_place_and_the_trial(tmp_path):
     page = write(study, tmp_path / "r.html")
     first = study.readings.iloc[0]
     assert (first["part"], first["operator"], first["place"]) == ("1", "Ada", "bottom")
-    assert f"1 Ada 1/1 bottom {first['reading']:.4f}" in page.text
+    assert f"▸ Ada\n1 1/1 bottom {first['reading']:.4f}" in page.text
     rows = re.findall(r'<tr><th scope="row" class="first">(.*?)</th>(.*?)</tr>', page.text)
     assert [name for name, _ in rows] == [f"{p}, {w}" for p in "1234" for w in ("bottom", "top")]
     shown = re.findall(r"<td[^>]*>(.*?)</td>", rows[1][1])
