@@ -2,9 +2,8 @@
 
 The mean squares of a study have known distributions (a multiple of chi-square), so they
 are drawn directly: no reading needs to be simulated. Everything scales with the true GRR,
-so one simulation serves any true value. `simulated_precision` judges every study by draws of its
-own, as a verdict does, spread evenly; `tabulated_precision` reads the same bounds off a table, in a
-fraction of the time.
+so one simulation serves any true value. `tabulated_precision` reads the bounds that every study
+would have by draws of its own, as a verdict has, off a table, in a fraction of the time.
 """
 
 from __future__ import annotations
@@ -26,12 +25,6 @@ from grr.formulas.analysis_of_variance import (
     components_by_rule,
 )
 from grr.formulas.arrays import Array
-from grr.formulas.confidence_limits import (
-    careful_lower_bound,
-    lower_bound,
-    two_sided_limits,
-    upper_bound,
-)
 from grr.formulas.conformity import predictive_guard
 from grr.formulas.pivots import SEED, at_least, crossed_pivots, usual_dfs
 from grr.formulas.sources_of_variation import NDC_FACTOR
@@ -196,75 +189,6 @@ class Precision:
         return float(np.mean(self.at_least * true_percent > threshold))
 
 
-def simulated_precision(
-    design: Design,
-    shares: Shares | None = None,
-    *,
-    level: float = 0.95,
-    confidence: float = 0.95,
-    studies: int = 2000,
-    seed: int = SEED,
-    progress: Callable[[int], object] | None = None,
-) -> Precision:
-    """Simulate studies of a design and the limits of GRR that each would state.
-
-    Parameters
-    ----------
-    design : Design
-    shares : Shares, optional
-        How GRR splits in truth. With one operator repeatability is all that is seen.
-    level, confidence : float
-    studies : int
-        How many studies; 2000 give an assurance to about ±2 percentage points.
-    seed : int
-    progress : callable, optional
-        Called with the number of studies just done.
-
-    Returns
-    -------
-    Precision
-
-    Raises
-    ------
-    StudyError
-        A level or confidence that cannot be used, or too few studies.
-
-    Notes
-    -----
-    Source: Burdick, Borror & Montgomery (SIAM 2005), chapters 2 and 3, for the
-    distributions of the mean squares and the limits; assurance as the probability that an
-    interval's bound meets a threshold (common practice in the planning of studies).
-    """
-    _refuse_settings(level, confidence, studies, seed)
-    split = _seen(design, shares)
-    rng = np.random.default_rng(seed)
-    known = df_of_studies(design, studies, seed)
-    found = []
-    done = 0
-    for size in _chunks(studies):
-        anova = simulated_anova(design, split, size, rng)
-        variance = crossed_pivots(
-            anova,
-            operators=_sample(design),
-            df_error=None if known is None else known[done : done + size],
-            even=True,
-        ).grr
-        done += size
-        sd = np.sqrt(np.maximum(variance, 0.0))
-        bounds = (
-            careful_lower_bound(sd, confidence),
-            upper_bound(sd, confidence),
-            lower_bound(sd, confidence),
-        )
-        estimate = np.sqrt(design_components(anova, design).grr)
-        guard = predictive_guard(sd, 1.0 - confidence)
-        found.append([*two_sided_limits(sd, level), *bounds, estimate, guard])
-        if progress is not None:
-            progress(size)
-    limits = [np.concatenate(parts) for parts in zip(*found, strict=True)]
-    return Precision(design, split, level, confidence, *limits)
-
-
 def _refuse_settings(level: float, confidence: float, studies: int, seed: int) -> None:
     number("level", level, above=0.0, below=1.0)
     number("confidence", confidence, above=0.5, below=1.0)
@@ -346,13 +270,18 @@ def tabulated_precision(
 
     Parameters
     ----------
-    design, shares, level, confidence, studies, seed
-        As in `simulated_precision`.
+    design : Design
+    shares : Shares, optional
+        How GRR splits in truth. With one operator repeatability is all that is seen.
+    level, confidence : float
+    studies : int
+        How many studies; 2000 give an assurance to about ±2 percentage points.
+    seed : int
 
     Returns
     -------
     Precision
-        98 of 100 limits within 1 % of those of `simulated_precision`, the farthest 2 % off, and
+        98 of 100 limits within 1 % of those from each study's own draws, the farthest 2 % off, and
         guard bands within 2.5 %. Two people who are some of a few have limits with long tails,
         which a table follows less closely; the share of studies under or over a threshold is
         then within 2 of 100. Measured in ``tests/formulas/test_precision.py``.
@@ -364,8 +293,11 @@ def tabulated_precision(
 
     Notes
     -----
-    Source: see `simulated_precision`; polynomials in Chebyshev points: Trefethen,
-    Approximation Theory and Approximation Practice (SIAM 2013), chapter 3.
+    Source: Burdick, Borror & Montgomery (SIAM 2005), chapters 2 and 3, for the
+    distributions of the mean squares and the limits; assurance as the probability that an
+    interval's bound meets a threshold (common practice in the planning of studies);
+    polynomials in Chebyshev points: Trefethen, Approximation Theory and Approximation
+    Practice (SIAM 2013), chapter 3.
     """
     _refuse_settings(level, confidence, studies, seed)
     split = _seen(design, shares)
@@ -471,7 +403,7 @@ def tabulated_shares(
 def _simulated(
     design: Design, shares: Shares, studies: int, seed: int, *, part: float = 1.0
 ) -> CrossedAnova:
-    """Return the studies that `simulated_precision` judges, in one stack."""
+    """Return the simulated studies in one stack, drawn a few hundred at a time."""
     rng = np.random.default_rng(seed)
     chunks = [simulated_anova(design, shares, n, rng, part=part) for n in _chunks(studies)]
     return _stacked(chunks)

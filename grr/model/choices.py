@@ -20,8 +20,6 @@ Design = Literal["crossed", "nested"]
 Method = Literal["anova", "average_range"]
 #: What is done with the part-by-operator interaction.
 InteractionRule = Literal["auto", "keep", "pool"]
-#: How serious a finding is.
-Severity = Literal["mend", "look", "know"]
 
 
 class Decision(StrEnum):

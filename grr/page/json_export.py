@@ -33,8 +33,6 @@ from grr.questions.verdict import verdict
 FORMAT, VERSION = "grr result", 1
 #: Why a number is missing where a slip has ruined it.
 (_NOT_STATED,) = RUINED.paragraphs
-#: Settings that a result writes among the facts, or not at all.
-_IN_FACTS = ("characteristic", "id", "facts")
 SCHEMA_FILE = Path(__file__).with_name("result.schema.json")
 
 

@@ -281,7 +281,6 @@ def check_page(study: Study) -> Screen:
     return Screen(found.blocks(), "check.html.j2", values, foot)
 
 
-_TO_LOOK = "One reading to look at"
 #: What is looked for, and the topics of `grr.check` that tell of it.
 _LOOKED_FOR = (
     ("Nothing missing", {"incomplete"}),

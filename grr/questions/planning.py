@@ -329,7 +329,7 @@ def expected_precision(
     or three end as USE LIKE THIS because one of them alarms. What was told beside what whole
     studies came to: ``tests/coverage/promised.py``.
 
-    Source: see `grr.formulas.precision.simulated_precision`.
+    Source: see `grr.formulas.precision.tabulated_precision`.
 
     Examples
     --------

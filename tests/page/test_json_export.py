@@ -22,11 +22,14 @@ from grr.model.rules import Plan, Rules
 from grr.model.settings import Document
 from grr.model.tolerance import Tolerance
 from grr.page.conduct import readings_fingerprint
-from grr.page.json_export import _IN_FACTS, SCHEMA_FILE, result_document
+from grr.page.json_export import SCHEMA_FILE, result_document
 from grr.shipped import shipped_folder
 
 DEMO = shipped_folder("demo_data")
 VALIDATOR = jsonschema.Draft202012Validator(json.loads(SCHEMA_FILE.read_text(encoding="utf-8")))
+
+#: Settings that a result writes among the facts, or not at all.
+_IN_FACTS = ("characteristic", "id", "facts")
 
 
 def document(subject, path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from exact_precision import simulated_precision
 
 from grr.formulas.pivots import crossed_pivots
 from grr.formulas.precision import (
@@ -11,7 +12,6 @@ from grr.formulas.precision import (
     Shares,
     df_of_studies,
     simulated_anova,
-    simulated_precision,
 )
 from grr.model.rules import Rules
 from grr.questions.verdict import bounded
