@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtr, stdtrit
+from scipy.special import ndtr, stdtr, stdtrit
 
 from grr.formulas.arrays import Array, quotient
 from grr.formulas.confidence_limits import two_sided_limits
@@ -627,3 +627,43 @@ def choice_confidence(evidence: MethodEvidence, choice: str) -> Array:
         NEITHER: np.minimum(evidence.candidate_bad, evidence.baseline_over),
     }
     return sure[choice] if choice in sure else np.maximum.reduce(list(sure.values()))
+
+
+# Whether one method takes longer than the other.
+# -----------------------------------------------
+
+#: In samples up to this size without ties the exact distribution is used.
+_SMALL = 8
+
+
+def rank_sum_p(first: Array, second: Array) -> float:
+    """Return the two-sided p value of two samples from one distribution, by their ranks.
+
+    U counts the pairs in which the first is larger, ties by half; it is nearly normal with
+    mean mn/2 and variance mn/12 · [N + 1 − Σ(t³ − t)/(N(N − 1))], t the sizes of the ties. A
+    small sample without ties has its exact distribution from `scipy.stats`, which takes half a
+    second to load: as long as everything else that a comparison works out.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (m,), (n,)
+        Not all alike.
+
+    Notes
+    -----
+    Source: Mann & Whitney, Annals of Mathematical Statistics 18 (1947), 50-60; the correction
+    for ties and that for continuity as in `scipy.stats.mannwhitneyu`, to which it is equal.
+    """
+    m, n = len(first), len(second)
+    _, which, ties = np.unique(
+        np.concatenate([first, second]), return_inverse=True, return_counts=True
+    )
+    if min(m, n) <= _SMALL and ties.max() == 1:
+        from scipy.stats import mannwhitneyu
+
+        return float(mannwhitneyu(first, second).pvalue)
+    ranks = np.cumsum(ties) - 0.5 * (ties - 1)
+    u = float(ranks[which[:m]].sum()) - 0.5 * m * (m + 1)
+    of_ties = float((ties**3.0 - ties).sum()) / ((m + n) * (m + n - 1))
+    sd = np.sqrt(m * n / 12.0 * (m + n + 1 - of_ties))
+    return min(1.0, 2.0 * float(ndtr(-(abs(u - 0.5 * m * n) - 0.5) / sd)))

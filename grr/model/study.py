@@ -54,11 +54,15 @@ class Cube:
 
 
 class _Memo:
-    """What was worked out for a study, by question and options; one at a time."""
+    """What was worked out for a study, by question and options; one at a time.
+
+    ``of_readings`` holds what is the same however the operators count.
+    """
 
     def __init__(self) -> None:
         self.lock = threading.RLock()
         self.answers: dict[Hashable, Any] = {}
+        self.of_readings: dict[Hashable, Any] = {}
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -304,7 +308,9 @@ class Study:
         operator = pd.Index(self.operator_names).get_indexer(table["operator"])
         return (part, operator, trial), tuple(int(number) for number in trials)
 
-    def once(self, question: Hashable, work_out: Callable[[], Answer]) -> Answer:
+    def once(
+        self, question: Hashable, work_out: Callable[[], Answer], *, of_readings: bool = False
+    ) -> Answer:
         """Return the answer to a question about this study, worked out when first asked.
 
         A study never changes, so neither do the answers. They are shared: hand out frozen
@@ -315,13 +321,24 @@ class Study:
         question : hashable
             Its name, with every option that the answer depends on.
         work_out : callable
+        of_readings : bool
+            The answer is the same however the operators count: see `counting`.
         """
         memo: _Memo = self.__dict__["_memo"]
+        answers = memo.of_readings if of_readings else memo.answers
         with memo.lock:
-            if question not in memo.answers:
-                memo.answers[question] = work_out()
-            answer: Answer = memo.answers[question]
+            if question not in answers:
+                answers[question] = work_out()
+            answer: Answer = answers[question]
             return answer
+
+    def counting(self, operators: OperatorsAre | int) -> Study:
+        """Return the same study with its operators counted so; what is the same is kept."""
+        if operators == self.operators:
+            return self
+        other = replace(self, operators=operators)
+        other.__dict__["_memo"].of_readings = self.__dict__["_memo"].of_readings
+        return other
 
     @classmethod
     def from_wide(cls, table: pd.DataFrame, **settings: Any) -> Study:
@@ -362,15 +379,16 @@ class Study:
     def for_method(self, method: str) -> Study:
         """Return the same study with the readings of one method only."""
         one_of("method", method, self.methods)
-        table = self.readings
-        return self.once(
-            ("for_method", method),
-            lambda: replace(
-                self,
-                readings=table[table["method"] == method],
-                among=self if len(self.methods) > 1 else self.among,
-            ),
+        return self.once(("for_method", method), lambda: self._by_one(method))
+
+    def _by_one(self, method: str) -> Study:
+        table = self.__dict__["readings"]
+        among = self if len(self.methods) > 1 else self.among
+        one = replace(self, readings=table[table["method"] == method], among=among)
+        one.__dict__["_memo"].of_readings = self.once(
+            ("for_method", method), dict, of_readings=True
         )
+        return one
 
 
 def _made(readings: pd.DataFrame, settings: dict[str, Any]) -> Study:

@@ -68,6 +68,11 @@ def check(study: Study) -> Findings:
     return checked_study(study).once("check", lambda: _check(study))
 
 
+def must_mend(study: Study) -> bool:
+    """Return whether `check` finds something to mend; how the operators count changes nothing."""
+    return study.once("must mend", lambda: check(study).must_mend, of_readings=True)
+
+
 def _check(study: Study) -> Findings:
     found = [*record(study), *what_was_read(study), *names_alike(study), *facts(study)]
     if len(study.methods) < 2:

@@ -498,7 +498,11 @@ def drift_numbers(study: Study, *, level: float = 0.95) -> DriftNumbers:
     StudyError
         Neither times nor an order are known, or nobody measured a part at two times.
     """
-    return study.once(("drift_numbers", level), lambda: _drift_numbers(study, level))
+    asked = ("drift_numbers", level)
+    found = study.once(asked, lambda: _drift_numbers(study, level), of_readings=True)
+    if found.study is study:
+        return found
+    return study.once(asked, lambda: replace(found, study=study))
 
 
 def drift_or_reason(study: Study, *, level: float = 0.95) -> tuple[DriftNumbers | None, str]:

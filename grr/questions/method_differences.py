@@ -29,6 +29,7 @@ from grr.formulas.method_comparison import (
     MethodDifference,
     grr_variance_draws,
     method_difference,
+    rank_sum_p,
     replicated_agreement,
     single_pair_agreement,
 )
@@ -220,8 +221,7 @@ def method_numbers(
         See `_readings`; fewer than three parts; fewer than three operators where
         they are a sample; nothing repeated by either method.
     """
-    if study.operators != operators:
-        study = replace(study, operators=operators)
+    study = study.counting(operators)
     found = _readings(study, baseline, candidate)
     people: OperatorsAre = "fixed" if study.all_studied else "random"
     cells, origin = _cells(found, people)
@@ -429,9 +429,7 @@ def _seconds(study: Study, baseline: str, candidate: str) -> tuple[dict[str, flo
         return seconds, math.nan, f"no two readings by {lone[0]} follow each other"
     if np.ptp(np.concatenate([gaps[baseline], gaps[candidate]])) == 0.0:
         return seconds, 1.0, ""
-    from scipy.stats import mannwhitneyu
-
-    return seconds, float(mannwhitneyu(gaps[baseline], gaps[candidate]).pvalue), ""
+    return seconds, rank_sum_p(gaps[baseline], gaps[candidate]), ""
 
 
 @dataclass(frozen=True)

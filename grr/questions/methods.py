@@ -68,8 +68,8 @@ from grr.questions.verdict import (
     bounded,
     conditions_of_use,
     criterion,
+    decision_of,
     ratio_draws,
-    verdict,
 )
 
 if TYPE_CHECKING:
@@ -226,7 +226,7 @@ def _compared(
         look_first=findings.look_first,
         ruined=findings.ruined,
         by_itself=MappingProxyType(
-            {name: verdict(study.for_method(name)).decision for name in numbers.methods}
+            {name: decision_of(study.for_method(name)) for name in numbers.methods}
         ),
         as_stated=study.operators == operators or study.all_studied == (operators == "fixed"),
     )
@@ -362,7 +362,7 @@ def method_case(
             (evidence.candidate_under, evidence.candidate_over),
         )
         for name, (under, over) in zip(numbers.methods, at_limit, strict=True):
-            decision = verdict(numbers.results[name].study).decision
+            decision = decision_of(numbers.results[name].study)
             if decision is Decision.DO_NOT_USE or float(over) >= sure:
                 fit[name] = "not"
             elif decision is not Decision.NOT_DECIDED and float(under) >= sure:
@@ -520,7 +520,7 @@ class MethodComparison(Printed):
         None where it recommends the same, or cannot be made.
         """
         study = self.study
-        if len(study.operator_names) < 3:
+        if self.to_mend or len(study.operator_names) < 3:
             return None
         words: OperatorsAre = "random" if study.all_studied else "fixed"
         margin = self.margin

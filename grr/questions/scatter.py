@@ -142,7 +142,7 @@ class Scatter:
 
 def scatter_of(study: Study) -> Scatter:
     """Return how the repeats of a study scatter; it is worked out once."""
-    return study.once("scatter", lambda: _scatter(study))
+    return study.once("scatter", lambda: _scatter(study), of_readings=True)
 
 
 def _scatter(study: Study) -> Scatter:

@@ -60,7 +60,7 @@ from grr.questions.by_cause import (
     usable_up_to,
 )
 from grr.questions.causes import Cause, Causes, causes_in, short
-from grr.questions.check import Findings, check
+from grr.questions.check import Findings, check, must_mend
 from grr.questions.deciding import Criterion, decide
 from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, opening, result_of_record, spread_text
@@ -391,6 +391,10 @@ def judged(result: GaugeResult) -> tuple[Criterion | StudyError, Decision]:
 
     It is `verdict` without the sentences, for those who judge thousands of studies.
     """
+    return result.study.once(("judged", result.key), lambda: _judged(result))
+
+
+def _judged(result: GaugeResult) -> tuple[Criterion | StudyError, Decision]:
     try:
         found = criterion(result)
     except StudyError as error:
@@ -403,10 +407,15 @@ def judged(result: GaugeResult) -> tuple[Criterion | StudyError, Decision]:
         most_refused=study.rules.most_refused_percent,
         purpose=study.purpose,
         one_operator=len(study.operator_names) == 1,
-        must_mend=check(study).must_mend,
+        must_mend=must_mend(study),
         scatter_forbids=scatter_of(study).forbids_use,
     )
     return found, decision
+
+
+def decision_of(study: Study) -> Decision:
+    """Return the decision that `verdict` tells of a study by one method."""
+    return judged(result_of_record(study))[1]
 
 
 def _of_scatter(result: GaugeResult, decision: Decision) -> tuple[str, ...]:

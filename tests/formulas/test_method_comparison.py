@@ -23,6 +23,7 @@ from grr.formulas.method_comparison import (
     method_difference,
     p_inside_margin,
     p_outside_margin,
+    rank_sum_p,
     replicated_agreement,
     single_pair_agreement,
 )
@@ -497,3 +498,16 @@ def test_each_decision_has_its_own_confidence():
     assert float(choice_confidence(found, "candidate")) == pytest.approx(0.9)
     assert float(choice_confidence(found, "baseline")) == 0.0
     assert float(choice_confidence(found, "open")) == pytest.approx(0.9)
+
+
+@pytest.mark.parametrize("digits", [0, 1, 6])
+def test_ranks_are_compared_as_scipy_does(digits):
+    rng = np.random.default_rng(7)
+    for m, n in rng.integers(2, 40, (60, 2)):
+        first, second = (
+            rng.normal(20.0, 4.0, m).round(digits),
+            rng.normal(21.0, 3.0, n).round(digits),
+        )
+        if np.ptp(np.concatenate([first, second])) > 0.0:
+            theirs = stats.mannwhitneyu(first, second).pvalue
+            assert rank_sum_p(first, second) == pytest.approx(theirs, rel=1e-12)

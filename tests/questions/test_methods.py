@@ -325,6 +325,20 @@ def test_operators_count_as_the_study_says_and_both_are_told_where_they_differ()
     assert compared(study(offsets=(0.0, 0.1), operators="random")).study.operators == "fixed"
 
 
+def test_counted_otherwise_it_is_the_comparison_of_a_study_that_states_it_so():
+    pins = grr.open_study(DEMO / "pins_two_ways")
+    rolled = study(stand=0.1, handheld=0.2, offsets=(0.0, 0.3, -0.3), operators="random")
+    for source in (pins, rolled):
+        found = compared(source)
+        other_way = "random" if found.study.all_studied else "fixed"
+        stated = compared(replace(source, operators=other_way))
+        got = found.otherwise or found
+        assert got.headline == stated.headline
+        if got is not found:
+            assert got.case == stated.case
+            pd.testing.assert_frame_equal(got.to_frame(), stated.to_frame())
+
+
 def test_how_many_readings_would_tell():
     near = compared(study(stand=0.25, handheld=0.25, parts=4, trials=2))
     assert (near.recommendation, near.reason) == ("can't tell yet", "nothing is shown")
