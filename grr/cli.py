@@ -270,6 +270,11 @@ def _add_new(add: _Add) -> None:
     )
     parser.add_argument("--methods", nargs="+", default=[], help="to compare: stand handheld")
     parser.add_argument(
+        "--places", nargs="+", default=[], help="where on each part, if several: top middle"
+    )
+    parser.add_argument("--gauges", nargs="+", default=[], help="their names, if several")
+    _add_operators_are(parser, "--gauges-are", "be used")
+    parser.add_argument(
         "--sessions", type=int, default=1, help="of each operator, on different days (default: 1)"
     )
     parser.add_argument(
@@ -297,14 +302,14 @@ def _add_new(add: _Add) -> None:
     parser.set_defaults(run=new)
 
 
-def _add_operators_are(parser: argparse.ArgumentParser, name: str) -> None:
+def _add_operators_are(parser: argparse.ArgumentParser, name: str, what: str = "measure") -> None:
     parser.add_argument(
         name,
         type=_who_measures,
         default="random",
         metavar="{random,fixed,NUMBER}",
-        help="a sample of those who will measure, all who ever will, or how many will ever "
-        "measure (default: random)",
+        help=f"a sample of those who will {what}, all who ever will, or how many will ever "
+        f"{what} (default: random)",
     )
 
 
@@ -337,6 +342,8 @@ def new(options: argparse.Namespace) -> int:
         options.methods,
         sessions=options.sessions,
         looks=options.looks,
+        places=options.places,
+        gauges=options.gauges,
         operators_are=options.operators_are,
         purpose=options.purpose,
         process_sd=process_sd,
@@ -351,6 +358,7 @@ def new(options: argparse.Namespace) -> int:
         tolerance=tolerance,
         purpose=options.purpose,
         operators_are=options.operators_are,
+        gauges_are=options.gauges_are,
         parts_from=options.parts_from,
         process_sd=process_sd,
         plan=plan,
@@ -422,6 +430,9 @@ def _print_chances(settings: Settings) -> None:
 
     try:
         print("", chances_of_plan(settings), "", sep="\n")
+        if settings.plan is not None and settings.plan.times > settings.plan.trials:
+            words = "Readings at other places or with other gauges are counted as trials here; "
+            print(paragraph(f"{words}what those differ by is not simulated."), "", sep="\n")
     except StudyError as error:
         print(paragraph(f"▲ {error}"))
 

@@ -417,7 +417,7 @@ class Carrier {
   checklistStage() {
     const { checklist, stage, cool_minutes: cool, place } = this.view;
     this.inputs = {};
-    const heading = this.view.asks ? this.view.asks : stage === "again" ? "After the break: soak and zero once more" : cool ? `Now with: ${place.method}` : "Before the first reading";
+    const heading = this.view.asks ? this.view.asks : stage === "again" ? "After the break: soak and zero once more" : cool || place?.gauge ? `Now with: ${place.method}` : "Before the first reading";
     const ask = (item, index) => {
       const name = `${this.name}-${item.key}`;
       const label = h("span", { class: "label" }, item.question, item.help ? h("small", {}, item.help) : null);

@@ -218,7 +218,9 @@ class Collecting:
         self.clock = clock
         self.ticks = ticks
         self.ownership = Ownership(job.folder)
-        self.journal = Journal(job.folder / "readings.csv")
+        plan = job.settings.plan
+        further = plan is not None and bool(plan.places or plan.gauges)
+        self.journal = Journal(job.folder / "readings.csv", further=further)
         self.events = Events(job.folder / "events.csv")
         self._guard = threading.RLock()
         self._clock_seen = clock(), ticks()
@@ -384,7 +386,7 @@ class Collecting:
         if session.reason == FROM_SHEET:
             return "measure"
         done = [event.value for event in record.in_session("checklist") if event.name == "done"]
-        if done[-1:] != [left_here[0].method]:
+        if done[-1:] != [left_here[0].with_what]:
             return "checklist"
         return "again" if self._gap(record) else "measure"
 

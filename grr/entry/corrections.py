@@ -75,10 +75,10 @@ def moved_one_part(
         for row in sorted((r for rows in record.at.values() for r in rows), key=order_of)
         if row.session == first.session
         and row.operator == first.operator
-        and row.method == first.method
+        and (row.method, row.gauge) == (first.method, first.gauge)
         and order_of(row) >= order_of(first)
     ]
-    run = [place for place in places if place.method == first.method]
+    run = [place for place in places if place.with_what == place_of(first).with_what]
     rank = {place: number for number, place in enumerate(run)}
     from_places = {place_of(row) for row in moved}
     rows: list[JournalRow] = []
@@ -101,7 +101,8 @@ def moved_one_part(
                 f"There is a reading of {there} already",
                 "Void that reading first, or set the readings right one by one",
             )
-        rows.append(replacing(row, reason, part=there.part, trial=str(there.trial)))
+        where = {"part": there.part, "trial": str(there.trial), "place": there.place}
+        rows.append(replacing(row, reason, **where, gauge=there.gauge))
     return rows
 
 

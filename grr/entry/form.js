@@ -360,9 +360,9 @@ class Form extends Carrier {
     const named = ON_A_PAGE && new URL(location.href).searchParams;
     if (!named || !named.get("part") || this.namedShown || this.role !== "writer") return;
     this.namedShown = true;
-    const place = ["operator", "method", "trial", "part"].map((key) => named.get(key) ?? "").join("\n");
+    const asked = ["operator", "method", "trial", "part"].map((key) => named.get(key) ?? "").join("\n");
     this.command("list", {}, ({ list }) => {
-      const one = list.rows.find((row) => !row.gone && row.place.join("\n") === place);
+      const one = list.rows.find((row) => !row.gone && row.place.slice(0, 4).join("\n") === asked);
       if (one) this.openNamed(one);
     });
   }
@@ -426,15 +426,17 @@ class Form extends Carrier {
     const pending = this.pending().length;
     const stays = pending && this.field.value === "" && !this.root.dataset.save;
     const due = stays ? [view.place.key, ...view.ahead] : this.placesDue();
-    const [operator, method, trial, part] = due[0] ?? view.place.key;
+    const [operator, , trial, part, spot] = due[0] ?? view.place.key;
+    const method = view.place.method; // numbers ahead are those by the same one
     this.root.classList.toggle("on-its-way", Boolean(stays));
-    const label = this.label(part);
+    const at = (one, where) => [this.label(one), where].filter(Boolean).join(" · ");
+    const label = at(part, spot);
     this.part.textContent = label;
     this.part.classList.toggle("long", label.length > 5);
     this.part.classList.toggle("very-long", label.length > 14);
     this.where.textContent = [operator, `trial ${trial} of ${view.place.trials}`, method].filter(Boolean).join("  ·  ");
     const after = due[1];
-    const then = after ? [h("span", {}, "then "), h("b", {}, this.label(after[3])), after[2] === trial ? null : h("span", {}, `trial ${after[2]}`)]
+    const then = after ? [h("span", {}, "then "), h("b", {}, at(after[3], after[4])), after[2] === trial ? null : h("span", {}, `trial ${after[2]}`)]
       : [h("span", {}, view.then_method ? `then with: ${view.then_method}` : "then zero once more")];
     this.next.replaceChildren(...then.filter((one) => one));
     const spoken = `Part ${label}, trial ${trial}`;

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
@@ -24,27 +24,38 @@ from grr.questions.planning import part_codes
 
 @dataclass(frozen=True)
 class Place:
-    """One planned reading; ``method`` is "" where the plan names none."""
+    """One planned reading; ``method`` is "" where the plan names none.
+
+    ``place`` (on the part) and ``gauge`` follow from the rest by the plan.
+    """
 
     operator: str
     method: str
     trial: int
     part: str
+    place: str = field(default="", compare=False)
+    gauge: str = field(default="", compare=False)
 
     def __str__(self) -> str:
-        method = f", {self.method}" if self.method else ""
-        return f"part {self.part}, trial {self.trial}{method}, {self.operator}"
+        further = "".join(f", {one}" for one in (self.place, self.with_what) if one)
+        return f"part {self.part}, trial {self.trial}{further}, {self.operator}"
+
+    @property
+    def with_what(self) -> str:
+        """How or with which gauge it is measured, where there are several; else ""."""
+        return self.method or (f"gauge {self.gauge}" if self.gauge else "")
 
     @property
     def as_list(self) -> list[str | int]:
-        """The place as the form sends it."""
-        return [self.operator, self.method, self.trial, self.part]
+        """The place as the form sends it; where on the part and the gauge only where told."""
+        further = [self.place, self.gauge] if self.place or self.gauge else []
+        return [self.operator, self.method, self.trial, self.part, *further]
 
 
 def place_of(row: JournalRow) -> Place:
     """Return the place of a row of the journal."""
     trial = int(row.trial) if row.trial.isdecimal() else 0
-    return Place(row.operator, row.method, trial, row.part)
+    return Place(row.operator, row.method, trial, row.part, row.place, row.gauge)
 
 
 def with_changes(planned: Sequence[Place], events: Sequence[Event]) -> list[Place]:
@@ -70,10 +81,12 @@ def with_changes(planned: Sequence[Place], events: Sequence[Event]) -> list[Plac
 
 def _with_part(places: list[Place], part: str) -> list[Place]:
     longer: list[Place] = []
+    spots = sorted({place.place for place in places})
     for place, after in zip(places, [*places[1:], None], strict=True):
         longer.append(place)
         if after is None or _round(place) != _round(after):
-            longer.append(Place(*_round(place), part))
+            spot = spots[(place.trial - 1) % len(spots)]
+            longer.append(Place(*_round(place), part, spot, place.gauge))
     return longer
 
 
@@ -92,7 +105,7 @@ def _of_new_operator(places: list[Place], operator: str) -> list[Place]:
     new: list[Place] = []
     for parts in rounds.values():
         turn = len(operators) % len(parts)
-        new += [Place(operator, p.method, p.trial, p.part) for p in parts[turn:] + parts[:turn]]
+        new += [replace(place, operator=operator) for place in parts[turn:] + parts[:turn]]
     return new
 
 
@@ -184,6 +197,10 @@ def open_job(study: Study | str | Path) -> Job:
     return Job(folder, settings, run_order(settings.plan))
 
 
+#: Beside the seed, of the order in which a part's places are measured.
+_SPOTS = 11
+
+
 def run_order(plan: Plan) -> tuple[Place, ...]:
     """Return the places of a plan: by session, operator, trial and method, parts in random order.
 
@@ -193,6 +210,14 @@ def run_order(plan: Plan) -> tuple[Place, ...]:
     places, so that a drift does not fall on one of them alone. No part comes twice in a row
     by one operator: readings that follow each other are alike, and repeatability would read
     too small.
+
+    Several places on a part: each round takes every part once, at one of its places, and as many
+    rounds as there are places take each place of each part once, in random order. So a place is
+    found anew for each reading, as it will be in use, and no round or drift falls on one place.
+
+    Several gauges: rounds with one gauge follow each other, and the next trial begins with the
+    gauge that the last ended with. To change gauges costs a new zero, so it is done as seldom
+    as possible, and a drift still falls on all of them.
     """
     places: list[Place] = []
     first = range(len(plan.operators))
@@ -200,7 +225,7 @@ def run_order(plan: Plan) -> tuple[Place, ...]:
     for stage, parts in ((first, plan.parts), (second, plan.further_parts)):
         for session in range(1, plan.sessions + 1):
             for number in stage:
-                for trial in range(1, plan.trials + 1):
+                for trial in range(1, plan.times + 1):
                     if plan.session_of(trial) == session:
                         places += _trial(plan, number, parts, trial, places)
     return tuple(places)
@@ -222,5 +247,25 @@ def _trial(
         first = parts[order[0]]
         if last is not None and (last.operator, last.part) == (operator, first):
             order[:2] = order[1::-1]
-        places += [Place(operator, method, trial, parts[i]) for i in order]
+        spots, gauge = _spots(plan, number, parts, trial)
+        places += [Place(operator, method, trial, parts[i], spots[i], gauge) for i in order]
     return places[len(before[-1:]) :]
+
+
+def _spots(
+    plan: Plan, number: int, parts: Sequence[str], trial: int
+) -> tuple[tuple[str, ...], str]:
+    """Return where on each part one round measures, and with which gauge."""
+    repeat, inside = divmod(trial - 1, plan.times // plan.trials)
+    block, at = divmod(inside, max(1, len(plan.places)))
+    gauges = plan.gauges or ("",)
+    if (number + repeat) % 2:
+        gauges = gauges[::-1]
+    if not plan.places:
+        return ("",) * len(parts), gauges[block]
+    spots = []
+    for part in parts:
+        key = [plan.seed, number, repeat, block, plan.parts.index(part), _SPOTS]
+        turn = np.random.default_rng(key).permutation(len(plan.places))
+        spots.append(plan.places[turn[at]])
+    return tuple(spots), gauges[block]

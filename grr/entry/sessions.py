@@ -117,7 +117,8 @@ def answer(work: Collecting, answers: Mapping[str, Any], *, keep_zero: bool = Fa
         name = "again" if work.stage(record) == "again" else "before"
         events = [work.event(record, "checklist", name=key, value=kept[key]) for key in kept]
         events.append(work.event(record, "zero", name=name, old=on, value=zero))
-        events.append(work.event(record, "checklist", name="done", value=method))
+        done = place.with_what if place else ""
+        events.append(work.event(record, "checklist", name="done", value=done))
         work.file(events=events)
         return Outcome("done", "Checked.")
 

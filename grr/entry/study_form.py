@@ -104,6 +104,11 @@ Word = TypeVar("Word", bound=str)
 #: The answers to "Are these all who will ever measure?".
 ALL, OTHERS = "yes, only they", "no, others too"
 
+GAUGES_ARE: dict[OperatorsAre, str] = {
+    "random": "no, others like these too",
+    "fixed": "yes, only these",
+}
+
 #: The questions that decide, in the order of the form.
 _FIELDS = (
     Field("title", "Name of the study", "text"),
@@ -133,6 +138,25 @@ _FIELDS = (
         "Both verdicts then share the error: the first needs 97.5 % in place of 95 %.",
     ),
     Field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
+    Field(
+        "places",
+        "Places on each part, if several",
+        "text",
+        "Such as: top, middle. Each reading is taken at each place; the form says which is due.",
+    ),
+    Field(
+        "gauges",
+        "Gauges or fixtures, if several",
+        "text",
+        "Their names, with commas between them. Everyone measures with each.",
+    ),
+    Field(
+        "gauges_are",
+        "Are these all the gauges that will ever be used?",
+        "choice",
+        "Only where several are named.",
+        tuple(GAUGES_ARE.values()),
+    ),
     Field("purpose", "What for?", "choice", "", tuple(PURPOSES.values())),
     Field("parts_from", "The parts are", "choice", "", tuple(PARTS.values())),
     Field(
@@ -149,7 +173,10 @@ _FIELDS = (
 )
 _BY_KEY = {one.key: one for one in _FIELDS}
 #: What is planned before the first reading, and not asked where the readings are there.
-_PLANNED = ("parts", "operators", "trials", "sessions", "looks", "methods")
+_PLANNED = (
+    *("parts", "operators", "trials", "sessions", "looks", "methods"),
+    *("places", "gauges", "gauges_are"),
+)
 #: What has an answer from the start.
 _FROM_THE_START = {
     "unit": "mm",
@@ -316,7 +343,7 @@ class StudyForm(anywidget.AnyWidget):
             found = expected_precision(
                 values["parts"],
                 people,
-                values["trials"],
+                self._times(values["trials"]),
                 operators_are=others,
                 purpose=purpose,
                 **self._what_limits_cost(),
@@ -342,6 +369,17 @@ class StudyForm(anywidget.AnyWidget):
             "trials": design.trials,
             "readings": design.readings,
         }
+
+    def _times(self, trials: int | None) -> int | None:
+        """Return how often each measures each part, at all places with all gauges."""
+        each = [max(1, len(_names(self.answers.get(key)))) for key in ("places", "gauges")]
+        if trials is None and each == [1, 1]:
+            return None
+        people = len(_names(self.answers.get("operators")))
+        usual = usual_design(
+            people, "fixed" if self.answers.get("operators_are") == ALL else "random"
+        )
+        return (trials or usual.trials) * each[0] * each[1]
 
     def _what_limits_cost(self) -> dict[str, Any]:
         """Return tolerance and process as far as they are given, for the price of limits."""
@@ -560,6 +598,14 @@ def _about_people(answers: Mapping[str, str]) -> Iterator[FieldProblem]:
     if len(ways) == 1:
         words = "One way is nothing to compare: leave it empty, or name two."
         yield FieldProblem("methods", words)
+    for key in ("places", "gauges"):
+        names = _names(answers.get(key))
+        if len(set(map(spelling, names))) < len(names):
+            yield FieldProblem(key, "One name stands there twice.")
+        elif len(names) == 1:
+            yield FieldProblem(key, "Name two or more, or leave it empty.")
+        elif names and ways:
+            yield FieldProblem(key, "Not beside ways of holding: plan a study for each of them.")
 
 
 def _about_all(
@@ -685,7 +731,12 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
             "sessions": plan.sessions,
             "looks": plan.looks == 2,
             "methods": ", ".join(plan.methods),
+            "places": ", ".join(plan.places),
+            "gauges": ", ".join(plan.gauges),
         }
+        if plan.gauges:
+            words = (text for key, text in GAUGES_ARE.items() if key == settings.gauges_are)
+            answers["gauges_are"] = next(words, None)
     return answers
 
 
@@ -719,6 +770,7 @@ def _settings(
         tolerance=_tolerance(answers),
         purpose=_key(PURPOSES, answers["purpose"]),
         operators_are=_operators_are(answers),
+        gauges_are=_gauges_are(answers, base),
         parts_from=_key(PARTS, answers["parts_from"]),
         process_sd=answers["process_sd"],
         process_mean=base.process_mean,
@@ -766,6 +818,8 @@ def _plan(answers: dict[str, Any], base: Settings, named: Plan | None) -> Plan |
         looks=2 if answers["looks"] else 1,
         further_operators=() if old is None else old.further_operators,
         further_parts=() if old is None else old.further_parts,
+        places=_names(answers["places"]),
+        gauges=_names(answers["gauges"]),
     )
 
 
@@ -784,6 +838,12 @@ def _operators_are(answers: dict[str, Any]) -> OperatorsAre | int:
     if answers["operators_are"] == ALL:
         return "fixed"
     return answers["people"] or "random"
+
+
+def _gauges_are(answers: dict[str, Any], base: Settings) -> OperatorsAre | int:
+    """Return the word that was picked; else what was stated before, such as how many."""
+    said = answers.get("gauges_are")
+    return _key(GAUGES_ARE, said) if said else base.gauges_are
 
 
 def _key(words: Mapping[Word, str], shown: str) -> Word:

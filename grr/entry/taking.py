@@ -204,12 +204,13 @@ def _filing(
     place: Place | None,
     arrival: Arrival,
 ) -> Filing:
-    place = place or work.due(record)
-    if place is None or place not in work.places(record):
+    asked_for = place or work.due(record)
+    place = next((one for one in work.places(record) if one == asked_for), None)
+    if place is None:
         raise StudyError(
             "There is no such place in the plan any more",
             "Load the page again to see what is due",
-            value=place,
+            value=asked_for,
         )
     there = record.at.get(place, [])
     asked = [row for row in record.open_questions() if place_of(row) == place]
@@ -247,11 +248,13 @@ def _doubts(
     if measured and arrival.ticks is not None:
         timed = not {arrival.source, measured[-1].source} & set(UNTIMED)
         seconds = work.seconds_since(measured[-1], arrival.ticks) if timed else None
+    here = (place.place, place.gauge)
+    alike = [row for row in measured if (row.place, row.gauge) == here]
     return what_to_ask(
         number,
         limits=work.doubtful_beyond(place),
         resolution=work.job.settings.resolution,
-        before=[float(row.reading) for row in measured] if work.same_is_doubtful else [],
+        before=[float(row.reading) for row in alike] if work.same_is_doubtful else [],
         seconds_since_last=seconds,
         against=work.limits_on,
     )
@@ -316,6 +319,8 @@ def _row(
         source=arrival.source,
         raw=number.raw,
         session=session.session if session else "",
+        place=place.place,
+        gauge=place.gauge,
     )
 
 
@@ -379,7 +384,8 @@ def what_to_ask(
         Limits of the drawing as the gauge would show them.
     resolution : float, optional
     before : sequence of float
-        The readings before it in this session, of whatever part, oldest first.
+        The readings before it in this session, of whatever part, at the same place on it and
+        with the same gauge; oldest first.
     seconds_since_last : float, optional
         None where the time of arrival tells nothing: pasted, or typed from paper.
     against : str

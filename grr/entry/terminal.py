@@ -146,6 +146,8 @@ class _Terminal:
                 f"\nNow with: {shown['place']['method']}. Put the gauge down for "
                 f"{shown['cool_minutes']} minutes first."
             )
+        if shown["place"] and shown["place"]["gauge"]:
+            self.say(f"\nNow with: gauge {shown['place']['gauge']}.")
         self.say(f"\nBefore measuring, {shown['operator']} (a number picks the answer beside it):")
         ask_checklist(self.work, self.ask, self.say)
 
@@ -156,9 +158,10 @@ class _Terminal:
         if shown["question"]:
             self.say(paragraph(_question(shown["question"])))
         method = f", {place['method']}" if place["method"] else ""
+        spot = f", {place['place'].upper()}" if place["place"] else ""
         prompt = (
             f"{shown['done'] + 1 - bool(shown['question'])}/{shown['total']}  {place['operator']}, "
-            f"trial {place['trial']}{method}  PART {shown['labels'][place['part']]} >"
+            f"trial {place['trial']}{method}  PART {shown['labels'][place['part']]}{spot} >"
         )
         self.act(self.ask(prompt), doubted, shown)
 
@@ -232,7 +235,8 @@ class _Terminal:
         head = ["No.", "Part", "Trial", "Operator", "Time", "Reading", "State", "Note"]
         rows = [
             [
-                *(row["order"], row["part"], row["trial"], row["operator"], row["time"][11:]),
+                *(row["order"], row["part"], row["trial"]),
+                *(", ".join(filter(None, (row["operator"], row["method"]))), row["time"][11:]),
                 *(row["value"] or "hidden", row["state"], row["note"]),
             ]
             for row in reversed(listed["rows"])

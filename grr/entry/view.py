@@ -65,7 +65,7 @@ def view(work: Collecting) -> dict[str, Any]:
         "checklist": [item.as_dict() for item in sessions.questions(work, record)]
         if stage in ("checklist", "again")
         else [],
-        "cool_minutes": COOL_MINUTES if _method_changes(record) else 0,
+        "cool_minutes": COOL_MINUTES if work.job.methods and _method_changes(record) else 0,
         "gap_minutes": GAP_MINUTES,
         "torn_rows": list(work.journal.torn_rows),
         "beside": copies_beside(work),
@@ -98,7 +98,9 @@ def _place(place: Place | None, own: list[Place]) -> dict[str, Any] | None:
         "part": place.part,
         "trial": place.trial,
         "trials": trials,
-        "method": place.method,
+        "method": place.with_what,
+        "place": place.place,
+        "gauge": place.gauge,
         "operator": place.operator,
         "key": place.as_list,
     }
@@ -111,18 +113,19 @@ def _ahead(work: Collecting, record: ReadingsSoFar, due: Place | None) -> list[P
     left = [p for p in work.open_places(record, due.operator) if p != due]
     ahead: list[Place] = []
     for place in left[:AHEAD]:
-        if place.method != due.method:
+        if place.with_what != due.with_what:
             break
         ahead.append(place)
     return ahead
 
 
 def _then_method(work: Collecting, record: ReadingsSoFar, due: Place | None) -> str:
-    """Return the other way of holding that the operator measures with later, if any."""
+    """Return what the operator measures with later, in another way or with another gauge."""
     if due is None:
         return ""
     left = work.open_places(record, due.operator)
-    return next((place.method for place in left if place.method != due.method), "")
+    others = (place.with_what for place in left if place.with_what != due.with_what)
+    return next(others, "")
 
 
 def _operators(places: list[Place], record: ReadingsSoFar) -> list[dict[str, Any]]:
@@ -213,13 +216,14 @@ def readings_list(work: Collecting) -> dict[str, Any]:
 def _listed(work: Collecting, row: JournalRow, record: ReadingsSoFar, seen: bool) -> dict[str, Any]:
     state, gone = _state(row, record)
     may_be_seen = seen or row.source == SHEET or _tells_nothing(row, record)
+    at = place_of(row)
     return {
         "id": row.id,
         "order": row.order,
-        "place": place_of(row).as_list,
+        "place": at.as_list,
         "part": work.label(record, row.part),
         "trial": row.trial,
-        "method": row.method,
+        "method": ", ".join(one for one in (at.place, at.with_what) if one),
         "operator": row.operator,
         "session": row.session,
         "time": _local(row.time),

@@ -37,6 +37,10 @@ _BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # tells spreadsheets that the text is UTF-8
 
 _SEAL_LENGTH = 64
 
+#: Columns behind the others in the readings of a study with several places or gauges, in no
+#: other file: those without them stay as they are, byte for byte.
+FURTHER = ("place", "gauge")
+
 #: The end of the id of a row that was written together with others.
 _ONE_OF_SEVERAL = re.compile(r"(.*)\.([1-9]\d*)of([1-9]\d*)", re.DOTALL)
 
@@ -69,6 +73,8 @@ class _Head:
         known = len(columns)
         if list(names[:known]) != list(columns) or "hash" not in names[known:]:
             return None
+        if tuple(names[known : known + len(FURTHER)]) == FURTHER:
+            known += len(FURTHER)
         return cls(known, list(names).index("hash", known), len(names))
 
 
@@ -106,7 +112,7 @@ def lines_in(content: bytes, columns: Sequence[str], name: str) -> list[Line]:
 @lru_cache(maxsize=4)
 def _lines_in(content: bytes, columns: tuple[str, ...], name: str) -> tuple[Line, ...]:
     """Return the lines of a file's content; kept, as several checks ask for the same ones."""
-    if _head(columns).startswith(content):
+    if any(_head(head).startswith(content) for head in (columns, (*columns, *FURTHER))):
         return ()  # empty, or torn off while the head was written
     raw_lines = content.removeprefix(_BYTE_ORDER_MARK).split(b"\n")
     if raw_lines[-1] == b"":
@@ -233,6 +239,8 @@ class ChainedFile:
         Created with the first row.
     columns : sequence of str
         The head, without the column ``hash``.
+    further : bool
+        Whether a new file has the columns `FURTHER` too.
 
     Attributes
     ----------
@@ -240,9 +248,10 @@ class ChainedFile:
         What the file holds, torn lines included.
     """
 
-    def __init__(self, path: Path, columns: Sequence[str]) -> None:
+    def __init__(self, path: Path, columns: Sequence[str], *, further: bool = False) -> None:
         self.path = path
         self.columns = tuple(columns)
+        self._begun_with = (*columns, *FURTHER) if further else self.columns
         self.lines: list[Line] = []
         self._state: tuple[int, int] | None = None  # when the lines were read
         self._synced: tuple[int, int] | None = None  # when the disk confirmed them
@@ -356,8 +365,8 @@ class ChainedFile:
 
         With it, what the first line says.
         """
-        width = len(self.columns) + 1
-        own, text = _Head(width - 1, width - 1, width), _head(self.columns)
+        width = len(self._begun_with) + 1
+        own, text = _Head(width - 1, width - 1, width), _head(self._begun_with)
         try:
             content = self.path.read_bytes()
         except FileNotFoundError:
@@ -379,7 +388,14 @@ class ChainedFile:
         lines: list[Line] = []
         buffer = io.StringIO(newline="")
         writer = csv.writer(buffer, lineterminator="\n")
-        for offset, row in enumerate(rows, start=1):
+        for offset, given in enumerate(rows, start=1):
+            row = given[: head.known]
+            if any(given[head.known :]):
+                raise StudyError(
+                    "This record was begun without places and gauges, and takes none now",
+                    "Plan a new study for them",
+                    file=self.path.name,
+                )
             cells = [*map(to_cell, row), *unknown]
             previous = seal(previous, cells)
             writer.writerow([*cells, previous, *beyond])

@@ -33,6 +33,7 @@ from grr.files.text_and_numbers import FORMULA_SIGNS
 from grr.files.verify import differences, log_changes, record_of, recorded_settings
 from grr.model.errors import StudyError
 from grr.model.record import standing_readings
+from grr.model.rules import Plan
 from grr.model.settings import Settings, settings_of
 from grr.model.study import Study
 from grr.model.values import a_path, needs
@@ -175,6 +176,8 @@ def _change_settings(folder: Path, settings: Settings, who: str, why: str) -> No
     if before is None:
         before = by_key(settings_text(read_settings(folder)))
     changes = differences(before, by_key(settings_text(settings)))
+    if begun:
+        _refuse_other_places(read_settings(folder).plan, settings.plan, folder)
     if begun and changes:
         if not who.strip() or not why.strip():
             raise StudyError(
@@ -194,6 +197,21 @@ def _change_settings(folder: Path, settings: Settings, who: str, why: str) -> No
             raise
     else:
         write_settings(folder, settings)
+
+
+def _refuse_other_places(old: Plan | None, new: Plan | None, folder: Path) -> None:
+    """Refuse a plan that would measure what is left of a begun study at other places."""
+    if old is None or new is None or not (old.places or old.gauges or new.places or new.gauges):
+        return
+    for name in ("places", "gauges", "parts", "operators", "seed"):
+        if getattr(old, name) != getattr(new, name):
+            raise StudyError(
+                f"The {name} of this plan cannot be changed any more: the readings taken are "
+                "recorded at its places or with its gauges",
+                "Add or withdraw a person or a part in the entry form, or plan a new study",
+                file=folder / STUDY_FILE,
+                column=f"plan.{name}",
+            )
 
 
 def _readings_file(folder: Path) -> Path:

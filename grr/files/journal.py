@@ -20,6 +20,7 @@ import pandas as pd
 
 from grr.files.allowed_files import LARGEST_RECORD, regular_file
 from grr.files.chained_file import (
+    FURTHER,
     ChainedFile,
     first_altered,
     ids_of_one_write,
@@ -60,6 +61,7 @@ class JournalRow:
     none, and a row that sets right a value already measured repeats the order of the row
     that it voids. ``reading`` keeps the decimals that the gauge showed. ``raw`` is what
     arrived. ``source`` is gauge, typed, pasted, sheet (typed from paper) or imported.
+    ``place`` (on the part) and ``gauge`` have columns only where the plan names several.
     """
 
     id: str = ""
@@ -77,9 +79,11 @@ class JournalRow:
     source: str = ""
     raw: str = ""
     session: str = ""
+    place: str = ""
+    gauge: str = ""
 
     @property
-    def place(self) -> tuple[str, str, str, str]:
+    def where(self) -> tuple[str, str, str, str]:
         """Where the reading belongs."""
         return self.part, self.operator, self.trial, self.method
 
@@ -125,8 +129,10 @@ def read_journal(path: str | Path) -> pd.DataFrame:
     file = Path(path)
     lines = read_lines(file, WRITTEN)
     rows = [line for line in lines if line.cells is not None]
+    known = len(rows[0].cells or ()) if rows else len(WRITTEN)
+    columns = [*(*WRITTEN, *FURTHER)[:known], "hash"]
     table = pd.DataFrame(
-        [(*(line.cells or ()), line.seal) for line in rows], columns=list(COLUMNS), dtype=object
+        [(*(line.cells or ()), line.seal) for line in rows], columns=columns, dtype=object
     )
     numbers = [line.number for line in rows]
     table["reading"] = [
@@ -195,6 +201,8 @@ class Journal:
     ----------
     path : path-like
         ``readings.csv`` of the study folder; made with the first row.
+    further : bool
+        Whether a new file has columns for places and gauges.
 
     Raises
     ------
@@ -202,8 +210,8 @@ class Journal:
         The file exists and is no journal.
     """
 
-    def __init__(self, path: str | Path) -> None:
-        self._file = ChainedFile(Path(path), WRITTEN)
+    def __init__(self, path: str | Path, *, further: bool = False) -> None:
+        self._file = ChainedFile(Path(path), WRITTEN, further=further)
         self._guard = threading.RLock()
 
     @property

@@ -202,11 +202,11 @@ class _Joined:
                 file=self._two.folder,
             )
         voided = {row.voids for row in (*self._both, *mine, *theirs)}
-        standing = {row.place: row for row in mine if row.reading and row.id not in voided}
+        standing = {row.where: row for row in mine if row.reading and row.id not in voided}
         conflicts = [
-            (standing[row.place], row)
+            (standing[row.where], row)
             for row in theirs
-            if row.reading and row.id not in voided and row.place in standing
+            if row.reading and row.id not in voided and row.where in standing
         ]
         if conflicts:
             first, other = conflicts[0]

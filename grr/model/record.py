@@ -15,7 +15,7 @@ from grr.model.frames import frame
 #: Columns of the record of readings that a study takes, in its order.
 STUDY_COLUMNS = (
     *("part", "operator", "trial", "method", "reading", "order", "time", "note"),
-    *("session", "source"),
+    *("session", "place", "gauge", "source"),
 )
 #: Where a reading came from. The last three do not tell when it was measured.
 GAUGE, TYPED, PASTED, SHEET, IMPORTED = "gauge", "typed", "pasted", "sheet", "imported"
@@ -199,18 +199,20 @@ def standing_readings(journal: pd.DataFrame, *, taken_again: bool = False) -> pd
     DataFrame
         In the order in which the readings were taken. A value set right without measuring
         again keeps the time of its measurement; numbers typed from paper, pasted or imported
-        have none. ``method`` is left out where no row has one.
+        have none. ``method``, ``place`` and ``gauge`` are left out where no row has one.
     """
     taken = standing_rows(journal).sort_values("order", kind="stable")
     taken = taken.drop_duplicates(
         ["part", "operator", "trial", "method"], keep="last" if taken_again else "first"
     ).sort_values("order", kind="stable")
-    table = taken[list(STUDY_COLUMNS)].reset_index(drop=True)
+    columns = [name for name in STUDY_COLUMNS if name in taken]
+    table = taken[columns].reset_index(drop=True)
     table["time"] = _measured_at(journal, taken)
     for column in ("trial", "order"):
         if table[column].notna().all():
             table[column] = table[column].astype("int64")
-    return table.drop(columns="method") if table["method"].eq("").all() else table
+    optional = [name for name in ("method", "place", "gauge") if name in table]
+    return table.drop(columns=[name for name in optional if table[name].eq("").all()])
 
 
 def standing_rows(journal: pd.DataFrame) -> pd.DataFrame:

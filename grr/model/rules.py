@@ -82,6 +82,9 @@ class Rules:
 class Plan:
     """The readings that were planned: every part by every operator, ``trials`` times.
 
+    Where there are several places on a part or several gauges, so often at each place and with
+    each gauge.
+
     Parameters
     ----------
     parts, operators, methods : tuple of str
@@ -96,12 +99,15 @@ class Plan:
         verdict. Stated before the first reading, since both looks share the error.
     further_operators, further_parts : tuple of str
         A second stage: who measures next, and which of the parts, ``trials`` times as before.
+    places, gauges : tuple of str
+        Where on each part is measured, and with which gauges; empty where there is one.
 
     Raises
     ------
     StudyError
-        Names that differ in capitals and spaces only, no whole number of trials, more
-        sessions than trials, or a second stage that does not fit the first.
+        Names that differ in capitals and spaces only, one place or gauge alone, methods beside
+        them, no whole number of trials, more sessions than trials, or a second stage that does
+        not fit the first.
 
     Examples
     --------
@@ -119,9 +125,14 @@ class Plan:
     looks: Annotated[int, Meta(ge=1)] = 1
     further_operators: tuple[str, ...] = ()
     further_parts: tuple[str, ...] = ()
+    places: tuple[str, ...] = ()
+    gauges: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for field in ("parts", "operators", "methods", "further_operators", "further_parts"):
+        for field in (
+            *("parts", "operators", "methods", "further_operators", "further_parts"),
+            *("places", "gauges"),
+        ):
             names, what = getattr(self, field), field.removeprefix("further_")[:-1]
             if not isinstance(names, (tuple, list)):
                 raise StudyError(
@@ -148,6 +159,22 @@ class Plan:
                 value=self.looks,
             )
         self._refuse_unfitting_stage()
+        for field in ("places", "gauges"):
+            names = getattr(self, field)
+            if len(names) == 1:
+                raise StudyError(
+                    f"{field} names one only",
+                    f"Name two or more {field}, or none",
+                    column=field,
+                    value=names[0],
+                )
+            if names and self.methods:
+                raise StudyError(
+                    f"Several {field} and several methods cannot be told apart in one study",
+                    f"Plan a study for each method, or leave the {field} out",
+                    column=field,
+                    value=", ".join(names),
+                )
 
     def _refuse_unfitting_stage(self) -> None:
         distinct_names("operator", (*self.operators, *self.further_operators))
@@ -166,13 +193,19 @@ class Plan:
                 value=", ".join((*self.further_operators, *self.further_parts)),
             )
 
+    @property
+    def times(self) -> int:
+        """How often each operator measures each part, by each method."""
+        return self.trials * max(1, len(self.places)) * max(1, len(self.gauges))
+
     def session_of(self, trial: int) -> int:
-        """Return in which of an operator's sessions, from 1, a trial is taken."""
-        return (trial - 1) * self.sessions // self.trials + 1
+        """Return in which of an operator's sessions, from 1, one of the `times` is taken."""
+        repeat = (trial - 1) // (self.times // self.trials)
+        return repeat * self.sessions // self.trials + 1
 
     @property
     def readings(self) -> int:
         """How many readings the plan asks for."""
         pairs = len(self.parts) * len(self.operators)
         pairs += len(self.further_parts) * len(self.further_operators)
-        return pairs * self.trials * max(1, len(self.methods))
+        return pairs * self.times * max(1, len(self.methods))

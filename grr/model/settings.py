@@ -290,6 +290,8 @@ def document_of(settings: Settings) -> dict[str, Any]:
             ("looks", 1),
             ("further_operators", ()),
             ("further_parts", ()),
+            ("places", ()),
+            ("gauges", ()),
         ):
             if getattr(settings.plan, name) == usual:
                 plan.pop(name, None)
@@ -339,7 +341,10 @@ def _refuse_huge(table: Mapping[str, Any], name: str = "") -> None:
 def _with_names(plan: Mapping[str, Any]) -> dict[str, Any]:
     """Return the table of a plan with its names as texts; a name may be written as a number."""
     found = dict(plan)
-    for name in ("parts", "operators", "methods", "further_operators", "further_parts"):
+    for name in (
+        *("parts", "operators", "methods", "further_operators", "further_parts"),
+        *("places", "gauges"),
+    ):
         value = plan.get(name)
         if value is None or (name not in ("parts", "operators") and value == []):
             continue

@@ -73,6 +73,8 @@ def deviations(study: Study) -> list[str]:
         ("part", plan.parts, study.parts),
         ("operator", (*plan.operators, *plan.further_operators), study.operator_names),
         ("method", plan.methods, study.methods),
+        ("place", plan.places, _named(study, "place")),
+        ("gauge", plan.gauges, _named(study, "gauge")),
     ):
         lines += _differences(noun, planned, measured)
     lines += _trials(study, plan)
@@ -87,21 +89,26 @@ def _differences(noun: str, planned: tuple[str, ...], measured: tuple[str, ...])
     lines = []
     if missing:
         lines.append(f"Planned and not measured: {noun} {listed(missing)}.")
-    if extra and (planned or noun != "method"):
+    if extra and (planned or noun in ("part", "operator")):
         lines.append(f"Measured and not planned: {noun} {listed(extra)}.")
     return lines
+
+
+def _named(study: Study, column: str) -> tuple[str, ...]:
+    table = study.readings
+    return tuple(table[column].unique()) if column in table else ()
 
 
 def _trials(study: Study, plan: Plan) -> list[str]:
     table = study.readings.dropna(subset="reading")
     keys = [key for key in ("part", "operator", "method") if key in table]
     counts = table.groupby(keys, sort=False)["trial"].count()
-    few, many = int((counts < plan.trials).sum()), int((counts > plan.trials).sum())
+    few, many = int((counts < plan.times).sum()), int((counts > plan.times).sum())
     lines = []
     if few:
-        lines.append(f"Measured fewer than {plan.trials} times: {counted(few, 'combination')}.")
+        lines.append(f"Measured fewer than {plan.times} times: {counted(few, 'combination')}.")
     if many:
-        lines.append(f"Measured more than {plan.trials} times: {counted(many, 'combination')}.")
+        lines.append(f"Measured more than {plan.times} times: {counted(many, 'combination')}.")
     return lines
 
 
@@ -109,6 +116,8 @@ def _as_planned(study: Study) -> str:
     plan = study.plan
     assert plan is not None
     methods = f" × {counted(len(plan.methods), 'method')}" if len(plan.methods) > 1 else ""
+    for what, names in (("place", plan.places), ("gauge", plan.gauges)):
+        methods += f" × {counted(len(names), what)}" if names else ""
     second = ""
     if plan.further_operators:
         second = (

@@ -48,7 +48,7 @@ ROWS = 22
 #: Letters of title, gauge, place and holding together, of operator and method, and of a part,
 #: which the head of a paper, of a block and a row hold in one line each.
 _SHORT_HEAD, _SHORT_WHO, _SHORT_PART = 90, 40, 14
-_PARTS_MOST, _OPERATORS_MOST, _TRIALS_MOST = 200, 26, 20
+_PARTS_MOST, _OPERATORS_MOST, _TRIALS_MOST, _FURTHER_MOST = 200, 26, 20, 6
 
 
 @dataclass(frozen=True)
@@ -90,6 +90,19 @@ class Round:
     orders: tuple[int, ...]
     parts: tuple[str, ...]
     session: int = 1
+    places: tuple[str, ...] = ()
+    gauge: str = ""
+
+    @property
+    def with_what(self) -> str:
+        """How or with which gauge it is measured, where there are several; else ""."""
+        return self.method or (f"gauge {self.gauge}" if self.gauge else "")
+
+    @property
+    def rows(self) -> list[tuple[int, str, str]]:
+        """Order, part, and place on it ("" where there is one only)."""
+        places = self.places or ("",) * len(self.parts)
+        return list(zip(self.orders, self.parts, places, strict=True))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -106,7 +119,8 @@ class StudyPlan(Printed):
         What stands on top of every page.
     table : DataFrame
         One row a reading: order, session (of that operator, from 1), operator, trial, part,
-        method ("" where there is one way of measuring only).
+        method ("" where there is one way of measuring only); place and gauge where several are
+        planned.
 
     Examples
     --------
@@ -140,7 +154,7 @@ class StudyPlan(Printed):
 
     def key_page(self) -> str:
         """Return the printable key sheet as HTML; it stays with the helper."""
-        return key_page(self.heading, list(self.codes.items()))
+        return key_page(self.heading, list(self.codes.items()), self.plan.places)
 
     def save(self, folder: str | Path, *, coded: bool = True) -> tuple[Path, ...]:
         """Write the run sheet as CSV and HTML, and the key sheet if it is coded.
@@ -170,7 +184,7 @@ class StudyPlan(Printed):
         table = self.table.assign(reading="", note="")
         if not self.plan.methods:
             table = table.drop(columns="method")
-        for column in ("operator", "part", "method"):
+        for column in ("operator", "part", "method", "place", "gauge"):
             if column in table:
                 table[column] = table[column].map(to_cell)
         return str(table.to_csv(index=False, lineterminator="\n"))
@@ -184,6 +198,8 @@ class StudyPlan(Printed):
                 orders=tuple(int(number) for number in rows["order"]),
                 parts=tuple(self.codes[part] if coded else part for part in rows["part"]),
                 session=int(rows["session"].iloc[0]),
+                places=tuple(rows["place"]) if "place" in rows else (),
+                gauge=str(rows["gauge"].iloc[0]) if "gauge" in rows else "",
             )
             for _, rows in self.table.groupby(["operator", "trial", "method"], sort=False)
         ]
@@ -191,6 +207,8 @@ class StudyPlan(Printed):
     def _summary(self) -> list[str]:
         plan = self.plan
         ways = f" × {counted(len(plan.methods), 'method')}" if plan.methods else ""
+        for what, further in (("place", plan.places), ("gauge", plan.gauges)):
+            ways += f" × {counted(len(further), what)}" if further else ""
         name = f"{self.heading.title}: " if self.heading.title else ""
         times = ""
         if plan.sessions > 1:
@@ -198,6 +216,12 @@ class StudyPlan(Printed):
         stage, people, parts = "", plan.operators, plan.parts
         if plan.further_operators:
             stage, people, parts = "second stage, ", plan.further_operators, plan.further_parts
+        numbered = ""
+        if plan.times > plan.trials:
+            numbered = (
+                f" Trials are numbered 1 to {plan.times}: each reading that one person takes of a "
+                "part."
+            )
         looks = ""
         if plan.looks == 2 and not plan.further_operators:
             looks = (
@@ -208,7 +232,7 @@ class StudyPlan(Printed):
             f"{name}{stage}{counted(len(self.table), 'reading')} = {counted(len(parts), 'part')} × "
             f"{counted(len(people), 'operator')} × {counted(plan.trials, 'trial')}{ways}, "
             f"in {counted(len(self._rounds(False)), 'round')} of an operator through all parts"
-            f"{times}. Seed {plan.seed}.{looks}",
+            f"{times}. Seed {plan.seed}.{looks}{numbered}",
             "Measure in this order. Nobody should see earlier readings of a part; best, a helper "
             "hands out the parts by the key sheet.",
         ]
@@ -219,7 +243,8 @@ class StudyPlan(Printed):
         rounds = [
             f"Round {number}: {one.operator}, "
             f"{f'session {one.session}, ' if several else ''}trial {one.trial}"
-            f"{f', {one.method}' if one.method else ''}. Parts {listed(list(one.parts), 12)}."
+            f"{f', {one.with_what}' if one.with_what else ''}. "
+            f"Parts {listed([f'{part} {place}'.strip() for _, part, place in one.rows], 12)}."
             for number, one in enumerate(self._rounds(False), start=1)
         ]
         return [Prose(self._summary()), Bullets(rounds)]
@@ -245,6 +270,8 @@ def plan_study(
     *,
     sessions: int = 1,
     looks: int = 1,
+    places: int | Sequence[str] = (),
+    gauges: int | Sequence[str] = (),
     operators_are: str | int = "random",
     purpose: Purpose = "accept",
     process_sd: float | None = None,
@@ -274,6 +301,9 @@ def plan_study(
     looks : int
         2 where the study may be judged, and then go on with more people (`continue_study`)
         where it is not decided: both looks share the error.
+    places, gauges : int or sequence of str
+        Where on each part, such as top and middle, and with which gauges it is measured, where
+        there are several; then ``trials`` is how often at each place with each gauge.
     operators_are : {"random", "fixed"} or int
         A sample of those who will measure, all who ever will, or how many will ever measure.
     purpose, process_sd
@@ -288,7 +318,9 @@ def plan_study(
     -------
     StudyPlan
         Session after session, operator after operator, trial after trial; the parts in a new
-        random order each time, the methods in changing order.
+        random order each time, the methods in changing order. A round takes every part at one of
+        its places, drawn at random; rounds with one gauge follow each other (see
+        `grr.entry.job.run_order` for the reasons).
 
     Raises
     ------
@@ -322,6 +354,8 @@ def plan_study(
         seed=secrets.randbelow(SEEDS) if seed is None else _whole("seed", seed, 0, 2**63),
         sessions=_whole("sessions", sessions, 1, count),
         looks=_whole("looks", looks, 1, 2),
+        places=_names("place", places, _FURTHER_MOST, 0),
+        gauges=_names("gauge", gauges, _FURTHER_MOST, 0),
     )
     refuse_two_as_a_sample(len(people), operators_are)
     if tolerance is not None and not isinstance(tolerance, Tolerance):
@@ -473,11 +507,21 @@ def _sheet_of(settings: Settings) -> StudyPlan:
 def _laid_out(plan: Plan, heading: SheetHead) -> StudyPlan:
     """Lay out the readings of a plan; of a second stage where there is one."""
     rows = [
-        (order, plan.session_of(one.trial), one.operator, one.trial, one.part, one.method)
+        (
+            *(order, plan.session_of(one.trial), one.operator, one.trial, one.part, one.method),
+            *(one.place, one.gauge),
+        )
         for order, one in enumerate(run_order(plan), start=1)
         if not plan.further_operators or one.operator in plan.further_operators
     ]
-    table = pd.DataFrame(rows, columns=["order", "session", "operator", "trial", "part", "method"])
+    table = pd.DataFrame(
+        rows,
+        columns=[*("order", "session", "operator", "trial", "part", "method"), "place", "gauge"],
+    )
+    named = {"place": plan.places, "gauge": plan.gauges}
+    table = table.drop(columns=[column for column, names in named.items() if not names])
+    if plan.gauges:
+        heading = replace(heading, gauge=listed(list(plan.gauges)))
     return StudyPlan(plan, MappingProxyType(part_codes(plan.parts, plan.seed)), heading, table)
 
 
@@ -532,7 +576,7 @@ class _Block:
     """What one operator gets in hand: a round, or a part of one."""
 
     round: Round
-    rows: Sequence[tuple[int, str]]
+    rows: Sequence[tuple[int, str, str]]
     continued: bool
 
 
@@ -543,7 +587,7 @@ def run_sheet_page(heading: SheetHead, rounds: Sequence[Round]) -> str:
     several. Nothing is loaded from elsewhere, and every text from outside is escaped.
     """
     blocks = [
-        _Block(one, list(zip(one.orders, one.parts, strict=True))[start : start + ROWS], start > 0)
+        _Block(one, one.rows[start : start + ROWS], start > 0)
         for one in rounds
         for start in range(0, max(1, len(one.parts)), ROWS)
     ]
@@ -560,26 +604,31 @@ def run_sheet_page(heading: SheetHead, rounds: Sequence[Round]) -> str:
         trials=max((one.trial for one in rounds), default=1),
         sessions=max((one.session for one in rounds), default=1),
         boxes=heading.boxes,
+        places=any(one.places for one in rounds),
     )
 
 
-def key_page(heading: SheetHead, codes: Sequence[tuple[str, str]]) -> str:
+def key_page(
+    heading: SheetHead, codes: Sequence[tuple[str, str]], places: Sequence[str] = ()
+) -> str:
     """Return the key sheet as an HTML document: which code is on which part.
 
     Parameters
     ----------
     heading : SheetHead
     codes : sequence of (part, code)
+    places : sequence of str
+        Where on each part is measured, where there are several.
     """
-    return _document("Key sheet", heading, codes=codes)
+    return _document("Key sheet", heading, codes=codes, places=listed(list(places)))
 
 
 def _short(heading: SheetHead, rounds: Sequence[Round]) -> bool:
     """Return whether every head and every row takes one line."""
     head = len(heading.title) + len(heading.gauge) + len(heading.place) + len(heading.holding)
     return head <= _SHORT_HEAD and all(
-        len(one.operator) + len(one.method) <= _SHORT_WHO
-        and all(len(part) <= _SHORT_PART for part in one.parts)
+        len(one.operator) + len(one.with_what) <= _SHORT_WHO
+        and all(len(name) <= _SHORT_PART for name in (*one.parts, *one.places))
         for one in rounds
     )
 

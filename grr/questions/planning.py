@@ -403,7 +403,8 @@ def expected_precision(
 def chances_of_plan(settings: Settings) -> ExpectedPrecision:
     """Return `expected_precision` of a study's plan, by its purpose and its rules.
 
-    Where two looks are planned, that of the first.
+    Where two looks are planned, that of the first. Places on a part and gauges are counted as
+    trials: what they differ by is not simulated.
 
     Raises
     ------
@@ -418,7 +419,7 @@ def chances_of_plan(settings: Settings) -> ExpectedPrecision:
     return expected_precision(
         len(plan.parts),
         len(plan.operators),
-        plan.trials,
+        plan.times,
         operators_are=settings.operators_are,
         purpose=settings.purpose,
         tolerance=settings.tolerance,
