@@ -89,8 +89,14 @@ def questions(work: Collecting, record: ReadingsSoFar) -> list[Item]:
         work.job.settings.facts,
         work.job.methods,
         place.method if place else "",
-        again=work.stage(record) == "again",
+        again=_again(work, record),
     )
+
+
+def _again(work: Collecting, record: ReadingsSoFar) -> bool:
+    """Whether soak and zero only are asked: after a gap, or where the next gauge is taken up."""
+    done = any(event.name == "done" for event in record.in_session("checklist"))
+    return work.stage(record) == "again" or (done and not work.job.methods)
 
 
 def answer(work: Collecting, answers: Mapping[str, Any], *, keep_zero: bool = False) -> Outcome:
@@ -114,7 +120,7 @@ def answer(work: Collecting, answers: Mapping[str, Any], *, keep_zero: bool = Fa
                 "asked",
                 "The zero is off. Set the gauge to zero and enter what it shows, or keep it.",
             )
-        name = "again" if work.stage(record) == "again" else "before"
+        name = "again" if _again(work, record) else "before"
         events = [work.event(record, "checklist", name=key, value=kept[key]) for key in kept]
         events.append(work.event(record, "zero", name=name, old=on, value=zero))
         done = place.with_what if place else ""

@@ -43,7 +43,8 @@ MOST_ROWS = 2000
 PART, OPERATOR, TRIAL, METHOD, NOTE, READING = (
     *("part", "operator", "trial", "method", "note", "reading"),
 )
-LABELS = (PART, OPERATOR, TRIAL, METHOD, NOTE)
+SPOT, GAUGE = "place", "gauge"
+LABELS = (PART, OPERATOR, TRIAL, METHOD, SPOT, GAUGE, NOTE)
 #: What the rows of a table without a column of parts are.
 AS_LISTED, AS_DUE = "as listed", "as due"
 #: The role of every column where the readers understand the form as a whole.
@@ -268,6 +269,8 @@ def _roles_to_pick(work: Collecting, record: ReadingsSoFar) -> list[tuple[str, s
         (OPERATOR, "Operator"),
         (TRIAL, "Number of the trial"),
         *([(METHOD, "Way of holding")] if methods else []),
+        *([(SPOT, "Place on the part")] if _further(work, SPOT) else []),
+        *([(GAUGE, "Gauge")] if _further(work, GAUGE) else []),
         (READING, "Reading"),
         *((f"{READING}:{number}", f"Trial {number}") for number in numbers),
         *(
@@ -307,6 +310,14 @@ def _named(
     return operators, parts, max(place.trial for place in places), work.job.methods
 
 
+def _further(work: Collecting, key: str) -> tuple[str, ...]:
+    """Return the places on a part, or the gauges, where the plan names several."""
+    plan = work.job.settings.plan
+    if plan is None:
+        return ()
+    return plan.places if key == SPOT else plan.gauges
+
+
 def _due(work: Collecting, record: ReadingsSoFar) -> list[Place]:
     return work.open_places(record, record.session.value) if record.session else []
 
@@ -327,9 +338,10 @@ def _proposed(work: Collecting, record: ReadingsSoFar, grid: Grid, asked: TableR
         PART: {spelling(name) for name in (*parts, *work.job.codes.values())},
         OPERATOR: set(map(spelling, operators)),
         METHOD: set(map(spelling, methods)),
+        **{key: set(map(spelling, _further(work, key))) for key in (SPOT, GAUGE)},
     }
     roles = [_role_of_column(work, grid, heads, at, known) for at in range(grid.width)]
-    for label in (PART, OPERATOR, TRIAL, METHOD):  # the first one of each
+    for label in (PART, OPERATOR, TRIAL, METHOD, SPOT, GAUGE):  # the first one of each
         for at in [at for at, role in enumerate(roles) if role == label][1:]:
             roles[at] = ""
     readings = [at for at, role in enumerate(roles) if role == READING]
@@ -395,7 +407,8 @@ def _role_of_column(
     rows = [row for row in range(heads, _end(grid)) if not looks_empty(grid.at(row, at))]
     if not rows:
         return ""
-    said = [role for row in range(heads) if (role := role_of(grid.text(row, at))) in LABELS]
+    named = [label for label in LABELS if label not in (SPOT, GAUGE) or _further(work, label)]
+    said = [role for row in range(heads) if (role := role_of(grid.text(row, at))) in named]
     if 2 * sum(_believable(work, grid, row, at) for row in rows) > len(rows):
         return READING
     if said:
@@ -476,6 +489,26 @@ def _cells(
     """Return the cells that should hold readings, and what somebody has to say first."""
     if set(asked.roles) == {AS_READ}:
         return _cells_as_read(work, record, grid, asked), []
+    if _further(work, SPOT) or _further(work, GAUGE):
+        found, missing = _cells_by_roles(work, record, grid, asked)
+        if all(cell.place is not None for cell in found):
+            return found, missing
+        return _cells_by_roles(work, record, grid, asked, each_by_itself=True)
+    return _cells_by_roles(work, record, grid, asked)
+
+
+def _cells_by_roles(
+    work: Collecting,
+    record: ReadingsSoFar,
+    grid: Grid,
+    asked: TableRoles,
+    *,
+    each_by_itself: bool = False,
+) -> tuple[list[Cell], list[str]]:
+    """Return the cells of columns with roles, and what somebody has to say first.
+
+    ``each_by_itself``: trials are numbered at each place and with each gauge by themselves.
+    """
     columns = {role: at for at, role in enumerate(asked.roles) if role in LABELS}
     readings = [at for at, role in enumerate(asked.roles) if role.startswith(READING)]
     missing = _missing(work, asked, columns, readings)
@@ -498,7 +531,7 @@ def _cells(
             said = {**texts, TRIAL: texts.get(TRIAL) or asked.trial, METHOD: texts.get(METHOD, "")}
             _, trial, who = [*asked.roles[at].split(":", 2), "", ""][:3]
             said |= {TRIAL: trial or said[TRIAL], OPERATOR: who or texts[OPERATOR]}
-            place, problem = _place(work, record, asked, said, given)
+            place, problem = _place(work, record, asked, said, given, each_by_itself=each_by_itself)
             if PART not in columns and given is None:
                 problem = "more rows than there are places"
             cell = Cell(row, at, grid.text(row, at), place, None, texts.get(NOTE, ""), problem)
@@ -541,6 +574,11 @@ def _missing(
         missing.append("Say which trial this is")
     if METHOD not in columns and not asked.method and work.job.methods:
         missing.append("Say how the gauge was held")
+    missing += [
+        f"Say which column holds the {key}"
+        for key in (SPOT, GAUGE)
+        if _further(work, key) and key not in columns
+    ]
     if len(set(roles)) < len(roles):
         missing.append("Two columns have the same role")
     return missing
@@ -559,6 +597,8 @@ def _place(
     asked: TableRoles,
     said: Mapping[str, str],
     given: Place | None,
+    *,
+    each_by_itself: bool = False,
 ) -> tuple[Place | None, str]:
     """Return where a reading belongs, and what is wrong with that."""
     if given is not None and given.operator:
@@ -568,9 +608,19 @@ def _place(
     part = given.part if given else _match(coded.get(said[PART], said[PART]), parts)
     operator = _match(said[OPERATOR] or asked.operator, operators)
     method = _match(said[METHOD] or asked.method, methods) if methods else ""
-    place = Place(operator, method, trial_number(said[TRIAL]) or 0, part)
-    if place in set(work.places(record)):
-        return place, ""
+    spot, gauge = (
+        _match(said.get(key, ""), names) if (names := _further(work, key)) else ""
+        for key in (SPOT, GAUGE)
+    )
+    place = Place(operator, method, trial_number(said[TRIAL]) or 0, part, spot, gauge)
+    here = [one for one in work.places(record) if (one.part, one.operator) == (part, operator)]
+    if each_by_itself:
+        alike = [one for one in here if (one.place, one.gauge) == (spot, gauge)]
+        here = alike[place.trial - 1 : place.trial] if place.trial else []
+        place = here[0] if here else place
+    there = next((one for one in here if one == place), None)
+    if there is not None and (there.place, there.gauge) == (spot, gauge):
+        return there, ""
     if part not in parts:
         return None, f"the plan has no part {part or 'of no name'}"
     if operator not in operators:
@@ -696,4 +746,6 @@ def _row(
         raw=cell.text if asked.pasted else f"{file}: {cell.text}",
         reason=f"{ASKED}{'; '.join(doubts)}" if doubts else "",
         session=session.session if session else "",
+        place=cell.place.place,
+        gauge=cell.place.gauge,
     )

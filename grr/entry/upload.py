@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PureWindowsPath
 
 import pandas as pd
@@ -64,12 +64,24 @@ def take_file(
     """
     file = PureWindowsPath(name).name
     table = _table(file, content)
-    for column in ("place", "gauge"):
-        if column in table and table[column].nunique() > 1:
+    plan = work.job.settings.plan
+    planned_places = () if plan is None else plan.places
+    planned_gauges = () if plan is None else plan.gauges
+    for column, planned_names in (("place", planned_places), ("gauge", planned_gauges)):
+        several = column in table and table[column].nunique() > 1
+        if several and not planned_names:
             raise StudyError(
-                f"The table tells of several {column}s, and a planned study keeps none",
-                "Analyse the table by itself, grr.Study(grr.read_readings(...)), or leave one "
-                f"{column} in it",
+                f"The table tells of several {column}s, and the plan names none",
+                f"Plan the {column}s, analyse the table by itself, "
+                f"grr.Study(grr.read_readings(...)), or leave one {column} in it",
+                file=file,
+                column=column,
+            )
+        if planned_names and column not in table:
+            raise StudyError(
+                f"The plan names {counted(len(planned_names), column)}, and the table has no "
+                f"column {column}",
+                f"Add a column {column} with one of: {listed(list(planned_names))}",
                 file=file,
                 column=column,
             )
@@ -82,10 +94,16 @@ def take_file(
             "operator": _called(
                 table, "operator", [place.operator for place in planned], (), operators
             ),
+            **{
+                column: _called(table, column, further, (), None)
+                for column, further in (("place", planned_places), ("gauge", planned_gauges))
+                if further
+            },
         }
         for column, names in called.items():
             if column in table:
                 table[column] = [names.get(str(one), str(one)) for one in table[column]]
+        table = _with_planned_trials(table, work, planned, file)
         new = _new_readings(work, record, _cells(table, work), file)
         if not new and not _cut_short(record, file):
             return Outcome("done", f"{file} holds no reading that is not here already.")
@@ -177,10 +195,51 @@ def _cells(table: pd.DataFrame, work: Collecting) -> list[_Cell]:
     return cells
 
 
+def _with_planned_trials(
+    table: pd.DataFrame, work: Collecting, planned: Sequence[Place], file: str
+) -> pd.DataFrame:
+    """Return the table with the trials of the plan, at the places and with the gauges it names.
+
+    The run sheet numbers the readings that one person takes of a part on over its places and
+    gauges, as the plan does. Another table may number those at each place by themselves: then
+    the first of them is the first that is planned there, and so on.
+    """
+    plan = work.job.settings.plan
+    if plan is None or not (plan.places or plan.gauges):
+        return table
+    keys = ["part", "operator"]
+    keys += ["place"] if plan.places else []
+    keys += ["gauge"] if plan.gauges else []
+    parts = {code: part for part, code in work.job.codes.items()}
+    table = table.assign(part=[parts.get(part, part) for part in table["part"].astype(str)])
+    there: dict[tuple[str, ...], list[int]] = {}
+    for place in planned:
+        there.setdefault(tuple(getattr(place, key) for key in keys), []).append(place.trial)
+    rows = [tuple(str(row[key]) for key in keys) for row in table.to_dict("records")]
+    as_planned = zip(rows, table["trial"], strict=True)
+    if all(int(trial) in there.get(row, ()) for row, trial in as_planned):
+        return table
+    rank = table.groupby(keys, sort=False)["trial"].rank(method="first").astype(int)
+    found = []
+    for line, (row, number) in enumerate(zip(rows, rank, strict=True), start=1):
+        trials = sorted(there.get(row, ()))
+        if number > len(trials):
+            where = ", ".join(f"{key} {name}" for key, name in zip(keys, row, strict=True))
+            raise StudyError(
+                f"The plan has {counted(len(trials), 'reading') if trials else 'no reading'} of "
+                f"{where}, and the table {'more' if trials else 'has one'}",
+                "Correct the part, operator, place or gauge in the file",
+                file=file,
+                row=line,
+            )
+        found.append(trials[number - 1])
+    return table.assign(trial=found)
+
+
 def _new_readings(
     work: Collecting, record: ReadingsSoFar, cells: list[_Cell], file: str
 ) -> list[_Cell]:
-    planned = set(work.places(record))
+    planned = {place: place for place in work.places(record)}
     new = []
     for cell in cells:
         if cell.place not in planned:
@@ -196,7 +255,7 @@ def _new_readings(
             raise error.at(file=file, row=cell.row) from None
         there = record.at.get(cell.place, [])
         if not there:
-            new.append(cell)
+            new.append(replace(cell, place=planned[cell.place]))
         elif float(there[0].reading) != cell.value:
             raise StudyError(
                 f"There is another reading of {cell.place} already",
@@ -222,6 +281,8 @@ def _row(cell: _Cell, work: Collecting, record: ReadingsSoFar, file: str) -> Jou
         source=IMPORTED,
         raw=f"{file}: {cell.value!r}",
         session=session.session if session else "",
+        place=cell.place.place,
+        gauge=cell.place.gauge,
     )
 
 
