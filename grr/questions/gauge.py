@@ -340,13 +340,39 @@ class GaugeResult(Printed):
     key: tuple[Hashable, ...] = ()
 
     def value(self, source: str, measure: str) -> float:
-        """Return one cell of the table of sources; NaN where not estimated."""
-        return float(self.__dict__["sources"].at[source, measure])
+        """Return one cell of the table of sources; NaN where not estimated.
+
+        Parameters
+        ----------
+        source : str
+            One of `source_names`, such as EV, AV or GRR.
+        measure : str
+            A column of `to_frame`: variance (unit squared), sd and spread (in the study's unit),
+            percent_contribution, percent_tv or percent_tolerance.
+
+        Raises
+        ------
+        StudyError
+            The table has no such row or column.
+
+        Examples
+        --------
+        >>> result = grr.anova(grr.open_study("demo_data/dowel_pin"))
+        >>> round(result.value("GRR", "percent_tolerance"), 1)
+        6.7
+        """
+        sources = self.__dict__["sources"]
+        try:
+            return float(sources.at[source, measure])
+        except KeyError:
+            one_of("The source", source, tuple(sources.index))
+            one_of("The measure", measure, tuple(sources.columns))
+            raise
 
     def estimate(self, source: str, measure: str) -> Estimate:
         """Return one cell of the table of sources with its unit, or why it is not estimated.
 
-        ``("ndc", "value")`` is the number of distinct categories, not rounded.
+        ``("ndc", "value")`` is the number of distinct categories, not rounded; see `value`.
         """
         if source == "ndc":
             return Estimate(self.ndc_exact, why=self._why("PV", "percent_tv"))

@@ -202,6 +202,15 @@ analysed without sessions. Shares of repeatability/operators/interaction/session
 
 {sessions_table}
 
+## Earlier studies
+
+Earlier studies of a gauge, by other people, would let far more good gauges be called USE. The
+verdict does not use them: where the people at hand differ more than those before them, most of
+the wrong ones are called USE too, and a test for that sees it too seldom with three people.
+Percent of studies of 10 parts × 3 operators × 3 trials.
+
+{history_table}
+
 ## What no study proves
 
 That parts, people and days not in it are like those in it; that a reading was true when it was
@@ -255,6 +264,11 @@ def promises() -> str:
             "second_look.md",
             columns={0: None, 1: None, 2: None, 6: "wrong USE", 8: "wrong DO NOT USE"},
             rows=slice(0, 6),
+        ),
+        history_table=table_in(
+            "history.md",
+            columns={0: None, 1: None, 2: None, 3: None, 5: None, 6: None, 8: None},
+            rows=slice(1, None, 3),
         ),
         sessions_table=table_in(
             "sessions.md",
