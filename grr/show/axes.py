@@ -61,28 +61,27 @@ def tick_text(value: float, step: float) -> str:
     return text.replace("-", "−") if float(text) else "0"
 
 
-def value_axis(high: float, title: str) -> dict[str, object]:
-    """Return a horizontal axis from 0 to ``high`` with about six round graduations."""
-    step = round_step(high / 6)
-    at = graduations(0.0, high, step)
+def graduated_axis(low: float, high: float, step: float, title: str) -> dict[str, Any]:
+    """Return an axis with a number at every multiple of a step."""
+    at = graduations(low, high, step)
     return {
-        "range": [0.0, template.one(high)],
+        "range": template.rounded([low, high]),
         "tickvals": template.rounded(at),
         "ticktext": [tick_text(value, step) for value in at],
         "title": {"text": title},
     }
 
 
-def centred_axis(reach: float, title: str) -> dict[str, object]:
+def value_axis(high: float, title: str) -> dict[str, Any]:
+    """Return a horizontal axis from 0 to ``high`` with about six round graduations."""
+    return graduated_axis(0.0, high, round_step(high / 6), title)
+
+
+def centred_axis(reach: float, title: str) -> dict[str, Any]:
     """Return a horizontal axis from −``reach`` to ``reach`` with signed numbers."""
-    step = round_step(reach / 3)
-    at = graduations(-reach, reach, step)
-    return {
-        "range": template.rounded([-reach, reach]),
-        "tickvals": template.rounded(at),
-        "ticktext": [f"{'+' if value > step / 2 else ''}{tick_text(value, step)}" for value in at],
-        "title": {"text": title},
-    }
+    axis = graduated_axis(-reach, reach, round_step(reach / 3), title)
+    texts = zip(axis["tickvals"], axis["ticktext"], strict=True)
+    return axis | {"ticktext": [f"{'+' if value > 0.0 else ''}{text}" for value, text in texts]}
 
 
 def unit_scale(unit: str) -> Fine:
@@ -98,13 +97,74 @@ def reach_axis(values: object, title: str) -> dict[str, Any]:
     low, high = (float(numbers.min()), float(numbers.max())) if numbers.size else (0.0, 1.0)
     pad = 0.08 * (high - low) or 0.5 * abs(high) or 0.5
     low, high = low - pad, high + pad
-    step = round_step((high - low) / 6)
-    at = graduations(low, high, step)
+    return graduated_axis(low, high, round_step((high - low) / 6), title)
+
+
+def rows_axis(names: Sequence[str]) -> dict[str, Any]:
+    """Return a vertical axis with a name at each row, the first on top."""
     return {
-        "range": [template.one(low), template.one(high)],
-        "tickvals": template.rounded(at),
-        "ticktext": [tick_text(value, step) for value in at],
-        "title": {"text": title},
+        "range": [len(names) - 0.5, -0.5],
+        "tickvals": list(range(len(names))),
+        "ticktext": names,
+        "ticks": "",
+        "ticklabelstandoff": 8,
+        "showline": False,
+    }
+
+
+def bars_axis(heights: Sequence[int], names: Sequence[str]) -> dict[str, Any]:
+    """Return a vertical axis with a name at the height of each bar."""
+    return {
+        "tickvals": heights,
+        "ticktext": names,
+        "range": [-0.6, len(names) - 0.4],
+        "ticks": "",
+        "showline": False,
+    }
+
+
+def dots(
+    x: object, y: object, marker: dict[str, Any], told: object = None, *, clipped: bool = True
+) -> dict[str, Any]:
+    """Return marks; each tells its text when pointed at, where there are any."""
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": x,
+        "y": y,
+        "marker": marker,
+        **({} if clipped else {"cliponaxis": False}),
+        **({"hoverinfo": "skip"} if told is None else {"hoverinfo": "text", "hovertext": told}),
+    }
+
+
+def box(
+    left: float | None, right: float | None, fill: str, line: str, *, bottom: float = 0
+) -> dict[str, Any]:
+    """Return a box one high, behind what is drawn."""
+    return {
+        "type": "rect",
+        "x0": left,
+        "x1": right,
+        "y0": bottom,
+        "y1": bottom + 1,
+        "fillcolor": fill,
+        "line": {"color": line, "width": 1},
+        "layer": "below",
+    }
+
+
+def upright(at: float | None, colour: str, width: float, dash: str) -> dict[str, Any]:
+    """Return a line over the whole height of the figure, behind what is drawn."""
+    return {
+        "type": "line",
+        "x0": at,
+        "x1": at,
+        "yref": "paper",
+        "y0": 0,
+        "y1": 1,
+        "line": {"color": colour, "width": width, "dash": dash},
+        "layer": "below",
     }
 
 
@@ -124,7 +184,7 @@ def level_line(
     }
 
 
-def level_band(low: float, high: float) -> dict[str, Any]:
+def level_band(low: float, high: float, colour: str = "") -> dict[str, Any]:
     """Return a band across the whole figure between two heights."""
     return {
         "type": "rect",
@@ -133,7 +193,7 @@ def level_band(low: float, high: float) -> dict[str, Any]:
         "x1": 1,
         "y0": template.one(low),
         "y1": template.one(high),
-        "fillcolor": template.ROLES["band"],
+        "fillcolor": colour or template.ROLES["band"],
         "line": {"width": 0},
         "layer": "below",
     }
@@ -302,17 +362,7 @@ class Lanes:
     def band(self, half: float, colour: str) -> list[dict[str, Any]]:
         """Return the ground from −``half`` to +``half`` in every lane."""
         return [
-            {
-                "type": "rect",
-                "xref": "paper",
-                "x0": 0,
-                "x1": 1,
-                "y0": template.one(self.at(lane, -half)),
-                "y1": template.one(self.at(lane, half)),
-                "fillcolor": colour,
-                "line": {"width": 0},
-                "layer": "below",
-            }
+            level_band(self.at(lane, -half), self.at(lane, half), colour)
             for lane in range(len(self.names))
         ]
 

@@ -27,8 +27,10 @@ from grr.model.rounding import (
 from grr.model.rules import Rules
 from grr.show import template
 from grr.show.axes import (
+    bars_axis,
     count_axis,
     curve,
+    dots,
     level_band,
     level_line,
     name_beside,
@@ -84,19 +86,16 @@ def on_reference(result: ReferenceResult) -> Figure:
         _reference_answer(result),
         alt=f"{count} readings in the order taken, as distances from the calibrated value.",
         traces=[
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "x": list(range(1, count + 1)),
-                "y": template.rounded(deviations),
-                "marker": {"color": template.ROLES["part"], "size": 8, "symbol": "circle"},
-                "cliponaxis": False,
-                "hoverinfo": "text",
-                "hovertext": [
+            dots(
+                list(range(1, count + 1)),
+                template.rounded(deviations),
+                {"color": template.ROLES["part"], "size": 8, "symbol": "circle"},
+                [
                     f"reading {number}: {size(value, result.resolution, result.unit)}"
                     for number, value in enumerate(result.readings, start=1)
                 ],
-            },
+                clipped=False,
+            ),
             {
                 "type": "scatter",
                 "mode": "markers",
@@ -196,7 +195,11 @@ def over_range(result: LinearityResult) -> Figure:
         traces.append(
             curve(fine, result.pitch.at(fine) * scale.factor, colour=template.PURPLE, width=1.0)
         )
-    traces += [_readings(result, bias), _means(result, means, scale.factor)]
+    small = {"color": template.ROLES["TV"], "size": 5, "symbol": "circle", "opacity": 0.6}
+    traces += [
+        dots(template.rounded(result.reference), template.rounded(bias), small),
+        _means(result, means, scale.factor),
+    ]
     span = float(result.gauge_blocks.values[-1] - result.gauge_blocks.values[0])
     return template.draw(
         "over-range",
@@ -220,17 +223,6 @@ def over_range(result: LinearityResult) -> Figure:
     )
 
 
-def _readings(result: LinearityResult, bias: Any) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "x": template.rounded(result.reference),
-        "y": template.rounded(bias),
-        "marker": {"color": template.ROLES["TV"], "size": 5, "symbol": "circle", "opacity": 0.6},
-        "hoverinfo": "skip",
-    }
-
-
 def _means(result: LinearityResult, means: Any, factor: float) -> dict[str, Any]:
     lower, upper = result.block_lower * factor, result.block_upper * factor
     known = bool(np.isfinite(lower).all())
@@ -243,25 +235,18 @@ def _means(result: LinearityResult, means: Any, factor: float) -> dict[str, Any]
         "thickness": 1.6,
         "width": 6,
     }
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "x": template.rounded(result.gauge_blocks.values),
-        "y": template.rounded(means),
-        "marker": {"symbol": "diamond", "size": 11, "color": template.VERMILLION},
-        "hoverinfo": "text",
-        "hovertext": [
+    blocks = result.gauge_blocks
+    marks = dots(
+        template.rounded(blocks.values),
+        template.rounded(means),
+        {"symbol": "diamond", "size": 11, "color": template.VERMILLION},
+        [
             f"block {size(float(value), result.resolution, result.unit)}<br>mean bias "
             f"{length(float(mean), result.unit)} of {int(count)} readings"
-            for value, mean, count in zip(
-                result.gauge_blocks.values,
-                result.gauge_blocks.means,
-                result.gauge_blocks.counts,
-                strict=True,
-            )
+            for value, mean, count in zip(blocks.values, blocks.means, blocks.counts, strict=True)
         ],
-        **({"error_y": error} if known else {}),
-    }
+    )
+    return {**marks, **({"error_y": error} if known else {})}
 
 
 def _range_answer(result: LinearityResult) -> str:
@@ -324,19 +309,13 @@ def screw_turn(result: LinearityResult) -> Figure:
         alt="Bias left at each block against the spindle's angle of turn, with a fitted sinusoid.",
         traces=[
             curve(turn, fitted, colour=template.PURPLE),
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "x": template.rounded(angles),
-                "y": template.rounded(left),
-                "marker": {"symbol": "diamond", "size": 11, "color": template.VERMILLION},
-                "cliponaxis": False,
-                "hoverinfo": "text",
-                "hovertext": [
-                    f"block {size(float(value), result.resolution, result.unit)}"
-                    for value in blocks
-                ],
-            },
+            dots(
+                template.rounded(angles),
+                template.rounded(left),
+                {"symbol": "diamond", "size": 11, "color": template.VERMILLION},
+                [f"block {size(float(at), result.resolution, result.unit)}" for at in blocks],
+                clipped=False,
+            ),
         ],
         height=280,
         shapes=[level_line(0.0, colour=template.ROLES["limit"], width=1.0)],
@@ -388,25 +367,14 @@ def uncertainty_sources(budget: UncertaintyBudget) -> Figure:
         traces=[_budget_bars([*parts, whole], heights, [*counts, True], frame["note"].tolist())],
         height=BUDGET_ROW * rows + 62,
         notes=[
-            *(
-                _value(value, at, text)
-                for value, at, text in zip(
-                    [*parts, whole], heights, _texts(budget, frame), strict=True
-                )
-            ),
+            _value(value, at, text)
+            for value, at, text in zip([*parts, whole], heights, _texts(budget, frame), strict=True)
         ],
         margin={"b": 60, "r": 30},
         xaxis=value_axis(high, scale.named("standard uncertainty that it makes")),
-        yaxis={
-            "tickvals": heights,
-            "ticktext": [
-                *(markup(shortened(name, 34)) for name in names),
-                "<b>together</b>",
-            ],
-            "range": [-0.6, rows - 0.4],
-            "ticks": "",
-            "showline": False,
-        },
+        yaxis=bars_axis(
+            heights, [*(markup(shortened(name, 34)) for name in names), "<b>together</b>"]
+        ),
     )
 
 
@@ -539,13 +507,7 @@ def nearest_limit(page: Qualification) -> Figure:
             "ticktext": [f"{share}{JOIN}%" for share in (0, 50, 100, 150, 200)],
             "title": {"text": "of what is allowed, at the unfavourable end of the interval"},
         },
-        yaxis={
-            "tickvals": heights,
-            "ticktext": [one.name for one in requirements],
-            "range": [-0.6, rows - 0.4],
-            "ticks": "",
-            "showline": False,
-        },
+        yaxis=bars_axis(heights, [one.name for one in requirements]),
     )
 
 

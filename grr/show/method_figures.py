@@ -12,7 +12,7 @@ from grr.model.html_blocks import FAINT
 from grr.model.names import begun, short_names, shortened
 from grr.model.rounding import JOIN, length, percent, size
 from grr.show import template
-from grr.show.axes import fine_scale, graduations, round_step, tick_text
+from grr.show.axes import box, dots, fine_scale, graduated_axis, round_step
 from grr.show.template import markup
 
 if TYPE_CHECKING:
@@ -188,19 +188,16 @@ def _means(
     table = comparison.numbers.by_part
     colour, symbol = LOOKS[which]
     edge = {"color": "#fff", "width": 1}
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "x": template.rounded(values),
-        "y": list(range(len(order))),
-        "marker": {"color": colour, "symbol": symbol, "size": 9, "line": edge},
-        "hoverinfo": "text",
-        "hovertext": [
+    return dots(
+        template.rounded(values),
+        list(range(len(order))),
+        {"color": colour, "symbol": symbol, "size": 9, "line": edge},
+        [
             f"part {markup(shortened(str(table.index[i]), 40))}<br>{markup(shortened(name, 40))}: "
             f"{markup(size(float(table[name].iloc[i]), study.resolution, study.unit))}"
             for i in order
         ],
-    }
+    )
 
 
 def _body(place: _Place, which: int) -> dict[str, Any]:
@@ -208,16 +205,7 @@ def _body(place: _Place, which: int) -> dict[str, Any]:
     at = place.ruler(which)
     start = place.limits[0] if len(place.limits) == 2 or place.lower_only else place.low
     end = place.high if place.lower_only else place.limits[-1]
-    return {
-        "type": "rect",
-        "x0": template.one(start),
-        "x1": template.one(end),
-        "y0": at,
-        "y1": at + 1.0,
-        "fillcolor": BODY,
-        "line": {"color": FAINT, "width": 1},
-        "layer": "below",
-    }
+    return box(template.one(start), template.one(end), BODY, FAINT, bottom=at)
 
 
 def _zones(comparison: MethodComparison, place: _Place, which: int) -> list[dict[str, Any]]:
@@ -302,18 +290,16 @@ def _ruler_name(comparison: MethodComparison, place: _Place, which: int) -> dict
 
 def _axis(comparison: MethodComparison, place: _Place) -> dict[str, Any]:
     study, scale = comparison.study, fine_scale(comparison.study)
-    step = round_step((place.high - place.low) / 9.0)
-    at = graduations(place.low, place.high, step)
     first = "limit" if len(place.limits) == 1 else "lower limit"
     start = f"from the {first}" if place.limits else "from the mean of all readings"
     where = size(place.origin, study.resolution, study.unit).replace("-", "−")
     title = markup(scale.named(f"distance {start} ({where})"))
-    return {
-        "range": template.rounded([place.low, place.high]),
-        "tickvals": template.rounded(at),
-        "ticktext": [tick_text(value, step) for value in at],
-        "title": {"text": template.with_key(title, KEY) if place.limits else title},
-    }
+    return graduated_axis(
+        place.low,
+        place.high,
+        round_step((place.high - place.low) / 9.0),
+        template.with_key(title, KEY) if place.limits else title,
+    )
 
 
 def _answer(comparison: MethodComparison, *, parts: bool) -> str:

@@ -20,9 +20,12 @@ from grr.show.axes import (
     NAME,
     Lanes,
     centred_axis,
+    dots,
     fine_scale,
     lanes_for,
     level_line,
+    rows_axis,
+    upright,
     value_axis,
 )
 from grr.show.template import markup
@@ -95,18 +98,11 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
         traces=[trace for i, row in enumerate(rows) for trace in _row(comparison, i, row)],
         height=ROW * len(names) + 66 + room,
         top=10,
-        shapes=[*_too_small(min(matters, 1.2 * reach)), _zero()],
+        shapes=[*_too_small(min(matters, 1.2 * reach)), upright(0, FAINT, 1.2, "dash")],
         notes=[_words(comparison, i) for i in range(len(names))],
         margin={"r": WORDS, "b": 62 + room},
         xaxis=centred_axis(reach, below),
-        yaxis={
-            "range": [len(names) - 0.5, -0.5],
-            "tickvals": list(range(len(names))),
-            "ticktext": [f"<b>{markup(name)}</b>" for name in short_names(names, 16)],
-            "ticks": "",
-            "ticklabelstandoff": 8,
-            "showline": False,
-        },
+        yaxis=rows_axis([f"<b>{markup(name)}</b>" for name in short_names(names, 16)]),
     )
 
 
@@ -199,19 +195,6 @@ def _too_small(matters: float) -> list[dict[str, Any]]:
             "layer": "below",
         }
     ]
-
-
-def _zero() -> dict[str, Any]:
-    return {
-        "type": "line",
-        "x0": 0,
-        "x1": 0,
-        "yref": "paper",
-        "y0": 0,
-        "y1": 1,
-        "line": {"color": FAINT, "width": 1.2, "dash": "dash"},
-        "layer": "below",
-    }
 
 
 PARTS_QUESTION = "Do the operators agree on every part?"
@@ -314,38 +297,28 @@ class _Drawing:
                 f"reads {size(value, study.resolution, study.unit)}, "
                 f"{length(deviation, study.unit)} from the part's mean"
             )
-        return {
-            "type": "scatter",
-            "mode": "markers",
-            "x": x,
-            "y": template.rounded(y),
-            "marker": {"symbol": "circle-open", "size": 6, "color": colour, "line": {"width": 1.2}},
-            "hoverinfo": "text",
-            "hovertext": text,
-        }
+        open_circle = {"symbol": "circle-open", "size": 6, "color": colour, "line": {"width": 1.2}}
+        return dots(x, template.rounded(y), open_circle, text)
 
     def _means(self, colour: str) -> dict[str, Any]:
         """Return the operator's mean of each part: a bar, a diamond where it is outside."""
         means, outside = self.found.means[:, self.lane], self.found.outside[:, self.lane]
         there = np.flatnonzero(np.isfinite(means)).tolist()
-        return {
-            "type": "scatter",
-            "mode": "markers",
-            "x": there,
-            "y": template.rounded([self.height(float(means[part])) for part in there]),
-            "marker": {
+        return dots(
+            there,
+            template.rounded([self.height(float(means[part])) for part in there]),
+            {
                 "symbol": ["diamond-wide" if outside[part] else "line-ew" for part in there],
                 "size": 15,
                 "color": colour,
                 "line": {"color": colour, "width": [1 if outside[part] else 3 for part in there]},
             },
-            "hoverinfo": "text",
-            "hovertext": [
+            [
                 f"part {self.part(part)}<br>{self.operator}: mean "
                 f"{length(float(means[part]), self.result.study.unit)} from the part's mean"
                 for part in there
             ],
-        }
+        )
 
     def _beyond(self, colour: str) -> list[dict[str, Any]]:
         """Return an arrow at the edge of the lane for each reading that lies outside it."""
@@ -357,21 +330,10 @@ class _Drawing:
         ]
         if not places:
             return []
-        return [
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "x": [part for part, _ in places],
-                "y": template.rounded([self.lanes.at(self.lane, value) for _, value in places]),
-                "marker": {
-                    "symbol": ["triangle-up" if up > 0 else "triangle-down" for _, up in places],
-                    "size": 12,
-                    "color": colour,
-                },
-                "cliponaxis": False,
-                "hoverinfo": "skip",
-            }
-        ]
+        arrows = ["triangle-up" if up > 0 else "triangle-down" for _, up in places]
+        heights = template.rounded([self.lanes.at(self.lane, value) for _, value in places])
+        marker = {"symbol": arrows, "size": 12, "color": colour}
+        return [dots([part for part, _ in places], heights, marker, clipped=False)]
 
 
 def _parts_answer(result: GaugeResult, found: Offsets) -> str:
@@ -489,8 +451,8 @@ def trial_ranges(study: Study) -> Figure:
         height=int(total) + 62,
         top=42,
         shapes=[
-            _line(limit, template.ROLES["limit"], 2.0, "solid"),
-            _line(mean, FAINT, 1.2, "dot"),
+            upright(template.one(limit), template.ROLES["limit"], 2.0, "solid"),
+            upright(template.one(mean), FAINT, 1.2, "dot"),
             *(level_line(floor, colour=LINE, width=1.0) for floor in floors),
         ],
         notes=[
@@ -540,19 +502,6 @@ def _marks(study: Study, found: TrialRanges, lane: int) -> dict[str, Any]:
             f"repeats differ by {length(value, study.unit)}"
             for part, value in zip(there, values, strict=True)
         ],
-    }
-
-
-def _line(at: float, colour: str, width: float, dash: str) -> dict[str, Any]:
-    return {
-        "type": "line",
-        "x0": template.one(at),
-        "x1": template.one(at),
-        "yref": "paper",
-        "y0": 0,
-        "y1": 1,
-        "line": {"color": colour, "width": width, "dash": dash},
-        "layer": "below",
     }
 
 

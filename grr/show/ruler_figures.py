@@ -17,7 +17,17 @@ from grr.model.rounding import JOIN, counted, figures, length, limits_text, perc
 from grr.model.study import Study
 from grr.model.tolerance import Tolerance
 from grr.show import static, template
-from grr.show.axes import doubt_zone, fine_scale, graduations, round_step, tick_text, unit_scale
+from grr.show.axes import (
+    box,
+    dots,
+    doubt_zone,
+    fine_scale,
+    graduated_axis,
+    graduations,
+    round_step,
+    tick_text,
+    unit_scale,
+)
 from grr.show.spread_figures import sd_intervals
 from grr.show.template import markup
 
@@ -107,16 +117,8 @@ def _body(place: RulerLayout) -> dict[str, Any]:
     """Return the ruler; without a second limit it goes on past the picture."""
     beyond = place.span if len(place.limits) == 1 else 0.0
     lower_only = place.start == place.limits[0]
-    return {
-        "type": "rect",
-        "x0": template.one(place.start - (0.0 if lower_only else beyond)),
-        "x1": template.one(place.end + (beyond if lower_only else 0.0)),
-        "y0": 0,
-        "y1": 1,
-        "fillcolor": "#F7F4EC",
-        "line": {"color": FAINT, "width": 1},
-        "layer": "below",
-    }
+    left = template.one(place.start - (0.0 if lower_only else beyond))
+    return box(left, template.one(place.end + (beyond if lower_only else 0.0)), "#F7F4EC", FAINT)
 
 
 def _marks(place: RulerLayout) -> dict[str, Any]:
@@ -182,17 +184,7 @@ def _dimension(start: float, end: float, height: float, colour: str) -> dict[str
 
 
 def _limit_lines(place: RulerLayout) -> list[dict[str, Any]]:
-    return [
-        {
-            "type": "line",
-            "x0": template.one(limit),
-            "x1": template.one(limit),
-            "y0": 0,
-            "y1": LIMIT_TOP,
-            "line": {"color": template.ROLES["limit"], "width": 2},
-        }
-        for limit in place.limits
-    ]
+    return [_limit(limit, LIMIT_TOP) for limit in place.limits]
 
 
 def _parts(study: Study, place: RulerLayout) -> dict[str, Any]:
@@ -202,25 +194,22 @@ def _parts(study: Study, place: RulerLayout) -> dict[str, Any]:
         for name, at in zip(study.parts, place.parts.tolist(), strict=True)
         if place.low <= at <= place.high
     ]
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "x": template.rounded([at for _, at in shown]),
-        "y": [PARTS_AT] * len(shown),
-        "marker": {
+    return dots(
+        template.rounded([at for _, at in shown]),
+        [PARTS_AT] * len(shown),
+        {
             "symbol": "triangle-down",
             "size": 10,
             "color": template.ROLES["part"],
             "opacity": 0.75,
             "line": {"color": "#ffffff", "width": 1},
         },
-        "hoverinfo": "text",
-        "hovertext": [
+        [
             f"part {markup(shortened(clean(name), 80))}<br>mean "
             f"{markup(size(place.origin + at / factor, study.resolution, study.unit))}"
             for name, at in shown
         ],
-    }
+    )
 
 
 #: How much is shown beyond each limit at least, and for a part at most, in ruler lengths.
@@ -561,9 +550,7 @@ def acceptance_ruler(budget: UncertaintyBudget, tolerance: Tolerance) -> Figure:
     width = tolerance.width * scale.factor
     guard = use.guard * scale.factor if math.isfinite(use.guard) else width / 2.0
     guard = min(guard, width / 2.0)
-    step = round_step(width / 10.0)
-    pad = 0.16 * width
-    at = graduations(0.0, width, step)
+    pad, below = 0.16 * width, scale.named("from the lower limit")
     return template.draw(
         "acceptance-ruler",
         ACCEPTANCE_QUESTION,
@@ -576,9 +563,13 @@ def acceptance_ruler(budget: UncertaintyBudget, tolerance: Tolerance) -> Figure:
         height=130,
         top=24,
         shapes=[
-            _box(0.0, width, "#F7F4EC", FAINT),
-            *([_box(guard, width - guard, "#CDEBDF", template.GREEN)] if use.acceptance else []),
-            *(_limit(x) for x in (0.0, width)),
+            box(0.0, template.one(width), "#F7F4EC", FAINT),
+            *(
+                [box(template.one(guard), template.one(width - guard), "#CDEBDF", template.GREEN)]
+                if use.acceptance
+                else []
+            ),
+            *(_limit(x, 1.32) for x in (0.0, width)),
         ],
         notes=[
             template.note("lower limit", 0.0, 1.22, xanchor="right", yanchor="middle", xshift=-5),
@@ -594,35 +585,20 @@ def acceptance_ruler(budget: UncertaintyBudget, tolerance: Tolerance) -> Figure:
         ],
         margin={"l": 24, "r": 24, "b": 60},
         xaxis={
-            "range": [template.one(-pad), template.one(width + pad)],
-            "tickvals": template.rounded(at),
-            "ticktext": [tick_text(value, step) for value in at],
-            "title": {"text": scale.named("from the lower limit")},
+            **graduated_axis(0.0, width, round_step(width / 10.0), below),
+            "range": template.rounded([-pad, width + pad]),
         },
         yaxis={"range": [0.0, 1.4], "visible": False},
     )
 
 
-def _box(left: float, right: float, fill: str, line: str) -> dict[str, Any]:
-    return {
-        "type": "rect",
-        "x0": template.one(left),
-        "x1": template.one(right),
-        "y0": 0,
-        "y1": 1,
-        "fillcolor": fill,
-        "line": {"color": line, "width": 1},
-        "layer": "below",
-    }
-
-
-def _limit(at: float) -> dict[str, Any]:
+def _limit(at: float, top: float) -> dict[str, Any]:
     return {
         "type": "line",
         "x0": template.one(at),
         "x1": template.one(at),
         "y0": 0,
-        "y1": 1.32,
+        "y1": top,
         "line": {"color": INK, "width": 2},
     }
 

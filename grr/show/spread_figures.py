@@ -10,7 +10,7 @@ from grr.model.errors import StudyError
 from grr.model.html_blocks import FAINT, INK
 from grr.model.rounding import JOIN, figures, length, percent, with_unit
 from grr.show import static, template
-from grr.show.axes import Fine, fine_scale, value_axis
+from grr.show.axes import Fine, fine_scale, level_band, rows_axis, upright, value_axis
 from grr.show.template import markup
 
 if TYPE_CHECKING:
@@ -70,7 +70,11 @@ def spread_sources(result: GaugeResult) -> Figure:
         traces=[_bars(result, spreads, ends), *_intervals(names, drawn, reach)],
         height=ROW * len(names) + 66,
         top=44,
-        shapes=[_ground(names.index("GRR")), *_tolerance_line(width)],
+        # The ground behind the measuring system: the row that is judged.
+        shapes=[
+            level_band(names.index("GRR") - 0.5, names.index("GRR") + 0.5),
+            *_tolerance_line(width),
+        ],
         notes=[
             *_reasons(result, spreads),
             *_percentages(result, columns),
@@ -79,14 +83,7 @@ def spread_sources(result: GaugeResult) -> Figure:
         margin={"r": 24 + COLUMN_WIDTH * len(columns), "b": 60},
         bargap=0.6,
         xaxis=value_axis(reach, below),
-        yaxis={
-            "range": [len(names) - 0.5, -0.5],
-            "tickvals": list(range(len(names))),
-            "ticktext": [_label(result, name) for name in names],
-            "ticks": "",
-            "ticklabelstandoff": 8,
-            "showline": False,
-        },
+        yaxis=rows_axis([_label(result, name) for name in names]),
     )
 
 
@@ -185,36 +182,10 @@ def _intervals(
     ]
 
 
-def _ground(row: int) -> dict[str, Any]:
-    """Return the ground behind the measuring system: the row that is judged."""
-    return {
-        "type": "rect",
-        "xref": "paper",
-        "x0": 0,
-        "x1": 1,
-        "y0": row - 0.5,
-        "y1": row + 0.5,
-        "fillcolor": template.ROLES["band"],
-        "line": {"width": 0},
-        "layer": "below",
-    }
-
-
 def _tolerance_line(width: float | None) -> list[dict[str, Any]]:
     if width is None:
         return []
-    return [
-        {
-            "type": "line",
-            "x0": template.one(width),
-            "x1": template.one(width),
-            "yref": "paper",
-            "y0": 0,
-            "y1": 1,
-            "line": {"color": template.ROLES["limit"], "width": 1.2, "dash": "dash"},
-            "layer": "below",
-        }
-    ]
+    return [upright(template.one(width), template.ROLES["limit"], 1.2, "dash")]
 
 
 def _tolerance_name(result: GaugeResult, width: float | None, reach: float) -> list[dict[str, Any]]:

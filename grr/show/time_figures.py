@@ -18,6 +18,7 @@ from grr.show import template
 from grr.show.axes import (
     Lanes,
     curve,
+    dots,
     fine_scale,
     graduations,
     lanes_for,
@@ -300,7 +301,7 @@ def drift_over_time(drift: Drift) -> Figure:
         ],
         notes=[
             *(_method_name(panels, panel) for panel in range(len(panels.methods))),
-            _scale_name(scale.named("distance from the reading at the start")),
+            words_above(scale.named("distance from the reading at the start"), 0, 28),
             _operator_names(drift),
         ],
         margin={"b": 66 + room},
@@ -413,10 +414,6 @@ def _method_name(panels: _Panels, panel: int) -> dict[str, Any]:
         bold=True,
         font={"size": template.TEXT_SIZE},
     )
-
-
-def _scale_name(text: str) -> dict[str, Any]:
-    return words_above(text, 0, 28)
 
 
 def _operator_names(drift: Drift) -> dict[str, Any]:
@@ -548,25 +545,22 @@ def _span(result: StabilityResult) -> list[str]:
 def _points(result: StabilityResult, days: list[str], points: Any) -> dict[str, Any]:
     rules = result.to_frame()["rules_met"].tolist()
     out = [bool(met) for met in rules]
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "x": days,
-        "y": template.rounded(points),
-        "marker": {
+    return dots(
+        days,
+        template.rounded(points),
+        {
             "opacity": 1,
             "symbol": ["diamond" if bad else "circle" for bad in out],
             "size": [12 if bad else 8 for bad in out],
             "color": [template.ROLES["doubt"] if bad else template.ROLES["part"] for bad in out],
         },
-        "cliponaxis": False,
-        "hoverinfo": "text",
-        "hovertext": [
+        [
             f"{day}: {size(float(mean), result.resolution, result.unit)}"
             + (f"<br>{met}" if met else "")
             for day, mean, met in zip(days, result.means, rules, strict=True)
         ],
-    }
+        clipped=False,
+    )
 
 
 def _steps(result: StabilityResult, days: list[str], factor: float) -> list[dict[str, Any]]:
