@@ -40,7 +40,7 @@ def why_not(study: Study) -> str:
     further = further_sources(study)
     if further is not None and further.squares is not None:
         if further.only_sessions:
-            return "Studies with several sessions of each person have no sheet of formulas."
+            return "Studies with several sessions have no sheet of formulas."
         return "Studies of several places or gauges have no sheet of formulas."
     if study.cube().packed.shape[2] < 2:
         return "With one trial there is no sheet of formulas: nothing was repeated."

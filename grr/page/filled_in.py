@@ -136,14 +136,15 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
 
 
 def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
-    """Return the formulas of a balanced study with sessions nested in operators."""
+    """Return the formulas of a balanced study with sessions of each operator, or of all."""
     further = further_sources(result.study)
     assert further is not None
     assert further.squares is not None
     levels = further.squares.levels
     p, o = levels["part"], levels.get("operator", 1)
-    m, r = levels["session"] // o, len(further.readings) // (p * o)
-    n = r // m
+    shared = further.shared_sessions == "all"
+    m, r = levels["session"] // (1 if shared else o), len(further.readings) // (p * o)
+    n = r // m * (o if shared else 1)
     ms = _mean_squares(result)
     found = moment_components(result.study, further, pooled=result.pooled)
     av, pv, interaction, ses = (
@@ -172,10 +173,11 @@ def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
         people = f"{result.study.people:.0f}"
         factor = f" × ({people} − 1) / {people}" if known else ""
         opened, closed = ("[", "]") if known else ("", "")
+        own, own_n = ("", "") if shared else (" − SES² / sessions", f" − {_n(ses)} / {m}")
         lines["AV"] = (
-            f"AV² = {opened}(MS operator − MS {cell}) / (parts × trials) − SES² / sessions{closed}"
-            f"{note} = {opened}({_n(ms['operator'])} − {_n(ms[cell])}) / ({p} × {r}) − "
-            f"{_n(ses)} / {m}{closed}{factor} = {_variance(av)}",
+            f"AV² = {opened}(MS operator − MS {cell}) / (parts × trials){own}{closed}"
+            f"{note} = {opened}({_n(ms['operator'])} − {_n(ms[cell])}) / ({p} × {r})"
+            f"{own_n}{closed}{factor} = {_variance(av)}",
             _root(result, "AV"),
         )
         summed = ["EV", "AV", "SES"]

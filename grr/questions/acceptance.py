@@ -215,6 +215,8 @@ def larger_study(result: GaugeResult) -> Larger | None:
     study = result.study
     if study.tolerance is None or study.design == "nested" or study.trials < 2:
         return None
+    if {"SES", "GAU"} & {*result.source_names}:  # what they add is not simulated
+        return None
     return study.once(("larger study", result.key), lambda: _larger_study(result))
 
 

@@ -65,7 +65,7 @@ from grr.questions.scatter import (
 from grr.questions.sittings import (
     ZEROED,
     further_sources,
-    has_sessions,
+    has_own_sessions,
     sittings,
     within_sessions,
     zero_checks,
@@ -350,7 +350,7 @@ def _prepared(study: Study) -> _Prepared:
     cube = study.cube()
     y, gaps = filled_readings(within_sessions(study))
     in_place = not np.isnan(cube.values).any() or bool(gaps.any())
-    if has_sessions(study):
+    if has_own_sessions(study):
         # Who reads otherwise than who is judged against a person's own sessions, in AV and SES.
         y = y - y.mean(axis=(0, 2), keepdims=True) + y.mean()
         notes.append(
@@ -508,10 +508,10 @@ class _Sized:
 def _between_sessions(result: GaugeResult) -> tuple[float, Array]:
     """Return what was taken off the readings and is in GRR, and draws of it; else 0.
 
-    GAU², and AV² with SES² where sessions are a source.
+    GAU² and SES², with AV² where sessions are a person's own.
     """
-    beside = ("AV", "SES") if has_sessions(result.study) else ()
-    named = [name for name in (*beside, "GAU") if name in result.source_names]
+    beside = ("AV",) if has_own_sessions(result.study) else ()
+    named = [name for name in (*beside, "SES", "GAU") if name in result.source_names]
     if not named:
         return 0.0, np.zeros(DRAWS)
     pivots = pivots_of(result)

@@ -60,6 +60,7 @@ from grr.model.rounding import (
     figures,
     length,
     length_beside_percent,
+    p_text,
     p_value,
     size,
     smallest_whole,
@@ -676,6 +677,11 @@ SESSIONS_UNEQUAL = (
     "Not every part was measured equally often in every session, so there is no table of sums of "
     "squares: they would depend on the order of the terms."
 )
+_SHARED = {
+    "none": "nested in operators",
+    "some": "of which operators shared some",
+    "all": "crossed with operators",
+}
 NO_SQUARES = (
     "Places or gauges are sources, so the variances are those of restricted maximum likelihood, "
     "and there is no table of sums of squares."
@@ -813,7 +819,7 @@ def further_result(
         if balanced:
             base = "Analysis of variance"
         unequal = "" if balanced else ", numbers unequal"
-        estimator = f"{base}, sessions nested in operators{unequal}{how}"
+        estimator = f"{base}, sessions {_SHARED[further.shared_sessions]}{unequal}{how}"
     if "gauge" in labels:
         notes.append(_gauges_note(study, squares.df["gauge"] + 1))
     if "place" in labels:
@@ -823,11 +829,7 @@ def further_result(
             "part of GRR, which is repeatability at one place with reproducibility."
         )
     if "session" in labels:
-        notes.append(
-            "SES is what changes from one session of a person to the next, such as the day and the "
-            f"zero: {counted(squares.levels['session'], 'session')} in all, so it rests on "
-            f"{counted(squares.df['session'], 'difference')}."
-        )
+        notes += _sessions_notes(further, squares)
     return GaugeResult(
         study=study,
         method="anova",
@@ -835,7 +837,7 @@ def further_result(
         sources=sources.table,
         reasons=sources.reasons,
         below_zero=below,
-        anova_table=session_frame(squares, pooled, study.unit) if balanced else None,
+        anova_table=session_frame(further, squares, pooled, study.unit) if balanced else None,
         anova_table_reason=(
             "" if balanced else SESSIONS_UNEQUAL if further.only_sessions else NO_SQUARES
         ),
@@ -848,6 +850,38 @@ def further_result(
 
 
 _FURTHER = {"session": "sessions", "place": "places on the parts", "gauge": "gauges"}
+
+
+def _sessions_notes(further: FurtherSources, squares: SourceSquares) -> list[str]:
+    """Return what sessions speak for; where they are shared, whether they look like it."""
+    whose, shared = " of a person", further.shared_sessions != "none"
+    if shared:
+        whose = ", for everyone who shared it"
+    notes = [
+        f"SES is what changes from one session{whose} to the next, such as the day and the "
+        f"zero: {counted(squares.levels['session'], 'session')} in all, so it rests on "
+        f"{counted(squares.df['session'], 'difference')}."
+    ]
+    if not shared:
+        return notes
+    labels = dict(further.labels)
+    both = labels.pop("interaction", None)
+    codes = labels["operator"] * squares.levels["session"] + labels["session"]
+    labels["own"] = np.unique(codes, return_inverse=True)[1].astype(np.int64)
+    if both is not None:
+        labels["interaction"] = both
+    own = source_squares(further.readings, labels)
+    if own.df["own"] and (p := float(source_test(own, "own")[1])) < OWN_WAY:
+        notes.append(
+            "From one session to the next each operator changes in their own way "
+            f"({p_text(p)}), as if each had set a zero of their own: then give each person's "
+            "sessions names of their own, so that they count as such."
+        )
+    return notes
+
+
+#: Sessions that share a name are said to look like each person's own at this level.
+OWN_WAY = 0.01
 
 
 def _gauges_note(study: Study, gauges: int) -> str:
@@ -1084,11 +1118,13 @@ def anova_frame(table: CrossedAnova, pooled: bool, unit: str) -> AnovaTable:
     return _frame(lines, tested, [part, operator, both], unit)
 
 
-def session_frame(squares: SourceSquares, pooled: bool, unit: str) -> AnovaTable:
-    """Return the table of a balanced study with sessions nested in operators, with F tests.
+def session_frame(
+    further: FurtherSources, squares: SourceSquares, pooled: bool, unit: str
+) -> AnovaTable:
+    """Return the table of a balanced study with sessions, with F tests.
 
-    Where the interaction is kept no one mean square is what operators would be tested
-    against, and there is no F for them.
+    Where sessions are nested in operators and the interaction is kept, no one mean square is
+    what operators would be tested against, and there is no F for them.
 
     Notes
     -----
@@ -1103,13 +1139,15 @@ def session_frame(squares: SourceSquares, pooled: bool, unit: str) -> AnovaTable
     if "operator" not in named:
         return _frame(lines, {"part": error, "session": error}, whole, unit)
     interaction = named["interaction"]
+    shared = further.shared_sessions == "all"
     tested = {"part": interaction, "session": error, "interaction": error}
+    if shared:
+        tested["operator"] = interaction
     if pooled:
         both = _Line("pooled error", interaction.sum_sq + error.sum_sq, interaction.df + error.df)
         lines = [*lines, both]
-        tested = {
-            "part": both, "operator": named["session"], "session": both, "interaction": error
-        }  # fmt: skip
+        tested = {"part": both, "session": both, "interaction": error}
+        tested["operator"] = both if shared else named["session"]
     return _frame(lines, tested, whole, unit)
 
 

@@ -51,7 +51,7 @@ from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
 from grr.questions.drift_series import BumpFound
 from grr.questions.gauge import result_of_record
 from grr.questions.scatter import read_by_everyone
-from grr.questions.sittings import further_sources, has_sessions, within_sessions
+from grr.questions.sittings import further_sources, has_own_sessions, within_sessions
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes
 
 if TYPE_CHECKING:
@@ -234,7 +234,7 @@ class OperatorComparison(Printed):
             title = "What usually causes it, and how to confirm it"
             blocks.append(Callout(title, help_with, "#00527a"))
         unseen = [f"Drift was not looked for: {numbers.no_drift}."] if numbers.no_drift else []
-        if has_sessions(study):
+        if has_own_sessions(study):
             unseen.append("Operators are judged against what a person's own sessions differ by.")
         if went_on(study) and study.plan and len(study.parts) < len(study.plan.parts):
             unseen.append("Operators are compared on the parts that all of them measured.")
@@ -477,7 +477,7 @@ def _against_sessions(means: OperatorMeans, study: Study) -> OperatorMeans:
     square of sessions within operators (see `grr.formulas.further_sources`).
     """
     further = further_sources(study)
-    if further is None or further.squares is None or "session" not in further.names:
+    if further is None or further.squares is None or not has_own_sessions(study):
         return means
     squares = further.squares
     at = list(squares.mean_sq).index("operator")

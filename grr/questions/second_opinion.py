@@ -22,6 +22,7 @@ from grr.model.frames import frame
 from grr.model.printed import Printed
 from grr.model.rounding import square_unit, squares
 from grr.questions.gauge import GaugeResult
+from grr.questions.sittings import has_own_sessions
 
 #: A design with more columns than this takes statsmodels longer than a reader would wait.
 MOST_CELLS = 1500
@@ -131,10 +132,13 @@ def _asked(result: GaugeResult, ours: pd.DataFrame) -> SecondOpinion:
     terms = "C(part)"
     if len(study.operator_names) > 1:
         terms = "C(part) * C(operator)" if study.trials > 1 else "C(part) + C(operator)"
-    if "session" in ours.index:
+    if "session" in ours.index and has_own_sessions(study) and len(study.operator_names) > 1:
         sessions = readings.groupby("operator")["session"]
         given["session"] = sessions.transform(lambda names: pd.factorize(names)[0])
-        terms += " + C(operator):C(session)" if len(study.operator_names) > 1 else " + C(session)"
+        terms += " + C(operator):C(session)"
+    elif "session" in ours.index:
+        given["session"] = readings["session"].astype(str)
+        terms += " + C(session)"
     theirs = anova_lm(ols(f"reading ~ {terms}", given).fit(), typ=1).rename(index=_TERMS)
     names = [name for name in theirs.index if name in ours.index]
     table = pd.DataFrame(

@@ -131,8 +131,8 @@ class FurtherSources:
     ----------
     readings : ndarray, shape (readings,)
     labels : dict
-        Source → code of each reading: part, place (of a part), operator, gauge, session (of a
-        person) and interaction, as far as they are there and can be told apart.
+        Source → code of each reading: part, place (of a part), operator, gauge, session and
+        interaction, as far as they are there and can be told apart.
     squares : SourceSquares or None
         Their mean squares; None where no further source can be told from the rest.
     untold : tuple of str
@@ -155,16 +155,34 @@ class FurtherSources:
         return self.names == ("session",)
 
     @property
+    def people_in_sessions(self) -> Array:
+        """Which operator (row) measured in which session (column)."""
+        session = self.labels["session"]
+        operator = self.labels.get("operator", np.zeros_like(session))
+        found = np.zeros((int(operator.max()) + 1, int(session.max()) + 1))
+        found[operator, session] = 1.0
+        return found
+
+    @property
+    def shared_sessions(self) -> Literal["none", "some", "all"]:
+        """Which of the sessions several operators shared: "all" if everyone was in each."""
+        people = self.people_in_sessions
+        if len(people) > 1 and people.all():
+            return "all"
+        return "none" if (people.sum(axis=0) == 1).all() else "some"
+
+    @property
     def balanced_sessions(self) -> bool:
         """Whether they are, and every part was as often in every session of as many each."""
-        if not self.only_sessions:
+        if not self.only_sessions or self.shared_sessions == "some":
             return False
+        people = self.people_in_sessions
         part, session = self.labels["part"], self.labels["session"]
         operator = self.labels.get("operator", np.zeros_like(part))
-        of_person = np.bincount(np.unique(np.column_stack([operator, session]), axis=0)[:, 0])
-        cells = np.bincount(part * (int(session.max()) + 1) + session)
-        each = len(cells) == (int(part.max()) + 1) * (int(session.max()) + 1)
-        return each and len(set(cells)) == 1 and len(set(of_person)) == 1
+        pair = np.unique(np.column_stack([operator, session]), axis=0, return_inverse=True)[1]
+        pairs, parts = int(people.sum()), int(part.max()) + 1
+        cells = np.bincount(part * pairs + pair.ravel(), minlength=parts * pairs)
+        return len(set(cells)) == 1 and len(set(people.sum(axis=1))) == 1
 
 
 #: Sources beside parts, operators and what they do together.
@@ -176,8 +194,8 @@ def further_sources(study: Study) -> FurtherSources | None:
 
     A part measured at one place only, and one gauge for all, are no further sources. Sessions
     are one where the column ``session`` names the session of every reading and every operator
-    has two or more, in each of which enough parts were measured. Two people with the same name
-    of a session have two sessions: each sets the zero anew.
+    has two or more, or shares theirs, and enough parts were measured in each. Sessions of the
+    same name are one: a day and a zero setting that several people share.
     """
     return study.once(("further_sources",), lambda: _further_sources(study))
 
@@ -186,6 +204,12 @@ def has_sessions(study: Study) -> bool:
     """Whether sessions are a source of variation of the study."""
     further = further_sources(study)
     return further is not None and "session" in further.names
+
+
+def has_own_sessions(study: Study) -> bool:
+    """Whether they are, and not everyone measured in each: they part the operators too."""
+    further = further_sources(study)
+    return has_sessions(study) and further is not None and further.shared_sessions != "all"
 
 
 #: Readings times labels of all sources: more would not fit into the memory of a small computer.
@@ -228,6 +252,11 @@ _ONE_EACH = {
 }
 
 
+ONE_SESSION_EACH = (
+    "Each operator measured in one session only, so sessions (the day and the zero setting) are "
+    "confounded with operators, and AV holds both. Let every operator measure in two sessions or "
+    "more."
+)
 NESTED = (
     "Of a nested study neither places nor gauges are told apart, so EV, PV and AV hold what they "
     "differ by."
@@ -240,18 +269,17 @@ def _further_sources(study: Study) -> FurtherSources | None:
         return None
     table = table[table["reading"].notna()]
     labels = _labels_of(table)
-    if study.design == "nested":
-        named = {"place", "gauge"} & {*labels}
-        return FurtherSources(np.array([]), {}, None, (NESTED,)) if named else None
-    if not {*FURTHER} & {*labels}:
-        return None
+    untold = [ONE_SESSION_EACH] if _one_session_each(table) else []
+    if study.design == "nested" and {"place", "gauge"} & {*labels}:
+        untold.append(NESTED)
+    if study.design == "nested" or not {*FURTHER} & {*labels}:
+        return FurtherSources(np.array([]), {}, None, tuple(untold)) if untold else None
     if len(table) * sum(int(codes.max()) + 1 for codes in labels.values()) > LARGEST_TABLE:
         raise StudyError(
             "The study is too large to tell sessions, places or gauges from the other sources",
             "Analyse fewer parts, or leave the columns session, place and gauge out",
             value=f"{len(table)} readings",
         )
-    untold = []
     readings = table["reading"].to_numpy(dtype=np.float64)
     for name in ("gauge", "place"):
         if name in labels and (inside := _told_by(labels, name)):
@@ -277,7 +305,7 @@ def _labels_of(table: pd.DataFrame) -> dict[str, Codes]:
         labels["operator"] = _coded(table["operator"])
     if "gauge" in table and table["gauge"].nunique() > 1:
         labels["gauge"] = _coded(table["gauge"])
-    session = _own_sessions(table)
+    session = _sessions(table)
     if session is not None:
         labels["session"] = session
     if "place" in table:
@@ -289,21 +317,34 @@ def _labels_of(table: pd.DataFrame) -> dict[str, Codes]:
     return labels
 
 
-def _own_sessions(table: pd.DataFrame) -> Codes | None:
+def _one_session_each(table: pd.DataFrame) -> bool:
+    """Whether the session of a reading is settled by its operator, of several."""
+    if "session" not in table or (table["session"] == "").any():
+        return False
+    each = table.groupby("operator")["session"].nunique()
+    return bool(table["session"].nunique() > 1 and (each == 1).all())
+
+
+def _sessions(table: pd.DataFrame) -> Codes | None:
     """Return the code of each reading's session; None where sessions are no source."""
     if "session" not in table or (table["session"] == "").any():
         return None
-    if (table.groupby("operator")["session"].nunique() < 2).any():
-        return None
-    part, operator = _coded(table["part"]), _coded(table["operator"])
-    session = _coded(table["operator"] + "\n" + table["session"])
+    part, operator, session = (_coded(table[name]) for name in ("part", "operator", "session"))
     parts, operators, sessions = (int(codes.max()) + 1 for codes in (part, operator, session))
-    cells = np.unique(np.column_stack([part, session]), axis=0)
-    pairs = len(np.unique(np.column_stack([part, operator]), axis=0))
-    repeated = len(cells) - pairs - sessions + operators > 0
-    crossed = operators < 2 or pairs > parts + operators - 1
+    people = np.zeros((operators, sessions))
+    people[operator, session] = 1.0
+    if sessions < 2 or ((people.sum(axis=1) < 2).any() and not _connected(people)):
+        return None
+    cells = np.unique(np.column_stack([part, operator, session]), axis=0)
+    pair, of_session = cells[:, 0] * operators + cells[:, 1], np.eye(sessions)[cells[:, 2]]
+    pairs = pd.factorize(pair)[0]
+    means = np.zeros((int(pairs.max()) + 1, sessions))
+    np.add.at(means, pairs, of_session)
+    beside = of_session - (means / means.sum(axis=1, keepdims=True))[pairs]
+    repeated = len(cells) - len(means) - int(np.linalg.matrix_rank(beside.T @ beside)) > 0
+    crossed = operators < 2 or len(means) > parts + operators - 1
     joined = np.zeros((parts, sessions))
-    joined[cells[:, 0], cells[:, 1]] = 1.0
+    joined[cells[:, 0], cells[:, 2]] = 1.0
     return session if repeated and crossed and _connected(joined) else None
 
 

@@ -84,7 +84,7 @@ from grr.questions.next_steps import (
 from grr.questions.risk import misclassification
 from grr.questions.scatter import scatter_of
 from grr.questions.second_stage import look_sentences, second_stage_of, stage_sentence
-from grr.questions.sittings import measured_on_one_day
+from grr.questions.sittings import has_own_sessions, has_sessions, measured_on_one_day
 
 #: What each decision looks like: a mark beside the words, and a colour.
 LOOKS: dict[str, tuple[str, str]] = {
@@ -905,9 +905,15 @@ def _more_operators(result: GaugeResult, found: Criterion) -> Step:
         return Step(
             "operators", "More operators, each with parts of their own, would narrow it down."
         )
-    if {"GAU", "WPV"} & {*result.source_names}:
-        more = "More operators" if study.gauges_used < math.inf else "More operators and gauges"
-        return Step("operators", f"{more}, measuring the same parts, would narrow it down.")
+    shared = has_sessions(study) and not has_own_sessions(study)
+    if shared or {"GAU", "WPV"} & {*result.source_names}:
+        more = [
+            "operators",
+            *(["gauges"] if "GAU" in result.source_names and study.gauges_used == math.inf else []),
+            *(["sessions"] if shared else []),
+        ]
+        told = f"More {listed(more)}, measuring the same parts, would narrow it down."
+        return Step("operators", told)
     needed = operators_needed(result, found)
     if needed is None:
         return Step(

@@ -14,12 +14,12 @@ ESTIMATES = pd.read_csv(FIXTURES / "estimates.csv").set_index("study")
 
 
 def table(name):
-    """Return one study's readings; a session is a day of a person, over which trials count on."""
+    """Return one study's readings; trials count on over the sessions of a person."""
     found = READINGS[READINGS.study == name].drop(columns="study")
     if np.isnan(ESTIMATES.loc[name, "SES"]):
         return found.drop(columns="session")
     days = found.groupby("operator")["session"].transform(lambda s: s.rank(method="dense"))
-    return found.assign(trial=days.astype(int))
+    return found.assign(trial=found.trial + (days.astype(int) - 1) * found.trial.max())
 
 
 def made(

@@ -63,10 +63,91 @@ def test_without_sessions_the_sources_are_as_ever():
         pd.testing.assert_frame_equal(result.sources, expected)
 
 
-def test_two_people_with_the_same_names_of_sessions_have_their_own():
-    table = table_of()
-    renamed = table.assign(session=np.where(table["trial"] <= 2, "morning", "evening"))
-    pd.testing.assert_frame_equal(grr.anova(study(renamed)).sources, grr.anova(study()).sources)
+def shared_table(design=(10, 3, 4, 2), sd=(1.0, 0.7, 0.4, 0.8), seed=3, own=0.0):
+    """Return readings in mm of days that everyone shares; sds of EV, AV, INT, SES in 2 µm."""
+    p, o, r, m = design
+    rng = np.random.default_rng(seed)
+    part, operator, trial = (index.ravel() for index in np.indices((p, o, r)))
+    day = trial * m // r
+    value = 4.0 * rng.standard_normal(p)[part] + sd[1] * rng.standard_normal(o)[operator]
+    value = value + sd[2] * rng.standard_normal((p, o))[part, operator]
+    value = value + sd[3] * rng.standard_normal(m)[day] + sd[0] * rng.standard_normal(len(part))
+    value = value + own * rng.standard_normal((o, m))[operator, day]
+    return pd.DataFrame(
+        {
+            "part": [f"{number + 1}" for number in part],
+            "operator": [("Ada", "Bo", "Cy", "Di")[number] for number in operator],
+            "trial": trial + 1,
+            "session": [f"day {number + 1}" for number in day],
+            "reading": np.round(25.0 + 0.002 * value, 4),
+        }
+    )
+
+
+@pytest.mark.parametrize("people", ["random", "fixed"])
+def test_a_session_that_people_share_is_one_and_crossed_with_them(people):
+    table = shared_table((10, 3, 6, 3))
+    result = grr.anova(study(table, operators=people), interaction="keep")
+    assert "sessions crossed with operators" in result.estimator
+    squares = result.anova_table["mean_sq"]
+    assert result.anova_table["df"]["session"] == 2
+    expected = {
+        "EV": squares["error"],
+        "INT": (squares["interaction"] - squares["error"]) / 6,
+        "AV": (squares["operator"] - squares["interaction"])
+        / 60
+        * (2 / 3 if people == "fixed" else 1),
+        "SES": (squares["session"] - squares["error"]) / 60,
+    }
+    for name, value in expected.items():
+        assert result.value(name, "variance") == pytest.approx(max(value, 0.0)), name
+    assert second_opinion(result).same
+    lines = filled_in(result)
+    for name in ("EV", "AV", "SES", "GRR"):
+        assert f"{1000.0 * result.value(name, 'sd'):.6g}" in lines[name][-1]  # in µm
+    own = table.assign(session=table["operator"] + table["session"])
+    assert grr.anova(study(own)).anova_table["df"]["session"] == 6
+
+
+def test_operators_who_share_their_sessions_are_compared_without_them():
+    table = shared_table((10, 3, 4, 2), sd=(1.0, 0.0, 0.0, 4.0))
+    moved = table["reading"] + 0.004 * (table["operator"] == "Bo")
+    found = study(table.assign(reading=moved.round(4)))
+    kinds = {(cause.kind, cause.operator) for cause in grr.assess(found).causes}
+    assert ("operator_offset", "Bo") in kinds
+    assert any(kind == "sessions" for kind, _ in kinds)
+    assert grr.compare_operators(found).numbers.pairs["p"].min() < 0.001
+
+
+def test_shared_sessions_that_look_like_each_persons_own_are_told():
+    looks_own = "in their own way"
+    apart = grr.anova(study(shared_table(own=1.0)))
+    assert any(looks_own in note for note in apart.notes)
+    told = 0
+    for seed in range(40):
+        notes = grr.anova(study(shared_table((6, 3, 4, 2), seed=50 + seed))).notes
+        told += any(looks_own in note for note in notes)
+    assert told <= 3  # 1 in 100 is meant
+
+
+def test_one_session_each_is_confounded_with_the_operators_and_says_so():
+    table = shared_table()
+    each = grr.anova(study(table.assign(session=table["operator"])))
+    assert any("confounded with operators, and AV holds both" in note for note in each.notes)
+    two = {"Ada": "monday", "Bo": "monday", "Cy": "tuesday"}
+    pair = grr.anova(study(table.assign(session=table["operator"].map(two))))
+    assert any("confounded with operators" in note for note in pair.notes)
+    for other in (table, table.assign(session="monday"), table.drop(columns="session")):
+        notes = grr.anova(study(other)).notes
+        assert not any("confounded with operators" in note for note in notes)
+
+
+def test_one_person_in_one_of_two_shared_sessions():
+    table = shared_table()
+    gone = (table["operator"] == "Cy") & (table["session"] == "day 2")
+    result = grr.anova(study(table[~gone]))
+    assert "SES" in result.source_names
+    assert "of which operators shared some" in result.estimator
 
 
 def test_the_limits_know_sessions_and_hold_the_value():
