@@ -8,10 +8,10 @@ Source: Henderson's method 3 (Searle, Casella & McCulloch, Variance Components, 
 5.5); the coefficients of expected mean squares as traces (Hartley, Biometrics 23 (1967),
 105-114).
 
-A session is a day and a zero setting, and belongs to one operator. What changes from one to the
-next is a part of reproducibility that repeats within a session cannot show. Where p parts and
-o operators are crossed, with m sessions of each operator and n readings of a part in a session,
-r = m·n, the expected mean squares are
+A session is a day and a zero setting. What changes from one to the next is a part of
+reproducibility that repeats within a session cannot show. Where p parts and o operators are
+crossed, with m sessions of each operator alone and n readings of a part in a session, r = m·n,
+the expected mean squares are
 
     part         σE² + r·σPO² + o·r·σP²
     operator     σE² + r·σPO² + p·n·σS² + p·r·σO²
@@ -19,9 +19,15 @@ r = m·n, the expected mean squares are
     interaction  σE² + r·σPO²
     error        σE²
 
+Where everyone shares the m sessions, with n readings of a part by each operator in one, those of
+operators and sessions are
+
+    operator     σE² + r·σPO² + p·r·σO²
+    session      σE² + p·o·n·σS²
+
 (by the rules for random effects in Searle, Casella & McCulloch, chapter 4, and Montgomery,
 Design and Analysis of Experiments, section 14.3, crossed and nested factors). Parts by sessions
-is not a source of its own: it counts as error.
+is not a source of its own, nor are operators by shared sessions: they count as error.
 """
 
 from __future__ import annotations

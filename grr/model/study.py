@@ -76,8 +76,9 @@ class Study:
         where they exist ``method``, ``order``, ``time`` (ISO 8601, UTC), ``note``.
         ``operator`` may be left out where one person measured, ``trial`` where each
         part was measured once. A missing reading is an empty cell and stays one. Further
-        sources are told apart where they are named: ``session`` (day and zero setting),
-        ``place`` (where on the part), ``gauge`` (several gauges or fixtures). Columns
+        sources are told apart where they are named: ``session`` (day and zero setting; one
+        that several people share bears one name), ``place`` (where on the part), ``gauge``
+        (several gauges or fixtures). Columns
         may also bear the trade's words for these, such as appraiser or Prüfer: see
         `grr.model.columns.NAMES`. Other columns are left.
     tolerance : Tolerance, optional

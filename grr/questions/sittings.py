@@ -253,9 +253,8 @@ _ONE_EACH = {
 
 
 ONE_SESSION_EACH = (
-    "Each operator measured in one session only, so sessions (the day and the zero setting) are "
-    "confounded with operators, and AV holds both. Let every operator measure in two sessions or "
-    "more."
+    "Each operator measured in one session, so sessions (day and zero setting) are confounded with "
+    "operators, and AV holds both; two sessions each would tell them apart."
 )
 NESTED = (
     "Of a nested study neither places nor gauges are told apart, so EV, PV and AV hold what they "
