@@ -69,7 +69,8 @@ class ReadingsSoFar:
             if row.reading and row.id not in voided:
                 self.at.setdefault(place_of(row), []).append(row)
         for readings in self.at.values():
-            readings.sort(key=order_of)
+            if len(readings) > 1:
+                readings.sort(key=order_of)
         self.voided = voided
 
     @property

@@ -21,17 +21,20 @@ import contextlib
 import csv
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
+from typing import Any, TypeVar
 
 from grr.files import disk
 from grr.files.allowed_files import LARGEST_RECORD, regular_file
 from grr.files.text_and_numbers import from_cell, to_cell
 from grr.model.errors import StudyError
 from grr.model.record import AlteredRow
+
+Row = TypeVar("Row")
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # tells spreadsheets that the text is UTF-8
 
@@ -141,14 +144,17 @@ def ids_of_one_write(identifier: str, rows: int) -> list[str]:
     return [f"{identifier}.{number}of{rows}" for number in range(1, rows + 1)]
 
 
+_ONE_OF = re.compile(r"\.[1-9]\d*(of[1-9]\d*)?")
+
+
 def is_of_one_write(row: str, identifier: str) -> bool:
     """Tell whether the id of a row is among `ids_of_one_write`, whatever their count.
 
     Also ``k3-7.2``, as the second number of a block was called before there was a count.
     """
-    return row == identifier or bool(
-        re.fullmatch(re.escape(identifier) + r"\.[1-9]\d*(of[1-9]\d*)?", row)
-    )
+    if not row.startswith(identifier):
+        return False
+    return row == identifier or bool(_ONE_OF.fullmatch(row, len(identifier)))
 
 
 def _without_cut_off(lines: list[Line]) -> list[Line]:
@@ -253,6 +259,7 @@ class ChainedFile:
         self.columns = tuple(columns)
         self._begun_with = (*columns, *FURTHER) if further else self.columns
         self.lines: list[Line] = []
+        self._made: tuple[list[Line], list[Any]] = (self.lines, [])
         self._state: tuple[int, int] | None = None  # when the lines were read
         self._synced: tuple[int, int] | None = None  # when the disk confirmed them
         self._length_before = 0
@@ -285,6 +292,16 @@ class ChainedFile:
         except FileNotFoundError:
             return None
         return status.st_size, status.st_mtime_ns
+
+    def rows(self, make: Callable[..., Row]) -> list[Row]:
+        """Return what is made of the cells of each whole line, always by the same function."""
+        self.refresh()
+        lines, made = self._made
+        if lines is not self.lines:  # read again
+            lines, made = self._made = (self.lines, [])
+        new = lines[len(made) :]
+        made += [None if line.cells is None else make(*line.cells) for line in new]
+        return [row for row in made if row is not None]
 
     @property
     def last_seal(self) -> str:

@@ -87,8 +87,7 @@ class Events:
     def rows(self) -> list[Event]:
         """Every event on the disk, oldest first."""
         with self._guard:
-            self._file.refresh()
-            return [Event(*line.cells) for line in self._file.lines if line.cells is not None]
+            return self._file.rows(Event)
 
     @property
     def last_hash(self) -> str:

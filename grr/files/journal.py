@@ -223,8 +223,7 @@ class Journal:
     def rows(self) -> list[JournalRow]:
         """Every row on the disk, oldest first."""
         with self._guard:
-            self._file.refresh()
-            return [JournalRow(*line.cells) for line in self._file.lines if line.cells is not None]
+            return self._file.rows(JournalRow)
 
     @property
     def torn_rows(self) -> tuple[int, ...]:
