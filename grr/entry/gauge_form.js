@@ -102,6 +102,7 @@ class GaugeForm extends Carrier {
     if (key === this.shown) return;
     this.shown = key;
     const focus = document.activeElement?.dataset?.line;
+    const typed = [...this.root.querySelectorAll("[data-line]")].filter((one) => one.value !== one.defaultValue);
     this.line = h("p", { class: "told", role: "status" });
     this.showTold();
     const changed = this.view.changed ? h("p", { class: "told", role: "alert", "data-good": "false" }, this.view.changed) : null;
@@ -109,7 +110,9 @@ class GaugeForm extends Carrier {
     this.root.dataset.view = this.page;
     this.root.dataset.done = `${this.view.due.done ?? "all"}`;
     this.stage.replaceChildren(...[changed, this.role === "writer" ? pages[this.page]() : this.readerView()].flat(Infinity).filter((one) => one));
-    const line = focus && this.root.querySelector(`[data-line="${focus}"]`);
+    const lineOf = (key) => this.root.querySelector(`[data-line="${key}"]`);
+    for (const one of typed) if (lineOf(one.dataset.line)) lineOf(one.dataset.line).value = one.value;
+    const line = focus && lineOf(focus);
     (line || this.root.querySelector("[data-first]") || this.root.querySelector(".bar .primary"))?.focus();
   }
 
@@ -304,9 +307,9 @@ class GaugeForm extends Carrier {
       h("div", { class: "columns fit" },
         h("div", {}, h("h3", {}, this.view.asked ?? "Is it fit?"), h("p", { class: "decision" }, this.view.decision), h("p", {}, this.view.nearest ?? ""),
           h("table", { class: "asked" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, unseen("what is asked")), h("th", { scope: "col" }, h("span", { class: "allowed" }, "allowed")), h("th", { scope: "col" }, "found"))), h("tbody", {}, rows))),
-        h("div", {}, h("h3", {}, "What makes up U?"), ...u, h("table", { class: "lines" }, h("thead", {}, h("tr", {}, [[unseen("source"), 1], ["may be off by", 2], [this.view.has_study ? "in study" : unseen("in study"), 1], ["of allowed", 1]].map(([one, span]) => h("th", { scope: "col", colspan: span }, one)))), h("tbody", {}, lines.map(line))), this.line)),
+        h("div", {}, h("h3", {}, "What makes up U?"), ...u, h("table", { class: "lines" }, h("thead", {}, h("tr", {}, [[unseen("source"), 1], ["may be off by", 2], [this.view.has_study ? "in study" : unseen("in study"), 1], ["of allowed", 1]].map(([one, span]) => h("th", { scope: "col", colspan: span }, one)))), h("tbody", {}, lines.map(line))))),
       this.bar(requirements.find((one) => one.todo)?.todo ?? "", [["Gauge and blocks", () => this.go("facts")], label ? ["Print the label", () => label.contentWindow.print()] : ["Read blocks", () => this.go("read")], ["Keep watching", () => { location.href = this.watching(); }]],
-        this.view.filed ? ["Open and print", () => window.open(`/files/${this.place()}/report.html`)] : ["File it", () => this.command("report", { view: "fit" })]),
+        this.view.filed ? ["Open and print", () => window.open(`/files/${this.place()}/report.html`)] : ["File it", () => this.command("report", { view: "fit" })], this.line),
       label,
     ];
   }

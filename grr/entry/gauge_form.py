@@ -445,8 +445,7 @@ def _refuse_contradictions(facts: GaugeFacts) -> None:
     wanted = facts.pitch is not None and len(sizes) >= LEAST_FOR_PITCH
     if wanted and phase_information(sizes, facts.pitch or 0.0) < LEAST_INFORMATION:
         raise StudyError(
-            "These blocks stop the screw at the same angles of a turn, so its error within a turn "
-            "cannot be seen",
+            "At these sizes the screw stops at the same angles, which hides its error",
             "Take sizes such as 2.5, 5.1, 7.7 mm, or leave the pitch empty",
             column="pitch",
         )
@@ -588,7 +587,7 @@ def _watched(facts: GaugeFacts, readings: Mapping[str, pd.DataFrame]) -> dict[st
         result = watched(facts, readings)
     except StudyError as error:
         days = readings["check"]["time"].str[:10].nunique()
-        few = f"{days} of {FIRST_CHECKS} days with a check; the limits need so many."
+        few = f"Limits come from {FIRST_CHECKS} days with a check; so far there are {days}."
         waits = few if days < FIRST_CHECKS else f"{error.problem}. {error.remedy}."
         return {"chart": "", "chart_says": waits, "alarm": False, "next": []}
     from grr.show.static import figure_svg
