@@ -26,6 +26,14 @@ PATIENCE = 120.0
 #: The folder with the template of the pages, as ``JUPYTER_PATH`` wants it.
 TEMPLATES = Path(__file__).parent / "page" / "jupyter"
 
+#: What the server's Python runs: JupyterLab without the grammars of internationalised addresses,
+#: which no page needs, and which take a second and a half to compile at each start.
+_SERVER = """\
+import sys
+sys.modules["rfc3987_syntax"] = None
+from jupyterlab.labapp import main
+sys.exit(main())"""
+
 Settings = dict[str, dict[str, Any]]
 
 _MODIFIERS = ("Accel", "Ctrl", "Alt", "Cmd")
@@ -184,8 +192,8 @@ def _last_line(private: Path) -> str:
 def _command(folder: Path, port: int, browser: bool) -> list[str]:
     command = [
         sys.executable,
-        "-m",
-        "jupyterlab",
+        "-c",
+        _SERVER,
         "--ip=127.0.0.1",
         f"--port={port}",
         "--ServerApp.port_retries=0",
@@ -293,12 +301,21 @@ def _key_of_a_gauge(key: str) -> bool:
     return len(last) == 1 or (last == "Enter" and not modifiers)
 
 
-def _shortcuts() -> list[dict[str, Any]]:
-    """Return the shortcuts that the installed JupyterLab declares."""
+def _schemas() -> Path:
+    """Return where JupyterLab's schemas lie; asking JupyterLab itself takes a second or two."""
+    usual = os.environ.get("JUPYTERLAB_DIR") or Path(sys.prefix, "share", "jupyter", "lab")
+    schemas = Path(usual, "schemas")
+    if schemas.is_dir():
+        return schemas
     from jupyterlab.commands import get_app_dir
 
+    return Path(get_app_dir(), "schemas")
+
+
+def _shortcuts() -> list[dict[str, Any]]:
+    """Return the shortcuts that the installed JupyterLab declares."""
     found: list[dict[str, Any]] = []
-    for file in sorted((Path(get_app_dir()) / "schemas").rglob("*.json")):
+    for file in sorted(_schemas().rglob("*.json")):
         schema = json.loads(file.read_text(encoding="utf-8"))
         if isinstance(schema, dict):
             found += schema.get("jupyter.lab.shortcuts", [])

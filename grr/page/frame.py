@@ -90,7 +90,9 @@ def brief(text: str, most: int = 90) -> str:
     first = text.partition(". ")[0].rstrip(".")
     if len(first) > most:
         ends = [at for at, letter in enumerate(first[:most]) if letter in ",;:"]
-        first = first[: ends[-1]] if ends else f"{first[:most].rpartition(' ')[0]} …"
+        if not ends:
+            return f"{first[:most].rpartition(' ')[0]} …"
+        first = first[: ends[-1]]
     return f"{first}."
 
 

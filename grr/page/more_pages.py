@@ -146,7 +146,7 @@ def _off(one: OperatorConclusion) -> tuple[bool, float]:
 def _operators_next(found: OperatorComparison) -> str:
     for one in sorted(found.conclusions, key=_off, reverse=True):
         if one.confirm:
-            return f"Next: {one.confirm[0][0].lower()}{brief(one.confirm[0], 60)[1:]}"
+            return f"Next: {one.confirm[0][0].lower()}{brief(one.confirm[0])[1:]}"
     return "Nobody needs help."
 
 

@@ -539,7 +539,7 @@ def _time_of(found: MethodComparison) -> dict[str, str]:
     numbers = found.numbers
     if numbers.no_seconds:
         return {"head": "Time a reading", "large": "Not known", "small": numbers.no_seconds}
-    times = [f"{numbers.seconds[method]:.0f}{JOIN}s" for method in numbers.methods]
+    times = [f"{figures(numbers.seconds[method])}{JOIN}s" for method in numbers.methods]
     small = "no difference shown"
     if numbers.quicker is not None:
         small = f"{shortened(numbers.quicker, LONGEST)} is quicker"

@@ -1,4 +1,4 @@
-"""How the notebooks become pages: one warm kernel, the cells of one step, no outside request.
+"""How the notebooks become pages: the cells of one step, and no outside request.
 
 `grr lab` names these in the settings of the server that it starts. A page is a notebook that
 Voilà renders: code hidden, cells run on opening.
@@ -6,17 +6,11 @@ Voilà renders: code hidden, cells run on opening.
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 from typing import Any
 
-from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
-from tornado.ioloop import IOLoop
-
 #: The name of the template in ``jupyter/voila/templates``.
 TEMPLATE = "grr"
-#: The kernels that show an error as a card, see `grr.page.error_cards`.
-OURS = (None, "", "python3")
 #: What a page loads besides Voilà itself: forms and figures.
 _FRONT_ENDS = [
     "@jupyter-widgets/jupyterlab-manager",
@@ -24,74 +18,6 @@ _FRONT_ENDS = [
     "anywidget",
     "jupyterlab-plotly",
 ]
-_CARDS = ["--IPKernelApp.extra_extensions=grr.page.error_cards"]
-#: What a page needs anyway, loaded before somebody asks for it.
-_WARMING = "import grr.page.screens, grr.page.frame"
-
-
-class WarmKernels(AsyncMappingKernelManager):  # type: ignore[misc]  # partly untyped
-    """The server's kernels, and one more that waits with the package loaded for the next page.
-
-    A page gets the one that waits, with its folder and its environment; then another is
-    started. A notebook in JupyterLab gets a kernel of its own, as ever.
-    """
-
-    def __init__(self, **options: Any) -> None:
-        super().__init__(**options)
-        self._waiting: asyncio.Task[str] | None = None
-        self._waiting_id = ""
-        IOLoop.current().add_callback(self._warm_one, "notebooks")
-
-    def _warm_one(self, path: str) -> None:
-        self._waiting = asyncio.ensure_future(self._warmed(path))
-
-    async def start_kernel(self, **options: Any) -> str:
-        """Return the id of a kernel; for a page, of the one that waited."""
-        environment = options.get("env") or {}
-        for_page = str(environment.get("SERVER_SOFTWARE", "")).startswith("voila/")
-        if options.get("kernel_name") in OURS:
-            options.setdefault("extra_arguments", _CARDS)
-        if not for_page:
-            return str(await super().start_kernel(**options))
-        waiting, self._waiting = self._waiting, None
-        try:
-            found = await waiting if waiting else await super().start_kernel(**options)
-            if waiting:
-                await self._told(found, _moving(self.cwd_for_path(options["path"]), environment))
-        except Exception:  # it died while it waited
-            found = await super().start_kernel(**options)
-        self._waiting_id = ""
-        self._warm_one(options["path"])
-        return str(found)
-
-    async def _warmed(self, path: str) -> str:
-        await asyncio.sleep(0.5)  # the page that is being opened comes first
-        found = str(await super().start_kernel(path=path, extra_arguments=_CARDS))
-        self._waiting_id = found
-        await self._told(found, _WARMING)
-        return found
-
-    async def _told(self, kernel_id: str, code: str) -> None:
-        """Run a line in a kernel, and wait until it has run."""
-        client = self.get_kernel(kernel_id).client()
-        client.start_channels()
-        try:
-            await client.wait_for_ready(timeout=60)
-            reply = await client.execute(code, silent=True, reply=True, timeout=60)
-            if reply["content"]["status"] != "ok":
-                raise RuntimeError(f"a kernel could not be prepared: {reply['content']}")
-        finally:
-            client.stop_channels()
-
-    async def cull_kernel_if_idle(self, kernel_id: str) -> None:
-        """End a kernel that nobody looks at any longer, but not the one that waits."""
-        if kernel_id != self._waiting_id:
-            await super().cull_kernel_if_idle(kernel_id)
-
-
-def _moving(folder: str, environment: dict[str, str]) -> str:
-    plain = {str(name): str(value) for name, value in environment.items()}
-    return f"import os\nos.chdir({folder!r})\nos.environ.update({plain!r})"
 
 
 def cells_of_the_page(request: Any, notebook: Any, cwd: str) -> Any:
@@ -149,8 +75,9 @@ def server_settings() -> dict[str, Any]:
     """
     return {
         "ServerApp": {
-            "jpserver_extensions": {"voila.server_extension": True},
-            "kernel_manager_class": "grr.page.serving.WarmKernels",
+            # No language is looked up, and no other program asked where its servers lie.
+            "jpserver_extensions": {"voila.server_extension": True, "jupyter_lsp": False},
+            "kernel_manager_class": "grr.page.warm_kernels.WarmKernels",
         },
         "MappingKernelManager": {
             "cull_idle_timeout": 600,

@@ -240,6 +240,7 @@ def test_addresses_and_short_sentences() -> None:
         "4_judge.ipynb?step=file&study=studies%2Fa+b&write=pdf"
     )
     assert brief("One thing. Another.") == "One thing."
+    assert brief("then that " * 20).endswith("then that …")
     assert brief(f"First this, {'then that ' * 20}") == "First this."
 
 
