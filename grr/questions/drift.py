@@ -292,6 +292,10 @@ class Drift(Printed):
 class GrrWithoutDrift:
     """GRR as measured, and with the drift taken out; each with its two-sided interval.
 
+    The second is a whole analysis of the readings less the drift; how often its interval holds:
+    ``tests/coverage/drift.md``. `grr.assess` says what is left of GRR without this cause for the
+    operators of the study, which may differ a little.
+
     Attributes
     ----------
     measure : {"percent_tolerance", "percent_tv", "sd"}

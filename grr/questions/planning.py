@@ -452,19 +452,6 @@ class PricedZone(NamedTuple):
     which: str
     observed: bool = False
 
-    def of_true_sizes(self, true_percent: float, spread: float) -> PricedZone:
-        """Return the same with the sd of true sizes, where GRR takes so much of the whole.
-
-        As a verdict does: where nothing is left, parts whose ±3 sd fill the tolerance.
-        """
-        if not self.observed:
-            return self
-        left = self.sd**2 - (true_percent / 100.0 * self.whole / spread) ** 2
-        mean, sd = self.mean, math.sqrt(max(left, 0.0))
-        if not left > 0.0:
-            mean, sd = (float(value) for value in parts_that_fill(self.zone, self.mean))
-        return self._replace(mean=mean, sd=sd, observed=False)
-
     @property
     def whole(self) -> float:
         """What percentages are of: the tolerance, or twice the distance to its one limit."""
@@ -560,8 +547,7 @@ def _chances(
         ratios = tuple(precision.ratio(true) for true in TRUE_PERCENTS)
     rows = []
     for true, ratio in zip(TRUE_PERCENTS, ratios, strict=True):
-        paid = None if priced is None else priced.of_true_sizes(true, rules.spread)
-        counts = decisions_of(ratio, rules, paid, one_operator=design.operators == 1)
+        counts = decisions_of(ratio, rules, priced, one_operator=design.operators == 1)
         rows.append(
             {"operators_are": design.operators_are, "true_percent": true}
             | {one.name.lower(): counts[one] / studies for one in Decision}
@@ -613,6 +599,9 @@ def decisions_of(
 def _prices(ratio: Ratio, rules: Rules, priced: PricedZone) -> Array:
     """Return the careful bounds of what acceptance limits would cost, in percent of good parts.
 
+    Each study prices as a verdict does: for true sizes with the sd that its own GRR leaves of
+    the one observed, or parts whose ±3 sd fill the tolerance where it leaves nothing.
+
     Returns
     -------
     ndarray, shape (2, studies)
@@ -622,12 +611,39 @@ def _prices(ratio: Ratio, rules: Rules, priced: PricedZone) -> Array:
         return np.full((2, ratio.estimate.size), np.nan)
     of_one = priced.whole / (100.0 * rules.spread)  # an sd in percent, to one in units
     factor = float(ndtri(rules.confidence))
-    careful, least = ratio.guard * of_one, factor * ratio.at_least * of_one
-    guards, prices = _prices_of_guards(priced, factor)
-    return np.stack([np.interp(guard, guards, prices) for guard in (least, careful)])
+    guards = np.stack([factor * ratio.at_least, ratio.guard]) * of_one
+    if not priced.observed:
+        return _price_at(priced, factor, guards)
+    left = priced.sd**2 - np.square(ratio.estimate * of_one)
+    mean, sd = (float(value) for value in parts_that_fill(priced.zone, priced.mean))
+    found = _price_at(priced._replace(mean=mean, sd=sd, observed=False), factor, guards)
+    # Curves at some sds of true sizes, and straight lines between them.
+    sds, step = np.linspace(0.02, 1.0, _SDS, retstep=True)
+    place = np.clip((np.sqrt(np.maximum(left, 0.0)) / priced.sd - sds[0]) / step, 0.0, _SDS - 1.0)
+    for below in np.unique(np.minimum(place.astype(int), _SDS - 2)):
+        rows = (np.minimum(place.astype(int), _SDS - 2) == below) & (left > 0.0)
+        ends = [
+            _price_at(
+                priced._replace(sd=priced.sd * float(share), observed=False),
+                factor,
+                guards[:, rows],
+            )
+            for share in sds[below : below + 2]
+        ]
+        found[:, rows] = ends[0] + (place[rows] - below) * (ends[1] - ends[0])
+    return found
 
 
-@lru_cache(maxsize=32)
+#: Standard deviations of true sizes at which curves of prices are worked out.
+_SDS = 30
+
+
+def _price_at(priced: PricedZone, factor: float, guards: Array) -> Array:
+    """Return what guard bands cost one process, in percent of good parts."""
+    return np.asarray(np.interp(guards, *_prices_of_guards(priced, factor)))
+
+
+@lru_cache(maxsize=128)
 def _prices_of_guards(priced: PricedZone, factor: float) -> tuple[Array, Array]:
     """Return 400 guard bands and what `good_parts_refused` says each costs, in percent.
 

@@ -104,8 +104,7 @@ def told(
     process = PricedZone(Zone(-0.5, 0.5), 0.0, 1.0 / 6.0, "the process stated", observed=True)
     rows = {}
     for true in trues:
-        priced = process.of_true_sizes(true, grr.Rules().spread)
-        counts = decisions_of(precision.ratio(true), grr.Rules(), priced, one_operator=False)
+        counts = decisions_of(precision.ratio(true), grr.Rules(), process, one_operator=False)
         rows[true] = {one: 100 * counts[one] / 4000 for one in Decision}
     return rows
 

@@ -8,14 +8,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import ndtri
 
 import grr
-from grr.formulas.precision import Design, tabulated_precision
+from grr.formulas.conformity import Zone, good_parts_refused, parts_that_fill
+from grr.formulas.precision import Design, Shares, tabulated_precision
 from grr.model.choices import Decision
 from grr.model.estimate import PERCENT, Estimate
 from grr.questions.deciding import Criterion, decide
 from grr.questions.planning import (
     TRUE_PERCENTS,
+    PricedZone,
     _priced,
     _prices,
     decisions_of,
@@ -170,16 +173,29 @@ def test_the_price_of_limits_is_that_of_the_process_stated() -> None:
     wide = grr.expected_precision(10, 3, 3, process_sd=0.2 / 5, **how)
     off = grr.expected_precision(10, 3, 3, process_sd=0.2 / 10, process_mean=10.06, **how)
     assert assumed.to_frame().equals(grr.expected_precision(10, 3, 3, **QUIET).to_frame())
-    for true in (15.0, 20.0, 30.0):  # what is stated is seen through the gauge
-        observed = float(np.hypot(0.2 / 6, true / 100 * 0.2 / 6))
-        stated = grr.expected_precision(10, 3, 3, process_sd=observed, **how)
-        one, other = (of(found, "random").loc[true, WORDS] for found in (assumed, stated))
-        assert np.allclose(one.astype(float), other.astype(float), atol=1e-9)
     limits = [of(one, "random").loc[20.0, "with_limits"] for one in (tight, assumed, wide)]
     assert limits[0] > limits[1] > limits[2]
     assert of(off, "random").loc[20.0, "with_limits"] < limits[0]
     assert "the process stated (sd 10.0" in " ".join(str(tight).split())
     assert "parts whose ±3 sd fill the tolerance" in " ".join(str(assumed).split())
+
+
+@pytest.mark.parametrize("true", [20.0, 45.0, 90.0])
+def test_each_study_prices_for_what_its_own_grr_leaves_of_the_process_stated(true: float) -> None:
+    ratio = tabulated_precision(Design(5, 6, 2, "random"), Shares(0.25, 0.7, 0.05)).ratio(true)
+    zone, rules, whole_sd = Zone(-0.5, 0.5), grr.Rules(), 1.0 / 6.0
+    priced = PricedZone(zone, 0.0, whole_sd, "", observed=True)
+    left = whole_sd**2 - np.square(ratio.estimate / 600.0)
+    sd = np.where(left > 0.0, np.sqrt(np.maximum(left, 1e-300)), parts_that_fill(zone, 0.0)[1])
+    factor = float(ndtri(0.95))
+    guards = np.stack([factor * ratio.at_least, ratio.guard]) / 600.0
+    expected = 100.0 * good_parts_refused(
+        zone, guards, process_mean=0.0, process_sd=np.stack([sd, sd]), grr_sd=guards / factor
+    )
+    found = _prices(ratio, rules, priced)
+    near = expected < 5.0  # the limit is 2 %
+    assert np.abs(found - expected)[near].max(initial=0.0) < 0.03
+    assert ((found <= 2.0) == (expected <= 2.0)).mean() > 0.998
 
 
 def test_the_price_beside_one_limit() -> None:
