@@ -208,16 +208,23 @@ def _same_in(column: pd.Series[Any], size: int) -> bool:
         column, values = pd.Series(values.codes), values.codes
     if isinstance(values, np.ndarray) or isinstance(column.dtype, np.dtype):
         plain = column.to_numpy()
-        return plain.dtype.kind in "iuf" and np.array_equal(plain[size:], plain[:-size])
+        return _plain(column) and np.array_equal(plain[size:], plain[:-size])
     arrow = getattr(values, "_pa_array", None)
     if arrow is None or arrow.null_count:
         return False
     return bool(arrow.slice(size).equals(arrow.slice(0, len(arrow) - size)))
 
 
+def _plain(column: pd.Series[Any]) -> bool:
+    """Whether equal labels are the same ones: numbers, or text and nothing else."""
+    if column.dtype.kind != "O":
+        return column.dtype.kind in "iuf"
+    return pd.api.types.infer_dtype(column, skipna=False) == "string"
+
+
 def _constant_in(column: pd.Series[Any], size: int) -> bool:
     """Whether each so many rows hold one label."""
-    if isinstance(column.dtype, np.dtype) and column.dtype.kind not in "iuf":
+    if isinstance(column.dtype, np.dtype) and not _plain(column):
         return False
     values = column.array
     same = np.append(np.asarray(values[1:] == values[:-1], dtype=np.bool_), True)

@@ -20,7 +20,13 @@ def as_text(table: pd.DataFrame) -> pd.DataFrame:
 
 
 @pytest.mark.parametrize(
-    "kept", [as_text, lambda t: t, lambda t: as_text(t).astype({"study": "category"})]
+    "kept",
+    [
+        as_text,
+        lambda t: t,
+        lambda t: as_text(t).astype({"study": "category"}),
+        lambda t: as_text(t).astype({"study": object, "part": object, "operator": object}),
+    ],
 )
 @pytest.mark.parametrize("row_order", ["sorted", "turned"])
 def test_it_equals_the_way_of_any_layout(
