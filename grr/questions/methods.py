@@ -343,15 +343,15 @@ def method_case(
 ) -> MethodCase:
     """Return what the rules look at."""
     base, candidate = numbers.methods
-    ratio = numbers.worst_ratio
-    better, worse_by = None, max(ratio.value, 1.0 / ratio.value) if ratio.known else math.nan
-    if worse_by >= BETTER_FROM:
+    zones = [numbers.worst[name].zone for name in (base, candidate)]
+    better = None
+    if min(zones) > 0.0 and max(zones) >= BETTER_FROM * min(zones):
         # What the operators differ by, they differ by under both: with few of them it blurs the
         # ratio of the GRRs, and not which of the two repeats better.
-        both = (ratio, numbers.ev_ratio)
-        if ratio.value > 1.0 and any(one.lower > 1.0 for one in both):
+        both = (numbers.worst_ratio, numbers.ev_ratio)
+        if zones[0] < zones[1] and any(one.lower > 1.0 for one in both):
             better = base
-        if ratio.value < 1.0 and any(one.upper < 1.0 for one in both):
+        if zones[1] < zones[0] and any(one.upper < 1.0 for one in both):
             better = candidate
     fit: dict[str, Fit] = {base: "open", candidate: "open"}
     apart: Apart = "open"
@@ -1000,10 +1000,11 @@ def _answer(found: MethodComparison) -> str:
 
 def _more_sentence(found: MethodComparison) -> str:
     """Return what the method with the larger error takes, and saves; "" where not known."""
-    numbers, ratio, costly = found.numbers, found.numbers.worst_ratio, found.costly
-    if not ratio.known:
+    numbers, costly = found.numbers, found.costly
+    if not numbers.worst_ratio.known and found.case.better is None:
         return ""
-    times = max(ratio.value, 1.0 / ratio.value)
+    least, most = sorted(point.zone for point in numbers.worst.values())
+    times = most / least
     of = "the tolerance" if found.study.purpose == "accept" else "the total variation"
     drifts = ", drift included" if numbers.worst[costly].drift > 0.0 else ""
     name, other = (shortened(m, LONGEST_NAME) for m in (costly, found.case.other(costly)))

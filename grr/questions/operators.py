@@ -227,7 +227,12 @@ class OperatorComparison(Printed):
             Prose(opening),
             Heading(self.headline, 3),
             Table(*operator_rows(numbers, self.conclusions), narrow=4),
-            Bullets([conclusion.sentence for conclusion in self.conclusions]),
+            Bullets(
+                [
+                    *(one.sentence for one in self.conclusions if one.sentence),
+                    *([numbers.common_drift] if numbers.common_drift else []),
+                ]
+            ),
         ]
         help_with = advice(self.conclusions)
         if help_with:
@@ -369,6 +374,11 @@ class OperatorNumbers:
     def drifters(self) -> list[str]:
         """Whose readings drift, by `grr.drift`."""
         return [] if self.drift is None else self.drift.drifters(next(iter(self.drift.methods)))
+
+    @property
+    def common_drift(self) -> str:
+        """How fast everyone's readings drift, where the operators drift alike; else ""."""
+        return "" if self.drift is None else _common_drift(self.drift)
 
     @property
     def bumps(self) -> list[BumpFound]:
@@ -630,7 +640,7 @@ def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
         **_trend_finding(numbers, name),
     }
     kinds = tuple(kind for kind in said if kind != AGREES) or (AGREES,)
-    return OperatorConclusion(name, kinds, " ".join(said.values()), offset, alike)
+    return OperatorConclusion(name, kinds, " ".join(filter(None, said.values())), offset, alike)
 
 
 def _scatter_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
@@ -692,18 +702,34 @@ def _trend_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding,
 
 
 def _drift_sentence(drift: DriftNumbers, name: str) -> str:
-    """Return how fast an operator's readings drift: as all do, unless the operators differ."""
+    """Return how fast an operator's readings drift; "" where everyone's do alike."""
+    if _common_drift(drift):
+        return ""
     ((method, found),) = drift.methods.items()
     unlike = bool(drift.fastest(method)) and found.curve is None
     change = drift.value(method, name, "over") if unlike else drift.change(method)
-    text = f"{name}'s readings {'rise' if change > 0 else 'fall'} while measuring"
+    rate = drift.value(method, name, "slope") if unlike else float(found.slope.slope)
+    return _drifting(f"{name}'s readings", drift, change, rate)
+
+
+def _common_drift(drift: DriftNumbers) -> str:
+    """Return how fast the readings of all drift, where several do and none otherwise; else ""."""
+    ((method, found),) = drift.methods.items()
+    unlike = bool(drift.fastest(method)) and found.curve is None
+    if unlike or len(drift.drifters(method)) < 2:
+        return ""
+    rate = float(found.slope.slope)
+    return _drifting("Everyone's readings", drift, drift.change(method), rate)
+
+
+def _drifting(whose: str, drift: DriftNumbers, change: float, rate: float) -> str:
+    (found,) = drift.methods.values()
+    text = f"{whose} {'rise' if change > 0 else 'fall'} while measuring"
     size = _size_words(abs(change), drift.study)
     if found.curve is not None:
         return f"{text}, by {size} over a session, most of it at its start."
-    rate = drift.value(method, name, "slope") if unlike else float(found.slope.slope)
     per = "a minute" if drift.taken.unit == "min" else "from one reading to the next"
-    alike = "" if unlike or len(drift.operators(method)) < 2 else ", as all operators' do"
-    return f"{text}{alike}, by {length(abs(rate), drift.study.unit)} {per}: over a session {size}."
+    return f"{text}, by {length(abs(rate), drift.study.unit)} {per}: over a session {size}."
 
 
 @dataclass(frozen=True)
@@ -924,18 +950,23 @@ def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, .
         for finding in conclusion.findings:
             by_finding.setdefault(finding, []).append(shortened(conclusion.operator, LONGEST_NAME))
     by_finding.pop(AGREES, None)
+    if numbers.common_drift:
+        by_finding.pop(DRIFTS, None)
     if not by_finding and not any(c.agrees_with for c in conclusions):
         return _all_agree(numbers, conclusions)
     phrases = [
         f"{listed(names)} {_in_plural(finding, len(names))}"
         for finding, names in by_finding.items()
     ]
-    return "; ".join([*phrases, *_agreement(conclusions)]) + "."
+    alike = ["everyone's readings drift alike"] if numbers.common_drift else []
+    return "; ".join([*phrases, *_agreement(conclusions), *alike]) + "."
 
 
 def _all_agree(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]) -> str:
     """Return the headline where nobody reads high or low."""
     nobody = f"nobody scatters more{'' if numbers.no_drift else ', drifts'} or shifts"
+    if numbers.common_drift:
+        nobody = "nobody scatters more or shifts; everyone's readings drift alike"
     most = length(max(c.offset.largest for c in conclusions), numbers.study.unit)
     pairs = numbers.pairs[numbers.pairs["p"] < 1.0 - numbers.level]
     if not pairs.empty:
@@ -983,7 +1014,9 @@ def advice(conclusions: tuple[OperatorConclusion, ...]) -> list[tuple[str, str]]
                 people.setdefault(kind, []).append(conclusion.operator)
     return [
         (
-            f"{listed(names)} {_in_plural(kind, len(names))}",
+            "Everyone's readings drift"
+            if kind == DRIFTS and 1 < len(names) == len(conclusions)
+            else f"{listed(names)} {_in_plural(kind, len(names))}",
             f"Usual causes: {CAUSES[kind]}. To confirm: {CONFIRM[kind]}",
         )
         for kind, names in people.items()

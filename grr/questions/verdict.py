@@ -780,6 +780,7 @@ def conditions_of_use(study: Study, *, zeroing: bool = True) -> tuple[str, ...]:
         )
     if len(study.methods) == 1:
         conditions.append(f"Only measured like this: {study.methods[0]}.")
+    conditions += _gauges_and_places(study, readings)
     facts = study.facts
     for key, sentence in (
         ("holding", "Hold the gauge as in the study: {}."),
@@ -800,6 +801,32 @@ def conditions_of_use(study: Study, *, zeroing: bool = True) -> tuple[str, ...]:
         if value not in (None, ""):
             conditions.append(sentence.format(value))
     return tuple(conditions)
+
+
+#: More places than these are not listed.
+_MOST_PLACES = 6
+
+
+def _gauges_and_places(study: Study, readings: pd.DataFrame) -> list[str]:
+    """Return for which gauges, and which places on a part, a study of several holds."""
+    told = []
+    gauges = natural_order(readings["gauge"]) if "gauge" in readings else ()
+    if len(gauges) > 1:
+        names, used = listed(gauges), study.gauges_used
+        if used == len(gauges):
+            told.append(f"Only with the gauges studied: {names}.")
+        elif math.isfinite(used):
+            told.append(
+                f"Only with the {used:.0f} gauges of which {len(gauges)} were studied ({names}); "
+                "the others are taken to be like these."
+            )
+        else:
+            told.append(f"With gauges of the same kind as {names}, which count as a sample.")
+    places = natural_order(readings["place"]) if "place" in readings else ()
+    stated = study.facts.get("measuring_place") not in (None, "")
+    if 1 < len(places) <= _MOST_PLACES and not stated:
+        told.append(f"Measure at the places studied: {listed(places)}.")
+    return told
 
 
 #: More sampled operators than this are not practicable.

@@ -1,6 +1,6 @@
 """How often each of the five answers is given, and how often wrongly: ``decisions.md``.
 
-    python tests/coverage/decisions.py      # writes tests/coverage/decisions.md, about 10 minutes
+    python tests/coverage/decisions.py      # writes tests/coverage/decisions.md, about a minute
 
 Gauges whose true GRR takes a stated share of the tolerance, parts of a centred process of
 stated Cp (tolerance/6 against the sd of true values), known or estimated by the study. Wrong
@@ -25,12 +25,12 @@ from grr.formulas.arrays import Array
 from grr.formulas.confidence_limits import careful_lower_bound, two_sided_limits, upper_bound
 from grr.formulas.conformity import Zone, good_parts_refused, limits_and_price
 from grr.formulas.pivots import crossed_pivots
-from grr.formulas.precision import Design, Shares, simulated_anova
+from grr.formulas.precision import Design, Shares, df_of_studies, simulated_anova
 from grr.model.choices import Decision
 from grr.model.estimate import Estimate
 from grr.questions.deciding import Criterion, decide
 
-STUDIES, DRAWS, CHUNK = 1000, 5000, 100
+STUDIES, CHUNK = 2000, 250
 ALLOWED = 2.0
 SHARES = {
     "60/30/10": Shares(0.6, 0.3, 0.1),
@@ -68,7 +68,14 @@ def studied(design: Design, shares: Shares, studies: int, seed: int, part: float
     variance += (shares.interaction + shares.repeatability / r) / (p * o)
     mean = rng.normal(0.0, np.sqrt(variance), studies)
     anova: CrossedAnova = replace(anova, ss_part=ss_part, mean=mean)
-    pivots = crossed_pivots(anova, draws=DRAWS, seed=seed, operators=design.operators_are)
+    # As a verdict has them: with fewer degrees of freedom of repeatability where scatter looks
+    # uneven, and from even points in place of draws.
+    pivots = crossed_pivots(
+        anova,
+        operators=design.operators_are,
+        df_error=df_of_studies(design, studies, seed),
+        even=True,
+    )
     draws = np.sqrt(np.maximum(pivots.grr, 0.0))
     found, _ = components_by_rule(anova)
     return Studies(
@@ -196,7 +203,7 @@ def main() -> None:
     lines = [
         "# The five answers: how often each is given, and how often wrongly",
         "",
-        f"Made by `tests/coverage/decisions.py`: {STUDIES} studies a line, {DRAWS} draws, seeded; "
+        f"Made by `tests/coverage/decisions.py`: {STUDIES} studies a line, even draws, seeded; "
         "what the columns are stands there. Percent of studies; standard error at 5 %: "
         f"{100 * (0.05 * 0.95 / STUDIES) ** 0.5:.2f}. Columns by Cp and true GRR: USE, USE LIKE "
         "THIS or USE WITH LIMITS / NOT DECIDED YET / DO NOT USE; the process is known there, and "

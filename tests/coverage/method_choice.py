@@ -24,7 +24,7 @@ from grr.formulas.method_comparison import (
     p_inside_margin,
     p_outside_margin,
 )
-from grr.formulas.pivots import crossed_pivots
+from grr.formulas.pivots import crossed_pivots, effective_df
 from grr.formulas.sources_of_variation import Specification
 
 TOLERANCE, LIMIT, MARGIN = 6.0, 30.0, 0.3
@@ -100,13 +100,17 @@ def simulate(setting: Setting, studies: int, seed: int) -> np.ndarray:
     return cells[..., None] + noise
 
 
-def evidence(readings: np.ndarray, operators: str, draws: int) -> MethodEvidence:
+def evidence(readings: np.ndarray, operators: str) -> MethodEvidence:
     """Return how sure the statements are, as `grr.compare_methods` does."""
     specification = Specification(lower=-TOLERANCE / 2, upper=TOLERANCE / 2)
     under, over = [], []
     for method in (0, 1):
+        cells = readings[:, :, :, method]
         pivots = crossed_pivots(
-            crossed_anova(readings[:, :, :, method]), draws=draws, operators=operators
+            crossed_anova(cells),
+            operators=operators,
+            df_error=effective_df(cells).used,
+            even=True,
         )
         share = percent_tolerance_draws(pivots, "GRR", specification)
         under.append(confidence_below(share, LIMIT))
@@ -124,13 +128,13 @@ def evidence(readings: np.ndarray, operators: str, draws: int) -> MethodEvidence
     )
 
 
-def shares(setting: Setting, *, studies: int, seed: int = 1, draws: int = 2000) -> dict[str, float]:
+def shares(setting: Setting, *, studies: int, seed: int = 1) -> dict[str, float]:
     """Return decision → share of the studies in which it is made."""
     counts = dict.fromkeys(("candidate", "baseline", "neither", "open"), 0)
     block = 100
     for start in range(0, studies, block):
         readings = simulate(setting, min(block, studies - start), seed + start)
-        for decision in method_choice(evidence(readings, setting.operators, draws), 0.95):
+        for decision in method_choice(evidence(readings, setting.operators), 0.95):
             counts[str(decision)] += 1
     return {name: count / studies for name, count in counts.items()}
 

@@ -482,14 +482,14 @@ def test_the_committed_simulation_holds_the_stated_levels():
 @pytest.mark.parametrize("index", [0, 2, 4])
 def test_few_wrong_decisions_at_the_limit(index):
     setting = SIMULATION["SETTINGS"][index]
-    found = SIMULATION["shares"](setting, studies=300, draws=1000, seed=50)
+    found = SIMULATION["shares"](setting, studies=300, seed=50)
     # 300 studies: standard error 1.3 % at 5 %
     assert all(found[decision] < 0.09 for decision in setting.wrong)
 
 
 def test_a_method_twice_as_noisy_is_told_apart():
     settings = {setting.name: setting for setting in SIMULATION["SETTINGS"]}
-    found = SIMULATION["shares"](settings["twice as noisy, 20 and 40 %"], studies=200, draws=1000)
+    found = SIMULATION["shares"](settings["twice as noisy, 20 and 40 %"], studies=200)
     assert found["baseline"] > 0.85
 
 

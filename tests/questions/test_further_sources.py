@@ -258,6 +258,42 @@ def test_with_several_gauges_the_ratio_of_two_methods_is_of_repeatability_alone(
     assert "gauges" in numbers.grr_ratio.why
 
 
+def test_with_several_gauges_the_method_that_repeats_better_is_recommended():
+    readings = pd.concat(
+        [
+            made(5, places=("a",), gauges=("M1", "M2"), error=error).assign(method=method)
+            for error, method in ((0.4, "stand"), (1.6, "hand"))
+        ],
+        ignore_index=True,
+    )
+    found = grr.compare_methods(study(readings, gauges="fixed"), baseline="hand")
+    assert found.case.better == "stand"
+    assert (found.recommendation, found.recommended) == ("use", "stand")
+    times = found.numbers.worst["hand"].zone / found.numbers.worst["stand"].zone
+    assert f"{times:.1f} times as much" in found.answer
+    conditions = grr.verdict(found.study.for_method("stand")).conditions
+    assert "Only with the gauges studied: M1 and M2." in conditions
+
+
+@pytest.mark.parametrize(
+    ("gauges", "told"),
+    [
+        ("fixed", "Only with the gauges studied: M1, M2 and M3."),
+        (5, "Only with the 5 gauges of which 3 were studied (M1, M2 and M3)"),
+        ("random", "gauges of the same kind as M1, M2 and M3"),
+    ],
+)
+def test_the_conditions_say_for_which_gauges_and_places_it_holds(gauges, told):
+    readings = made(gauges=("M1", "M2", "M3"), gauge=0.05)
+    found = grr.verdict(study(readings, gauges=gauges))
+    assert found.decision in {grr.Decision.USE, grr.Decision.LIKE_THIS, grr.Decision.WITH_LIMITS}
+    (line,) = [one for one in found.conditions if "gauges" in one]
+    assert told in line
+    assert "Measure at the places studied: a and b." in found.conditions
+    stated = study(readings, gauges=gauges, facts={"measuring_place": "at the collar"})
+    assert not any("places studied" in one for one in grr.verdict(stated).conditions)
+
+
 def test_a_nested_study_says_that_places_are_in_its_sources():
     readings = made()
     own = readings.operator + readings.part.astype(str)

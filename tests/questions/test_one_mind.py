@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 
@@ -21,6 +22,7 @@ from grr.questions.causes import short
 from grr.questions.check import RUINED
 from grr.questions.drift import zero_interval
 from grr.questions.intervals import pivots_of, specification_of
+from grr.questions.methods import what_next
 from grr.questions.verdict import conditions_of_use
 
 NAMES = ("Ana", "Ben", "Cem")
@@ -263,6 +265,52 @@ DECIDED = {
 }
 
 
+def written_down(source: grr.Study, folder):
+    """Return a folder that holds the study."""
+    folder.mkdir()
+    limits = source.tolerance
+    gauges = "" if source.gauges == "random" else f"gauges_are = {json.dumps(source.gauges)}\n"
+    (folder / "study.toml").write_text(
+        f'unit = "mm"\nresolution = {source.resolution}\noperators_are = "{source.operators}"\n'
+        f'purpose = "{source.purpose}"\n{gauges}'
+        f"[tolerance]\nlower = {limits.lower}\nupper = {limits.upper}\n"
+        f'[rules]\nmethod_of_record = "{source.rules.method_of_record}"\n'
+    )
+    source.readings.to_csv(folder / "readings.csv", index=False)
+    return folder
+
+
+def command(capsys, *arguments) -> dict:
+    """Run a command with --json; return what it says, its exit status among it."""
+    capsys.readouterr()
+    status = main([*map(str, arguments), "--json"])
+    said = json.loads(capsys.readouterr().out)
+    assert said["exit_status"] == status
+    return said
+
+
+def told_on_the_command_line(source: grr.Study, folder, capsys) -> None:
+    """Compare what `grr analyse` and `grr operators` say with the verdict and the comparison."""
+    opened = grr.open_study(folder)
+    verdict = grr.verdict(opened)
+    assert verdict.decision == grr.verdict(source).decision
+    said = command(capsys, "analyse", folder)
+    assert said["exit_status"] == verdict.decision.exit_status
+    assert said["result"] == json.loads(json.dumps(result_document(opened)))
+    printed = said["text"]
+    assert str(grr.check(opened)) in printed and str(verdict) in printed
+    for result in (grr.anova(opened), grr.average_range(opened)):
+        assert str(result) in printed
+    for cause in grr.assess(opened).causes:
+        assert " ".join(cause.sentence.split()) in " ".join(printed.split())
+    rows = command(capsys, "operators", folder)["operators"]
+    for row, (name, own) in zip(
+        rows, grr.compare_operators(opened).to_frame().iterrows(), strict=True
+    ):
+        assert (row["operator"], row["findings"]) == (name, own["findings"])
+        assert row["from_others"] == pytest.approx(own["from_others"])
+
+
 def told_alike(source: grr.Study, tmp_path) -> grr.Verdict:
     """Compare decision, bounds, look and limits over all outputs; return the verdict."""
     verdict, assessed = grr.verdict(source), grr.assess(source)
@@ -279,6 +327,9 @@ def told_alike(source: grr.Study, tmp_path) -> grr.Verdict:
     assert told["decision"] == verdict.decision
     assert (told["value"], told["upper_bound"]) == (found.value, found.upper)
     assert [s["kind"] for s in told["steps"]] == [s.kind for s in verdict.steps]
+    assert told["conditions"] == list(verdict.conditions)
+    for sentence in verdict.conditions:
+        assert sentence in texts(verdict.blocks())
     path = grr.export_workbook(source, tmp_path / "study.xlsx")
     decided = {name: value for name, value, *_ in cells(path, "Decision") if name}
     assert decided["Decision"] == verdict.decision
@@ -286,7 +337,7 @@ def told_alike(source: grr.Study, tmp_path) -> grr.Verdict:
 
 
 @pytest.mark.parametrize("decision", DECIDED)
-def test_each_of_the_five_answers_is_the_same_wherever_it_is_told(decision, tmp_path):
+def test_each_of_the_five_answers_is_the_same_wherever_it_is_told(decision, tmp_path, capsys):
     repeats, between, who_will = DECIDED[decision]
     rng = np.random.default_rng(8)
     y = rng.normal(0.0, 2.5, (10, 1, 1)) + between * np.array([-1.0, 1.0, 0.0])[None, :, None]
@@ -306,6 +357,58 @@ def test_each_of_the_five_answers_is_the_same_wherever_it_is_told(decision, tmp_
         operators=who_will,
     )
     assert told_alike(source, tmp_path).decision == decision
+    told_on_the_command_line(source, written_down(source, tmp_path / "study"), capsys)
+
+
+@pytest.mark.parametrize("planted", ["offset", "scatter", "part", "drift"])
+def test_the_command_line_says_the_same(planted, tmp_path, capsys):
+    source = study(planted)
+    told_on_the_command_line(source, written_down(source, tmp_path / "study"), capsys)
+    (cause, *_) = grr.assess(source).causes
+    found = grr.compare_operators(source)
+    if planted == "offset":  # the comparison of operators and the cause speak of one number
+        assert found.about("Ben").reads_apart
+        assert found.about("Ben").offset.size.value == pytest.approx(cause.size.value)
+        assert found.about("Ben").offset.without.value == pytest.approx(cause.without.value)
+    if planted == "scatter":
+        assert "scatters more" in found.about("Ben").findings
+        assert found.numbers.value("Ben", "scatter_ratio") == pytest.approx(cause.size.value)
+    if planted == "drift":
+        assert {"drifts"} <= set.intersection(*(set(one.findings) for one in found.conclusions))
+        drift = found.numbers.drift
+        assert cause.size.value == pytest.approx(drift.change(next(iter(drift.methods))), rel=0.05)
+
+
+@pytest.mark.parametrize("gauges", ["fixed", 3])
+def test_a_study_with_several_gauges_and_places_says_the_same_wherever_it_is_told(
+    gauges, tmp_path, capsys
+):
+    rng = np.random.default_rng(12)
+    part, name, gauge, place, k = (n.ravel() for n in np.indices((8, 3, 2, 2, 2)))
+    size = 3.0 * rng.standard_normal(8)[part] + 0.6 * rng.standard_normal((8, 2))[part, place]
+    reading = 10.0 + (size + 0.1 * gauge + 0.15 * rng.standard_normal(len(part))) / 1000.0
+    table = pd.DataFrame(
+        {
+            "part": (part + 1).astype(str),
+            "operator": np.array(NAMES)[name],
+            "gauge": np.array(["M7", "M9"])[gauge],
+            "place": np.array(["head", "tail"])[place],
+            "trial": k + 1,
+            "reading": np.round(reading, 5),
+        }
+    )
+    source = grr.Study(
+        table,
+        tolerance=grr.Tolerance(9.990, 10.010),
+        unit="mm",
+        resolution=0.00001,
+        operators="fixed",
+        gauges=gauges,
+    )
+    verdict = told_alike(source, tmp_path)
+    assert {"GAU", "WPV"} <= {*verdict.result.source_names}
+    assert any("M7 and M9" in sentence for sentence in verdict.conditions)
+    told_on_the_command_line(source, written_down(source, tmp_path / "study"), capsys)
 
 
 @pytest.mark.parametrize("second", [False, True])
@@ -335,17 +438,6 @@ def test_a_study_in_two_stages_says_the_same_wherever_it_is_told(second, tmp_pat
         ),
     )
     told_alike(source, tmp_path)
-
-
-def written_down(source: grr.Study, folder):
-    """Return a folder that holds the study."""
-    folder.mkdir()
-    (folder / "study.toml").write_text(
-        'unit = "mm"\nresolution = 0.0001\noperators_are = "fixed"\n'
-        "[tolerance]\nlower = 9.990\nupper = 10.010\n"
-    )
-    source.readings.to_csv(folder / "readings.csv", index=False)
-    return folder
 
 
 #: What is planted in a study by two methods → kind, operator and method named first.
@@ -419,6 +511,38 @@ def test_all_that_is_said_of_two_methods_agrees(planted, tmp_path, capsys):
     for verdict in verdicts.values():
         assert printed.count(verdict.decision) >= 1
     assert compared.headline.upper() in printed
+
+    # the document, the first page of the report and `grr compare` recommend the same
+    (told,) = written["comparisons"]
+    difference = compared.numbers.difference
+    assert (told["recommendation"], told["recommended"]) == (
+        compared.recommendation,
+        compared.recommended,
+    )
+    assert told["mean_difference"] == pytest.approx(float(difference.mean))
+    assert told["price"] == pytest.approx(compared.price.value)
+    front = methods_front_page(source, [compared], None, verdicts, Cover("2026-01-01")).blocks
+    (banner,) = (block for block in front if isinstance(block, Banner))
+    assert (banner.text, banner.sentence) == (compared.headline.upper(), compared.answer)
+    (row,) = command(capsys, "compare", study_file)["comparisons"]
+    assert (row["baseline"], row["recommendation"], row["recommended"]) == (
+        "stand",
+        compared.recommendation.name,
+        compared.recommended,
+    )
+    for own, (name, known) in zip(row["rows"], compared.to_frame().iterrows(), strict=True):
+        assert own["method"] == name
+        for column in ("GRR_sd", "percent", "percent_upper", "percent_worst"):
+            assert own[column] == pytest.approx(known[column]), column
+        assert known["percent"] == pytest.approx(verdicts[name].criterion.value)
+        assert known["percent_upper"] == pytest.approx(verdicts[name].criterion.upper)
+        # what binds a method is what its verdict says, and what the comparison adds
+        if compared.recommended == name:
+            bound = dict(what_next(compared))
+            told = next(v for key, v in bound.items() if key.endswith(": conditions"))
+            asked = compared.conditions.get(name)
+            zeroing = asked is None or not asked.zero_every
+            assert set(conditions_of_use(source.for_method(name), zeroing=zeroing)) <= set(told)
 
 
 def test_operators_counted_otherwise_do_not_change_what_each_method_is():
