@@ -212,8 +212,9 @@ def run_order(plan: Plan) -> tuple[Place, ...]:
     too small.
 
     Several places on a part: each round takes every part once, at one of its places, and as many
-    rounds as there are places take each place of each part once, in random order. So a place is
-    found anew for each reading, as it will be in use, and no round or drift falls on one place.
+    rounds as there are places take each place of each part once. Which parts are due at which
+    place is drawn, each place as often as the others in every round. So a place is found anew for
+    each reading, as it will be in use, and no round or drift falls on one place.
 
     Several gauges: rounds with one gauge follow each other, and the next trial begins with the
     gauge that the last ended with. To change gauges costs a new zero, so it is done as seldom
@@ -263,9 +264,7 @@ def _spots(
         gauges = gauges[::-1]
     if not plan.places:
         return ("",) * len(parts), gauges[block]
-    spots = []
-    for part in parts:
-        key = [plan.seed, number, repeat, block, plan.parts.index(part), _SPOTS]
-        turn = np.random.default_rng(key).permutation(len(plan.places))
-        spots.append(plan.places[turn[at]])
-    return tuple(spots), gauges[block]
+    generator = np.random.default_rng([plan.seed, number, repeat, block, _SPOTS])
+    turn, rank = (generator.permutation(len(names)) for names in (plan.places, plan.parts))
+    spots = [turn[(rank[plan.parts.index(part)] + at) % len(turn)] for part in parts]
+    return tuple(plan.places[spot] for spot in spots), gauges[block]

@@ -122,7 +122,7 @@ class StudyForm {
     };
     const shown = new Set([...ROWS.flat(), "operators_are", "people"]);
     const rest = this.state.fields.filter((one) => !shown.has(one.key));
-    const folded = h("details", { class: "rest", ontoggle: ({ target }) => target.open && target.scrollIntoView() }, h("summary", {}, "Several places or gauges; for the record: purpose, process, drawing, calibration …"),
+    const folded = h("details", { class: "rest", ontoggle: ({ target }) => target.open && target.scrollIntoView() }, h("summary", {}, "Places, gauges, purpose, process, drawing, calibration …"),
       rest.map((one) => h("div", { class: "row" }, h("label", { for: `grr-${one.key}` }, one.question + (one.unit && one.unit !== "study" ? ` (${one.unit})` : "")),
         h("div", { class: "boxes" }, h("div", { class: "line" }, this.control(one)), one.help ? h("small", {}, one.help) : null, this.place(one.key)))));
     this.folded = folded;

@@ -235,8 +235,8 @@ class _Terminal:
         head = ["No.", "Part", "Trial", "Operator", "Time", "Reading", "State", "Note"]
         rows = [
             [
-                *(row["order"], row["part"], row["trial"]),
-                *(", ".join(filter(None, (row["operator"], row["method"]))), row["time"][11:]),
+                *(row["order"], " ".join([row["part"], *row["place"][4:5]]).strip(), row["trial"]),
+                *(row["operator"], row["time"][11:]),
                 *(row["value"] or "hidden", row["state"], row["note"]),
             ]
             for row in reversed(listed["rows"])
