@@ -96,6 +96,10 @@ def _mean_square(sum_of_squares: Array, df: int) -> Array:
     return sum_of_squares / df if df else np.full_like(sum_of_squares, np.nan)
 
 
+#: So many readings at a time stay in the processor's cache.
+_IN_CACHE = 100_000
+
+
 def crossed_anova(readings: Array) -> CrossedAnova:
     """Split the readings of balanced crossed studies into sums of squares.
 
@@ -125,6 +129,12 @@ def crossed_anova(readings: Array) -> CrossedAnova:
     *_, p, o, r = cube.shape
     if p < 2:
         raise StudyError("Only one part was measured", "Measure at least two parts")
+    some = max(1, _IN_CACHE // (p * o * r))
+    if cube.ndim == 4 and len(cube) > some:
+        pieces = [crossed_anova(cube[n : n + some]) for n in range(0, len(cube), some)]
+        names = ("mean", "ss_part", "ss_operator", "ss_interaction", "ss_error")
+        joined = (np.concatenate([getattr(one, name) for one in pieces]) for name in names)
+        return CrossedAnova(p, o, r, *joined)
     flat = cube.reshape(*cube.shape[:-3], p * o * r)
     first = flat[..., :1]
     away = flat - first

@@ -415,14 +415,14 @@ def trial_shifts(readings: Array, *, level: float = LEVEL) -> list[TrialShift]:
     found = []
     for j in range(o):
         own = operator == j
-        one = _tested(values[own], [part[own]], trial[own], None, j)
-        if one is not None and one.p < alpha:
+        one = _tested(values[own], part[own], trial[own], None, j, alpha=alpha)
+        if one is not None:
             found.append(one)
     if found or o < 2:
         return found
     cell, by_operator = part * o + operator, operator * r + trial
-    together = _tested(values, [cell], trial, by_operator, None)
-    return [together] if together is not None and together.p < alpha else []
+    together = _tested(values, cell, trial, by_operator, None, alpha=alpha)
+    return [] if together is None else [together]
 
 
 def may_shift(readings: Array, *, level: float = LEVEL) -> Mask:
@@ -449,17 +449,19 @@ def _chance(explained: Array, left: Array, steps: int, df: int) -> Array:
 
 def _tested(
     values: Array,
-    groups: list[NDArray[np.int64]],
+    groups: NDArray[np.int64],
     trial: NDArray[np.int64],
     left_out: NDArray[np.int64] | None,
     operator: int | None,
+    *,
+    alpha: float,
 ) -> TrialShift | None:
-    """Return the test of no trial effect beside ``groups``; None where it cannot be made."""
+    """Return the trials that differ beside ``groups``; None where none do, or it cannot be told."""
     if len(values) == 0:
         return None
-    groups = [_codes(codes) for codes in groups]
-    means, with_trials = blocks(*groups), blocks(*groups, _codes(trial))
-    full = with_trials if left_out is None else blocks(*groups, _codes(left_out))
+    groups = _codes(groups)
+    means, with_trials = blocks(groups), blocks(groups, _codes(trial))
+    full = with_trials if left_out is None else blocks(groups, _codes(left_out))
     steps, df = with_trials.rank - means.rank, len(values) - full.rank
     if steps < 1 or df < 1:
         return None
@@ -469,8 +471,11 @@ def _tested(
     if explained <= 0.0:
         return None
     f = math.inf if scatter == 0.0 else explained / steps / scatter**2
+    p = float(fdtrc(steps, df, f))
+    if not p < alpha:
+        return None
     trials, size = _largest(values, means, trial)
-    return TrialShift(operator, trials, size, scatter, f, float(fdtrc(steps, df, f)))
+    return TrialShift(operator, trials, size, scatter, f, p)
 
 
 def _codes(labels: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from dataclasses import dataclass, field
 from itertools import combinations
 from typing import NamedTuple
@@ -123,9 +122,16 @@ def median(values: Array, axis: int | tuple[int, ...] | None = None) -> Array:
     """Return the median of the readings that are there; NaN where there are none."""
     if not np.isnan(values).any():
         return np.asarray(np.median(values, axis=axis), dtype=np.float64)
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="All-NaN slice", category=RuntimeWarning)
-        return np.asarray(np.nanmedian(values, axis=axis), dtype=np.float64)
+    axes = np.arange(values.ndim) if axis is None else np.atleast_1d(axis) % values.ndim
+    moved = np.moveaxis(values, axes, np.arange(-len(axes), 0))
+    ordered = np.sort(moved.reshape(*moved.shape[: -len(axes)], -1), axis=-1)
+    count = (~np.isnan(ordered)).sum(axis=-1, keepdims=True)
+    ends = (
+        np.take_along_axis(ordered, np.maximum(middle, 0), axis=-1)[..., 0]
+        for middle in ((count - 1) // 2, count // 2)
+    )
+    low, high = ends
+    return np.asarray(0.5 * (low + high))
 
 
 def noise(readings: Array, resolution: Array | float | None = None) -> Array:
@@ -147,9 +153,10 @@ def _rounding(resolution: Array | float | None) -> Array:
 
 
 def may_hold_mistakes(readings: Array, resolution: Array) -> Mask:
-    """Return which of many complete studies (..., p, o, r) the functions below must look at.
+    """Return which of many studies (studies, p, o, r) the functions below must look at.
 
-    In the others they find nothing. ``resolution`` (...) is NaN where it is not known.
+    In the others they find nothing, where every part was measured in order. ``resolution``
+    (studies,) is NaN where it is not known.
     """
     p, o, r = readings.shape[-3:]
     scale = noise(readings, resolution)[..., None, None, None]
@@ -160,9 +167,17 @@ def may_hold_mistakes(readings: Array, resolution: Array) -> Mask:
     if o * r > 2:
         expected = np.moveaxis(median_of_others(readings), -3, -1)
         found |= (_best_shift(taken, expected, scale[..., 0])[1] != 0).any(axis=(-2, -1))
+        for place in map(tuple, np.argwhere(np.isnan(taken).any(axis=-1))):
+            there = np.isfinite(taken[place])
+            _, step = _best_shift(
+                taken[place][there], expected[place][there], scale[place[0], 0, 0, 0]
+            )
+            found[place[0]] |= bool(step != 0)
     columns = taken.reshape(*readings.shape[:-3], o * r, p)
-    for one in range(o * r - 1):
-        found |= (columns[..., one + 1 :, :] == columns[..., [one], :]).all(axis=-1).any(axis=-1)
+    for number in range(o * r - 1):
+        one, others = columns[..., [number], :], columns[..., number + 1 :, :]
+        alike = (one == others) | np.isnan(one) | np.isnan(others)
+        found |= alike.all(axis=-1).any(axis=-1)
     return np.asarray(found)
 
 

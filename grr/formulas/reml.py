@@ -400,6 +400,22 @@ def interaction_likelihood_ratio(
     return _compared(partial(reml, readings, operators=operators))
 
 
+def reml_by_rule(
+    readings: Array, *, interaction: str, pool_above: float, operators: str
+) -> tuple[RemlFit, Mask]:
+    """Return the fit of each study, and where the interaction was pooled.
+
+    As `grr.formulas.analysis_of_variance.components_by_rule` for complete studies; for "auto" by
+    the likelihood ratio.
+    """
+    if interaction == "auto" and readings.shape[-2] > 1:
+        test = interaction_likelihood_ratio(readings, operators=operators)
+        return test.by_rule(pool_above)
+    pool = interaction != "keep" or readings.shape[-2] < 2
+    fit = reml(readings, interaction=not pool, operators=operators)
+    return fit, np.full(readings.shape[:-3], pool)
+
+
 def boundary_p(statistic: Array) -> Array:
     """Return p of a likelihood ratio for one variance: ½·χ²₀ + ½·χ²₁.
 

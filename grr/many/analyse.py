@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from os import PathLike
 from pathlib import Path
 from typing import Any, get_args
@@ -24,20 +24,22 @@ from grr.formulas.arrays import Array, Mask
 from grr.formulas.coarse_digit import as_read
 from grr.formulas.confidence_limits import quantity_limits, variance_draws
 from grr.formulas.pivots import Pivots, crossed_pivots, effective_df, floored_pivots
+from grr.formulas.reml import reml_by_rule
 from grr.formulas.sources_of_variation import (
     Specification,
     floored_components,
     sources_of_variation,
 )
+from grr.formulas.unweighted_means import UnweightedMeans, unweighted_means
 from grr.many.stack_limits import Given, StackDraws, decisions
-from grr.many.stacks import Codes, Stack, Stacked, stacked, with_names
+from grr.many.stacks import Codes, Shape, Stack, Stacked, laid_out, stacked
 from grr.many.table import FILE_ROW, Specifications, read_table, readings_of_studies, specifications
 from grr.model.choices import SOURCES, Decision, OperatorsAre, PartsFrom, Purpose
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.readings_table import FURTHER
 from grr.model.rules import Rules
-from grr.model.study import Study
+from grr.model.study import Cube, Study
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, finer_than, number, one_of, people_who_measure, short_text
 from grr.questions.acceptance import NO_PRICE, guard_and_price, priced_parts
@@ -46,7 +48,7 @@ from grr.questions.check import check, number_to_mend
 from grr.questions.deciding import decide
 from grr.questions.gauge import GaugeResult, anova, fit_together
 from grr.questions.intervals import interval_frame
-from grr.questions.scatter import last_digits, scatter_forbids_use
+from grr.questions.scatter import scatter_forbids_use
 from grr.questions.verdict import criterion_from, judged
 
 
@@ -177,6 +179,11 @@ class Options:
     level: float = 0.95
     checks: bool = False
 
+    @property
+    def decides(self) -> bool:
+        """Whether each study is decided."""
+        return self.intervals or self.checks
+
     def __post_init__(self) -> None:
         one_of("purpose", self.purpose, get_args(Purpose))
         people_who_measure(self.operators, 1)
@@ -234,7 +241,10 @@ def _analyse_table(
             plain = _may_stack(stack, specs, options)
             if plain.any():
                 kept = stack if plain.all() else stack.where(plain)
-                blocks.append(_rows_of_stack(kept, specs, options, bar))
+                try:
+                    blocks.append(_rows_of_stack(kept, specs, options, bar))
+                except StudyError:  # of one in which readings are missing: each gets its own
+                    continue
         done = np.concatenate([[], *(block["number"] for block in blocks)]).astype(np.intp)
         left = np.ones(len(studies.names), dtype=np.bool_)
         left[done] = False
@@ -312,13 +322,23 @@ def _progress_bar(studies: int, *, shown: bool) -> Any:
 
 
 def _stacks_of(studies: Stacked, table: pd.DataFrame, options: Options) -> list[Stack]:
-    """Return the stacks; for a check with names, and none where it would ask for the order."""
-    if not options.checks:
-        return studies.stacks
+    """Return the stacks; none to be checked where a check would ask for the order.
+
+    Studies in which readings are missing are checked whenever they are decided.
+    """
     known = [name for name in ("order", "time", *FURTHER) if name in table]
-    if table[known].notna().any(axis=None):
-        return []
-    return [with_names(stack, studies, table) for stack in studies.stacks]
+    without_order = not table[known].notna().any(axis=None)
+    wanted = [] if options.checks else list(studies.stacks)
+    alike: list[tuple[Codes, Shape]] = []
+    if options.checks and without_order:
+        alike += [(stack.studies, stack.shape) for stack in studies.stacks]
+    if without_order or not options.decides:
+        alike += studies.incomplete
+    for members, shape in alike:
+        stack = laid_out(members, shape, studies.codes, table)
+        places = np.arange(len(stack.studies))
+        wanted += [stack.where(places[n : n + _TOGETHER]) for n in places[::_TOGETHER]]
+    return wanted
 
 
 def _may_stack(stack: Stack, specs: Specifications, options: Options) -> Mask:
@@ -336,18 +356,18 @@ def _may_stack(stack: Stack, specs: Specifications, options: Options) -> Mask:
     return plain
 
 
-# Complete studies of one shape, a stack at a time.
+# Studies of one shape, a stack at a time.
 
 
 def _rows_of_stack(stack: Stack, specs: Specifications, options: Options, bar: Any) -> pd.DataFrame:
     found = _stack_result(stack, specs, options)
-    block = pd.DataFrame({"number": stack.studies, **found.columns})
-    if not (options.intervals or options.checks):
-        bar.update(len(stack.studies))
+    block = pd.DataFrame({"number": found.stack.studies, **found.columns})
+    if not options.decides:
+        bar.update(len(block))
         return block
-    rows = _limits_and_decisions(found, stack.studies, specs, options, done=bar.update)
-    if options.checks:
-        to_mend, said = _checked(found, stack, specs, options)
+    rows = _limits_and_decisions(found, found.stack.studies, specs, options, done=bar.update)
+    if options.checks or found.incomplete:
+        to_mend, said = _checked(found, specs, options)
         block["flags"] = [
             "; ".join(filter(None, both)) for both in zip(block["flags"], said, strict=True)
         ]
@@ -357,38 +377,31 @@ def _rows_of_stack(stack: Stack, specs: Specifications, options: Options, bar: A
 
 
 def _checked(
-    found: _StackResult, stack: Stack, specs: Specifications, options: Options
+    found: _StackResult, specs: Specifications, options: Options
 ) -> tuple[Codes, list[str]]:
     """Return how much must be mended in each study, and its flag: that, or the largest cause."""
-    of = stack.studies
-    digit = last_digits(specs.resolution[of], stack.readings)
+    stack, of = found.stack, found.stack.studies
     shown = np.square(found.columns["GRR_sd"])
-    people = people_who_measure(options.operators, found.anova.operators)
-    to_mend = np.zeros(len(of), dtype=np.intp)
-    flags = [""] * len(of)
-    for start in range(0, len(of), _CHECKED_TOGETHER):
-        here = np.arange(start, min(start + _CHECKED_TOGETHER, len(of)))
-        given = (vars(specs)[name][of[here]] for name in ("resolution", "lower", "upper"))
-        to_mend[here] = number_to_mend(stack.readings[here], *given)
-        well = here[to_mend[here] == 0]
-        causes = largest_causes(
-            stack.readings[well],
-            digit[well],
-            shown=shown[well],
-            floored=found.hidden[well],
-            people=people,
-        )
-        for n, cause in zip(well, causes, strict=True):
-            if cause is not None:
-                operator = None if cause.operator is None else stack.operators[n][cause.operator]
-                flags[n] = _cause_flag(cause.kind, operator, stack.parts[n][list(cause.parts)])
-    for n in np.flatnonzero(to_mend):
-        flags[n] = f"{to_mend[n]} to mend"
+    people = people_who_measure(options.operators, found.squares.operators)
+    given = (vars(specs)[name][of] for name in ("resolution", "lower", "upper"))
+    to_mend = number_to_mend(stack.readings, *given)
+    flags = [f"{number} to mend" if number else "" for number in to_mend]
+    well = np.flatnonzero((to_mend == 0) & options.checks)
+    causes = largest_causes(
+        stack.readings[well],
+        specs.resolution[of[well]],
+        shown=shown[well],
+        floored=found.hidden[well],
+        people=people,
+    )
+    for n, cause in zip(well, causes, strict=True):
+        if cause is not None:
+            operator = None if cause.operator is None else stack.operators[n][cause.operator]
+            flags[n] = _cause_flag(cause.kind, operator, stack.parts[n][list(cause.parts)])
     return to_mend, flags
 
 
-#: Studies at a time in which mistakes and causes are looked for.
-_CHECKED_TOGETHER = 200
+Squares = CrossedAnova | UnweightedMeans
 
 
 @dataclass(frozen=True)
@@ -399,45 +412,77 @@ class _StackResult:
     ----------
     columns : dict
         Name → one value for all studies, or one for each.
-    anova : CrossedAnova
-    readings : ndarray, shape (studies, parts, operators, trials)
+    stack : Stack
+        The studies that could be analysed.
+    squares : CrossedAnova or UnweightedMeans
     hidden : ndarray
         Where the repeatability is hidden by the rounding of the gauge.
     """
 
     columns: dict[str, Any]
-    anova: CrossedAnova
-    readings: Array
+    stack: Stack
+    squares: Squares
     hidden: Mask
+
+    @property
+    def incomplete(self) -> bool:
+        """Whether readings are missing."""
+        return isinstance(self.squares, UnweightedMeans)
 
 
 def _stack_result(stack: Stack, specs: Specifications, options: Options) -> _StackResult:
     """Return the columns of the studies in one stack, and what their intervals need."""
-    rules = options.rules
-    anova = crossed_anova(stack.readings)
-    found, pooled = components_by_rule(
-        anova, interaction=rules.interaction, pool_above=rules.pool_above
-    )
-    if anova.operators > 1:
-        people = people_who_measure(options.operators, anova.operators)
+    rules, (_, _, operators, trials) = options.rules, stack.readings.shape
+    people = people_who_measure(options.operators, operators)
+    how: dict[str, Any] = {"interaction": rules.interaction, "pool_above": rules.pool_above}
+    incomplete = bool(np.isnan(stack.readings.min()))
+    squares: Squares
+    if incomplete:
+        packed = Cube(stack.readings, (), (), ()).packed
+        operators_are = "fixed" if people == operators else "random"
+        fit, pooled = reml_by_rule(packed, operators=operators_are, **how)
+        if not fit.converged.all():  # those that did not are told why one by one
+            return _stack_result(stack.where(fit.converged), specs, options)
+        squares = unweighted_means(packed)
+        found, mean, known = fit.components, fit.mean, people != operators
+    else:
+        squares = crossed_anova(stack.readings)
+        found, pooled = components_by_rule(squares, **how)
+        mean, known = squares.mean, operators > 1
+    if known:
         found = among_people(found, people)
     found, hidden = floored_components(found, specs.resolution[stack.studies])
+    kept = [
+        text.replace("anova", "reml") if incomplete else text
+        for text in (_ESTIMATORS[True], _ESTIMATORS[False], _ONE_OPERATOR)
+    ]
     columns: dict[str, Any] = {
-        "parts": anova.parts,
-        "operators": anova.operators,
-        "trials": anova.trials,
-        "readings": anova.parts * anova.operators * anova.trials,
-        "mean": anova.mean,
-        "estimator": np.where(pooled, _ESTIMATORS[True], _ESTIMATORS[False])
-        if anova.operators > 1
-        else _ONE_OPERATOR,
+        "parts": squares.parts,
+        "operators": operators,
+        "trials": trials,
+        "readings": np.isfinite(stack.readings).sum(axis=(1, 2, 3))
+        if incomplete
+        else stack.readings[0].size,
+        "mean": mean,
+        "estimator": np.where(pooled, kept[0], kept[1]) if operators > 1 else kept[2],
     }
-    columns |= _source_columns(found, anova.mean, stack.studies, specs, options)
+    columns |= _source_columns(found, mean, stack.studies, specs, options)
     inside = np.nan_to_num([columns[f"{source}_sd"] for source in _INSIDE])
     columns["dominant"] = np.array(_INSIDE)[np.argmax(inside, axis=0)]
     columns["by_manual"] = _by_manual(columns[_judged_by(options.purpose)], rules)
-    columns["flags"] = _stack_flags(found, hidden, anova)
-    return _StackResult(columns, anova, stack.readings, hidden)
+    fixed = ["readings missing"] * incomplete + _design_flags(operators, trials)
+    flags = [(hidden, _HIDDEN)]
+    if not incomplete:
+        flags += [
+            (np.asarray(value < 0), _BELOW_ZERO.format(name))
+            for name, value in (
+                ("AV", found.operator),
+                ("INT", found.interaction),
+                ("PV", found.part),
+            )
+        ]
+    columns["flags"] = _stack_flags(fixed, flags)
+    return _StackResult(columns, stack, squares, hidden)
 
 
 def _source_columns(
@@ -462,11 +507,8 @@ def _source_columns(
     return {**columns, "ndc_exact": sources.ndc_exact, "ndc": sources.ndc}
 
 
-def _stack_flags(found: Components, hidden: Mask, anova: CrossedAnova) -> list[str]:
-    fixed = _design_flags(anova.operators, anova.trials)
-    flags = [(hidden, _HIDDEN)]
-    for name, value in (("AV", found.operator), ("INT", found.interaction), ("PV", found.part)):
-        flags.append((np.asarray(value < 0), _BELOW_ZERO.format(name)))
+def _stack_flags(fixed: list[str], flags: list[tuple[Mask, str]]) -> list[str]:
+    """Return what holds of all studies, and of each."""
     number = sum((mask.astype(int) << i for i, (mask, _) in enumerate(flags)), start=0)
     words = {
         int(n): "; ".join([*fixed, *(w for i, (_, w) in enumerate(flags) if int(n) >> i & 1)])
@@ -525,9 +567,13 @@ def _evenly(
     """Return limits and decisions of some studies of a stack, from evenly spread points."""
     values = {name: np.asarray(found.columns[name])[here] for name in (*QUANTITIES, "mean")}
     given = Given(**{name: value[studies] for name, value in vars(specs).items()})
-    readings, hidden, trials = found.readings[here], found.hidden[here], found.anova.trials
+    readings, hidden, trials = (
+        found.stack.readings[here],
+        found.hidden[here],
+        found.stack.readings.shape[-1],
+    )
     draws = StackDraws(
-        _studies_of(found.anova, here),
+        _studies_of(found.squares, here),
         effective_df(readings).used if trials > 1 else None,
         given,
         hidden=hidden,
@@ -592,11 +638,11 @@ def _exactly(
     limits : bool
         Whether the limits are wanted as well.
     """
-    anova = _studies_of(found.anova, place)
-    df = effective_df(found.readings[place])
-    less = anova.trials > 1 and df.used < df.counted
+    squares = _studies_of(found.squares, place)
+    df = effective_df(found.stack.readings[place])
+    less, trials = df.used < df.counted, found.stack.readings.shape[-1]
     pivots = crossed_pivots(
-        anova, operators=options.operators, df_error=float(df.used) if less else None
+        squares, operators=options.operators, df_error=float(df.used) if less else None
     )
     values = {name: float(np.asarray(found.columns[name])[place]) for name in QUANTITIES}
     hidden = bool(found.hidden[place])
@@ -623,11 +669,13 @@ def _exactly(
         how: dict[str, Any] = {
             "most_refused": options.rules.most_refused_percent,
             "purpose": options.purpose,
-            "one_operator": anova.operators == 1,
+            "one_operator": squares.operators == 1,
             "must_mend": False,
             "scatter_forbids": judged_by.by_confidence == "good"
-            and anova.trials > 1
-            and bool(scatter_forbids_use(found.readings[[place]], specs.resolution[[study]])[0]),
+            and trials > 1
+            and bool(
+                scatter_forbids_use(found.stack.readings[[place]], specs.resolution[[study]])[0]
+            ),
         }
         decision = decide(judged_by, NO_PRICE, **how)
         if decision == Decision.NOT_DECIDED:
@@ -635,7 +683,7 @@ def _exactly(
                 pivots,
                 values,
                 read=pivots if fine else read,
-                mean=float(anova.mean),
+                mean=float(np.asarray(found.columns["mean"])[place]),
                 specification=specification,
                 tolerance=specs.tolerance(study),
                 options=options,
@@ -680,10 +728,9 @@ def _price(
     )[1]
 
 
-def _studies_of(anova: CrossedAnova, here: Codes | int) -> CrossedAnova:
-    shape = (anova.parts, anova.operators, anova.trials)
-    names = ("mean", "ss_part", "ss_operator", "ss_interaction", "ss_error")
-    return CrossedAnova(*shape, *(getattr(anova, name)[here] for name in names))
+def _studies_of(squares: Squares, here: Codes | int) -> Squares:
+    each: dict[str, Any] = {name: v[here] for name, v in vars(squares).items() if np.ndim(v)}
+    return replace(squares, **each)
 
 
 def _stack_limits(
@@ -713,7 +760,7 @@ def _stack_limits(
 # Studies that do not stack, and those in folders: one at a time, as `grr.anova` takes them.
 
 
-#: So many are fitted at once where readings are missing.
+#: So many are fitted, and checked, at once.
 _TOGETHER = 200
 
 

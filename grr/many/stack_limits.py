@@ -23,6 +23,7 @@ from grr.formulas.conformity import Zone, limits_and_price, parts_that_fill
 from grr.formulas.even_draws import SIZE
 from grr.formulas.pivots import crossed_pivots
 from grr.formulas.sources_of_variation import NDC_FACTOR, rounding_floor
+from grr.formulas.unweighted_means import UnweightedMeans
 from grr.model.choices import Decision
 from grr.model.rules import Rules
 
@@ -71,7 +72,7 @@ class StackDraws:
 
     Parameters
     ----------
-    anova : CrossedAnova
+    anova : CrossedAnova or UnweightedMeans
         A stack (studies,).
     df_error : ndarray or None
         See `grr.formulas.pivots.crossed_pivots`.
@@ -86,7 +87,7 @@ class StackDraws:
 
     def __init__(
         self,
-        anova: CrossedAnova,
+        anova: CrossedAnova | UnweightedMeans,
         df_error: Array | None,
         given: Given,
         *,
@@ -118,7 +119,7 @@ class StackDraws:
         added = np.where(coarse, np.square(np.nan_to_num(digit)) / 6.0, 0.0)[:, None]
         lifted = np.maximum(pivots.repeatability, floor) - pivots.repeatability
         self.floor = floor[:, 0]
-        few = scaled.trials == 1
+        few = not np.any(scaled.df_error)
         df = np.asarray(scaled.df_interaction if few else scaled.df_error, dtype=np.float64)
         square = (scaled.ss_interaction if few else scaled.ss_error) / df
         self.repeat_sd, self.repeat_df = np.sqrt(square), df if df_error is None else df_error

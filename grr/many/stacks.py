@@ -19,6 +19,8 @@ from grr.model.values import LARGEST, spelling
 Codes = NDArray[np.intp]
 
 Labels = Any
+#: Parts, operators, trials.
+Shape = tuple[int, int, int]
 
 #: A table of flags may be this many times as long as the readings before a sort is cheaper.
 _DENSE = 8
@@ -26,7 +28,7 @@ _DENSE = 8
 
 @dataclass(frozen=True)
 class Stack:
-    """Complete studies of one shape.
+    """Studies of one shape.
 
     Attributes
     ----------
@@ -34,7 +36,7 @@ class Stack:
         Positions of the studies among all.
     readings : ndarray, shape (k, parts, operators, trials)
     parts, operators : ndarray, shape (k, parts) and (k, operators), or None
-        Their names, where `with_names` was asked for them.
+        Their names, where `laid_out` gave them.
     """
 
     studies: Codes
@@ -42,7 +44,13 @@ class Stack:
     parts: Labels = None
     operators: Labels = None
 
-    def where(self, wanted: Mask) -> Stack:
+    @property
+    def shape(self) -> Shape:
+        """Parts, operators and trials of each."""
+        _, parts, operators, trials = self.readings.shape
+        return parts, operators, trials
+
+    def where(self, wanted: Mask | Codes) -> Stack:
         """Return the studies wanted only."""
         names = (None if of is None else of[wanted] for of in (self.parts, self.operators))
         return Stack(self.studies[wanted], self.readings[wanted], *names)
@@ -58,8 +66,9 @@ class Stacked:
     codes : ndarray, shape (rows,)
         Which study each row belongs to; −1 where its name is missing.
     stacks : list of Stack
-    others : ndarray
-        Positions of studies that are incomplete or hold something unusable.
+        Complete studies.
+    incomplete : list of (ndarray, shape)
+        Which studies of one shape lack some readings, but none all of a part by an operator.
     order : ndarray or None
         The order that sorts the rows by cell; None where they are sorted.
     """
@@ -67,12 +76,14 @@ class Stacked:
     names: NDArray[np.object_]
     codes: Codes
     stacks: list[Stack]
-    others: Codes
+    incomplete: list[tuple[Codes, Shape]]
     order: Codes | None = None
 
 
 def stacked(table: pd.DataFrame, by: str) -> Stacked:
-    """Sort the readings of complete crossed studies into stacks.
+    """Sort the readings of complete crossed studies into stacks, and name the incomplete ones.
+
+    What is neither needs a look of its own.
 
     Parameters
     ----------
@@ -104,7 +115,7 @@ def _regular(table: pd.DataFrame, by: str) -> Stacked | None:
     if not _constant_in(table[by], size):
         return None
     first = _of_any_layout(table.iloc[:size], by)
-    if len(first.others):
+    if not first.stacks:
         return None
     readings = numbers_in(table["reading"])
     if not (np.abs(readings) <= LARGEST).all():
@@ -117,7 +128,7 @@ def _regular(table: pd.DataFrame, by: str) -> Stacked | None:
         names=names,
         codes=np.repeat(codes, size),
         stacks=[Stack(np.arange(studies), rows.reshape(studies, *cube))],
-        others=np.zeros(0, dtype=np.intp),
+        incomplete=[],
     )
 
 
@@ -128,7 +139,10 @@ def _of_any_layout(table: pd.DataFrame, by: str) -> Stacked:
     part, parts_there = label_codes(table, "part")
     operator, operators_there = label_codes(table, "operator")
     trial, trials_there = trial_codes(table)
-    usable = (np.abs(readings) <= LARGEST) & (part >= 0) & (operator >= 0) & (trial >= 0)
+    missing = table["reading"].isna().to_numpy()
+    usable = (
+        ((np.abs(readings) <= LARGEST) | missing) & (part >= 0) & (operator >= 0) & (trial >= 0)
+    )
     usable &= codes >= 0
     spoilt = np.zeros(studies + 1, dtype=np.bool_)
     spoilt[codes[~usable]] = True
@@ -139,55 +153,70 @@ def _of_any_layout(table: pd.DataFrame, by: str) -> Stacked:
     cells = parts * operators
     offset = np.concatenate([[0], np.cumsum(cells)])
     cell = offset[study] + part * operators[study] + operator
-    counts = np.bincount(cell, minlength=offset[-1])
-    trials, even = _even(counts, offset, cells)
-    even &= ~spoilt[:-1] & (parts > 1) & (operators * trials > 1)
-    even &= ~_repeated(
+    there = ~missing[rows]
+    counts = np.bincount(cell if there.all() else cell[there], minlength=offset[-1])
+    least, trials = _least_and_most(counts, offset, cells)
+    plain = ~spoilt[:-1] & (parts > 1) & (operators * trials > 1) & (least > 0)
+    plain &= ~_repeated(
         trial[rows], trials_there, study, cell, studies=studies, cells=int(offset[-1])
     )
     for name in ("method", *FURTHER):
-        even &= ~_by_several(table, name, codes, studies)
+        plain &= ~_by_several(table, name, codes, studies)
+    even = plain & (least == trials)
+    even[study[~there]] = False
+    shapes = np.column_stack([parts, operators, trials])
     order = None if (cell[1:] >= cell[:-1]).all() else np.argsort(cell, kind="stable")
     return Stacked(
         names=names,
         codes=codes,
-        stacks=_stacks(readings[rows], order, study, (parts, operators, trials), even),
-        others=np.flatnonzero(~even),
+        stacks=_stacks(readings[rows], order, study, shapes, even),
+        incomplete=_alike(shapes, plain & ~even),
         order=order,
     )
 
 
-def with_names(stack: Stack, studies: Stacked, table: pd.DataFrame) -> Stack:
-    """Return the studies laid out as `grr.Study` lays them out, with the names of their parts.
+def laid_out(members: Codes, shape: Shape, codes: Codes, table: pd.DataFrame) -> Stack:
+    """Return studies laid out as `grr.Study` lays them out, with the names of their parts.
 
-    Those in which two names differ by their spelling alone, or in which the trials are numbered
-    unevenly, are left out: they need a look of their own.
+    Those in which two names differ by their spelling alone, or in which not every trial is
+    numbered alike, are left out: they need a look of their own.
+
+    Parameters
+    ----------
+    members : ndarray
+        Positions of the studies among all, in order.
+    shape : (int, int, int)
+        Parts, operators and trials of each.
+    codes : ndarray
+        Which study each row of the table belongs to.
+    table : DataFrame
     """
-    rows = np.flatnonzero(np.isin(studies.codes, stack.studies))
-    table, shape = table.iloc[rows], stack.readings.shape
-    keys, names = [trial_codes(table)[0]], []
-    if "trial" in table:
-        keys = [pd.to_numeric(table["trial"]).to_numpy(dtype=np.float64)]
-    alike = np.zeros(len(rows), dtype=np.bool_)
-    for name in ("operator", "part"):
-        codes, labels = np.zeros(len(rows), dtype=np.intp), np.array(["1"], dtype=object)
+    rows = np.flatnonzero(np.isin(codes, members))
+    study, table, count = np.searchsorted(members, codes[rows]), table.iloc[rows], len(members)
+    plain, places = np.ones(count, dtype=np.bool_), []
+    names: list[Labels] = []
+    for name in ("part", "operator"):
+        code, labels = np.zeros(len(rows), dtype=np.intp), np.array(["1"], dtype=object)
         if name in table:
-            codes, labels = _factorized(table[name])
+            code, labels = _factorized(table[name])
         texts = pd.Series([label_text(label) for label in labels])
         ordered = pd.Index(natural_order(texts))
-        spelt = ordered.map(spelling).duplicated(keep=False)
-        code = ordered.get_indexer(pd.Index(texts))[codes]
-        keys.append(code)
-        names.append(np.asarray(ordered, dtype=object))
-        alike |= spelt[code]
-    order = np.lexsort((*keys, studies.codes[rows]))
-    trial, operator, part = (key[order].reshape(shape) for key in keys)
-    plain = (trial == trial[:, :1, :1]).all(axis=(1, 2, 3))
-    plain &= ~alike[order].reshape(len(plain), -1).any(axis=1)
-    readings = numbers_in(table["reading"])[order].reshape(shape)
-    return Stack(
-        stack.studies, readings, names[1][part[:, :, 0, 0]], names[0][operator[:, 0, :, 0]]
-    ).where(plain)
+        code = ordered.get_indexer(pd.Index(texts))[code]
+        plain[study[ordered.map(spelling).duplicated(keep=False)[code]]] = False
+        rank, _ = _within(study, code, count, len(ordered))
+        of_study = np.full((count, shape[len(names)]), None, dtype=object)
+        of_study[study, rank] = np.asarray(ordered, dtype=object)[code]
+        places.append(rank)
+        names.append(of_study)
+    trial = np.zeros(len(rows), dtype=np.intp)
+    if "trial" in table:
+        trial = np.unique(pd.to_numeric(table["trial"]), return_inverse=True)[1]
+    trial, trials = _within(study, trial, count, int(trial.max()) + 1)
+    plain &= trials == shape[2]
+    readings, kept = np.full((count, *shape), np.nan), plain[study]
+    at = (study[kept], *(rank[kept] for rank in places), trial[kept])
+    readings[at] = numbers_in(table["reading"])[kept]
+    return Stack(members, readings, *names).where(plain)
 
 
 def _rows_alike(column: pd.Series[Any]) -> int:
@@ -248,16 +277,24 @@ def _within(study: Codes, codes: Codes, studies: int, labels: int) -> tuple[Code
     return number - first[study], counts
 
 
-def _even(counts: Codes, offset: Codes, cells: Codes) -> tuple[Codes, Mask]:
-    """Return how often each study repeats a cell, and whether equally often everywhere."""
-    trials = np.zeros(len(cells), dtype=np.intp)
-    even = np.zeros(len(cells), dtype=np.bool_)
+def _least_and_most(counts: Codes, offset: Codes, cells: Codes) -> tuple[Codes, Codes]:
+    """Return how often each study repeats a cell at least and at most."""
+    least, most = np.zeros(len(cells), dtype=np.intp), np.zeros(len(cells), dtype=np.intp)
     some = cells > 0
     if some.any():
         starts = offset[:-1][some]
-        least, most = np.minimum.reduceat(counts, starts), np.maximum.reduceat(counts, starts)
-        trials[some], even[some] = most, (least == most) & (least > 0)
-    return trials, even
+        least[some] = np.minimum.reduceat(counts, starts)
+        most[some] = np.maximum.reduceat(counts, starts)
+    return least, most
+
+
+def _alike(shapes: Codes, wanted: Mask) -> list[tuple[Codes, Shape]]:
+    """Return the studies wanted, those of one shape together."""
+    found = []
+    for one in np.unique(shapes[wanted], axis=0):
+        members = np.flatnonzero(wanted & (shapes == one).all(axis=1))
+        found.append((members, (int(one[0]), int(one[1]), int(one[2]))))
+    return found
 
 
 def _repeated(
@@ -291,23 +328,21 @@ def _stacks(
     readings: Array,
     order: Codes | None,
     study: Codes,
-    shape: tuple[Codes, Codes, Codes],
+    shapes: Codes,
     even: Mask,
 ) -> list[Stack]:
     if order is not None:
         readings, study = readings[order], study[order]
     sizes = np.bincount(study, minlength=len(even))
     starts = np.cumsum(sizes) - sizes
-    shapes = np.column_stack(shape)
     stacks = []
-    for one in np.unique(shapes[even], axis=0):
-        members = np.flatnonzero(even & (shapes == one).all(axis=1))
-        size = int(one.prod())
+    for members, one in _alike(shapes, even):
+        size = one[0] * one[1] * one[2]
         if len(members) * size == len(readings):
             values = readings
         else:
             values = readings[(starts[members][:, None] + np.arange(size)).ravel()]
-        stacks.append(Stack(members, values.reshape(len(members), *(int(n) for n in one))))
+        stacks.append(Stack(members, values.reshape(len(members), *one)))
     return stacks
 
 

@@ -56,11 +56,14 @@ from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.mistakes import mistakes_in, without_factor_slips
 from grr.questions.scatter import (
+    filled,
     filled_readings,
     last_digit,
+    last_digits,
     normal_studies_of,
     read_by_everyone,
     scatter_of,
+    too_many_missing,
 )
 from grr.questions.sittings import (
     ZEROED,
@@ -569,28 +572,31 @@ class Named(NamedTuple):
 
 
 def largest_causes(
-    readings: Array, digit: Array, *, shown: Array, floored: Mask, people: float
+    readings: Array, resolution: Array, *, shown: Array, floored: Mask, people: float
 ) -> list[Named | None]:
     """Return the cause with the largest share of GRR's variance in each of many studies.
 
-    The first of `Causes.named`, of complete crossed studies in which nothing must be mended and
-    whose order is not known; None where nothing stands out.
+    The first of `Causes.named`, of crossed studies in which nothing must be mended and whose order
+    is not known; None where nothing stands out, or too much is missing to be looked into.
 
     Parameters
     ----------
     readings : ndarray, shape (studies, parts, operators, trials)
-    digit : ndarray, shape (studies,)
-        See `grr.questions.scatter.last_digits`.
+        NaN where missing.
+    resolution : ndarray, shape (studies,)
+        NaN where it is not known.
     shown, floored : ndarray, shape (studies,)
         GRR's variance, and where rounding hides repeatability.
     people : float
         How many will ever measure.
     """
     p, o, r = readings.shape[1:]
+    y = filled(readings)
+    digit = last_digits(resolution, y)
     divisor, rounding = divisor_of(o, people), np.square(rounding_floor(digit))
-    y = readings - readings.mean(axis=(1, 2, 3), keepdims=True)
+    y = y - y.mean(axis=(1, 2, 3), keepdims=True)
     found: list[Named | None] = [None] * len(y)
-    some = np.flatnonzero(shown > 0.0)
+    some = np.flatnonzero((shown > 0.0) & ~too_many_missing(readings))
     for places, normal in normal_studies_of(readings[some], digit[some]):
         rows = some[places]
         tests = battery(p, o, r, trial_shapes(p, o, r), normal)

@@ -1083,23 +1083,27 @@ def number_to_mend(
 ) -> NDArray[np.intp]:
     """Return how many things `check` finds that must be settled, in many studies at once.
 
-    Of complete crossed studies that are given by their readings and limits alone: nothing is known
-    of their order, and their names differ.
+    Of crossed studies that are given by their readings and limits alone: nothing is known of their
+    order, their names differ, and every operator measured every part.
 
     Parameters
     ----------
     readings : ndarray, shape (studies, parts, operators, trials)
+        NaN where missing.
     resolution, lower, upper : ndarray, shape (studies,)
         NaN where not given.
     """
-    found = _is_far(np.median(readings, axis=(1, 2, 3)), lower, upper).astype(np.intp)
-    suspect = may_hold_mistakes(readings, resolution) | may_shift(readings, level=LEVEL)
-    for n in np.flatnonzero(suspect):
+    found = _is_far(median(readings, axis=(1, 2, 3)), lower, upper).astype(np.intp)
+    suspect = may_hold_mistakes(readings, resolution)
+    incomplete = np.isnan(readings).any(axis=(1, 2, 3))
+    for n in np.flatnonzero(suspect | incomplete | may_shift(readings, level=LEVEL)):
         step = None if np.isnan(resolution[n]) else float(resolution[n])
-        wrong, clean = mistakes_of(readings[n], part_by_part(readings[n]), step), readings[n].copy()
-        for slip in wrong.slips:
-            clean[slip.part, slip.operator, slip.trial] = np.nan
-        found[n] += sum(len(kind) for kind in (*wrong[:3], wrong.copies))
+        clean = readings[n].copy()
+        if suspect[n]:
+            wrong = mistakes_of(readings[n], part_by_part(readings[n]), step)
+            for slip in wrong.slips:
+                clean[slip.part, slip.operator, slip.trial] = np.nan
+            found[n] += sum(len(kind) for kind in (*wrong[:3], wrong.copies))
         found[n] += sum(_is_large(change, step) for change in changes_in(clean))
         found[n] += np.nanmax(clean) == np.nanmin(clean)  # a stuck gauge
     return found

@@ -264,22 +264,29 @@ def normal_studies_of(
     """Yield which of many studies (studies, p, o, r) have which clean ones beside them.
 
     None where the scatter is not tested, see `Scatter.why`; their order is not known. A coarse
-    digit asks for normal studies of its own.
+    digit asks for normal studies of its own, and so does each pattern of missing readings.
     """
-    shape = readings.shape[1:]
+    shape, gaps = readings.shape[1:], np.isnan(readings)
     fine = tested = np.zeros(len(readings), dtype=np.bool_)
+    y = filled(readings)
     if shape[2] > 1:
-        sd = scatter_sd(readings, digit)
-        tested = (np.ptp(residuals(readings), axis=(1, 2, 3)) > 0.0) & ~(digit > COARSEST * sd)
+        sd = scatter_sd(y, digit)
+        tested = (np.ptp(residuals(y), axis=(1, 2, 3)) > 0.0) & ~(digit > COARSEST * sd)
+        tested &= ~too_many_missing(readings)
         fine = tested & (digit < FINE * sd)
-    for rows, normal in (
-        (np.flatnonzero(~tested), None),
-        (np.flatnonzero(fine), normal_studies(shape) if fine.any() else None),
-    ):
-        if rows.size:
-            yield rows, normal
+    if not tested.all():
+        yield np.flatnonzero(~tested), None
+    patterns, which = np.unique(
+        gaps[fine].reshape(-1, int(np.prod(shape))), axis=0, return_inverse=True
+    )
+    for number, pattern in enumerate(patterns):
+        lost = pattern.reshape(shape) if pattern.any() else None
+        rows = np.flatnonzero(fine)[which.ravel() == number]
+        yield rows, normal_studies(shape, gaps=lost)
     for row in np.flatnonzero(tested & ~fine):
-        yield np.array([row]), _normal_like(readings[row], float(digit[row]), float(sd[row]))
+        lost = gaps[row] if gaps[row].any() else None
+        normal = _normal_like(y[row], float(digit[row]), float(sd[row]), gaps=lost)
+        yield np.array([row]), normal
 
 
 def scatter_forbids_use(readings: Array, resolution: Array) -> Mask:
@@ -292,9 +299,10 @@ def scatter_forbids_use(readings: Array, resolution: Array) -> Mask:
         NaN where it is not known.
     """
     found = np.zeros(len(readings), dtype=np.bool_)
-    for rows, normal in normal_studies_of(readings, last_digits(resolution, readings)):
+    y = filled(readings)
+    for rows, normal in normal_studies_of(readings, last_digits(resolution, y)):
         if normal is not None:
-            p = compared(readings[rows], normal).p[:, [FINDS.index(name) for name in FORBIDDING]]
+            p = compared(y[rows], normal).p[:, [FINDS.index(name) for name in FORBIDDING]]
             found[rows] = (p < SCATTER_LEVEL).any(axis=1)
     return found
 
@@ -323,12 +331,27 @@ def filled_readings(study: Study) -> tuple[Array, Mask]:
         y = cube.packed
         return y, np.zeros(y.shape, dtype=bool)
     if gaps.any():
-        if gaps.all(axis=2).any() or gaps.mean() > MOST_MISSING:
+        if too_many_missing(y):
             raise StudyError(
                 "too many readings are missing", "Take them, or leave out the parts without them"
             )
-        y = np.where(gaps, np.nanmean(y, axis=2, keepdims=True), y)
+        y = filled(y)
     return y, gaps
+
+
+def too_many_missing(readings: Array) -> Mask:
+    """Whether too many of readings (..., p, o, r) are missing, or all of one cell."""
+    gaps = np.isnan(readings)
+    empty = np.asarray(gaps.all(axis=-1))
+    return np.asarray(empty.any(axis=(-2, -1)) | (gaps.mean(axis=(-3, -2, -1)) > MOST_MISSING))
+
+
+def filled(readings: Array) -> Array:
+    """Return the readings (..., p, o, r), the mean of the cell in place of a missing one."""
+    gaps = np.isnan(readings)
+    if not gaps.any():
+        return readings
+    return np.where(gaps, np.nanmean(readings, axis=-1, keepdims=True), readings)
 
 
 def last_digit(resolution: float | None, y: Array) -> float:

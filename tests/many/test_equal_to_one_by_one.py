@@ -279,15 +279,18 @@ def spread(y: np.ndarray, where: tuple, factor: float) -> np.ndarray:
     return changed(y, where, lambda v: v.mean(-1, keepdims=True) * (1 - factor) + factor * v)
 
 
-@pytest.mark.parametrize("shape", [(10, 3, 3), (7, 3, 2)])
-def test_checks_find_in_a_stack_what_they_find_alone(shape: tuple[int, int, int]) -> None:
+@pytest.mark.parametrize(("shape", "lost"), [((10, 3, 3), 0), ((7, 3, 2), 0), ((7, 3, 3), 1)])
+def test_checks_find_in_a_stack_what_they_find_alone(
+    shape: tuple[int, int, int], lost: int
+) -> None:
     rng = np.random.default_rng(12)
     studies = []
     for fault, make in FAULTS.items():
         for number in range(3):
             table = one_study(rng, shape).sort_values(["part", "operator", "trial"])
             table["reading"] = make(table["reading"].to_numpy().reshape(shape)).ravel()
-            studies.append(table.assign(study=f"{fault} {number}"))
+            kept = table.drop(index=rng.choice(table.index, lost, replace=False))
+            studies.append(kept.assign(study=f"{fault} {number}"))
     table = pd.concat(studies).sample(frac=1, random_state=5)
     found = grr.analyse_many(table, tolerances=TOLERANCE, intervals=True, checks=True)
     seen = set()
