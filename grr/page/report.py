@@ -383,7 +383,7 @@ def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:
     judged = verdict(result)
     ruined = {"": result} if judged.findings.ruined else {}
     pictures = _pictures(result, spread=not ruined)
-    people = [] if ruined else [*_operators(study, ranges=True), *_drift(study)]
+    people = [] if ruined else [*_operators_beside(study), *_drift(study)]
     parts = [
         Part("why", "Why this decision", [*_why(judged), Prose([CAUTION])], True),
         Part("pictures", "The study in pictures", _in_pairs(pictures)),
@@ -417,7 +417,14 @@ def _several_methods(
         for name, judged in verdicts.items()
     ]
     pictures = [
-        (name, _pictures(one, spread=name not in ruined)[-1:]) for name, one in results.items()
+        (
+            name,
+            [
+                *_pictures(one, spread=name not in ruined)[-1:],
+                *([] if name in ruined else _operators(one.study)[0]),
+            ],
+        )
+        for name, one in results.items()
     ]
     numbers = [
         block
@@ -431,7 +438,7 @@ def _several_methods(
         Part("methods", METHODS, [*compared, *drifts]),
         Part("decision", "Each method by itself", side_by_side(decided)),
         Part("pictures", "The readings in pictures", side_by_side(pictures)),
-        Part("comparisons", OPERATORS, each(lambda result: _operators(result.study))),
+        Part("comparisons", OPERATORS, each(lambda result: _operators(result.study)[1])),
         Part("numbers", NUMBERS, numbers, annex=True),
         Part("risks", RISKS, each(risks_blocks), annex=True),
         *_annex(study, results, ruined),
@@ -508,24 +515,30 @@ def _drawn(make: Callable[[], Figure]) -> Sequence[PageBlock]:
     return or_reason(picture, "Not drawn: ")
 
 
-def _operators(study: Study, *, ranges: bool = False) -> Sequence[PageBlock]:
-    """Return who reads high, who scatters, and who needs what; not what is for the curious.
+def _operators(study: Study) -> tuple[Sequence[PageBlock], Sequence[PageBlock]]:
+    """Return who reads high and who scatters as a picture, and what is said of it in words.
 
-    ``ranges`` for the picture of the repeats too, with what is said beside both.
+    Without what is for the curious. Where they cannot be compared no picture, and why.
     """
-
-    def compared() -> list[PageBlock]:
+    try:
         found = compare_operators(study)
         figure = operators_side_by_side(found)
-        said = after_opening(found.blocks())[1:]  # the headline is the picture's answer
-        shown = [one for one in said if not (isinstance(one, Fold) and one.brief)]
-        pictures = [
-            Picture(lambda: figure),
-            *(_drawn(lambda: trial_ranges(study)) if ranges else []),
-        ]
-        return [Columns(pictures, shown)] if ranges else [*pictures, *shown]
+    except StudyError:
+        return [], or_reason(
+            lambda: compare_operators(study).blocks(), "The operators cannot be compared: "
+        )
+    said = after_opening(found.blocks())[1:]  # the headline is the picture's answer
+    return [Picture(lambda: figure)], [
+        one for one in said if not (isinstance(one, Fold) and one.brief)
+    ]
 
-    return or_reason(compared, "The operators cannot be compared: ")
+
+def _operators_beside(study: Study) -> Sequence[PageBlock]:
+    """Return the operators compared in one study: pictures, and what is said beside them."""
+    picture, said = _operators(study)
+    if not picture:
+        return said
+    return [Columns([*picture, *_drawn(lambda: trial_ranges(study))], said)]
 
 
 def _drift(study: Study) -> list[PageBlock]:

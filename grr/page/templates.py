@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 #: Height of the drawn field of a picture that stands beside another, in px, and the least share
 #: of its own height that it keeps.
 FLAT, FLATTEST = 170.0, 0.6
+#: Pictures whose rows have no room to spare: their labels are of two lines and more.
+AS_THEY_ARE = ("fig-operators-side-by-side",)
 #: No script at all, and nothing from elsewhere: a page reads the same in ten years.
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 
@@ -72,6 +74,6 @@ def _drawn(figure: Figure, suffix: str, width: float) -> object:
 
     layout = figure.layout
     inner = layout.height - layout.margin.t - layout.margin.b
-    if width < WIDTH and inner > FLAT:
+    if width < WIDTH and inner > FLAT and layout.meta["id"] not in AS_THEY_ARE:
         layout.height -= inner - max(FLAT, FLATTEST * inner)
     return Markup(figure_svg(figure, suffix=suffix, width=width))
