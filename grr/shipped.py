@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from grr.files.chosen import WORKING_FOLDER_MARK
+from grr.files.allowed_files import WORKING_FOLDER_MARK
 from grr.files.disk import write_bytes, write_whole
 from grr.model.errors import StudyError
 

@@ -32,6 +32,8 @@ _SECONDS_TO_FREE = 2.0
 LARGEST_RECORD = 500_000_000
 #: The largest file of settings, in bytes; a full ``study.toml`` has some thousands.
 LARGEST_SETTINGS = 1_000_000
+#: Stands in every working folder that ``grr lab`` has filled, and lists what was put there.
+WORKING_FOLDER_MARK = ".grr_put_here.json"
 
 
 def regular_file(path: str | os.PathLike[str], largest: int | None = None) -> Path:

@@ -7,7 +7,7 @@ from pathlib import Path
 from tempfile import mkdtemp
 from urllib.parse import parse_qs
 
-from grr.files.allowed_files import LARGEST_SETTINGS, regular_file
+from grr.files.allowed_files import LARGEST_SETTINGS, WORKING_FOLDER_MARK, regular_file
 from grr.files.disk import write_whole
 from grr.files.folder import new_study_folder, open_study
 from grr.files.gauge_folder import GAUGES
@@ -17,8 +17,6 @@ from grr.model.settings import Settings
 from grr.model.study import Study
 from grr.model.values import a_path
 
-#: Stands in every working folder that ``grr lab`` has filled, and lists what was put there.
-WORKING_FOLDER_MARK = ".grr_put_here.json"
 #: Holds the chosen folder, relative to the working folder.
 CHOICE_FILE = "chosen_study.txt"
 DEFAULT = "demo_data/dowel_pin"

@@ -18,6 +18,10 @@ def read_only(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
 copyreg.pickle(MappingProxyType, lambda mapping: (read_only, (dict(mapping),)))
 
 
+#: From pandas 3 on the values of a copy are copied once either table is written to.
+_COPY_VALUES = int(pd.__version__.split(".")[0]) < 3
+
+
 class Frame:
     """A table of a frozen dataclass: every reader gets a copy of its own.
 
@@ -39,7 +43,7 @@ class Frame:
                 return None
             raise AttributeError(self._name)
         table: pd.DataFrame | None = instance.__dict__[self._name]
-        return None if table is None else table.copy()
+        return None if table is None else table.copy(deep=_COPY_VALUES)
 
     def __set__(self, instance: Any, table: pd.DataFrame | None) -> None:
         instance.__dict__[self._name] = table
