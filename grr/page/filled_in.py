@@ -10,6 +10,7 @@ import math
 from dataclasses import replace
 
 from grr.formulas.analysis_of_variance import (
+    Components,
     among_people,
     crossed_anova,
     interaction_kept,
@@ -68,10 +69,7 @@ def _variances(result: GaugeResult) -> dict[str, tuple[str, ...]]:
             for name in result.source_names[:-1]
             if not math.isnan(result.value(name, "sd"))
         } | {"TV": _total(result)}
-    if result.study.design == "nested":
-        found = _nested(result)
-    else:
-        found = _sessions(result) if "SES" in result.source_names else _crossed(result)
+    found = _nested(result) if result.study.design == "nested" else _crossed(result)
     return {**found, "EV": (*_known_with(result), *found["EV"]), "TV": _total(result)}
 
 
@@ -85,102 +83,43 @@ def _by_ranges(result: GaugeResult) -> dict[str, tuple[str, ...]]:
 
 
 def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
-    """Return the formulas of a complete crossed study."""
+    """Return the formulas of a complete crossed study, sessions in them where they are a source."""
     study = result.study
-    anova = crossed_anova(study.cube().packed)
-    p, o, r = anova.parts, anova.operators, anova.trials
-    found = interaction_pooled(anova) if result.pooled else interaction_kept(anova)
-    if math.isfinite(study.people) and o > 1:
-        found = among_people(found, study.people)
-    av, pv, interaction = (
-        _square(result, float(v)) for v in (found.operator, found.part, found.interaction)
+    sessions = "SES" in result.source_names
+    if sessions:
+        found, p, o, r, m, n = _of_sessions(result)
+    else:
+        anova = crossed_anova(study.cube().packed)
+        p, o, r, m, n = anova.parts, anova.operators, anova.trials, 0, 0
+        found = interaction_pooled(anova) if result.pooled else interaction_kept(anova)
+        if math.isfinite(study.people) and o > 1:
+            found = among_people(found, study.people)
+    av, pv, interaction, ses = (
+        _square(result, float(0.0 if v is None else v))
+        for v in (found.operator, found.part, found.interaction, found.session)
     )
     ms = _mean_squares(result)
-    pooled = result.pooled and "interaction" in ms
-    error = "pooled error" if pooled else "error"
+    error = "pooled error" if "pooled error" in ms else "error"
     against = error if result.pooled else "interaction"
-    ev = ms[error]
-    lines = {"EV": _repeatability(result, f"mean square of {error}", ev)}
+    lines = {"EV": _repeatability(result, f"mean square of {error}", ms[error])}
+    if sessions:
+        lines["SES"] = (
+            f"SES² = (MS session − MS {error}) / (parts × readings of a part in a session) = "
+            f"({_n(ms['session'])} − {_n(ms[error])}) / ({p} × {n}) = {_variance(ses)}",
+            _root(result, "SES"),
+        )
     lines["PV"] = (
         f"PV² = (MS part − MS {against}) / (operators × trials) = "
         f"({_n(ms['part'])} − {_n(ms[against])}) / ({o} × {r}) = {_variance(pv)}",
         *_given_total(result),
     )
-    if o < 2:
-        return {**lines, "GRR": (f"GRR² = EV² = {_number(result, 'EV')}", _root(result, "GRR"))}
-    note, factor = "", ""
-    if math.isfinite(study.people):
-        n = f"{study.people:.0f}"
-        note, factor = " × (people − 1) / people", f" × ({n} − 1) / {n}"
-    lines["AV"] = (
-        f"AV² = (MS operator − MS {against}) / (parts × trials){note} = "
-        f"({_n(ms['operator'])} − {_n(ms[against])}) / ({p} × {r}){factor} = {_variance(av)}",
-        _root(result, "AV"),
-    )
-    summed = ["EV", "AV"]
-    if result.pooled:
-        lines["INT"] = ("INT: pooled with the error (see the estimator)",)
-    else:
-        lines["INT"] = (
-            f"INT² = (MS interaction − MS error) / trials = ({_n(ms['interaction'])} − "
-            f"{_n(ms['error'])}) / {r} = {_variance(interaction)}",
-            _root(result, "INT"),
-        )
-        summed.append("INT")
-    lines["GRR"] = (
-        f"GRR² = {' + '.join(f'{name}²' for name in summed)} = "
-        f"{' + '.join(_number(result, name) for name in summed)} = {_number(result, 'GRR')}",
-        _root(result, "GRR"),
-    )
-    return lines
-
-
-def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
-    """Return the formulas of a balanced study with sessions of each operator, or of all."""
-    further = further_sources(result.study)
-    assert further is not None
-    assert further.squares is not None
-    levels = further.squares.levels
-    p, o = levels["part"], levels.get("operator", 1)
-    shared = further.shared_sessions == "all"
-    m, r = levels["session"] // (1 if shared else o), len(further.readings) // (p * o)
-    n = r // m * (o if shared else 1)
-    ms = _mean_squares(result)
-    found = moment_components(result.study, further, pooled=result.pooled)
-    av, pv, interaction, ses = (
-        _square(result, float(v or 0.0))
-        for v in (found.operator, found.part, found.interaction, found.session)
-    )
-    error = "pooled error" if "pooled error" in ms else "error"
-    cell = error if result.pooled else "interaction"
-    lines = {"EV": _repeatability(result, f"mean square of {error}", ms[error])}
-    assert found.session is not None
-    lines["SES"] = (
-        f"SES² = (MS session − MS {error}) / (parts × readings of a part in a session) = "
-        f"({_n(ms['session'])} − {_n(ms[error])}) / ({p} × {n}) = "
-        f"{_variance(ses)}",
-        _root(result, "SES"),
-    )
-    lines["PV"] = (
-        f"PV² = (MS part − MS {cell}) / (operators × trials) = "
-        f"({_n(ms['part'])} − {_n(ms[cell])}) / ({o} × {r}) = {_variance(pv)}",
-        *_given_total(result),
-    )
-    summed = ["EV", "SES"]
+    summed = ["EV"]
     if o > 1:
-        known = math.isfinite(result.study.people)
-        note = " × (people − 1) / people" if known else ""
-        people = f"{result.study.people:.0f}"
-        factor = f" × ({people} − 1) / {people}" if known else ""
-        opened, closed = ("[", "]") if known else ("", "")
-        own, own_n = ("", "") if shared else (" − SES² / sessions", f" − {_n(ses)} / {m}")
         lines["AV"] = (
-            f"AV² = {opened}(MS operator − MS {cell}) / (parts × trials){own}{closed}"
-            f"{note} = {opened}({_n(ms['operator'])} − {_n(ms[cell])}) / ({p} × {r})"
-            f"{own_n}{closed}{factor} = {_variance(av)}",
+            _operator_line(result, against, ms, (p, r, m), (ses, av)),
             _root(result, "AV"),
         )
-        summed = ["EV", "AV", "SES"]
+        summed.append("AV")
         lines["INT"] = ("INT: pooled with the error (see the estimator)",)
         if not result.pooled:
             lines["INT"] = (
@@ -188,13 +127,56 @@ def _sessions(result: GaugeResult) -> dict[str, tuple[str, ...]]:
                 f"{_n(ms['error'])}) / {r} = {_variance(interaction)}",
                 _root(result, "INT"),
             )
-            summed = ["EV", "AV", "INT", "SES"]
+            summed.append("INT")
+    summed += ["SES"] if sessions else []
+    shown = " + ".join(_number(result, name) for name in summed)
+    whole = f" = {_number(result, 'GRR')}" if len(summed) > 1 else ""
     lines["GRR"] = (
-        f"GRR² = {' + '.join(f'{name}²' for name in summed)} = "
-        f"{' + '.join(_number(result, name) for name in summed)} = {_number(result, 'GRR')}",
+        f"GRR² = {' + '.join(f'{name}²' for name in summed)} = {shown}{whole}",
         _root(result, "GRR"),
     )
     return lines
+
+
+def _of_sessions(result: GaugeResult) -> tuple[Components, int, int, int, int, int]:
+    """Return the components of a balanced study with sessions, and its numbers.
+
+    Parts, operators, readings of a part by an operator, sessions of an operator (0 where all
+    share them), and readings of a part in a session.
+    """
+    further = further_sources(result.study)
+    assert further is not None
+    assert further.squares is not None
+    levels = further.squares.levels
+    p, o = levels["part"], levels.get("operator", 1)
+    r = len(further.readings) // (p * o)
+    shared = further.shared_sessions == "all"
+    own = 0 if shared else levels["session"] // o
+    found = moment_components(result.study, further, pooled=result.pooled)
+    return found, p, o, r, own, r * o // levels["session"]
+
+
+def _operator_line(
+    result: GaugeResult,
+    against: str,
+    ms: dict[str, float],
+    numbers: tuple[int, int, int],
+    squares: tuple[float, float],
+) -> str:
+    """Return AV²: less a share of SES² with sessions, and over the people who will measure."""
+    (p, r, m), (ses, av) = numbers, squares
+    note, factor = "", ""
+    if math.isfinite(result.study.people):
+        n = f"{result.study.people:.0f}"
+        note, factor = " × (people − 1) / people", f" × ({n} − 1) / {n}"
+    said = f"(MS operator − MS {against}) / (parts × trials)"
+    filled = f"({_n(ms['operator'])} − {_n(ms[against])}) / ({p} × {r})"
+    if "SES" in result.source_names:
+        if m:
+            said, filled = f"{said} − SES² / sessions", f"{filled} − {_n(ses)} / {m}"
+        if note:
+            said, filled = f"[{said}]", f"[{filled}]"
+    return f"AV² = {said}{note} = {filled}{factor} = {_variance(av)}"
 
 
 def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
