@@ -327,7 +327,13 @@ def new(options: argparse.Namespace) -> int:
     from grr.model.settings import MEANINGS
     from grr.model.text_blocks import paragraph
     from grr.page.run_sheet import plan_study
-    from grr.questions.planning import refuse_coarse, refuse_joined_names, shop_unit, warnings_about
+    from grr.questions.planning import (
+        TWO_GAUGES,
+        refuse_coarse,
+        refuse_joined_names,
+        shop_unit,
+        warnings_about,
+    )
 
     unit = shop_unit(options.unit)
     resolution, process_sd = (_number_of(options, name) for name in ("resolution", "process_sd"))
@@ -369,6 +375,8 @@ def new(options: argparse.Namespace) -> int:
     _print_chances(settings)
     for warning in warnings_about(plan, resolution, tolerance, unit):
         print(paragraph(f"▲ {warning}"))
+    if len(plan.gauges) == 2 and options.gauges_are == "random":
+        print(paragraph(f"▲ {TWO_GAUGES}. Name more, or say how many there are: --gauges-are"))
     print(f"1. Open {options.folder / 'study.toml'}. Settle first what decides most:")
     for key, words in MEANINGS.items():
         now = getattr(settings, key)

@@ -40,6 +40,7 @@ from grr.model.settings import PARTS, PURPOSES, Settings
 from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, needs, spelling
 from grr.questions.planning import (
+    TWO_GAUGES,
     chances_of_plan,
     expected_precision,
     part_codes,
@@ -606,6 +607,11 @@ def _about_people(answers: Mapping[str, str]) -> Iterator[FieldProblem]:
             yield FieldProblem(key, "Name two or more, or leave it empty.")
         elif names and ways:
             yield FieldProblem(key, "Not beside ways of holding: plan a study for each of them.")
+    gauges, said = _names(answers.get("gauges")), answers.get("gauges_are", "")
+    if gauges and not said:
+        yield FieldProblem("gauges_are", "Needs an answer: it decides much.", missing=True)
+    elif len(gauges) == 2 and said == GAUGES_ARE["random"]:
+        yield FieldProblem("gauges_are", f"{TWO_GAUGES}.", "It is so", asks=True)
 
 
 def _about_all(
@@ -735,8 +741,8 @@ def _answers(settings: Settings | None) -> dict[str, Any]:
             "gauges": ", ".join(plan.gauges),
         }
         if plan.gauges:
-            words = (text for key, text in GAUGES_ARE.items() if key == settings.gauges_are)
-            answers["gauges_are"] = next(words, None)
+            known: OperatorsAre = "fixed" if settings.gauges_are == "fixed" else "random"
+            answers["gauges_are"] = GAUGES_ARE[known]
     return answers
 
 
@@ -841,9 +847,11 @@ def _operators_are(answers: dict[str, Any]) -> OperatorsAre | int:
 
 
 def _gauges_are(answers: dict[str, Any], base: Settings) -> OperatorsAre | int:
-    """Return the word that was picked; else what was stated before, such as how many."""
+    """Return the word that was picked; how many there are, where that was stated before."""
     said = answers.get("gauges_are")
-    return _key(GAUGES_ARE, said) if said else base.gauges_are
+    if not said or (said == GAUGES_ARE["random"] and isinstance(base.gauges_are, int)):
+        return base.gauges_are
+    return _key(GAUGES_ARE, said)
 
 
 def _key(words: Mapping[Word, str], shown: str) -> Word:

@@ -953,6 +953,10 @@ def refuse_two_as_a_sample(operators: int, operators_are: str | int) -> None:
         )
 
 
+#: What is said of two gauges that stand for others: their difference is one degree of freedom.
+TWO_GAUGES = "Two gauges are too few to stand for others: such a study hardly ever decides"
+
+
 def refuse_joined_names(names: Sequence[str]) -> None:
     """Refuse a name that seems to be several: "Ravi; Lena; Tom" is not one person.
 

@@ -379,3 +379,40 @@ def test_two_halves_become_one(tmp_path):
     study = open_study(tmp_path / "both")
     assert study.taken == plan.readings
     assert study.readings.groupby(["part", "operator", "place"]).size().eq(2).all()
+
+
+def test_the_study_form_plans_them(tmp_path):
+    form = grr.study_form(tmp_path / "bush")
+    form.change(
+        title="Bush", lower="9.9", upper="10.1", resolution="0.001", operators="Ann, Ben, Cem",
+        operators_are="yes, only they", parts="5", trials="2", places="top", gauges="M1, M2",
+    )  # fmt: skip
+    assert {one.key for one in form.contradictions()} == {"places", "gauges_are"}
+    form.change(places="top, middle", gauges_are="no, others like these too")
+    (asked,) = form.contradictions()
+    assert asked.asks
+    form.change(gauges_are="yes, only these")
+    form.save()
+    saved = read_settings(tmp_path / "bush")
+    assert saved.gauges_are == "fixed"
+    assert (saved.plan.places, saved.plan.gauges) == (("top", "middle"), ("M1", "M2"))
+    write_settings(tmp_path / "bush", replace(saved, gauges_are=7))
+    again = grr.study_form(tmp_path / "bush")
+    again.change(title="Bush, lot 2", gauges_are="no, others like these too")
+    again.confirmed = {asked.words}
+    again.save()
+    assert read_settings(tmp_path / "bush").gauges_are == 7  # how many was stated before
+
+
+def test_a_plan_is_drawn_with_them():
+    sheet = grr.plan_study(
+        4, ["Ann", "Ben"], 2, operators_are="fixed", places=["top", "foot"], gauges=2, seed=1
+    )
+    table = sheet.to_frame()
+    assert table.groupby(["operator", "part", "place", "gauge"]).size().eq(2).all()
+    page, key = sheet.page(), sheet.key_page()
+    assert "gauge 2" in page
+    assert "<th>place</th>" in page
+    assert "top and foot" in key
+    assert "<th>place</th>" not in grr.plan_study(4, 3, 2, seed=1).page()
+    assert list(grr.plan_study(4, 3, 2, seed=1).to_frame())[-1] == "method"
