@@ -15,7 +15,7 @@ from typing import Any
 
 from grr.files.chosen import PLACES, asked_for, folder_name, on_a_page, study_folders
 from grr.files.seal import reported_seal
-from grr.files.study_file import STUDY_FILE
+from grr.files.study_file import STUDY_FILE, read_settings
 from grr.formulas.second_look import confidence_of
 from grr.model.blocks import Block, Bullets, Heading, Prose
 from grr.model.choices import FIX_FIRST, Decision
@@ -169,8 +169,12 @@ def start_page(top: str | Path = "..") -> Screen:
 
 def _row(folder: Path) -> dict[str, Any]:
     """Return a study as the start page lists it; one that cannot be read says so."""
+    shipped = folder.parent.name == PLACES[1]
     try:
-        progress = progress_of(folder)
+        if shipped and on_a_page():  # which shows its name and limits only
+            progress = Progress(folder, read_settings(folder), None)
+        else:
+            progress = progress_of(folder)
     except StudyError as error:
         progress = Progress(folder, None, None, str(error))
     row: dict[str, Any] = {
@@ -180,7 +184,7 @@ def _row(folder: Path) -> dict[str, Any]:
         "decision": "",
         "sign": "",
         "when": progress.when,
-        "example": progress.example or folder.parent.name == PLACES[1],
+        "example": progress.example or shipped,
         "scale": step_scale(list(STEPS).index(progress.next_step) if progress.settings else 0),
         "address": page_address(progress.next_step, progress.name),
         "order": (_turn(progress), progress.title.lower()),
