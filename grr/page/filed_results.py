@@ -272,7 +272,9 @@ def stated(result: Printed) -> list[tuple[str, str]]:
         if isinstance(value, Tolerance):
             text = limits_text(value, getattr(result, "resolution", None), unit)
         elif name in _LENGTHS and value is not None:
-            text = with_unit(f"{value:.9g}", unit)
+            text = with_unit(np.format_float_positional(value, 9, fractional=False, trim="-"), unit)
+        elif isinstance(value, float):
+            text = f"{value:g}"
         else:
             text = "" if value in (None, "") else f"{value}"
         entries.append((label, shortened(text, 110) if text else ""))

@@ -20,7 +20,7 @@ from grr.files.folder import study_files
 from grr.model.blocks import Banner, Bullets, Facts, Fold, Heading, Picture, Prose
 from grr.model.errors import StudyError
 from grr.model.names import shortened
-from grr.model.printed import Printed
+from grr.model.printed import EXAMPLE, Printed
 from grr.model.study import Study
 from grr.model.values import needs, one_of
 from grr.page.conduct import (
@@ -317,11 +317,7 @@ def report_of_result(result: Printed, cover: Cover) -> Report:
     proof = [("SHA-256 of the table", fingerprint(result)), ("Software", software)]
     stated_otherwise = [Prose([f"Stated by who prepared the report: {cover.deviations}"])]
     parts = [
-        *(
-            []
-            if kind.figure is None
-            else [Part("result", "The result", _without_banner(result), new_page=True)]
-        ),
+        *([] if kind.figure is None else [Part("result", "The result", _without_banner(result))]),
         *([Part("deviations", "Deviations", stated_otherwise)] if cover.deviations else []),
         Part("formulas", "Formulas and their sources", [formulas_of(result)]),
         Part("record", "Where the numbers come from", [Facts(proof)]),
@@ -333,7 +329,14 @@ def report_of_result(result: Printed, cover: Cover) -> Report:
 
 
 def _without_banner(result: Printed) -> list[PageBlock]:
-    return _raised([one for one in result.blocks() if not isinstance(one, Banner)])
+    """Return what a result says without what the first page has: its banner and its stamp."""
+    return [
+        replace(one, paragraphs=[text for text in one.paragraphs if text != EXAMPLE])
+        if isinstance(one, Prose)
+        else one
+        for one in _raised(result.blocks())
+        if not isinstance(one, Banner)
+    ]
 
 
 def for_readers(text: str) -> str:

@@ -113,6 +113,8 @@ CONFIRM[LOW] = CONFIRM[HIGH]
 
 #: Consistency statistics are flagged at this level (ISO 5725-2: an outlier).
 CONSISTENCY_LEVEL = 0.99
+#: What is left over below this share of the largest is rounding of the computer.
+NOISE = 1e-9
 #: Longest name in a headline or a finding.
 LONGEST_NAME = 30
 NO_BLAME = (
@@ -1067,6 +1069,8 @@ def _consistency_rows(numbers: OperatorNumbers) -> tuple[list[str], list[list[st
     never = len(numbers.table) < 4  # h cannot pass its ceiling by enough to mean anything
     rows = []
     columns = numbers.cells[["h", "k", "residual"]].reset_index()
+    noise = NOISE * columns["residual"].abs().max()
+    columns.loc[columns["residual"].abs() < noise, "residual"] = 0.0
     for part, operator, h, k, residual in columns.itertuples(index=False, name=None):
         rows.append(
             [

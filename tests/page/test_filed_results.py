@@ -113,6 +113,10 @@ def test_report_answers_says_who_and_shows_the_sources(results, kind, tmp_path):
         assert text in page.shown
     for row in filed_results.formulas_of(filed).rows:
         assert row[-1] in page.shown
+    if kind == "reference":
+        assert "0.0000275 mm" in front
+    if kind == "operators":
+        assert "e-1" not in page.shown
     if kind == "qualification":
         assert result.decision in front
         assert "M-0417" in front or "demo micrometer 3" in front
