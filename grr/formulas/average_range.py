@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import gammaln, ndtr
 
 from grr.formulas.analysis_of_variance import Components
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, legendre
 from grr.model.errors import StudyError
 
 # Constants of the range of normal samples, computed from its distribution.
@@ -40,7 +40,7 @@ def range_moments(size: int) -> tuple[float, float]:
     """
     if size < 2:
         raise StudyError("A range needs at least two values", "Take more readings", value=size)
-    node, weight = np.polynomial.legendre.leggauss(160)
+    node, weight = legendre(160)
     reach = 9.0
     x, wx = reach * node, reach * weight
     below, above = ndtr(x), ndtr(-x)
@@ -108,7 +108,7 @@ def chance_beyond_limit(size: int, ranges: int, factor: float | None = None) -> 
     -----
     Source: Tippett, Biometrika 17 (1925), 364-387.
     """
-    node, weight = np.polynomial.legendre.leggauss(160)
+    node, weight = legendre(160)
     x, wx = 9.0 * node, 9.0 * weight
     w = (upper_range_limit(size) if factor is None else factor) * d2(size)
     density = np.exp(-0.5 * x**2) / math.sqrt(2.0 * math.pi)
