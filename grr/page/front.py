@@ -26,7 +26,7 @@ from grr.model.values import needs
 from grr.page.conduct import fact
 from grr.page.filed_results import ManyStudies, answer_of, kind_of, stated, told_of
 from grr.page.filled_in import filled_in
-from grr.page.page_blocks import Columns, Drawing, Form, KeyNumber, KeyNumbers, PageBlock, or_reason
+from grr.page.page_blocks import Drawing, Form, KeyNumber, KeyNumbers, PageBlock, or_reason
 from grr.questions import methods
 from grr.questions.causes import cause_blocks, counterfactual, short
 from grr.questions.check import TO_DO, Finding, Findings, calibration_due, check
@@ -415,11 +415,6 @@ def _listed(title: str, sentences: Sequence[str]) -> list[PageBlock]:
     if len(sentences) == 1:
         return [Heading(title, 2), Prose(sentences)]
     return [Heading(title, 2), Bullets(sentences)] if sentences else []
-
-
-def _beside(left: Sequence[PageBlock], right: Sequence[PageBlock]) -> Sequence[PageBlock]:
-    """Return blocks beside each other; one side alone takes the whole width."""
-    return [Columns(left, right)] if left and right else [*left, *right]
 
 
 def decision_sentence(verdict: Verdict) -> str:
