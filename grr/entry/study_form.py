@@ -143,13 +143,13 @@ _FIELDS = (
         "places",
         "Places on each part, if several",
         "text",
-        "Such as: top, middle. Each reading is taken at each place; the form says which is due.",
+        "Such as: top, middle. Then so many readings at each place.",
     ),
     Field(
         "gauges",
         "Gauges or fixtures, if several",
         "text",
-        "Their names, with commas between them. Everyone measures with each.",
+        "Their names, with commas. Then so many readings with each.",
     ),
     Field(
         "gauges_are",
