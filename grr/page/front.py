@@ -20,7 +20,7 @@ from grr.model.choices import FIX_FIRST
 from grr.model.errors import StudyError
 from grr.model.names import begun, shortened
 from grr.model.printed import EXAMPLE, Printed
-from grr.model.rounding import JOIN, counted, limits_text, listed, percent
+from grr.model.rounding import JOIN, counted, limits_text, listed, percent, size
 from grr.model.study import Study
 from grr.model.values import needs
 from grr.page.conduct import fact
@@ -484,7 +484,7 @@ def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
         ("Part", fact(study, "characteristic")),
         ("Drawing", drawing_number),
         ("Limits", limits if study.tolerance is not None else "none given"),
-        ("Digit", "" if study.resolution is None else f"{study.resolution:g} {study.unit}"),
+        ("Digit", _digit(study)),
         *gauge_entries(study.facts),
         ("Measured", f"{counted(len(study.parts), 'part')}, {counted(study.taken, 'reading')}"),
         ("On", taken(study)),
@@ -494,6 +494,11 @@ def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
         ("Revision", _short(cover.revision)),
     ]
     return [(name, shortened(text, 110) if text else "") for name, text in entries]
+
+
+def _digit(study: Study) -> str:
+    digit = study.resolution
+    return "" if digit is None else size(digit, digit, study.unit)
 
 
 def _of_people(study: Study) -> str:

@@ -1240,10 +1240,11 @@ def below_zero_note(name: str) -> str:
 
 def floored_note(study: Study) -> str:
     """Return the sentence that says why EV is the gauge's rounding error."""
+    digit = "" if study.resolution is None else size(study.resolution, study.resolution)
     return (
         "The readings repeat almost to the last digit, so EV is set to the rounding error of "
-        f"the gauge, resolution/√12 (resolution {study.resolution:g} {study.unit})".rstrip()
-        + "."
+        f"the gauge, resolution/√12 (resolution {digit} {study.unit}".rstrip()
+        + ")."
     )
 
 

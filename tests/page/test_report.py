@@ -155,6 +155,10 @@ def test_what_is_not_recorded_is_a_line_to_fill_in(demo_page, tmp_path):
         assert said in first_page(Page(text)), said
 
 
+def test_a_small_digit_is_said_without_powers_of_ten(demo_page):
+    assert "Digit 0.00001 in" in first_page(demo_page("bushing_inch"))
+
+
 def test_first_page_says_what_ends_the_verdict_and_what_renews_it(demo_page):
     used = first_page(demo_page("dowel_pin"))
     assert "A new person, repair, calibration, another fixture or place." in used
