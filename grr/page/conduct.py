@@ -350,7 +350,8 @@ def _record(study: Study) -> Sequence[PageBlock]:
         entries.append(("study.toml", f"CHANGED outside the record: {changed}"))
     return [
         Heading("The record", 3),
-        Facts([*entries, ("Entered by", _who_entered(journal))]),
+        Facts(entries),
+        *_who_entered(journal),
         *_corrections(journal),
     ]
 
@@ -369,14 +370,16 @@ def _chain(check: FileCheck) -> list[tuple[str, str]]:
     return [(check.name, state), (f"Last hash of {check.name}", check.last_hash or "none")]
 
 
-def _who_entered(journal: pd.DataFrame) -> str:
+def _who_entered(journal: pd.DataFrame) -> list[PageBlock]:
     """Return how many readings each person entered, and from where they came."""
     measured = journal[journal["reading"].notna()]
     groups = measured.groupby(["entered_by", "source"], sort=True).size().reset_index()
-    return "; ".join(
-        f"{who or 'not stated'} {counted(count, 'reading')} ({source})"
+    rows = [
+        [str(who) or "not stated", str(source), str(count)]
         for who, source, count in groups.itertuples(index=False, name=None)
-    )
+    ]
+    head = ["Entered by", "Source", "Readings"]
+    return [Heading("Who entered what", 3), Table(head, rows, left=2)]
 
 
 def _corrections(journal: pd.DataFrame) -> list[PageBlock]:
