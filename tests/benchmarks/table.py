@@ -200,14 +200,14 @@ ROWS = [
     ),
     Row("10,000 studies, limits and decisions (from 1,000)", plant(1_000, intervals=True), "1 s"),
     Row(
-        "10,000 studies, checks and causes as well (from 20)",
-        plant(20, intervals=True, checks=True),
+        "10,000 studies, checks and causes as well (from 1,000)",
+        plant(1_000, intervals=True, checks=True),
         "10 s",
     ),
-    Row("10,000 studies, a reading missing in each (from 100)", plant(100, ONE_LOST), "60 s"),
+    Row("10,000 studies, a reading missing in each (from 500)", plant(500, ONE_LOST), "60 s"),
     Row(
-        "10,000 studies, a reading missing, limits, decisions, checks (from 20)",
-        plant(20, ONE_LOST, intervals=True),
+        "10,000 studies, a reading missing, limits, decisions, checks, causes (from 500)",
+        plant(500, ONE_LOST, intervals=True, checks=True),
         "120 s",
     ),
 ]
