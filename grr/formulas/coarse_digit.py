@@ -20,6 +20,9 @@ from grr.model.values import number
 #: GRR as read, in digits, under which rounding adds to its bound: GRR before rounding is then
 #: under half a digit, √(1/4 + 1/12).
 COARSE = 1.0 / math.sqrt(3.0)
+#: The same for a guard band: from a digit of two thirds of GRR's sd on. A part on the limit of the
+#: tolerance is read up to half a digit too well, wherever in a digit the limit lies.
+COARSE_FOR_GUARD = 1.5
 #: Parts' sizes that differ by less than so many digits (sd) say nothing of what is behind one.
 LEAST_APART = 0.3
 #: Standard deviations in digits at which the rounded sum of squares is simulated.
@@ -186,7 +189,9 @@ def _log_likelihood(patterns: Counter[tuple[int, ...]], sd: float) -> float:
     return total
 
 
-def as_read(pivots: Pivots, grr_sd: Array | float, digit: float | None) -> Pivots:
+def as_read(
+    pivots: Pivots, grr_sd: Array | float, digit: float | None, *, below: float = COARSE
+) -> Pivots:
     """Return the draws whose upper bound of GRR holds for what is read: d²/6 under a coarse digit.
 
     What takes parts wrongly is the error of what is read, √(GRR² + d²/12) with GRR before
@@ -203,6 +208,8 @@ def as_read(pivots: Pivots, grr_sd: Array | float, digit: float | None) -> Pivot
         GRR as estimated from the rounded readings, study by study.
     digit : float or None
         The step of the last digit; None where it is not known.
+    below : float
+        GRR as read, in digits, under which d²/6 is added: `COARSE`, or `COARSE_FOR_GUARD`.
 
     Notes
     -----
@@ -211,7 +218,7 @@ def as_read(pivots: Pivots, grr_sd: Array | float, digit: float | None) -> Pivot
     """
     if digit is None or math.isnan(digit):
         return pivots
-    coarse = np.asarray(grr_sd) < COARSE * digit
+    coarse = np.asarray(grr_sd) < below * digit
     if not coarse.any():
         return pivots
     added = np.where(coarse, digit**2 / 6.0, 0.0)[..., None]

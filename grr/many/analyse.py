@@ -21,7 +21,7 @@ from grr.formulas.analysis_of_variance import (
     crossed_anova,
 )
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.coarse_digit import as_read
+from grr.formulas.coarse_digit import COARSE, COARSE_FOR_GUARD, as_read
 from grr.formulas.confidence_limits import quantity_limits, variance_draws
 from grr.formulas.pivots import Pivots, crossed_pivots, effective_df, floored_pivots
 from grr.formulas.reml import reml_by_rule
@@ -649,10 +649,14 @@ def _exactly(
     values = {name: float(np.asarray(found.columns[name])[place]) for name in QUANTITIES}
     hidden = bool(found.hidden[place])
     step = float(specs.resolution[study])
-    read = as_read(pivots, values["GRR_sd"], step)
-    fine = read is pivots
+    plain = pivots
     if hidden:
         pivots = floored_pivots(pivots, step)
+
+    def read(below: float) -> Pivots:
+        seen = as_read(plain, values["GRR_sd"], step, below=below)
+        return pivots if seen is plain else seen
+
     specification = Specification(spread=options.rules.spread, **specs.of(study))
     row: _Row = {}
     if limits:
@@ -666,7 +670,7 @@ def _exactly(
             specification,
             options.rules,
             options.purpose,
-            read=pivots if fine else read,
+            read=read(COARSE),
         )
         how: dict[str, Any] = {
             "most_refused": options.rules.most_refused_percent,
@@ -684,7 +688,7 @@ def _exactly(
             price = _price(
                 pivots,
                 values,
-                read=pivots if fine else read,
+                read=read(COARSE_FOR_GUARD),
                 mean=float(np.asarray(found.columns["mean"])[place]),
                 specification=specification,
                 tolerance=specs.tolerance(study),

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from grr.formulas.analysis_of_variance import CrossedAnova
 from grr.formulas.arrays import Array, Mask
-from grr.formulas.coarse_digit import COARSE
+from grr.formulas.coarse_digit import COARSE, COARSE_FOR_GUARD
 from grr.formulas.confidence_limits import sd_interval
 from grr.formulas.conformity import Zone, limits_and_price, parts_that_fill
 from grr.formulas.even_draws import SIZE
@@ -115,8 +115,10 @@ class StackDraws:
         self.adds_up = operators == "random" or anova.operators == 1
         digit = self.given.resolution
         floor = np.where(hidden, np.square(rounding_floor(np.nan_to_num(digit))), 0.0)[:, None]
-        coarse = grr_sd / self.unit < COARSE * digit
-        added = np.where(coarse, np.square(np.nan_to_num(digit)) / 6.0, 0.0)[:, None]
+        coarse, for_guard = (
+            (grr_sd / self.unit < below * digit)[:, None] for below in (COARSE, COARSE_FOR_GUARD)
+        )
+        added = np.square(np.nan_to_num(digit))[:, None] / 6.0
         lifted = np.maximum(pivots.repeatability, floor) - pivots.repeatability
         self.floor = floor[:, 0]
         few = not np.any(scaled.df_error)
@@ -129,12 +131,14 @@ class StackDraws:
         self.operator, self.interaction = pivots.operator, pivots.interaction
         self.grr, self.total = pivots.grr + lifted, pivots.total + lifted
         self.as_read = None
-        if coarse.any():
-            lifted = np.where(coarse[:, None], added, lifted)
-            self.as_read = (pivots.grr + lifted, pivots.total + lifted)
         self.ordered_grr = ordered(np.maximum(self.grr, 0.0))
-        self.ordered_read = self.ordered_grr
-        if self.as_read is not None:
+        self.ordered_read = self.ordered_for_guard = self.ordered_grr
+        if for_guard.any():
+            read = pivots.grr + np.where(for_guard, added, lifted)
+            self.ordered_for_guard = ordered(np.maximum(read, 0.0))
+        if coarse.any():
+            lifted = np.where(coarse, added, lifted)
+            self.as_read = (pivots.grr + lifted, pivots.total + lifted)
             self.ordered_read = ordered(np.maximum(self.as_read[0], 0.0))
         self.ordered_part = ordered(np.maximum(self.part, 0.0))
 
@@ -330,7 +334,7 @@ class StackDraws:
 
         With every draw of GRR times ``factor``.
         """
-        in_order = self.ordered_read.astype(np.float64)
+        in_order = self.ordered_for_guard.astype(np.float64)
         least = np.sqrt(limits_of(self.ordered_grr.astype(np.float64), 0.5 * (1.0 - confidence))[0])
         found = limits_and_price(
             parts.zone,
@@ -352,7 +356,7 @@ class StackDraws:
         """Return what a price needs of some of the studies."""
         some = copy(self)
         some.given = self.given.of(rows)
-        for name in ("unit", "mean", "ordered_grr", "ordered_read", "ordered_part"):
+        for name in ("unit", "mean", "ordered_grr", "ordered_for_guard", "ordered_part"):
             setattr(some, name, getattr(self, name)[rows])
         return some
 

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from grr.formulas.arrays import Array
-from grr.formulas.coarse_digit import as_read
+from grr.formulas.coarse_digit import COARSE_FOR_GUARD, as_read
 from grr.formulas.confidence_limits import (
     careful_lower_bound,
     two_sided_limits,
@@ -111,7 +111,7 @@ def _narrowed(result: GaugeResult) -> Narrowed | None:
         tolerance,
         _grr_draws(pivots_of(result), result),
         grr,
-        read=_grr_draws(pivots_as_read(result), result),
+        read=_grr_draws(pivots_as_read(result, below=COARSE_FOR_GUARD), result),
         parts=parts,
         rules=study.rules,
         bias=bias,
@@ -146,7 +146,7 @@ def guard_and_price(
         GRR's sd as estimated.
     read : ndarray, shape (draws,)
         Draws of the sd of what is read: the same, with a coarse digit more, see
-        `grr.formulas.coarse_digit.as_read`. They make the guard band.
+        `grr.formulas.coarse_digit.as_read` (``COARSE_FOR_GUARD``). They make the guard band.
     parts : PricedParts
     rules : Rules
     bias : float, optional
@@ -181,7 +181,7 @@ def _grr_draws(pivots: Pivots, result: GaugeResult) -> Array:
 
 def predicted_guard(result: GaugeResult, confidence: float) -> float:
     """Return the guard band at each limit, the bias stated included; see `predictive_guard`."""
-    read = _grr_draws(pivots_as_read(result), result)
+    read = _grr_draws(pivots_as_read(result, below=COARSE_FOR_GUARD), result)
     guard = float(predictive_guard(read, 1.0 - confidence))
     return guard + (_bias(result.study) or 0.0)
 
@@ -242,7 +242,8 @@ def _larger_study(result: GaugeResult) -> Larger | None:
     drawn = {name: np.maximum(np.nan_to_num(getattr(seen, name)[some]), 0.0) for name in names}
     simulated = anova_of_variances(design, **drawn, studies=STUDIES, rng=rng)
     again = crossed_pivots(simulated, draws=DRAWS_OF_EACH, operators=study.operators)
-    again = as_read(again, np.sqrt(design_components(simulated, design).grr), study.resolution)
+    estimated = np.sqrt(design_components(simulated, design).grr)
+    again = as_read(again, estimated, study.resolution, below=COARSE_FOR_GUARD)
     sd = np.sqrt(np.maximum(again.grr, 0.0))
     parts, bias = parts_of(result, tolerance), _bias(study) or 0.0
     confidence = study.rules.confidence

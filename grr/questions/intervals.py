@@ -274,14 +274,15 @@ def pivots_of(
     return floored_pivots(pivots, step)
 
 
-def pivots_as_read(result: GaugeResult) -> Pivots:
+def pivots_as_read(result: GaugeResult, *, below: float = COARSE) -> Pivots:
     """Return the draws whose upper bound of GRR holds for what is read, under a coarse digit too.
 
-    The same as `pivots_of` where the digit is fine.
+    The same as `pivots_of` where the digit is fine; ``below`` as in
+    `grr.formulas.coarse_digit.as_read`.
     """
     pivots = pivots_of(result)
     plain = _unfloored(result, DRAWS, SEED)
-    read = as_read(plain, result.value("GRR", "sd"), result.study.resolution)
+    read = as_read(plain, result.value("GRR", "sd"), result.study.resolution, below=below)
     return pivots if read is plain else read
 
 

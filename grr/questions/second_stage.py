@@ -9,7 +9,7 @@ import numpy as np
 
 from grr.formulas.analysis_of_variance import crossed_anova
 from grr.formulas.arrays import Array
-from grr.formulas.coarse_digit import as_read
+from grr.formulas.coarse_digit import COARSE, COARSE_FOR_GUARD, as_read
 from grr.formulas.confidence_limits import careful_lower_bound, upper_bound
 from grr.formulas.conformity import Zone, predictive_guard
 from grr.formulas.pivots import crossed_pivots
@@ -95,17 +95,18 @@ def _second_stage(result: GaugeResult, whole: PricedZone, look: Look) -> SecondS
     df = None if known == 1.0 else known * float(np.asarray(simulated.df_error))
     pivots = crossed_pivots(simulated, draws=_DRAWS, df_error=df)
     estimated = _estimated(simulated)
-    sd, read = (
-        np.sqrt(np.maximum(of.grr, 0.0))
-        for of in (pivots, as_read(pivots, estimated, study.resolution))
+    read, for_guard = (
+        as_read(pivots, estimated, study.resolution, below=below)
+        for below in (COARSE, COARSE_FOR_GUARD)
     )
+    sd, read_sd, guard_sd = (np.sqrt(np.maximum(of.grr, 0.0)) for of in (pivots, read, for_guard))
     percent = 100.0 * study.rules.spread / whole.whole
     ratio = Ratio(
         percent * estimated,
         percent * careful_lower_bound(sd, sure),
-        percent * upper_bound(read, sure),
+        percent * upper_bound(read_sd, sure),
         percent * careful_lower_bound(sd, sure),
-        percent * predictive_guard(read, 1.0 - asked),
+        percent * predictive_guard(guard_sd, 1.0 - asked),
     )
     priced = whole if study.purpose == "accept" else None
     found = decisions_of(ratio, study.rules, priced, one_operator=False)

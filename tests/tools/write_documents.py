@@ -182,7 +182,8 @@ the degrees of freedom by count.
 
 Judged is the error of what is read, rounding included. Percent of studies whose upper bound lies
 below it (5 is meant), without and with what the verdict counts in from a digit of two standard
-deviations on.
+deviations on. A guard band counts it from two thirds of one on: wherever in a digit the limit lies,
+at most 5.5 of 100 parts on it are accepted where all of GRR is repeatability.
 
 {digit_table}
 
