@@ -97,8 +97,8 @@ def test_a_steady_drift_is_no_shift():
     assert all("A drift while measuring explains it" in finding.what for finding in findings)
     drift, operators, in_order = sections(source)
     assert drift.startswith("What the gauge reads rises by 3.")
-    assert operators.startswith("A, B and C drift")
-    assert "shift" not in operators
+    assert operators.endswith("everyone's readings drift alike.")
+    assert "nobody scatters more or shifts" in operators
     assert drift.removeprefix("What the gauge reads").rstrip(".") in in_order
 
 
