@@ -612,7 +612,7 @@ def guard_band(
     >>> study = grr.open_study("demo_data/dowel_pin")
     >>> limits = grr.guard_band(grr.anova(study)).acceptance
     >>> print(f"accept from {limits.lower:.5f} to {limits.upper:.5f} mm")
-    accept from 10.00611 to 10.01189 mm
+    accept from 10.00613 to 10.01187 mm
     """
     of_study = isinstance(result, GaugeResult) and u is None
     rule = one_of("rule", rule or ("predictive" if of_study else "conformance"), RULES)
