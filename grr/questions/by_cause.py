@@ -104,7 +104,7 @@ def by_operator(result: GaugeResult, causes: Causes) -> tuple[OperatorUse, ...]:
 
 
 def operator_sentence(uses: tuple[OperatorUse, ...], result: GaugeResult) -> str:
-    """Return "A and B: USE (at most 6 %); C: not yet (at most 17 %)", with its confidence."""
+    """Return "A and B: USE (at most 6 %); C: not decided yet (at most 17 %)", how sure."""
     told = []
     for decision in Decision:
         names = [use for use in uses if use.decision == decision]
@@ -112,7 +112,7 @@ def operator_sentence(uses: tuple[OperatorUse, ...], result: GaugeResult) -> str
             continue
         most = percent(max(use.percent.upper for use in names))
         who = listed([shortened(use.operator, LONGEST_NAME) for use in names])
-        word = "not yet" if decision == Decision.NOT_DECIDED else str(decision)
+        word = "not decided yet" if decision == Decision.NOT_DECIDED else str(decision)
         told.append(f"{who}: {word} (at most {most})")
     sure = 50.0 * (1.0 + result.study.rules.confidence)
     return f"By operator: {'; '.join(told)}; {sure:g} % confidence each."

@@ -645,7 +645,7 @@ def _cause(sized: _Sized, members: list[int]) -> Cause:
         sure=min(s.p for s in suspects),
         readings=0 if lead.shape is None else int(np.count_nonzero(lead.shape.values)),
     )
-    return _said(found, sized.result)
+    return _said(found, sized.result, beside=_put_right(lead, sized))
 
 
 def _size(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) -> Estimate:
@@ -676,6 +676,18 @@ def _size(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) -> E
         size, error_of_size = size * span, error_of_size * span
     reach = float(stdtrit(below, 0.975)) * error_of_size
     return Estimate(size, size - reach, size + reach, study.unit)
+
+
+def _put_right(suspect: Suspect, sized: _Sized) -> tuple[str, ...]:
+    """Return whose offset hides that of an operator who reads on the other side with it."""
+    at = sized.suspects.index(suspect)
+    others = [one for one in sized.suspects[:at] if one.family == suspect.family]
+    if suspect.family != "operator_offset" or not others or len(sized.looked.y) < 3:
+        return ()
+    if _offset(suspect, sized.result.study, sized.looked, sized).value != suspect.size:
+        return ()
+    names = sized.looked.cube.operators
+    return tuple(names[one.operator] for one in others if one.operator is not None)
 
 
 #: What is off from where it should be; a mean without it is still as unsure as it was read.
@@ -1102,9 +1114,14 @@ _TO_COMPARE = {
 BLOCK_REPEATS, PART_REPEATS, DRIFT_REPEATS, SETTINGS = 5, 10, 20, 5
 
 
-def _said(cause: Cause, result: GaugeResult) -> Cause:
-    """Return a cause with its sentences, and what to do first about it."""
+def _said(cause: Cause, result: GaugeResult, *, beside: tuple[str, ...] = ()) -> Cause:
+    """Return a cause with its sentences, and what to do first about it.
+
+    ``beside``: whose offsets must be put right before this one shows.
+    """
     what, alike = _what(cause, result.study)
+    if beside:
+        what += f" with {listed([shortened(name, LONGEST_NAME) for name in beside])} put right"
     first_step, readings = _first_step(cause, result)
     cause = replace(cause, what=what, alike=alike, first_step=first_step, readings=readings)
     return replace(cause, sentence=_told(cause, result))

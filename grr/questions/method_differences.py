@@ -592,9 +592,11 @@ def _anova(found: _Readings) -> tuple[pd.DataFrame | None, pd.DataFrame | None]:
 
 def ratio_sentence(numbers: MethodNumbers) -> str:
     """Return how much more the candidate scatters, and how much larger its GRR is."""
+    pooled = any(result.pooled for result in numbers.results.values())
+    repeats = "repeats within the cells" if pooled else "repeatability"
     phrases = [
         f"{what} × {ratio} ({ratio:l} to {ratio:u})"
-        for what, ratio in (("repeatability", numbers.ev_ratio), ("GRR", numbers.grr_ratio))
+        for what, ratio in ((repeats, numbers.ev_ratio), ("GRR", numbers.grr_ratio))
         if ratio.known
     ]
     if not phrases:

@@ -851,7 +851,9 @@ def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
                 else spread_text(numbers.results[method], value, sds=1.0)
             )
         ratio = {"EV": numbers.ev_ratio, "GRR": numbers.grr_ratio}.get(quantity)
-        row.append(f"× {ratio}" if ratio is not None and ratio.known else "")
+        of_row = [numbers.results[method].value(quantity, "sd") for method in numbers.methods]
+        known = ratio is not None and ratio.known and of_row[0] > 0.0
+        row.append(f"× {figures(of_row[1] / of_row[0])}" if known else "")
         rows.append(row)
     criteria = [found.judgements[name].criterion for name in numbers.methods]
     if criteria[0] is not None and criteria[1] is not None:
@@ -1035,6 +1037,8 @@ def _good_enough_sentence(found: MethodComparison) -> str:
     """Return whether the candidate is shown good enough to replace the baseline, and how surely."""
     base, candidate = found.numbers.methods
     asked = f"{100 * found.study.rules.confidence:g}{JOIN}%"
+    if found.choice == "open" and found.case.fit[candidate] == "not":
+        return f"{begun(candidate)} does not replace {base}: by itself it fails the limit."
     if found.choice == "open":
         return (
             f"Whether {candidate} is good enough to replace {base} is not shown with {asked} "

@@ -267,3 +267,21 @@ def test_from_how_much_scatter_on_nine_in_ten_are_named():
     tests = battery(*SHAPE, [], normal_studies(SHAPE))
     p, who = scores(y, tests)["operator_scatter"]
     assert 0.85 <= np.mean((p < LEVEL) & (who == 0)) <= 0.97
+
+
+def test_an_offset_that_another_hides_is_said_to_be_so():
+    """C reads between the others as long as D counts; a comparison must not say otherwise."""
+    rng = np.random.default_rng(2)
+    offsets = np.array([-2.0, -2.0, 1.0, 12.0])[None, :, None]
+    y = 50.0 + rng.normal(0.0, 9.0, (12, 1, 1)) + offsets + rng.standard_normal((12, 4, 2))
+    i, j, k = (n.ravel() for n in np.indices(y.shape))
+    columns = {"part": i, "operator": np.array(list("ABCD"))[j], "trial": k + 1}
+    table = pd.DataFrame({**columns, "reading": y.ravel()})
+    study = grr.Study(table, tolerance=grr.Tolerance(0.0, 100.0))
+    first, hidden = (
+        next(c for c in grr.assess(study).causes if c.operator == name) for name in "DC"
+    )
+    raw = grr.compare_operators(study).about("C").offset.size.value
+    assert hidden.size.value * raw < 0.0
+    assert "with D put right" in hidden.what
+    assert "put right" not in first.what
