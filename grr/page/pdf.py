@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from grr.files.disk import not_written, write_bytes
 from grr.model.errors import StudyError
@@ -140,6 +142,32 @@ def _completed(content: bytes, date: str, attached: Mapping[str, str]) -> bytes:
                 creation_date=stamp,
                 mod_date=stamp,
             )
+        _number_nodes(pdf)
         done = io.BytesIO()
         pdf.save(done, deterministic_id=True)
     return done.getvalue()
+
+
+def _number_nodes(pdf: Any) -> None:
+    """Give elements that tags refer to numbers in their order; the browser begins anywhere."""
+    found = [place for held in pdf.objects for place in _nodes_in(held)]
+    names = sorted({str(held[key]) for held, key in found})
+    number = {name: f"node{at:08d}" for at, name in enumerate(names)}
+    for held, key in found:
+        held[key] = number[str(held[key])]
+
+
+def _nodes_in(held: Any) -> Iterator[tuple[Any, Any]]:
+    """Yield each place in an object of a PDF, and in what it holds itself, that names a node."""
+    import pikepdf
+
+    if isinstance(held, pikepdf.Array):
+        keys: list[Any] = list(range(len(held)))
+    else:
+        keys = list(held.keys()) if isinstance(held, pikepdf.Dictionary) else []
+    for key in keys:
+        value = held[key]
+        if isinstance(value, pikepdf.String) and re.fullmatch(r"node\d+", str(value)):
+            yield held, key
+        elif isinstance(value, (pikepdf.Array, pikepdf.Dictionary)) and not value.is_indirect:
+            yield from _nodes_in(value)

@@ -210,3 +210,27 @@ def test_browsers_are_looked_for_where_each_system_keeps_them(monkeypatch, platf
     found = pdf.find_browser()
     assert found is not None
     assert found.endswith(where)
+
+
+@pytest.mark.parametrize("begun", [5, 118, 4711])
+def test_where_the_browser_begins_to_number_elements_changes_no_byte(begun: int) -> None:
+    def tagged(first: int) -> bytes:
+        held = pikepdf.new()
+        names = [f"node{number:08d}" for number in (first, first + 3, first + 4)]
+        cells = [pikepdf.Dictionary(S=pikepdf.Name.TH, ID=pikepdf.String(n)) for n in names]
+        cells[2].A = pikepdf.Dictionary(Headers=[pikepdf.String(n) for n in names[:2]])
+        kept = [held.make_indirect(cell) for cell in cells]
+        tree = [one for pair in zip(names, kept, strict=True) for one in pair]
+        held.Root.StructTreeRoot = pikepdf.Dictionary(
+            K=kept, IDTree=pikepdf.Dictionary(Names=[*tree])
+        )
+        out = io.BytesIO()
+        held.save(out)
+        return pdf._completed(out.getvalue(), "2026-03-31", {})
+
+    assert tagged(begun) == tagged(1)
+    with pikepdf.open(io.BytesIO(tagged(begun))) as read:
+        names = read.Root.StructTreeRoot.IDTree.Names
+        assert [str(one) for one in names[::2]] == [f"node{number:08d}" for number in range(3)]
+        assert [str(one) for one in names[5].A.Headers] == [str(one) for one in names[:3:2]]
+        assert str(names[5].ID) == str(names[4])
