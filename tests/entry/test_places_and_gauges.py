@@ -4,6 +4,7 @@ import itertools
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -28,6 +29,7 @@ from grr.model.settings import Settings
 from grr.model.tolerance import Tolerance
 from tests.entry.conftest import ANSWERS, Clock, a_collection
 
+TOP = Path(__file__).parents[2]
 PEOPLE = ("Ann", "Ben", "Cem")
 
 
@@ -185,7 +187,9 @@ def test_a_record_without_them_is_as_before(tmp_path):
 def test_after_a_kill_the_form_goes_on_where_it_was(tmp_path):
     code = f"""
 import os
+import sys
 from pathlib import Path
+sys.path.insert(0, {str(TOP)!r})
 from tests.entry.test_places_and_gauges import BOTH, collect, planned
 work, clock = planned(Path({str(tmp_path)!r}), BOTH)
 collect(work, clock, BOTH, most=20)
