@@ -29,7 +29,7 @@ from grr.formulas.method_comparison import (
     p_inside_margin,
     p_outside_margin,
 )
-from grr.formulas.second_look import rules_at_look
+from grr.formulas.second_look import confidence_of, rules_at_look
 from grr.model.blocks import Banner, Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.choices import FIX_FIRST, Decision, OperatorsAre
 from grr.model.errors import StudyError
@@ -43,6 +43,7 @@ from grr.questions.check import RUINED, check
 from grr.questions.deciding import Criterion
 from grr.questions.drift import DEFAULT_MARGIN_PERCENT, drift, stated_margin, zero_every
 from grr.questions.gauge import GaugeResult, spread_text, tolerance_text
+from grr.questions.improving import mean_that_reaches
 from grr.questions.intervals import pivots_as_read, pivots_of, specification_of
 from grr.questions.method_differences import (
     LONGEST_HEAD,
@@ -828,6 +829,9 @@ def condition_of(study: Study, numbers: MethodNumbers, method: str) -> Condition
         return to_share * (spread * math.sqrt(after) + left)
 
     readings = next((n for n in range(1, MOST_READINGS + 1) if share(n) <= limit), 1)
+    if readings > 1 and not every and worst.drift == 0.0:  # as many as the verdict advises
+        shown = mean_that_reaches(result, limit)
+        readings = readings if shown is None else shown[0]
     if not every and readings == 1:
         return None
     return Condition(method, every, readings, share(readings), share(readings) <= limit)
@@ -1076,10 +1080,11 @@ def _share_sentence(numbers: MethodNumbers, judgements: Mapping[str, MethodJudge
         if worst is not None and worst.value > found.value:
             phrase += f", with drift {percent(worst.value)} ({_bound(worst)}),"
         phrases.append(phrase)
-    confidence = f"{100 * numbers.study.rules.confidence:g}{JOIN}%"
+    upper = confidence_of(numbers.study)
+    lower = 0.5 * (1.0 + upper)
     return (
-        f"GRR takes {listed(phrases).rstrip(',')} {name}, bounds with {confidence} confidence "
-        f"each; the limit is {limit:g}{JOIN}%."
+        f"GRR takes {listed(phrases).rstrip(',')} {name}, upper bounds with {100 * upper:g}{JOIN}% "
+        f"confidence and lower ones with {100 * lower:g}{JOIN}%; the limit is {limit:g}{JOIN}%."
     )
 
 
@@ -1137,7 +1142,10 @@ def _cost_sentences(found: MethodComparison) -> list[str]:
             f"({figures(per * risks.bad_accepted(name))} of them bad and accepted)"
             for name in numbers.methods
         ]
-        lines.append(f"Misjudged in {of} parts: {listed(phrases)}.")
+        lines.append(
+            f"Misjudged in {of} parts: {listed(phrases)}; the mean difference counts as the bias "
+            f"of {numbers.candidate}."
+        )
     elif risks.reason:
         lines.append(f"Parts misjudged: not estimated, {risks.reason}.")
     return [*lines, time_sentence(numbers)]
