@@ -144,62 +144,214 @@ class _Parser(argparse.ArgumentParser):
         )
 
 
-def _parser() -> argparse.ArgumentParser:
+_Run = Callable[[argparse.Namespace], int]
+
+
+def _parser() -> argparse.ArgumentParser:  # noqa: PLR0915  # a list, no logic
+    """Return the parser of all commands and their options, in the order of the help."""
     parser = _Parser(
         prog="grr",
         description=_ABOUT,
         epilog=_EXIT,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument(
-        "--version", action="version", version=f"grr {__version__}", help="print the version"
-    )
+    version = f"grr {__version__}"
+    parser.add_argument("--version", action="version", version=version, help="print the version")
     commands = parser.add_subparsers(
         title="commands", metavar="COMMAND", dest="command", required=True
     )
-    for add in (
-        _add_lab,
-        _add_new,
-        _add_plan,
-        _add_analyse,
-        _add_analyse_many,
-        _add_operators,
-        _add_compare,
-        _add_qualify,
-        _add_report,
-        _add_gauge_file,
-        _add_export,
-        _add_collect,
-        _add_import,
-        _add_verify,
-        _add_record,
-        _add_seal,
-        _add_backup,
-        _add_merge,
-        _add_self_check,
-        _add_help,
-        _add_completion,
-    ):
-        add(commands.add_parser)
-    for name, command in commands.choices.items():
-        command.set_defaults(document={})
-        if name not in (
-            "lab",
-            "collect",
-            "report",
-            "help",
-            "completion",
-        ):  # a report's --json names a file
-            command.add_argument(
-                "--json",
-                action="store_true",
-                dest="as_json",
-                help="print one JSON object: exit status, data, and the words as text",
-            )
+
+    def command(name: str, run: _Run, about: str) -> argparse.ArgumentParser:
+        made = commands.add_parser(name, help=about)
+        made.set_defaults(run=run, document={})
+        return made
+
+    study: dict[str, Any] = {"type": _path, "help": "study folder"}
+    several: dict[str, Any] = {"nargs": "+", "default": []}
+    yes: dict[str, Any] = {"action": "store_true"}
+    force = yes | {"help": "replace a file that grr did not make"}
+    purpose: dict[str, Any] = {
+        "choices": ["accept", "control"],
+        "default": "accept",
+        "help": "default: accept",
+    }
+
+    add = command("lab", lab, "open the guided notebooks in JupyterLab").add_argument
+    words = "working folder, made where it does not exist (default: grr_work)"
+    add("folder", nargs="?", type=_path, default=Path("grr_work"), help=words)
+    add("--port", type=int, help="port on this machine (default: a free one)")
+    add("--no-browser", **yes, help="print the address, open no browser")
+
+    add = command("new", new, "start a study folder").add_argument
+    add("folder", type=_path, help="folder to make")
+    add("--title", default="", help="what is measured, in a few words")
+    add("--unit", default="mm", help="mm, um, in or uin (default: mm)")
+    add("--resolution", help="step of the gauge's last digit")
+    add("--lower", help="lower limit of the tolerance")
+    add("--upper", help="upper limit of the tolerance")
+    add("--nominal", help="nominal size, where the drawing gives deviations")
+    add("--lower-deviation", help="with its sign, such as --lower-deviation=-0.01")
+    add("--upper-deviation", help="with its sign")
+    add("--purpose", **purpose)
+    names = "their names (default: A B C)"
+    add("--operators", nargs="+", default=["A", "B", "C"], help=names)
+    add("--operators-are", **_how_many_ever("measure"))
+    add("--parts", type=int, help="number of parts (default: 10, or 5 where others measure too)")
+    add("--trials", type=int, help="readings of each part (default: 3, or 2 where others do)")
+    add("--methods", **several, help="to compare: stand handheld")
+    add("--places", **several, help="where on each part, if several: top middle")
+    add("--gauges", **several, help="their names, if several")
+    add("--gauges-are", **_how_many_ever("be used"))
+    words = "of each operator, on different days (default: 1)"
+    add("--sessions", type=int, default=1, help=words)
+    words = "2: more people may measure after a first verdict (default: 1)"
+    add("--looks", type=int, choices=[1, 2], default=1, help=words)
+    words = "whether the parts stand for the process (default: process)"
+    add("--parts-from", choices=get_args(PartsFrom), default="process", help=words)
+    add("--process-sd", help="standard deviation of the process, from records")
+    words = f"may be given several times; the names: {', '.join(fact.key for fact in FACTS)}"
+    add("--fact", action="append", default=[], metavar="NAME=ANSWER", help=words)
+    add("--seed", type=int, help="of the measuring order (default: drawn)")
+
+    about = "say what a study folder's plan will decide; print its sheets"
+    add = command("plan", plan, about).add_argument
+    add("folder", **study)
+    add("--sheets", **yes, help="write run sheet and key sheet into the folder")
+
+    about = "print checks, tables and verdict of a study folder"
+    command("analyse", analyse, about).add_argument("folder", **study)
+
+    about = "analyse many studies: a table (CSV, XLSX, Parquet) or study folders"
+    add = command("analyse-many", analyse_many, about).add_argument
+    add("path", type=_path, help="table of readings, or folder of study folders")
+    add("-o", "--output", type=_path, required=True, help="result, CSV: a row a study")
+    add("--by", default="study", help="column that names the study (default: study)")
+    add("--tolerances", type=_path, help="table with study, lower, upper ...")
+    add("--purpose", **purpose)
+    add("--operators", **_how_many_ever("measure"))
+    add("--intervals", **yes, help="also limits and decisions")
+    add("--checks", **yes, help="also check every study (slow)")
+    add("--force", **force)
+
+    about = "compare the operators of a study folder"
+    command("operators", operators, about).add_argument("folder", **study)
+
+    about = "compare the methods of a study folder, such as stand or handheld"
+    add = command("compare", compare, about).add_argument
+    add("folder", **study)
+    add("--baseline", help="the method that is in use now")
+    add("--candidate", help="the method to compare with it (default: each other)")
+
+    about = "say whether a gauge is fit for its tolerance, and until when"
+    add = command("qualify", qualify, about).add_argument
+    add("folder", type=_path, help="folder of a gauge, as its page makes it")
+
+    about = "write the report of a study folder, or of a gauge's folder"
+    add = command("report", report, about).add_argument
+    add("folder", type=_path, help="study folder, or folder of a gauge")
+    words = ".html or .pdf (default: report.html in the folder)"
+    add("-o", "--output", type=_path, help=words)
+    day = "the day to print, like 2026-03-31 (default: today)"
+    add("--date", help=day)
+    for name in ("number", "prepared-by", "approved-by", "revision", "supersedes", "deviations"):
+        add(f"--{name}", default="", help="printed on the first page")
+    add("--code-operators", **yes, help="Operator 1, 2, 3 in place of names")
+    add("--baseline", help="of several methods, the one to compare with")
+    add("--paper", choices=["A4", "Letter"], default="A4", help="default: A4")
+    add("--xlsx", type=_path, help="also write an Excel workbook here")
+    add("--json", type=_path, help="also write the full result as JSON here")
+    add("--force", **force)
+
+    about = "put on one page what was decided about one gauge over time"
+    add = command("gauge-file", gauge_file, about).add_argument
+    add("folders", type=_path, nargs="+", help="study folders, and folders of the gauge")
+    add("-o", "--output", type=_path, help="also write it, .html or .pdf")
+    add("--date", help=day)
+    add("--force", **force)
+
+    about = "write the readings or the results of a study folder to a file"
+    add = command("export", export, about).add_argument
+    add("folder", **study)
+    words = ".csv or .parquet: the readings that count; .json or .xlsx: readings and results"
+    add("-o", "--output", type=_path, required=True, help=words)
+    add("--force", **force)
+
+    command("collect", collect, "take readings in the terminal").add_argument("folder", **study)
+
+    about = "take readings from a filled form or table into a planned study"
+    add = command("import", import_, about).add_argument
+    add("file", type=_path, help="CSV, Excel or OpenDocument")
+    add("folder", type=_path, help="study folder, as made by: grr new")
+    for name in ("part", "operator"):
+        words = f"a {name} that is called otherwise in the file; may be given several times"
+        add(f"--{name}", action="append", default=[], metavar="IN_FILE=IN_PLAN", help=words)
+
+    about = "tell which rows or settings of a study or gauge were changed"
+    checked = command("verify", verify, about)
+    words = "folder of a study or gauge, or a working folder with several"
+    checked.add_argument("folder", type=_path, help=words)
+    add = checked.add_mutually_exclusive_group().add_argument
+    add(
+        "--seal", help="as printed on a report, label or run sheet: is the folder still what it was"
+    )
+    add("--report", type=_path, help="the same by a report (.html, .pdf) or a result (.json)")
+
+    about = (
+        "put on record a change of study.toml made after the first reading, or why rows of an "
+        "imported file were not used"
+    )
+    add = command("record", record, about).add_argument
+    add("folder", **study)
+    add("--by", required=True, help="who made the change")
+    add("--reason", required=True, help="why, such as the drawing's revision")
+
+    about = "print the seal of a study folder: short, to be read aloud or noted"
+    command("seal", seal, about).add_argument("folder", **study)
+
+    about = "write a study folder into one zip archive, read back to compare"
+    add = command("backup", backup, about).add_argument
+    add("folder", **study)
+    words = "the archive (default: the folder's name with .zip)"
+    add("-o", "--output", type=_path, help=words)
+    add("--force", **yes, help="replace an archive that is there")
+
+    about = "join the two halves of a study that was taken on two computers"
+    add = command("merge", merge, about).add_argument
+    add("first", type=_path, help="study folder; its record comes first")
+    add("second", type=_path, help="study folder with the same settings")
+    words = "folder to make; the two stay as they are"
+    add("-o", "--output", type=_path, required=True, help=words)
+
+    about = "run the published examples on this installation"
+    add = command("self-check", self_check, about).add_argument
+    add("-o", "--output", type=_path, help="also write a page to file (HTML)")
+    add("--force", **force)
+
+    about = "open the documents, or the part of them that has some words"
+    add = command("help", help_, about).add_argument
+    add("words", nargs="*", help="such as: guard band")
+    add("--no-browser", **yes, help="print the best part here, open no browser")
+
+    about = "print what lets a shell complete commands and options"
+    add = command("completion", completion, about).add_argument
+    add("shell", choices=["bash", "zsh"])
+
+    for name, made in commands.choices.items():
+        if name not in ("lab", "collect", "report", "help", "completion"):  # report has its own
+            words = "print one JSON object: exit status, data, and the words as text"
+            made.add_argument("--json", **yes, dest="as_json", help=words)
     return parser
 
 
-_Add = Callable[..., argparse.ArgumentParser]
+def _how_many_ever(what: str) -> dict[str, Any]:
+    """Return how an option takes who else will measure, or what else be used."""
+    return {
+        "type": _who_measures,
+        "default": "random",
+        "metavar": "{random,fixed,NUMBER}",
+        "help": f"a sample of those who will {what}, all who ever will, or how many will ever "
+        f"{what} (default: random)",
+    }
 
 
 def _path(text: str) -> Path:
@@ -211,27 +363,7 @@ def _path(text: str) -> Path:
     return Path(text)
 
 
-def _add_force(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--force", action="store_true", help="replace a file that grr did not make")
-
-
 # grr lab: the guided notebooks
-
-
-def _add_lab(add: _Add) -> None:
-    parser = add("lab", help="open the guided notebooks in JupyterLab")
-    parser.add_argument(
-        "folder",
-        nargs="?",
-        type=_path,
-        default=Path("grr_work"),
-        help="working folder, made where it does not exist (default: grr_work)",
-    )
-    parser.add_argument("--port", type=int, help="port on this machine (default: a free one)")
-    parser.add_argument(
-        "--no-browser", action="store_true", help="print the address, open no browser"
-    )
-    parser.set_defaults(run=lab)
 
 
 def lab(options: argparse.Namespace) -> int:
@@ -242,75 +374,6 @@ def lab(options: argparse.Namespace) -> int:
 
 
 # grr new: a study folder
-
-
-def _add_new(add: _Add) -> None:
-    parser = add("new", help="start a study folder")
-    parser.add_argument("folder", type=_path, help="folder to make")
-    parser.add_argument("--title", default="", help="what is measured, in a few words")
-    parser.add_argument("--unit", default="mm", help="mm, um, in or uin (default: mm)")
-    parser.add_argument("--resolution", help="step of the gauge's last digit")
-    parser.add_argument("--lower", help="lower limit of the tolerance")
-    parser.add_argument("--upper", help="upper limit of the tolerance")
-    parser.add_argument("--nominal", help="nominal size, where the drawing gives deviations")
-    parser.add_argument("--lower-deviation", help="with its sign, such as --lower-deviation=-0.01")
-    parser.add_argument("--upper-deviation", help="with its sign")
-    parser.add_argument(
-        "--purpose", choices=["accept", "control"], default="accept", help="default: accept"
-    )
-    parser.add_argument(
-        "--operators", nargs="+", default=["A", "B", "C"], help="their names (default: A B C)"
-    )
-    _add_operators_are(parser, "--operators-are")
-    parser.add_argument(
-        "--parts", type=int, help="number of parts (default: 10, or 5 where others measure too)"
-    )
-    parser.add_argument(
-        "--trials", type=int, help="readings of each part (default: 3, or 2 where others do)"
-    )
-    parser.add_argument("--methods", nargs="+", default=[], help="to compare: stand handheld")
-    parser.add_argument(
-        "--places", nargs="+", default=[], help="where on each part, if several: top middle"
-    )
-    parser.add_argument("--gauges", nargs="+", default=[], help="their names, if several")
-    _add_operators_are(parser, "--gauges-are", "be used")
-    parser.add_argument(
-        "--sessions", type=int, default=1, help="of each operator, on different days (default: 1)"
-    )
-    parser.add_argument(
-        "--looks",
-        type=int,
-        choices=[1, 2],
-        default=1,
-        help="2: more people may measure after a first verdict (default: 1)",
-    )
-    parser.add_argument(
-        "--parts-from",
-        choices=get_args(PartsFrom),
-        default="process",
-        help="whether the parts stand for the process (default: process)",
-    )
-    parser.add_argument("--process-sd", help="standard deviation of the process, from records")
-    parser.add_argument(
-        "--fact",
-        action="append",
-        default=[],
-        metavar="NAME=ANSWER",
-        help=f"may be given several times; the names: {', '.join(fact.key for fact in FACTS)}",
-    )
-    parser.add_argument("--seed", type=int, help="of the measuring order (default: drawn)")
-    parser.set_defaults(run=new)
-
-
-def _add_operators_are(parser: argparse.ArgumentParser, name: str, what: str = "measure") -> None:
-    parser.add_argument(
-        name,
-        type=_who_measures,
-        default="random",
-        metavar="{random,fixed,NUMBER}",
-        help=f"a sample of those who will {what}, all who ever will, or how many will ever "
-        f"{what} (default: random)",
-    )
 
 
 def _who_measures(text: str) -> str | int:
@@ -448,15 +511,6 @@ def _print_chances(settings: Settings) -> None:
 # grr plan: what the plan of a study folder will decide, and its sheets
 
 
-def _add_plan(add: _Add) -> None:
-    parser = add("plan", help="say what a study folder's plan will decide; print its sheets")
-    parser.add_argument("folder", type=_path, help="study folder")
-    parser.add_argument(
-        "--sheets", action="store_true", help="write run sheet and key sheet into the folder"
-    )
-    parser.set_defaults(run=plan)
-
-
 def plan(options: argparse.Namespace) -> int:
     """Print how often the plan of a study folder decides, and write its sheets where asked for."""
     import grr
@@ -491,12 +545,6 @@ def _number(name: str, text: str) -> float:
 
 
 # grr analyse: checks, tables and verdict
-
-
-def _add_analyse(add: _Add) -> None:
-    parser = add("analyse", help="print checks, tables and verdict of a study folder")
-    parser.add_argument("folder", type=_path, help="study folder")
-    parser.set_defaults(run=analyse)
 
 
 def analyse(options: argparse.Namespace) -> int:
@@ -567,12 +615,6 @@ def _by_ranges(study: Study) -> str:
 # grr operators and compare: one question of a study folder
 
 
-def _add_operators(add: _Add) -> None:
-    parser = add("operators", help="compare the operators of a study folder")
-    parser.add_argument("folder", type=_path, help="study folder")
-    parser.set_defaults(run=operators)
-
-
 def operators(options: argparse.Namespace) -> int:
     """Print how the operators read beside each other, by each method of measuring."""
     import grr
@@ -588,14 +630,6 @@ def operators(options: argparse.Namespace) -> int:
             {"method": name or None, **row} for row in _rows(found.to_frame())
         )
     return 0
-
-
-def _add_compare(add: _Add) -> None:
-    parser = add("compare", help="compare the methods of a study folder, such as stand or handheld")
-    parser.add_argument("folder", type=_path, help="study folder")
-    parser.add_argument("--baseline", help="the method that is in use now")
-    parser.add_argument("--candidate", help="the method to compare with it (default: each other)")
-    parser.set_defaults(run=compare)
 
 
 def compare(options: argparse.Namespace) -> int:
@@ -638,12 +672,6 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 # grr qualify: is a gauge fit for its tolerance
 
 
-def _add_qualify(add: _Add) -> None:
-    parser = add("qualify", help="say whether a gauge is fit for its tolerance, and until when")
-    parser.add_argument("folder", type=_path, help="folder of a gauge, as its page makes it")
-    parser.set_defaults(run=qualify)
-
-
 def qualify(options: argparse.Namespace) -> int:
     """Print what blocks, budget, study and checks of a gauge say, and the decision."""
     from grr.model.choices import Decision
@@ -678,28 +706,6 @@ _WAITS = {
 # grr analyse-many: one row a study
 
 
-def _add_analyse_many(add: _Add) -> None:
-    parser = add(
-        "analyse-many", help="analyse many studies: a table (CSV, XLSX, Parquet) or study folders"
-    )
-    parser.add_argument("path", type=_path, help="table of readings, or folder of study folders")
-    parser.add_argument(
-        "-o", "--output", type=_path, required=True, help="result, CSV: a row a study"
-    )
-    parser.add_argument(
-        "--by", default="study", help="column that names the study (default: study)"
-    )
-    parser.add_argument("--tolerances", type=_path, help="table with study, lower, upper ...")
-    parser.add_argument(
-        "--purpose", choices=["accept", "control"], default="accept", help="default: accept"
-    )
-    _add_operators_are(parser, "--operators")
-    parser.add_argument("--intervals", action="store_true", help="also limits and decisions")
-    parser.add_argument("--checks", action="store_true", help="also check every study (slow)")
-    _add_force(parser)
-    parser.set_defaults(run=analyse_many)
-
-
 def analyse_many(options: argparse.Namespace) -> int:
     """Write one row a study; the exit status is 2 where a study could not be analysed."""
     import grr
@@ -726,26 +732,6 @@ def analyse_many(options: argparse.Namespace) -> int:
 
 
 # grr report: what is filed
-
-
-def _add_report(add: _Add) -> None:
-    parser = add("report", help="write the report of a study folder, or of a gauge's folder")
-    parser.add_argument("folder", type=_path, help="study folder, or folder of a gauge")
-    parser.add_argument(
-        "-o", "--output", type=_path, help=".html or .pdf (default: report.html in the folder)"
-    )
-    parser.add_argument("--date", help="the day to print, like 2026-03-31 (default: today)")
-    for name in ("number", "prepared-by", "approved-by", "revision", "supersedes", "deviations"):
-        parser.add_argument(f"--{name}", default="", help="printed on the first page")
-    parser.add_argument(
-        "--code-operators", action="store_true", help="Operator 1, 2, 3 in place of names"
-    )
-    parser.add_argument("--baseline", help="of several methods, the one to compare with")
-    parser.add_argument("--paper", choices=["A4", "Letter"], default="A4", help="default: A4")
-    parser.add_argument("--xlsx", type=_path, help="also write an Excel workbook here")
-    parser.add_argument("--json", type=_path, help="also write the full result as JSON here")
-    _add_force(parser)
-    parser.set_defaults(run=report)
 
 
 def report(options: argparse.Namespace) -> int:
@@ -798,17 +784,6 @@ def _day(text: str) -> dt.date:
 # grr gauge-file: one gauge over time
 
 
-def _add_gauge_file(add: _Add) -> None:
-    parser = add("gauge-file", help="put on one page what was decided about one gauge over time")
-    parser.add_argument(
-        "folders", type=_path, nargs="+", help="study folders, and folders of the gauge"
-    )
-    parser.add_argument("-o", "--output", type=_path, help="also write it, .html or .pdf")
-    parser.add_argument("--date", help="the day to print, like 2026-03-31 (default: today)")
-    _add_force(parser)
-    parser.set_defaults(run=gauge_file)
-
-
 def gauge_file(options: argparse.Namespace) -> int:
     """Print what was decided about one gauge over time, and file it where asked for."""
     import grr
@@ -829,20 +804,6 @@ def gauge_file(options: argparse.Namespace) -> int:
 
 
 # grr export: one file of a study
-
-
-def _add_export(add: _Add) -> None:
-    parser = add("export", help="write the readings or the results of a study folder to a file")
-    parser.add_argument("folder", type=_path, help="study folder")
-    parser.add_argument(
-        "-o",
-        "--output",
-        type=_path,
-        required=True,
-        help=".csv or .parquet: the readings that count; .json or .xlsx: readings and results",
-    )
-    _add_force(parser)
-    parser.set_defaults(run=export)
 
 
 def export(options: argparse.Namespace) -> int:
@@ -889,32 +850,11 @@ def _parquet(study: Study) -> bytes:
 # grr collect, import, verify and record: the record of the readings
 
 
-def _add_collect(add: _Add) -> None:
-    parser = add("collect", help="take readings in the terminal")
-    parser.add_argument("folder", type=_path, help="study folder")
-    parser.set_defaults(run=collect)
-
-
 def collect(options: argparse.Namespace) -> int:
     """Take readings in the terminal."""
     from grr.entry.terminal import collect_in_terminal
 
     return collect_in_terminal(options.folder, sys.stdin, sys.stdout)
-
-
-def _add_import(add: _Add) -> None:
-    parser = add("import", help="take readings from a filled form or table into a planned study")
-    parser.add_argument("file", type=_path, help="CSV, Excel or OpenDocument")
-    parser.add_argument("folder", type=_path, help="study folder, as made by: grr new")
-    for name in ("part", "operator"):
-        parser.add_argument(
-            f"--{name}",
-            action="append",
-            default=[],
-            metavar="IN_FILE=IN_PLAN",
-            help=f"a {name} that is called otherwise in the file; may be given several times",
-        )
-    parser.set_defaults(run=import_)
 
 
 def import_(options: argparse.Namespace) -> int:
@@ -963,21 +903,6 @@ def _pairs(name: str, given: Sequence[str], remedy: str) -> dict[str, str]:
     return pairs
 
 
-def _add_verify(add: _Add) -> None:
-    parser = add("verify", help="tell which rows or settings of a study or gauge were changed")
-    parser.add_argument(
-        "folder", type=_path, help="folder of a study or gauge, or a working folder with several"
-    )
-    printed = parser.add_mutually_exclusive_group()
-    printed.add_argument(
-        "--seal", help="as printed on a report, label or run sheet: is the folder still what it was"
-    )
-    printed.add_argument(
-        "--report", type=_path, help="the same by a report (.html, .pdf) or a result (.json)"
-    )
-    parser.set_defaults(run=verify)
-
-
 def verify(options: argparse.Namespace) -> int:
     """Check the record of a study, and compare it with a seal that was printed."""
     from grr.files.seal import reported_seal
@@ -1010,18 +935,6 @@ def _verified(found: Mapping[str, FolderCheck | StudyError], options: argparse.N
     return 0 if all(unaltered.values()) else 1
 
 
-def _add_record(add: _Add) -> None:
-    parser = add(
-        "record",
-        help="put on record a change of study.toml made after the first reading, or why rows of an "
-        "imported file were not used",
-    )
-    parser.add_argument("folder", type=_path, help="study folder")
-    parser.add_argument("--by", required=True, help="who made the change")
-    parser.add_argument("--reason", required=True, help="why, such as the drawing's revision")
-    parser.set_defaults(run=record)
-
-
 def record(options: argparse.Namespace) -> int:
     """Put changes of study.toml, and rows not used, on record with a name and a reason."""
     from grr.files.verify import record_changes, record_unused_rows
@@ -1038,12 +951,6 @@ def record(options: argparse.Namespace) -> int:
     return 0
 
 
-def _add_seal(add: _Add) -> None:
-    parser = add("seal", help="print the seal of a study folder: short, to be read aloud or noted")
-    parser.add_argument("folder", type=_path, help="study folder")
-    parser.set_defaults(run=seal)
-
-
 def seal(options: argparse.Namespace) -> int:
     """Print what proves later that the folder is still what it is now."""
     from grr.files.verify import seal_now
@@ -1055,16 +962,6 @@ def seal(options: argparse.Namespace) -> int:
 
 
 # grr backup: one archive
-
-
-def _add_backup(add: _Add) -> None:
-    parser = add("backup", help="write a study folder into one zip archive, read back to compare")
-    parser.add_argument("folder", type=_path, help="study folder")
-    parser.add_argument(
-        "-o", "--output", type=_path, help="the archive (default: the folder's name with .zip)"
-    )
-    parser.add_argument("--force", action="store_true", help="replace an archive that is there")
-    parser.set_defaults(run=backup)
 
 
 def backup(options: argparse.Namespace) -> int:
@@ -1080,16 +977,6 @@ def backup(options: argparse.Namespace) -> int:
 
 
 # grr merge: two halves of one study
-
-
-def _add_merge(add: _Add) -> None:
-    parser = add("merge", help="join the two halves of a study that was taken on two computers")
-    parser.add_argument("first", type=_path, help="study folder; its record comes first")
-    parser.add_argument("second", type=_path, help="study folder with the same settings")
-    parser.add_argument(
-        "-o", "--output", type=_path, required=True, help="folder to make; the two stay as they are"
-    )
-    parser.set_defaults(run=merge)
 
 
 def merge(options: argparse.Namespace) -> int:
@@ -1109,13 +996,6 @@ def merge(options: argparse.Namespace) -> int:
 
 
 # grr self-check: the published examples
-
-
-def _add_self_check(add: _Add) -> None:
-    parser = add("self-check", help="run the published examples on this installation")
-    parser.add_argument("-o", "--output", type=_path, help="also write a page to file (HTML)")
-    _add_force(parser)
-    parser.set_defaults(run=self_check)
 
 
 def self_check(options: argparse.Namespace) -> int:
@@ -1139,12 +1019,6 @@ def self_check(options: argparse.Namespace) -> int:
 # grr completion: the shell fills in commands and options
 
 
-def _add_completion(add: _Add) -> None:
-    parser = add("completion", help="print what lets a shell complete commands and options")
-    parser.add_argument("shell", choices=["bash", "zsh"])
-    parser.set_defaults(run=completion)
-
-
 def completion(options: argparse.Namespace) -> int:
     """Print a script for the shell; its first lines say where it goes."""
     try:
@@ -1165,15 +1039,6 @@ def completion(options: argparse.Namespace) -> int:
 
 
 # grr help: the documents
-
-
-def _add_help(add: _Add) -> None:
-    parser = add("help", help="open the documents, or the part of them that has some words")
-    parser.add_argument("words", nargs="*", help="such as: guard band")
-    parser.add_argument(
-        "--no-browser", action="store_true", help="print the best part here, open no browser"
-    )
-    parser.set_defaults(run=help_)
 
 
 def help_(options: argparse.Namespace) -> int:
