@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtr, fdtrc
 
-from grr.formulas.arrays import Array, Mask, quotient
+from grr.formulas.arrays import Array, Mask, each_array, joined, quotient
 from grr.model.errors import StudyError
 from grr.model.values import one_of
 
@@ -131,10 +131,7 @@ def crossed_anova(readings: Array) -> CrossedAnova:
         raise StudyError("Only one part was measured", "Measure at least two parts")
     some = max(1, _IN_CACHE // (p * o * r))
     if cube.ndim == 4 and len(cube) > some:
-        pieces = [crossed_anova(cube[n : n + some]) for n in range(0, len(cube), some)]
-        names = ("mean", "ss_part", "ss_operator", "ss_interaction", "ss_error")
-        joined = (np.concatenate([getattr(one, name) for one in pieces]) for name in names)
-        return CrossedAnova(p, o, r, *joined)
+        return joined([crossed_anova(cube[n : n + some]) for n in range(0, len(cube), some)])
     flat = cube.reshape(*cube.shape[:-3], p * o * r)
     first = flat[..., :1]
     away = flat - first
@@ -300,22 +297,6 @@ def among_people(components: Components, people: float) -> Components:
     return replace(components, operator=components.operator * (1.0 - 1.0 / people))
 
 
-def select(pooled: Mask, if_pooled: Components, if_kept: Components) -> Components:
-    """Return, study by study, the pooled components where ``pooled`` is true."""
-    return Components(
-        *(np.where(pooled, a, b) for a, b in zip(_fields(if_pooled), _fields(if_kept), strict=True))
-    )
-
-
-def _fields(components: Components) -> tuple[Array, ...]:
-    return (
-        components.part,
-        components.operator,
-        components.interaction,
-        components.repeatability,
-    )
-
-
 # Whether the part-by-operator interaction is kept, and the components that follow.
 # ---------------------------------------------------------------------------------
 
@@ -365,7 +346,8 @@ def components_by_rule(
         return interaction_kept(anova), np.zeros(shape, dtype=np.bool_)
     _, p = interaction_test(anova)
     pooled = np.asarray(~(p <= pool_above))
-    return select(pooled, interaction_pooled(anova), interaction_kept(anova)), pooled
+    both = interaction_pooled(anova), interaction_kept(anova)
+    return each_array(lambda a, b: np.where(pooled, a, b), *both), pooled
 
 
 # Whether the interaction is smaller than the scatter of the repeats lets it be.

@@ -2,14 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import fields, is_dataclass
 from functools import lru_cache
-from typing import TypeAlias
+from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[np.float64]
 Mask: TypeAlias = NDArray[np.bool_]
+Result = TypeVar("Result")
+
+
+def each_array(change: Callable[..., Any], first: Result, *others: Result) -> Result:
+    """Return a result, or several as one, with every array in it changed; see `joined`.
+
+    Results are dataclasses of one kind. Whole numbers and what is None stay as in the first, and
+    a result within a result is changed in the same way.
+    """
+    changed: dict[str, Any] = {}
+    results: tuple[Any, ...] = (first, *others)
+    for name in (field.name for field in fields(results[0])):
+        values = [getattr(result, name) for result in results]
+        if is_dataclass(values[0]):
+            changed[name] = each_array(change, *values)
+        else:
+            same = values[0] is None or isinstance(values[0], int)
+            changed[name] = values[0] if same else change(*values)
+    return type(first)(**changed)
+
+
+def joined(results: Sequence[Result]) -> Result:
+    """Return stacks of studies as one stack."""
+    return each_array(lambda *arrays: np.concatenate(arrays), *results)
 
 
 def measured(readings: Array) -> Array:

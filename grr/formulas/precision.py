@@ -9,7 +9,7 @@ would have by draws of its own, as a verdict has, off a table, in a fraction of 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, NamedTuple, cast
@@ -24,7 +24,7 @@ from grr.formulas.analysis_of_variance import (
     among_people,
     components_by_rule,
 )
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, joined
 from grr.formulas.conformity import predictive_guard
 from grr.formulas.pivots import SEED, at_least, crossed_pivots, usual_dfs
 from grr.formulas.sources_of_variation import NDC_FACTOR
@@ -380,7 +380,7 @@ def tabulated_shares(
         _simulated(design, split, studies, seed, part=(100.0 / percent) ** 2 - 1.0)
         for percent in true_percents
     ]
-    anova = _stacked(stacks)
+    anova = joined(stacks)
     tails = (0.5 * (1.0 - confidence), 1.0 - confidence)
     dfs = df_of_studies(design, studies, seed)
     base, ratios = _ratios(anova, None if dfs is None else np.tile(dfs, len(stacks)))
@@ -405,15 +405,8 @@ def _simulated(
 ) -> CrossedAnova:
     """Return the simulated studies in one stack, drawn a few hundred at a time."""
     rng = np.random.default_rng(seed)
-    chunks = [simulated_anova(design, shares, n, rng, part=part) for n in _chunks(studies)]
-    return _stacked(chunks)
-
-
-def _stacked(stacks: Sequence[CrossedAnova]) -> CrossedAnova:
-    first = stacks[0]
-    names = ("mean", "ss_part", "ss_operator", "ss_interaction", "ss_error")
-    whole = (np.concatenate([getattr(one, name) for one in stacks]) for name in names)
-    return CrossedAnova(first.parts, first.operators, first.trials, *whole)
+    sizes = (min(_CHUNK, studies - start) for start in range(0, studies, _CHUNK))
+    return joined([simulated_anova(design, shares, n, rng, part=part) for n in sizes])
 
 
 def _ratios(anova: CrossedAnova, dfs: Array | None) -> tuple[Array, dict[str, Array]]:
@@ -686,8 +679,3 @@ def designs_within(
             value=readings,
         )
     return tuple(sorted(found, key=lambda design: design.readings))
-
-
-def _chunks(studies: int) -> Iterator[int]:
-    for start in range(0, int(studies), _CHUNK):
-        yield min(_CHUNK, int(studies) - start)

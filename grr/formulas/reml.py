@@ -6,17 +6,14 @@ and nested studies. How the likelihood is maximised stands in `grr.formulas.reml
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields
-from functools import partial
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import erfc
 
 from grr.formulas.analysis_of_variance import Components, require_nested
-from grr.formulas.arrays import Array, Mask
+from grr.formulas.arrays import Array, Mask, each_array
 from grr.formulas.reml_fit import (
     FROM_EVERY_CORNER,
     CellGrid,
@@ -28,8 +25,9 @@ from grr.formulas.reml_fit import (
     fit,
     grid_of_cube,
 )
+from grr.formulas.unweighted_means import refuse_unmeasured
 from grr.model.errors import StudyError
-from grr.model.values import article, one_of
+from grr.model.values import one_of
 
 # What a design with lost readings can show, and the sentence where it cannot.
 # ----------------------------------------------------------------------------
@@ -57,7 +55,7 @@ def require_crossed(counts: Array, *, interaction: bool) -> None:
     filled = counts > 0
     p, o = counts.shape
     cells, readings = int(filled.sum()), int(counts.sum())
-    _require_measured(counts)
+    refuse_unmeasured(filled)
     if p < 2:
         raise StudyError("Only one part was measured", "Measure at least two parts")
     if o > 1 and (filled.sum(axis=1) < 2).all():
@@ -101,17 +99,6 @@ def interaction_shows(counts: Array) -> bool:
     p, o = counts.shape
     cells = int((counts > 0).sum())
     return bool(o > 1 and counts.sum() > cells > p + o - 1)
-
-
-def _require_measured(counts: Array) -> None:
-    for name, axis in (("part", 1), ("operator", 0)):
-        empty = counts.sum(axis=axis) == 0
-        if empty.any():
-            raise StudyError(
-                f"{article(name).capitalize()} {name} has no reading at all",
-                f"Measure it, or leave the {name} out of the study",
-                value=f"{name} number {int(empty.argmax()) + 1}",
-            )
 
 
 def _all_linked(filled: Mask) -> bool:
@@ -175,8 +162,7 @@ class RemlFit:
 
     def reshaped(self, stack: tuple[int, ...]) -> RemlFit:
         """Return the same with the first axis laid out as ``stack``."""
-        result: RemlFit = _each_array(lambda a: a.reshape(stack + a.shape[1:]), self)
-        return result
+        return each_array(lambda a: a.reshape(stack + a.shape[1:]), self)
 
 
 def in_units(grid: CellGrid, found: Fit) -> Fit:
@@ -193,28 +179,47 @@ def in_units(grid: CellGrid, found: Fit) -> Fit:
     )
 
 
-def labelled(grid: CellGrid, model: Model, found: Fit, components: Components) -> RemlFit:
-    """Name what was found; ``found`` is in the unit of the readings.
-
-    Without a part term the study is nested: its parts are the cells.
-    """
-    _, rows, operators = grid.counts.shape
-    k = found.effects.shape[-1]
-    kept = k if model.operators_fixed else 0
+def _fitted(
+    grid: CellGrid, operators: str, *, crossed: bool = True, interaction: bool = True
+) -> RemlFit:
+    """Fit the model to studies and name what was found; nested, the parts are the cells."""
+    one_of("operators", operators, ("random", "fixed"))
+    seen = np.zeros(len(grid.counts), dtype=np.bool_)
+    for counts, studies in designs(grid):
+        if crossed:
+            require_crossed(counts, interaction=interaction)
+        else:
+            require_nested(counts)
+        seen[studies] = crossed and interaction_shows(counts)
+    _, rows, count = grid.counts.shape
+    random, fixed = count > 1 and operators == "random", count > 1 and operators == "fixed"
+    model = Model(crossed, random, interaction, operators_fixed=fixed)
+    found = in_units(grid, fit(grid, model, FROM_EVERY_CORNER))
+    part, operator, between, error = np.moveaxis(found.variances, -1, 0)
     zero = (found.variances == 0.0) & model.terms
+    if count == 1:
+        operator = np.full_like(error, np.nan)
+    elif fixed:
+        operator = own_differences(found)
+    if not crossed:
+        part, between = between, np.full_like(error, np.nan)
+    elif not interaction:
+        between = np.where(seen, 0.0, np.nan)
+    k = found.effects.shape[-1]
+    kept = k if fixed else 0
     return RemlFit(
-        components=components,
+        components=Components(part, operator, between, error),
         mean=found.effects.mean(axis=-1),
         mean_error=np.sqrt(found.covariance.sum(axis=(-2, -1))) / k,
         operator_means=found.effects[:, :kept],
         operator_covariance=found.covariance[:, :kept, :kept],
         log_likelihood=-0.5 * found.deviance,
         converged=found.converged,
-        part_at_zero=zero[:, 0] if model.part else zero[:, 2],
+        part_at_zero=zero[:, 0 if crossed else 2],
         operator_at_zero=zero[:, 1],
-        interaction_at_zero=zero[:, 2] & model.part,
-        parts=rows if model.part else int(grid.cells[0]),
-        operators=operators,
+        interaction_at_zero=zero[:, 2] & crossed,
+        parts=rows if crossed else int(grid.cells[0]),
+        operators=count,
         cells=grid.cells,
         readings=grid.readings,
     )
@@ -231,32 +236,6 @@ def own_differences(found: Fit) -> Array:
     centring = np.eye(operators) - 1.0 / operators
     scatter = np.einsum("ab,sab->s", centring, found.covariance)
     return np.asarray((np.square(found.effects @ centring).sum(axis=-1) - scatter) / operators)
-
-
-def choose(first: Mask, if_first: RemlFit, otherwise: RemlFit) -> RemlFit:
-    """Return, study by study, ``if_first`` where ``first`` is true, else ``otherwise``."""
-
-    def merged(a: Array, b: Array) -> Array:
-        mask = np.reshape(first, np.shape(first) + (1,) * (a.ndim - np.ndim(first)))
-        return np.where(mask, a, b)
-
-    result: RemlFit = _each_array(merged, if_first, otherwise)
-    return result
-
-
-def _each_array(change: Callable[..., Array], *results: Any) -> Any:
-    """Return a result, or its components, with every array changed."""
-    first = results[0]
-    changed: dict[str, Any] = {}
-    for name in (f.name for f in fields(first)):
-        values = [getattr(result, name) for result in results]
-        if isinstance(values[0], Components):
-            changed[name] = _each_array(change, *values)
-        elif values[0] is None:
-            changed[name] = None
-        else:
-            changed[name] = values[0] if isinstance(values[0], int) else change(*values)
-    return type(first)(**changed)
 
 
 # Variance components of crossed studies with lost readings, by restricted likelihood.
@@ -296,42 +275,8 @@ def reml(readings: ArrayLike, *, interaction: bool = True, operators: str = "ran
     estimates it is the analysis of variance (ibid., section 3.8).
     """
     cube = np.asarray(readings, dtype=np.float64)
-    grid = _stacked(cube)
-    return _crossed(grid, interaction, operators, FROM_EVERY_CORNER).reshaped(cube.shape[:-3])
-
-
-def _stacked(cube: Array) -> CellGrid:
-    return grid_of_cube(cube.reshape(-1, *cube.shape[-3:]))
-
-
-def _crossed(grid: CellGrid, interaction: bool, operators: str, starts: Array) -> RemlFit:
-    one_of("operators", operators, ("random", "fixed"))
-    seen = np.zeros(len(grid.counts), dtype=np.bool_)
-    for counts, studies in designs(grid):
-        require_crossed(counts, interaction=interaction)
-        seen[studies] = interaction_shows(counts)
-    several = grid.counts.shape[2] > 1
-    model = Model(
-        part=True,
-        operator=several and operators == "random",
-        interaction=interaction,
-        operators_fixed=several and operators == "fixed",
-    )
-    found = in_units(grid, fit(grid, model, starts))
-    part, operator, between, error = np.moveaxis(found.variances, -1, 0)
-    if model.operators_fixed:
-        operator = own_differences(found)
-    elif not several:
-        operator = np.full_like(error, np.nan)
-    if not interaction:
-        between = np.where(seen, 0.0, np.nan)
-    components = Components(
-        part=part,
-        operator=operator,
-        interaction=between,
-        repeatability=error,
-    )
-    return labelled(grid, model, found, components)
+    grid = grid_of_cube(cube.reshape(-1, *cube.shape[-3:]))
+    return _fitted(grid, operators, interaction=interaction).reshaped(cube.shape[:-3])
 
 
 # Whether the interaction is kept where readings are missing: a test by likelihood.
@@ -358,16 +303,7 @@ class InteractionTest:
 
     def of(self, study: int) -> InteractionTest:
         """Return the test of one study of a stack."""
-
-        def own(of_all: Array) -> Array:
-            return np.asarray(of_all[study])
-
-        return InteractionTest(
-            statistic=own(self.statistic),
-            p=own(self.p),
-            kept=_each_array(own, self.kept),
-            pooled=_each_array(own, self.pooled),
-        )
+        return each_array(lambda of_all: np.asarray(of_all[study]), self)
 
     def by_rule(self, pool_above: float = 0.25) -> tuple[RemlFit, Mask]:
         """Return the fit that the rule takes, study by study, and where it is pooled.
@@ -378,7 +314,12 @@ class InteractionTest:
         above 0.25; there p comes from an F test, which needs balanced data.
         """
         pool = np.asarray(~(self.p <= pool_above))
-        return choose(pool, self.pooled, self.kept), pool
+
+        def chosen(pooled: Array, kept: Array) -> Array:
+            inside = (1,) * (pooled.ndim - np.ndim(pool))
+            return np.where(pool.reshape(pool.shape + inside), pooled, kept)
+
+        return each_array(chosen, self.pooled, self.kept), pool
 
 
 def interaction_likelihood_ratio(
@@ -397,7 +338,16 @@ def interaction_likelihood_ratio(
     50 (1994), 1171-1177. Both fits have the same fixed effects, so restricted likelihoods
     may be compared.
     """
-    return _compared(partial(reml, readings, operators=operators))
+    kept, pooled = (
+        reml(readings, interaction=interaction, operators=operators)
+        for interaction in (True, False)
+    )
+    gained = ~kept.interaction_at_zero & np.isfinite(pooled.log_likelihood)
+    gain = np.zeros(np.shape(gained))
+    np.subtract(kept.log_likelihood, pooled.log_likelihood, out=gain, where=gained)
+    settled = kept.converged & pooled.converged
+    statistic = np.where(settled, 2.0 * np.maximum(gain, 0.0), np.nan)
+    return InteractionTest(statistic, boundary_p(statistic), kept, pooled)
 
 
 def reml_by_rule(
@@ -423,16 +373,6 @@ def boundary_p(statistic: Array) -> Array:
     """
     tail = 0.5 * erfc(np.sqrt(np.asarray(statistic) / 2.0))
     return np.where(np.equal(statistic, 0.0), 1.0, tail)
-
-
-def _compared(estimate: Callable[..., RemlFit]) -> InteractionTest:
-    kept, pooled = estimate(interaction=True), estimate(interaction=False)
-    gained = ~kept.interaction_at_zero & np.isfinite(pooled.log_likelihood)
-    gain = np.zeros(np.shape(gained))
-    np.subtract(kept.log_likelihood, pooled.log_likelihood, out=gain, where=gained)
-    settled = kept.converged & pooled.converged
-    statistic = np.where(settled, 2.0 * np.maximum(gain, 0.0), np.nan)
-    return InteractionTest(statistic, boundary_p(statistic), kept, pooled)
 
 
 # Nested studies with lost readings or unequal numbers of parts, by restricted likelihood.
@@ -470,33 +410,10 @@ def nested_reml(
     Source: Searle, Casella & McCulloch, Variance Components (1992), sections 3.6 (the
     two-way nested classification) and 6.6 (restricted likelihood).
     """
-    one_of("operators", operators, ("random", "fixed"))
     values, (part_codes, operator_codes) = checked_codes(readings, part, operator)
-    rank = _rank_within(operator_codes, part_codes)
-    cube = cube_of_codes(values, rank, operator_codes)
+    cube = cube_of_codes(values, _rank_within(operator_codes, part_codes), operator_codes)
     grid = grid_of_cube(cube.reshape(-1, *cube.shape[-3:]))
-    require_nested(grid.counts[0])
-    several = grid.counts.shape[2] > 1
-    model = Model(
-        part=False,
-        operator=several and operators == "random",
-        interaction=True,
-        operators_fixed=several and operators == "fixed",
-    )
-    found = in_units(grid, fit(grid, model, FROM_EVERY_CORNER))
-    operator_variance = found.variances[:, 1]
-    if model.operators_fixed:
-        operator_variance = own_differences(found)
-    elif not several:
-        operator_variance = np.full(len(grid.counts), np.nan)
-    repeatability = found.variances[:, 3]
-    components = Components(
-        part=found.variances[:, 2],
-        operator=operator_variance,
-        interaction=np.full_like(repeatability, np.nan),
-        repeatability=repeatability,
-    )
-    return labelled(grid, model, found, components).reshaped(values.shape[:-1])
+    return _fitted(grid, operators, crossed=False).reshaped(values.shape[:-1])
 
 
 def nested_cube(readings: ArrayLike, part: ArrayLike, operator: ArrayLike) -> Array:

@@ -6,7 +6,7 @@ fixed effects out, the likelihood with its derivatives, the search, the fit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import product
 
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import helmert
 
-from grr.formulas.arrays import Array, Mask
+from grr.formulas.arrays import Array, Mask, each_array, joined
 from grr.model.errors import StudyError
 
 # Readings of unbalanced studies, summed up on a grid of rows × operators.
@@ -52,14 +52,7 @@ class CellGrid:
 
     def __getitem__(self, chosen: Mask | NDArray[np.intp] | slice) -> CellGrid:
         """Return the studies chosen."""
-        return CellGrid(
-            self.counts[chosen],
-            self.means[chosen],
-            self.within[chosen],
-            self.origin[chosen],
-            self.scale[chosen],
-            self.rounding[chosen],
-        )
+        return each_array(lambda values: values[chosen], self)
 
     @property
     def filled(self) -> Mask:
@@ -500,20 +493,13 @@ class Deviance:
 
     def __getitem__(self, chosen: Mask | NDArray[np.intp]) -> Deviance:
         """Return the studies chosen."""
-        return Deviance(
-            self.value[chosen],
-            self.gradient[chosen],
-            self.expected[chosen],
-            self.observed[chosen],
-        )
+        return each_array(lambda values: values[chosen], self)
 
     def replaced(self, places: NDArray[np.intp], other: Deviance) -> Deviance:
         """Return the same with the studies at ``places`` taken from ``other``."""
-        new = Deviance(
-            self.value.copy(), self.gradient.copy(), self.expected.copy(), self.observed.copy()
-        )
-        new.value[places], new.gradient[places] = other.value, other.gradient
-        new.expected[places], new.observed[places] = other.expected, other.observed
+        new = each_array(np.copy, self)
+        for values, theirs in zip(vars(new).values(), vars(other).values(), strict=True):
+            values[places] = theirs
         return new
 
 
@@ -878,8 +864,9 @@ def fit(grid: CellGrid, model: Model, starts: Array = FROM_EVERY_CORNER) -> Fit:
         limit = _sums_of_effects(grid[exact], model)
     if exact.all():
         return limit
-    both = _joined([limit, _search(grid[~exact], model, starts)])
-    return _in_order(both, np.argsort(np.argsort(~exact, kind="stable"), kind="stable"))
+    both = joined([limit, _search(grid[~exact], model, starts)])
+    order = np.argsort(np.argsort(~exact, kind="stable"), kind="stable")
+    return each_array(lambda values: values[order], both)
 
 
 def _search(grid: CellGrid, model: Model, starts: Array) -> Fit:
@@ -889,7 +876,7 @@ def _search(grid: CellGrid, model: Model, starts: Array) -> Fit:
     numbers = len(starts) * grid.counts[0].size * grid.counts.shape[2]
     at_a_time = max(1, _NUMBERS_AT_A_TIME // numbers)
     studies = len(grid.counts)
-    return _joined(
+    return joined(
         [
             _search_together(grid[first : first + at_a_time], model, starts)
             for first in range(0, studies, at_a_time)
@@ -955,13 +942,3 @@ def _sums_of_effects(grid: CellGrid, model: Model) -> Fit:
         mean[:, None] + operator if model.operators_fixed else mean[:, None],
         np.tile(of_mean[:, None, None], (1, k, k)),
     )
-
-
-def _joined(pieces: list[Fit]) -> Fit:
-    if len(pieces) == 1:
-        return pieces[0]
-    return Fit(*(np.concatenate([getattr(piece, f.name) for piece in pieces]) for f in fields(Fit)))
-
-
-def _in_order(found: Fit, order: NDArray[np.intp]) -> Fit:
-    return Fit(*(getattr(found, f.name)[order] for f in fields(Fit)))

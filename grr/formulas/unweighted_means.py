@@ -125,7 +125,7 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
     p, o = filled.shape[-2:]
     if p < 2:
         raise StudyError("Only one part was measured", "Measure at least two parts")
-    _refuse_unmeasured(filled)
+    refuse_unmeasured(filled)
     fit = _fitted_effects(cells.means, filled)
     n_cells = filled.sum(axis=(-2, -1))
     inverse = np.where(filled, 1.0 / np.maximum(cells.counts, 1), 0.0)
@@ -319,7 +319,8 @@ def _contrasts(levels: int) -> Array:
     return columns
 
 
-def _refuse_unmeasured(filled: Mask) -> None:
+def refuse_unmeasured(filled: Mask) -> None:
+    """Refuse studies (..., parts, operators) in which a part or an operator was never measured."""
     for article, name, axis in (("A", "part", -1), ("An", "operator", -2)):
         empty = ~filled.any(axis=axis)
         if empty.any():
