@@ -16,8 +16,8 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from grr.files.allowed_files import LARGEST_SETTINGS, once_free, regular_file
+from grr.files.chained_file import new_id, now
 from grr.files.disk import not_written, remove, write_whole
-from grr.files.journal import new_id, now
 from grr.model.errors import StudyError
 
 LOCK, OWNER = ".collecting.lock", ".collecting.owner"

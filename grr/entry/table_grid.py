@@ -23,10 +23,10 @@ from grr.entry.corrections import KEPT
 from grr.entry.entered_numbers import EnteredNumber, one_number, refuse_finer
 from grr.entry.job import Place
 from grr.entry.taking import what_to_ask
-from grr.files.chained_file import ids_of_one_write
+from grr.files.chained_file import ids_of_one_write, new_id
 from grr.files.copies import keep_file
 from grr.files.events import IMPORTED_FILE, Event
-from grr.files.journal import JournalRow, new_id
+from grr.files.journal import JournalRow
 from grr.files.readers.grid import Grid, Layout, looks_empty
 from grr.files.readers.long_table import long_layout
 from grr.files.readers.wide_form import wide_layout

@@ -21,9 +21,9 @@ from grr.entry.collecting import (
 from grr.entry.corrections import DOUBLE_TRIGGER, waiting
 from grr.entry.entered_numbers import EnteredNumber, numbers_in, refuse_finer
 from grr.entry.job import Place, place_of
-from grr.files.chained_file import ids_of_one_write
+from grr.files.chained_file import ids_of_one_write, new_id
 from grr.files.events import Event
-from grr.files.journal import JournalRow, in_order, new_id
+from grr.files.journal import JournalRow, in_order
 from grr.formulas import data_checks
 from grr.model.errors import StudyError
 from grr.model.record import GAUGE, TYPED, UNTIMED

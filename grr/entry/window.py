@@ -18,7 +18,7 @@ from grr.entry.collecting import Collecting
 from grr.entry.messages import MessageHandler
 from grr.entry.ownership import Elsewhere
 from grr.entry.serial_port import SerialGauge, ports
-from grr.files.journal import new_id
+from grr.files.chained_file import new_id
 from grr.model.errors import StudyError
 from grr.model.record import GAUGE
 

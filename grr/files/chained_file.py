@@ -21,12 +21,15 @@ import contextlib
 import csv
 import io
 import re
+import threading
+import uuid
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
+from datetime import UTC, datetime
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 from grr.files import disk
 from grr.files.allowed_files import LARGEST_RECORD, regular_file
@@ -34,7 +37,7 @@ from grr.files.text_and_numbers import from_cell, to_cell
 from grr.model.errors import StudyError
 from grr.model.record import AlteredRow
 
-Row = TypeVar("Row")
+Row = TypeVar("Row", bound=Any)
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # tells spreadsheets that the text is UTF-8
 
@@ -418,3 +421,72 @@ class ChainedFile:
             writer.writerow([*cells, previous, *beyond])
             lines.append(Line(number + offset, tuple(row), previous, True))
         return lines, buffer.getvalue().encode("utf-8")
+
+
+def now() -> str:
+    """Return the time as the files hold it: ISO 8601, UTC, milliseconds."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def new_id() -> str:
+    """Return an identifier that no other row has."""
+    return uuid.uuid4().hex[:12]
+
+
+class SealedRows(Generic[Row]):
+    """The writing end of a file of rows of one kind; safe to call from several threads."""
+
+    def __init__(
+        self, path: str | Path, kind: type[Row], columns: Sequence[str], *, further: bool = False
+    ) -> None:
+        self.path, self._kind = Path(path), kind
+        self._file = ChainedFile(self.path, columns, further=further)
+        self._guard = threading.RLock()
+
+    @property
+    def rows(self) -> list[Row]:
+        """Every row on the disk, oldest first."""
+        with self._guard:
+            return self._file.rows(self._kind)
+
+    @property
+    def last_hash(self) -> str:
+        """The hash of the last row, for the report; "" where there is none."""
+        with self._guard:
+            return self._file.last_seal
+
+    def of_message(self, identifier: str) -> list[Row]:
+        """Return the rows that were written under this identifier, oldest first."""
+        return [row for row in self.rows if is_of_one_write(row.id, identifier)]
+
+    def _added(self, rows: Sequence[Row], identifier: str) -> list[Row]:
+        """Write several rows at once, with ids of one write and the time where they have none."""
+        ids = ids_of_one_write(identifier or new_id(), len(rows))
+        new = [
+            replace(row, id=name, time=row.time or now())
+            for row, name in zip(rows, ids, strict=True)
+        ]
+        self._file.append([astuple(row) for row in new])
+        return new
+
+    def sync(self) -> None:
+        """Wait until all rows are on the disk, those of a program that was stopped as well.
+
+        Raises
+        ------
+        StudyError
+            The disk does not confirm it.
+        """
+        with self._guard:
+            self._file.sync()
+
+    def take_back(self) -> None:
+        """Cut off the rows just written, where what belongs to them could not be written.
+
+        Raises
+        ------
+        StudyError
+            They stand in the file still.
+        """
+        with self._guard:
+            self._file.take_back()

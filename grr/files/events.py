@@ -28,24 +28,13 @@ not used       ``old`` a row of an imported file that looks like data and was no
 
 from __future__ import annotations
 
-import threading
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-from grr.files.chained_file import (
-    ChainedFile,
-    ids_of_one_write,
-    is_of_one_write,
-    read_lines,
-)
+from grr.files.chained_file import SealedRows, read_lines
 from grr.files.disk import writing
-from grr.files.journal import new_id, now
-
-WRITTEN = ("id", "time", "session", "kind", "name", "old", "value", "reason", "entered_by")
-COLUMNS = (*WRITTEN, "hash")
-
 
 #: Kinds of events that are about the files.
 FORM, ANCHOR, IMPORTED_FILE, NOT_USED = "format", "anchor", "imported", "not used"
@@ -66,6 +55,10 @@ class Event:
     entered_by: str = ""
 
 
+WRITTEN = tuple(Event.__dataclass_fields__)
+COLUMNS = (*WRITTEN, "hash")
+
+
 def read_events(path: str | Path) -> pd.DataFrame:
     """Return every event as text, oldest first; an empty table where there is no file."""
     lines = read_lines(Path(path), WRITTEN)
@@ -76,24 +69,11 @@ def read_events(path: str | Path) -> pd.DataFrame:
     )
 
 
-class Events:
+class Events(SealedRows[Event]):
     """The writing end of ``events.csv``; safe to call from several threads."""
 
     def __init__(self, path: str | Path) -> None:
-        self._file = ChainedFile(Path(path), WRITTEN)
-        self._guard = threading.RLock()
-
-    @property
-    def rows(self) -> list[Event]:
-        """Every event on the disk, oldest first."""
-        with self._guard:
-            return self._file.rows(Event)
-
-    @property
-    def last_hash(self) -> str:
-        """The hash of the last row; "" where there is none."""
-        with self._guard:
-            return self._file.last_seal
+        super().__init__(path, Event, WRITTEN)
 
     def append(self, *events: Event) -> list[Event]:
         """Write events at once: all of them count, or none.
@@ -108,26 +88,9 @@ class Events:
         """
         if not events:
             return []
-        with self._guard, writing(self._file.path.parent):
+        with self._guard, writing(self.path.parent):
             identifier = events[0].id
-            if identifier and any(is_of_one_write(row.id, identifier) for row in self.rows):
-                self._file.sync()
+            if identifier and self.of_message(identifier):
+                self.sync()
                 return []
-            ids = ids_of_one_write(identifier or new_id(), len(events))
-            new = [
-                replace(event, id=name, time=event.time or now())
-                for event, name in zip(events, ids, strict=True)
-            ]
-            self._file.append([astuple(event) for event in new])
-            return new
-
-    def take_back(self) -> None:
-        """Cut off the events just written, where what belongs to them could not be written.
-
-        Raises
-        ------
-        StudyError
-            They stand in the file still.
-        """
-        with self._guard:
-            self._file.take_back()
+            return self._added(events, identifier)

@@ -8,11 +8,8 @@ later one at the same place is a measurement taken again, kept for comparison.
 
 from __future__ import annotations
 
-import threading
-import uuid
 from collections.abc import Iterable, Sequence
-from dataclasses import astuple, dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,36 +18,14 @@ import pandas as pd
 from grr.files.allowed_files import LARGEST_RECORD, regular_file
 from grr.files.chained_file import (
     FURTHER,
-    ChainedFile,
+    SealedRows,
     first_altered,
-    ids_of_one_write,
-    is_of_one_write,
     read_lines,
 )
 from grr.files.disk import writing
 from grr.model.errors import StudyError
 from grr.model.record import AlteredRow
 from grr.model.values import article
-
-#: The columns of the journal, without the last one, ``hash``.
-WRITTEN = (
-    "id",
-    "order",
-    "part",
-    "operator",
-    "trial",
-    "method",
-    "reading",
-    "time",
-    "note",
-    "voids",
-    "reason",
-    "entered_by",
-    "source",
-    "raw",
-    "session",
-)
-COLUMNS = (*WRITTEN, "hash")
 
 
 @dataclass(frozen=True)
@@ -88,14 +63,9 @@ class JournalRow:
         return self.part, self.operator, self.trial, self.method
 
 
-def now() -> str:
-    """Return the time as the files hold it: ISO 8601, UTC, milliseconds."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def new_id() -> str:
-    """Return an identifier that no other row has."""
-    return uuid.uuid4().hex[:12]
+#: The columns of the journal, without the last one, ``hash``.
+WRITTEN = tuple(JournalRow.__dataclass_fields__)[: -len(FURTHER)]
+COLUMNS = (*WRITTEN, "hash")
 
 
 def is_journal(columns: Iterable[object]) -> bool:
@@ -194,7 +164,7 @@ def verify(path: str | Path) -> AlteredRow | None:
     return first_altered(Path(path), WRITTEN)
 
 
-class Journal:
+class Journal(SealedRows[JournalRow]):
     """The writing end of ``readings.csv``; safe to call from several threads.
 
     Parameters
@@ -211,19 +181,7 @@ class Journal:
     """
 
     def __init__(self, path: str | Path, *, further: bool = False) -> None:
-        self._file = ChainedFile(Path(path), WRITTEN, further=further)
-        self._guard = threading.RLock()
-
-    @property
-    def path(self) -> Path:
-        """The file."""
-        return self._file.path
-
-    @property
-    def rows(self) -> list[JournalRow]:
-        """Every row on the disk, oldest first."""
-        with self._guard:
-            return self._file.rows(JournalRow)
+        super().__init__(path, JournalRow, WRITTEN, further=further)
 
     @property
     def torn_rows(self) -> tuple[int, ...]:
@@ -237,12 +195,6 @@ class Journal:
         with self._guard:
             self._file.refresh()
             return len(self._file.lines)
-
-    @property
-    def last_hash(self) -> str:
-        """The hash of the last row, for the report; "" for an empty journal."""
-        with self._guard:
-            return self._file.last_seal
 
     def append(self, row: JournalRow) -> JournalRow:
         """Write one row and return it as written, with ``id``, ``order`` and ``time`` filled in.
@@ -274,39 +226,7 @@ class Journal:
                 return known
             if not rows:
                 return []
-            ids = ids_of_one_write(identifier or new_id(), len(rows))
-            new = [
-                replace(row, id=name, time=row.time or now())
-                for row, name in zip(in_order(rows, self.rows), ids, strict=True)
-            ]
-            self._file.append([astuple(row) for row in new])
-            return new
-
-    def of_message(self, identifier: str) -> list[JournalRow]:
-        """Return the rows that were written under this identifier, oldest first."""
-        return [row for row in self.rows if is_of_one_write(row.id, identifier)]
-
-    def sync(self) -> None:
-        """Wait until all rows are on the disk, those of a program that was stopped as well.
-
-        Raises
-        ------
-        StudyError
-            The disk does not confirm it.
-        """
-        with self._guard:
-            self._file.sync()
-
-    def take_back(self) -> None:
-        """Cut off the rows just written, where what belongs to them could not be written.
-
-        Raises
-        ------
-        StudyError
-            They stand in the file still.
-        """
-        with self._guard:
-            self._file.take_back()
+            return self._added(in_order(rows, self.rows), identifier)
 
 
 def in_order(rows: Sequence[JournalRow], after: Sequence[JournalRow]) -> list[JournalRow]:

@@ -13,7 +13,7 @@ from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 
 from grr.files import events, journal
-from grr.files.chained_file import ChainedFile, Line, read_lines
+from grr.files.chained_file import ChainedFile, Line, new_id, now, read_lines
 from grr.files.contradictions import KEPT
 from grr.files.copies import contents_of, keep_file, zipped
 from grr.files.disk import made_folder, remove, write_bytes, writing
@@ -116,7 +116,7 @@ def _write(
     state = Event(
         kind=ANCHOR, name=READINGS_FILE, old=str(len(readings.lines)), value=readings.last_seal
     )
-    ours = [replace(event, id=journal.new_id(), time=journal.now()) for event in (source, state)]
+    ours = [replace(event, id=new_id(), time=now()) for event in (source, state)]
     ChainedFile(folder / EVENTS_FILE, events.WRITTEN).append(
         [astuple(event) for event in (*joined.events(readings.lines), *ours)]
     )

@@ -7,7 +7,8 @@ import signal
 
 from bench import Bench
 
-from grr.files.journal import now, verify
+from grr.files.chained_file import now
+from grr.files.journal import verify
 from grr.shipped import put_into
 
 FULL_DISK = """\

@@ -10,8 +10,8 @@ import pytest
 
 import grr
 from grr.entry.gauge_form import GaugeForm
+from grr.files.chained_file import new_id
 from grr.files.gauge_folder import block_readings, read_gauge
-from grr.files.journal import new_id
 from grr.files.verify import verify_folder
 from grr.formulas import data_checks
 
