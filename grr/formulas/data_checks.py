@@ -69,8 +69,8 @@ FACTORS = (10.0, 0.1, 25.4, 1 / 25.4, 100.0, 0.01, 1000.0, 0.001)
 
 
 @dataclass(frozen=True)
-class FactorSlip:
-    """A reading that would fit its part if divided by ``factor``."""
+class Slip:
+    """A reading that would fit its part if divided by ``factor``; 1 where none would mend it."""
 
     part: int
     operator: int
@@ -181,7 +181,7 @@ def may_hold_mistakes(readings: Array, resolution: Array) -> Mask:
     return np.asarray(found)
 
 
-def factor_slips(readings: Array, resolution: float | None = None) -> list[FactorSlip]:
+def factor_slips(readings: Array, resolution: float | None = None) -> list[Slip]:
     """Return readings off by a factor of 10, 25.4, 100 or 1000."""
     centre = np.broadcast_to(median(readings, axis=(1, 2))[:, None, None], readings.shape)
     scale = float(noise(readings, resolution))
@@ -193,9 +193,55 @@ def factor_slips(readings: Array, resolution: float | None = None) -> list[Facto
             far = abs(value - expected) > 4.0 * close
             if far and abs(value / factor - expected) <= close:
                 part, operator, trial = (int(i) for i in place)
-                found.append(FactorSlip(part, operator, trial, factor))
+                found.append(Slip(part, operator, trial, factor))
                 break
     return found
+
+
+#: A reading so many standard deviations from the others of its part is no scatter of theirs.
+FAR_OFF = 40.0
+#: So many keep the others of its part together; where they lie apart, the part is hard to repeat.
+TOGETHER = 6.0
+
+
+def far_readings(
+    readings: Array, digit: Array | float, lower: Array | float, upper: Array | float
+) -> Mask:
+    """Return which readings (..., p, o, r) are far from their part and from what parts can be.
+
+    What a part can be is `believable_band`, here of the drawing and of the other parts as
+    measured. Clean studies have none, also where a part, an operator or the whole gauge scatters
+    (``tests/coverage/far_readings.md``).
+
+    Parameters
+    ----------
+    readings : ndarray
+    digit, lower, upper : ndarray, shape (...)
+        The last digit of the readings, and the limits; NaN where there is none.
+    """
+    apart = np.abs(readings - median_of_others(readings))
+    # Who scatters more than the others is no suspect for that.
+    spread = np.fmax(
+        median(apart, axis=(-3, -2, -1))[..., None, None, None],
+        median(apart, axis=(-3, -1))[..., None, :, None],
+    )
+    spread = np.maximum(1.4826 * spread, _rounding(digit)[..., None, None, None])
+    centres = median(readings, axis=(-2, -1))
+    low = np.fmin(np.asarray(lower)[..., None], _least_of_others(centres))
+    high = np.fmax(np.asarray(upper)[..., None], -_least_of_others(-centres))
+    band = believable_band(low[..., None, None], high[..., None, None])
+    found = ~band.holds(readings) & (apart > FAR_OFF * spread)
+    if not found.any():
+        return found
+    left = np.where(found, np.nan, readings)
+    rest = np.abs(left - median(left, axis=(-2, -1))[..., None, None])
+    return np.asarray(found & ~(rest > TOGETHER * spread).any(axis=(-2, -1), keepdims=True))
+
+
+def _least_of_others(values: Array) -> Array:
+    """Return, for each of (..., n) values, the least of all others."""
+    ordered = np.sort(values, axis=-1)
+    return np.where(values == ordered[..., :1], ordered[..., 1:2], ordered[..., :1])
 
 
 def swapped_parts(readings: Array, resolution: float | None = None) -> list[Swap]:
@@ -384,8 +430,8 @@ MOST_ALIKE = 0.9
 class Band:
     """Where a believable reading lies; infinite on a side that the drawing leaves open."""
 
-    low: float
-    high: float
+    low: Array | float
+    high: Array | float
 
     def holds(self, readings: Array) -> Mask:
         """Return whether each reading lies within the band; a missing one does."""
@@ -394,10 +440,10 @@ class Band:
     @property
     def excludes_zero(self) -> bool:
         """Whether 0 lies outside, so that a factor can be told from a mere distance."""
-        return self.low > 0.0 or self.high < 0.0
+        return bool(np.all(self.low > 0.0) or np.all(self.high < 0.0))
 
 
-def believable_band(lower: float | None, upper: float | None) -> Band:
+def believable_band(lower: Array | float | None, upper: Array | float | None) -> Band:
     """Return the band in which a reading raises no question.
 
     Two limits: one tolerance width beyond each (``WIDTHS_BEYOND``). One limit: from half to

@@ -288,7 +288,7 @@ def check_page(study: Study) -> Screen:
 #: What is looked for, and the topics of `grr.check` that tell of it.
 _LOOKED_FOR = (
     ("Nothing missing", {"incomplete"}),
-    ("No slips", {"factor", "range beyond limit"}),
+    ("No slips", {"factor", "far off", "range beyond limit"}),
     ("No parts exchanged", {"exchanged parts", "one part out", "copied trial"}),
     ("Digit fine enough", {"resolution", "too few digits"}),
     ("No change by trial", {"trials differ", "repeats scatter alone"}),

@@ -54,7 +54,7 @@ from grr.model.study import Cube, Study
 from grr.questions.drift import zero_interval
 from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.intervals import pivots_of, specification_of
-from grr.questions.mistakes import mistakes_in, without_factor_slips
+from grr.questions.mistakes import mistakes_in, without_slips
 from grr.questions.scatter import (
     filled,
     filled_readings,
@@ -136,7 +136,7 @@ class Cause:
         were it alone gone, with 95 % limits.
     sure : float
         p value, adjusted for everything that was looked at; 0 for the digit and for a
-        reading off by a factor, which need no test, and NaN for the repeatability.
+        reading that is none of its part, which need no test, and NaN for the repeatability.
     first_step : str
         What to do first; nothing that the facts of the study say is done.
     readings : int
@@ -289,7 +289,7 @@ def _seen_from(study: Study) -> list[str]:
 
 def _looked_for(study: Study, result: GaugeResult, looks: float = 1.0) -> Causes:
     """Return the causes; ``looks``: among how many like this the false alarms are shared."""
-    clean = without_factor_slips(study)
+    clean = without_slips(study)
     if clean is not study:
         return _beside_slips(study, clean, looks)
     try:
@@ -807,8 +807,8 @@ def _background(sized: _Sized) -> Cause:
     return _said(found, sized.result)
 
 
-# Readings that are off by a factor: named first, and all else without them.
-# ------------------------------------------------------------------------
+# Readings that are none of their part: named first, and all else without them.
+# --------------------------------------------------------------------------
 
 
 def _beside_slips(study: Study, clean: Study, looks: float) -> Causes:
@@ -970,7 +970,7 @@ def _under(result: GaugeResult) -> Causes:
 
 def _method(result: GaugeResult, beside: Study, methods: int) -> list[Cause]:
     """Return the method as a cause, where its repeats scatter more than by the best one."""
-    clean = without_factor_slips(result.study)
+    clean = without_slips(result.study)
     if clean is not result.study:
         result = result_of_record(clean)
     try:
@@ -1072,8 +1072,8 @@ def _apart(study: Study, base: str, other: str) -> list[Cause]:
 
 
 def _clean(study: Study) -> GaugeResult:
-    """Return the result of one method without readings that are off by a factor."""
-    return result_of_record(without_factor_slips(study))
+    """Return the result of one method without readings that are none of their part."""
+    return result_of_record(without_slips(study))
 
 
 def _sized(result: GaugeResult) -> _Sized:

@@ -28,7 +28,7 @@ from grr.questions.mistakes import (
     mistakes_in,
     mistakes_of,
     part_by_part,
-    without_factor_slips,
+    without_slips,
 )
 from grr.questions.trial_changes import (
     LEVEL,
@@ -88,7 +88,7 @@ def _check(study: Study) -> Findings:
 
 
 def _of_one_method(study: Study) -> list[Finding]:
-    clean = without_factor_slips(study)
+    clean = without_slips(study)
     return [
         *completeness(study),
         *mistakes(study),
@@ -109,6 +109,7 @@ TO_DO = {"mend": "to fix first", "look": "to look at", "know": "for information"
 #: What is wrong with readings themselves, not with how they came about.
 _WRONG_READINGS = {
     "factor",
+    "far off",
     "exchanged parts",
     "copied trial",
     "one part out",
@@ -594,22 +595,36 @@ _SLIPS = {
 
 
 def mistakes(study: Study) -> Iterator[Finding]:
-    """Yield findings about factors, exchanged parts, copied trials and shifted sequences."""
+    """Yield findings about slips, exchanged parts, copied trials and shifted sequences."""
     cube, found = study.cube(), mistakes_in(study)
-    yield from (_factor(study, cube, slip) for slip in found.slips)
+    yield from (_slip(study, cube, slip) for slip in found.slips)
     yield from (_shift(cube, shift) for shift in found.shifts)
     yield from (_swap(cube, swap) for swap in found.swaps)
     yield from (_copy(cube, copy) for copy in (*found.copies, *found.perhaps_copied))
 
 
-def _factor(study: Study, cube: Cube, slip: data_checks.FactorSlip) -> Finding:
+def _slip(study: Study, cube: Cube, slip: data_checks.Slip) -> Finding:
     value = float(cube.values[slip.part, slip.operator, slip.trial])
+    what = f"The reading {size(value, study.resolution)} "
+    if slip.factor == 1.0:
+        usual = float(median(without_slips(study).cube().values[slip.part]))
+        tolerance = study.tolerance
+        drawn = tolerance is not None and tolerance.two_sided
+        what += (
+            f"lies {length(abs(value - usual), study.unit)} "
+            f"{'above' if value > usual else 'below'} the others of its part and far outside "
+            f"{'the limits on the drawing' if drawn else 'what the other parts measure'}."
+        )
+    else:
+        what += (
+            f"looks {_SLIPS[slip.factor]}; {size(value / slip.factor, study.resolution)} would fit "
+            "the part."
+        )
     return Finding(
         "mend",
-        "factor",
+        "far off" if slip.factor == 1.0 else "factor",
         place(cube, slip.part, slip.operator, slip.trial),
-        f"The reading {size(value, study.resolution)} looks {_SLIPS[slip.factor]}; "
-        f"{size(value / slip.factor, study.resolution)} would fit the part.",
+        what,
         "Look at the record. Void it and measure again if you can; correct it only where the "
         "original is at hand.",
     )
@@ -1100,7 +1115,8 @@ def number_to_mend(
         step = None if np.isnan(resolution[n]) else float(resolution[n])
         clean = readings[n].copy()
         if suspect[n]:
-            wrong = mistakes_of(readings[n], part_by_part(readings[n]), step)
+            limits = float(lower[n]), float(upper[n])
+            wrong = mistakes_of(readings[n], part_by_part(readings[n]), step, limits)
             for slip in wrong.slips:
                 clean[slip.part, slip.operator, slip.trial] = np.nan
             found[n] += sum(len(kind) for kind in (*wrong[:3], wrong.copies))

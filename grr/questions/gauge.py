@@ -27,7 +27,6 @@ from grr.formulas.analysis_of_variance import (
     nested_components,
 )
 from grr.formulas.arrays import Array, measured
-from grr.formulas.data_checks import factor_slips
 from grr.formulas.further_sources import SourceSquares, source_squares, source_test
 from grr.formulas.mixed_model import MixedModelFit, fit_sources
 from grr.formulas.pivots import DRAWS, SEED
@@ -71,6 +70,7 @@ from grr.model.study import Cube, Study, checked_study
 from grr.model.units import conversion, fine_unit
 from grr.model.values import number, one_of
 from grr.questions.intervals import IntervalTable, coarse_sentence, interval_frame, uneven_sentence
+from grr.questions.mistakes import mistakes_in
 from grr.questions.sittings import FurtherSources, further_sources, has_sessions
 
 if TYPE_CHECKING:
@@ -1373,15 +1373,14 @@ def closing(result: GaugeResult) -> list[str]:
 
 
 def _slips(study: Study) -> list[str]:
-    """Return which readings are off by a factor: they ruin every number (see `grr.check`)."""
-    if study.design == "nested":
-        return []
+    """Return which readings are none of their part: they ruin every number (see `grr.check`)."""
     cube = study.cube()
     return [
         f"Fix the data first: the reading {size(cube.values[at], study.resolution)} of part "
-        f"{cube.parts[at[0]]}, operator {cube.operators[at[1]]}, trial {cube.trials[at[2]]} is off "
-        "by a factor, and no number here means anything before it is settled."
-        for slip in factor_slips(cube.values, study.resolution)[:2]
+        f"{cube.parts[at[0]]}, operator {cube.operators[at[1]]}, trial {cube.trials[at[2]]} is "
+        f"{'far off' if slip.factor == 1.0 else 'off by a factor'}, and no number here means "
+        "anything before it is settled."
+        for slip in mistakes_in(study).slips[:2]
         for at in [(slip.part, slip.operator, slip.trial)]
     ]
 

@@ -10,24 +10,26 @@ import numpy as np
 from grr.formulas.arrays import Array
 from grr.formulas.data_checks import (
     Copy,
-    FactorSlip,
     Shift,
+    Slip,
     Swap,
     copied_trials,
     factor_slips,
+    far_readings,
     shifted_sequences,
     swapped_parts,
 )
 from grr.model.study import Study
+from grr.questions.scatter import last_digit
 
 
 class Mistakes(NamedTuple):
-    """Readings off by a factor, sequences one part out, exchanged parts, copied trials.
+    """Readings that are none of their part, sequences one part out, exchanged parts, copies.
 
     ``perhaps_copied`` are trials of which chance makes a copy less than once in a hundred studies.
     """
 
-    slips: tuple[FactorSlip, ...]
+    slips: tuple[Slip, ...]
     shifts: tuple[Shift, ...]
     swaps: tuple[Swap, ...]
     copies: tuple[Copy, ...]
@@ -49,15 +51,27 @@ def _mistakes_in(study: Study) -> Mistakes:
     if study.design == "nested":
         return Mistakes((), (), (), ())
     values = study.cube().values
-    return mistakes_of(values, _order(study, values), study.resolution)
+    tolerance = study.tolerance
+    limits = (None, None) if tolerance is None else (tolerance.lower, tolerance.upper)
+    return mistakes_of(values, _order(study, values), study.resolution, limits)
 
 
-def mistakes_of(readings: Array, order: Array, resolution: float | None) -> Mistakes:
-    """Return the mistakes in readings, parts × operators × trials, with their order."""
+def mistakes_of(
+    readings: Array,
+    order: Array,
+    resolution: float | None,
+    limits: tuple[float | None, float | None],
+) -> Mistakes:
+    """Return the mistakes in readings, parts × operators × trials, with order and limits."""
     values = readings.copy()
     slips = factor_slips(values, resolution)
     for slip in slips:
         values[slip.part, slip.operator, slip.trial] = np.nan
+    digit = last_digit(resolution, values[np.isfinite(values)])
+    lower, upper = (np.nan if limit is None else limit for limit in limits)
+    far = far_readings(values, digit, lower, upper)
+    slips += [Slip(int(i), int(j), int(k), 1.0) for i, j, k in np.argwhere(far)]
+    values[far] = np.nan
     shifts = shifted_sequences(values, order, resolution)
     shifted = {(shift.operator, shift.trial) for shift in shifts}
     swaps = [
@@ -86,15 +100,15 @@ def part_by_part(readings: Array) -> Array:
     return np.broadcast_to(np.arange(len(readings), dtype=float)[:, None, None], readings.shape)
 
 
-def without_factor_slips(study: Study) -> Study:
-    """Return the study with readings that are off by a factor taken as missing.
+def without_slips(study: Study) -> Study:
+    """Return the study with readings that are none of their part taken as missing.
 
     One such reading would hide every other fault behind its own size.
     """
-    return study.once("without factor slips", lambda: _without_factor_slips(study))
+    return study.once("without slips", lambda: _without_slips(study))
 
 
-def _without_factor_slips(study: Study) -> Study:
+def _without_slips(study: Study) -> Study:
     slips = mistakes_in(study).slips
     if not slips:
         return study

@@ -58,7 +58,14 @@ MOST_STEPS = 3
 #: A change that leaves more of GRR than this is not worth a step.
 NOTICEABLE = 0.95
 #: Topics of findings that are about single readings: looked at before anything else.
-_OF_READINGS = ("factor", "exchanged parts", "copied trial", "one part out", "trials differ")
+_OF_READINGS = (
+    "factor",
+    "far off",
+    "exchanged parts",
+    "copied trial",
+    "one part out",
+    "trials differ",
+)
 #: Causes whose readings do not average: they move together.
 _NOT_AVERAGED = ("drift", "step", "trial_shift", "digit", "autocorrelation", "place")
 WATCH = (

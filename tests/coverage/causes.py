@@ -256,7 +256,7 @@ def rows(studies: int, design: str, base: float) -> Iterator[tuple[str, str, int
 #: Topics of `grr.check` that accuse readings, parts or people.
 ACCUSING = {
     *("range beyond limit", "trials differ", "repeats scatter alone", "factor"),
-    *("exchanged parts", "one part out", "copied trial", "parts alike"),
+    *("far off", "exchanged parts", "one part out", "copied trial", "parts alike"),
 }
 
 

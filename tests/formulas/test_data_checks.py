@@ -45,7 +45,7 @@ def test_ordinary_scatter_is_not_suspected() -> None:
 def test_a_factor_is_found(factor: float) -> None:
     cube, _ = clean(1)
     cube[3, 1, 2] *= factor
-    assert data_checks.factor_slips(cube, STEP) == [data_checks.FactorSlip(3, 1, 2, factor)]
+    assert data_checks.factor_slips(cube, STEP) == [data_checks.Slip(3, 1, 2, factor)]
 
 
 def test_near_zero_a_reading_is_no_slip_unless_it_is_far_out() -> None:
@@ -54,7 +54,68 @@ def test_near_zero_a_reading_is_no_slip_unless_it_is_far_out() -> None:
     cube[3, 1, 2] = 20.0 * scale  # a tenth of it would fit, as a tenth of much would
     assert data_checks.factor_slips(cube, 0.01) == []
     cube[3, 1, 2] = 40.0 * scale
-    assert data_checks.factor_slips(cube, 0.01) == [data_checks.FactorSlip(3, 1, 2, 10.0)]
+    assert data_checks.factor_slips(cube, 0.01) == [data_checks.Slip(3, 1, 2, 10.0)]
+
+
+#: Limits of the drawing around the readings of `clean`, and none.
+DRAWN, UNDRAWN = (10.003, 10.015), (np.nan, np.nan)
+
+
+@pytest.mark.parametrize("limits", [DRAWN, UNDRAWN, (np.nan, 10.015), (10.003, np.nan)])
+@pytest.mark.parametrize("off", [0.9, -0.9, 0.09])
+def test_readings_far_off_are_found(off: float, limits: tuple[float, float]) -> None:
+    for shape in ((10, 3, 3), (10, 2, 2), (4, 2, 2), (10, 1, 2), (10, 3, 1)):
+        cube = clean(1)[0][tuple(slice(n) for n in shape)].copy()
+        assert not data_checks.far_readings(cube, STEP, *limits).any()
+        cube[3, 0, 0] += off
+        assert np.argwhere(data_checks.far_readings(cube, STEP, *limits)).tolist() == [[3, 0, 0]]
+
+
+def test_several_readings_far_off_are_found_also_where_others_are_missing() -> None:
+    cube = clean(1)[0][:, :2, :2].copy()
+    off = [(0, 0, 0), (1, 1, 1), (2, 0, 1), (5, 1, 0), (9, 0, 0)]
+    for number, where in enumerate(off):
+        cube[where] += (-1) ** number * 0.9
+    cube[4, 0], cube[7, 1, 1] = np.nan, np.nan
+    found = data_checks.far_readings(cube, STEP, *DRAWN)
+    assert [tuple(where) for where in np.argwhere(found)] == off
+
+
+def test_what_is_no_single_reading_is_not_far_off() -> None:
+    def none(readings: np.ndarray) -> bool:
+        return not data_checks.far_readings(readings, STEP, *DRAWN).any()
+
+    cube, _ = clean(1)
+    beside = cube.copy()
+    beside[3, 1, 2] += 0.012  # past the limits, and less than their width
+    assert none(beside)
+    one_part, swapped, unit = cube.copy(), cube.copy(), 25.4 * cube
+    one_part[3] += 0.9  # of another kind, and repeated as well as the others
+    assert none(one_part)
+    swapped[[2, 3]] = one_part[[2, 3]]
+    swapped[[2, 3], 1] = swapped[[3, 2], 1]  # each reading is that of a part
+    assert none(swapped)
+    assert none(unit)
+    burr = cube.copy()
+    burr[3] += 0.05 * np.random.default_rng(2).standard_normal((3, 3))
+    assert none(burr)
+    assert none(10.009 + 100.0 * (cube - 10.009))  # the whole gauge scatters
+
+
+def test_few_clean_studies_have_readings_far_off() -> None:
+    """Short form of ``tests/coverage/far_readings.md``: at most 1 in 1000, a part of 10 sd 5."""
+    rng = np.random.default_rng(4)
+    kinds = {
+        "normal": rng.standard_normal,
+        "tails": lambda shape: rng.standard_t(4, shape) / np.sqrt(2.0),
+        "part": lambda shape: rng.standard_normal(shape) * np.where(np.arange(10) == 0, 10.0, 1.0),
+    }
+    for kind, errors in kinds.items():
+        for share in (30.0, 80.0):
+            noise = np.moveaxis(errors((1000, 2, 2, 10)), -1, 1) * share / 600.0
+            readings = rng.uniform(-0.5, 0.5, (1000, 10, 1, 1)) + noise
+            alarms = data_checks.far_readings(readings, 0.0, -0.5, 0.5).any(axis=(1, 2, 3)).sum()
+            assert alarms <= (5 if kind == "part" else 1), (kind, share, alarms)
 
 
 def test_swapped_parts_are_found() -> None:

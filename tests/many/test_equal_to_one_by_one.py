@@ -266,6 +266,7 @@ FAULTS = {
     "unit": lambda y: 25.4 * y,
     "stuck": lambda y: np.full_like(y, 10.0),
     "digit": lambda y: np.round(y, 3),
+    "far off": lambda y: changed(y, (3, 1, 0), lambda v: v + 0.9),
 }
 
 

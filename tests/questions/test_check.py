@@ -114,6 +114,42 @@ def test_mistakes_are_found_together() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("off", "options"),
+    [
+        (0.9, {}),
+        (-0.9, {"unit": "", "resolution": None}),
+        (0.09, {"tolerance": None, "purpose": "control"}),
+        (0.09, {"tolerance": grr.Tolerance(upper=10.012)}),
+    ],
+)
+def test_a_reading_far_off_decides_nothing(off: float, options: dict[str, object]) -> None:
+    cube, _ = good_cube()
+    cube[4, 1, 2] += off
+    study = good_study(np.round(cube, 4), **options)
+    verdict = grr.verdict(study)
+    found = only(verdict.findings, "far off")
+    assert (found.severity, found.place) == ("mend", "part 5, operator Jan, trial 3")
+    assert verdict.findings.ruined
+    assert verdict.decision == grr.Decision.NOT_DECIDED
+    assert verdict.banner == "FIX THE DATA FIRST"
+    assert verdict.steps[0].kind == "fix"
+    # Beside it nothing is hidden, and nothing else is accused of it.
+    assert {finding.topic for finding in verdict.findings if finding.severity != "know"} == {
+        "far off"
+    }
+    shown = [str(block) for block in grr.assess(study).blocks()]
+    assert not any("→" in text for text in shown)
+
+
+def test_a_reading_past_the_limits_but_near_them_is_for_the_verdict() -> None:
+    cube, _ = good_cube()
+    cube[4, 1, 2] += 0.005
+    found = grr.check(good_study(np.round(cube, 4)))
+    assert not found.about("far off")
+    assert not found.must_mend
+
+
 def test_one_part_out() -> None:
     cube, order = good_cube()
     sequence = np.argsort(order[:, 0, 1])

@@ -232,7 +232,7 @@ def test_a_copied_trial_is_named_with_what_is_left_without_it():
 
 
 def two_methods(
-    planted: str = "nothing", *, hand: float = 1.0, apart: float = 0.0, slip: bool = False
+    planted: str = "nothing", *, hand: float = 1.0, apart: float = 0.0, slip=None
 ) -> grr.Study:
     """The study above by a stand, and again by hand, whose repeats scatter ``hand`` µm."""
     stand = study(planted)
@@ -244,8 +244,8 @@ def two_methods(
         reading=np.round(parts + (apart + hand * rng.standard_normal(len(table))) / 1000.0, 4),
         order=table["order"] + len(table),
     )
-    if slip:
-        by_hand.loc[17, "reading"] *= 10.0
+    if slip is not None:
+        by_hand.loc[17, "reading"] = slip(by_hand.loc[17, "reading"])
     return grr.Study(
         pd.concat([table.assign(method="stand"), by_hand], ignore_index=True),
         tolerance=stand.tolerance,
@@ -574,8 +574,9 @@ def test_the_conditions_ask_for_the_shorter_interval_of_zeroing():
     assert any("once a day" in line for line in conditions_of_use(calm))
 
 
-def test_no_output_states_numbers_of_ruined_readings(tmp_path, capsys):
-    source = two_methods(slip=True)
+@pytest.mark.parametrize("slip", [lambda value: 10.0 * value, lambda value: value + 0.9])
+def test_no_output_states_numbers_of_ruined_readings(tmp_path, capsys, slip):
+    source = two_methods(slip=slip)
     (compared,) = grr.assess(source).methods
     assert compared.ruined and compared.recommended is None
     held = RUINED.paragraphs[0]
@@ -599,10 +600,10 @@ def test_no_output_states_numbers_of_ruined_readings(tmp_path, capsys):
 
 
 def test_the_calculation_asked_for_carries_the_finding():
-    by_hand = two_methods(slip=True).for_method("hand")
-    result = grr.anova(by_hand)
-    assert result.value("GRR", "percent_tolerance") > 1000.0
-    assert any("off by a factor" in line for line in texts(result.blocks()))
+    for slip, words in ((lambda v: 10.0 * v, "off by a factor"), (lambda v: v + 0.9, "is far off")):
+        result = grr.anova(two_methods(slip=slip).for_method("hand"))
+        assert result.value("GRR", "percent_tolerance") > 1000.0
+        assert any(words in line for line in texts(result.blocks()))
 
 
 # A coarse digit
