@@ -138,6 +138,19 @@ def dots(
     }
 
 
+def path(x: object, y: object, colour: str, width: float, **line: Any) -> dict[str, Any]:
+    """Return a line through points that does not answer to the pointer."""
+    style = {"color": colour, "width": width, **line}
+    trace = {"type": "scatter", "mode": "lines", "x": x, "y": y, "line": style}
+    return trace | {"hoverinfo": "skip"}
+
+
+def bars(x: object, y: object, marker: dict[str, Any], told: object, **more: Any) -> dict[str, Any]:
+    """Return horizontal bars; each tells its text when pointed at."""
+    trace = {"type": "bar", "orientation": "h", "x": x, "y": y, "marker": marker}
+    return trace | {"hoverinfo": "text", "hovertext": told, **more}
+
+
 def box(
     left: float | None, right: float | None, fill: str, line: str, *, bottom: float = 0
 ) -> dict[str, Any]:
@@ -154,17 +167,35 @@ def box(
     }
 
 
-def upright(at: float | None, colour: str, width: float, dash: str) -> dict[str, Any]:
-    """Return a line over the whole height of the figure, behind what is drawn."""
+def upright(
+    at: float | None,
+    colour: str,
+    width: float,
+    dash: str = "",
+    *,
+    ends: tuple[float | None, float | None] | None = None,
+    below: bool = True,
+) -> dict[str, Any]:
+    """Return a line between two heights, or over the whole figure, behind what is drawn or not."""
+    low, high = ends or (0, 1)
     return {
         "type": "line",
-        "x0": at,
-        "x1": at,
-        "yref": "paper",
-        "y0": 0,
-        "y1": 1,
-        "line": {"color": colour, "width": width, "dash": dash},
+        **{"x0": at, "x1": at, "y0": low, "y1": high},
+        **({} if ends else {"yref": "paper"}),
+        "line": {"color": colour, "width": width, **({"dash": dash} if dash else {})},
+        **({"layer": "below"} if below else {}),
+    }
+
+
+def upright_band(left: object, right: object, fill: str, **look: Any) -> dict[str, Any]:
+    """Return a band over the whole height of the figure, behind what is drawn."""
+    return {
+        "type": "rect",
+        **{"x0": left, "x1": right, "yref": "paper", "y0": 0, "y1": 1},
+        "fillcolor": fill,
+        "line": {"width": 0},
         "layer": "below",
+        **look,
     }
 
 
@@ -234,14 +265,7 @@ def count_axis(count: int, title: str, *, beyond: float = 0.0) -> dict[str, Any]
 
 def curve(x: object, y: object, *, colour: str, width: float = 2.0) -> dict[str, Any]:
     """Return a line trace that does not answer to the pointer."""
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": template.rounded(x),
-        "y": template.rounded(y),
-        "line": {"color": colour, "width": width, "dash": "solid"},
-        "hoverinfo": "skip",
-    }
+    return path(template.rounded(x), template.rounded(y), colour, width, dash="solid")
 
 
 def ribbon(x: object, low: object, high: object, fill: str) -> dict[str, Any]:
@@ -369,16 +393,7 @@ class Lanes:
     def zeros(self) -> list[dict[str, Any]]:
         """Return a thin line at 0 in every lane."""
         return [
-            {
-                "type": "line",
-                "xref": "paper",
-                "x0": 0,
-                "x1": 1,
-                "y0": template.one(-APART * lane),
-                "y1": template.one(-APART * lane),
-                "line": {"color": FAINT, "width": 1},
-                "layer": "below",
-            }
+            level_line(-APART * lane, colour=FAINT) | {"line": {"color": FAINT, "width": 1}}
             for lane in range(len(self.names))
         ]
 

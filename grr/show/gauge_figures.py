@@ -27,6 +27,7 @@ from grr.model.rounding import (
 from grr.model.rules import Rules
 from grr.show import template
 from grr.show.axes import (
+    bars,
     bars_axis,
     count_axis,
     curve,
@@ -37,6 +38,7 @@ from grr.show.axes import (
     reach_axis,
     ribbon,
     unit_scale,
+    upright,
     value_axis,
     words_above,
 )
@@ -96,22 +98,21 @@ def on_reference(result: ReferenceResult) -> Figure:
                 ],
                 clipped=False,
             ),
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "x": [count + _apart(count)],
-                "y": [template.one(bias)],
+            dots(
+                [count + _apart(count)],
+                [template.one(bias)],
+                {"symbol": "diamond", "size": 12, "color": template.VERMILLION},
+                ["mean and three standard deviations to either side"],
+                clipped=False,
+            )
+            | {
                 "error_y": {
                     "type": "constant",
                     "value": template.one(reach),
                     "color": template.VERMILLION,
                     "thickness": 2,
                     "width": 9,
-                },
-                "marker": {"symbol": "diamond", "size": 12, "color": template.VERMILLION},
-                "cliponaxis": False,
-                "hoverinfo": "text",
-                "hovertext": ["mean and three standard deviations to either side"],
+                }
             },
         ],
         height=320,
@@ -382,19 +383,11 @@ def _budget_bars(
     values: list[float], heights: list[int], counts: list[bool], notes: list[str]
 ) -> dict[str, Any]:
     colours = [template.ROLES["EV"] if counted else "#ffffff" for counted in counts[:-1]]
-    return {
-        "type": "bar",
-        "orientation": "h",
-        "x": template.rounded(values),
-        "y": heights,
-        "width": [0.62] * len(values),
-        "marker": {
-            "color": [*colours, template.ROLES["GRR"]],
-            "line": {"color": [FAINT] * (len(values) - 1) + [template.ROLES["GRR"]], "width": 1},
-        },
-        "hoverinfo": "text",
-        "hovertext": [*(markup(note) for note in notes), "combined standard uncertainty"],
-    }
+    whole = template.ROLES["GRR"]
+    edge = {"color": [FAINT] * (len(values) - 1) + [whole], "width": 1}
+    told = [*(markup(note) for note in notes), "combined standard uncertainty"]
+    marker = {"color": [*colours, whole], "line": edge}
+    return bars(template.rounded(values), heights, marker, told, width=[0.62] * len(values))
 
 
 def _texts(budget: UncertaintyBudget, frame: Any) -> list[str]:
@@ -469,33 +462,20 @@ def nearest_limit(page: Qualification) -> Figure:
         + ", ".join(f"{one.name} {one.used_text or one.outcome}" for one in requirements)
         + ".",
         traces=[
-            {
-                "type": "bar",
-                "orientation": "h",
-                "x": template.rounded([100.0 * value for value in used]),
-                "y": heights,
-                "width": [0.56] * rows,
-                "marker": {
+            bars(
+                template.rounded([100.0 * value for value in used]),
+                heights,
+                {
                     "color": [_COLOURS[one.outcome] for one in requirements],
                     "line": {"color": FAINT, "width": 1},
                 },
-                "hoverinfo": "text",
-                "hovertext": [one.why for one in requirements],
-            }
+                [one.why for one in requirements],
+                width=[0.56] * rows,
+            )
         ],
         height=REQUIREMENT_ROW * rows + 62,
         top=22,
-        shapes=[
-            {
-                "type": "line",
-                "x0": 100,
-                "x1": 100,
-                "yref": "paper",
-                "y0": 0,
-                "y1": 1,
-                "line": {"color": INK, "width": 2},
-            }
-        ],
+        shapes=[upright(100, INK, 2, below=False)],
         notes=[
             template.note("allowed", 100, 1, yref="paper", yanchor="bottom", yshift=3),
             *(_outcome(one, at) for one, at in zip(requirements, heights, strict=True)),
@@ -599,7 +579,9 @@ def worst_gauges(
         top=LEGEND + LIMITS,
         barmode="stack",
         bargap=0.25,
-        shapes=[_line(limit) for limit in limits],
+        shapes=[
+            upright(limit, template.ROLES["limit"], 1.5, "dash", below=False) for limit in limits
+        ],
         notes=[
             template.note(f"{limit:g}{JOIN}%", limit, 1.0, yref="paper", yanchor="bottom")
             for limit in limits
@@ -653,9 +635,3 @@ def _gauges_bars(worst: pd.DataFrame, source: str) -> dict[str, Any]:
         "customdata": template.rounded(100.0 * shares[f"{source}_sd"]),
         "hovertemplate": "%{fullData.name}: %{customdata:.0f} % of the variance<extra></extra>",
     }
-
-
-def _line(limit: float) -> dict[str, Any]:
-    line = {"color": template.ROLES["limit"], "width": 1.5, "dash": "dash"}
-    place = {"x0": limit, "x1": limit, "y0": 0, "y1": 1, "yref": "paper"}
-    return {"type": "line", **place, "line": line}

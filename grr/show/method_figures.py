@@ -12,7 +12,7 @@ from grr.model.html_blocks import FAINT
 from grr.model.names import begun, short_names, shortened
 from grr.model.rounding import JOIN, length, percent, size
 from grr.show import template
-from grr.show.axes import box, dots, fine_scale, graduated_axis, round_step
+from grr.show.axes import box, dots, fine_scale, graduated_axis, path, round_step, upright
 from grr.show.template import markup
 
 if TYPE_CHECKING:
@@ -170,15 +170,7 @@ def _pairs(comparison: MethodComparison, place: _Place, order: list[int]) -> lis
     for row, ends in enumerate(zip(*columns, strict=True)):
         x += [*template.rounded(ends), None]
         y += [row, row, None]
-    joins = {
-        "type": "scatter",
-        "mode": "lines",
-        "x": x,
-        "y": y,
-        "line": {"color": FAINT, "width": 1.4},
-        "hoverinfo": "skip",
-    }
-    return [joins, *(_means(comparison, order, columns[i], i) for i in (0, 1))]
+    return [path(x, y, FAINT, 1.4), *(_means(comparison, order, columns[i], i) for i in (0, 1))]
 
 
 def _means(
@@ -238,17 +230,9 @@ def _limit_lines(place: _Place, rows: int, rulers: int) -> list[dict[str, Any]]:
     if rows:
         rods.append((-0.4, rows - 0.4))
     return [
-        {
-            "type": "line",
-            "x0": template.one(limit),
-            "x1": template.one(limit),
-            "y0": low,
-            "y1": high,
-            "line": {"color": template.ROLES["limit"], "width": 1.8},
-            "layer": "below",
-        }
+        upright(template.one(limit), template.ROLES["limit"], 1.8, ends=rod)
         for limit in place.limits
-        for low, high in rods
+        for rod in rods
     ]
 
 

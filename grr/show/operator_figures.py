@@ -19,6 +19,7 @@ from grr.show import template
 from grr.show.axes import (
     NAME,
     Lanes,
+    bars,
     centred_axis,
     dots,
     fine_scale,
@@ -26,6 +27,7 @@ from grr.show.axes import (
     level_line,
     rows_axis,
     upright,
+    upright_band,
     value_axis,
 )
 from grr.show.template import markup
@@ -112,33 +114,24 @@ def _row(
     offset, low, high, half = row
     colour, _ = template.OPERATOR_LOOKS[place % len(template.OPERATOR_LOOKS)]
     hover = _hover(comparison, comparison.study.operator_names[place])
+    line = {"color": INK, "width": 1.8}
+    ends_and_mean = {
+        "symbol": ["line-ns", "diamond", "line-ns"],
+        "size": [14, 13, 14],
+        "color": [INK, colour, INK],
+        "line": line,
+    }
     return [
-        {
-            "type": "bar",
-            "orientation": "h",
-            "x": template.rounded([2.0 * half]),
-            "base": template.rounded([offset - half]),
-            "y": [place],
-            "width": 0.5,
-            "marker": {"color": colour, "opacity": 0.28},
-            "hoverinfo": "text",
-            "hovertext": [hover],
-        },
-        {
-            "type": "scatter",
-            "mode": "lines+markers",
-            "x": template.rounded([low, offset, high]),
-            "y": [place] * 3,
-            "line": {"color": INK, "width": 1.8},
-            "marker": {
-                "symbol": ["line-ns", "diamond", "line-ns"],
-                "size": [14, 13, 14],
-                "color": [INK, colour, INK],
-                "line": {"color": INK, "width": 1.8},
-            },
-            "hoverinfo": "text",
-            "hovertext": [hover] * 3,
-        },
+        bars(
+            template.rounded([2.0 * half]),
+            [place],
+            {"color": colour, "opacity": 0.28},
+            [hover],
+            base=template.rounded([offset - half]),
+            width=0.5,
+        ),
+        dots(template.rounded([low, offset, high]), [place] * 3, ends_and_mean, [hover] * 3)
+        | {"mode": "lines+markers", "line": line},
     ]
 
 
@@ -181,20 +174,8 @@ def _too_small(matters: float) -> list[dict[str, Any]]:
     """Return the ground of the offsets that do not matter; none where nothing says so."""
     if not math.isfinite(matters):
         return []
-    return [
-        {
-            "type": "rect",
-            "x0": template.one(-matters),
-            "x1": template.one(matters),
-            "yref": "paper",
-            "y0": 0,
-            "y1": 1,
-            "fillcolor": template.SKY,
-            "opacity": 0.2,
-            "line": {"width": 0},
-            "layer": "below",
-        }
-    ]
+    ends = template.one(-matters), template.one(matters)
+    return [upright_band(*ends, template.SKY, opacity=0.2)]
 
 
 PARTS_QUESTION = "Do the operators agree on every part?"
@@ -439,13 +420,13 @@ def trial_ranges(study: Study) -> Figure:
         alt="One lane an operator; each part a mark placed by the range of its repeats, with the "
         "limit as a line.",
         traces=[
-            _marks(study, found, lane)
-            | {
-                "x": template.rounded(np.minimum(ranges[np.isfinite(ranges[:, lane]), lane], high)),
-                "y": template.rounded(
-                    [floors[lane] + 6.0 + apart * (place + 0.5) for place in stacks[lane]]
-                ),
-            }
+            _marks(
+                study,
+                found,
+                lane,
+                np.minimum(ranges[np.isfinite(ranges[:, lane]), lane], high),
+                [floors[lane] + 6.0 + apart * (place + 0.5) for place in stacks[lane]],
+            )
             for lane in lanes
         ],
         height=int(total) + 62,
@@ -480,29 +461,19 @@ def _stacked(ranges: Array, high: float) -> list[int]:
     return places or [0]
 
 
-def _marks(study: Study, found: TrialRanges, lane: int) -> dict[str, Any]:
+def _marks(study: Study, found: TrialRanges, lane: int, x: Array, y: list[float]) -> dict[str, Any]:
     there = np.flatnonzero(np.isfinite(found.ranges[:, lane])).tolist()
     values = [float(found.ranges[part, lane]) for part in there]
     beyond = found.beyond[there, lane].tolist()
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "marker": {
-            "symbol": ["diamond" if out else "circle" for out in beyond],
-            "size": [12 if out else 8 for out in beyond],
-            "color": [template.ROLES["doubt"] if out else template.ROLES["part"] for out in beyond],
-            "line": {"color": "#ffffff", "width": 1},
-            "opacity": 1,
-        },
-        "cliponaxis": False,
-        "hoverinfo": "text",
-        "hovertext": [
-            f"part {markup(shortened(study.parts[part], 80))}<br>"
-            f"{markup(shortened(study.operator_names[lane], 80))}<br>"
-            f"repeats differ by {length(value, study.unit)}"
-            for part, value in zip(there, values, strict=True)
-        ],
-    }
+    edge = {"color": "#ffffff", "width": 1}
+    told = [
+        f"part {markup(shortened(study.parts[part], 80))}<br>"
+        f"{markup(shortened(study.operator_names[lane], 80))}<br>"
+        f"repeats differ by {length(value, study.unit)}"
+        for part, value in zip(there, values, strict=True)
+    ]
+    marker = template.found_or_not(beyond) | {"line": edge}
+    return dots(template.rounded(x), template.rounded(y), marker, told, clipped=False)
 
 
 def _line_names(

@@ -8,6 +8,7 @@ import pandas as pd
 
 from grr.model.rounding import counted, whole_percent
 from grr.show import template
+from grr.show.axes import dots
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -95,23 +96,17 @@ def _labels(operators: int, height: float) -> list[dict[str, Any]]:
 
 def _trace(operators: int, line: pd.DataFrame) -> dict[str, Any]:
     colour, symbol, _ = LOOKS[operators]
-    return {
-        "type": "scatter",
-        "mode": "lines+markers",
-        "x": [int(v) for v in line["readings"]],
-        "y": template.rounded(100.0 * line["decides"].to_numpy()),
-        "line": {"color": colour, "width": 2},
-        "marker": {"color": colour, "symbol": symbol, "size": 8},
-        "cliponaxis": False,
-        "hoverinfo": "text",
-        "hovertext": [
-            f"{row['parts']} parts × {row['operators']} operators × {row['trials']} trials = "
-            f"{row['readings']} readings<br>"
-            f"good shown good: {whole_percent(row['good_shown_good'])}<br>"
-            f"bad shown bad: {whole_percent(row['bad_shown_bad'])}"
-            for row in line.to_dict("records")
-        ],
-    }
+    told = [
+        f"{row['parts']} parts × {row['operators']} operators × {row['trials']} trials = "
+        f"{row['readings']} readings<br>"
+        f"good shown good: {whole_percent(row['good_shown_good'])}<br>"
+        f"bad shown bad: {whole_percent(row['bad_shown_bad'])}"
+        for row in line.to_dict("records")
+    ]
+    heights = template.rounded(100.0 * line["decides"].to_numpy())
+    marker = {"color": colour, "symbol": symbol, "size": 8}
+    marks = dots([int(v) for v in line["readings"]], heights, marker, told, clipped=False)
+    return marks | {"mode": "lines+markers", "line": {"color": colour, "width": 2}}
 
 
 def _kept_apart(ends: dict[int, float]) -> dict[int, float]:

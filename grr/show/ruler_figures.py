@@ -24,9 +24,11 @@ from grr.show.axes import (
     fine_scale,
     graduated_axis,
     graduations,
+    path,
     round_step,
     tick_text,
     unit_scale,
+    upright,
 )
 from grr.show.spread_figures import sd_intervals
 from grr.show.template import markup
@@ -78,11 +80,16 @@ def tolerance_ruler(result: GaugeResult) -> Figure:
             *_zones(result, place),
             _marks(place),
             *_reaches(place, bound),
-            *([_distance(place)] if len(place.limits) == 1 else []),
+            # the distance from the mean to the only limit
+            *(
+                [_dimension(place.mean, 0.0, 0.42, template.ROLES["part"])]
+                if len(place.limits) == 1
+                else []
+            ),
             _parts(study, place),
         ],
         height=262,
-        shapes=[_body(place), *_limit_lines(place)],
+        shapes=[_body(place), *(_limit(limit, LIMIT_TOP) for limit in place.limits)],
         notes=ruler_labels(study, place),
         margin={"l": 24, "r": 24, "b": 70},
         xaxis={
@@ -132,14 +139,7 @@ def _marks(place: RulerLayout) -> dict[str, Any]:
             kind = "half" if round(ratio) % 2 else "numbered"
         x += [template.one(at), template.one(at), None]
         y += [0.0, GRADUATION[kind], None]
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": x,
-        "y": y,
-        "line": {"color": INK, "width": 1},
-        "hoverinfo": "skip",
-    }
+    return path(x, y, INK, 1)
 
 
 def _zones(result: GaugeResult, place: RulerLayout) -> list[dict[str, Any]]:
@@ -166,25 +166,11 @@ def _reaches(place: RulerLayout, bound: float | None) -> list[dict[str, Any]]:
     return traces
 
 
-def _distance(place: RulerLayout) -> dict[str, Any]:
-    """Return the distance from the mean to the only limit as a dimension line."""
-    return _dimension(place.mean, 0.0, 0.42, template.ROLES["part"])
-
-
 def _dimension(start: float, end: float, height: float, colour: str) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines+markers",
-        "x": template.rounded([start, end]),
-        "y": [height, height],
-        "line": {"color": colour, "width": 1.6},
-        "marker": {"symbol": "line-ns", "size": 11, "line": {"color": colour, "width": 1.6}},
-        "hoverinfo": "skip",
-    }
-
-
-def _limit_lines(place: RulerLayout) -> list[dict[str, Any]]:
-    return [_limit(limit, LIMIT_TOP) for limit in place.limits]
+    line = {"color": colour, "width": 1.6}
+    ends = {"symbol": "line-ns", "size": 11, "line": line}
+    marks = dots(template.rounded([start, end]), [height, height], ends)
+    return marks | {"mode": "lines+markers", "line": line}
 
 
 def _parts(study: Study, place: RulerLayout) -> dict[str, Any]:
@@ -593,14 +579,7 @@ def acceptance_ruler(budget: UncertaintyBudget, tolerance: Tolerance) -> Figure:
 
 
 def _limit(at: float, top: float) -> dict[str, Any]:
-    return {
-        "type": "line",
-        "x0": template.one(at),
-        "x1": template.one(at),
-        "y0": 0,
-        "y1": top,
-        "line": {"color": INK, "width": 2},
-    }
+    return upright(template.one(at), INK, 2, ends=(0, top), below=False)
 
 
 def _answer(use: BudgetUse) -> str:

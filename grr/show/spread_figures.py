@@ -10,7 +10,16 @@ from grr.model.errors import StudyError
 from grr.model.html_blocks import FAINT, INK
 from grr.model.rounding import JOIN, figures, length, percent, with_unit
 from grr.show import static, template
-from grr.show.axes import Fine, fine_scale, level_band, rows_axis, upright, value_axis
+from grr.show.axes import (
+    Fine,
+    bars,
+    dots,
+    fine_scale,
+    level_band,
+    rows_axis,
+    upright,
+    value_axis,
+)
 from grr.show.template import markup
 
 if TYPE_CHECKING:
@@ -55,8 +64,10 @@ def spread_sources(result: GaugeResult) -> Figure:
         if not math.isnan(spreads.get(name, math.nan))
     }
     drawn = {name: ends[name] for name in MEASURING if name in ends}
-    width = _tolerance_width(result, scale, max(_known(spreads), default=0.0))
-    reach = _reach(_known(spreads), drawn, width)
+    longest = max((value for value in spreads.values() if not math.isnan(value)), default=0.0)
+    width = _tolerance_width(result, scale, longest)
+    highest = [min(high, LONGEST * longest) for _, high in drawn.values()]
+    reach = 1.06 * max([longest, width or 0.0, *highest]) or 1.0
     below = scale.named(f"spread of the readings ({result.spread:g} sd)")
     if drawn:
         below += f"; thin lines: {100 * LEVEL:g}{JOIN}% confidence"
@@ -73,7 +84,11 @@ def spread_sources(result: GaugeResult) -> Figure:
         # The ground behind the measuring system: the row that is judged.
         shapes=[
             level_band(names.index("GRR") - 0.5, names.index("GRR") + 0.5),
-            *_tolerance_line(width),
+            *(
+                []
+                if width is None
+                else [upright(template.one(width), template.ROLES["limit"], 1.2, "dash")]
+            ),
         ],
         notes=[
             *_reasons(result, spreads),
@@ -97,10 +112,6 @@ def spread_sources_svg(result: GaugeResult) -> str:
     return static.figure_svg(spread_sources(result))
 
 
-def _known(spreads: dict[str, float]) -> list[float]:
-    return [value for value in spreads.values() if not math.isnan(value)]
-
-
 def _tolerance_width(result: GaugeResult, scale: Fine, longest: float) -> float | None:
     """Return the width of the tolerance where it can be drawn beside the bars."""
     tolerance = result.study.tolerance
@@ -110,15 +121,6 @@ def _tolerance_width(result: GaugeResult, scale: Fine, longest: float) -> float 
     return width if width <= WIDEST_TOLERANCE * longest else None
 
 
-def _reach(
-    spreads: list[float], ends: dict[str, tuple[float, float]], width: float | None
-) -> float:
-    """Return the length that the axis must hold."""
-    longest = max(spreads, default=0.0)
-    lengths = [longest, width or 0.0, *(min(high, LONGEST * longest) for _, high in ends.values())]
-    return 1.06 * max(lengths) or 1.0
-
-
 def _label(result: GaugeResult, name: str) -> str:
     return f"{NAMES[name]} {name}<br><b>{markup(shown_spread(result, name))}</b>"
 
@@ -126,16 +128,9 @@ def _label(result: GaugeResult, name: str) -> str:
 def _bars(
     result: GaugeResult, spreads: dict[str, float], ends: dict[str, tuple[float, float]]
 ) -> dict[str, Any]:
-    lengths = list(spreads.values())
-    return {
-        "type": "bar",
-        "orientation": "h",
-        "x": template.rounded(lengths),
-        "y": list(range(len(spreads))),
-        "marker": {"color": [template.ROLES[name] for name in spreads]},
-        "hoverinfo": "text",
-        "hovertext": [_hover(result, name, ends.get(name)) for name in spreads],
-    }
+    told = [_hover(result, name, ends.get(name)) for name in spreads]
+    marker = {"color": [template.ROLES[name] for name in spreads]}
+    return bars(template.rounded(list(spreads.values())), list(range(len(spreads))), marker, told)
 
 
 def _hover(result: GaugeResult, name: str, ends: tuple[float, float] | None) -> str:
@@ -162,37 +157,23 @@ def _intervals(
     names: tuple[str, ...], ends: dict[str, tuple[float, float]], reach: float
 ) -> list[dict[str, Any]]:
     """Return a line from lower to upper limit over the end of a bar; an arrow if cut."""
-    return [
-        {
-            "type": "scatter",
-            "mode": "lines+markers",
-            "x": template.rounded([lower, min(upper, reach)]),
-            "y": [names.index(name)] * 2,
-            "line": {"color": INK, "width": 1.6},
-            "marker": {
-                "symbol": ["line-ns", "triangle-right" if upper > reach else "line-ns"],
-                "size": 10,
-                "color": INK,
-                "line": {"color": INK, "width": 1.6},
-            },
-            "cliponaxis": False,
-            "hoverinfo": "skip",
-        }
-        for name, (lower, upper) in ends.items()
-    ]
-
-
-def _tolerance_line(width: float | None) -> list[dict[str, Any]]:
-    if width is None:
-        return []
-    return [upright(template.one(width), template.ROLES["limit"], 1.2, "dash")]
+    line = {"color": INK, "width": 1.6}
+    traces = []
+    for name, (lower, upper) in ends.items():
+        symbols = ["line-ns", "triangle-right" if upper > reach else "line-ns"]
+        marker = {"symbol": symbols, "size": 10, "color": INK, "line": line}
+        x = template.rounded([lower, min(upper, reach)])
+        marks = dots(x, [names.index(name)] * 2, marker, clipped=False)
+        traces.append(marks | {"mode": "lines+markers", "line": line})
+    return traces
 
 
 def _tolerance_name(result: GaugeResult, width: float | None, reach: float) -> list[dict[str, Any]]:
     tolerance = result.study.tolerance
     if width is None or tolerance is None or tolerance.width is None:
         return []
-    text = f"tolerance {_width(result, tolerance.width)}"
+    scale = fine_scale(result.study)
+    text = f"tolerance {with_unit(f'{tolerance.width * scale.factor:.6g}', scale.unit)}"
     side = (
         "center" if 0.2 * reach < width < 0.8 * reach else "right" if width > reach / 2 else "left"
     )
@@ -201,11 +182,6 @@ def _tolerance_name(result: GaugeResult, width: float | None, reach: float) -> l
             text, template.one(width), 1, yref="paper", xanchor=side, yanchor="bottom", yshift=4
         )
     ]
-
-
-def _width(result: GaugeResult, width: float) -> str:
-    scale = fine_scale(result.study)
-    return with_unit(f"{width * scale.factor:.6g}", scale.unit)
 
 
 def _reasons(result: GaugeResult, spreads: dict[str, float]) -> list[dict[str, Any]]:

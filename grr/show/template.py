@@ -106,6 +106,16 @@ TEMPLATE: dict[str, Any] = {
 }
 
 
+def found_or_not(found: Sequence[bool]) -> dict[str, Any]:
+    """Return the look of marks of which some were found to be beyond: large diamonds."""
+    return {
+        "opacity": 1,
+        "symbol": ["diamond" if out else "circle" for out in found],
+        "size": [12 if out else 8 for out in found],
+        "color": [ROLES["doubt" if out else "part"] for out in found],
+    }
+
+
 def rounded(values: Iterable[float] | Any) -> list[float | None]:
     """Return numbers as a figure carries them: 9 significant digits, None where missing.
 

@@ -24,10 +24,13 @@ from grr.show.axes import (
     lanes_for,
     level_line,
     name_beside,
+    path,
     reach_axis,
     round_step,
     tick_text,
     unit_scale,
+    upright,
+    upright_band,
     words_above,
 )
 from grr.show.template import markup
@@ -116,25 +119,21 @@ def _lane(
     values = deviations[places[:, 0], lane, places[:, 1]]
     colour, symbol = template.OPERATOR_LOOKS[lane % len(template.OPERATOR_LOOKS)]
     numbers = list(range(1, len(values) + 1))
-    traces: list[dict[str, Any]] = [
-        {
-            "type": "scatter",
-            "mode": "lines+markers",
-            "x": numbers,
-            "y": template.rounded([lanes.at(lane, value) for value in (values * factor).tolist()]),
-            "line": {"color": LINE, "width": 1},
-            "marker": {
+    drawn_at = (values * factor).tolist()
+    traces = [
+        dots(
+            numbers,
+            template.rounded([lanes.at(lane, value) for value in drawn_at]),
+            {
                 "color": colour,
                 "opacity": 1,
-                "size": [11 if lanes.beyond(v) else 7 for v in (values * factor).tolist()],
+                "size": [11 if lanes.beyond(v) else 7 for v in drawn_at],
                 "symbol": [
                     ("triangle-up" if v > 0 else "triangle-down") if lanes.beyond(v) else symbol
-                    for v in (values * factor).tolist()
+                    for v in drawn_at
                 ],
             },
-            "cliponaxis": False,
-            "hoverinfo": "text",
-            "hovertext": [
+            [
                 f"reading {int(when)}: part {markup(shortened(cube.parts[part], 80))}, trial "
                 f"{cube.trials[trial]}<br>{markup(shortened(cube.operators[lane], 80))}<br>reads "
                 f"{size(float(cube.values[part, lane, trial]), study.resolution, study.unit)}, "
@@ -143,20 +142,14 @@ def _lane(
                     places.tolist(), at.tolist(), values.tolist(), strict=True
                 )
             ],
-        }
+            clipped=False,
+        )
+        | {"mode": "lines+markers", "line": {"color": LINE, "width": 1}}
     ]
     line = _dashes(found, cube, lane, places, values)
     if line is not None:
-        traces.append(
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "x": numbers,
-                "y": template.rounded([lanes.at(lane, v) for v in (line * factor).tolist()]),
-                "line": {"color": INK, "width": 1.6, "dash": "dash"},
-                "hoverinfo": "skip",
-            }
-        )
+        heights = template.rounded([lanes.at(lane, v) for v in (line * factor).tolist()])
+        traces.append(path(numbers, heights, INK, 1.6, dash="dash"))
     return traces
 
 
@@ -340,24 +333,15 @@ def _readings(drift: Drift, panels: _Panels, panel: int) -> list[dict[str, Any]]
         since, values = rows["since"].tolist(), rows["drift"].tolist()
         heights = [min(max(value * factor, panels.low), panels.high) for value in values]
         who, unit = markup(shortened(operator, 40)), drift.numbers.taken.unit
-        traces.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "yaxis": panels.axis_name(panel),
-                "x": template.rounded(since),
-                "y": template.rounded(heights),
-                "marker": {"color": colour, "symbol": symbol, "size": 7, "opacity": 0.75},
-                "cliponaxis": False,
-                "hoverinfo": "text",
-                "hovertext": [
-                    f"{who}<br>{at:.1f} {unit}<br>"
-                    f"{markup(length(abs(value), drift.study.unit))} "
-                    f"{'below' if value < 0 else 'above'} the start"
-                    for at, value in zip(since, values, strict=True)
-                ],
-            }
-        )
+        marker = {"color": colour, "symbol": symbol, "size": 7, "opacity": 0.75}
+        told = [
+            f"{who}<br>{at:.1f} {unit}<br>{markup(length(abs(value), drift.study.unit))} "
+            f"{'below' if value < 0 else 'above'} the start"
+            for at, value in zip(since, values, strict=True)
+        ]
+        x, y = template.rounded(since), template.rounded(heights)
+        marks = dots(x, y, marker, told, clipped=False)
+        traces.append(marks | {"yaxis": panels.axis_name(panel)})
     return traces
 
 
@@ -380,18 +364,14 @@ def _grounds(drift: Drift, panels: _Panels, panel: int, allowed: float) -> list[
         edges = {"y0": template.one(-allowed), "y1": template.one(allowed)}
         shapes.insert(0, {"type": "rect", **across, **edges, **ground})
     if _used_up(drift, method):
-        when = drift.re_zero[method]
-        shapes.append(
-            {
-                "type": "line",
-                "x0": template.one(when.estimate),
-                "x1": template.one(when.estimate),
-                "yref": axis,
-                "y0": template.one(panels.low),
-                "y1": template.one(panels.high),
-                "line": {"color": template.ROLES["doubt"], "width": 1.6, "dash": "dot"},
-            }
+        at, ends = (
+            drift.re_zero[method].estimate,
+            (template.one(panels.low), template.one(panels.high)),
         )
+        line = upright(
+            template.one(at), template.ROLES["doubt"], 1.6, "dot", ends=ends, below=False
+        )
+        shapes.append(line | {"yref": axis})
     return shapes
 
 
@@ -426,17 +406,8 @@ def _operator_names(drift: Drift) -> dict[str, Any]:
         pieces.append(f'<span style="color:{colour}">{mark}</span> {markup(name)}')
     if len(names) > NAMED:
         pieces.append(f"and {len(names) - NAMED} more")
-    return {
-        "text": "   ".join(pieces),
-        "x": 1,
-        "y": 1,
-        "xref": "paper",
-        "yref": "paper",
-        "xanchor": "right",
-        "yanchor": "bottom",
-        "yshift": NAMES_ABOVE,
-        "showarrow": False,
-    }
+    corner = {"xref": "paper", "yref": "paper", "xanchor": "right", "yanchor": "bottom"}
+    return template.note("", 1, 1, **corner, yshift=NAMES_ABOVE) | {"text": "   ".join(pieces)}
 
 
 def _time_axis(span: float, title: str) -> dict[str, Any]:
@@ -471,10 +442,12 @@ def checks_over_time(result: StabilityResult) -> Figure:
     points = (result.means - centre) * scale.factor
     means = (result.running_means - centre) * scale.factor
     days = [f"{time:%Y-%m-%d}" for time in result.times]
+    pad = (result.times[-1] - result.times[0]) * 0.03
+    span = [f"{result.times[0] - pad:%Y-%m-%d}", f"{result.times[-1] + pad:%Y-%m-%d}"]
     start = max(result.baseline - 1, 0)
     heights = [*points, 1.3 * limit, -1.3 * limit]
     shapes = [
-        _ground(days, result.baseline),
+        upright_band(days[0], days[result.baseline - 1], template.ROLES["band"]),
         level_line(0.0, colour=FAINT, width=1.0),
         *(level_line(side * limit, colour=template.ROLES["limit"]) for side in (-1, 1)),
     ]
@@ -504,56 +477,24 @@ def checks_over_time(result: StabilityResult) -> Figure:
         traces=[
             _points(result, days, points),
             *_steps(result, days, scale.factor),
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "x": days[start:],
-                "y": template.rounded([0.0, *means[start + 1 :]]),
-                "line": {"color": INK, "width": 3},
-                "hoverinfo": "skip",
-            },
+            path(days[start:], template.rounded([0.0, *means[start + 1 :]]), INK, 3),
         ],
         height=330,
         top=20,
         shapes=shapes,
         notes=notes,
         margin={"b": 50, "r": 84},
-        xaxis={"type": "date", "range": _span(result), "title": {"text": ""}},
+        xaxis={"type": "date", "range": span, "title": {"text": ""}},
         yaxis=reach_axis(heights, scale.named("distance from the baseline's mean")),
     )
 
 
-def _ground(days: list[str], baseline: int) -> dict[str, Any]:
-    return {
-        "type": "rect",
-        "x0": days[0],
-        "x1": days[baseline - 1],
-        "yref": "paper",
-        "y0": 0,
-        "y1": 1,
-        "fillcolor": template.ROLES["band"],
-        "line": {"width": 0},
-        "layer": "below",
-    }
-
-
-def _span(result: StabilityResult) -> list[str]:
-    pad = (result.times[-1] - result.times[0]) * 0.03
-    return [f"{result.times[0] - pad:%Y-%m-%d}", f"{result.times[-1] + pad:%Y-%m-%d}"]
-
-
 def _points(result: StabilityResult, days: list[str], points: Any) -> dict[str, Any]:
     rules = result.to_frame()["rules_met"].tolist()
-    out = [bool(met) for met in rules]
     return dots(
         days,
         template.rounded(points),
-        {
-            "opacity": 1,
-            "symbol": ["diamond" if bad else "circle" for bad in out],
-            "size": [12 if bad else 8 for bad in out],
-            "color": [template.ROLES["doubt"] if bad else template.ROLES["part"] for bad in out],
-        },
+        template.found_or_not([bool(met) for met in rules]),
         [
             f"{day}: {size(float(mean), result.resolution, result.unit)}"
             + (f"<br>{met}" if met else "")
@@ -571,14 +512,13 @@ def _steps(result: StabilityResult, days: list[str], factor: float) -> list[dict
     levels = np.split((result.means - float(result.limits.centre)) * factor, [first])
     pieces = (days[:first], days[first:])
     return [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "x": [piece[0], piece[-1]],
-            "y": template.rounded([level.mean(), level.mean()]),
-            "line": {"color": template.VERMILLION, "width": 2, "dash": "dash"},
-            "hoverinfo": "skip",
-        }
+        path(
+            [piece[0], piece[-1]],
+            template.rounded([level.mean(), level.mean()]),
+            template.VERMILLION,
+            2,
+            dash="dash",
+        )
         for piece, level in zip(pieces, levels, strict=True)
     ]
 
