@@ -1258,7 +1258,8 @@ def _first_step(cause: Cause, result: GaugeResult) -> tuple[str, int]:
             BLOCK_REPEATS * o,
         ),
         "operator_scatter": (
-            f"Let everyone repeat one marked part ten times, side by side, and {_compare(study)}.",
+            "Let everyone repeat one marked part ten times, side by side, and "
+            f"{_compare(study, scatter=True)}.",
             PART_REPEATS * o,
         ),
         "interaction": (
@@ -1337,18 +1338,26 @@ def _these_parts(cause: Cause) -> str:
     return f"part{'s' if ', ' in cause.part else ''} {cause.part}"
 
 
-def _compare(study: Study) -> str:
-    """Return what to compare between the operators: what the study's facts do not settle."""
-    left = [words for key, words in _TO_COMPARE.items() if not _stated(study, key)]
+def _compare(study: Study, *, scatter: bool = False) -> str:
+    """Return what to compare between the operators: what the study's facts do not settle.
+
+    How the gauge was zeroed moves all readings of a person: it makes no one's repeats scatter.
+    """
+    left = [
+        words
+        for key, words in _TO_COMPARE.items()
+        if not _stated(study, key) and not (scatter and key == "zero_orientation")
+    ]
     if study.facts.get("place_marked"):
         left = [words for words in left if words != _TO_COMPARE["measuring_place"]]
     if study.methods:  # named by how the gauge is held
         left = [words for words in left if words != _TO_COMPARE["holding"]]
     if left:
         return f"compare {listed(left)}"
+    alike = "holding, ratchet" if scatter else "holding, zero, ratchet"
     return (
-        "watch what differs: holding, zero, ratchet and place are the same for all, so look at "
-        "the feel in closing it and at how it is read"
+        f"watch what differs: {alike} and place are the same for all, so look at the feel in "
+        "closing it and at how it is read"
     )
 
 

@@ -169,10 +169,13 @@ def _mean(result: GaugeResult, now: float) -> list[Step]:
         return []
     n, after = found
     sure = f"at most {percent(after.upper)}, {100 * confidence_of(study):g} % confidence"
+    if after.upper < goal:
+        reached = f"{_reached(now, after.value, study)} ({sure})"
+    else:
+        reached = f" ({sure}: not shown to be under {goal:g} %)"
     sentence = (
         f"Take the mean of {n} readings of each part: GRR {percent(now)} → {after} {_of(study)}"
-        f"{_reached(now, after.value, study)} ({sure}). It costs {n} readings a part in place "
-        "of one."
+        f"{reached}. It costs {n} readings a part in place of one."
     )
     return [Step("mean", sentence, after, n)]
 
