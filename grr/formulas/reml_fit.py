@@ -255,8 +255,6 @@ class Projection:
         tr(PV_jPV_k).
     form : ndarray, shape (studies, 3)
         y'PV_jPy.
-    curvature : ndarray, shape (studies, 3, 3)
-        y'PV_jPV_kPy.
     residual : ndarray, shape (studies, rows, operators)
         Py, with zeros for empty cells.
     log_det : ndarray, shape (studies,)
@@ -270,7 +268,6 @@ class Projection:
     trace: Array
     pair: Array
     form: Array
-    curvature: Array
     residual: Array
     log_det: Array
     effects: Array
@@ -337,11 +334,6 @@ def projection(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Pr
     left = grid.means - operator_means[:, None, :]
     by_part, residual = by_part_of(left), without_parts(left)
     by_operator = (kept @ sums[..., None])[..., 0] @ contrasts.T
-    moved = (
-        np.stack(np.broadcast_arrays(by_part[..., None], by_operator[:, None, :], residual), axis=1)
-        * (grid.counts > 0)[:, None]
-    )
-
     f = _Factors(
         weight=weight,
         c=c,
@@ -374,7 +366,6 @@ def projection(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Pr
             [np.square(v).reshape(studies, -1).sum(-1) for v in (by_part, by_operator, residual)],
             -1,
         ),
-        curvature=_curvature(f, moved),
         residual=residual,
         log_det=log_det
         + np.log(total[:, 0])
@@ -442,17 +433,6 @@ def _traces(f: _Factors) -> tuple[Array, Array]:
     return trace, pair
 
 
-def _curvature(f: _Factors, moved: Array) -> Array:
-    """Return v'Pw for the vectors ``moved``, shape (studies, vectors, rows, operators)."""
-    studies, vectors = moved.shape[:2]
-    flat = moved.reshape(studies, vectors, -1)
-    c_moved = (f.c[:, None] * moved).sum(axis=-1)
-    u_moved = flat @ f.u.reshape(studies, -1, f.u.shape[-1])
-    by_weight = (flat * f.weight.reshape(studies, 1, -1)) @ flat.swapaxes(-1, -2)
-    by_parts = c_moved @ c_moved.swapaxes(-1, -2)
-    return np.asarray(by_weight - by_parts - u_moved @ f.m @ u_moved.swapaxes(-1, -2))
-
-
 def _product(left: Array, right: Array) -> Array:
     """Return left'·right for each study."""
     return np.asarray(left.swapaxes(-1, -2) @ right)
@@ -482,14 +462,13 @@ class Deviance:
     ----------
     value : ndarray, shape (studies,)
     gradient : ndarray, shape (studies, 4)
-    expected, observed : ndarray, shape (studies, 4, 4)
-        Expected and observed matrix of second derivatives.
+    expected : ndarray, shape (studies, 4, 4)
+        Expected matrix of second derivatives.
     """
 
     value: Array
     gradient: Array
     expected: Array
-    observed: Array
 
     def __getitem__(self, chosen: Mask | NDArray[np.intp]) -> Deviance:
         """Return the studies chosen."""
@@ -518,10 +497,10 @@ def deviance(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Devi
     -----
     Source: Searle, Casella & McCulloch, Variance Components (1992), section 6.6: with
     V_j the derivative of V by a variance, the first derivatives are
-    tr(PV_j) − y'PV_jPy, the expected second ones tr(PV_jPV_k), the observed ones
-    2y'PV_jPV_kPy − tr(PV_jPV_k). The scatter within cells is independent of their
-    means and adds (n − cells)·log(error) + within/error. As V = Σ variance_j·V_j and
-    PVP = P, also y'Py = Σ variance_j·y'PV_jPy, a sum without cancellation.
+    tr(PV_j) − y'PV_jPy, the expected second ones tr(PV_jPV_k). The scatter within cells
+    is independent of their means and adds (n − cells)·log(error) + within/error. As
+    V = Σ variance_j·V_j and PVP = P, also y'Py = Σ variance_j·y'PV_jPy, a sum without
+    cancellation.
     """
     at = projection(grid, variances, operators_fixed=operators_fixed)
     studies = len(variances)
@@ -533,11 +512,13 @@ def deviance(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Devi
     trace, pair = np.zeros((studies, 4)), np.zeros((studies, 4, 4))
     trace[:, :3], pair[:, :3, :3] = at.trace, at.pair
     trace[:, 3] = (grid.cells - k - (at.trace * variances[:, :3]).sum(axis=-1)) / error
-    _fill_in_error(pair, trace, variances)
-    form, curvature = np.zeros((studies, 4)), np.zeros((studies, 4, 4))
-    form[:, :3], curvature[:, :3, :3] = at.form, at.curvature
-    form[:, 3] = (np.square(at.residual) / counts).sum(axis=(-2, -1))
-    _fill_in_error(curvature, form, variances)
+    # the error's row and column: V = Σ variance_k·V_k, and so PVP = P
+    known = variances[:, :3]
+    across = (trace[:, :3] - (at.pair @ known[..., None])[..., 0]) / error[:, None]
+    pair[:, :3, 3] = pair[:, 3, :3] = across
+    pair[:, 3, 3] = (trace[:, 3] - (across * known).sum(axis=-1)) / error
+    of_error = (np.square(at.residual) / counts).sum(axis=(-2, -1))
+    form = np.column_stack([at.form, of_error])
 
     value = (
         at.log_det
@@ -548,45 +529,28 @@ def deviance(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Devi
         + (grid.readings - k) * np.log(2.0 * np.pi)
     )
     gradient = trace - form
-    observed = 2.0 * curvature - pair
     gradient[:, 3] += spare / error - grid.within / error**2
-    observed[:, 3, 3] += 2.0 * grid.within / error**3 - spare / error**2
     pair[:, 3, 3] += spare / error**2
-    return Deviance(value, gradient, pair, observed)
-
-
-def _fill_in_error(pair: Array, single: Array, variances: Array) -> None:
-    """Fill in the error's row and column, as V = Σ variance_k·V_k and so PVP = P."""
-    known, error = variances[:, :3], variances[:, 3]
-    across = (single[:, :3] - (pair[:, :3, :3] @ known[..., None])[..., 0]) / error[:, None]
-    pair[:, :3, 3] = pair[:, 3, :3] = across
-    pair[:, 3, 3] = (single[:, 3] - (across * known).sum(axis=-1)) / error
+    return Deviance(value, gradient, pair)
 
 
 # Maximises the restricted likelihood over variances that are at least zero.
 # --------------------------------------------------------------------------
 
 _ERROR = 3
-_MOST_STEPS = 100
+_MOST_STEPS = 500
 #: A step is halved, where it does not lower the deviance, down to this share of it.
 _SHORTEST = 1e-5
 #: Deviances that differ by less, relatively, are alike.
 _ROUNDING = 1e-12
-#: Smallest eigenvalue, in squared standard errors, of a surface that counts as convex.
-_CONVEX = 1e-6
-#: Numbers the choices of variances that are positive.
-_BINARY = np.array([1, 2, 4, 8])
 #: Predicted gains in deviance: below the first the search is over; below the second it is
 #: good enough where rounding stops it. 1e-8 is a step of 1e-4 standard errors.
 _OVER, _GOOD_ENOUGH = 1e-20, 1e-8
 #: A gain that is good enough and no longer falls to this share of the last is rounding.
-_PROGRESS = 0.5
-#: Newton's step is better than scoring only near the end; a gain squares with each, so
-#: that after one of the second size nothing is left to gain.
-_NEAR, _LAST = 1.0, 1e-10
-#: Steps after which searches are compared, and the squared distance, in standard errors,
-#: at which two of them count as one.
-_MEETINGS, _TOGETHER = (2, 3, 5, 8), 1e-2
+_PROGRESS = 0.9
+#: Steps after which searches with less to gain are compared, and the squared distance, in standard
+#: errors, at which two of them count as one.
+_MEETINGS, _NEAR, _TOGETHER = (2, 3, 5, 8), 1.0, 1e-2
 
 
 @dataclass(frozen=True)
@@ -616,9 +580,8 @@ def minimise(
 
     Each step solves the quadratic problem with the expected second derivatives exactly,
     bounds included (Fisher scoring: on balanced data with positive estimates one step
-    reaches the analysis of variance). Near the end Newton's step on the variances that
-    stay positive replaces it, so that the last steps are quadratic. No step raises the
-    deviance. Of searches of one study that meet on the way, the lowest goes on; the
+    reaches the analysis of variance), and goes half as far where it turns back. No step raises
+    the deviance. Of searches of one study that meet on the way, the lowest goes on; the
     deviance of the others is ∞.
 
     Parameters
@@ -639,19 +602,19 @@ def minimise(
     values = at.value.copy()
     converged = np.zeros(len(study), dtype=np.bool_)
     running, last = np.arange(len(study)), np.full(len(study), np.inf)
+    before = np.zeros_like(variances)
     for number in range(_MOST_STEPS):
         here = variances[running]
         step = bounded_step(at, here, terms)
         gain = (step[:, None, :] @ at.expected @ step[..., None])[:, 0, 0]
+        turned = (step[:, None, :] @ at.expected @ before[running][..., None])[:, 0, 0] < 0.0
+        step[turned] *= 0.5
         step /= np.maximum(1.0, -step[:, _ERROR] / (0.9 * here[:, _ERROR]))[:, None]
-        there, by_newton = _newton_where_near(here, at, here + step, gain < _NEAR)
-        final = by_newton & (gain < _LAST)
-        variances[running[final]] = there[final]
-        values[running[final]] -= gain[final] / 2.0
-        converged[running] = final | (gain < _GOOD_ENOUGH)
+        before[running] = step
+        converged[running] = gain < _GOOD_ENOUGH
         rounding = (gain < _GOOD_ENOUGH) & (gain > _PROGRESS * last[running])
         last[running] = gain
-        ahead = ~(final | rounding | (gain < _OVER))
+        ahead = ~(rounding | (gain < _OVER))
         if number in _MEETINGS:
             twin = _follows(study[running], here, at, gain) & ahead
             values[running[twin]] = np.inf
@@ -660,12 +623,7 @@ def minimise(
         if not len(running):
             break
         there, at, moved = _descend(
-            grid[running],
-            here[ahead],
-            at[ahead],
-            step[ahead],
-            there[ahead],
-            operators_fixed=operators_fixed,
+            grid[running], here[ahead], at[ahead], step[ahead], operators_fixed=operators_fixed
         )
         running, at = running[moved], at[moved]
         variances[running], values[running] = there[moved], at.value
@@ -725,16 +683,17 @@ def _step_on(free: Mask, here: Array, gradient: Array, second: Array) -> Array:
 
 
 def _descend(
-    grid: CellGrid, here: Array, at: Deviance, step: Array, there: Array, *, operators_fixed: bool
+    grid: CellGrid, here: Array, at: Deviance, step: Array, *, operators_fixed: bool
 ) -> tuple[Array, Deviance, Mask]:
     """Return where each search goes, the deviance there, and whether it went anywhere.
 
-    It goes ``there`` if that lowers the deviance, else as far along ``step`` as does.
+    It goes as far along ``step`` as lowers the deviance.
     """
+    there = here + step
     new = deviance(grid, there, operators_fixed=operators_fixed)
     limit = at.value + _ROUNDING * (1.0 + np.abs(at.value))
     left = np.flatnonzero(~(new.value <= limit))
-    length = 1.0
+    length = 0.5
     while len(left) and length > _SHORTEST:
         there[left] = here[left] + length * step[left]
         trial = deviance(grid[left], there[left], operators_fixed=operators_fixed)
@@ -744,24 +703,6 @@ def _descend(
     moved = np.ones(len(here), dtype=np.bool_)
     moved[left] = False
     return there, new, moved
-
-
-def _newton_where_near(here: Array, at: Deviance, there: Array, near: Mask) -> tuple[Array, Mask]:
-    """Return ``there``, or Newton's point where near and the surface convex; and where so."""
-    by_newton = np.zeros(len(here), dtype=np.bool_)
-    pattern = (there > 0.0) @ _BINARY
-    for number in set(pattern[near].tolist()):
-        alike = np.flatnonzero(near & (pattern == number))
-        free = (number & _BINARY) > 0
-        unit = 1.0 / np.sqrt(np.einsum("saa->sa", at.expected[alike])[:, free])
-        observed = at.observed[alike][:, free][:, :, free]
-        lowest = np.linalg.eigvalsh(observed * unit[:, :, None] * unit[:, None, :])[:, 0]
-        alike = alike[lowest > _CONVEX]
-        newton = here[alike] + _step_on(free, here[alike], at.gradient[alike], at.observed[alike])
-        inside = (newton >= 0.0).all(axis=-1) & (newton[:, _ERROR] > 0.1 * here[alike, _ERROR])
-        there[alike[inside]] = newton[inside]
-        by_newton[alike[inside]] = True
-    return there, by_newton
 
 
 # Fits the random-effects model to a grid of cells, whatever the data look like.
