@@ -151,16 +151,30 @@ def two_sided_limits(draws: Array, level: float) -> ConfidenceLimits:
         A level that is not between 0 and 1.
     """
     tail = 0.5 * (1.0 - number("level", level, above=0.0, below=1.0))
-    size = draws.shape[-1]
-    low = math.floor(tail * size)
-    high = size - 1 - low
-    ordered = np.partition(draws, (low, high), axis=-1)
-    # NaN sorts last: where one draw is NaN, the quantity has no limits.
-    undefined = np.isnan(ordered[..., high:]).any(axis=-1)
+    low = math.floor(tail * draws.shape[-1])
+    outer = _less_the_middle(draws, low) if draws.ndim == 1 else draws
+    high = outer.shape[-1] - 1 - low
+    ordered = np.partition(outer, (low, high), axis=-1)
+    # Where one draw is NaN, so is the largest, and the quantity has no limits.
+    undefined = np.isnan(draws.max(axis=-1))
     return ConfidenceLimits(
         np.where(undefined, np.nan, ordered[..., low]),
         np.where(undefined, np.nan, ordered[..., high]),
     )
+
+
+def _less_the_middle(draws: Array, low: int) -> Array:
+    """Return the draws less most of those that have ``low`` others on either side.
+
+    To find the limits among them takes a quarter of the time.
+    """
+    some = np.sort(draws[::32])
+    near = int(low / 32 + math.sqrt(low)) + 4
+    if 2 * near >= some.size:
+        return draws
+    below, above = draws <= some[near], draws >= some[-1 - near]
+    enough = min(np.count_nonzero(below), np.count_nonzero(above)) > low
+    return draws[below | above] if enough else draws
 
 
 def lower_bound(draws: Array, confidence: float) -> Array:

@@ -13,6 +13,8 @@ limits hold is simulated in tests/coverage/causes.py.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from grr.formulas.arrays import Array
@@ -23,9 +25,12 @@ DRAWS = 5000
 SEED = 2017
 
 
+@lru_cache(maxsize=64)
 def _chi_square(df: int, role: int) -> Array:
     """Return the same draws whenever the same degrees of freedom are asked for in a role."""
-    return np.random.default_rng([SEED, role, df]).chisquare(df, DRAWS)
+    drawn = np.random.default_rng([SEED, role, df]).chisquare(df, DRAWS)
+    drawn.setflags(write=False)
+    return drawn
 
 
 class Variances:

@@ -66,12 +66,10 @@ from grr.questions.scatter import (
     too_many_missing,
 )
 from grr.questions.sittings import (
-    ZEROED,
     further_sources,
     has_own_sessions,
-    sittings,
+    since_zeroed,
     within_sessions,
-    zero_checks,
 )
 
 #: What may make GRR large. "repeatability" is what is left: gauge, grip and reading.
@@ -398,9 +396,7 @@ def _lower(text: str) -> str:
 
 
 def _timed_shapes(study: Study, cube: Cube, gaps: Any) -> tuple[list[Shape], int]:
-    checks = zero_checks(study)
-    taken = sittings(study, checks.loc[checks["name"].isin(ZEROED), "time"])
-    table = taken.table
+    table = since_zeroed(study).table
     place = (
         pd.Index(cube.parts).get_indexer(pd.Index(table["part"])),
         pd.Index(cube.operators).get_indexer(pd.Index(table["operator"])),

@@ -14,8 +14,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, replace
+from functools import cached_property
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -37,7 +38,6 @@ from grr.formulas.sources_of_variation import rounding_floor
 from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
-from grr.model.frames import frame
 from grr.model.names import begun, shortened
 from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import JOIN, figures, length, listed, p_cell, percent
@@ -54,7 +54,7 @@ from grr.questions.drift_series import (
     series_of,
 )
 from grr.questions.gauge import anova
-from grr.questions.sittings import ZEROED, Sittings, sittings, zero_changes, zero_checks
+from grr.questions.sittings import Sittings, since_zeroed, zero_changes, zero_checks
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes, who_changed
 
 if TYPE_CHECKING:
@@ -392,16 +392,15 @@ class DriftNumbers:
     ----------
     study : Study
     taken : Sittings
-    series : DataFrame
-        One row a method and operator: readings, sessions, span, slope, lower, upper, p,
+    rows : dict
+        (method, operator) → readings, sessions, span, slope, lower, upper, p,
         over (change over the longest session); bump, bump_at, bump_p (the most likely step
         in the series, after how many minutes or readings of its session, and its p value),
         bump_session (from 1), bump_part, bump_trial (the first reading after it), bump_begins.
     methods : dict
         Method → MethodDrift.
-    readings : DataFrame
-        method, operator, since, and drift: each reading with the means of parts and
-        sessions taken off, seen from the start of the fitted drift.
+    fitted_series : tuple
+        The drift under a method, and the readings of an operator that it was fitted to.
     changes : dict
         Method → changes between trials that neither drift nor bumps explain.
     level : float
@@ -412,20 +411,40 @@ class DriftNumbers:
     _: KW_ONLY
     study: Study
     taken: Sittings
-    series: pd.DataFrame = frame()
+    rows: Mapping[tuple[str, str], Mapping[str, Any]]
     methods: Mapping[str, MethodDrift]
-    readings: pd.DataFrame = frame()
+    fitted_series: tuple[tuple[MethodDrift, Series], ...]
     changes: Mapping[str, tuple[TrialChange, ...]]
     level: float
     unfitted: Mapping[tuple[str, str], str]
 
+    @property
+    def series(self) -> pd.DataFrame:
+        """One row a method and operator."""
+        index = pd.MultiIndex.from_tuples(list(self.rows), names=["method", "operator"])
+        return pd.DataFrame(list(self.rows.values()), index=index)
+
+    @property
+    def readings(self) -> pd.DataFrame:
+        """Each reading by method, operator, since and drift.
+
+        The means of parts and sessions are taken off; seen from the start of the fitted drift.
+        """
+        seen = []
+        for found, series in self.fitted_series:
+            fitted = found.at(series.since)
+            drift = fitted + series.means.taken_off(series.readings - fitted)
+            named = {"method": found.method, "operator": series.operator}
+            seen.append(pd.DataFrame({**named, "since": series.since, "drift": drift}))
+        return pd.concat(seen, ignore_index=True)
+
     def value(self, method: str, operator: str, column: str) -> float:
         """Return one cell of the table of series."""
-        return float(self.__dict__["series"].at[(method, operator), column])
+        return float(self.rows[method, operator][column])
 
     def operators(self, method: str) -> list[str]:
         """Return the operators whose drift was fitted under a method."""
-        return [operator for name, operator in self.series.index if name == method]
+        return [operator for name, operator in self.rows if name == method]
 
     def drifting(self, method: str) -> list[str]:
         """Return the operators whose own readings drift, at the level shared among them.
@@ -466,7 +485,7 @@ class DriftNumbers:
             return since * (self.value(method, operator, "slope") if drifts else 0.0)
         return found.at(since)
 
-    @property
+    @cached_property
     def bumps(self) -> list[BumpFound]:
         """The bumps that chance does not explain and no change between trials tells of."""
         told = {
@@ -477,7 +496,7 @@ class DriftNumbers:
         }
         return [
             bump
-            for bump in bumps_in(self.series)
+            for bump in bumps_in(self.rows)
             if not (bump.begins and (bump.method, bump.operator, bump.trial) in told)
         ]
 
@@ -518,9 +537,7 @@ def drift_or_reason(study: Study, *, level: float = 0.95) -> tuple[DriftNumbers 
 
 
 def _drift_numbers(study: Study, level: float) -> DriftNumbers:
-    checks = zero_checks(study)
-    zeroed = checks.loc[checks["name"].isin(ZEROED), "time"]
-    taken = sittings(study, zeroed)
+    checks, taken = zero_checks(study), since_zeroed(study)
     by_method: dict[str, list[Series]] = {}
     unfitted: dict[tuple[str, str], str] = {}
     for method in study.methods or ("",):
@@ -529,14 +546,14 @@ def _drift_numbers(study: Study, level: float) -> DriftNumbers:
     by_time = taken.unit == "min"
     bump_level = BUMP_LEVEL / max(1, sum(map(len, by_method.values())))
     methods: dict[str, MethodDrift] = {}
-    rows: list[dict[str, object]] = []
-    seen: list[pd.DataFrame] = []
+    rows: dict[tuple[str, str], dict[str, Any]] = {}
+    seen: list[tuple[MethodDrift, Series]] = []
     for method, parts in by_method.items():
         if parts:
             found, of_method, fitted = _method_drift(method, parts, level, bump_level, by_time)
             methods[method] = found
-            rows += of_method
-            seen += [_seen_from_start(found, series) for series in fitted]
+            rows |= of_method
+            seen += [(found, series) for series in fitted]
     if not methods:
         raise StudyError(
             "No part was measured at two different times by the same operator, so drift cannot "
@@ -549,13 +566,12 @@ def _drift_numbers(study: Study, level: float) -> DriftNumbers:
             name: _with_zero(found, changes, level, study.resolution)
             for name, found in methods.items()
         }
-    table = pd.DataFrame(rows).set_index(["method", "operator"])
     numbers = DriftNumbers(
         study=study,
         taken=taken,
-        series=table,
+        rows=MappingProxyType(rows),
         methods=MappingProxyType(methods),
-        readings=pd.concat(seen, ignore_index=True),
+        fitted_series=tuple(seen),
         changes={},
         level=level,
         unfitted=MappingProxyType(unfitted),
@@ -569,9 +585,7 @@ def _unexplained(numbers: DriftNumbers, method: str) -> list[TrialChange]:
     changes = trial_changes(numbers.study.for_method(method) if method else numbers.study)
     if not changes:
         return []
-    bumped = [
-        bump for bump in bumps_in(numbers.series) if bump.method == method and not bump.begins
-    ]
+    bumped = [bump for bump in bumps_in(numbers.rows) if bump.method == method and not bump.begins]
     left = trial_changes(_without_drift(numbers, method, bumped))
     who = {operator for change in left for operator in change.operators}
     return [change for change in changes if who.intersection(change.operators)]
@@ -622,18 +636,6 @@ def _grr_without(numbers: DriftNumbers, method: str) -> GrrWithoutDrift | None:
 _ENDS = ("estimate", "lower", "upper")
 
 
-def _seen_from_start(found: MethodDrift, series: Series) -> pd.DataFrame:
-    fitted = found.at(series.since)
-    return pd.DataFrame(
-        {
-            "method": found.method,
-            "operator": series.operator,
-            "since": series.since,
-            "drift": fitted + series.means.taken_off(series.readings - fitted),
-        }
-    )
-
-
 def _after(rows: pd.DataFrame, bump: BumpFound) -> Mask:
     """Whether each reading was taken after a bump, in the same session by the same operator."""
     own = rows["operator"] == bump.operator
@@ -644,7 +646,7 @@ def _after(rows: pd.DataFrame, bump: BumpFound) -> Mask:
 
 def _method_drift(
     method: str, parts: list[Series], level: float, bump_level: float, by_time: bool
-) -> tuple[MethodDrift, list[dict[str, object]], list[Series]]:
+) -> tuple[MethodDrift, dict[tuple[str, str], dict[str, Any]], list[Series]]:
     parts, bumps, curve_p, curve = fitted_series(parts, level, bump_level)
     slope = mean_slope([series.slope for series in parts])
     straight = float(slope.p()) < _each_way(level)
@@ -662,22 +664,18 @@ def _method_drift(
         zero=None,
     )
     mean = float(np.mean(np.concatenate([found.at(series.since) for series in parts])))
-    rows = [
-        _row(method, series, bump, level, by_time)
+    rows = {
+        (method, series.operator): _row(series, bump, level, by_time)
         for series, bump in zip(parts, bumps, strict=True)
-    ]
+    }
     return replace(found, mean=mean), rows, parts
 
 
-def _row(
-    method: str, series: Series, bump: StepChange | None, level: float, by_time: bool
-) -> dict[str, object]:
+def _row(series: Series, bump: StepChange | None, level: float, by_time: bool) -> dict[str, Any]:
     slope = series.slope
     low, high = slope.limits(level)
     span = float(series.since.max())
     return {
-        "method": method,
-        "operator": series.operator,
         "readings": len(series.since),
         "sessions": series.sessions,
         "span": span,

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from grr.formulas.arrays import Array
@@ -21,7 +21,7 @@ from grr.formulas.change_points import (
 )
 from grr.formulas.drift_rate import Blocks, Slope, blocks, drift_slope
 from grr.model.errors import StudyError
-from grr.questions.sittings import Sittings
+from grr.questions.sittings import Sittings, coded
 
 #: A settling curve is fitted where it beats a straight line at this level.
 CURVE_LEVEL = 0.01
@@ -93,28 +93,29 @@ def series_of(
 ) -> tuple[list[Series], dict[str, str]]:
     """Return the series from which a drift can be told, and operator → why none can."""
     found, reasons = [], {}
+    table = taken.table
+    if method:
+        table = table[table["method"] == method]
+    who = table["operator"].to_numpy(dtype=object)
+    part, place, gauge = (table[name].to_numpy(object) for name in ("part", "place", "gauge"))
+    trial, sitting, since, readings = (
+        table[name].to_numpy() for name in ("trial", "sitting", "since", "reading")
+    )
     for operator in operators:
-        rows = taken.table[
-            (taken.table["method"] == method) & (taken.table["operator"] == operator)
-        ]
-        if rows.empty:
+        own = who == operator
+        if not own.any():
             continue
-        place, gauge, sitting = (
-            pd.factorize(labels)[0].astype(np.int64)
-            for labels in (rows["part"] + "\n" + rows["place"], rows["gauge"], rows["sitting"])
-        )
-        means = blocks(place, gauge, sitting)
-        since = rows["since"].to_numpy(dtype=np.float64)
-        readings = rows["reading"].to_numpy(dtype=np.float64)
-        readings = readings - readings[0]
+        at = coded(zip(part[own], place[own], strict=True))
+        codes = (at, coded(gauge[own]), coded(sitting[own]))
+        means = blocks(*codes)
+        read = readings[own] - readings[own][0]
         try:
-            slope = drift_slope(since, readings, means)
+            slope = drift_slope(since[own], read, means)
         except StudyError as error:
             reasons[operator] = error.reason
             continue
-        named = (tuple(rows["part"].astype(str)), tuple(rows["trial"].astype(int)))
-        codes = (place, gauge, sitting)
-        found.append(Series(operator, *named, *codes, since, readings, means, slope))
+        named = (tuple(map(str, part[own])), tuple(map(int, trial[own])))
+        found.append(Series(operator, *named, *codes, since[own], read, means, slope))
     return found, reasons
 
 
@@ -242,9 +243,17 @@ def bump_columns(series: Series, bump: StepChange | None, by_time: bool) -> dict
     }
 
 
-def bumps_in(table: pd.DataFrame) -> list[BumpFound]:
-    """Return the bumps that chance does not explain, at one level for all series together."""
-    rows = table[table["bump_p"] < BUMP_LEVEL / len(table)]
-    places = ["bump_session", "sessions", "bump_part", "bump_trial", "bump_begins"]
-    rows = rows[["bump", "bump_at", *places]].reset_index()
-    return [BumpFound(*row) for row in rows.itertuples(index=False, name=None)]
+def bumps_in(rows: Mapping[tuple[str, str], Mapping[str, Any]]) -> list[BumpFound]:
+    """Return the bumps that chance does not explain, at one level for all series together.
+
+    Parameters
+    ----------
+    rows : mapping
+        (method, operator) → the columns of `bump_columns`, and sessions.
+    """
+    told = ("bump", "bump_at", "bump_session", "sessions", "bump_part", "bump_trial", "bump_begins")
+    return [
+        BumpFound(*key, *(row[name] for name in told))
+        for key, row in rows.items()
+        if row["bump_p"] < BUMP_LEVEL / len(rows)
+    ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -340,6 +340,12 @@ class GaugeResult(Printed):
     notes: tuple[str, ...] = ()
     key: tuple[Hashable, ...] = ()
 
+    @cached_property
+    def _cells(self) -> dict[str, dict[str, float]]:
+        """The table of sources by column and row."""
+        table: pd.DataFrame = self.__dict__["sources"].astype(float)
+        return table.to_dict()  # type: ignore[return-value]
+
     def value(self, source: str, measure: str) -> float:
         """Return one cell of the table of sources; NaN where not estimated.
 
@@ -364,8 +370,8 @@ class GaugeResult(Printed):
         """
         sources = self.__dict__["sources"]
         try:
-            return float(sources.at[source, measure])
-        except KeyError:
+            return self._cells[measure][source]
+        except (KeyError, TypeError):
             one_of("The source", source, tuple(sources.index))
             one_of("The measure", measure, tuple(sources.columns))
             raise

@@ -393,10 +393,9 @@ class OperatorNumbers:
 
     def differences_of(self, operator: str) -> dict[str, tuple[float, float]]:
         """Return other operator → how much higher this one reads, and its p value."""
-        found = {}
-        for first, second, difference, p in self.pairs[
-            ["first", "second", "difference", "p"]
-        ].itertuples(index=False, name=None):
+        found, pairs = {}, self.__dict__["pairs"]
+        columns = (pairs[name].tolist() for name in ("first", "second", "difference", "p"))
+        for first, second, difference, p in zip(*columns, strict=True):
             if operator == first:
                 found[second] = (difference, p)
             elif operator == second:
@@ -607,22 +606,20 @@ def _trends(study: Study, cube: Cube, drift: DriftNumbers | None) -> pd.DataFram
         longest session); scatter_growth (scatter of the last trials over that of the
         first), scatter_growth_p. NaN where not estimated.
     """
-    found = pd.DataFrame(
-        np.nan,
-        index=pd.Index(study.operator_names, name="operator"),
-        columns=[*TREND, "scatter_growth", "scatter_growth_p"],
-    )
+    names = [*TREND, "scatter_growth", "scatter_growth_p"]
+    found = {operator: dict.fromkeys(names, math.nan) for operator in study.operator_names}
     for place, name in enumerate(cube.operators):
         readings = cube.values[:, place]
         if np.isfinite(readings).all():
             ratio, p = scatter_trend(readings)
-            found.loc[name, ["scatter_growth", "scatter_growth_p"]] = float(ratio), float(p)
+            found[name] |= {"scatter_growth": float(ratio), "scatter_growth_p": float(p)}
     if drift is not None:
         (method,) = drift.methods
         for name in drift.operators(method):
             for column, quoted in TREND.items():
-                found.loc[name, column] = drift.value(method, name, quoted)
-    return found
+                found[name][column] = drift.value(method, name, quoted)
+    rows = [list(row.values()) for row in found.values()]
+    return pd.DataFrame(rows, index=pd.Index(list(found), name="operator"), columns=names)
 
 
 def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
@@ -663,9 +660,12 @@ def _scatter_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFindin
 
 def _part_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
     alpha = 1.0 - numbers.level
-    cells = numbers.cells.loc[(slice(None), name), ["residual", "residual_p"]]
-    parts = cells.index.get_level_values("part").tolist()
-    residuals, p = cells["residual"].tolist(), cells["residual_p"].tolist()
+    study, cells = numbers.study, numbers.__dict__["cells"]
+    parts, place = study.parts, study.operator_names.index(name)
+    residuals, p = (
+        cells[column].to_numpy()[place :: len(study.operator_names)].tolist()
+        for column in ("residual", "residual_p")
+    )
     # the two ways to be noticed share the level
     noticed = numbers.value(name, "interaction_p") < alpha / 2 or min(p) < alpha / 2
     if not noticed or numbers.value(name, "interaction_share") < 1.0 / len(numbers.table):

@@ -247,12 +247,11 @@ def _look(
 def _normal_like(
     y: Array, digit: float, sd: float, order: Order | None = None, gaps: Mask | None = None
 ) -> Normal:
-    means, of_operators = y.mean(axis=(1, 2)), y.mean(axis=(0, 2)) - y.mean()
+    of_operators = y.mean(axis=(0, 2)) - y.mean()
     return normal_studies(
         (y.shape[0], y.shape[1], y.shape[2]),
         order,
         digit=digit / sd,
-        part_sd=float(means.std()) / sd,
         offsets=tuple(float(offset) / sd for offset in of_operators),
         gaps=gaps,
     )

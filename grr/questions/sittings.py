@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Iterable
 from dataclasses import KW_ONLY, dataclass, replace
 from typing import Literal
 
@@ -62,7 +63,6 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
     """
     table = study.readings
     table = table[table["reading"].notna()]
-    table = table.assign(row=table.index)
     by_time = timed(study)
     if not by_time and not ("order" in table and table["order"].notna().all()):
         raise StudyError(
@@ -70,11 +70,10 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
             "Record the time of each reading (grr.collect does), or add a column order that "
             "numbers the readings 1, 2, 3 as they were taken",
         )
-    table = table.sort_values("time" if by_time else "order", kind="stable", ignore_index=True)
-    for column in ("method", "place", "gauge"):
-        table[column] = table.get(column, "")
+    table = table.sort_values("time" if by_time else "order", kind="stable")
+    method = table["method"].tolist() if "method" in table else [""] * len(table)
     clock = _minutes(table["time"]) if by_time else table["order"].to_numpy(dtype=np.float64)
-    start = _changes(table["method"]) | _takes_over(table)
+    start = _changes(method) | _takes_over(table["operator"].tolist())
     start[0] = True
     since_zero = np.full(len(table), np.nan)
     if by_time:
@@ -89,12 +88,28 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
     zero_of_sitting = since_zero[start][sitting]
     usable = zero_of_sitting <= PAUSE_MINUTES
     since = np.where(usable, since_zero, clock - first + (0.0 if by_time else 1.0))
-    if not by_time:
-        table["time"] = pd.Series(pd.NaT, table.index, dtype="datetime64[ns, UTC]")
-    columns = ["part", "place", "gauge", "operator", "method", "trial", "reading", "time", "row"]
-    return Sittings(
-        table[columns].assign(sitting=sitting, since=since), unit="min" if by_time else "reading"
-    )
+    never = pd.array([pd.NaT] * len(table), dtype="datetime64[ns, UTC]")
+    columns = {
+        name: table[name].array if name in table else ""
+        for name in ("part", "place", "gauge", "operator", "method", "trial", "reading")
+    }
+    columns |= {
+        "time": table["time"].array if by_time else never,
+        "row": table.index,
+        "sitting": sitting,
+        "since": since,
+    }
+    return Sittings(pd.DataFrame(columns), unit="min" if by_time else "reading")
+
+
+def since_zeroed(study: Study) -> Sittings:
+    """Return the readings by sitting, counted from the zero checks recorded with the study."""
+
+    def counted() -> Sittings:
+        checks = zero_checks(study)
+        return sittings(study, checks.loc[checks["name"].isin(ZEROED), "time"])
+
+    return study.once("since zeroed", counted, of_readings=True)
 
 
 def timed(study: Study) -> bool:
@@ -105,7 +120,7 @@ def timed(study: Study) -> bool:
 
 #: Readings of one person further apart than this were taken on different days: nobody measures
 #: that long at a stretch, and a night shift does not end at midnight.
-_ONE_DAY = pd.Timedelta(hours=12)
+_ONE_DAY = np.timedelta64(12, "h")
 
 
 def measured_on_one_day(study: Study) -> bool:
@@ -119,8 +134,10 @@ def measured_on_one_day(study: Study) -> bool:
         if "session" not in table or (table["session"] == "").any():
             return False
         return bool((table.groupby("operator")["session"].nunique() == 1).all())
-    taken = study.readings.dropna(subset="reading").groupby("operator")["time"]
-    return bool((taken.max() - taken.min() < _ONE_DAY).all())
+    table = study.readings
+    table = table[table["reading"].notna()]
+    at, who = table["time"].to_numpy(dtype="datetime64[ns]"), _coded(table["operator"])
+    return all(np.ptp(at[who == n]) < _ONE_DAY for n in range(int(who.max()) + 1))
 
 
 @dataclass(frozen=True)
@@ -308,11 +325,11 @@ def _labels_of(table: pd.DataFrame) -> dict[str, Codes]:
     if session is not None:
         labels["session"] = session
     if "place" in table:
-        place = _coded(table["part"] + "\n" + table["place"])
+        place = coded(zip(table["part"], table["place"], strict=True))
         if int(place.max()) > int(labels["part"].max()):
             labels["place"] = place
     if several:
-        labels["interaction"] = _coded(table["part"] + "\n" + table["operator"])
+        labels["interaction"] = coded(zip(table["part"], table["operator"], strict=True))
     return labels
 
 
@@ -320,8 +337,9 @@ def _one_session_each(table: pd.DataFrame) -> bool:
     """Whether the session of a reading is settled by its operator, of several."""
     if "session" not in table or (table["session"] == "").any():
         return False
-    each = table.groupby("operator")["session"].nunique()
-    return bool(table["session"].nunique() > 1 and (each == 1).all())
+    operators = set(table["operator"])
+    pairs = set(zip(table["operator"], table["session"], strict=True))
+    return table["session"].nunique() > 1 and len(pairs) == len(operators)
 
 
 def _sessions(table: pd.DataFrame) -> Codes | None:
@@ -359,7 +377,13 @@ def _connected(joined: Array) -> bool:
 
 
 def _coded(column: pd.Series[str]) -> Codes:
-    return pd.factorize(column)[0].astype(np.int64)
+    return coded(column.tolist())
+
+
+def coded(labels: Iterable[Hashable]) -> Codes:
+    """Return the number of each label, in the order in which they first stand there."""
+    codes: dict[Hashable, int] = {}
+    return np.array([codes.setdefault(label, len(codes)) for label in labels], dtype=np.int64)
 
 
 def _told_by(labels: dict[str, Codes], name: str) -> str:
@@ -429,18 +453,19 @@ def seconds_between(found: Sittings) -> dict[str, Array]:
 
 
 def _minutes(times: pd.Series[pd.Timestamp]) -> Array:
-    seconds = (times - times.iloc[0]).dt.total_seconds()
-    return np.asarray(seconds, dtype=np.float64) / 60.0
+    at = times.to_numpy(dtype="datetime64[ns]")
+    return np.asarray((at - at[0]) / np.timedelta64(1, "s") / 60.0)
 
 
-def _changes(column: pd.Series[str]) -> Mask:
-    return np.asarray(column != column.shift(), dtype=np.bool_)
+def _changes(labels: list[str]) -> Mask:
+    before = [None, *labels[:-1]]
+    return np.array([label != last for label, last in zip(labels, before, strict=True)])
 
 
-def _takes_over(table: pd.DataFrame) -> Mask:
-    changes = _changes(table["operator"])
-    if len(table) / max(1, int(changes.sum())) < SHORTEST_RUN:
-        return np.zeros(len(table), dtype=np.bool_)
+def _takes_over(operators: list[str]) -> Mask:
+    changes = _changes(operators)
+    if len(operators) / max(1, int(changes.sum())) < SHORTEST_RUN:
+        return np.zeros(len(operators), dtype=np.bool_)
     return changes
 
 

@@ -767,7 +767,8 @@ def conditions_of_use(study: Study, *, zeroing: bool = True) -> tuple[str, ...]:
     that is oftener; not told with ``zeroing=False``.
     """
     conditions = []
-    readings = study.readings.dropna(subset="reading")
+    readings = study.readings
+    readings = readings[readings["reading"].notna()]
     names = natural_order(readings["operator"])
     if len(names) == 1:
         conditions.append(f"Only operator {names[0]}: nobody else was studied.")

@@ -75,7 +75,7 @@ def test_false_alarms_of_all_six_together(shape):
 def test_false_alarms_with_a_coarse_digit_and_parts_closer_than_it(digit):
     rng = np.random.default_rng(3)
     shape = (10, 3, 3)
-    normal = normal_studies(shape, digit=digit, part_sd=0.7)
+    normal = normal_studies(shape, digit=digit)
     position = digit * rng.uniform(size=(2000, 10, 1, 1))
     y = rng.standard_normal((2000, *shape)) + 0.7 * rng.standard_normal((2000, 10, 1, 1)) + position
     fires = (compared(digit * np.round(y / digit), normal).p.min(axis=-1) < SCATTER_LEVEL).mean()
