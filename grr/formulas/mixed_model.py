@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import cholesky, solve_triangular
 
 from grr.formulas.arrays import Array
 from grr.formulas.reml_fit import checked_codes
@@ -123,6 +122,8 @@ class _Likelihood:
 
     def at(self, ratios: Array) -> _Place:
         """Return the deviance at these ratios, less a constant, and how it changes."""
+        from scipy.linalg import cholesky, solve_triangular
+
         k, count = self.fixed, len(ratios)
         a = np.sqrt(ratios)[self.source]
         half = cholesky(np.eye(len(a)) + a[:, None] * self.zz * a, lower=True)

@@ -12,7 +12,6 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import helmert
 
 from grr.formulas.arrays import Array, Mask, each_array, joined
 from grr.model.errors import StudyError
@@ -277,6 +276,8 @@ class Projection:
 @lru_cache(maxsize=32)
 def contrasts_of(operators: int) -> Array:
     """Return orthonormal contrasts of operators, shape (operators, operators − 1)."""
+    from scipy.linalg import helmert
+
     contrasts: Array = np.ascontiguousarray(helmert(operators).T)
     contrasts.setflags(write=False)
     return contrasts

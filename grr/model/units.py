@@ -60,18 +60,9 @@ def canonical_unit(text: str) -> str:
 
 
 def metres_per(unit: str) -> float:
-    """Return the length of one ``unit`` in metres (`scipy.constants`)."""
-    from scipy import constants
-
-    return {
-        "m": 1.0,
-        "cm": constants.centi,
-        "mm": constants.milli,
-        "µm": constants.micro,
-        "nm": constants.nano,
-        "in": constants.inch,
-        "µin": constants.micro * constants.inch,
-    }[canonical_unit(unit)]
+    """Return the length of one ``unit`` in metres; an inch is 25.4 mm by definition (1959)."""
+    metres = {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "µm": 1e-6, "nm": 1e-9, "in": 0.0254}
+    return (metres | {"µin": 1e-6 * metres["in"]})[canonical_unit(unit)]
 
 
 def conversion(from_unit: str, to_unit: str) -> float:
