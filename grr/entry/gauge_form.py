@@ -51,7 +51,7 @@ from grr.questions.own_gauge import (
     watched,
 )
 from grr.questions.qualify import Qualification
-from grr.questions.stability import after_check
+from grr.questions.stability import after_check, first_checks
 
 _HERE = Path(__file__).parent
 REPORT = "report.html"
@@ -586,10 +586,12 @@ def _watched(facts: GaugeFacts, readings: Mapping[str, pd.DataFrame]) -> dict[st
     try:
         result = watched(facts, readings)
     except StudyError as error:
-        days = readings["check"]["time"].str[:10].nunique()
-        few = f"Limits come from {FIRST_CHECKS} days with a check; so far there are {days}."
-        waits = few if days < FIRST_CHECKS else f"{error.problem}. {error.remedy}."
-        return {"chart": "", "chart_says": waits, "alarm": False, "next": []}
+        checks = readings["check"]
+        days, own = checks["time"].str[:10].nunique(), checks[checks["part"] == facts.standard]
+        told, steps = first_checks(own, unit=facts.unit, resolution=facts.resolution)
+        few = f"Limits come from {FIRST_CHECKS} days with a check; so far there are {days}. {told}"
+        says = few if days < FIRST_CHECKS else f"{error.problem}. {error.remedy}."
+        return {"chart": "", "chart_says": says, "alarm": bool(steps), "next": list(steps)}
     from grr.show.static import figure_svg
     from grr.show.time_figures import checks_over_time
 

@@ -563,6 +563,7 @@ def _next(
         and (family, member) not in seen
         and not (at_large and family in FINDS)
         and (family != "operator_offset" or offsets < y.shape[1] - 1)
+        and _shows(family, member, left)
     ]
     if not accused:
         return None
@@ -580,7 +581,25 @@ def _next(
     if worst.family == "operator_offset":
         worst = worst._replace(member=_furthest(weighed, y))
     likelier = _likelier(worst, weighed, tests, floor)
-    return worst if (likelier.family, likelier.member) in seen else likelier
+    known_already = (likelier.family, likelier.member) in seen
+    shows = _shows(likelier.family, likelier.member, left)
+    return likelier if shows and not known_already else worst
+
+
+def _shows(family: Family, member: int, left: Left) -> bool:
+    """Whether what is left holds an accused at all, beyond the dust of rounding.
+
+    Of an operator or a part whether it repeats worse than the others; of an interaction whether
+    degrees of freedom are left to show it.
+    """
+    p, o, _ = left.y.shape
+    if family in _MANY_CELLS:
+        return bool(left.lost[1] < (p - 1) * (o - 1))
+    if family not in ("operator_scatter", "part"):
+        return True
+    axes = (0, 2) if family == "operator_scatter" else (1, 2)
+    squares = np.square(sums(left.y).error).sum(axis=axes)
+    return bool(squares[member] > max(squares.mean(), 1e-24 * np.square(left.y).sum()))
 
 
 #: What else may look like it: a step that makes an operator's mean high, a part whose repeats

@@ -9,7 +9,7 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
-from scipy.special import fdtrc, ndtr, stdtr
+from scipy.special import fdtrc, ndtr, stdtr, stdtrit
 
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.average_range import d2, lower_range_limit, upper_range_limit
@@ -651,6 +651,27 @@ def between_checks(readings: Array) -> Array:
 #: Of so many points one may be wild, of twice as many two; two hide each other from a test of
 #: the farthest alone.
 POINTS_A_WILD_ONE = 6
+
+
+def prediction_reach(points: Array, least_sd: float, *, level: float) -> float:
+    """Return how far from the mean of some points the next one lies with this confidence.
+
+    t × s × √(1 + 1/n), t two-sided with n − 1 degrees of freedom.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n,)
+    least_sd, level : float
+        What s is not taken as less than; the confidence, 0.95 say.
+
+    Notes
+    -----
+    Source: Hahn & Meeker, Statistical Intervals (1991), chapter 4, prediction interval for one
+    future observation (from memory). False alarms are simulated in the tests.
+    """
+    n = len(points)
+    sd = max(float(points.std(ddof=1)), least_sd)
+    return float(stdtrit(n - 1, 0.5 + level / 2.0)) * sd * math.sqrt(1.0 + 1.0 / n)
 
 
 def wild_points(points: Array, *, level: float) -> list[tuple[int, float]]:

@@ -107,13 +107,18 @@ def with_unit(number: str, unit: str) -> str:
     return f"{number}{JOIN}{unit}" if unit and number != NOT_ESTIMATED else number
 
 
+#: A length of less, in the unit shown, is what is left of a difference of equal numbers: 0.
+DUST = 1e-9
+
+
 def length(value: float, unit: str, digits: int = 2) -> str:
     """Return a small length given in ``unit`` in the unit in which it reads best.
 
     A spread of 0.00042 mm is shown as 0.42 µm.
     """
     fine = fine_unit(unit)
-    return with_unit(figures(value * conversion(unit, fine), digits), fine)
+    shown = value * conversion(unit, fine)
+    return with_unit(figures(0.0 if abs(shown) < DUST else shown, digits), fine)
 
 
 #: A unit in the last digit of a length beside its percentage is at most this share of the whole:
@@ -233,7 +238,8 @@ def fine_length(value: float, spread: float, unit: str) -> str:
 
 def signed_length(value: float, unit: str) -> str:
     """Return a small signed length that stands alone, with two figures and a true minus."""
-    return f"{'−' if value < 0 else ''}{length(abs(value), unit)}"
+    text = length(abs(value), unit)
+    return f"−{text}" if value < 0 and text.split(JOIN)[0] != "0" else text
 
 
 def _signed(value: float, decimals: int) -> str:

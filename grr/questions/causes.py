@@ -1133,6 +1133,7 @@ def _what(cause: Cause, study: Study) -> tuple[str, str]:
     whose = f"{who}'s readings" if who else "the readings"
     several = ", " in (part or "")
     of_trials = f"trial{'s' if len(cause.trials) > 1 else ''} {listed(_texts(cause.trials))}"
+    more = _times(cause, "the others'")
     templates: dict[Kind, tuple[str, str]] = {
         "operator_offset": (
             f"{who} reads {size} {way} against the others"
@@ -1141,7 +1142,7 @@ def _what(cause: Cause, study: Study) -> tuple[str, str]:
             "reading alike",
         ),
         "operator_scatter": (
-            f"{who}'s repeats scatter {cause.size.value:.1f} times as much as the others'",
+            f"{who}'s repeats {more}",
             "repeating alike",
         ),
         "interaction": (
@@ -1153,8 +1154,7 @@ def _what(cause: Cause, study: Study) -> tuple[str, str]:
             "measuring every part alike",
         ),
         "part": (
-            f"Nobody repeats part {part} well: its repeats scatter {cause.size.value:.1f} times "
-            "as much as the others'",
+            f"Nobody repeats part {part} well: its repeats {more}",
             "repeating it like the others",
         ),
         "drift": (
@@ -1201,8 +1201,7 @@ def _what(cause: Cause, study: Study) -> tuple[str, str]:
             "with those readings like the others",
         ),
         "size": (
-            f"Repeats of the parts at one end of the range scatter {cause.size.value:.1f} times "
-            "as much as at the other",
+            f"Repeats of the parts at one end of the range {_times(cause, 'those at the other')}",
             "scattering everywhere as at the quiet end",
         ),
         "autocorrelation": (
@@ -1221,6 +1220,13 @@ def _what(cause: Cause, study: Study) -> tuple[str, str]:
         ),
     }
     return templates[cause.kind]
+
+
+def _times(cause: Cause, others: str) -> str:
+    """Return how many times as much some repeats scatter; others that do not are no measure."""
+    if cause.size.value < 1e6:
+        return f"scatter {cause.size.value:.1f} times as much as {others}"
+    return f"scatter, and {others} do not"
 
 
 def _texts(numbers: tuple[int, ...]) -> list[str]:

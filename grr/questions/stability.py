@@ -42,6 +42,7 @@ from grr.formulas.control_charts import (
     individuals_limits,
     mean_range_limits,
     moving_ranges,
+    prediction_reach,
     running_mean,
     running_mean_chart,
     signals,
@@ -54,9 +55,19 @@ from grr.formulas.straight_line import fit_line
 from grr.model.blocks import Block, Bullets, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
+from grr.model.names import begun
 from grr.model.printed import Printed
 from grr.model.readings_table import refuse_gaps, table_of
-from grr.model.rounding import JOIN, counted, figures, length, p_text, percent, size
+from grr.model.rounding import (
+    JOIN,
+    counted,
+    figures,
+    length,
+    lengths_apart,
+    p_text,
+    percent,
+    size,
+)
 from grr.model.tolerance import Tolerance
 from grr.model.units import canonical_unit
 from grr.model.values import needs, number, one_of
@@ -88,6 +99,10 @@ AHEAD = 12
 MOST_LISTED = 8
 MEAN_RULE = "running mean beyond its limit"
 RANGE_RULE = "range beyond its limit"
+NEWEST_RULE = "too far from the checks before it"
+#: While all checks make the baseline the latest is compared with those before it, from so many on,
+#: with this confidence: 1 in 24 sound gauges alarms falsely before it has 20 checks (simulated).
+LEAST_BEFORE, NEWEST_LEVEL = 3, 0.9973
 DAYS_A_YEAR = 365.25
 DAYS_A_MONTH = DAYS_A_YEAR / 12.0
 #: A step with p under this is taken out before the drift is measured; a step or a drift in the
@@ -103,6 +118,14 @@ COARSE_SIGMA = 0.5
 #: The running mean is held within so many times its limit: after one wild check, or after a
 #: repair, the next good checks end the alarm.
 HELD_WITHIN = 1.2
+#: What an alarm asks for first.
+ON_ALARM = (
+    "Tag the gauge and put it where nobody can take it by mistake.",
+    "Repeat the check: clean the faces, let gauge and check standard soak, let a second "
+    "person read. Record both checks, whatever they show.",
+    "If the alarm stays, look for the cause: dirt or damage on the faces, a fall, a new "
+    "zero, the battery, the check standard itself.",
+)
 #: Ends whatever `after_check` says.
 DEFER = "The laboratory's and the customer's procedures take precedence over these steps."
 
@@ -133,7 +156,8 @@ def stability(
     baseline : int or str, optional
         Checks that the limits come from, by number ("the first 20") or up to a date;
         20 by default, or all of fewer. It is tested: at a step or a drift among them it is
-        cut short, and the result says so. The limits then stay as they are.
+        cut short, and the result says so. The limits then stay as they are. Where all checks
+        belong to it, the latest is compared with those before it.
     rules : {"western electric", "nelson"} or names of rules, optional
         Run rules to watch besides, such as ("WE 1", "WE 4"), see
         `grr.formulas.control_charts`. Each adds false alarms.
@@ -169,7 +193,9 @@ def stability(
     Notes
     -----
     An alarm is a running mean (weight 0.2) beyond its limit. The limits are as wide as it
-    takes for one false alarm in about 1000 checks, the length of the baseline counted in.
+    takes for one false alarm in about 1000 checks, the length of the baseline counted in. A latest
+    check in the baseline is an alarm where it lies outside the 99.7 % prediction interval of those
+    before it.
 
     Source: AIAG MSA, 4th ed., chapter III section B, stability; Lucas & Saccucci,
     Technometrics 32 (1990), 1-12; ISO 7870-2 and -6 (from memory); further sources in
@@ -195,7 +221,9 @@ def stability(
     days = _days_of(times)
     step = _step(days, means)
     first = _asked_baseline(baseline, times)
-    tested = _tested_baseline(first, times, means, step, canonical_unit(unit))
+    tested = _tested_baseline(
+        first, times, means, step, canonical_unit(unit), resolution=resolution
+    )
     frozen = tested.checks
     kind, scatter_p = _chart(asked, readings, counts, frozen)
     limits, ranges, coarse = _limits(kind, readings, means, frozen, resolution)
@@ -275,6 +303,59 @@ def after_check(result: StabilityResult | None = None, *, event: Event = "check"
         return _after_repair()
     result = needs(result, StabilityResult)
     return _after_alarm(result) if result.alarm_now else _after_quiet(result)
+
+
+class Newest(NamedTuple):
+    """The latest check beside those before it: how far off it is, and how far chance goes."""
+
+    before: int
+    off: float
+    reach: float
+
+    @property
+    def beyond(self) -> bool:
+        """Whether chance does not explain it."""
+        return abs(self.off) > self.reach
+
+
+def newest_check(means: Array, before: int, resolution: float | None) -> Newest | None:
+    """Return the latest of some checks beside the first ones; None where those are too few."""
+    if before < LEAST_BEFORE:
+        return None
+    steps = np.diff(np.unique(means))
+    digit = resolution or (float(steps.min()) if len(steps) else 0.0)
+    reach = prediction_reach(means[:before], COARSE_SIGMA * digit, level=NEWEST_LEVEL)
+    return Newest(before, float(means[-1] - means[:before].mean()), reach)
+
+
+def newest_words(newest: Newest | None, unit: str) -> str:
+    """Return what the latest check says beside those before it, as part of a sentence."""
+    if newest is None:
+        return (
+            f"nothing can be judged yet: from {LEAST_BEFORE + 1} checks on the latest is compared "
+            "with those before it"
+        )
+    off, reach = lengths_apart(abs(newest.off), newest.reach, unit)
+    most = "no more than" if newest.beyond else "up to"
+    told = (
+        f"the latest check lies {off} from the mean of the {newest.before} before it, and chance "
+        f"explains {most} {reach} ({100 * NEWEST_LEVEL:.3g}{JOIN}% confidence)"
+    )
+    return told if newest.beyond else f"{told}: a smaller change does not show yet"
+
+
+def first_checks(
+    table: object, *, unit: str, resolution: float | None
+) -> tuple[str, tuple[str, ...]]:
+    """Return what checks too few for limits say, and what to do where the latest alarms."""
+    try:
+        _, readings, _ = _checks(table, resolution)
+    except StudyError:
+        return f"{begun(newest_words(None, unit))}.", ()
+    means = np.array([values.mean() for values in readings])
+    newest = newest_check(means, len(means) - 1, resolution)
+    alarm = newest is not None and newest.beyond
+    return f"{begun(newest_words(newest, unit))}.", ON_ALARM if alarm else ()
 
 
 class Signal(NamedTuple):
@@ -461,16 +542,32 @@ class StabilityResult(Printed):
         return float(np.quantile(lengths, 0.5, method="higher"))
 
     @property
+    def newest(self) -> Newest | None:
+        """The latest check beside the baseline's others; None once the running mean watches it."""
+        last = len(self.means) - 1
+        if self.baseline < last or (self.baseline == last and not self.shortened):
+            return None
+        return newest_check(self.means, last, self.resolution)
+
+    @property
+    def newest_words(self) -> str:
+        """What it says, in a sentence; "" once the running mean watches it."""
+        found = self.newest
+        return "" if found is None else f"{begun(newest_words(found, self.unit))}."
+
+    @property
     def signals(self) -> tuple[Signal, ...]:
-        """Every alarm: the running mean, a range or a run rule, in order of time."""
+        """Every alarm: the running mean, a range, a run rule or the newest, in order of time."""
         found = []
-        beyond, wide = self.mean_signals, self.range_signals
+        beyond, wide, newest = self.mean_signals, self.range_signals, self.newest
         for check in range(len(self.means)):
             names = [rule.name for rule in self.rules if self.met[rule.name][check]]
             if beyond[check]:
                 names.insert(0, MEAN_RULE)
             if wide[check]:
                 names.append(RANGE_RULE)
+            if newest is not None and newest.beyond and check == len(self.means) - 1:
+                names.append(NEWEST_RULE)
             found += [
                 Signal(check, self.times[check], float(self.means[check]), name) for name in names
             ]
@@ -699,6 +796,8 @@ def _tested_baseline(
     means: Array,
     step: StepChange | None,
     unit: str,
+    *,
+    resolution: float | None,
 ) -> TestedBaseline:
     """Return the checks before a step, a wild check or a drift among those asked for, and why.
 
@@ -707,9 +806,11 @@ def _tested_baseline(
     but never under ``LEAST_BASELINE``: what drifts faster is to alarm.
     """
     if asked < LEAST_BASELINE:
+        newest = newest_check(means, len(means) - 1, resolution)
+        also = f"; {newest_words(newest, unit)}" if len(means) < LEAST_BASELINE else ""
         raise StudyError(
             f"Limits from fewer than {LEAST_BASELINE} checks cannot tell a change of the gauge "
-            "from chance",
+            f"from chance{also}",
             "Go on reading the check standard at each interval until there are "
             f"{LEAST_BASELINE} checks, better {ENOUGH}"
             if len(means) < LEAST_BASELINE
@@ -917,12 +1018,12 @@ def _closing(result: StabilityResult) -> list[str]:
 
 
 def _alarm_sentence(result: StabilityResult) -> str:
+    if result.alarm_now and result.newest_words:
+        return f"Alarm at the latest check. {result.newest_words}"
     if result.alarm_now:
         return "Alarm at the latest check: something has changed since the baseline."
     if not result.signals:
-        if result.baseline == len(result.means):
-            return "Every check belongs to the baseline, so nothing was watched after it yet."
-        return "No alarm at any check."
+        return result.newest_words or "No alarm at any check."
     if result.alarmed:
         return "There were alarms after the baseline; at the latest check there is none."
     return "There are alarms within the baseline only: find the cause, or choose another baseline."
@@ -1063,11 +1164,7 @@ def _after_alarm(result: StabilityResult) -> AfterCheck:
     return AfterCheck(
         "The latest check gives an alarm. The gauge is out of use until this is settled.",
         (
-            "Tag the gauge and put it where nobody can take it by mistake.",
-            "Repeat the check: clean the faces, let gauge and check standard soak, let a second "
-            "person read. Record both checks, whatever they show.",
-            "If the alarm stays, look for the cause: dirt or damage on the faces, a fall, a new "
-            "zero, the battery, the check standard itself.",
+            *ON_ALARM,
             f"{since}{_parts_off(result)}",
             "If parts may be out of tolerance and are delivered, tell those responsible: the "
             "customer's requirements say what follows.",
@@ -1089,7 +1186,7 @@ def _parts_off(result: StabilityResult) -> str:
 
 
 def _after_quiet(result: StabilityResult) -> AfterCheck:
-    steps = [f"Go on. {_next_check(result)}"]
+    steps = [" ".join(filter(None, ("Go on.", result.newest_words, _next_check(result))))]
     if result.alarmed:
         steps.insert(
             0,

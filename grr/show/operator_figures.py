@@ -13,7 +13,16 @@ from grr.formulas.operator_comparison import Offsets, TrialRanges, operator_offs
 from grr.formulas.operator_comparison import trial_ranges as ranges_of
 from grr.model.html_blocks import FAINT, INK, LINE
 from grr.model.names import short_names, shortened
-from grr.model.rounding import JOIN, counted, figures, length, lengths_apart, listed, size
+from grr.model.rounding import (
+    JOIN,
+    counted,
+    figures,
+    length,
+    lengths_apart,
+    listed,
+    signed_length,
+    size,
+)
 from grr.model.study import Study
 from grr.show import template
 from grr.show.axes import (
@@ -276,7 +285,7 @@ class _Drawing:
             text.append(
                 f"part {self.part(part)}, trial {cube.trials[trial]}<br>{self.operator}<br>"
                 f"reads {size(value, study.resolution, study.unit)}, "
-                f"{length(deviation, study.unit)} from the part's mean"
+                f"{signed_length(deviation, study.unit)} from the part's mean"
             )
         open_circle = {"symbol": "circle-open", "size": 6, "color": colour, "line": {"width": 1.2}}
         return dots(x, template.rounded(y), open_circle, text)
@@ -296,7 +305,7 @@ class _Drawing:
             },
             [
                 f"part {self.part(part)}<br>{self.operator}: mean "
-                f"{length(float(means[part]), self.result.study.unit)} from the part's mean"
+                f"{signed_length(float(means[part]), self.result.study.unit)} from the part's mean"
                 for part in there
             ],
         )

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from grr.formulas.arrays import Array
 from grr.formulas.operator_comparison import from_part_mean
 from grr.model.html_blocks import FAINT, INK, LINE
-from grr.model.names import short_names, shortened
+from grr.model.names import begun, short_names, shortened
 from grr.model.rounding import JOIN, counted, fine_interval, length, listed, signed_length, size
 from grr.model.study import Cube, Study
 from grr.show import template
@@ -137,7 +137,7 @@ def _lane(
                 f"reading {int(when)}: part {markup(shortened(cube.parts[part], 80))}, trial "
                 f"{cube.trials[trial]}<br>{markup(shortened(cube.operators[lane], 80))}<br>reads "
                 f"{size(float(cube.values[part, lane, trial]), study.resolution, study.unit)}, "
-                f"{length(float(value), study.unit)} from the part's mean"
+                f"{signed_length(float(value), study.unit)} from the part's mean"
                 for (part, trial), when, value in zip(
                     places.tolist(), at.tolist(), values.tolist(), strict=True
                 )
@@ -538,8 +538,9 @@ def _checks_answer(result: StabilityResult) -> str:
     yearly = f"{interval} a year with {100 * result.level:g}{JOIN}% confidence"
     shown = drift.lower > 0.0 or drift.upper < 0.0
     moved = f"it drifts by {yearly}" if shown else f"no drift is shown ({yearly})"
-    if result.baseline == len(result.means) and not count:
-        return f"Nothing was watched yet: all {checks} make the baseline; {moved}."
+    if result.newest_words and count < 2:
+        seen = f"Not quite: alarm at {count} of {checks} (diamond)." if count else "No alarm."
+        return f"{seen} {result.newest_words} {begun(moved)}."
     if count:
         return f"Not quite: alarm at {count} of {checks} (diamonds); {moved}."
     return f"{'Not quite' if shown else 'Yes'}: no alarm at any of {checks}; {moved}."

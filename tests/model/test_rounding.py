@@ -53,6 +53,16 @@ def test_lengths_are_shown_in_the_unit_that_reads_best() -> None:
     assert r.length(0.42, "") == "0.42"
 
 
+def test_what_is_left_of_a_difference_of_equal_numbers_is_0():
+    for unit, fine in (("mm", "µm"), ("in", "µin"), ("m", "µm")):
+        for value in (5.9e-16, -2.0e-16, 4.5e-21):
+            assert r.length(value, unit) == r.signed_length(value, unit) == f"0{r.JOIN}{fine}"
+    assert r.signed_length(-4.5e-18, "") == "0"
+    assert r.length(-2e-9, "mm") == f"-0.0000020{r.JOIN}µm"
+    assert r.signed_length(-0.00042, "mm") == f"−0.42{r.JOIN}µm"
+    assert r.signed_length(-0.42, "") == "−0.42"
+
+
 def test_a_column_of_squares_is_told_in_one_unit() -> None:
     assert r.squares([3.832e-3, 5.014e-7, math.nan, 0.0], "mm") == ["3832", "0.5014", "", "0"]
     assert r.square_unit("mm") == "µm²"

@@ -189,6 +189,45 @@ def test_the_background_is_last_and_no_finding():
     assert "Nothing stands out" in str(a)
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("who_repeats", ["nobody but one", "all but one", "few cells"])
+@pytest.mark.parametrize("digit", [None, 0.0001, 0.0005])
+def test_who_does_not_scatter_is_no_trouble(who_repeats, digit):
+    """No cause names scatter that is not there, and none is infinite in words."""
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        shape = ((10, 3, 3), (5, 3, 2), (4, 2, 2))[seed % 3]
+        errors = 0.0006 * rng.standard_normal(shape)
+        alike = rng.random(shape[:2]) < 0.8
+        if who_repeats != "few cells":
+            alike = np.zeros(shape[:2], bool)
+            alike[:, 1] = True
+            alike ^= who_repeats == "nobody but one"
+        errors[alike] = 0.0
+        readings = 10.0 + np.round(0.004 * rng.standard_normal((shape[0], 1, 1)), 3) + errors
+        readings[2, 0, 1] += 0.003
+        if digit is not None:
+            readings = np.round(np.round(readings / digit) * digit, 6)
+        part, operator, trial = (index.ravel() for index in np.indices(shape))
+        columns = {
+            "part": part + 1,
+            "operator": np.array(list("ABC"))[operator],
+            "trial": trial + 1,
+        }
+        made = grr.Study(
+            pd.DataFrame({**columns, "reading": readings.ravel()}),
+            tolerance=grr.Tolerance(9.98, 10.02),
+            unit="mm",
+            resolution=digit,
+            operators="fixed",
+        )
+        found = grr.assess(made)
+        assert "inf " not in str(found)
+        for cause in found.causes:
+            if cause.kind in ("operator_scatter", "part"):
+                assert cause.size.value > 1.0
+
+
 def test_what_cannot_be_looked_for_is_said():
     rng = np.random.default_rng(7)
     y = 50.0 + rng.normal(0.0, 5.0, (10, 1, 1)) + rng.standard_normal((10, 3, 3))

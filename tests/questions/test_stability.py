@@ -1,10 +1,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from snapshot import assert_snapshot
 
 import grr
+from grr.formulas.control_charts import prediction_reach
 from grr.model.errors import StudyError
+from grr.questions.stability import NEWEST_RULE, ON_ALARM, first_checks, newest_check
 
 MONTHS = pd.date_range("2024-01-15", periods=24, freq="30D")
 TOLERANCE = grr.Tolerance(10.006, 10.012)
@@ -364,3 +367,76 @@ def test_after_check_refuses_bad_input():
         grr.after_check()
     with pytest.raises(StudyError, match="event is not a word"):
         grr.after_check(event="lost")
+
+
+# The latest check beside the few before it
+# -----------------------------------------
+
+
+def first(count, off=0.0, seed=1):
+    """Return the first checks of a gauge, the latest of them off."""
+    table = made(sd=0.00015, seed=seed)[:count]
+    table["reading"] = table["reading"].round(4)
+    table.loc[count - 1, "reading"] += off
+    return table
+
+
+def test_the_prediction_interval_is_the_published_one():
+    points = np.array([3.0, 5.0, 4.0, 4.0])
+    by_hand = stats.t.ppf(0.975, 3) * np.sqrt(2.0 / 3.0) * np.sqrt(1.25)
+    assert prediction_reach(points, 0.0, level=0.95) == pytest.approx(by_hand)
+    assert prediction_reach(points, 10.0, level=0.95) == pytest.approx(
+        by_hand * 10.0 / np.sqrt(2.0 / 3.0)
+    )
+
+
+@pytest.mark.parametrize("count", [7, 9, 12, 20])
+def test_a_latest_check_far_off_is_an_alarm_while_all_are_the_baseline(count):
+    good = watched(first(count), resolution=0.0001)
+    assert not good.alarm_now and not good.newest.beyond
+    assert good.newest.before == count - 1
+    assert grr.after_check(good).steps[0].startswith("Go on.")
+    off = watched(first(count, 0.003), resolution=0.0001)
+    assert off.alarm_now and off.alarmed and off.next_check is None
+    assert NEWEST_RULE in off.to_frame()["rules_met"].iloc[-1]
+    assert grr.after_check(off).steps[:3] == ON_ALARM
+    mean = first(count)["reading"][:-1].mean()
+    assert off.newest.off == pytest.approx(first(count, 0.003)["reading"].iloc[-1] - mean)
+    for result in (good, off):
+        said = result.newest_words
+        assert said in " ".join(grr.after_check(result).steps) or result.alarm_now
+        assert said in result.plot().layout.meta["answer"]
+        assert any(
+            said in line for block in result.blocks() for line in getattr(block, "items", ())
+        )
+
+
+def test_before_six_checks_the_latest_is_judged_from_the_fourth_on():
+    for count in (1, 2, 3):
+        said, steps = first_checks(first(count, 0.002), unit="mm", resolution=0.0001)
+        assert said.startswith("Nothing can be judged yet") and steps == ()
+    for count in (4, 5):
+        assert first_checks(first(count), unit="mm", resolution=0.0001)[1] == ()
+        said, steps = first_checks(first(count, 0.02), unit="mm", resolution=0.0001)
+        assert steps == ON_ALARM
+        with pytest.raises(StudyError) as caught:
+            watched(first(count, 0.02), resolution=0.0001)
+        assert said[1:-1] in caught.value.problem
+
+
+def test_readings_that_repeat_to_the_last_digit_are_no_first_alarm():
+    for digit in (0.0001, None):
+        for count in range(4, 21):
+            means = np.full(count, 10.0)
+            means[-1] += 0.0001
+            assert not newest_check(means, count - 1, digit).beyond
+
+
+def test_few_sound_gauges_alarm_before_they_have_a_baseline():
+    """One check in 370, whatever their number; one gauge in 24 within its first twenty checks."""
+    means = np.random.default_rng(3).standard_normal((2000, 20))
+    alarms = np.array(
+        [[newest_check(y[:n], n - 1, 1e-9).beyond for n in range(4, 21)] for y in means]
+    )
+    assert alarms.mean() == pytest.approx(0.0027, abs=3 * np.sqrt(0.0027 / alarms.size))
+    assert alarms.any(axis=1).mean() <= 0.055
