@@ -612,19 +612,25 @@ def cells_of(readings: Array, *, cell_axes: int) -> Cells:
     StudyError
         A cell without any reading.
     """
-    cube = np.asarray(readings, dtype=np.float64)
-    taken = np.isfinite(cube)
-    counts = taken.sum(axis=-1)
-    if (counts == 0).any():
+    cells = cell_sums(readings, cell_axes=cell_axes)
+    if (cells.counts == 0).any():
         raise StudyError(
             "A combination was never measured",
             "Measure it, or leave that part out of the study",
-            value=f"cell {tuple(int(i) + 1 for i in np.argwhere(counts == 0)[0])}",
+            value=f"cell {tuple(int(i) + 1 for i in np.argwhere(cells.counts == 0)[0])}",
         )
+    return cells
+
+
+def cell_sums(readings: Array, *, cell_axes: int = 2) -> Cells:
+    """Sum up the last axis as `cells_of` does; a cell without readings has count and mean 0."""
+    cube = np.asarray(readings, dtype=np.float64)
+    taken = np.isfinite(cube)
+    counts = taken.sum(axis=-1)
     study_axes = tuple(range(cube.ndim - cell_axes - 1, cube.ndim))
-    origin = np.nanmax(cube, axis=study_axes, keepdims=True)
+    origin = np.fmax.reduce(cube, axis=study_axes, keepdims=True)
     deviations = np.where(taken, cube - origin, 0.0)
-    means = deviations.sum(axis=-1) / counts
+    means = deviations.sum(axis=-1) / np.maximum(counts, 1)
     within = np.square(np.where(taken, deviations - means[..., None], 0.0)).sum(axis=-1)
     return Cells(means, counts, within, origin[..., 0])
 
@@ -647,14 +653,12 @@ FACTORS = ("part", "operator", "method")
 ERROR = "error"
 
 
-def _effects() -> dict[str, tuple[int, ...]]:
-    """Every main effect and interaction, and the factors in it."""
-    groups = [group for size in (1, 2, 3) for group in combinations(range(3), size)]
-    return {" × ".join(FACTORS[i] for i in group): group for group in groups}
-
-
-#: Effect → places of its factors in `FACTORS`.
-EFFECTS = _effects()
+#: Every main effect and interaction → places of its factors in `FACTORS`.
+EFFECTS = {
+    " × ".join(FACTORS[i] for i in group): group
+    for size in (1, 2, 3)
+    for group in combinations(range(3), size)
+}
 
 
 @dataclass(frozen=True)

@@ -542,7 +542,7 @@ def _chain_run_length(rules: tuple[RunRule, ...]) -> float:
     from scipy.sparse.linalg import spsolve
 
     zones = _zones(rules)
-    start = _start(rules)
+    start: _State = tuple(() for _ in _tests(0.0, rules))
     number = {start: 0}
     rows, columns, chances = [], [], []
     waiting = [start]
@@ -587,10 +587,6 @@ def _tests(z: float, rules: tuple[RunRule, ...]) -> list[tuple[RunRule, bool]]:
             near = abs(z) < rule.sigmas
             found.append((rule, near if rule.kind == "within" else not near))
     return found
-
-
-def _start(rules: tuple[RunRule, ...]) -> _State:
-    return tuple(() for _ in _tests(0.0, rules))
 
 
 def _next_state(state: _State, z: float, rules: tuple[RunRule, ...]) -> _State | None:

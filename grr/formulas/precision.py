@@ -203,11 +203,6 @@ def _seen(design: Design, shares: Shares | None) -> Shares:
     return split.one_operator if design.operators == 1 else split
 
 
-def _sample(design: Design) -> str | int:
-    """Return what the pivots are told of the operators; one alone is no sample of any."""
-    return design.operators_are if design.operators > 1 else "random"
-
-
 #: So that how uneven a study looks is drawn apart from its sums of squares.
 _STREAM_OF_DF = 11
 
@@ -388,7 +383,7 @@ def tabulated_shares(
 
     def exact(places: dict[str, Array]) -> Array:
         draws, floor, part = _draws(design, places)
-        grr = draws if floor is None else _lifted(draws, floor)
+        grr = draws if floor is None else at_least(cast(Array, draws), cast(Array, floor))
         return -0.5 * np.log1p(_quantiles(np.maximum(part, 0.0) / grr, tails))
 
     found = 100.0 * np.exp(_interpolated(ratios, _SHARE_PLACES, exact))
@@ -472,7 +467,8 @@ def _pieces(
             ss_interaction=one * max((p - 1) * (o - 1), 1),
             ss_error=one * p * o * (r - 1),
         ),
-        operators=_sample(design),
+        # one operator alone is no sample of any
+        operators=design.operators_are if o > 1 else "random",
         df_error=df_error,
         even=True,
     )
@@ -480,10 +476,6 @@ def _pieces(
     operator = pivots.operator.astype(np.float32)
     interaction, error, part = (draws[:1].astype(np.float32) for draws in others)
     return operator, interaction, error, part
-
-
-def _lifted(draws: Draws, floor: Draws) -> Draws:
-    return at_least(cast(Array, draws), cast(Array, floor)).astype(np.float32, copy=False)
 
 
 def _people(design: Design) -> float:

@@ -269,7 +269,10 @@ def propagate(
     tolerance δ/5 that 8.2 asks for.
     """
     rng = np.random.default_rng(seed)
-    mix = None if correlation is None else _square_root(correlation)
+    mix = None
+    if correlation is not None:  # M with M·Mᵀ = correlation, also where two are fully correlated
+        values, vectors = np.linalg.eigh(correlation)
+        mix = np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
     blocks: list[tuple[float, float, float, float]] = []
     settled = False
     while not settled and (len(blocks) < 2 or (len(blocks) + 1) * BLOCK <= most_draws):
@@ -360,9 +363,3 @@ def agreement(
     high_gap = abs(estimate + expanded - run.upper)
     tolerance = numerical_tolerance(standard_u, digits)
     return BudgetAgreement(max(low_gap, high_gap) <= tolerance, low_gap, high_gap, tolerance)
-
-
-def _square_root(correlation: Array) -> Array:
-    """Return M with M·Mᵀ = correlation, also where two inputs are fully correlated."""
-    values, vectors = np.linalg.eigh(correlation)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))

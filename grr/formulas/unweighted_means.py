@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from grr.formulas.analysis_of_variance import CrossedAnova
+from grr.formulas.analysis_of_variance import Cells, CrossedAnova, cell_sums
 from grr.formulas.arrays import Array, Mask
 from grr.model.errors import StudyError
 
@@ -138,11 +138,11 @@ def unweighted_means(readings: Array) -> UnweightedMeans:
         parts_per_operator=fit.parts_per_operator,
         parts_per_difference=fit.parts_per_difference,
         cells=fit.cells,
-        mean=cells.origin + fit.mean,
+        mean=cells.origin[..., 0, 0] + fit.mean,
         ss_part=trials * fit.operators_per_part * fit.ss_part,
         ss_operator=trials * fit.parts_per_operator * fit.ss_operator,
         ss_interaction=trials * fit.ss_rest,
-        ss_error=cells.ss_error,
+        ss_error=cells.within.sum(axis=(-2, -1)),
         df_interaction=n_cells - p - o + 1,
         df_error=cells.counts.sum(axis=(-2, -1)) - n_cells,
     )
@@ -183,7 +183,7 @@ def _two_stages(counts: NDArray[np.int64]) -> tuple[Mask, Mask] | None:
 
 
 def _in_two_stages(
-    means: UnweightedMeans, cells: CellSums, common: Mask, everywhere: Mask
+    means: UnweightedMeans, cells: Cells, common: Mask, everywhere: Mask
 ) -> UnweightedMeans:
     """Return sums of squares of operators and interaction that are exact for a staged study.
 
@@ -214,40 +214,6 @@ def _crossed_rest(cell_means: Array) -> Array:
     rest = cell_means - rows - columns + cell_means.mean(axis=(-2, -1), keepdims=True)
     found: Array = np.square(rest).sum(axis=(-2, -1))
     return found
-
-
-@dataclass(frozen=True)
-class CellSums:
-    """Readings summed up by cell; a cell without readings has count and mean 0.
-
-    Attributes
-    ----------
-    counts, means : ndarray, shape (..., rows, columns)
-        Number of readings, and their mean less ``origin``.
-    ss_error : ndarray, shape (...)
-        Sum of squares of the readings about their cell means.
-    origin : ndarray, shape (...)
-        Taken off every reading, so that a large common offset costs no digits.
-    """
-
-    counts: NDArray[np.int64]
-    means: Array
-    ss_error: Array
-    origin: Array
-
-
-def cell_sums(readings: Array) -> CellSums:
-    """Sum up readings of shape (..., rows, columns, trials), NaN where missing."""
-    cube = np.asarray(readings, dtype=np.float64)
-    taken = np.isfinite(cube)
-    counts = taken.sum(axis=-1)
-    flat = cube.reshape(*cube.shape[:-3], -1)
-    first = taken.reshape(flat.shape).argmax(axis=-1)
-    origin = np.take_along_axis(flat, first[..., None], axis=-1)[..., 0]
-    deviations = np.where(taken, cube - origin[..., None, None, None], 0.0)
-    means = deviations.sum(axis=-1) / np.maximum(counts, 1)
-    rest = np.where(taken, deviations - means[..., None], 0.0)
-    return CellSums(counts, means, np.square(rest).sum(axis=(-3, -2, -1)), origin)
 
 
 @dataclass(frozen=True)
@@ -404,10 +370,10 @@ def unweighted_nested(readings: Array) -> UnweightedNested:
         operators=o,
         parts=parts,
         trials=trials,
-        mean=cells.origin + mean,
+        mean=cells.origin[..., 0, 0] + mean,
         ss_operator=trials * parts * np.square(operator_means - mean[..., None]).sum(axis=-1),
         ss_part=trials * np.square(within).sum(axis=(-2, -1)),
-        ss_error=cells.ss_error,
+        ss_error=cells.within.sum(axis=(-2, -1)),
         df_part=df_part,
         df_error=df_error,
     )
