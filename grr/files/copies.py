@@ -144,7 +144,7 @@ def contents_of(folder: Path) -> dict[str, bytes]:
         return {
             path.relative_to(folder).as_posix(): path.read_bytes()
             for path in sorted(folder.rglob("*"))
-            if path.is_file() and not _is_lock(path)
+            if path.is_file() and path.name != LOCK and not path.name.startswith(".collecting.")
         }
     except OSError as error:
         raise StudyError(
@@ -152,10 +152,6 @@ def contents_of(folder: Path) -> dict[str, bytes]:
             "Close it in other programs and do it again",
             file=folder,
         ) from error
-
-
-def _is_lock(path: Path) -> bool:
-    return path.name == LOCK or path.name.startswith(".collecting.")
 
 
 def zipped(contents: dict[str, bytes]) -> bytes:

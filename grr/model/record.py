@@ -11,12 +11,8 @@ import pandas as pd
 
 from grr.model.errors import StudyError
 from grr.model.frames import frame
+from grr.model.readings_table import COLUMNS
 
-#: Columns of the record of readings that a study takes, in its order.
-STUDY_COLUMNS = (
-    *("part", "operator", "trial", "method", "reading", "order", "time", "note"),
-    *("session", "place", "gauge", "source"),
-)
 #: Where a reading came from. The last three do not tell when it was measured.
 GAUGE, TYPED, PASTED, SHEET, IMPORTED = "gauge", "typed", "pasted", "sheet", "imported"
 UNTIMED = (PASTED, SHEET, IMPORTED)
@@ -205,7 +201,7 @@ def standing_readings(journal: pd.DataFrame, *, taken_again: bool = False) -> pd
     taken = taken.drop_duplicates(
         ["part", "operator", "trial", "method"], keep="last" if taken_again else "first"
     ).sort_values("order", kind="stable")
-    columns = [name for name in STUDY_COLUMNS if name in taken]
+    columns = [name for name in COLUMNS if name in taken]
     table = taken[columns].reset_index(drop=True)
     table["time"] = _measured_at(journal, taken)
     for column in ("trial", "order"):

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from datetime import date, time
 from typing import Any
 
@@ -72,30 +72,30 @@ def readings_in(
     table["reading"] = [number.value for number in numbers]
     table = _checked(table, grid, layout)
     table.attrs["unit"] = unit
-    table.attrs["taken"] = Taken(
-        file=grid.file,
-        sha256=sha256,
-        sheet=grid.sheet,
-        cells=cell_range([(found.row, found.column) for found in layout.found]),
-        form=layout.form,
-        written_as=written_as(grid, decimal or ""),
-        unit_from=unit_from,
-        parts=tuple(table["part"].unique()),
-        operators=tuple(table["operator"].unique()),
-        missing=tuple(
+    table.attrs["taken"] = {
+        "file": grid.file,
+        "sha256": sha256,
+        "sheet": grid.sheet,
+        "cells": cell_range([(found.row, found.column) for found in layout.found]),
+        "form": layout.form,
+        "written_as": written_as(grid, decimal or ""),
+        "unit_from": unit_from,
+        "parts": tuple(table["part"].unique()),
+        "operators": tuple(table["operator"].unique()),
+        "missing": tuple(
             f"{_place(found)} in {address(found.row, found.column)}"
             for found, number in zip(layout.found, numbers, strict=True)
             if math.isnan(number.value)
         ),
-        ignored=(*grid.remarks, *layout.ignored),
-        stated=(
+        "ignored": (*grid.remarks, *layout.ignored),
+        "stated": (
             *(f"the call: “{heading}” is the {role}" for heading, role in said.items()),
             *(f"row {row + 1}: {text}" for row, text in sorted(layout.captions.items())),
         ),
-        assumed=(*layout.assumed, *grid.doubts),
-        unused=tuple(f"row {row + 1}: {text}" for row, text in sorted(layout.unused.items())),
-        path=path,
-    ).as_dict()
+        "assumed": (*layout.assumed, *grid.doubts),
+        "unused": tuple(f"row {row + 1}: {text}" for row, text in sorted(layout.unused.items())),
+        "path": path,
+    }
     return table
 
 
@@ -279,31 +279,6 @@ def _unit(text: str, grid: Grid, where: str) -> str:
         raise StudyError(
             f"{error.problem}: it stands in {where}", error.remedy, file=grid.name, value=text
         ) from None
-
-
-@dataclass(frozen=True)
-class Taken:
-    """What was taken from a file: everything that someone needs to check or repeat it."""
-
-    file: str
-    sha256: str
-    sheet: str
-    cells: str
-    form: str
-    written_as: str
-    unit_from: str
-    parts: tuple[str, ...]
-    operators: tuple[str, ...]
-    missing: tuple[str, ...]
-    ignored: tuple[str, ...]
-    stated: tuple[str, ...]
-    assumed: tuple[str, ...]
-    unused: tuple[str, ...]
-    path: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values, as the ``attrs`` of a table want them."""
-        return asdict(self)
 
 
 def written_as(grid: Grid, decimal: str) -> str:

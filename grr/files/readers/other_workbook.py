@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import itertools
 import re
 import zipfile
 import zlib
@@ -11,7 +10,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from grr.files.readers.grid import Grid, Unusable
-from grr.files.readers.workbook import LARGEST_PART, MERGED, MOST_CELLS
+from grr.files.readers.workbook import LARGEST_PART, MOST_CELLS, fill_merged
 from grr.model.errors import StudyError
 
 OPEN_DOCUMENT = b"application/vnd.oasis.opendocument.spreadsheet"
@@ -52,7 +51,7 @@ def other_workbook_grids(content: bytes, file: str) -> list[Grid]:
         _refuse_unsafe(content, file)
     try:
         book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(content))
-        sheets = [sheet for sheet in book.sheets_metadata if _has_cells(sheet)]
+        sheets = [one for one in book.sheets_metadata if str(one.typ).endswith("WorkSheet")]
         hidden = tuple(f"sheet {sheet.name} (hidden)" for sheet in sheets if not _visible(sheet))
         found = [(s.name, book.get_sheet_by_name(s.name)) for s in sheets if _visible(s)]
         return [_grid(name, sheet, file, hidden) for name, sheet in found]
@@ -69,10 +68,6 @@ def other_workbook_grids(content: bytes, file: str) -> list[Grid]:
         ) from None
 
 
-def _has_cells(sheet: Any) -> bool:
-    return str(sheet.typ).endswith("WorkSheet")
-
-
 def _visible(sheet: Any) -> bool:
     return str(sheet.visible).endswith(".Visible")
 
@@ -82,13 +77,8 @@ def _grid(name: str, sheet: Any, file: str, remarks: tuple[str, ...]) -> Grid:
         raise _too_large(file)
     cells = [list(map(_content, row)) for row in sheet.to_python(skip_empty_area=False)]
     unclear: dict[tuple[int, int], tuple[str, str]] = {}
-    for (top, left), (bottom, right) in sheet.merged_cell_ranges or ():
-        value = cells[top][left] if top < len(cells) and left < len(cells[top]) else None
-        if isinstance(value, (int, float)):
-            spread = itertools.product(range(top, bottom + 1), range(left, right + 1))
-            unclear |= dict.fromkeys(set(spread) - {(top, left)}, MERGED)
-        for row in cells[top : bottom + 1]:
-            row[left : right + 1] = [value] * len(row[left : right + 1])
+    for first, last in sheet.merged_cell_ranges or ():
+        unclear |= fill_merged(cells, first, last)
     return Grid(cells, file, name, remarks=remarks, doubts=(UNSEEN,), unclear=unclear)
 
 

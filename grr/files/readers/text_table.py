@@ -10,7 +10,6 @@ import re
 from grr.files.readers.grid import Grid
 from grr.model.errors import StudyError
 
-_SEPARATORS = "\t;,"
 _CUT_OFF = "the last row has no line end: see that the file was not cut off there"
 _NOT_UTF8 = (
     "the file is not in UTF-8, its letters were read as Western European ones (cp1252): save it "
@@ -127,7 +126,12 @@ def _decode(content: bytes, encoding: str, file: str) -> str:
     try:
         text = content.decode(encoding)
     except UnicodeDecodeError:
-        raise _no_text(file) from None
+        raise StudyError(
+            "The file is neither text in UTF-8 or in Western European letters, nor an Excel "
+            "workbook",
+            "Open it in the program that wrote it and save it as CSV UTF-8, or as .xlsx",
+            file=file,
+        ) from None
     if "\0" in text:
         raise _zero(file, text.count("\n", 0, text.index("\0")) + 1)
     return text
@@ -142,19 +146,10 @@ def _zero(file: str, row: int) -> StudyError:
     )
 
 
-def _no_text(file: str) -> StudyError:
-    return StudyError(
-        "The file is neither text in UTF-8 or in Western European letters, nor an Excel workbook",
-        "Open it in the program that wrote it and save it as CSV UTF-8, or as .xlsx",
-        file=file,
-    )
-
-
 def _separator(text: str) -> str:
     """Return the separator found on most lines; tab before semicolon before comma."""
     lines = re.sub(r'"[^"\n]*"', "", text).splitlines()
-    counts = {sign: sum(sign in line for line in lines) for sign in _SEPARATORS}
-    return max(_SEPARATORS, key=lambda sign: counts[sign])
+    return max(_NAMES, key=lambda sign: sum(sign in line for line in lines))
 
 
 def _refuse_split_decimals(grid: Grid) -> None:

@@ -476,7 +476,8 @@ def _heading(
 
 def _two_rows(rows: range, upper: Level, lowest: Level, needed: set[str]) -> FormHeading | None:
     """Return the heading that two rows make; None where they are not one."""
-    if not any(upper.values()) or not any(lowest.values()) or _has_readings(lowest):
+    readings = (looks_numeric(one) and trial_number(one) is None for one in lowest.values())
+    if not any(upper.values()) or not any(lowest.values()) or any(readings):
         return None
     title = _title(upper)
     if title:
@@ -487,10 +488,6 @@ def _two_rows(rows: range, upper: Level, lowest: Level, needed: set[str]) -> For
         if _numbered(upper) and not any(map(looks_numeric, lowest.values())):
             return FormHeading(rows, lowest, _carried(upper))
     return None
-
-
-def _has_readings(level: Level) -> bool:
-    return any(looks_numeric(text) and trial_number(text) is None for text in level.values())
 
 
 def _level(grid: Grid, row: int, columns: Sequence[int]) -> Level:
@@ -565,12 +562,9 @@ def _read_names(names: Level, needed: set[str]) -> dict[int, dict[str, Any]]:
     return {
         at: {"operator": plain_label(name, "operator")}
         for at, name in names.items()
-        if "operator" in needed and ("trial" not in needed or _names_a_person(name))
+        if "operator" in needed
+        and ("trial" not in needed or (trial_number(name) is None and not looks_numeric(name)))
     }
-
-
-def _names_a_person(name: str) -> bool:
-    return trial_number(name) is None and not looks_numeric(name)
 
 
 def _captions(grid: Grid, row: int, first: int = 0, end: int | None = None) -> dict[str, str]:

@@ -185,17 +185,22 @@ def _grid(sheet: Any, formulas: Any, file: str, remarks: tuple[str, ...]) -> Gri
         if cell.value is not None and (why := _unclear(cell, rows, columns))
     }
     for merged in sheet.merged_cells.ranges:
-        value = cells[merged.min_row - 1][merged.min_col - 1]
-        if isinstance(value, (int, float)):
-            first = (merged.min_row - 1, merged.min_col - 1)
-            spread = itertools.product(
-                range(merged.min_row - 1, merged.max_row), range(merged.min_col - 1, merged.max_col)
-            )
-            unclear |= dict.fromkeys(set(spread) - {first}, MERGED)
-        for row in cells[merged.min_row - 1 : merged.max_row]:
-            span = slice(merged.min_col - 1, merged.max_col)
-            row[span] = [value] * len(row[span])
+        first = merged.min_row - 1, merged.min_col - 1
+        unclear |= fill_merged(cells, first, (merged.max_row - 1, merged.max_col - 1))
     return Grid(cells, file, sheet.title, remarks=remarks, unclear=unclear)
+
+
+def fill_merged(
+    cells: list[list[Any]], first: tuple[int, int], last: tuple[int, int]
+) -> dict[tuple[int, int], tuple[str, str]]:
+    """Fill merged cells with what the first shows; return why the others may not count."""
+    (top, left), (bottom, right) = first, last
+    value = cells[top][left] if top < len(cells) and left < len(cells[top]) else None
+    for row in cells[top : bottom + 1]:
+        row[left : right + 1] = [value] * len(row[left : right + 1])
+    spread = itertools.product(range(top, bottom + 1), range(left, right + 1))
+    number = isinstance(value, (int, float))
+    return dict.fromkeys(set(spread) - {first}, MERGED) if number else {}
 
 
 def _unclear(cell: Any, rows: set[int], columns: set[int]) -> tuple[str, str] | None:
