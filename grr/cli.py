@@ -363,17 +363,11 @@ def _path(text: str) -> Path:
     return Path(text)
 
 
-# grr lab: the guided notebooks
-
-
 def lab(options: argparse.Namespace) -> int:
     """Start JupyterLab on the guided notebooks."""
     from grr.lab import run_lab
 
     return run_lab(options.folder, port=options.port, browser=not options.no_browser)
-
-
-# grr new: a study folder
 
 
 def _who_measures(text: str) -> str | int:
@@ -405,30 +399,17 @@ def new(options: argparse.Namespace) -> int:
         facts["nominal"] = _number_of(options, "nominal")
     refuse_joined_names(options.operators)
     plan = plan_study(
-        options.parts,
-        options.operators,
-        options.trials,
-        options.methods,
-        sessions=options.sessions,
-        looks=options.looks,
-        places=options.places,
-        gauges=options.gauges,
-        operators_are=options.operators_are,
-        purpose=options.purpose,
+        **_given(options, "parts", "operators", "trials", "methods", "sessions", "looks"),
+        **_given(options, "places", "gauges", "operators_are", "purpose", "seed"),
         process_sd=process_sd,
-        seed=options.seed,
     ).plan
     refuse_coarse(resolution, tolerance, unit)
     settings = new_study_folder(
         options.folder,
-        title=options.title,
+        **_given(options, "title", "purpose", "operators_are", "gauges_are", "parts_from"),
         unit=unit,
         resolution=resolution,
         tolerance=tolerance,
-        purpose=options.purpose,
-        operators_are=options.operators_are,
-        gauges_are=options.gauges_are,
-        parts_from=options.parts_from,
         process_sd=process_sd,
         plan=plan,
         facts=facts,
@@ -453,6 +434,11 @@ def new(options: argparse.Namespace) -> int:
     print(f"3. Take the readings: grr collect {options.folder}")
     print(f"4. See what they prove: grr analyse {options.folder}")
     return 0
+
+
+def _given(options: argparse.Namespace, *names: str) -> dict[str, Any]:
+    """Return options that a function takes by the same names."""
+    return {name: getattr(options, name) for name in names}
 
 
 def _tolerance(options: argparse.Namespace) -> Tolerance | None:
@@ -508,9 +494,6 @@ def _print_chances(settings: Settings) -> None:
         print(paragraph(f"▲ {error}"))
 
 
-# grr plan: what the plan of a study folder will decide, and its sheets
-
-
 def plan(options: argparse.Namespace) -> int:
     """Print how often the plan of a study folder decides, and write its sheets where asked for."""
     import grr
@@ -542,9 +525,6 @@ def _number(name: str, text: str) -> float:
         raise StudyError(
             f"--{name} is not a number", "Write it like 12.5 or 12,5", value=text
         ) from None
-
-
-# grr analyse: checks, tables and verdict
 
 
 def analyse(options: argparse.Namespace) -> int:
@@ -612,9 +592,6 @@ def _by_ranges(study: Study) -> str:
         return paragraph(f"By average and range: not possible. {error}")
 
 
-# grr operators and compare: one question of a study folder
-
-
 def operators(options: argparse.Namespace) -> int:
     """Print how the operators read beside each other, by each method of measuring."""
     import grr
@@ -669,9 +646,6 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-# grr qualify: is a gauge fit for its tolerance
-
-
 def qualify(options: argparse.Namespace) -> int:
     """Print what blocks, budget, study and checks of a gauge say, and the decision."""
     from grr.model.choices import Decision
@@ -703,9 +677,6 @@ _WAITS = {
 }
 
 
-# grr analyse-many: one row a study
-
-
 def analyse_many(options: argparse.Namespace) -> int:
     """Write one row a study; the exit status is 2 where a study could not be analysed."""
     import grr
@@ -718,10 +689,7 @@ def analyse_many(options: argparse.Namespace) -> int:
         options.path,
         options.by,
         options.tolerances,
-        intervals=options.intervals,
-        checks=options.checks,
-        purpose=options.purpose,
-        operators=options.operators,
+        **_given(options, "intervals", "checks", "purpose", "operators"),
         progress=sys.stderr.isatty(),
     )
     write_whole(target, csv_text(found))
@@ -729,9 +697,6 @@ def analyse_many(options: argparse.Namespace) -> int:
     print(text_summary(found, options.by))
     print(f"Written: {target}")
     return 2 if (found["error"] != "").any() else 0
-
-
-# grr report: what is filed
 
 
 def report(options: argparse.Namespace) -> int:
@@ -753,15 +718,8 @@ def report(options: argparse.Namespace) -> int:
         study,
         output,
         date=None if options.date is None else _day(options.date),
-        prepared_by=options.prepared_by,
-        approved_by=options.approved_by,
-        number=options.number,
-        revision=options.revision,
-        supersedes=options.supersedes,
-        deviations=options.deviations,
-        code_operators=options.code_operators,
-        baseline=options.baseline,
-        paper=options.paper,
+        **_given(options, "number", "prepared_by", "approved_by", "revision", "supersedes"),
+        **_given(options, "deviations", "code_operators", "baseline", "paper"),
         overwrite=force,
     )
     print(f"Written: {written}")
@@ -781,9 +739,6 @@ def _day(text: str) -> dt.date:
         ) from None
 
 
-# grr gauge-file: one gauge over time
-
-
 def gauge_file(options: argparse.Namespace) -> int:
     """Print what was decided about one gauge over time, and file it where asked for."""
     import grr
@@ -801,9 +756,6 @@ def gauge_file(options: argparse.Namespace) -> int:
         options.document["written"] = str(written)
         print(f"Written: {written}")
     return 0
-
-
-# grr export: one file of a study
 
 
 def export(options: argparse.Namespace) -> int:
@@ -845,9 +797,6 @@ def _parquet(study: Study) -> bytes:
             "Install it with: pip install pyarrow; or write .csv",
         ) from None
     return content
-
-
-# grr collect, import, verify and record: the record of the readings
 
 
 def collect(options: argparse.Namespace) -> int:
@@ -961,9 +910,6 @@ def seal(options: argparse.Namespace) -> int:
     return 0
 
 
-# grr backup: one archive
-
-
 def backup(options: argparse.Namespace) -> int:
     """Write a study folder into one zip archive."""
     from grr.files.copies import backup as write_backup
@@ -974,9 +920,6 @@ def backup(options: argparse.Namespace) -> int:
     print(f"Written, and read back: {written}")
     print(f"Seal of the study in it: {options.document['seal']}")
     return 0
-
-
-# grr merge: two halves of one study
 
 
 def merge(options: argparse.Namespace) -> int:
@@ -993,9 +936,6 @@ def merge(options: argparse.Namespace) -> int:
     print(f"{options.second} is kept whole in {found.archive}.")
     print(f"Seal of the merged folder: {found.seal}")
     return 0
-
-
-# grr self-check: the published examples
 
 
 def self_check(options: argparse.Namespace) -> int:
@@ -1016,9 +956,6 @@ def self_check(options: argparse.Namespace) -> int:
     return 0 if found.passed else 1
 
 
-# grr completion: the shell fills in commands and options
-
-
 def completion(options: argparse.Namespace) -> int:
     """Print a script for the shell; its first lines say where it goes."""
     try:
@@ -1036,9 +973,6 @@ def completion(options: argparse.Namespace) -> int:
     head, _, rest = script.partition("\n")  # a zsh script names its command in the first line
     print(f"{head}\n# Save this to {place}\n{rest}")
     return 0
-
-
-# grr help: the documents
 
 
 def help_(options: argparse.Namespace) -> int:

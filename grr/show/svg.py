@@ -8,6 +8,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape, unescape
+from typing import NamedTuple
 
 from grr.model.html_blocks import INK
 from grr.model.plain_text import without_steering
@@ -149,8 +150,7 @@ _PIECES = re.compile(r"(<br>|</?b>|</?span[^>]*>)")
 _COLOUR = re.compile(r"color:\s*([^;\"]+)")
 
 
-@dataclass(frozen=True)
-class Run:
+class Run(NamedTuple):
     """Text of one look; the colour is "" where it is that of the whole."""
 
     text: str
@@ -202,7 +202,7 @@ class Words:
             ground_box = [box((left - 1.0, top + 1.0, wide + 2.0, tall - 2.0), ground)]
         return ground_box + [
             runs(
-                [(run.text, run.bold, run.colour) for run in line],
+                line,
                 x,
                 top + (index + 0.78) * LINE * size,
                 anchor=anchor,
