@@ -40,7 +40,15 @@ from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.names import begun, shortened
 from grr.model.printed import EXAMPLE, Printed
-from grr.model.rounding import JOIN, figures, length, listed, p_cell, percent
+from grr.model.rounding import (
+    JOIN,
+    figures,
+    length,
+    length_beside_percent,
+    listed,
+    p_cell,
+    percent,
+)
 from grr.model.study import Study, checked_study
 from grr.model.units import conversion
 from grr.model.values import number
@@ -827,7 +835,7 @@ def _drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
             f"{name}: the readings {_way(slope)} by {length(abs(slope), study.unit, 3)} "
             f"{_per(numbers)} ({level} interval {length(near, study.unit, 3)} to "
             f"{length(far, study.unit, 3)}): {_length(slope * found.span, study)} over a "
-            f"session of {_time(found.span, numbers)}."
+            f"session of {_time(found.span, numbers, 3)}."
         )
     if float(found.slope.error) == 0.0:
         return f"{name}: the readings repeat to the last digit, so no drift can be seen."
@@ -848,7 +856,7 @@ def _unlike_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
     phrases = []
     for name in drifting:
         slope = numbers.value(found.method, name, "slope")
-        change = length(abs(slope), numbers.study.unit)
+        change = length(abs(slope), numbers.study.unit, 3)
         phrases.append(f"{name}'s readings {_way(slope)} by {change} {_per(numbers)}")
     rest = f"; {listed(others)} {'shows' if len(others) == 1 else 'show'} none" if others else ""
     return f"{_name(found)}: the operators do not drift alike: {listed(phrases)}{rest}."
@@ -860,7 +868,7 @@ def _re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero) -
     share = "" if math.isnan(when.share) else f"{percent(100 * when.share)} of the tolerance, "
     most = f"{share}{length(when.allowed, study.unit)}"
     goal, level = f"under {most}", f"{100 * numbers.level:g}{JOIN}%"
-    watched = _time(found.span, numbers)
+    watched = _time(found.span, numbers, 3)
     if when.sure > found.span:
         text = f"{name}: within a session of {watched} drift stays {goal}: zero at its start."
         return text if math.isinf(when.sure) else f"{text} Longer sessions were not watched."
@@ -989,43 +997,46 @@ def _per(numbers: DriftNumbers) -> str:
     return "a minute" if numbers.taken.unit == "min" else "from one reading to the next"
 
 
-def _time(value: float, numbers: DriftNumbers) -> str:
+def _time(value: float, numbers: DriftNumbers, digits: int = 2) -> str:
     """Return a time: a duration, or readings where no time is known."""
     if numbers.taken.unit == "reading":
         count = max(1, math.floor(value))
         return f"{count} reading{'s' if count > 1 else ''}"
-    return duration(value)
+    return duration(value, digits)
 
 
-def duration(minutes: float) -> str:
+def duration(minutes: float, digits: int = 2) -> str:
     """Return a duration in minutes, or in seconds where it is short."""
     if minutes < 1.0:
         return f"{max(1, math.floor(60.0 * minutes))}{JOIN}s"
-    return f"{figures(minutes)}{JOIN}min"
+    return f"{figures(minutes, digits)}{JOIN}min"
 
 
 def _length(value: float, study: Study) -> str:
     width = None if study.tolerance is None else study.tolerance.width
-    share = "" if width is None else f" ({percent(100 * abs(value) / width)} of the tolerance)"
-    return length(abs(value), study.unit) + share
+    if width is None:
+        return length(abs(value), study.unit)
+    share = f" ({percent(100 * abs(value) / width)} of the tolerance)"
+    return length_beside_percent(abs(value), study.unit, width) + share
 
 
 def _series_table(numbers: DriftNumbers) -> Table:
-    """Return each operator's drift by each method."""
+    """Return each operator's drift by each method, and what it comes to in a session of theirs."""
     per = "a minute" if numbers.taken.unit == "min" else "a reading"
     unit = numbers.study.unit
-    columns = numbers.series[["slope", "lower", "upper", "over", "p"]].reset_index()
+    columns = numbers.series[["slope", "lower", "upper", "over", "span", "p"]].reset_index()
     rows = [
         [
             f"{method}, {operator}" if method else operator,
-            f"{Estimate(slope, unit=unit):+} ± {length((high - low) / 2, unit)}",
-            f"{Estimate(over, unit=unit):+}",
+            f"{'−' if slope < 0 else '+'}{length(abs(slope), unit, 3)} ± "
+            f"{length((high - low) / 2, unit)}",
+            f"{Estimate(over, unit=unit):+} in {_time(span, numbers, 3)}",
             p_cell(p),
         ]
-        for method, operator, slope, low, high, over, p in columns.itertuples(
+        for method, operator, slope, low, high, over, span, p in columns.itertuples(
             index=False, name=None
         )
     ]
     who = "Method, operator" if any(numbers.methods) else "Operator"
-    level = f"{100 * numbers.level:g}{JOIN}% interval"
+    level = f"{100 * numbers.level:g}{JOIN}%"
     return Table([who, f"drift {per}, {level}", "over a session", "p"], rows)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -381,3 +382,37 @@ def test_grr_with_the_drift_taken_out_is_that_of_readings_without_it():
     assert grr.drift(still).grr() is None
     said = " ".join(grr.drift(drifted).sentences)
     assert f"{found.measured:i} of the tolerance as measured, and {found.without:i}" in said
+
+
+@pytest.mark.parametrize("rate", [0.29, -0.36, 0.185])
+def test_numbers_of_one_sentence_recompute_each_other(rate):
+    """Rate times session is the change shown, and that is its percentage of the tolerance."""
+    rng = np.random.default_rng(7)
+    order = np.concatenate([rng.permutation(10) for _ in range(9)])
+    minutes = np.tile(np.cumsum(rng.uniform(0.8, 1.5, 10)), 9)
+    start = np.repeat(40.0 * np.arange(9), 10)
+    size = 10.0 + 0.003 * rng.standard_normal(10)[order]
+    table = pd.DataFrame(
+        {
+            "part": order,
+            "operator": np.repeat(list("ABCABCABC"), 10),
+            "trial": np.repeat([1, 2, 3], 30),
+            "reading": size + (rate * minutes + 0.3 * rng.standard_normal(90)) / 1000.0,
+            "order": np.arange(90),
+            "time": pd.Timestamp("2026-03-02") + pd.to_timedelta(start + minutes, unit="min"),
+        }
+    )
+    made = grr.Study(table, tolerance=grr.Tolerance(9.98, 10.02), unit="mm", operators="fixed")
+    text = " ".join(str(grr.drift(made)).replace("\xa0", " ").split())
+    found = re.search(
+        r"by ([\d.]+) µm a minute \(.*?\): ([\d.]+) µm \(([\d.]+) % of the tolerance\) over a "
+        r"session of ([\d.]+) min",
+        text,
+    )
+    shown, change, percent, session = map(float, found.groups())
+    assert change == pytest.approx(shown * session, rel=0.006)
+    assert percent == pytest.approx(100 * change / 40.0, abs=0.075)
+    rows = re.findall(r"[ABC] [+−]([\d.]+) µm ± [\d.]+ µm [+−]([\d.]+) µm in ([\d.]+) min", text)
+    assert len(rows) == 3
+    for rate_shown, moved, minutes_taken in (map(float, row) for row in rows):
+        assert moved == pytest.approx(rate_shown * minutes_taken, abs=0.075)
