@@ -280,6 +280,7 @@ class Form extends Carrier {
       },
     });
     this.part = h("span", { class: "part" });
+    this.spot = h("span", { class: "spot" });
     this.where = h("p", { class: "where" });
     this.next = h("div", { class: "next" });
     this.unit = h("span", { class: "unit" });
@@ -301,7 +302,7 @@ class Form extends Carrier {
     this.sentence = h("p", { class: "sentence" });
     this.measure = h("div", { class: "measure" },
       h("div", { class: "now" },
-        h("div", { class: "tag" }, h("span", { class: "small" }, "Measure part"), this.part),
+        h("div", { class: "tag" }, h("span", { class: "small" }, "Measure part"), this.part, this.spot),
         h("div", { class: "beside" }, this.where,
           h("label", { class: "entry" }, this.field, this.unit),
           h("div", { class: "told" }, this.result, this.undo), this.typed, this.next)),
@@ -430,10 +431,11 @@ class Form extends Carrier {
     const method = view.place.method; // numbers ahead are those by the same one
     this.root.classList.toggle("on-its-way", Boolean(stays));
     const at = (one, where) => [this.label(one), where].filter(Boolean).join(" · ");
-    const label = at(part, spot);
-    this.part.textContent = label;
-    this.part.classList.toggle("long", label.length > 5);
-    this.part.classList.toggle("very-long", label.length > 14);
+    const label = at(part, spot), shown = this.label(part);
+    this.part.textContent = shown;
+    this.part.classList.toggle("long", shown.length > 5);
+    this.part.classList.toggle("very-long", shown.length > 14);
+    this.spot.textContent = spot ?? "";
     this.where.textContent = [operator, `trial ${trial} of ${view.place.trials}`, method].filter(Boolean).join("  ·  ");
     const after = due[1];
     const then = after ? [h("span", {}, "then "), h("b", {}, at(after[3], after[4])), after[2] === trial ? null : h("span", {}, `trial ${after[2]}`)]

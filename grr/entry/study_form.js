@@ -253,7 +253,8 @@ class StudyForm {
     this.cards.get("no, others too").replaceChildren(...strip(chance.others));
     const better = chance.better?.length ? [h("p", {}, h("strong", {}, "If others too, as good or better:")), chance.better.map((one) => h("div", { class: "other" }, h("span", {}, `${one.design}: ${one.readings} readings`), h("b", {}, `${one.of_20} of 20`)))] : [];
     for (const key of ["parts", "trials"]) if (chance[key]) this.controls.get(key)?.setAttribute("placeholder", chance[key]);
-    this.better.replaceChildren(...(chance.why ? [h("p", { class: "why" }, chance.why)] : better).flat());
+    const counted = chance.counted ? [h("p", {}, chance.counted)] : [];
+    this.better.replaceChildren(...(chance.why ? [h("p", { class: "why" }, chance.why)] : [...counted, ...better.flat()]));
   }
 }
 

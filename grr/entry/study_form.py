@@ -41,7 +41,6 @@ from grr.model.tolerance import Tolerance
 from grr.model.values import a_path, needs, spelling
 from grr.questions.planning import (
     TWO_GAUGES,
-    chances_of_plan,
     expected_precision,
     part_codes,
     refuse_two_as_a_sample,
@@ -312,7 +311,7 @@ class StudyForm(anywidget.AnyWidget):
         except StudyError as error:
             self.said, self.good = str(error), False
             return
-        self.said, self.good = f"Saved in {self.where}. {_will_it_decide(settings)}".strip(), True
+        self.said, self.good = f"Saved in {self.where}.", True
 
     def _explain_rows_not_used(self) -> None:
         """Put on record why rows of an imported file were not used, where somebody says it."""
@@ -353,7 +352,7 @@ class StudyForm(anywidget.AnyWidget):
         except StudyError as error:
             return {"why": f"{error.problem}. {error.remedy}."}
         told = {who: found.decides(who) for who in found.chances["operators_are"].unique()}
-        design = found.design
+        design, each = found.design, self._places_and_gauges()
         better = [
             {
                 "design": f"{row['operators']} people, {row['parts']} parts, {row['trials']} times",
@@ -367,20 +366,25 @@ class StudyForm(anywidget.AnyWidget):
             "others": next((_of_20(p) for who, p in told.items() if who != "fixed"), None),
             "better": better[:2],
             "parts": design.parts,
-            "trials": design.trials,
+            "trials": design.trials // each,
             "readings": design.readings,
+            "counted": "" if each == 1 else _COUNTED.format(design.trials),
         }
 
     def _times(self, trials: int | None) -> int | None:
         """Return how often each measures each part, at all places with all gauges."""
-        each = [max(1, len(_names(self.answers.get(key)))) for key in ("places", "gauges")]
-        if trials is None and each == [1, 1]:
+        each = self._places_and_gauges()
+        if trials is None and each == 1:
             return None
         people = len(_names(self.answers.get("operators")))
         usual = usual_design(
             people, "fixed" if self.answers.get("operators_are") == ALL else "random"
         )
-        return (trials or usual.trials) * each[0] * each[1]
+        return (trials or usual.trials) * each
+
+    def _places_and_gauges(self) -> int:
+        each = [max(1, len(_names(self.answers.get(key)))) for key in ("places", "gauges")]
+        return each[0] * each[1]
 
     def _what_limits_cost(self) -> dict[str, Any]:
         """Return tolerance and process as far as they are given, for the price of limits."""
@@ -444,14 +448,6 @@ def _measured_by(folder: Path, old: Settings | None) -> tuple[str, ...]:
         return open_study(folder).operator_names
     except StudyError:
         return ()
-
-
-def _will_it_decide(settings: Settings) -> str:
-    """Return how many of 20 studies like this decide; "" where there is no plan to judge."""
-    try:
-        return f"Of 20 studies planned like this about {chances_of_plan(settings).of_twenty()}."
-    except StudyError:
-        return ""
 
 
 def _of_20(share: float) -> int:
@@ -576,6 +572,7 @@ def _about_the_digit(values: Mapping[str, Any], *, needed: bool) -> Iterator[Fie
         yield FieldProblem("resolution", words, "It is right", asks=True)
 
 
+_COUNTED = "Places and gauges count as trials here: each part {} times by each person."
 _WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 

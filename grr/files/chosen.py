@@ -9,7 +9,7 @@ from urllib.parse import parse_qs
 
 from grr.files.allowed_files import LARGEST_SETTINGS, WORKING_FOLDER_MARK, regular_file
 from grr.files.disk import write_whole
-from grr.files.folder import new_study_folder, open_study
+from grr.files.folder import new_study_folder, study_in
 from grr.files.gauge_folder import GAUGES
 from grr.files.study_file import read_settings
 from grr.model.errors import StudyError
@@ -200,7 +200,7 @@ def chosen_study(top: str | Path = "..") -> Study:
     >>> grr.chosen_study()
     Study(Example with invented readings: dowel pins in a stand: 10 parts, 3 operators, 90 readings)
     """
-    return open_study(chosen_folder(top))
+    return study_in(chosen_folder(top))
 
 
 def practice_folder(top: str | Path = "..") -> Path:

@@ -8,6 +8,7 @@ import hashlib
 import io
 import logging
 from dataclasses import replace
+from functools import lru_cache
 from hashlib import sha256
 from os import PathLike
 from pathlib import Path
@@ -70,6 +71,23 @@ def open_study(folder: str | PathLike[str]) -> Study:
         raise _placed(error, readings, file) from None
     LOG.info("opened %s: %s", folder, study.summary)
     return study
+
+
+def study_in(folder: Path) -> Study:
+    """Return the study in a folder, opened once for as long as no file in it changes.
+
+    The cells of a page share it, and with it what was worked out of it.
+    """
+    try:
+        stats = [(file.name, file.stat()) for file in sorted(folder.iterdir())]
+    except OSError:  # no folder, or a file has just gone
+        return open_study(folder)
+    return _opened(folder, *((name, s.st_ino, s.st_size, s.st_mtime_ns) for name, s in stats))
+
+
+@lru_cache(maxsize=4)
+def _opened(folder: Path, *state: tuple[str, int, int, int]) -> Study:
+    return open_study(folder)
 
 
 def save_study(study: Study, folder: str | PathLike[str]) -> None:

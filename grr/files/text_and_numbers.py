@@ -225,6 +225,6 @@ def _unit(behind: str, text: str) -> str:
     except StudyError:
         raise StudyError(
             f"“{written[:12]}” behind the number is something other than a unit of length",
-            "Write one number, with nothing behind it or mm, µm (or um), in, or µin (or uin)",
+            "Write the number alone, or with mm, µm (um), in or µin (uin) behind it",
             value=text,
         ) from None

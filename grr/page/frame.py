@@ -21,7 +21,7 @@ from grr.files.chosen import (
     remember_choice,
     study_of_the_page,
 )
-from grr.files.folder import open_study
+from grr.files.folder import study_in
 from grr.files.study_file import STUDY_FILE, read_settings
 from grr.model.errors import StudyError
 from grr.model.names import begun, shortened
@@ -82,7 +82,7 @@ def page_address(step: str, study: str, **more: str) -> str:
 
 def between(tolerance: Tolerance | None, resolution: float | None, unit: str) -> str:
     """Return limits as a page shows them, short: "7.991 – 8.000 mm"."""
-    return limits_text(tolerance, resolution, unit).replace(" to ", f"{JOIN}–{JOIN}")
+    return limits_text(tolerance, resolution, unit).replace(" to ", f"{JOIN}– ")
 
 
 def brief(text: str, most: int = 90) -> str:
@@ -205,7 +205,7 @@ def progress_of(folder: Path) -> Progress:
         return Progress(folder, None, None)
     settings = read_settings(folder)
     try:
-        return Progress(folder, settings, open_study(folder))
+        return Progress(folder, settings, study_in(folder))
     except StudyError as error:
         nothing = "no readings yet" in error.problem
         return Progress(folder, settings, None, "" if nothing else str(error))

@@ -20,7 +20,7 @@ from grr.files.chosen import (
     study_folders,
     study_of_the_page,
 )
-from grr.files.folder import open_study
+from grr.files.folder import study_in
 from grr.files.gauge_folder import GAUGES, gauge_folders, read_gauge
 from grr.model.blocks import Block, Bullets, Heading, Prose
 from grr.model.errors import StudyError
@@ -65,7 +65,7 @@ def operators_page(top: str | Path = "..") -> Screen:
     folder = _study_of_one_s_own(a_path(top))
     if folder is None:
         return _picked("Do we read alike?", "Whose readings?", OPERATORS, a_path(top), _measured)
-    study = open_study(folder)
+    study = study_in(folder)
     name = progress_of(folder).name
     quiet = []
     if len(study.methods) > 1:  # one way of holding at a time
@@ -172,7 +172,7 @@ def methods_page(top: str | Path = "..") -> Screen:
     question = "Stand or handheld?"
     if folder is None:
         return _picked(question, "Which study?", METHODS, a_path(top), _two_ways)
-    study = open_study(folder)
+    study = study_in(folder)
     if len(study.methods) > 1:
         return answer_page(study)
     said = [Prose(["This study holds the gauge in one way. Plan one with two: name both."])]

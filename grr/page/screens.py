@@ -220,10 +220,9 @@ def _decided(study: Study) -> dict[str, Any]:
     try:
         if check(study).must_mend:
             return {"decision": FIX_FIRST}
-        found = verdict(study).decision
+        return _on_the_sheet(study, 60)
     except StudyError:
         return {}
-    return {"decision": str(found), "sign": decision_sign(found, 60)}
 
 
 # The check
@@ -261,7 +260,7 @@ def check_page(study: Study) -> Screen:
         if doubted
         else "Nothing to fix",
         "sentence": first.what if first else f"All {study.taken} readings can count.",
-        "picture": _or_none(lambda: readings_by_part(study, sorted(odd))),
+        "picture": readings_by_part(study, odd),
         "legend": operator_legend(study),
         "findings": list(settle.items()),
         "ticks": [] if first else _ticks(found),
@@ -320,8 +319,8 @@ def _readings_named(finding: Finding, study: Study) -> list[dict[str, str]]:
     return named
 
 
-def _place_named(reading: Mapping[str, str]) -> tuple[str, str, int]:
-    return reading["part"], reading["operator"], int(reading["trial"])
+def _place_named(reading: Mapping[str, str]) -> tuple[str, str, int, str]:
+    return reading["part"], reading["operator"], int(reading["trial"]), reading["method"]
 
 
 def _address_to_settle(finding: Finding, study: Study) -> str:
@@ -338,13 +337,6 @@ def _address_to_settle(finding: Finding, study: Study) -> str:
         return ""
     place = {key: named[0][key] for key in ("part", "operator", "trial", "method")}
     return page_address("measure", _name(study), **{k: v for k, v in place.items() if v})
-
-
-def _or_none(make: Any) -> str:
-    try:
-        return str(make())
-    except StudyError:
-        return ""
 
 
 def _name(study: Study) -> str:
@@ -391,6 +383,7 @@ def answer_page(study: Study) -> Screen:
         else "No ruler is drawn: the tolerance has no two limits.",
         "takes": _takes(result, None if mend else judged, cause),
         "cause": _cause(cause, judged) if cause and judged else None,
+        "within": "" if mend else _within_parts(result),
         "accept": _accept_words(decided, accept, mend),
         "numbers": _numbers(decided) if numbers else "",
     }
@@ -756,6 +749,15 @@ def _cause(cause: Cause, judged: Criterion) -> dict[str, str]:
     return {"large": words, "small": small}
 
 
+def _within_parts(result: GaugeResult) -> str:
+    """Return what readings change by from place to place on a part; "" where that is no source."""
+    if "WPV" not in result.source_names:
+        return ""
+    takes = result.estimate("WPV", "percent_tolerance")
+    told = f"{takes} of the tolerance" if takes.known else str(result.estimate("WPV", "spread"))
+    return f"Within-part variation (WPV), from place to place: {told}; not in GRR."
+
+
 def _next(
     decided: Verdict, cause: Cause | None, name: str, quiet: list[Button], mend: bool
 ) -> Foot:
@@ -952,7 +954,7 @@ def file_page(study: Study) -> Screen:
     values = {
         "title": progress_of(folder).title,
         "limits": between(study.tolerance, study.resolution, study.unit),
-        **_on_the_sheet(study),
+        **_on_the_sheet(study, 84),
         "written": written and not stale,
         "stale": stale,
         "seal": seal,
@@ -1000,9 +1002,9 @@ def _sealed_with(file: Path) -> str:
         return ""
 
 
-def _on_the_sheet(study: Study) -> dict[str, str]:
+def _on_the_sheet(study: Study, wide: int) -> dict[str, str]:
     """Return the decision that the report begins with, and its sign."""
     if len(study.methods) > 1:
         return {"decision": begun(compare_with_baseline(study)[0].headline), "sign": ""}
     found = verdict(study)
-    return {"decision": str(found.decision), "sign": decision_sign(found.decision, 84)}
+    return {"decision": str(found.decision), "sign": decision_sign(found.decision, wide)}

@@ -6,9 +6,10 @@ Every drawing is a picture with its finding as its name; colour fills shapes onl
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from html import escape
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -393,14 +394,17 @@ def proven_scale(proven: Interval, in_use: Sequence[float], ends: Interval) -> s
 # ----------------
 
 
-def readings_by_part(study: Study, odd: Sequence[tuple[str, str, int]] = ()) -> str:
-    """Return every reading over its part, each operator's side by side; ``odd`` ones ringed."""
-    cube = study.cube()
-    values = cube.values
-    seen = values[np.isfinite(values)]
+def readings_by_part(study: Study, odd: Collection[tuple[str, str, int, str]] = ()) -> str:
+    """Return every reading over its part, each operator's side by side; ``odd`` ones ringed.
+
+    Of several ways of holding, the first is drawn with full marks and the others with open ones.
+    """
+    table = study.readings.dropna(subset="reading")
+    parts, trials = study.parts, sorted(table["trial"].unique())
+    series = list(product(study.methods or ("",), study.operator_names))
     known = study.tolerance
     limits = [x for x in (known.lower, known.upper) if x is not None] if known else []
-    low, high = float(seen.min()), float(seen.max())
+    low, high = float(table["reading"].min()), float(table["reading"].max())
     inside = [x for x in limits if low - (high - low) < x < high + (high - low)]
     low, high = min([low, *inside]), max([high, *inside])
     pad = 0.08 * (high - low) or 1.0
@@ -408,32 +412,27 @@ def readings_by_part(study: Study, odd: Sequence[tuple[str, str, int]] = ()) -> 
     def at(value: float) -> float:
         return 262 - 246 * (value - low + pad) / (high - low + 2 * pad)
 
-    wide = 1056 / len(cube.parts)
-    inner = "".join(
-        box((90 + wide * p, 8, wide, 258), GROUND) for p in range(0, len(cube.parts), 2)
-    )
+    wide = 1056 / len(parts)
+    inner = "".join(box((90 + wide * p, 8, wide, 258), GROUND) for p in range(0, len(parts), 2))
     close = len(inside) > 1 and at(inside[0]) - at(inside[1]) < 20
     for limit in inside:
         inner += box((90, at(limit) - 1.5, 1056, 3), INK)
         words = "limits" if close else size(limit, study.resolution)
         if not close or limit == inside[0]:
             inner += runs([(words, True, "")], 80, at(limit) + 6, anchor="end", size=16, colour=INK)
-    slots = len(cube.operators) * (len(cube.trials) + 1)
-    for p, part in enumerate(cube.parts):
-        for o, operator in enumerate(cube.operators):
-            symbol, colour = LOOKS_OF_OPERATORS[o % len(LOOKS_OF_OPERATORS)]
-            for t, trial in enumerate(cube.trials):
-                value = values[p, o, t]
-                if not math.isfinite(value):
-                    continue
-                x = 90 + wide * (p + (o * (len(cube.trials) + 1) + t + 1) / (slots + 0.5))
-                y = at(float(value))
-                if (part, operator, trial) in odd:
-                    inner += (
-                        f'<circle cx="{x:.1f}" cy="{y:.1f}" r="17" fill="#fce6d8" '
-                        f'stroke="{VERMILLION}" stroke-width="4"/>'
-                    )
-                inner += mark(symbol, x, y, size=10, fill=colour, edge="none", edge_width=0)
+    slots = len(series) * (len(trials) + 1)
+    for row in table.to_dict("records"):
+        operator, method = row["operator"], str(row.get("method") or "")
+        column = series.index((method, operator)) * (len(trials) + 1) + trials.index(row["trial"])
+        x = 90 + wide * (parts.index(row["part"]) + (column + 1) / (slots + 0.5))
+        y = at(row["reading"])
+        if (row["part"], operator, row["trial"], method) in odd:
+            inner += (
+                f'<circle cx="{x:.1f}" cy="{y:.1f}" r="17" fill="#fce6d8" '
+                f'stroke="{VERMILLION}" stroke-width="4"/>'
+            )
+        inner += _mark_of(study, operator, x, y, 10, full=method in ("", *study.methods[:1]))
+    for p, part in enumerate(parts):
         if wide > 24 or p % 5 == 0:
             words = part if len(part) <= wide / 11 else f"{part[: max(1, int(wide / 11) - 1)]}…"
             inner += runs(
@@ -442,11 +441,20 @@ def readings_by_part(study: Study, odd: Sequence[tuple[str, str, int]] = ()) -> 
     return _drawing(1146, 300, inner, says="Every reading, over the part that it belongs to.")
 
 
+def _mark_of(study: Study, operator: str, x: float, y: float, wide: float, *, full: bool) -> str:
+    looks = LOOKS_OF_OPERATORS[study.operator_names.index(operator) % len(LOOKS_OF_OPERATORS)]
+    symbol, colour = looks
+    fill, edge = (colour, 0.0) if full else ("#ffffff", 2.0)
+    return mark(symbol, x, y, size=wide, fill=fill, edge=colour, edge_width=edge)
+
+
 def operator_legend(study: Study) -> list[tuple[str, str]]:
-    """Return the mark of each operator, and the name."""
-    found = []
-    for index, name in enumerate(study.operator_names):
-        symbol, colour = LOOKS_OF_OPERATORS[index % len(LOOKS_OF_OPERATORS)]
-        inner = mark(symbol, 8, 8, size=13, fill=colour, edge="none", edge_width=0)
-        found.append((_drawing(16, 16, inner, says="", shown=16), name))
-    return found
+    """Return the mark of each operator, and the name; then what full and open marks are."""
+    return [
+        (_drawing(16, 16, _mark_of(study, name, 8, 8, 13, full=True), says="", shown=16), name)
+        for name in study.operator_names
+    ] + [
+        ("", f"{which}: {method}")
+        for which, method in zip(("full", "open"), study.methods, strict=False)
+        if len(study.methods) == 2
+    ]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 import grr
 from grr.files import folder
 from grr.files.events import read_events
-from grr.files.folder import change_settings, new_study_folder, open_study, save_study
+from grr.files.folder import change_settings, new_study_folder, open_study, save_study, study_in
 from grr.files.journal import Journal, JournalRow
 from grr.files.study_file import read_settings
 from grr.model.errors import StudyError
@@ -257,3 +257,16 @@ def test_what_is_opened_read_and_written_is_logged_for_who_listens(tmp_path, cap
     assert any(text.startswith("written: ") and "study.toml" in text for text in said)
     assert any(text.startswith("opened ") and "90 readings" in text for text in said)
     assert said[-1].endswith(": 89 readings")
+
+
+def test_a_study_is_opened_once_until_a_file_of_it_changes(tmp_path):
+    pins = shutil.copytree(shipped_folder("demo_data") / "dowel_pin", tmp_path / "pins")
+    found = study_in(pins)
+    assert study_in(pins) is found
+    wider = replace(read_settings(pins), tolerance=Tolerance(10.0, 10.02))
+    change_settings(pins, wider, who="Ada", why="drawing 2")
+    changed = study_in(pins)
+    assert changed.tolerance == Tolerance(10.0, 10.02)
+    (pins / "readings.csv").unlink()
+    with pytest.raises(StudyError, match="no readings yet"):
+        study_in(pins)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Literal
 from urllib.parse import parse_qs, urlencode, urlsplit
 
+import pandas as pd
 import pytest
 
 import grr
@@ -253,6 +254,32 @@ def test_a_study_of_two_ways_is_answered_way_by_way(monkeypatch: pytest.MonkeyPa
         assert method in said.lower()
     with pytest.raises(grr.StudyError, match="compares ways of measuring"):
         grr.improve_page(study)
+    checked = grr.check_page(study)._repr_html_()
+    drawn = re.findall(r"<(?:circle|rect|path)[^>]*", checked.partition('class="picture')[2])
+    marks = [one for one in drawn if 'stroke-width="2"' in one]
+    assert len(marks) == study.for_method(study.methods[1]).taken  # open, of the second way
+    assert f"open: {study.methods[1]}" in text_of(checked)
+
+
+def test_within_part_variation_stands_beside_the_biggest_cause(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    on_page(monkeypatch)
+    chance = random.Random(6)
+    rows = [
+        (part, who, 1 + 2 * at + again, where, 8.0 + part / 100 + taper + chance.gauss(0.0, 0.002))
+        for part in range(1, 7)
+        for at, (where, taper) in enumerate({"rim": 0.006 * (part % 3), "foot": 0.0}.items())
+        for who in ("Ida", "Ulf")
+        for again in (0, 1)
+    ]
+    table = pd.DataFrame(rows, columns=["part", "operator", "trial", "place", "reading"])
+    study = grr.Study(table, tolerance=Tolerance(8.0, 8.07), unit="mm", operators="fixed")
+    takes = verdict(study).result.value("WPV", "percent_tolerance")
+    said = text_of(grr.answer_page(study)._repr_html_())
+    found = re.search(r"Within-part variation \(WPV\), .*?: ([\d.]+) % of the tolerance", said)
+    assert found is not None
+    assert float(found[1]) == pytest.approx(takes, rel=0.01)
 
 
 def test_the_way_that_is_recommended_is_planned_alone(
