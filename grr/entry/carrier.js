@@ -190,7 +190,7 @@ class Carrier {
     const id = this.say(kind, fields);
     const timer = setTimeout(() => {
       this.waiting.delete(id);
-      this.tell("refused", "No answer from the kernel: this may or may not be done. Look at the list of readings before you try again.");
+      this.tell("refused", "No answer from the program: this may or may not be done. Look at the list of readings before you try again.");
     }, 4 * LOST);
     this.waiting.set(id, { then, orElse, timer });
   }
@@ -264,6 +264,10 @@ class Carrier {
     const outcome = message.outcome;
     this.saved = (this.saved ?? 0) + 1;
     this.root.dataset.saved = this.saved;
+    if (this.kept && this.saved > this.kept) { // what was kept is saved, and one more
+      this.kept = 0;
+      this.note("");
+    }
     if (outcome.kind === "asked") this.tell("asked", "");
     else if (outcome.kind === "again") this.tell("again", outcome.words);
     else this.tell("recorded", outcome.words);
@@ -393,7 +397,7 @@ class Carrier {
     const state = this.root.dataset.save;
     this.saving.hidden = state === "";
     this.coverWords.textContent = state === "unsaved" ? `NOT SAVED: ${plural(count, "reading")} on hold` : "";
-    if (state === "slow") this.saving.textContent = "Waiting for the kernel …";
+    if (state === "slow") this.saving.textContent = "One moment …";
     if (state !== "unsaved") return;
     const texts = this.pending().map((item) => item.text.trim());
     this.saving.replaceChildren(h("b", {}, "NOT SAVED"),

@@ -45,11 +45,14 @@ class Form extends Carrier {
     this.paused = false;
     this.onKey = (event) => this.catchStrayKey(event);
     window.addEventListener("keydown", this.onKey, true);
+    this.onSize = () => this.fitPart();
+    window.addEventListener("resize", this.onSize);
   }
 
   remove() {
     super.remove();
     window.removeEventListener("keydown", this.onKey, true);
+    window.removeEventListener("resize", this.onSize);
     this.ground.removeEventListener("dragover", this.onDrag);
     this.ground.removeEventListener("drop", this.onDrop);
     this.ground.removeEventListener("paste", this.onPaste);
@@ -249,7 +252,7 @@ class Form extends Carrier {
     this.ground.addEventListener("drop", this.onDrop);
     this.ground.addEventListener("paste", this.onPaste);
     el.append(this.root);
-    this.stage.append(h("p", { class: "calm" }, "Waiting for the kernel …"));
+    this.stage.append(h("p", { class: "calm" }, "One moment …"));
   }
 
   keyInside(event) {
@@ -433,9 +436,8 @@ class Form extends Carrier {
     const at = (one, where) => [this.label(one), where].filter(Boolean).join(" · ");
     const label = at(part, spot), shown = this.label(part);
     this.part.textContent = shown;
-    this.part.classList.toggle("long", shown.length > 5);
-    this.part.classList.toggle("very-long", shown.length > 14);
     this.spot.textContent = spot ?? "";
+    this.fitPart();
     this.where.textContent = [operator, `trial ${trial} of ${view.place.trials}`, method].filter(Boolean).join("  ·  ");
     const after = due[1];
     const then = after ? [h("span", {}, "then "), h("b", {}, at(after[3], after[4])), after[2] === trial ? null : h("span", {}, `trial ${after[2]}`)]
@@ -447,6 +449,15 @@ class Form extends Carrier {
       this.field.setAttribute("aria-label", `Reading of part ${label}, trial ${trial}, ${operator}`);
       this.showTold();
     }
+  }
+
+  // As large as the tag has room for; a name that would be too small for that is wrapped.
+  fitPart() {
+    const { part } = this;
+    part.style.cssText = "";
+    const over = part.scrollWidth / (part.clientWidth || Infinity);
+    const size = Math.floor(parseFloat(getComputedStyle(part).fontSize) / over);
+    if (over > 1) part.style.cssText = size < 40 ? "font-size:40px;white-space:normal" : `font-size:${size}px`;
   }
 
   showTold() {
@@ -530,7 +541,7 @@ class Form extends Carrier {
       h(HEADING, {}, "Who measures now?"),
       h("div", { class: "choices" }, order.map(button)),
       h("label", { class: "option" }, this.fromSheet, "I type in a run sheet that was filled by hand"),
-      h("p", {}, "Whoever hands out the parts needs the ", h("a", { href: pageOf("1_plan", "plan"), target: "_blank" }, "key for the helper"), ", in a window of its own."),
+      h("p", {}, "Whoever hands out the parts needs the ", h("a", { href: pageOf("1_plan", "print"), target: "_blank" }, "key sheet"), "."),
       h("p", {}, "Measured already? Paste the table here, or drop its file."),
       this.moreForms());
   }
@@ -578,7 +589,7 @@ class Form extends Carrier {
   }
 
   readerStage() {
-    if (this.role === "waiting") return h("p", { class: "calm" }, "Waiting for the kernel …");
+    if (this.role === "waiting") return h("p", { class: "calm" }, "One moment …");
     const retired = this.role === "retired";
     return h("div", { class: "page" }, h(HEADING, {}, retired ? "This form is closed" : "This study is open in another window"),
       h("p", { class: "calm" }, this.why || "Numbers typed here are not taken."),
@@ -647,7 +658,7 @@ class Form extends Carrier {
     });
     const line = (one) => h("tr", { class: one.gone ? "voided" : "" },
       h("td", {}, h("input", { type: "radio", name: "reading", value: one.id, "aria-label": `Reading ${one.order}, part ${one.part}, trial ${one.trial}, ${one.state}`, checked: one.id === pick })),
-      h("td", {}, one.order), h("td", {}, one.part), h("td", {}, one.trial), h("td", {}, [one.operator, one.method].filter(Boolean).join(", ")),
+      h("td", {}, one.order), h("td", {}, one.part), h("td", {}, one.trial), h("td", {}, [one.operator, one.method].filter(Boolean).join(" · ")),
       h("td", {}, one.time.slice(11)), h("td", { class: "value" }, one.value || "hidden"), h("td", {}, one.state), h("td", {}, one.note));
     const head = ["Pick", "No.", "Part", "Trial", "Operator", "Time", "Reading", "State", "Note"].map((words) => h("th", { scope: "col" }, words));
     const button = (words, what) => h("button", { type: "button", onclick: what }, words);

@@ -17,7 +17,7 @@ const BLOCK = [["name", "Block"], ["size", "Calibrated size"], ["expanded", "U"]
 class GaugeForm extends Carrier {
   build(el) {
     this.coverWords = h("em", {});
-    this.stage = h("div", { class: "stage" }, h("p", {}, "Waiting for the kernel …"));
+    this.stage = h("div", { class: "stage" }, h("p", {}, "One moment …"));
     this.field = h("input", { type: "text", class: "reading", inputmode: "decimal", autocomplete: "off", "data-first": true, oninput: () => this.keyTyped(),
       onkeydown: (event) => event.key === "Enter" && this.submit() });
     this.serial = h("details", { class: "serial" }, h("summary", {}, "A gauge on a serial port"), h("div", { class: "tool" }, this.serialPort(() => { this.serial.open = false; this.field.focus(); })));

@@ -57,6 +57,7 @@ _HERE = Path(__file__).parent
 REPORT = "report.html"
 #: Purposes that are read one after the other to qualify a gauge.
 IN_TURN: tuple[Purpose, ...] = ("reference", "range")
+PURPOSES: tuple[Purpose, ...] = (*IN_TURN, "check")
 #: What puts a file that was changed by hand on record.
 PUT_ON_RECORD = "Open Gauge and blocks: set it right there, or save it as it is"
 #: A change of more characters is told by its name alone.
@@ -167,13 +168,10 @@ class GaugeForm(ReadingsForm):
         except StudyError as error:
             raise error if error.row is None else error.at(row=rows[error.row - 1][0]) from None
         _refuse_contradictions(facts)
-        for purpose in ("reference", "range", "check"):
-            read = set(block_readings(self.folder, purpose)["part"])
-            lost = read - {block.name for block in blocks}
-            if lost:
-                raise StudyError(
-                    f"Block {sorted(lost)[0]} has readings", "Keep it; undo its readings first"
-                )
+        read = {name for readings in self._readings().values() for name in readings["part"]}
+        lost = sorted(read - {block.name for block in blocks})
+        if lost:
+            raise StudyError(f"Block {lost[0]} has readings", "Keep it; undo its readings first")
         new = not self.folder.exists()
         if not new:
             self.work.ownership.insist()
@@ -274,9 +272,10 @@ class GaugeForm(ReadingsForm):
         return f"{GAUGE_FILE} was changed by hand: {what}"
 
     def _found(self, facts: GaugeFacts) -> GaugeFindings:
-        purposes: tuple[Purpose, ...] = (*IN_TURN, "check")
-        readings = {str(one): block_readings(self.folder, one) for one in purposes}
-        return gauge_findings(facts, readings, self._study(facts))
+        return gauge_findings(facts, self._readings(), self._study(facts))
+
+    def _readings(self) -> dict[str, pd.DataFrame]:
+        return {purpose: block_readings(self.folder, purpose) for purpose in PURPOSES}
 
     def _filed(self) -> bool:
         """Whether the report is there and newer than what it rests on."""
@@ -290,10 +289,7 @@ class GaugeForm(ReadingsForm):
     def _state(self, work: GaugeWork) -> dict[str, Any]:
         """Return what the page shows."""
         facts, record = work.facts, work.record
-        purposes: tuple[Purpose, ...] = (*IN_TURN, "check")
-        readings: dict[str, pd.DataFrame] = {
-            purpose: block_readings(self.folder, purpose) for purpose in purposes
-        }
+        readings = self._readings()
         everything = pd.concat(readings.values())
         due, stage = work.due(record), work.stage(record)
         left = work.places_left(record)
@@ -331,7 +327,7 @@ class GaugeForm(ReadingsForm):
             return shown | _watched(facts, readings)
         if not self._worked_out:
             return shown
-        found = gauge_findings(facts, readings, self._study(facts))
+        found = self._found(facts)
         return shown | {
             "filed": self._filed(),
             "label": self._label(found.page) if found.page and self._filed() else "",

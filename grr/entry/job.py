@@ -52,6 +52,13 @@ class Place:
         return [self.operator, self.method, self.trial, self.part, *further]
 
 
+def row_at(place: Place, session: JournalRow | Event | None, **filled: str) -> JournalRow:
+    """Return a row of the journal for a place, read in a session."""
+    where = {key: str(getattr(place, key)) for key in ("part", "operator", "trial", "method")}
+    where |= {"place": place.place, "gauge": place.gauge}
+    return JournalRow(session=session.session if session else "", **where, **filled)
+
+
 def place_of(row: JournalRow) -> Place:
     """Return the place of a row of the journal."""
     trial = int(row.trial) if row.trial.isdecimal() else 0

@@ -18,7 +18,6 @@ from grr.entry.collecting import Collecting, Outcome
 from grr.entry.job import Place
 from grr.entry.table_grid import asked_of, file_table, look_at_table
 from grr.entry.taking import take
-from grr.entry.upload import take_file
 from grr.entry.view import readings_list, view
 from grr.model.errors import StudyError
 from grr.model.record import TYPED
@@ -78,7 +77,6 @@ ACTIONS: dict[str, Callable[[Collecting, Message], Outcome]] = {
     "add": lambda work, m: corrections.add(work, m["what"], m["name"]),
     "withdraw": _withdraw,
     "open": lambda work, m: corrections.show_earlier_readings(work),
-    "file": lambda work, m: take_file(work, m["name"], m["content"]),
     "file table": lambda work, m: file_table(
         work, m["name"], m["content"], asked_of(m), without=bool(m.get("without"))
     ),

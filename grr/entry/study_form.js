@@ -30,7 +30,7 @@ class StudyForm {
     this.controls = new Map(); // key → what takes the answer
     this.wrong = new Map(); // key → where its contradiction is shown
     this.sequence = 0;
-    this.root = h("section", { class: "grr-study", "aria-label": "The facts of the study", "data-lm-suppress-shortcuts": "true" }, h("p", {}, "Waiting for the kernel …"));
+    this.root = h("section", { class: "grr-study", "aria-label": "The facts of the study", "data-lm-suppress-shortcuts": "true" }, h("p", {}, "One moment …"));
     this.root.addEventListener("keydown", (event) => event.stopPropagation());
     el.append(this.root);
     this.onMessage = (message) => this.hear(message);
@@ -240,7 +240,7 @@ class StudyForm {
     sheets.searchParams.set("step", "print");
     this.next.replaceChildren(...[
       codes.length && ON_A_PAGE ? h("a", { class: "button", href: sheets.href }, "Print the sheets") : null,
-      codes.length ? h("button", { type: "button", onclick: () => openKey(this.state.answers.title, codes) }, "Key for the helper") : null,
+      codes.length && !ON_A_PAGE ? h("button", { type: "button", onclick: () => openKey(this.state.answers.title, codes) }, "Key for the helper") : null,
       saved ? h("a", { class: "primary", href: page.href }, "Start measuring") : null].filter((one) => one));
   }
 

@@ -253,7 +253,7 @@ class StudyForm(anywidget.AnyWidget):
         self.who = self.why = ""
         self.confirmed: set[str] = set()
         self.where = f"{folder.absolute().parent.name}/{folder.name}"
-        self.said = f"Nothing is written to {self.where} until you save."
+        self.said = "Not saved yet."
         if old is not None and readings is None:
             self.said = f"Saved in {self.where}."
         if old is not None and readings is not None:
@@ -588,19 +588,17 @@ def _about_people(answers: Mapping[str, str]) -> Iterator[FieldProblem]:
         words = f"{some}, or {many}?"
         mended = {"operators": ", ".join(apart)}
         yield FieldProblem("operators", words, f"{many.capitalize()} people", mended)
-    if len(set(map(spelling, names))) < len(names):
-        yield FieldProblem("operators", "One name stands there twice.")
     ways = _names(answers.get("methods"))
-    if len(set(map(spelling, ways))) < len(ways):
-        yield FieldProblem("methods", "One way of holding stands there twice.")
+    for key in ("operators", "methods", "places", "gauges"):
+        names = _names(answers.get(key))
+        if len(set(map(spelling, names))) < len(names):
+            yield FieldProblem(key, "One name stands there twice.")
     if len(ways) == 1:
         words = "One way is nothing to compare: leave it empty, or name two."
         yield FieldProblem("methods", words)
     for key in ("places", "gauges"):
         names = _names(answers.get(key))
-        if len(set(map(spelling, names))) < len(names):
-            yield FieldProblem(key, "One name stands there twice.")
-        elif len(names) == 1:
+        if len(names) == 1:
             yield FieldProblem(key, "Name two or more, or leave it empty.")
         elif names and ways:
             yield FieldProblem(key, "Not beside ways of holding: plan a study for each of them.")
@@ -873,6 +871,10 @@ def choose_study(top: str | Path = "..") -> Any:
     """
     import ipywidgets as widgets
 
+    class Picker(widgets.VBox):  # type: ignore[misc]
+        def __repr__(self) -> str:  # a notebook that was not run shows this alone
+            return "Run this cell to pick a study."
+
     top = a_path(top)
     folders = study_folders(top)
     picker = widgets.Dropdown(
@@ -893,37 +895,12 @@ def choose_study(top: str | Path = "..") -> Any:
         try:
             study = chosen_study(top)
         except StudyError as error:
-            status.value = status_line(str(error), good=False)
-            return
-        stamp = " Example with invented readings." if study.example else ""
-        status.value = status_line(f"The notebooks now use: {study.summary}.{stamp}", good=True)
+            said, colour = f"✖ {error}", "#a63d00"
+        else:
+            stamp = " Example with invented readings." if study.example else ""
+            said, colour = f"✔ The notebooks now use: {study.summary}.{stamp}", "#00664a"
+        style = f"font:15px/1.5 {FONT};color:{colour};max-width:72ch"
+        status.value = f'<div role="status" style="{style}">{escape(said)}</div>'
 
     picker.observe(picked, names="value")
-    return form_box([picker, status], instruction="Run this cell to pick a study.")
-
-
-# Small pieces that both forms share
-
-
-def form_box(children: list[Any], *, instruction: str) -> Any:
-    """Return a column of widgets that shows an instruction where it cannot be shown itself.
-
-    A stored notebook that has not been run has no live widget, only its text: an
-    instruction there, and the same on every run.
-    """
-    import ipywidgets as widgets
-
-    class Form(widgets.VBox):  # type: ignore[misc]
-        def __repr__(self) -> str:
-            return instruction
-
-    return Form(children)
-
-
-def status_line(text: str, *, good: bool) -> str:
-    """Return HTML that says how the last action ended; never by colour alone."""
-    mark, colour = ("✔", "#00664a") if good else ("✖", "#a63d00")
-    return (
-        f'<div role="status" style="font:15px/1.5 {FONT};color:{colour};max-width:72ch">'
-        f"{mark} {escape(text)}</div>"
-    )
+    return Picker([picker, status])

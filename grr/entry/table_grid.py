@@ -21,7 +21,7 @@ from grr.entry.collecting import (
 )
 from grr.entry.corrections import KEPT
 from grr.entry.entered_numbers import EnteredNumber, one_number, refuse_finer
-from grr.entry.job import Place
+from grr.entry.job import Place, row_at
 from grr.entry.taking import what_to_ask
 from grr.files.chained_file import ids_of_one_write, new_id
 from grr.files.copies import keep_file
@@ -325,13 +325,9 @@ def _due(work: Collecting, record: ReadingsSoFar) -> list[Place]:
 def _proposed(work: Collecting, record: ReadingsSoFar, grid: Grid, asked: TableRoles) -> TableRoles:
     """Return what was asked, with roles where none were picked yet."""
     if asked.roles:
-        return (
-            asked
-            if set(asked.roles) == {AS_READ}
-            else replace(
-                asked, roles=tuple("" if role == AS_READ else role for role in asked.roles)
-            )
-        )
+        if set(asked.roles) == {AS_READ}:
+            return asked
+        return replace(asked, roles=tuple("" if r == AS_READ else r for r in asked.roles))
     heads = _rows_above_readings(work, grid)
     operators, parts, trials, methods = _named(work, record)
     known = {
@@ -734,18 +730,13 @@ def _row(
     if cell.place is None or cell.number is None:
         raise StudyError("A cell without a place cannot be filed", "Correct it", row=cell.row + 1)
     doubts = _doubts(work, cell.number)
-    return JournalRow(
-        part=cell.place.part,
-        operator=cell.place.operator,
-        trial=str(cell.place.trial),
-        method=cell.place.method,
+    return row_at(
+        cell.place,
+        session,
         reading=cell.number.text,
         note=cell.note,
         entered_by=session.value if session else "",
         source=PASTED if asked.pasted else IMPORTED,
         raw=cell.text if asked.pasted else f"{file}: {cell.text}",
         reason=f"{ASKED}{'; '.join(doubts)}" if doubts else "",
-        session=session.session if session else "",
-        place=cell.place.place,
-        gauge=cell.place.gauge,
     )

@@ -20,7 +20,7 @@ from grr.entry.collecting import (
 )
 from grr.entry.corrections import DOUBLE_TRIGGER, waiting
 from grr.entry.entered_numbers import EnteredNumber, numbers_in, refuse_finer
-from grr.entry.job import Place, place_of
+from grr.entry.job import Place, place_of, row_at
 from grr.files.chained_file import ids_of_one_write, new_id
 from grr.files.events import Event
 from grr.files.journal import JournalRow, in_order
@@ -307,20 +307,15 @@ def _row(
     record: ReadingsSoFar, number: EnteredNumber, place: Place, arrival: Arrival
 ) -> JournalRow:
     session = record.session or record.last_session
-    return JournalRow(
-        part=place.part,
-        operator=place.operator,
-        trial=str(place.trial),
-        method=place.method,
+    return row_at(
+        place,
+        session,
         reading=number.text,
         time=stamp(arrival.at),
         note=arrival.note,
         entered_by=session.value if session else place.operator,
         source=arrival.source,
         raw=number.raw,
-        session=session.session if session else "",
-        place=place.place,
-        gauge=place.gauge,
     )
 
 

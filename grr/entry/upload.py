@@ -12,7 +12,7 @@ import pandas as pd
 
 from grr.entry.collecting import Collecting, Outcome, ReadingsSoFar, log_before_first_reading
 from grr.entry.entered_numbers import refuse_finer
-from grr.entry.job import Place
+from grr.entry.job import Place, row_at
 from grr.files.copies import keep_file
 from grr.files.disk import not_written
 from grr.files.events import IMPORTED_FILE
@@ -270,19 +270,14 @@ def _row(cell: _Cell, work: Collecting, record: ReadingsSoFar, file: str) -> Jou
     session = record.session
     resolution = work.job.settings.resolution
     text = repr(cell.value) if resolution is None else _shown(cell.value, resolution)
-    return JournalRow(
-        part=cell.place.part,
-        operator=cell.place.operator,
-        trial=str(cell.place.trial),
-        method=cell.place.method,
+    return row_at(
+        cell.place,
+        session,
         reading=text,
         note=cell.note,
         entered_by=session.value if session else "",
         source=IMPORTED,
         raw=f"{file}: {cell.value!r}",
-        session=session.session if session else "",
-        place=cell.place.place,
-        gauge=cell.place.gauge,
     )
 
 

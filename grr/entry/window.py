@@ -149,7 +149,7 @@ class ReadingsForm(anywidget.AnyWidget):
             self._reply(page, self._ports(message))
         elif kind == "connect":
             self._reply(page, self._connect(message))
-        elif kind in ("file", "table", "file table"):
+        elif kind in ("table", "file table"):
             content = base64.b64decode(str(message.get("content", "")))
             self._reply(page, self._handler.answer({**message, "content": content}))
         else:

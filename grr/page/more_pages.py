@@ -31,7 +31,7 @@ from grr.model.values import a_path
 from grr.page.frame import Button, Foot, Progress, between, brief, page_address, progress_of
 from grr.page.label import gauge_label
 from grr.page.report import report
-from grr.page.screens import LONGEST, MOST_LISTED, Screen, answer_page
+from grr.page.screens import LONGEST, MOST_LISTED, Screen, answer_page, row_of
 from grr.questions.operators import OperatorComparison, OperatorConclusion, compare_operators
 from grr.questions.qualify import Qualification
 from grr.questions.verdict import verdict
@@ -270,22 +270,13 @@ def _picked(
             progress = progress_of(top / name)
         except StudyError:
             continue  # the start page says why
-        if fits(progress) and progress.settings is not None:
-            settings = progress.settings
-            rows.append(
-                {
-                    "title": shortened(progress.title, 40),
-                    "limits": between(settings.tolerance, settings.resolution, settings.unit),
-                    "state": progress.state,
-                    "example": progress.example,
-                    "address": page_address(notebook, name),
-                }
-            )
-    own = [row for row in rows if not row["example"]]
+        if fits(progress):
+            rows.append(row_of(progress, page_address(notebook, name)))
+    own = next((row for row in rows if not row["example"]), None)
     foot = Foot("Or plan a study of your own.", Button("Start a study", START))
-    if own:
-        foot = Foot(str(own[0]["title"]), Button("Open it", str(own[0]["address"])))
-    said: list[Block] = [Heading(question, 3), Bullets([str(row["title"]) for row in rows])]
+    if own is not None:
+        foot = Foot(own["title"], Button("Open it", own["address"]))
+    said: list[Block] = [Heading(question, 3), Bullets([row["title"] for row in rows])]
     values = {"question": question, "lead": lead, "rows": rows, "new": ""}
     return Screen(said, "pick.html.j2", values, foot)
 

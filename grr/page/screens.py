@@ -150,20 +150,23 @@ def start_page(top: str | Path = "..") -> Screen:
         raise StudyError(
             "There is no such folder", "Give the folder that grr lab has filled", file=top
         )
-    names = study_folders(top)[:MOST_LISTED]
-    rows = [_row(top / name) for name in names]
-    own = [row for row in rows if not row["example"]]
-    # An example stands last; of one's own studies the one to go on with comes first.
-    own.sort(key=lambda row: row["order"])
-    rows = [*own, *(row for row in rows if row["example"])]
+    rows = [_row(top / name) for name in study_folders(top)[:MOST_LISTED]]
+    # Of one's own studies the one to go on with comes first.
+    own = sorted((row for row in rows if not row["example"]), key=lambda row: row["order"])
+    examples = [row for row in rows if row["example"]]
     foot = Foot("Make a study: give it a name.")
     if own:
-        first = own[0]
-        foot = Foot(shortened(first["title"], LONGEST), Button("Go on", first["address"]))
-    values = {"rows": rows, "more": MORE, "plan": f"{STEPS['plan'][1]}.ipynb", "foot": foot}
-    values["like"] = [row for row in own if row["planned"]]
-    said: list[Block] = [Heading("Studies", 3)]
-    said.append(Bullets([f"{row['title']}: {row['decision'] or row['state']}" for row in rows]))
+        foot = Foot(shortened(own[0]["title"], LONGEST), Button("Go on", own[0]["address"]))
+    values = {
+        "rows": own,
+        "examples": examples,
+        "more": MORE,
+        "plan": f"{STEPS['plan'][1]}.ipynb",
+        "foot": foot,
+        "like": [row for row in own if row["planned"]],
+    }
+    named = [f"{row['title']}: {row['decision'] or row['state']}" for row in [*own, *examples]]
+    said: list[Block] = [Heading("Studies", 3), Bullets(named)]
     return Screen(said, "start.html.j2", values)
 
 
@@ -177,25 +180,32 @@ def _row(folder: Path) -> dict[str, Any]:
             progress = progress_of(folder)
     except StudyError as error:
         progress = Progress(folder, None, None, str(error))
-    row: dict[str, Any] = {
+    example = progress.example or shipped
+    step = "answer" if example else progress.next_step
+    row = row_of(progress, page_address(step, progress.name)) | {
+        "when": progress.when,
+        "example": example,
+        "scale": step_scale(list(STEPS).index(step) if progress.settings else 0),
+        "order": (_turn(progress), progress.title.lower()),
+        "planned": bool(progress.settings and progress.settings.plan),
+    }
+    if progress.study is None or example or not progress.measured:
+        return row
+    return row | _decided(progress.study)
+
+
+def row_of(progress: Progress, address: str) -> dict[str, Any]:
+    """Return a study as lists of studies show it."""
+    return {
         "title": shortened(progress.title, 40),
         "limits": _limits_of(progress),
         "state": progress.state,
         "decision": "",
         "sign": "",
-        "when": progress.when,
-        "example": progress.example or shipped,
-        "scale": step_scale(list(STEPS).index(progress.next_step) if progress.settings else 0),
-        "address": page_address(progress.next_step, progress.name),
-        "order": (_turn(progress), progress.title.lower()),
+        "example": progress.example,
+        "address": address,
         "name": progress.name,
-        "planned": bool(progress.settings and progress.settings.plan),
     }
-    if row["example"]:
-        row["address"] = page_address("answer", progress.name)
-    elif progress.measured and progress.study:
-        row |= _decided(progress.study)
-    return row
 
 
 def _turn(progress: Progress) -> int:
@@ -750,8 +760,8 @@ def _cause(cause: Cause, judged: Criterion) -> dict[str, str]:
 
 
 def _within_parts(result: GaugeResult) -> str:
-    """Return what readings change by from place to place on a part; "" where that is no source."""
-    if "WPV" not in result.source_names:
+    """Return what readings change by from place to place on a part; "" where by nothing."""
+    if "WPV" not in result.source_names or not result.value("WPV", "variance") > 0.0:
         return ""
     takes = result.estimate("WPV", "percent_tolerance")
     told = f"{takes} of the tolerance" if takes.known else str(result.estimate("WPV", "spread"))

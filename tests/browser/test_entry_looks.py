@@ -44,7 +44,14 @@ def test_every_page_can_be_read_and_used(new_bench):
     looked_at(bench, "checklist", focus="input")
     bench.checklist()
     everything = (".tag", "input.field", ".count", "nav")
+    due = bench.on_the_tag()
     looked_at(bench, "measure", focus="input.field", in_view=everything)
+    wide = bench.form(".part").evaluate(
+        "(part) => { part.textContent = 'WWWWW'; dispatchEvent(new Event('resize'));"
+        " return part.scrollWidth - part.clientWidth; }"
+    )
+    assert wide <= 1  # however wide a part's name, the tag has room for it
+    bench.form(".part").evaluate("(part, name) => { part.textContent = name; }", due)
     spoken = bench.form("[aria-live]").first
     bench.type("10.0071")
     assert f"Now part {bench.on_the_tag()}" in spoken.inner_text()

@@ -60,7 +60,8 @@ def test_a_new_study_is_made_and_chosen(folder: Path) -> None:
     assert settings.plan is not None
     assert settings.plan.operators == ("Ilse", "Jan", "Mia")
     assert settings.plan.readings == 30  # others will measure too: 5 parts
-    assert "studies planned like this" in form.said
+    told = form.chance()  # beside the answer itself, and said once
+    assert (told["readings"], told["others"] < told["all"]) == (30, True)
     assert grr.chosen_folder(folder.parent.parent) == folder
 
 
