@@ -19,7 +19,7 @@ _CARDS = ["--IPKernelApp.extra_extensions=grr.page.error_cards"]
 _WARMING = "import grr.page.screens, grr.page.frame"
 #: What forms need besides, and one frame that nobody sees: the first takes a tenth of a second.
 _FULLY = (
-    "import grr.entry.study_form, grr.entry.collecting, grr.page.more_pages\n"
+    "import grr.entry.study_form, grr.entry.widget, grr.page.more_pages\n"
     "grr.page.frame.frame_html('', '', None)"
 )
 #: So many seconds the next kernel waits: the page that is being opened comes first.
