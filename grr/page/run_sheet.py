@@ -231,7 +231,7 @@ class StudyPlan(Printed):
         return [
             f"{name}{stage}{counted(len(self.table), 'reading')} = {counted(len(parts), 'part')} × "
             f"{counted(len(people), 'operator')} × {counted(plan.trials, 'trial')}{ways}, "
-            f"in {counted(len(self._rounds(False)), 'round')} of an operator through all parts"
+            f"in {counted(len(self._rounds(False)), 'round')} (one operator, all parts)"
             f"{times}. Seed {plan.seed}.{looks}{numbered}",
             "Measure in this order. Nobody should see earlier readings of a part; best, a helper "
             "hands out the parts by the key sheet.",

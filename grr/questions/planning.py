@@ -255,8 +255,8 @@ def usual_design(
 
 #: What five parts cannot show.
 PRICE_OF_FIVE = (
-    "Five parts: part variation has 4 degrees of freedom, and scatter that depends on the part "
-    "or its size is found half as often as with ten. Take 10 where either matters."
+    "Five parts tell little of part variation (4 degrees of freedom) and show scatter that depends "
+    "on the part or its size half as often as ten. Take ten where either matters."
 )
 
 
@@ -768,7 +768,7 @@ def _bar(total: int, unit: str, shown: bool) -> Iterator[tqdm[NoReturn]]:
 #: How many designs are printed.
 SHOWN = 10
 KNOWN_WHOLE = (
-    "Percentages refer to a known whole: a two-sided tolerance, or a process sd from records."
+    "The percentages are of a tolerance with two limits, or of a process sd known from records."
 )
 BETTER = "If others measure too: designs that decide more often, or as often with fewer readings"
 ONE_LIMIT = (
@@ -806,7 +806,7 @@ def _answer_in_words(found: ExpectedPrecision, who: str | int) -> str:
         return f"It holds for that person only: {of_twenty}"
     if who in ("fixed", count):
         return f"If these {count} are all who will ever measure: {of_twenty}"
-    return f"If others measure too, these {count} being {_who(who)}: {of_twenty}"
+    return f"If others measure too, and these {count} are {_who(who)}: {of_twenty}"
 
 
 _WORDS = {
@@ -848,8 +848,9 @@ def _better_rows(found: ExpectedPrecision) -> tuple[list[str], list[list[str]]]:
 def _closing(found: ExpectedPrecision) -> list[str]:
     design = found.design
     lines = [
-        f"“Decide” is the mean over gauges of {listed([f'{p:g}' for p in TRUE_PERCENTS])} %; a "
-        "gauge right at a limit is seldom decided by any study.",
+        "“Decide” is the mean over gauges that truly take "
+        f"{listed([f'{p:g}' for p in TRUE_PERCENTS])} %. Hardly any study decides about a gauge "
+        "that lies right at a limit.",
     ]
     if design.operators > 1 and people_who_measure(design.operators_are, design.operators) > (
         design.operators
@@ -868,7 +869,7 @@ def _closing(found: ExpectedPrecision) -> list[str]:
         lines.append(_assumed(found.shares))
     if found.parts_priced:
         lines.append(
-            "LIMITS, acceptance limits that refuse few good parts, are counted for "
+            "LIMITS is USE WITH LIMITS: acceptance limits that refuse few good parts, here of "
             f"{found.parts_priced}."
         )
     return lines
@@ -924,8 +925,8 @@ def _comparison_closing(found: DesignComparison) -> list[str]:
         "between designs are chance.",
         _assumed(found.shares),
         KNOWN_WHOLE,
-        "Where the whole is to come from the parts of the study itself, take 10 parts or more "
-        "(AIAG MSA, 4th ed., chapter III section B): part variation from five is hardly known.",
+        "For percentages of the total variation of the study's own parts take 10 parts or more "
+        "(AIAG MSA, 4th ed., chapter III section B): five show part variation poorly.",
     ]
 
 

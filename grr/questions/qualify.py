@@ -702,20 +702,21 @@ def _judge_repeatability(
     elif high < limit:
         outcome = "fail"
         todo = (
-            "Clean the faces, use the ratchet alike, hold the gauge in a stand; if that does not "
-            "help, this gauge suits tolerances from "
-            f"{length(result.smallest_tolerance, result.unit)}."
+            "Clean the faces, close the gauge with the ratchet in the same way each time, hold it "
+            "in a stand. If that does not help, it is good for tolerances of "
+            f"{length(result.smallest_tolerance, result.unit)} or more."
         )
     else:
         outcome = "can't tell"
         todo = "Take more readings of the reference part: 50 where 25 leave it open."
-    of_two = ("both reach", "the smaller misses", "the smaller")
+    of_two = ("both reach", "the smaller of the two misses", "the smaller")
     reach, miss, name = ("Cg reaches", "Cg misses", "Cg") if corrected else of_two
     by_value = reach if smaller >= limit else miss
     confident = f"{100 * confidence:g}{JOIN}% confidence"
     least = f"at least {figures(low, 3)}, {confident}"
     sure = f"{name} is {least}" if low > 0.0 else "the bias alone may use up the whole share"
-    both = f"{figures(low, 3)} to {figures(high, 3)}, each end with {confident}"
+    low_shown = f"{'−' if low < 0.0 else ''}{figures(abs(low), 3)}"
+    both = f"{low_shown} to {figures(high, 3)}, each end with {confident}"
     if outcome == "fail":
         sure = f"{name} is {both}"
     cgk = "readings corrected for the bias" if corrected else f"Cgk {figures(result.cgk, 3)}"
