@@ -52,7 +52,7 @@ class _Place:
 
     def ruler(self, which: int) -> float:
         """Return the height of a ruler's lower edge; parts stand at 0, 1, 2 … above."""
-        return -(2.4 + 3.0 * which)
+        return -(3.0 + 3.0 * which)
 
 
 def methods_by_part(comparison: MethodComparison) -> Figure:

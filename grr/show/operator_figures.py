@@ -394,8 +394,8 @@ def trial_ranges(study: Study) -> Figure:
     -------
     plotly Figure
         One lane an operator, one mark a part, placed by its range; equal ranges are
-        stacked. Marks beyond the limit are diamonds and named. Where nothing was repeated,
-        a page that says so.
+        stacked. Marks beyond the limit are large, with a dark edge, and named. Where nothing
+        was repeated, a page that says so.
 
     Notes
     -----
@@ -474,14 +474,20 @@ def _marks(study: Study, found: TrialRanges, lane: int, x: Array, y: list[float]
     there = np.flatnonzero(np.isfinite(found.ranges[:, lane])).tolist()
     values = [float(found.ranges[part, lane]) for part in there]
     beyond = found.beyond[there, lane].tolist()
-    edge = {"color": "#ffffff", "width": 1}
+    colour, symbol = template.OPERATOR_LOOKS[lane % len(template.OPERATOR_LOOKS)]
+    marker = {
+        "symbol": symbol,
+        "size": [13 if out else 8 for out in beyond],
+        "color": colour,
+        "line": {"color": [INK if out else "#ffffff" for out in beyond], "width": 1},
+        "opacity": 1,
+    }
     told = [
         f"part {markup(shortened(study.parts[part], 80))}<br>"
         f"{markup(shortened(study.operator_names[lane], 80))}<br>"
         f"repeats differ by {length(value, study.unit)}"
         for part, value in zip(there, values, strict=True)
     ]
-    marker = template.found_or_not(beyond) | {"line": edge}
     return dots(template.rounded(x), template.rounded(y), marker, told, clipped=False)
 
 
@@ -516,7 +522,7 @@ def _lane_names(study: Study, found: TrialRanges, lane: int, top: float) -> list
         parts = listed([shortened(study.parts[part], 10) for part in out], 4)
         notes.append(
             template.note(
-                f"◆ beyond: part {parts}" if len(out) == 1 else f"◆ beyond: parts {parts}",
+                f"beyond: part{'' if len(out) == 1 else 's'} {parts}",
                 1,
                 template.one(top),
                 xanchor="right",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -216,6 +217,8 @@ def _note(note: Mapping[str, Any], frame: _Frame) -> list[str]:
 SLANT, COS, SIN = 38.0, 0.79, 0.62
 #: Distance of a label from its axis in px.
 GAP = 8.0
+#: Least room between two labels in px.
+LABELS_APART = 4.0
 
 
 @dataclass(frozen=True)
@@ -283,22 +286,42 @@ def room_left_of(settings: Mapping[str, Any]) -> float:
     return widest + GAP + title + (4.0 if widest else 0.0)
 
 
-def slanted(settings: Mapping[str, Any], width: float) -> bool:
-    """Tell whether the labels of a horizontal axis so many px long would meet."""
-    ticks = ticks_of(settings)
+def ticks_along(settings: Mapping[str, Any], width: float) -> tuple[list[Tick], bool]:
+    """Return the graduations of a horizontal axis so many px long, and whether labels slant.
+
+    Where labels would meet, names are slanted and every other number is left out.
+    """
+    ticks = sorted(ticks_of(settings), key=lambda tick: tick.value)
     low, high = sorted(settings["range"])
-    places = sorted((tick.value - low) / (high - low) * width for tick in ticks)
-    apart = min((b - a for a, b in pairwise(places)), default=width)
-    return max((t.label.width(template.SMALL) for t in ticks), default=0.0) > apart - 2.0
+    while True:
+        named = [tick for tick in ticks if tick.label.width(template.SMALL)]
+        places = [(tick.value - low) / (high - low) * width for tick in named]
+        apart = min((b - a for a, b in pairwise(places)), default=width)
+        widest = max((t.label.width(template.SMALL) for t in named), default=0.0)
+        if widest <= apart - LABELS_APART:
+            return ticks, False
+        if not all(map(_says_its_value, named)):
+            return ticks, True
+        zero = next((i for i, tick in enumerate(named) if tick.value == 0.0), 0)
+        ticks = named[zero % 2 :: 2]
+
+
+def _says_its_value(tick: Tick) -> bool:
+    """Tell whether a label is the number at which it stands, not a name."""
+    said = "".join(run.text for line in tick.label.lines for run in line).replace("−", "-")
+    try:
+        return math.isclose(float(said), tick.value, rel_tol=0.01, abs_tol=1e-9)
+    except ValueError:
+        return False
 
 
 def room_below(settings: Mapping[str, Any], width: float) -> float:
     """Return the height in px that a horizontal axis so many px long needs."""
     if settings.get("visible") is False:
         return 0.0
-    ticks = ticks_of(settings)
+    ticks, slanted = ticks_along(settings, width)
     tall = max((t.label.height(template.SMALL) for t in ticks), default=0.0)
-    if slanted(settings, width):
+    if slanted:
         tall = max(SIN * t.label.width(template.SMALL) + template.SMALL for t in ticks)
     title = 0.0
     if title_of(settings):
@@ -316,12 +339,12 @@ def x_axis(
     colour = str(settings["linecolor"])
     if settings["showline"]:
         pieces.append(svg.line((scale.start, y, scale.end, y), colour))
-    slant = slanted(settings, abs(scale.end - scale.start))
-    for tick in ticks_of(settings):
+    ticks, slanted = ticks_along(settings, abs(scale.end - scale.start))
+    for tick in ticks:
         x = scale.at(tick.value)
         if settings["ticks"]:
             pieces.append(svg.line((x, y, x, y + float(settings["ticklen"])), colour))
-        if slant:
+        if slanted:
             pieces += tick.label.draw(
                 x + 3.0, y + GAP + 4.0, size=template.SMALL, anchor="end", turned=-SLANT
             )

@@ -187,8 +187,9 @@ def test_range_beyond_the_limit_is_named() -> None:
     answer = figure.layout.meta["answer"]
     assert "1 of 30 ranges is beyond the limit of 0.88 (2.57 × the mean range of 0.34)" in answer
     assert "part 4 by B" in answer
-    diamonds = [s for t in data(figure) for s in t["marker"]["symbol"] if s == "diamond"]
-    assert len(diamonds) == 1
+    looks = [trace["marker"] for trace in data(figure)]
+    assert [size for look in looks for size in look["size"]].count(13) == 1
+    assert len({(look["color"], look["symbol"]) for look in looks}) == 3  # one look an operator
 
 
 def test_one_trial_has_no_range() -> None:
