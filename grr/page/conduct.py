@@ -17,7 +17,6 @@ import pandas as pd
 
 from grr.files.events import COLUMNS
 from grr.files.folder import EVENTS_FILE
-from grr.formulas.pivots import SEED
 from grr.model.blocks import Bullets, Facts, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
@@ -55,10 +54,13 @@ def conduct_blocks(study: Study, stated: str) -> list[PageBlock]:
         sentences.append(f"Stated by who prepared the report: {stated}")
     if not sentences:
         sentences = [_as_planned(study)]
+    try:
+        sentences += _blind(study)
+    except StudyError as error:
+        sentences.append(f"How it was collected is not known: {error}")
     return [
-        Heading("Against the plan", 3),
+        Heading("Against the plan, and blind?", 3),
         Bullets(sentences),
-        *or_reason(lambda: _blind(study), "How it was collected is not known: "),
         *or_reason(lambda: _zeros(study), "The checks of zero cannot be read: "),
     ]
 
@@ -161,7 +163,7 @@ def events_of(study: Study) -> pd.DataFrame:
     return study.record.events
 
 
-def _blind(study: Study) -> list[PageBlock]:
+def _blind(study: Study) -> list[str]:
     found = collection_of(study)
     if found is None:
         return []
@@ -170,7 +172,7 @@ def _blind(study: Study) -> list[PageBlock]:
         lines.append(f"{counted(found.voided, 'reading')} taken out or set right, see Corrections.")
     if found.taken_again:
         lines.append(_both_ways(study, found.taken_again))
-    return [Heading("Blind?", 3), Bullets(lines)]
+    return lines
 
 
 def _both_ways(study: Study, count: int) -> str:
@@ -253,7 +255,6 @@ def provenance_blocks(study: Study, shown: Study) -> list[PageBlock]:
     entries = [
         *_fingerprints(study, shown),
         ("Software", ", ".join(f"{name} {text}" for name, text in versions().items())),
-        ("Seed of the intervals", str(SEED)),
     ]
     if study.plan is not None:
         entries.append(("Seed of the measuring order", str(study.plan.seed)))
@@ -345,14 +346,15 @@ def _record(study: Study) -> Sequence[PageBlock]:
     entries += [("Beside the record", str(stray)) for stray in found.strays]
     entries += [("Not known", sentence) for sentence in found.unknown]
     entries.append(("Seal of the folder", found.seal or "none"))
+    entries.append(("Readings entered", _who_entered(journal)))
     changed = "; ".join(str(change) for change in found.changes)
     if changed:
         entries.append(("study.toml", f"CHANGED outside the record: {changed}"))
+    corrected = _corrections(journal)
     return [
         Heading("The record", 3),
-        Facts(entries),
-        *_who_entered(journal),
-        *_corrections(journal),
+        Facts([*entries, *([] if corrected else [("Corrections", "none")])]),
+        *corrected,
     ]
 
 
@@ -370,22 +372,20 @@ def _chain(check: FileCheck) -> list[tuple[str, str]]:
     return [(check.name, state), (f"Last hash of {check.name}", check.last_hash or "none")]
 
 
-def _who_entered(journal: pd.DataFrame) -> list[PageBlock]:
+def _who_entered(journal: pd.DataFrame) -> str:
     """Return how many readings each person entered, and from where they came."""
     measured = journal[journal["reading"].notna()]
-    groups = measured.groupby(["entered_by", "source"], sort=True).size().reset_index()
-    rows = [
-        [str(who) or "not stated", str(source), str(count)]
-        for who, source, count in groups.itertuples(index=False, name=None)
-    ]
-    head = ["Entered by", "Source", "Readings"]
-    return [Heading("Who entered what", 3), Table(head, rows, left=2)]
+    counts = measured.groupby(["entered_by", "source"], sort=True).size().reset_index()
+    return "; ".join(
+        f"{who or 'not stated by whom'}: {count} ({source})"
+        for who, source, count in counts.itertuples(index=False, name=None)
+    )
 
 
 def _corrections(journal: pd.DataFrame) -> list[PageBlock]:
     voiding = journal[journal["voids"].astype(str) != ""]
     if voiding.empty:
-        return [Heading("Corrections", 3), Prose(["No reading was voided or corrected."])]
+        return []
     old = journal.set_index("id")["raw"].astype(str).to_dict()
     rows = [
         [

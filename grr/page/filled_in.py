@@ -51,8 +51,8 @@ def filled_in(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     Returns
     -------
     dict
-        Keys EV, AV, INT, GRR, PV, TV, spread, percent_tolerance, percent_tv, ndc. What was
-        not estimated says why.
+        Keys EV, AV, INT, GRR, PV, TV, spread, percent_tolerance, percent_tv, ndc, and df: that
+        of EV in the limits. What was not estimated says why.
     """
     return {**_variances(result), **_ratios(result)}
 
@@ -70,7 +70,7 @@ def _variances(result: GaugeResult) -> dict[str, tuple[str, ...]]:
             if not math.isnan(result.value(name, "sd"))
         } | {"TV": _total(result)}
     found = _nested(result) if result.study.design == "nested" else _crossed(result)
-    return {**found, "EV": (*_known_with(result), *found["EV"]), "TV": _total(result)}
+    return {**found, "df": _known_with(result), "TV": _total(result)}
 
 
 def _by_ranges(result: GaugeResult) -> dict[str, tuple[str, ...]]:
@@ -120,7 +120,7 @@ def _crossed(result: GaugeResult) -> dict[str, tuple[str, ...]]:
             _root(result, "AV"),
         )
         summed.append("AV")
-        lines["INT"] = ("INT: pooled with the error (see the estimator)",)
+        lines["INT"] = ("INT: pooled with the error",)
         if not result.pooled:
             lines["INT"] = (
                 f"INT² = (MS interaction − MS error) / trials = ({_n(ms['interaction'])} − "
@@ -246,7 +246,7 @@ def _known_with(result: GaugeResult) -> tuple[str, ...]:
     )
     if found.kept < 1.0:
         seen += f", times {found.kept:.2f} as neighbours in the measuring order are alike"
-    return (f"degrees of freedom of EV in the limits: the least of {seen} = {found.used:.1f}",)
+    return (f"degrees of freedom of EV in the limits = the least of {seen} = {found.used:.1f}",)
 
 
 def _given_total(result: GaugeResult) -> tuple[str, ...]:

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
+from itertools import zip_longest
 
 import numpy as np
 import pandas as pd
 
 from grr.formulas.pivots import DRAWS, SEED
 from grr.formulas.second_look import confidence_of
-from grr.model.blocks import Block, Bullets, Callout, Facts, Fold, Formulas, Heading, Prose, Table
+from grr.model.blocks import Block, Bullets, Callout, Facts, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.glossary import explain
 from grr.model.names import short_names, shortened
 from grr.model.rounding import listed, reading_decimals, size, square_unit, squares
 from grr.model.study import Cube, Study
+from grr.model.terms import MANUAL
 from grr.page.filled_in import filled_in, in_fine_unit
 from grr.page.page_blocks import Columns, PageBlock, ReadingsTable, Verbatim, or_reason
 from grr.questions.gauge import GaugeResult, anova, average_range, closing, source_rows
@@ -38,10 +41,20 @@ _EXPLAINED = (
     "operators fixed or random",
     "guard band",
     "consumer's risk",
-    "range constants (d2, K1, K2, K3, D4)",
 )
+#: Entries of `filled_in` that are told under a term, where that is not its own name.
+_FILLED = {
+    "GRR": ("GRR", "spread"),
+    "percent of tolerance": ("percent_tolerance",),
+    "percent of total variation": ("percent_tv",),
+}
+#: A step of a formula that is written with words or symbols, not with numbers alone.
+_WORDS = re.compile(r"[A-Z]{2}|[a-z]{3}")
+_CHAPTER = re.compile(r"chapter ([IV]+) section ([A-E])")
 _METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
 _IN_THE_FORMULA = ("standard deviation", "percent of", "rounded down")
+#: Begins what the table of risks beside it and the reasons of the decision say already.
+_COUNTED = "Of a million parts"
 #: Width of a letter, of the space around a cell, and of the whole table, in px.
 LETTER, SPACE, WIDTH = 8.0, 13.0, 740.0
 LONGEST_PART, LONGEST_OPERATOR = 18, 24
@@ -54,24 +67,26 @@ FEWEST_UNDER_A_HEAD = 5
 
 def numbers_blocks(result: GaugeResult) -> list[PageBlock]:
     """Return the result of record with its intervals, and beside it that of the other method."""
-    shown = _with_intervals(result)
+    level = confidence_of(result.study)
+    opening, *found = or_reason(lambda: result.intervals(level=level).blocks(), "No intervals: ")
+    shown = _with_intervals(result, found)
     other = or_reason(lambda: _beside(result, shown), "By the other method: not possible: ")
     return [
         Heading(f"{result.estimator_name}, the method of record", 3),
         Prose([] if result.method == "average_range" else [f"{result.estimator}."]),
+        opening,
         *(other if isinstance(other[0], Table) else [shown, *other]),
         Bullets(closing(result)),
-        *or_reason(lambda: _interval_notes(result), "No intervals: "),
+        *found[1:],
     ]
 
 
-def _with_intervals(result: GaugeResult) -> Table:
-    """Return the table of sources, with limits where there are any."""
+def _with_intervals(result: GaugeResult, found: Sequence[PageBlock]) -> Table:
+    """Return the table of sources, with the limits found, where there are any."""
     head, rows = source_rows(result)
-    try:
-        table = _interval_blocks(result)[1]
-    except StudyError:
+    if not found:
         return Table(head, rows)
+    table = found[0]
     assert isinstance(table, Table)
     limits = {str(row[0]).split()[0]: list(row[1:]) for row in table.rows}
     share = f"{head[-1]}, %"
@@ -86,15 +101,6 @@ def _with_intervals(result: GaugeResult) -> Table:
     return Table([*table.head, share], whole)
 
 
-def _interval_blocks(result: GaugeResult) -> list[Block]:
-    return result.intervals(level=confidence_of(result.study)).blocks()
-
-
-def _interval_notes(result: GaugeResult) -> list[PageBlock]:
-    opening, _, notes = _interval_blocks(result)
-    return [opening, notes]
-
-
 def _beside(result: GaugeResult, shown: Table) -> list[PageBlock]:
     """Return the table of sources with that of the other method of calculation beside it."""
     by_ranges = result.method == "average_range"
@@ -103,11 +109,11 @@ def _beside(result: GaugeResult, shown: Table) -> list[PageBlock]:
     name = _METHODS[other.method]
     head = [f"by {name}", "of tolerance", "of total"]
     rows = [[*row, *found.get(str(row[0]).split()[0], [""] * 3)] for row in shown.rows]
-    told = " ".join(closing(other))
-    return [Table([*shown.head, *head], rows), Prose([f"By {name}: {told}"])]
+    categories, *told = closing(other)
+    return [Table([*shown.head, *head], rows), Bullets([f"By {name}: {categories}", *told])]
 
 
-def squares_blocks(result: GaugeResult) -> Sequence[PageBlock]:
+def squares_blocks(result: GaugeResult, caption: str) -> Sequence[PageBlock]:
     """Return the table of sums of squares, in the unit of the formulas, and another program's."""
     by_variance = anova(result.study) if result.method == "average_range" else result
     table, unit = by_variance.anova_table, by_variance.study.unit
@@ -131,7 +137,7 @@ def squares_blocks(result: GaugeResult) -> Sequence[PageBlock]:
     try:
         opinion = second_opinion(by_variance)
     except StudyError as error:
-        return [Table(head, rows), Prose([f"No second opinion: {error}"])]
+        return [Table(head, rows, caption), Prose([f"No second opinion: {error}"])]
     theirs = opinion.to_frame()
     again = squares(theirs["other_sum_sq"].tolist(), unit, 6)
     beside = {
@@ -140,7 +146,7 @@ def squares_blocks(result: GaugeResult) -> Sequence[PageBlock]:
     }
     rows = [[*row, *beside.get(row[0], ["", ""])] for row in rows]
     head += [f"df by {opinion.program}", f"sum of squares there{of}"]
-    return [Table(head, rows), *opinion.blocks()[:1]]
+    return [Table(head, rows, caption), *opinion.blocks()[:1]]
 
 
 def _six(value: float) -> str:
@@ -158,15 +164,18 @@ def after_opening(blocks: Sequence[Block]) -> Sequence[Block]:
 def risks_blocks(result: GaugeResult) -> list[PageBlock]:
     """Return risks, acceptance limits and improvements of one measuring system."""
 
+    def risks() -> list[PageBlock]:
+        table, notes = after_opening(misclassification(result).blocks())
+        assert isinstance(notes, Bullets)
+        return [table, Bullets([text for text in notes.items if not text.startswith(_COUNTED)])]
+
     def limits() -> list[PageBlock]:
         band = guard_band(result)
         return [Prose([band.aim]), *after_opening(band.blocks())]
 
     return [
         Heading("How many parts are judged wrongly?", 3),
-        *or_reason(
-            lambda: after_opening(misclassification(result).blocks()), "The risks cannot be told: "
-        ),
+        *or_reason(risks, "The risks cannot be told: "),
         Heading("Within which readings may parts be accepted?", 3),
         *or_reason(limits, "There are no acceptance limits: "),
         Heading("What would make GRR smaller?", 3),
@@ -188,13 +197,8 @@ def how_blocks(results: Mapping[str, GaugeResult], ruined: Collection[str]) -> l
     whole = [(name, result) for name, result in results.items() if name not in ruined]
     first = next(iter(results.values()))
     rules = first.study.rules
-    estimators = [
-        ("Estimator" if len(results) == 1 else f"Estimator, {shortened(name, 24)}", one.estimator)
-        for name, one in results.items()
-    ]
     options = [
         ("Method of record", _METHODS[rules.method_of_record]),
-        *estimators,
         ("Spread", f"{first.spread:g} standard deviations"),
         ("Interaction", f"{rules.interaction}; pooled where its p is above {rules.pool_above:g}"),
         ("Thresholds", f"good under {rules.good_percent:g} %, limit {rules.limit_percent:g} %"),
@@ -205,7 +209,7 @@ def how_blocks(results: Mapping[str, GaugeResult], ruined: Collection[str]) -> l
     ]
     return [
         Facts(options),
-        Fold("The formulas and their sources", [_formulas(results.values())]),
+        *_formulas(whole, results.values()),
         *(_sheets(whole) if whole else []),
     ]
 
@@ -214,27 +218,21 @@ def _sheets(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
     """Return every sheet with the numbers filled in, of several methods side by side."""
     tables: list[PageBlock] = []
     for name, result in named:
-        tables += [Heading(shortened(name, 40), 4)] if name else []
-        tables += squares_blocks(result)
-    filled = [(name, [Formulas(_filled(result))]) for name, result in named]
+        tables += squares_blocks(result, shortened(name, 40) if name else "")
     return [
         Heading("Table of sums of squares", 3),
         *tables,
-        Heading("This study's numbers filled in", 3),
-        *side_by_side(filled),
         Heading("The average-and-range form, line by line", 3),
         *or_reason(lambda: _form(named), "No average-and-range form: "),
     ]
 
 
-def _filled(result: GaugeResult) -> list[str]:
-    return list(dict.fromkeys(line for group in filled_in(result).values() for line in group))
-
-
-def side_by_side(named: Sequence[tuple[str, Sequence[PageBlock]]]) -> list[PageBlock]:
+def side_by_side(
+    named: Sequence[tuple[str, Sequence[PageBlock]]], *, below: bool = False
+) -> list[PageBlock]:
     """Return what is said of several methods in pairs beside each other; of one as it is.
 
-    What is said of every method in the same words follows once.
+    What is said of every method in the same words follows once. ``below``: below each other.
     """
     if len(named) == 1:
         return list(named[0][1])
@@ -244,8 +242,17 @@ def side_by_side(named: Sequence[tuple[str, Sequence[PageBlock]]]) -> list[PageB
         [Heading(shortened(name, 40), 3), *(_without(block, shared) for block in blocks)]
         for name, blocks in named
     ]
+    half = (len(shared) + 1) // 2
+    of_all: list[PageBlock] = [
+        Heading("Of every method", 3),
+        Columns([Bullets(shared[:half])], [Bullets(shared[half:])])
+        if half > 1
+        else Bullets(shared),
+    ]
+    of_all = of_all if shared else []
+    if below:
+        return [*(block for one in told for block in one), *of_all]
     pairs = [Columns(a, b, True) for a, b in zip(told[::2], told[1::2], strict=False)]
-    of_all: list[PageBlock] = [Heading("Of every method", 3), Bullets(shared)] if shared else []
     return [*pairs, *(told[-1] if len(told) % 2 else []), *of_all]
 
 
@@ -271,19 +278,48 @@ def _without(block: PageBlock, shared: Collection[str]) -> PageBlock:
     return Bullets(left, block.numbered) if isinstance(block, Bullets) else block
 
 
-def _formulas(results: Iterable[GaugeResult]) -> Table:
-    """Return formula and source of every quantity, those of further sources where there are any."""
+def _formulas(
+    named: Sequence[tuple[str, GaugeResult]], results: Iterable[GaugeResult]
+) -> list[PageBlock]:
+    """Return the formula and the source of every quantity, with the numbers of every method."""
     further = {name for one in results for name in one.source_names} - set(_EXPLAINED)
-    terms = [*_EXPLAINED[:3], *sorted(further), *_EXPLAINED[3:]]
-    entries = [explain(term).to_frame().iloc[0] for term in terms]
-    rows = [[str(e["term"]), str(e["formula"]), str(e["source"])] for e in entries]
-    return Table(["Quantity", "Formula", "Source"], rows, left=3)
+    filled = [filled_in(result) for _, result in named]
+    rows, general = [], []
+    for term in [*_EXPLAINED[:3], *sorted(further), *_EXPLAINED[3:]]:
+        entry = explain(term).to_frame().iloc[0]
+        groups = [[one.get(key, ()) for one in filled] for key in _FILLED.get(term, (term,))]
+        lines = [line for group in groups for line in zip_longest(*group, fillvalue="")]
+        source = _CHAPTER.sub(r"\1 \2", str(entry["source"]).replace(f"{MANUAL}, ", ""))
+        rows += [[*_apart(line), "" if at else source] for at, line in enumerate(lines)]
+        if not lines:
+            general.append(f"{entry['term']}: {entry['formula']} ({entry['source']})")
+    names = [name and shortened(name, 40) for name, _ in named]
+    for name, one in zip(names, filled, strict=True):
+        general += [f"{name}{name and ': '}{line}" for line in one.get("df", ())]
+    head = [*(name or "Numbers" for name in names), f"Source (III B: chapter, section of {MANUAL})"]
+    table = Table(["Formula", *head], rows, left=9)
+    return [
+        Heading("Formulas with this study's numbers, and their sources", 3),
+        *([table] if rows else []),
+        Bullets(general),
+    ]
+
+
+def _apart(lines: Sequence[str]) -> list[str]:
+    """Return the formula that lines of several methods share, and the numbers of each."""
+    steps = [line.split(" = ") for line in lines]
+    shared = 0
+    for same in zip(*steps, strict=False):
+        if len(set(same)) > 1 or (shared and not _WORDS.search(same[0])):
+            break
+        shared += 1
+    formula = " = ".join(steps[0][:shared])
+    return [formula, *(" = ".join(one[shared:]) for one in steps)]
 
 
 def _form(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
-    """Return the form as two tables, the methods beside each other: each stays on one page."""
+    """Return the form as a table, the methods beside each other."""
     sheets = [worked_sheet(in_fine_unit(one.study), spread=one.spread) for _, one in named]
-    first = next(i for i, line in enumerate(sheets[0].lines) if line.symbol == "K1")
     several = len(sheets) > 1
     rows = []
     for lines in zip(*(sheet.lines for sheet in sheets), strict=True):
@@ -292,16 +328,14 @@ def _form(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
         formula = next((one.formula for one in lines if one.formula), "")
         rows.append(
             [
-                what,
-                f"{line.symbol} = {formula}" if formula else line.symbol,
+                f"{what}: {line.symbol} = {formula}" if formula else f"{what}: {line.symbol}",
                 *(" = ".join(step for step in (one.numbers, one.shown) if step) for one in lines),
             ]
         )
-    head = ["Line", "Formula"]
+    head = ["Line and formula"]
     head += [shortened(name, 24) for name, _ in named] if several else ["Numbers and result"]
     return [
-        Table(head, rows[:first], left=9),
-        Table(head, rows[first:], left=9),
+        Table(head, rows, left=9),
         Bullets(list(dict.fromkeys(note for sheet in sheets for note in sheet.result.notes))),
         Prose([SOURCE]),
     ]
@@ -317,7 +351,7 @@ def _briefly(quantity: str) -> str:
 # ------------
 
 
-def readings_blocks(study: Study) -> list[PageBlock]:
+def readings_blocks(study: Study, method: str = "") -> list[PageBlock]:
     """Return the readings of one method as tables that fit the width of a page."""
     cube = _by_row(study)
     names = short_names(cube.operators, LONGEST_OPERATOR)
@@ -331,11 +365,11 @@ def readings_blocks(study: Study) -> list[PageBlock]:
         f"Readings {unit}: by part{beside}, under each operator the trials. A dash is a reading "
         "that is missing."
     )
-    everybody = list(range(len(names)))
+    everybody = list(enumerate(names))
     return [
         Prose([told]),
         *(
-            _table(study, cube, parts, names, everybody[start : start + across])
+            _table(study, cube, parts, dict(everybody[start : start + across]), method)
             for start in range(0, len(names), across)
         ),
         *_full_names(study, shown, names),
@@ -411,10 +445,9 @@ def order_blocks(study: Study) -> list[PageBlock]:
     form = next((name for name, width in COLUMNS_OF_TAKEN.items() if longest <= width), WIDEST)
     beside = "".join(f"{name}, " for name in _beside_parts(study))
     told = (
-        "Order, time (UTC) where known, part/trial, "
-        f"{beside}reading; session (s1 the first), who and day "
-        f"{'above those that share them' if heads else 'before the time'}. "
-        "Corrections stand under the record."
+        f"Order, time (UTC) where known, part/trial, {beside}reading; "
+        f"{'above them' if heads else 'before the time'} session (s1 the first), who and day. "
+        "Corrections: under the record."
     )
     return [Heading("In the order taken", 3), Prose([told]), Verbatim("\n".join(lines), form)]
 
@@ -459,15 +492,16 @@ def _letters(study: Study) -> int:
 
 
 def _table(
-    study: Study, cube: Cube, parts: list[str], names: list[str], chosen: list[int]
+    study: Study, cube: Cube, parts: list[str], operators: dict[int, str], method: str
 ) -> ReadingsTable:
-    operators = [names[j] for j in chosen]
     rows = []
-    for part, values in zip(parts, cube.values[:, chosen], strict=True):
+    for part, values in zip(parts, cube.values[:, list(operators)], strict=True):
         if study.design == "nested" and not np.isfinite(values).any():
             continue
         rows.append((part, [[_shown(float(value), study) for value in row] for row in values]))
-    return ReadingsTable(f"Readings by {listed(operators, 10)}", operators, cube.trials, rows)
+    names = list(operators.values())
+    caption = f"{method + ', readings' if method else 'Readings'} by {listed(names, 10)}"
+    return ReadingsTable(caption, names, cube.trials, rows)
 
 
 def _shown(value: float, study: Study) -> str:

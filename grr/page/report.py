@@ -61,7 +61,7 @@ from grr.page.numbers import (
 from grr.page.page_blocks import Columns, PageBlock, or_reason
 from grr.page.pdf import print_pdf
 from grr.page.templates import render
-from grr.questions.check import RUINED, check
+from grr.questions.check import RUINED, Findings, check
 from grr.questions.drift import drift, in_order
 from grr.questions.gauge import GaugeResult, result_of_record
 from grr.questions.methods import MethodComparison
@@ -287,12 +287,16 @@ def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None 
     StudyError
         The study cannot be analysed, or the baseline is none of its methods.
     """
-    if len(shown.methods) > 1:
-        front, parts = _several_methods(shown, cover, baseline)
+    several = len(shown.methods) > 1
+    studies = {m: shown.for_method(m) for m in shown.methods} if several else {"": shown}
+    verdicts = {name: verdict(result_of_record(one)) for name, one in studies.items()}
+    if several:
+        front, parts = _several_methods(shown, verdicts, cover, baseline)
     else:
-        front, parts = _one_method(shown, cover)
+        front, parts = _one_method(verdicts[""], cover)
     reasons = [part for part in parts if part.name == "why"]
-    data = [*check(shown).blocks(), *conduct_blocks(shown, cover.deviations)]
+    steps = [step for one in verdicts.values() for step in one.next_steps]
+    data = [*_found(check(shown), steps), *conduct_blocks(shown, cover.deviations)]
     title = shown.title if len(shown.title) > LONGEST_TITLE else ""  # else page 1 has it whole
     about = [("Title", title), ("Methods", ", ".join(shown.methods)), *all_facts(shown)]
     proof = provenance_blocks(study, shown)
@@ -381,9 +385,18 @@ def _unsaid(blocks: Sequence[PageBlock], told: set[str]) -> list[PageBlock]:
     ]
 
 
-def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:
-    result = result_of_record(study)
-    judged = verdict(result)
+def _found(findings: Findings, steps: Sequence[str]) -> Sequence[PageBlock]:
+    """Return what the check found, without what to do where that is among the next steps."""
+    told = [
+        replace(one, todo="") if any(one.todo in step for step in steps) else one
+        for one in findings
+    ]
+    return replace(findings, findings=tuple(told)).blocks()
+
+
+def _one_method(judged: Verdict, cover: Cover) -> tuple[FrontPage, list[Part]]:
+    result = judged.result
+    study = result.study
     ruined = {"": result} if judged.findings.ruined else {}
     pictures = _pictures(result, spread=not ruined)
     people = [] if ruined else [*_operators_beside(study), *_drift(study)]
@@ -399,21 +412,21 @@ def _one_method(study: Study, cover: Cover) -> tuple[FrontPage, list[Part]]:
 
 
 def _several_methods(
-    study: Study, cover: Cover, baseline: str | None
+    study: Study, verdicts: dict[str, Verdict], cover: Cover, baseline: str | None
 ) -> tuple[FrontPage, list[Part]]:
     """Return the report on several methods: each part says the same of all, side by side."""
     found, why_not = comparisons_of(study, baseline)
-    results = {name: result_of_record(study.for_method(name)) for name in study.methods}
-    verdicts = {name: verdict(result) for name, result in results.items()}
+    results = {name: judged.result for name, judged in verdicts.items()}
     ruined = {name for name, judged in verdicts.items() if judged.findings.ruined}
     front = methods_front_page(study, found, why_not, verdicts, cover)
     compared = [block for one in found for block in _compared(one)]
     drifts = [] if check(study).ruined else _drift(study)
 
-    def each(told: Callable[[GaugeResult], Sequence[PageBlock]]) -> list[PageBlock]:
-        return side_by_side(
-            [(name, [RUINED] if name in ruined else told(one)) for name, one in results.items()]
-        )
+    def each(
+        told: Callable[[GaugeResult], Sequence[PageBlock]], *, below: bool = False
+    ) -> list[PageBlock]:
+        said = [(name, [RUINED] if name in ruined else told(one)) for name, one in results.items()]
+        return side_by_side(said, below=below)
 
     decided = [
         (name, judged.blocks() if name in ruined else [judged.blocks()[0], *_why(judged)])
@@ -429,20 +442,12 @@ def _several_methods(
         )
         for name, one in results.items()
     ]
-    numbers = [
-        block
-        for name, result in results.items()
-        for block in (
-            Heading(shortened(name, LONGEST_METHOD), 3),
-            *([RUINED] if name in ruined else numbers_blocks(result)[1:]),
-        )
-    ]
     parts = [
         Part("methods", METHODS, [*compared, *drifts]),
         Part("decision", "Each method by itself", side_by_side(decided)),
         Part("pictures", "The readings in pictures", side_by_side(pictures)),
         Part("comparisons", OPERATORS, each(lambda result: _operators(result.study)[1])),
-        Part("numbers", NUMBERS, numbers, annex=True),
+        Part("numbers", NUMBERS, each(lambda one: numbers_blocks(one)[1:], below=True), annex=True),
         Part("risks", RISKS, each(risks_blocks), annex=True),
         *_annex(study, results, ruined),
     ]
@@ -450,11 +455,11 @@ def _several_methods(
 
 
 def _compared(found: MethodComparison) -> list[PageBlock]:
-    """Return the comparison without what the first page has said: answer, study, tolerance."""
-    _, _, numbers, *said, caution = _raised(found.blocks())
+    """Return the comparison without what the first page has said: answer, study and caution."""
+    _, _, numbers, *said, _ = _raised(found.blocks())
     drawn = [] if found.ruined else _drawn(lambda: methods_by_part(found))
-    wide = [one for one in said if isinstance(one, Fold) and one.brief]
-    return [Columns([numbers, *drawn], [one for one in said if one not in wide]), *wide, caution]
+    wide = [one for one in said if isinstance(one, Fold) and one.brief]  # the table of squares
+    return [Columns([numbers, *drawn], [one for one in said if one not in wide]), *wide]
 
 
 def _why(judged: Verdict) -> list[PageBlock]:
@@ -561,10 +566,7 @@ def _annex(study: Study, results: Mapping[str, GaugeResult], ruined: Collection[
     readings = [
         block
         for name, result in results.items()
-        for block in (
-            *([Heading(shortened(name, LONGEST_METHOD), 3)] if len(results) > 1 else []),
-            *readings_blocks(result.study),
-        )
+        for block in readings_blocks(result.study, name and shortened(name, LONGEST_METHOD))
     ]
     return [
         Part("how", HOW, how_blocks(results, ruined), annex=True),

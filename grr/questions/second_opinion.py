@@ -82,14 +82,13 @@ class SecondOpinion(Printed):
             for i, name in enumerate(found.index)
         ]
         said = (
-            f"The sums of squares once more, by the least squares of {self.program} on these "
-            f"readings: {'the same' if self.same else 'NOT the same'}. The largest difference is "
+            f"By the least squares of {self.program} on these readings: "
+            f"{'the same' if self.same else 'NOT the same'}; the largest difference is "
             f"{self.largest_difference:.1e} of the total."
         )
-        return [
-            Prose([f"{said} In {unit}." if unit else said]),
-            Table(["Source", "df", "sum of squares", "df there", "sum of squares there"], rows),
-        ]
+        of = f", {unit}" if unit else ""
+        head = ["Source", "df", f"sum of squares{of}", "df there", f"sum of squares there{of}"]
+        return [Prose([said]), Table(head, rows)]
 
 
 def second_opinion(result: GaugeResult) -> SecondOpinion:

@@ -340,8 +340,8 @@ def test_readings_without_a_resolution_keep_their_digits(tmp_path):
 
 def test_another_programs_sums_of_squares_stand_beside_ours(demo_page):
     shown = demo_page("dowel_pin").shown
-    assert "by the least squares of statsmodels" in shown
-    assert "readings: the same." in shown
+    assert "By the least squares of statsmodels" in shown
+    assert "readings: the same;" in shown
 
 
 def _calculated(text: str) -> tuple[int, int]:
@@ -404,7 +404,8 @@ def test_readings_at_several_places_name_the_place_and_the_trial(tmp_path):
     shown = re.findall(r"<td[^>]*>(.*?)</td>", rows[1][1])
     top = study.readings.query("part == '1' and place == 'top'").sort_values(["operator", "trial"])
     assert shown == [f"{value:.4f}" for value in top["reading"]]
-    assert "within-part variation (WPV)" in page.shown  # its formula and source
+    assert re.search(r"WPV = [\d.]+, from all readings at once by restricted", page.shown)
+    assert "chapter IV (within-part variation); Searle" in page.shown  # its source
 
 
 def test_total_variation_of_several_places_counts_them(tmp_path):
