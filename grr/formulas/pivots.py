@@ -147,7 +147,7 @@ def crossed_pivots(
     seed: int = SEED,
     operators: str | int = "random",
     df_error: Count | None = None,
-    even: bool = False,
+    even: bool | int = False,
 ) -> Pivots:
     """Draw the variances of crossed studies, interaction kept.
 
@@ -169,9 +169,9 @@ def crossed_pivots(
     df_error : float or ndarray, shape (...), optional
         With how many degrees of freedom repeatability is known, see `effective_df`; those of
         the interaction go down in the same ratio. The mean squares stay.
-    even : bool
-        Evenly spread points in place of random draws, for thousands of studies: see
-        `grr.formulas.even_draws`.
+    even : bool or int
+        Evenly spread points in place of random draws, for thousands of studies, and how many:
+        see `grr.formulas.even_draws`.
 
     Returns
     -------
@@ -199,8 +199,9 @@ def crossed_pivots(
             means, df_error.astype(np.float64), draws=draws, seed=seed, operators=operators
         )
     people = people_who_measure(operators, means.operators)
-    rng: Generator = EvenDraws() if even else seeded(draws, seed)
-    draws = SIZE if even else draws
+    points = SIZE if even is True else even
+    rng: Generator = EvenDraws(points) if even else seeded(draws, seed)
+    draws = points or draws
     if df_error is not None:
         means = _with_df(means, df_error)
     if means.operators == 1:

@@ -7,39 +7,48 @@ from those of random draws, it is left to the exact way (`Decisions.close`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from grr.formulas.analysis_of_variance import CrossedAnova
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.coarse_digit import COARSE, COARSE_FOR_GUARD
-from grr.formulas.confidence_limits import sd_interval
-from grr.formulas.conformity import Zone, limits_and_price, parts_that_fill
-from grr.formulas.even_draws import SIZE
-from grr.formulas.pivots import crossed_pivots
+from grr.formulas.confidence_limits import QUANTITIES, sd_interval
+from grr.formulas.conformity import Zone, limits_and_price, parts_that_fill, predictive_guard
+from grr.formulas.even_draws import FEWER, SIZE
+from grr.formulas.pivots import column, crossed_pivots
 from grr.formulas.sources_of_variation import NDC_FACTOR, rounding_floor
-from grr.formulas.unweighted_means import UnweightedMeans
-from grr.model.choices import Decision
+from grr.formulas.unweighted_means import UnweightedMeans, balanced_means
+from grr.model.choices import SOURCES, Decision
 from grr.model.rules import Rules
 
 #: A decision that would change if GRR's bounds were so much larger or smaller is worked out
 #: exactly; twice as much where two operators measured, and twice again for purpose "control",
-#: whose shares lie further off. Two to five times the usual distance from the bounds of 100,000
-#: draws, see ``tests/coverage/even_draws.md``.
-MARGIN = 0.02
+#: whose shares lie further off. What the bounds of 100,000 draws lie apart from seed to seed, see
+#: ``tests/coverage/even_draws.md``.
+MARGIN = 0.006
 #: The best first, as `grr.questions.deciding.decide` goes through them.
 _DECISIONS = np.array(list(Decision), dtype=object)
 _USE, _LIKE_THIS, _WITH_LIMITS, _NOT_DECIDED, _DO_NOT_USE = range(len(Decision))
-#: Every so many of the ordered points stand for all in a mean over GRR.
-_THINNED = 16
+#: So many of the ordered points stand for all in a mean over GRR.
+_KEPT = 128
+#: Up to so many degrees of freedom of the parts; more scatter little.
+_SMOOTH = 20
+#: Newton's steps.
+_STEPS = 2
+#: How far the slope of Newton's step may be from that of the points, which alone is right where
+#: nearly all lies in other mean squares.
+_LEAST, _MOST = 0.7, 1.6
+_ERROR_FUNCTION = (1.061405429, -1.453152027, 1.421413741, -0.284496736, 0.254829592)
 
 Limits = tuple[Array, Array]
-#: Points in order along the last axis.
+#: Points along the last axis, of half the digits where that is enough.
 Ordered = NDArray[np.floating[Any]]
 
 
@@ -110,9 +119,11 @@ class StackDraws:
         self.given = given.over(self.unit)
         self.spread = spread
         self.people = anova.operators
-        pivots = crossed_pivots(scaled, operators=operators, df_error=df_error, even=True)
         #: The study's total is PV + GRR point by point, unless GRR was lifted over EV.
         self.adds_up = operators == "random" or anova.operators == 1
+        smooth = self.adds_up and anova.operators > 1
+        self.points = FEWER if smooth and not self.given.one_sided.any() else SIZE
+        pivots = crossed_pivots(scaled, operators=operators, df_error=df_error, even=self.points)
         digit = self.given.resolution
         floor = np.where(hidden, np.square(rounding_floor(np.nan_to_num(digit))), 0.0)[:, None]
         coarse, for_guard = (
@@ -126,21 +137,40 @@ class StackDraws:
         square = (scaled.ss_interaction if few else scaled.ss_error) / df
         self.repeat_sd, self.repeat_df = np.sqrt(square), df if df_error is None else df_error
         self.mean = pivots.mean
-        self.part = pivots.part
-        self.repeatability = pivots.repeatability + lifted
-        self.operator, self.interaction = pivots.operator, pivots.interaction
-        self.grr, self.total = pivots.grr + lifted, pivots.total + lifted
-        self.as_read = None
-        self.ordered_grr = ordered(np.maximum(self.grr, 0.0))
-        self.ordered_read = self.ordered_for_guard = self.ordered_grr
-        if for_guard.any():
-            read = pivots.grr + np.where(for_guard, added, lifted)
-            self.ordered_for_guard = ordered(np.maximum(read, 0.0))
-        if coarse.any():
-            lifted = np.where(coarse, added, lifted)
-            self.as_read = (pivots.grr + lifted, pivots.total + lifted)
-            self.ordered_read = ordered(np.maximum(self.as_read[0], 0.0))
-        self.ordered_part = ordered(np.maximum(self.part, 0.0))
+        self.part, self.repeatability, self.operator, self.interaction, self.grr, self.total = (
+            values.astype(np.float32)
+            for values in (
+                pivots.part,
+                pivots.repeatability + lifted,
+                pivots.operator,
+                pivots.interaction,
+                pivots.grr + lifted,
+                pivots.total + lifted,
+            )
+        )
+        #: What GRR as read holds beside GRR, for its upper bound and for a guard band.
+        self.coarse = np.where(coarse, added - lifted, 0.0) if coarse.any() else 0.0
+        self.for_guard = np.where(for_guard, added - lifted, 0.0) if for_guard.any() else 0.0
+        self._known: dict[tuple[str, float], Limits] = {}
+        self.among_operators = self.among_parts = Smooth(np.zeros_like(self.grr))
+        if smooth:
+            means = balanced_means(scaled) if isinstance(scaled, CrossedAnova) else scaled
+            r, p_eff, o_eff = (
+                np.asarray(count, dtype=np.float64)
+                for count in (means.trials, means.parts_per_operator, means.operators_per_part)
+            )
+            within = column(r) * np.nan_to_num(pivots.interaction) + pivots.repeatability
+            self.among_operators = Smooth(
+                pivots.operator + within / column(p_eff * r),
+                means.ss_operator / (p_eff * r),
+                means.operators - 1,
+            )
+            if means.parts - 1 <= _SMOOTH:
+                self.among_parts = Smooth(
+                    pivots.part + within / column(o_eff * r),
+                    means.ss_part / (o_eff * r),
+                    means.parts - 1,
+                )
 
     # What a person reads, and its limits.
 
@@ -148,45 +178,63 @@ class StackDraws:
         """Return the limits that leave ``tail`` on either side, by the names of the columns."""
         found: dict[str, Limits] = {}
         with np.errstate(divide="ignore", invalid="ignore"):
-            share_of_grr = ordered(self._share(self.grr, self.grr, self.total))
-            for name, draws in self._draws().items():
-                variance, share = self._variance(name, draws, tail), None
-                if not np.isnan(self.given.process_sd).all():
-                    stated = np.square(self.given.process_sd)
-                    share = (variance[0] / stated, variance[1] / stated)
-                if share is None or np.isnan(self.given.process_sd).any():
-                    own = self._share_limits(name, draws, share_of_grr, tail)
-                    share = own if share is None else self._where_stated(share, own)
-                found |= self._measures(name, draws, variance, share, tail)
-            signal = self._signal(share_of_grr, tail)
+            own = self.variance("GRR", tail), self.share("GRR", tail)
+            for name in SOURCES:
+                variance = self._with_process(name, own[0], tail)
+                stated = np.square(self.given.process_sd)
+                share = (variance[0] / stated, variance[1] / stated)
+                if np.isnan(stated).any():
+                    share = self._where_stated(share, self._own_share(name, own[1], tail))
+                found |= self._measures(name, variance, share, tail)
+            signal = self._signal(*own, tail)
         found["ndc"] = (NDC_FACTOR * np.sqrt(signal[0]), NDC_FACTOR * np.sqrt(signal[1]))
         found["ICC"] = (1.0 - 1.0 / (1.0 + signal[0]), 1.0 - 1.0 / (1.0 + signal[1]))
         return found
 
-    def _draws(self) -> dict[str, Array]:
-        return {
-            "EV": self.repeatability,
-            "AV": self.operator,
-            "INT": self.interaction,
-            "GRR": self.grr,
-            "PV": self.part,
-            "TV": self.total,
-        }
+    def variance(self, name: str, tail: float, added: Array | float = 0.0) -> Limits:
+        """Return the limits of the variance of a source of the study's own, ``added`` to it."""
+        if isinstance(added, float):
+            if (name, tail) not in self._known:
+                self._known[name, tail] = self._variance(name, tail, added)
+            return self._known[name, tail]
+        return self._variance(name, tail, added)
 
-    def _variance(self, name: str, draws: Array, tail: float) -> Limits:
-        """Return the limits of a variance; PV and TV by the process sd where it is stated."""
+    def _variance(self, name: str, tail: float, added: Array | float) -> Limits:
         if name == "EV":
             ends = sd_interval(self.repeat_sd, self.repeat_df, level=1.0 - 2.0 * tail)
             low, high = (np.maximum(np.square(sd), self.floor) for sd in ends)
             return low, high
-        known = {"GRR": self.ordered_grr, "PV": self.ordered_part}
-        own = limits_of(known[name] if name in known else ordered(np.maximum(draws, 0.0)), tail)
+        one = self.among_parts if name == "PV" else self.among_operators
+        values = self._draws(name) + added
+        found = _plain(values, tail) if name == "INT" else one.limits(values, 1.0, tail)
+        return np.maximum(found[0], 0.0), np.maximum(found[1], 0.0)
+
+    def share(self, name: str, tail: float, added: Array | float = 0.0) -> Limits:
+        """Return the limits of a source's share of the study's own total, as `variance` does.
+
+        The total is not under GRR.
+        """
+        x = self.among_operators
+        whole = np.maximum(np.maximum(self.total, self.grr) + added, 0.0)
+        if name in ("GRR", "AV"):
+            part = self._draws(name) + added
+            low, high = x.limits(part, np.maximum(whole - part, 0.0), tail)
+            return _of_odds(low), _of_odds(high)
+        part = np.maximum(self._draws(name), 0.0)
+        low, high = x.limits(whole, part, tail)
+        return 1.0 / np.maximum(high, 1.0), 1.0 / np.maximum(low, 1.0)
+
+    def _draws(self, name: str) -> Array:
+        return np.asarray(getattr(self, QUANTITIES[name]))
+
+    def _with_process(self, name: str, grr: Limits, tail: float) -> Limits:
+        """Return the limits of a variance; PV and TV by the process sd where it is stated."""
+        own = grr if name == "GRR" else self.variance(name, tail)
         stated = np.square(self.given.process_sd)
         if name == "TV":
             return self._where_stated((stated, stated), own)
         if name == "PV":
-            low, high = limits_of(self.ordered_grr, tail)
-            rest = (np.maximum(stated - high, 0.0), np.maximum(stated - low, 0.0))
+            rest = (np.maximum(stated - grr[1], 0.0), np.maximum(stated - grr[0], 0.0))
             return self._where_stated(rest, own)
         return own
 
@@ -194,38 +242,29 @@ class StackDraws:
         there = ~np.isnan(self.given.process_sd)
         return np.where(there, stated[0], own[0]), np.where(there, stated[1], own[1])
 
-    def _share(self, part: Array, grr: Array, total: Array) -> Array:
-        """Return a variance over the study's own total, which is not under GRR."""
-        whole = np.maximum(np.maximum(total, grr), 0.0)
-        return np.minimum(np.maximum(part, 0.0) / whole, 1.0)
-
-    def _share_limits(self, name: str, draws: Array, of_grr: Ordered, tail: float) -> Limits:
-        if name == "GRR":
-            return limits_of(of_grr, tail)
+    def _own_share(self, name: str, grr: Limits, tail: float) -> Limits:
         if name == "PV" and self.adds_up:
-            low, high = limits_of(of_grr, tail)
-            return 1.0 - high, 1.0 - low
+            return 1.0 - grr[1], 1.0 - grr[0]
         if name == "TV":
-            low, _ = limits_of(of_grr, tail)
-            whole = np.where(np.isnan(low), np.nan, 1.0)
+            whole = np.where(np.isnan(grr[0]), np.nan, 1.0)
             return whole, whole
-        return limits_of(ordered(self._share(draws, self.grr, self.total)), tail)
+        return grr if name == "GRR" else self.share(name, tail)
 
-    def _signal(self, of_grr: Ordered, tail: float) -> Limits:
+    def _signal(self, grr: Limits, share: Limits, tail: float) -> Limits:
         """Return the limits of PV²/GRR²."""
-        low, high = limits_of(of_grr, tail)
         if self.adds_up:
-            own = (1.0 / high - 1.0, 1.0 / low - 1.0)
+            own = (1.0 / share[1] - 1.0, 1.0 / share[0] - 1.0)
         else:
-            part, grr = np.maximum(self.part, 0.0), np.maximum(self.grr, 0.0)
-            own = limits_of(ordered(part / grr), tail)
-        low, high = limits_of(self.ordered_grr, tail)
+            own = _plain(np.maximum(self.part, 0.0) / np.maximum(self.grr, 0.0), tail)
         stated = np.square(self.given.process_sd)
-        rest = (np.maximum(stated - high, 0.0) / high, np.maximum(stated - low, 0.0) / low)
+        rest = (
+            np.maximum(stated - grr[1], 0.0) / grr[1],
+            np.maximum(stated - grr[0], 0.0) / grr[0],
+        )
         return self._where_stated(rest, own)
 
     def _measures(
-        self, name: str, draws: Array, variance: Limits, share: Limits, tail: float
+        self, name: str, variance: Limits, share: Limits, tail: float
     ) -> dict[str, Limits]:
         found = {}
         sd = (np.sqrt(variance[0]), np.sqrt(variance[1]))
@@ -237,13 +276,13 @@ class StackDraws:
             factor = 100.0 * self.spread / (given.upper - given.lower)
             percent = (factor * sd[0], factor * sd[1])
             if given.one_sided.any():
-                one = given.one_sided
+                one, draws = given.one_sided, self._draws(name)
                 if name == "TV":
                     draws = self._or_stated(draws, np.square(given.process_sd))
                 if name == "PV":
                     rest = np.square(given.process_sd)[:, None] - np.maximum(self.grr, 0.0)
                     draws = self._or_stated(draws, rest)
-                ends = limits_of(ordered(self._of_one_limit(draws)), tail)
+                ends = _plain(self._of_one_limit(draws), tail)
                 percent = (np.where(one, ends[0], percent[0]), np.where(one, ends[1], percent[1]))
             found[f"{name}_percent_tolerance"] = percent
         return found
@@ -252,7 +291,7 @@ class StackDraws:
         stated = stated if stated.ndim > 1 else stated[:, None]
         return np.where(np.isnan(self.given.process_sd)[:, None], draws, stated)
 
-    def _of_one_limit(self, variance: Array) -> Array:
+    def _of_one_limit(self, variance: Ordered) -> Array:
         """Return half the spread in percent of the distance from the mean to the only limit."""
         stated = self.given.process_mean[:, None]
         mean = np.where(np.isnan(stated), self.mean, stated)
@@ -269,31 +308,29 @@ class StackDraws:
 
         See `grr.questions.verdict.criterion_from`.
         """
-        lower = self._ratio(purpose, self.grr, self.total, self.ordered_grr)
-        upper = lower
-        if self.as_read is not None:
-            upper = self._ratio(purpose, *self.as_read, self.ordered_read)
         return (
-            limits_of(lower, 0.5 * (1.0 - confidence))[0],
-            limits_of(upper, 1.0 - confidence)[1],
+            self._ratio(purpose, 0.5 * (1.0 - confidence), 0.0)[0],
+            self._ratio(purpose, 1.0 - confidence, self.coarse)[1],
         )
 
-    def _ratio(self, purpose: str, grr: Array, total: Array, in_order: Ordered) -> Ordered:
+    def _ratio(self, purpose: str, tail: float, added: Array | float) -> Limits:
         given = self.given
-        with np.errstate(divide="ignore", invalid="ignore"):
-            if purpose == "control":
-                ratio = 100.0 * np.sqrt(in_order / np.square(given.process_sd)[:, None])
-                without = np.isnan(given.process_sd)
-                if without.any():
-                    own = 100.0 * np.sqrt(ordered(self._share(grr, grr, total)))
-                    ratio = np.where(without[:, None], own, ratio)
-                return np.asarray(ratio)
-            width = (given.upper - given.lower)[:, None]
-            ratio = 100.0 * self.spread * np.sqrt(in_order) / width
+        variance = self.variance("GRR", tail, added)
+        if purpose == "control":
+            stated = np.square(given.process_sd)
+            found = (variance[0] / stated, variance[1] / stated)
+            if np.isnan(stated).any():
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    found = self._where_stated(found, self.share("GRR", tail, added))
+            return 100.0 * np.sqrt(found[0]), 100.0 * np.sqrt(found[1])
+        factor = 100.0 * self.spread / (given.upper - given.lower)
+        found = (factor * np.sqrt(variance[0]), factor * np.sqrt(variance[1]))
         if given.one_sided.any():
-            one = ordered(self._of_one_limit(grr))
-            ratio = np.where(given.one_sided[:, None], one, ratio)
-        return np.asarray(ratio)
+            one = _plain(self._of_one_limit(self.grr + added), tail)
+            return np.where(given.one_sided, one[0], found[0]), np.where(
+                given.one_sided, one[1], found[1]
+            )
+        return found
 
     def priced(self, values: dict[str, Array], parts_from: str, confidence: float) -> Priced:
         """Return for which parts the price is counted; see `grr.questions.acceptance.priced_parts`.
@@ -322,48 +359,32 @@ class StackDraws:
         centre, sd = np.where(own, centre, filled), np.where(own, part_sd, fills)
         kindest, least = centre, sd
         if seen.any():
-            low, high = limits_of(ordered(self.mean), tail)
+            low, high = _plain(self.mean, tail)
             middle = np.clip(0.5 * (zone.lower + zone.upper), low, high)
             kindest = np.where(seen & np.isnan(given.process_mean), middle, centre)
-            bound = np.sqrt(limits_of(self.ordered_part, tail)[0])
+            bound = np.sqrt(self.variance("PV", tail)[0])
             least = np.where(seen, np.minimum(bound, part_sd), sd)
-        return Priced(zone, np.where(grr_sd > 0.0, grr_sd, np.nan), centre, sd, kindest, least)
-
-    def prices(self, parts: Priced, factor: float, confidence: float) -> Limits:
-        """Return the least and the most that acceptance limits refuse, in percent of good parts.
-
-        With every draw of GRR times ``factor``.
-        """
-        in_order = self.ordered_for_guard.astype(np.float64)
-        least = np.sqrt(limits_of(self.ordered_grr.astype(np.float64), 0.5 * (1.0 - confidence))[0])
-        found = limits_and_price(
-            parts.zone,
-            factor * np.sqrt(in_order[:, _THINNED // 2 :: _THINNED]),
-            grr_sd=parts.grr_sd,
-            grr_at_least=factor * least,
-            process_mean=parts.mean,
-            process_sd=parts.sd,
-            process_at_least=(parts.kindest, parts.least_sd),
-            confidence=confidence,
+        in_order = ordered(np.maximum(self.grr + self.for_guard, 0.0)).astype(np.float64)
+        every = self.points // _KEPT
+        guard = predictive_guard(np.sqrt(in_order[:, every // 2 :: every]), 1.0 - confidence)
+        return Priced(
+            zone,
+            np.where(grr_sd > 0.0, grr_sd, np.nan),
+            centre,
+            sd,
+            kindest,
+            least,
+            guard_sd=guard / float(ndtri(confidence)),
+            at_least=np.sqrt(self.variance("GRR", tail)[0]),
         )
-        unknown = np.isnan(parts.grr_sd)
-        return (
-            np.where(unknown, np.nan, 100.0 * found.at_least),
-            np.where(unknown, np.nan, 100.0 * found.at_most),
-        )
-
-    def of(self, rows: NDArray[np.intp]) -> StackDraws:
-        """Return what a price needs of some of the studies."""
-        some = copy(self)
-        some.given = self.given.of(rows)
-        for name in ("unit", "mean", "ordered_grr", "ordered_for_guard", "ordered_part"):
-            setattr(some, name, getattr(self, name)[rows])
-        return some
 
 
 @dataclass(frozen=True)
 class Priced:
-    """For which parts the price of limits is counted, in the unit of `StackDraws`; (studies,)."""
+    """For which parts the price of limits is counted, in the unit of `StackDraws`; (studies,).
+
+    ``guard_sd`` is the sd that, were it known, would need the guard band.
+    """
 
     zone: Zone
     grr_sd: Array
@@ -371,6 +392,36 @@ class Priced:
     sd: Array
     kindest: Array
     least_sd: Array
+    guard_sd: Array
+    at_least: Array
+
+    def prices(self, factor: float, confidence: float) -> Limits:
+        """Return the least and the most that acceptance limits refuse, in percent of good parts.
+
+        With every point of GRR times ``factor``.
+        """
+        found = limits_and_price(
+            self.zone,
+            factor * self.guard_sd[:, None],
+            grr_sd=self.grr_sd,
+            grr_at_least=factor * self.at_least,
+            process_mean=self.mean,
+            process_sd=self.sd,
+            process_at_least=(self.kindest, self.least_sd),
+            confidence=confidence,
+        )
+        unknown = np.isnan(self.grr_sd)
+        return (
+            np.where(unknown, np.nan, 100.0 * found.at_least),
+            np.where(unknown, np.nan, 100.0 * found.at_most),
+        )
+
+    def of(self, rows: NDArray[np.intp]) -> Priced:
+        """Return some of the studies."""
+        some = {name: value[rows] for name, value in vars(self).items() if name != "zone"}
+        return Priced(
+            Zone(np.asarray(self.zone.lower)[rows], np.asarray(self.zone.upper)[rows]), **some
+        )
 
 
 @dataclass(frozen=True)
@@ -429,11 +480,9 @@ def decisions(
     open_ = (ends[0] == _NOT_DECIDED) | (ends[1] == _NOT_DECIDED)
     rows = np.flatnonzero(open_ & ~np.isnan(ratio))
     if purpose == "accept" and rows.size:
-        some = draws.of(rows)
-        own = {name: values[name][rows] for name in ("mean", "GRR_sd", "PV_sd")}
-        parts = some.priced(own, parts_from, rules.confidence)
+        parts = draws.priced(values, parts_from, rules.confidence).of(rows)
         for found, factor in zip(ends, (1.0 - margin, 1.0 + margin), strict=True):
-            least, most = some.prices(parts, factor, rules.confidence)
+            least, most = parts.prices(factor, rules.confidence)
             undecided = found[rows] == _NOT_DECIDED
             found[rows[undecided & (least > rules.most_refused_percent)]] = _DO_NOT_USE
             found[rows[undecided & (most <= rules.most_refused_percent)]] = _WITH_LIMITS
@@ -445,15 +494,109 @@ def ordered(draws: Array) -> Ordered:
     return np.sort(draws.astype(np.float32), axis=-1)
 
 
+def _plain(values: Array, tail: float) -> Limits:
+    """Return the limits of values at the points; what is under 0 counts as 0."""
+    return limits_of(ordered(values), tail)
+
+
+def _of_odds(odds: Array) -> Array:
+    """Return y/(1 + y), 0 for what is under 0, 1 for what has no end."""
+    return 1.0 - 1.0 / (1.0 + np.maximum(odds, 0.0))
+
+
+class Smooth:
+    """One mean square taken through all its values at each point, in place of one value.
+
+    Parameters
+    ----------
+    x : ndarray, shape (studies, points)
+        Its value at the points: ``scale``/χ²(``df``). 0 where none is taken so.
+    scale : ndarray, shape (studies,), optional
+    df : int, optional
+    """
+
+    def __init__(self, x: Array, scale: Array | float = 0.0, df: int = 0) -> None:
+        self.x, self.df = x.astype(np.float32), df
+        some = np.atleast_1d(np.maximum(scale, 1e-20))  # no study's is 0 to the last digit
+        self.half_scale = (0.5 * some[:, None]).astype(np.float32)
+
+    def limits(self, above: Array, below: Array | float, tail: float) -> Limits:
+        """Return the limits of above/below, where ``above`` is x and more, and ``below`` has no x.
+
+        Over the points the chance of x ≤ y·below − (above − x) is averaged, and Newton's method
+        solves for y, from the limits that the points alone give.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            in_order = ordered(above / below)
+        found = limits_of(in_order, tail)
+        if not self.df:
+            return found
+        rest = np.asarray(above - self.x, dtype=np.float32)
+        slope = np.asarray(below, dtype=np.float32)
+        outer, inner = limits_of(in_order, 0.5 * tail), limits_of(in_order, 1.5 * tail)
+        low, high = (
+            self._solved(start, tail, near - far, rest, slope)
+            for start, near, far in zip(found, inner, outer, strict=True)
+        )
+        return low, high
+
+    def _solved(
+        self, start: Array, tail: float, wide: Array, rest: Ordered, slope: Ordered
+    ) -> Array:
+        """Return the limit beyond which ``tail`` lies; over ``wide`` as much does by the points."""
+        known = np.isfinite(start) & np.isfinite(wide) & (wide != 0.0)
+        y, usual = np.where(known, start, 1.0), tail / np.where(known, wide, 1.0)
+        least, most = np.sort([_LEAST * usual, _MOST * usual], axis=0)
+        for _ in range(_STEPS):
+            with np.errstate(over="ignore", invalid="ignore"):
+                up_to = y.astype(np.float32)[:, None] * slope - rest
+            up_to = np.maximum(up_to, np.float32(1e-30))
+            share, density = _chance_above(self.half_scale / up_to, self.df)
+            below = share.mean(axis=-1)
+            beyond = np.clip(np.where(usual > 0.0, below, 1.0 - below), 0.2 * tail, 5.0 * tail)
+            steep = np.sign(usual) * (density * slope / up_to).mean(axis=-1)
+            step = beyond * np.log(beyond / tail) / np.clip(steep, least, most)
+            y = y - np.clip(step, -0.5 * np.abs(y), 0.5 * np.abs(y))
+        return np.where(known, y, start)
+
+
+def _chance_above(half: Ordered, df: int) -> tuple[Ordered, Ordered]:
+    """Return P(χ²(df) > 2·half), and how it falls with ln(half).
+
+    Source: Abramowitz & Stegun, Handbook of Mathematical Functions, 26.4.4, 26.4.5 and, for the
+    error function to 1.5e-7, 7.1.26 (from memory; a test compares with scipy).
+    """
+    tail = np.exp(-half)
+    term = tail * half
+    order = 2.0
+    if df % 2:
+        root = np.sqrt(half)
+        t = 1.0 / (1.0 + 0.3275911 * root)
+        term = tail * root * (2.0 / math.sqrt(math.pi))
+        first, *others = _ERROR_FUNCTION
+        found = first * t
+        for factor in others:
+            found += factor
+            found *= t
+        tail = tail * found
+        order = 1.5
+    for _ in range((df - 1) // 2):
+        tail = tail + term
+        term = term * (half / order)
+        order += 1.0
+    return tail, term * (0.5 * df)
+
+
 def limits_of(in_order: Ordered, tail: float) -> Limits:
     """Return what lies at a share ``tail`` from either end, between two of the ordered points.
 
     NaN where any point is.
     """
-    place = min(max(tail * SIZE - 0.5, 0.0), SIZE - 2.0)
+    size = in_order.shape[-1]
+    place = min(max(tail * size - 0.5, 0.0), size - 2.0)
     first = int(place)
     share = place - first
-    near = in_order[:, [first, first + 1, SIZE - 2 - first, SIZE - 1 - first]].astype(np.float64)
+    near = in_order[:, [first, first + 1, size - 2 - first, size - 1 - first]].astype(np.float64)
     with np.errstate(invalid="ignore"):
         low = np.where(share > 0.0, near[:, 0] * (1.0 - share) + near[:, 1] * share, near[:, 0])
         high = near[:, 3] * (1.0 - share) + np.where(share > 0.0, near[:, 2] * share, 0.0)

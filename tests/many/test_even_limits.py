@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy.stats import chi2
 
 import grr
 from grr.many import analyse, stack_limits
@@ -62,6 +63,14 @@ def test_decisions_and_limits_are_those_of_the_draws(
             assert apart.abs().max() < 0.04, (name, end)
     for name in exact.filter(regex="_(lower|upper)$"):
         assert (fast[name].isna() == exact[name].isna()).all(), name
+
+
+@pytest.mark.parametrize("df", [1, 2, 3, 4, 9, 20])
+def test_the_chance_of_a_mean_square_is_scipys(df: int) -> None:
+    half = np.geomspace(1e-4, 60.0, 400)
+    chance, density = stack_limits._chance_above(half, df)
+    assert_allclose(chance, chi2.sf(2 * half, df), rtol=0, atol=3e-7)
+    assert_allclose(density, 2 * half * chi2.pdf(2 * half, df), rtol=1e-9, atol=1e-12)
 
 
 def test_a_study_has_the_limits_that_it_has_alone() -> None:
