@@ -353,10 +353,11 @@ def study_codes(column: pd.Series[Any]) -> tuple[Codes, NDArray[np.object_]]:
     """
     codes, labels = _factorized(column)
     places, count = _by_text(labels)
-    names = np.empty(count, dtype=object)
-    for place, label in zip(places[::-1], labels.tolist()[::-1], strict=True):
-        if place >= 0:
-            names[place] = label.strip() if isinstance(label, str) else label
+    names, there = np.empty(count, dtype=object), places >= 0
+    names[places[there][::-1]] = labels[there][::-1]  # the first of those alike comes last
+    if labels.dtype == object:
+        for place, name in enumerate(names):
+            names[place] = name.strip() if isinstance(name, str) else name
     return _placed(codes, places), names
 
 
