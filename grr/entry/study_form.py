@@ -129,7 +129,7 @@ _FIELDS = (
         "sessions",
         "Sessions of each operator",
         "whole",
-        "Two, on different days with a fresh zero, show what one day hides.",
+        "Two, on two days, show what one hides.",
     ),
     Field(
         "looks",
@@ -274,9 +274,10 @@ class StudyForm(anywidget.AnyWidget):
 
     def contradictions(self) -> list[FieldProblem]:
         """Return what keeps the study from being saved, in the order of the fields."""
-        planned = self._readings is None
         old = read_settings(self.folder) if _exists(self.folder) else None
-        found = list(contradictions(self.answers, planned=planned and _plan_open(old)))
+        # A study of old readings has no plan.
+        planned = self._readings is None and (old is None or old.plan is not None)
+        found = list(contradictions(self.answers, planned=planned))
         order = list(_BY_KEY)
         settled = {"methods"} if self.answers.get("methods") == self._ways else set()
         open_ones = [one for one in found if not (one.asks and one.words in self.confirmed)]
@@ -300,7 +301,8 @@ class StudyForm(anywidget.AnyWidget):
             settings = _settings(values, old, like=self._like)
             if old is not None:
                 change_settings(self.folder, settings, who=self.who, why=self.why)
-                self._explain_rows_not_used()
+                if self.who.strip() and self.why.strip():  # of an imported file
+                    record_unused_rows(self.folder, by=self.who, reason=self.why)
             elif self._readings is not None:
                 save_study(settings.study(self._readings), self.folder)
             else:
@@ -312,11 +314,6 @@ class StudyForm(anywidget.AnyWidget):
             self.said, self.good = str(error), False
             return
         self.said, self.good = f"Saved in {self.where}.", True
-
-    def _explain_rows_not_used(self) -> None:
-        """Put on record why rows of an imported file were not used, where somebody says it."""
-        if self.who.strip() and self.why.strip():
-            record_unused_rows(self.folder, by=self.who, reason=self.why)
 
     def chance(self) -> dict[str, Any]:
         """Return how often studies of this design decide, for both answers; or why not told."""
@@ -452,11 +449,6 @@ def _measured_by(folder: Path, old: Settings | None) -> tuple[str, ...]:
 
 def _of_20(share: float) -> int:
     return round(20 * share)
-
-
-def _plan_open(old: Settings | None) -> bool:
-    """Whether the form still asks for a plan: a study of old readings has none."""
-    return old is None or old.plan is not None
 
 
 # What contradicts itself or another field

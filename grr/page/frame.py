@@ -275,7 +275,8 @@ def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bo
         "working_folder": str(Path("..").resolve()),
         "example": of_examples or (progress is not None and progress.example),
         "front": notebook == f"{START}.ipynb",
-        "foot": _foot(step),
+        # The steps bring their own.
+        "foot": None if step else Foot("", Button("Back to the studies", f"{START}.ipynb")),
     }
     return render("frame.html.j2", values)
 
@@ -303,10 +304,3 @@ def _state(progress: Progress | None) -> str:
     if progress is None:
         return ""
     return " · ".join(filter(None, [progress.state, progress.when]))
-
-
-def _foot(step: str) -> Foot | None:
-    """Return the foot of a page that is no step of a study; the steps bring their own."""
-    if step == "":
-        return Foot("", Button("Back to the studies", f"{START}.ipynb"))
-    return None

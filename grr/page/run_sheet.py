@@ -255,7 +255,7 @@ class StudyPlan(Printed):
         name = study_of_the_page()
         values = {"run_sheet": self.page(), "key_sheet": self.key_page()}
         foot = Foot(
-            "On paper, or at the form: both ask in the same order.",
+            "Paper and form ask in the same order.",
             Button("Start measuring", page_address("measure", name)),
             [Button("Back to the plan", page_address("plan", name))],
         )

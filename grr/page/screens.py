@@ -196,9 +196,12 @@ def _row(folder: Path) -> dict[str, Any]:
 
 def row_of(progress: Progress, address: str) -> dict[str, Any]:
     """Return a study as lists of studies show it."""
+    known = progress.settings
     return {
         "title": shortened(progress.title, 40),
-        "limits": _limits_of(progress),
+        "limits": between(known.tolerance, known.resolution, known.unit)
+        if known and known.tolerance
+        else "not planned yet",
         "state": progress.state,
         "decision": "",
         "sign": "",
@@ -217,13 +220,6 @@ def _turn(progress: Progress) -> int:
     if progress.measured:
         return 2
     return 0 if progress.taken else 1
-
-
-def _limits_of(progress: Progress) -> str:
-    settings = progress.settings
-    if settings is None or settings.tolerance is None:
-        return "not planned yet"
-    return between(settings.tolerance, settings.resolution, settings.unit)
 
 
 def _decided(study: Study) -> dict[str, Any]:
@@ -397,21 +393,7 @@ def answer_page(study: Study) -> Screen:
         "accept": _accept_words(decided, accept, mend),
         "numbers": _numbers(decided) if numbers else "",
     }
-    back = page_address("answer", name)
-    quiet = [Button("Numbers and formulas", page_address("answer", name, numbers="1"))]
-    if numbers:
-        foot = Foot(
-            "Rounded for reading; the notebook holds every digit.",
-            Button("Back to the answer", back),
-        )
-    elif study.example:
-        foot = Foot(
-            "An example: nothing is filed.",
-            Button("Start a study of my own", "0_start_here.ipynb"),
-            quiet,
-        )
-    else:
-        foot = _next(decided, cause, name, quiet, mend)
+    foot = _foot_first(study, mend) or _next(decided, cause, name)
     return Screen(decided.blocks(), "answer.html.j2", values, foot)
 
 
@@ -427,25 +409,10 @@ def _answer_by_method(study: Study) -> Screen:
         f"Holds for {listed([shortened(one, LONGEST) for one in study.operator_names], 4)}"
         f"{'.' if study.all_studied else ', who stand for others.'}",
         Button("File the report", page_address("file", name)),
-        [Button("Numbers and formulas", page_address("answer", name, numbers="1"))],
+        _to_the_numbers(name),
     )
-    if asked_for("numbers"):
-        foot = Foot(
-            "Rounded for reading.", Button("Back to the answer", page_address("answer", name))
-        )
-    elif any(one.to_mend for one in compared):
-        foot = Foot(
-            "Next: settle what the check found.",
-            Button("See what to fix", page_address("check", name)),
-        )
-    elif study.example:
-        foot = Foot(
-            "An example: nothing is filed.",
-            Button("Start a study of my own", "0_start_here.ipynb"),
-            foot.quiet,
-        )
-    else:
-        foot = _with_the_way_planned(foot, study, recommended_of(compared))
+    mend = any(one.to_mend for one in compared)
+    foot = _foot_first(study, mend) or _with_the_way_planned(foot, study, recommended_of(compared))
     if len(compared) == 1:
         return Screen(said, "two_ways.html.j2", _two_ways(compared[0]), foot)
     rows = []
@@ -466,6 +433,27 @@ def _answer_by_method(study: Study) -> Screen:
     values["sentences"] = [f"{begun(one.headline)}. {one.answer}" for one in compared]
     values["numbers"] = as_html(said) if asked_for("numbers") else ""
     return Screen(said, "methods.html.j2", values, foot)
+
+
+def _to_the_numbers(name: str) -> list[Button]:
+    return [Button("Numbers and formulas", page_address("answer", name, numbers="1"))]
+
+
+def _foot_first(study: Study, mend: bool) -> Foot | None:
+    """Return what comes before any next step of an answer; None where nothing does."""
+    name = _name(study)
+    if asked_for("numbers"):
+        back = Button("Back to the answer", page_address("answer", name))
+        return Foot("Rounded for reading; the notebook holds every digit.", back)
+    if mend:
+        see = Button("See what to fix", page_address("check", name))
+        return Foot("Next: settle what the check found.", see, _to_the_numbers(name))
+    return _of_an_example(_to_the_numbers(name)) if study.example else None
+
+
+def _of_an_example(quiet: Sequence[Button] = ()) -> Foot:
+    start = Button("Start a study of my own", "0_start_here.ipynb")
+    return Foot("An example: nothing is filed.", start, quiet)
 
 
 def _with_the_way_planned(foot: Foot, study: Study, way: str | None) -> Foot:
@@ -768,32 +756,16 @@ def _within_parts(result: GaugeResult) -> str:
     return f"Within-part variation (WPV), from place to place: {told}; not in GRR."
 
 
-def _next(
-    decided: Verdict, cause: Cause | None, name: str, quiet: list[Button], mend: bool
-) -> Foot:
+def _next(decided: Verdict, cause: Cause | None, name: str) -> Foot:
     """Return what to do next, with the one button that does it."""
-    if mend:
-        return Foot(
-            "Next: settle what the check found.",
-            Button("See what to fix", page_address("check", name)),
-            quiet,
-        )
+    quiet, file = _to_the_numbers(name), Button("File the report", page_address("file", name))
     if decided.decision.name == "USE":
-        return Foot(
-            "Nothing to mend.", Button("File the report", page_address("file", name)), quiet
-        )
+        return Foot("Nothing to mend.", file, quiet)
     if decided.decision.name == "LIKE_THIS":
-        return Foot(
-            "Next: put these conditions on the gauge.",
-            Button("File the report", page_address("file", name)),
-            quiet,
-        )
+        return Foot("Next: put these conditions on the gauge.", file, quiet)
     step = cause.first_step if cause else next(iter(decided.next_steps), "")
-    return Foot(
-        f"Next: {brief(step)}",
-        Button("See what would help", page_address("improve", name)),
-        quiet,
-    )
+    improve = Button("See what would help", page_address("improve", name))
+    return Foot(f"Next: {brief(step)}", improve, quiet)
 
 
 def _numbers(decided: Verdict) -> str:
@@ -979,9 +951,7 @@ def file_page(study: Study) -> Screen:
     }
     done = Button("Done: back to the studies", "0_start_here.ipynb")
     if study.example:
-        foot = Foot(
-            "An example: nothing is filed.", Button("Start a study of my own", "0_start_here.ipynb")
-        )
+        foot = _of_an_example()
     elif written and not stale:
         foot = Foot(
             "Filed in the study's own folder.",
