@@ -488,8 +488,9 @@ def _print_chances(settings: Settings) -> None:
     try:
         print("", chances_of_plan(settings), "", sep="\n")
         if settings.plan is not None and settings.plan.times > settings.plan.trials:
-            words = "Readings at other places or with other gauges are counted as trials here; "
-            print(paragraph(f"{words}what those differ by is not simulated."), "", sep="\n")
+            words = "Readings at other places or with other gauges are counted as trials here: "
+            words += "what comes is within 10 of 100 studies of that, mostly more USE."
+            print(paragraph(words), "", sep="\n")
     except StudyError as error:
         print(paragraph(f"▲ {error}"))
 

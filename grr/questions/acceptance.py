@@ -370,6 +370,11 @@ def limit_sentences(result: GaugeResult, known: Narrowed, decision: Decision) ->
             f"{rules.most_refused_percent:g} % with a chance of {_chance(larger.chance)} "
             "(simulated from what this study shows)."
         )
+    elif decision == Decision.NOT_DECIDED and {"SES", "GAU"} & {*result.source_names}:
+        lines.append(
+            "The chance that a larger study makes them cheap enough is not told: it would depend "
+            "on how many more sessions and gauges it takes in, and is not simulated."
+        )
     if decision == Decision.DO_NOT_USE and not known.price.lower > rules.most_refused_percent:
         lines.append(
             "That the gauge must not be used is the manual's rule on GRR; these limits keep the "

@@ -14,6 +14,7 @@ own.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, NamedTuple
 
@@ -51,7 +52,7 @@ from grr.model.estimate import PERCENT, Estimate
 from grr.model.names import begun, shortened
 from grr.model.rounding import counted, length, listed, p_cell, percent
 from grr.model.study import Cube, Study
-from grr.questions.drift import zero_interval
+from grr.questions.drift import drift, zero_interval
 from grr.questions.gauge import GaugeResult, anova, result_of_record
 from grr.questions.intervals import pivots_of, specification_of
 from grr.questions.mistakes import mistakes_in, without_slips
@@ -618,6 +619,9 @@ def _cause(sized: _Sized, members: list[int]) -> Cause:
     suspects = [sized.suspects[n] for n in members]
     lead, kind, parts = _named_by(suspects)
     share, without = sized.estimates(*sized.without(members))
+    if lead.family == "drift":
+        who = cube.operators if lead.operator is None else (cube.operators[lead.operator],)
+        share, without = _drift_gone(sized.result, who, share, without)
     if lead.family == "autocorrelation":
         share, without = (Estimate(math.nan, unit=PERCENT, why=NOT_TAKEN_OFF) for _ in range(2))
     trials: tuple[int, ...] = () if lead.trial is None else (cube.trials[lead.trial],)
@@ -642,6 +646,21 @@ def _cause(sized: _Sized, members: list[int]) -> Cause:
         readings=0 if lead.shape is None else int(np.count_nonzero(lead.shape.values)),
     )
     return _said(found, sized.result, beside=_put_right(lead, sized))
+
+
+def _drift_gone(
+    result: GaugeResult, who: Sequence[str], share: Estimate, without: Estimate
+) -> tuple[Estimate, Estimate]:
+    """Return share and GRR without a drift as `grr.drift` has them, where it is the same drift."""
+    study = result.study
+    found, method = drift(study), (*study.methods, "")[0]
+    told = found.grr(method)
+    if told is None or sorted(found.numbers.drifters(method)) != sorted(who):
+        return share, without
+    if result is not result_of_record(study) or not without.known or told.without.unit != PERCENT:
+        return share, without
+    gone = max(100.0 - 100.0 * (told.without.value / told.measured.value) ** 2, 0.0)
+    return _within(gone, share.lower, share.upper, PERCENT), told.without
 
 
 def _size(suspect: Suspect, study: Study, looked: _Prepared, sized: _Sized) -> Estimate:

@@ -61,7 +61,7 @@ from grr.questions.drift_series import (
     fitted_series,
     series_of,
 )
-from grr.questions.gauge import anova
+from grr.questions.gauge import result_of_record
 from grr.questions.sittings import Sittings, since_zeroed, zero_changes, zero_checks
 from grr.questions.trial_changes import TrialChange, change_words, trial_changes, who_changed
 
@@ -301,8 +301,7 @@ class GrrWithoutDrift:
     """GRR as measured, and with the drift taken out; each with its two-sided interval.
 
     The second is a whole analysis of the readings less the drift; how often its interval holds:
-    ``tests/coverage/drift.md``. `grr.assess` says what is left of GRR without this cause for the
-    operators of the study, which may differ a little.
+    ``tests/coverage/drift.md``. `grr.assess` tells the same two where this drift is a cause.
 
     Attributes
     ----------
@@ -621,7 +620,7 @@ def _grr_without(numbers: DriftNumbers, method: str) -> GrrWithoutDrift | None:
         return None
     study = numbers.study.for_method(method) if method else numbers.study
     try:
-        results = (anova(study), anova(_without_drift(numbers, method)))
+        results = [result_of_record(one) for one in (study, _without_drift(numbers, method))]
         of_tolerance, of_tv = (
             results[0].value("GRR", name) > 0.0 for name in ("percent_tolerance", "percent_tv")
         )

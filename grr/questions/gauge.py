@@ -193,7 +193,7 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
     Raises
     ------
     StudyError
-        One trial, readings are missing, or the study is nested.
+        One trial, readings are missing, the study is nested, or places or gauges are sources.
 
     Notes
     -----
@@ -212,6 +212,14 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
         raise StudyError(
             "The average-and-range method needs a crossed study, and this one is nested",
             "Use grr.anova; for ranges every operator must measure the same parts",
+        )
+    further = further_sources(study)
+    if further is not None and {"place", "gauge"} & {*further.names}:
+        raise StudyError(
+            "By ranges several places on a part or several gauges would count as repeats, and EV "
+            "would hold what they differ by",
+            'Use grr.anova (method_of_record="anova"), or leave the columns place and gauge out '
+            "where they mean nothing",
         )
     key = ("average_range", spread)
     return study.once(key, lambda: replace(_average_range(study, spread), key=key))
@@ -245,10 +253,6 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
         notes.append("By ranges the operators always count as a sample of those who will measure.")
     further = further_sources(study)
     notes += [] if further is None else further.untold
-    if further is not None and {"place", "gauge"} & {*further.names}:
-        notes.append(
-            "By ranges neither places nor gauges are told apart: what they differ by is in EV."
-        )
     if has_sessions(study):
         notes.append(
             "By ranges sessions are not told apart: what changes from session to session is in EV."

@@ -64,6 +64,7 @@ from grr.model.rounding import (
     figures,
     length,
     lengths_apart,
+    listed,
     p_text,
     percent,
     size,
@@ -696,6 +697,16 @@ def _checks(table: object, resolution: float | None) -> tuple[pd.DatetimeIndex, 
     names = [str(name).strip().lower() for name in getattr(table, "columns", ())]
     numbers = ("reading", "check") if "check" in names else ("reading",)
     rows = table_of(table, numbers, ("time",))
+    assert isinstance(table, pd.DataFrame)
+    for name in {"place", "gauge"} & {*names}:
+        if len(several := table.iloc[:, names.index(name)].dropna().unique()) > 1:
+            raise StudyError(
+                f"The checks are of several {name}s, and what those differ by would pass for "
+                "scatter of the gauge",
+                f"Watch one {name} at a time: keep the rows of one",
+                column=name,
+                value=listed([str(one) for one in several[:3]]),
+            )
     refuse_gaps(rows, "time", "Enter the date of the check, like 2027-03-31")
     if "check" in rows:
         refuse_gaps(rows, "check", "Number the checks 1, 2, 3")

@@ -84,7 +84,7 @@ from grr.questions.next_steps import (
 from grr.questions.risk import misclassification
 from grr.questions.scatter import scatter_of
 from grr.questions.second_stage import look_sentences, second_stage_of, stage_sentence
-from grr.questions.sittings import has_own_sessions, has_sessions, measured_on_one_day
+from grr.questions.sittings import has_own_sessions, measured_on_one_day
 
 #: What each decision looks like: a mark beside the words, and a colour.
 LOOKS: dict[str, tuple[str, str]] = {
@@ -933,15 +933,6 @@ def _more_operators(result: GaugeResult, found: Criterion) -> Step:
         return Step(
             "operators", "More operators, each with parts of their own, would narrow it down."
         )
-    shared = has_sessions(study) and not has_own_sessions(study)
-    if shared or {"GAU", "WPV"} & {*result.source_names}:
-        more = [
-            "operators",
-            *(["gauges"] if "GAU" in result.source_names and study.gauges_used == math.inf else []),
-            *(["sessions"] if shared else []),
-        ]
-        told = f"More {listed(more)}, measuring the same parts, would narrow it down."
-        return Step("operators", told)
     needed = operators_needed(result, found)
     if needed is None:
         return Step(
@@ -956,6 +947,31 @@ def _more_operators(result: GaugeResult, found: Criterion) -> Step:
         f"({cost_of(readings, study)}) has a better than even chance to decide it, if the "
         "spread is as estimated.",
         readings=readings,
+    )
+
+
+def _more_of_sources(result: GaugeResult) -> Step | None:
+    """Return of what more would narrow it down where sessions, gauges or places are sources.
+
+    None where the number of people that decides can be worked out: each brings their own sessions.
+    """
+    study, names = result.study, {*result.source_names}
+    more = [
+        several
+        for several, sampled in (
+            ("operators", study.operators == "random" and len(study.operator_names) > 1),
+            ("gauges", "GAU" in names and study.gauges_used == math.inf),
+            ("sessions", "SES" in names),
+        )
+        if sampled
+    ]
+    own = more[:1] == ["operators"] and has_own_sessions(study) and not {"GAU", "WPV"} & names
+    if not more or own or not {"SES", "GAU", "WPV"} & names:
+        return None
+    return Step(
+        "operators",
+        f"More {listed(more)}, measuring the same parts, would narrow it down. How many decide is "
+        "not told: where sessions, gauges or places are sources, larger studies are not simulated.",
     )
 
 
@@ -986,7 +1002,9 @@ def ways_to_decide(
     if further is not None:
         told = stage_sentence(further, cost_of(further.readings, study))
         steps.append(Step("operators", told, readings=further.readings))
-    if sampled and look_of(study).number == 1:
+    if (of_sources := _more_of_sources(result)) is not None:
+        steps.append(of_sources)
+    elif sampled and look_of(study).number == 1:
         steps.append(_more_operators(result, found))
     elif len(study.operator_names) == 1:
         steps.append(Step("operators", "More readings by this operator would narrow it down."))

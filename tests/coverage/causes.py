@@ -4,6 +4,7 @@ Run from the repository: python tests/coverage/causes.py STUDIES DESIGN OWN, suc
 "150 10x3x3 0": studies a line, one of the designs below, and the standard deviation of what
 the operators and cells differ by of their own, beside repeats of 1. Prints a table;
 causes.md beside this file keeps what was printed (150 studies a line take about 15 minutes).
+"staged" is a study of two stages: 10x3x3, then three more people on five of the parts.
 
 Every study is clean but for one planted cause, of such a size that it makes a third, a half
 or three quarters of GRR's variance. GRR's true variance is that of the analysis of variance
@@ -15,7 +16,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,9 @@ import grr
 
 SHARES = (1 / 3, 1 / 2, 3 / 4)
 DESIGNS = {"10x3x3": (10, 3, 3), "5x3x3": (5, 3, 3), "10x3x2": (10, 3, 2), "5x6x2": (5, 6, 2)}
+DESIGNS["staged"] = (10, 6, 3)
+#: Who measured first, and the parts that those who came later measured.
+FIRST, LATER = ("A", "B", "C"), ("1", "3", "5", "7", "9")
 WIDTH = 60.0
 PLANTED = (
     "operator_offset",
@@ -36,6 +40,11 @@ PLANTED = (
     "trial_shift",
     "digit",
     "slip",
+)
+#: Those that a second stage may change: each is looked for in what everyone measured.
+STAGED = (
+    *("operator_offset", "operator_scatter", "interaction with many parts"),
+    *("drift", "trial_shift"),
 )
 METHOD, APART = "method", "method apart"
 
@@ -50,6 +59,7 @@ class Truth:
     part: str | None
     now: float
     without: float
+    many: bool = False
 
 
 def order_of(shape: tuple[int, int, int], seed: int) -> np.ndarray:
@@ -131,8 +141,44 @@ def pattern(
     return x, j, i
 
 
+def staged_order(shape: tuple[int, int, int]) -> np.ndarray:
+    """Number the readings of two stages; of those who come later the parts left out come last."""
+    order, (p, o, r) = np.empty(shape), shape
+    rng, later = np.random.default_rng(0), np.isin(np.arange(1, p + 1).astype(str), LATER)
+    count = 0
+    for j in range(o):
+        for group in [np.arange(p)] if j < len(FIRST) else [*map(np.flatnonzero, (later, ~later))]:
+            for k in range(r):
+                order[rng.permutation(group), j, k] = count + np.arange(len(group))
+                count += len(group)
+    return order
+
+
+def of_two_stages(truth: Truth) -> Truth:
+    """Return a study without the readings that its second stage leaves out."""
+    table = truth.study.readings
+    table = table[table["operator"].isin(FIRST) | table["part"].isin(LATER)]
+    table = table.assign(order=table["order"].rank().astype(int)).reset_index(drop=True)
+    parts, people = (natural(truth.study.readings[name]) for name in ("part", "operator"))
+    more = tuple(name for name in people if name not in FIRST)
+    plan = grr.Plan(parts, FIRST, 3, looks=2, further_operators=more, further_parts=LATER)
+    made = grr.Study(table, tolerance=truth.study.tolerance, operators="random", plan=plan)
+    return replace(truth, study=made)
+
+
+def natural(column: pd.Series) -> tuple[str, ...]:
+    """Return the labels in their order."""
+    return tuple(sorted(set(column), key=lambda name: (len(name), name)))
+
+
 def planted(
-    kind: str, share: float, shape: tuple[int, int, int], rng: np.random.Generator, base: float
+    kind: str,
+    share: float,
+    shape: tuple[int, int, int],
+    rng: np.random.Generator,
+    base: float,
+    *,
+    staged: bool = False,
 ) -> Truth:
     """Return a study with one cause that makes ``share`` of GRR's variance.
 
@@ -140,7 +186,7 @@ def planted(
     repeats of 1.
     """
     p, o, _ = shape
-    order = order_of(shape, 0)
+    order = staged_order(shape) if staged else order_of(shape, 0)
     parts = rng.normal(0.0, 4.0, (p, 1, 1))
     means = base * (rng.standard_normal((1, o, 1)) + rng.standard_normal((p, o, 1)))
     means = means + np.zeros(shape)
@@ -161,6 +207,8 @@ def planted(
         digit = float(np.sqrt(12.0 * wanted))
     elif kind != "none":
         change, operator, part = pattern(kind, shape, order, rng)
+        if staged and kind == "interaction with many parts" and operator >= len(FIRST):
+            change[:, operator] -= change[[int(name) - 1 for name in LATER], operator].mean()
         size = float(np.sqrt(wanted / variance(change, np.zeros((p, o)))))
         change *= size * rng.choice([-1.0, 1.0])
     y = parts + means + change + np.sqrt(repeats)[..., None] * rng.standard_normal(shape)
@@ -169,14 +217,16 @@ def planted(
         y = np.round(y / digit) * digit
         now += digit**2 / 12.0
     to_percent = 600.0 / WIDTH
-    return Truth(
+    found = Truth(
         study_of(30.0 + y if digit is None else np.round((30.0 + y) / digit) * digit, order, digit),
         kind.split(" ", maxsplit=1)[0],
         None if operator is None else chr(65 + operator),
         None if part is None else str(part + 1),
         to_percent * float(np.sqrt(now)),
         to_percent * float(np.sqrt(clean)),
+        many=kind == "interaction with many parts",
     )
+    return of_two_stages(found) if staged else found
 
 
 def two_methods(
@@ -231,6 +281,8 @@ def named_first(truth: Truth) -> tuple[bool, bool, bool]:
             continue
         if truth.kind in ("part", "slip") and cause.part != truth.part:
             continue
+        if truth.many and cause.part is not None:  # one cell of many is another cause
+            continue
         held = cause.without.lower <= truth.without <= cause.without.upper
         return place == 0, True, held
     return False, False, False
@@ -240,6 +292,8 @@ def rows(studies: int, design: str, base: float) -> Iterator[tuple[str, str, int
     """Yield kind, share, and how many studies named it first, at all, and held the truth."""
     shape = DESIGNS[design]
     kinds = PLANTED if base else (*PLANTED, METHOD, APART)
+    if design == "staged":
+        kinds = STAGED
     for number, kind in enumerate(kinds):
         for share in SHARES:
             rng = np.random.default_rng([number, round(100 * share), *shape, round(100 * base)])
@@ -248,7 +302,7 @@ def rows(studies: int, design: str, base: float) -> Iterator[tuple[str, str, int
                 if kind in (METHOD, APART):
                     truth = two_methods(share, shape, rng, apart=kind == APART)
                 else:
-                    truth = planted(kind, share, shape, rng, base)
+                    truth = planted(kind, share, shape, rng, base, staged=design == "staged")
                 counts += named_first(truth)
             yield kind, f"{share:.2f}", *(int(n) for n in counts)
 
@@ -269,7 +323,8 @@ def clean_row(studies: int, design: str, digit: float = 0.0) -> tuple[int, dict[
     kinds: dict[str, int] = {}
     accused = 0
     for _ in range(studies):
-        study = planted("none", 0.0, DESIGNS[design], rng, 0.0).study
+        staged = design == "staged"
+        study = planted("none", 0.0, DESIGNS[design], rng, 0.0, staged=staged).study
         if digit:
             table = study.readings
             table["reading"] = np.round(table["reading"] / digit) * digit
@@ -309,7 +364,8 @@ def lines(studies: int, design: str, base: float) -> Iterator[str]:
             f"digit {digit:g} sd": clean_row(2 * studies, design, digit)
             for digit in (0.0, 1.0, 2.0)
         }
-        clean["two methods"] = clean_methods(2 * studies, design)
+        if design != "staged":
+            clean["two methods"] = clean_methods(2 * studies, design)
         for name, (accused, kinds) in clean.items():
             told = ", ".join(f"{kind} {n}" for kind, n in sorted(kinds.items()))
             share = 50 * accused / studies

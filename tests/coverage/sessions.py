@@ -3,7 +3,8 @@
     python tests/coverage/sessions.py          # writes tests/coverage/sessions.md, about 3 minutes
 
 Two-sided 95 % limits of GRR and of the spread between sessions, and the same readings
-analysed without sessions; GRR is 1 and its variance is shared as stated.
+analysed without sessions; GRR is 1 and its variance is shared as stated. Sessions are each
+operator's own, or everyone measures in each.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ STUDIES, DRAWS, CHUNK = 3000, 4000, 100
 SHARES = ((0.6, 0.3, 0.1, 0.0), (0.5, 0.2, 0.1, 0.2), (0.3, 0.1, 0.0, 0.6), (0.1, 0.0, 0.0, 0.9))
 #: Parts, operators, trials, sessions.
 DESIGNS = ((10, 3, 3, 2), (10, 3, 4, 2), (10, 3, 2, 2), (10, 4, 3, 3), (10, 1, 4, 2))
+#: The same where everyone measures in each session.
+SHARED = ((10, 3, 3, 2), (10, 3, 3, 3), (10, 3, 4, 2), (5, 6, 2, 2))
 
 
 def readings(
@@ -33,6 +36,7 @@ def readings(
     rng: np.random.Generator,
     *,
     fixed: bool = False,
+    shared: bool = False,
 ) -> tuple[np.ndarray, ...]:
     """Return readings of many studies, and the codes of part, operator and session.
 
@@ -41,7 +45,8 @@ def readings(
     p, o, r, m = design
     plan = Plan(tuple(map(str, range(p))), tuple(map(str, range(o))), r, sessions=m)
     part, operator, trial = (axis.ravel() for axis in np.indices((p, o, r)))
-    session = operator * m + np.array([plan.session_of(t + 1) - 1 for t in range(r)])[trial]
+    session = np.array([plan.session_of(t + 1) - 1 for t in range(r)])[trial]
+    session = session if shared else operator * m + session
     ev, av, both, between = np.sqrt(shares)
     offsets = rng.normal(size=(studies, o))
     if fixed:
@@ -73,6 +78,7 @@ def row(
     studies: int,
     *,
     fixed: bool = False,
+    shared: bool = False,
     seed: int = 7,
 ) -> dict[str, float]:
     """Return in percent how often limits hold the truth, and how often one bound misses it."""
@@ -82,7 +88,7 @@ def row(
     true_grr = sum(shares) if o > 1 else shares[0] + shares[3]
     held = dict.fromkeys(("GRR", "upper misses", "lower misses", "SES", "without"), 0.0)
     for start in range(0, studies, CHUNK):
-        values, *codes = readings(design, shares, CHUNK, rng, fixed=fixed and o > 1)
+        values, *codes = readings(design, shares, CHUNK, rng, fixed=fixed and o > 1, shared=shared)
         options = {"draws": DRAWS, "seed": seed + start}
         people = {"operator": float(o)} if fixed and o > 1 else {}
         squares = source_squares(values, sources_of(*codes))
@@ -110,21 +116,26 @@ def main() -> None:
         "operator only the first and the last are there. In percent: two-sided 95 % limits of "
         "GRR; the one-sided 95 % bounds of GRR above and below that miss (5 is meant); limits of "
         "the spread between sessions; limits of GRR where the same readings are analysed without "
-        "sessions. Standard error at 95 %: 0.40. Three trials in two sessions: two and one.",
+        "sessions. Shared: everyone measures in each session, else each in sessions of their own. "
+        "Standard error at 95 %: 0.40. Three trials in two sessions: two and one.",
         "",
         "| parts × operators × trials, sessions | operators | shares | GRR | upper misses "
         "| lower misses | between sessions | without sessions |",
         "|---|---|---|---|---|---|---|---|",
     ]
-    for p, o, r, m in DESIGNS:
+    for (p, o, r, m), shared in [
+        *((design, False) for design in DESIGNS),
+        *((design, True) for design in SHARED),
+    ]:
         for fixed in (False, True) if o > 1 else (False,):
             for shares in SHARES:
                 used = shares if o > 1 else (shares[0], 0.0, 0.0, shares[3])
-                found = row((p, o, r, m), used, STUDIES, fixed=fixed)
+                found = row((p, o, r, m), used, STUDIES, fixed=fixed, shared=shared)
                 cells = " | ".join(f"{value:.1f}" for value in found.values())
                 how = "fixed" if fixed else "random"
                 named = "/".join(f"{100 * share:.0f}" for share in used)
-                lines.append(f"| {p} × {o} × {r}, {m} | {how} | {named} | {cells} |")
+                size = f"{p} × {o} × {r}, {m}{' shared' if shared else ''}"
+                lines.append(f"| {size} | {how} | {named} | {cells} |")
                 print(lines[-1], flush=True)
     Path(__file__).with_suffix(".md").write_text("\n".join(lines) + "\n", encoding="utf-8")
 

@@ -120,6 +120,16 @@ def test_limits_hold_the_truth(design):
     assert found["upper misses"] < 7.1
 
 
+@pytest.mark.parametrize(
+    ("shares", "fixed"), [((0.5, 0.2, 0.1, 0.2), False), ((0.3, 0.1, 0.0, 0.6), True)]
+)
+def test_sessions_that_all_share_hold_the_truth(shares, fixed):
+    found = row((10, 3, 3, 2), shares, 600, fixed=fixed, shared=True)
+    assert found["GRR"] > 89.9, "three standard errors of 600 studies under the 93 % of the table"
+    assert found["SES"] > 89.9
+    assert found["upper misses"] < 7.7
+
+
 def test_fixed_operators_hold_the_truth_where_sessions_differ():
     found = row((10, 3, 4, 2), (0.3, 0.1, 0.0, 0.6), 1000, fixed=True)
     assert found["GRR"] > 92.9

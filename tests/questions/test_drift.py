@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import re
 import tomllib
 from dataclasses import replace
@@ -416,3 +417,21 @@ def test_numbers_of_one_sentence_recompute_each_other(rate):
     assert len(rows) == 3
     for rate_shown, moved, minutes_taken in (map(float, row) for row in rows):
         assert moved == pytest.approx(rate_shown * minutes_taken, abs=0.075)
+
+
+def of_known_drift():
+    """Return the module that simulates how often the interval without drift holds."""
+    place = Path(__file__).parents[1] / "coverage" / "drift.py"
+    spec = importlib.util.spec_from_file_location("drift_coverage", place)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_assess_tells_the_same_grr_without_the_drift():
+    study = of_known_drift().study(np.random.default_rng(8), (0.6, 0.3, 0.1), 4.0, "fixed")
+    (cause,) = [one for one in grr.assess(study).causes if one.kind == "drift"]
+    told = grr.drift(study).grr()
+    assert (cause.without.value, cause.without.lower) == (told.without.value, told.without.lower)
+    gone = 1.0 - (told.without.value / told.measured.value) ** 2
+    assert cause.share.value == pytest.approx(100.0 * gone)

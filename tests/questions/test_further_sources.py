@@ -7,6 +7,8 @@ import pandas as pd
 import pytest
 
 import grr
+from grr.model.settings import Settings
+from grr.questions.planning import chances_of_plan
 
 FIXTURES = Path(__file__).parents[1] / "fixtures" / "further_sources"
 READINGS = pd.read_csv(FIXTURES / "readings.csv")
@@ -292,6 +294,41 @@ def test_the_conditions_say_for_which_gauges_and_places_it_holds(gauges, told):
     assert "Measure at the places studied: a and b." in found.conditions
     stated = study(readings, gauges=gauges, facts={"measuring_place": "at the collar"})
     assert not any("places studied" in one for one in grr.verdict(stated).conditions)
+
+
+def test_by_ranges_places_and_gauges_are_refused_everywhere(tmp_path):
+    by_ranges = grr.Rules(method_of_record="average_range")
+    for readings in (made(), made(places=("a",), gauges=("M1", "M2"))):
+        with pytest.raises(grr.StudyError, match="would count as repeats"):
+            grr.average_range(study(readings))
+        with pytest.raises(grr.StudyError, match="would count as repeats"):
+            grr.verdict(study(readings, rules=by_ranges))
+        found = grr.assess(study(readings, rules=by_ranges))
+        assert "would count as repeats" in str(found)
+    written = grr.report(study(made()), tmp_path / "report.html")
+    assert "By average and range" not in written.read_text(encoding="utf-8")
+
+
+def test_what_would_narrow_it_down_names_the_sources_that_are_a_sample():
+    readings = made(places=("a",), gauges=("M1", "M2"), gauge=2.0)
+    narrow = {"tolerance": grr.Tolerance(19.985, 20.015)}
+    found = grr.verdict(study(readings, **narrow))
+    assert found.decision == grr.Decision.NOT_DECIDED
+    assert any("More gauges, measuring the same parts" in one for one in found.next_steps)
+    assert any("a larger study makes them cheap enough is not told" in o for o in found.acceptance)
+    everyone = grr.verdict(study(readings, gauges="fixed", **narrow))
+    assert not any("More " in one for one in everyone.next_steps)
+
+
+@pytest.mark.parametrize(("gauges", "tells"), [("fixed", True), ("random", False), (3, False)])
+def test_a_plan_whose_gauges_stand_for_others_promises_nothing(gauges, tells):
+    plan = grr.Plan(tuple("12345"), ("A", "B", "C"), 1, places=("a", "b"), gauges=("M1", "M2"))
+    settings = Settings(plan=plan, operators_are="fixed", gauges_are=gauges)
+    if tells:
+        assert chances_of_plan(settings).design.trials == 4
+        return
+    with pytest.raises(grr.StudyError, match="gauges stand for others"):
+        chances_of_plan(settings)
 
 
 def test_a_nested_study_says_that_places_are_in_its_sources():

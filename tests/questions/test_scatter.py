@@ -21,7 +21,11 @@ X = np.linspace(0.05, 0.95, 10)[:, None, None]
 
 @pytest.fixture(scope="module")
 def script():
-    spec = importlib.util.spec_from_file_location("scatter_coverage", COVERAGE / "scatter.py")
+    return loaded("scatter")
+
+
+def loaded(name):
+    spec = importlib.util.spec_from_file_location(f"{name}_coverage", COVERAGE / f"{name}.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -148,3 +152,10 @@ def test_the_stored_table_holds_what_is_promised():
     clean = table[table["errors"] == "normal"]
     assert (clean["fires"] <= 5.0).all()
     assert (clean["use_at_10.5_used"] <= 1.0).all()
+
+
+@pytest.mark.parametrize("truth", ["skewed errors (χ² with 4 df)", "mixture, one in ten at 3 sd"])
+def test_skewed_and_mixed_errors_seldom_lead_to_a_wrong_use(truth):
+    found = loaded("other_truths").row(truth, (10, 3, 3), "fixed", studies=250)
+    assert found["wrong"] < 6.0
+    assert found["held"] > 86.0, "three standard errors of 250 studies under 92 %"

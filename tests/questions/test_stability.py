@@ -440,3 +440,17 @@ def test_few_sound_gauges_alarm_before_they_have_a_baseline():
     )
     assert alarms.mean() == pytest.approx(0.0027, abs=3 * np.sqrt(0.0027 / alarms.size))
     assert alarms.any(axis=1).mean() <= 0.055
+
+
+@pytest.mark.parametrize("column", ["place", "gauge"])
+def test_checks_at_several_places_or_of_several_gauges_are_refused(column):
+    days = pd.date_range("2026-01-01", periods=12).repeat(2)
+    rng = np.random.default_rng(4)
+    table = pd.DataFrame({"time": days, "reading": 10.0 + 0.001 * rng.standard_normal(24)})
+    off = np.where(np.arange(24) % 2, 0.01, 0.0)
+    table = table.assign(reading=table["reading"] + off, **{column: ["a", "b"] * 12})
+    with pytest.raises(StudyError, match=f"several {column}s") as refused:
+        grr.stability(table)
+    assert refused.value.column == column
+    one = grr.stability(table[table[column] == "a"])
+    assert one.limits.sigma < 0.003

@@ -172,6 +172,13 @@ a study of 90 readings may hold none, and then looks like a better gauge), and *
 very differently** (a lognormal factor of 0.5), the less the fewer parts were measured. The verdict
 says how many outliers it saw, and how many of a hundred there may be.
 
+Nor are these promised, since nothing in the readings shows them: **one session for each person**
+where sessions differ and these people count as all there are (sessions 30 % of GRR's variance:
+20 of 100 gauges of 10.5 % are called USE; two sessions each show it), and an **interaction of few
+cells** (one in five, 60 % of GRR's variance: 14 of 100). Errors that are skewed, or a mixture (one
+in ten at three times the scatter), keep the promise with at most 4 of 100; the interval of GRR then
+holds in 87 to 95 of 100 (`tests/coverage/other_truths.md`).
+
 Percent of studies of 10 parts × 3 operators × 3 trials in which a gauge that truly takes 10.5 %
 is called USE, and one of 6 %; all of GRR is repeatability, the worst case. The plain bound takes
 the degrees of freedom by count.
