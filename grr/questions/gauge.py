@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, NamedTuple
@@ -237,14 +237,6 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
     reasons = {"INT": NO_INTERACTION}
     if lines.operators < 2:
         reasons["AV"] = ONE_OPERATOR
-    mean = float(np.mean(readings))
-    sources = build_sources(
-        replace(lines.components, repeatability=np.asarray(ev)),
-        study,
-        mean=mean,
-        spread=spread,
-        reasons=reasons,
-    )
     below = ("AV",) if av < 0.0 else ()
     notes = [below_zero_note(name) for name in below]
     if lines.operators < 2:
@@ -259,19 +251,19 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
         )
     if floored:
         notes.append(floored_note(study))
-    return GaugeResult(
-        study=study,
+    return _finished(
+        study,
+        replace(lines.components, repeatability=np.asarray(ev)),
+        "Average and range",
         method="average_range",
-        estimator="Average and range",
-        sources=sources.table,
-        reasons=sources.reasons,
-        below_zero=below,
-        anova_table_reason="The average-and-range method has no table of sums of squares.",
+        why="The average-and-range method has no table of sums of squares.",
+        reasons=reasons,
+        below=below,
         pooled=True,
         floored=floored,
-        mean=mean,
+        mean=float(np.mean(readings)),
         spread=spread,
-        notes=tuple(notes),
+        notes=notes,
     )
 
 
@@ -484,16 +476,14 @@ def balanced_anova(
         reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
     elif table.trials < 2:
         reasons = {"INT": ONE_TRIAL}
-    sources = build_sources(found, study, mean=float(table.mean), spread=spread, reasons=reasons)
     below = below_zero(found)
-    return GaugeResult(
-        study=study,
-        method="anova",
-        estimator=_estimator(table, interaction, pool_above, is_pooled),
-        sources=sources.table,
-        reasons=sources.reasons,
-        below_zero=below,
-        anova_table=anova_frame(table, is_pooled, study.unit),
+    return _finished(
+        study,
+        found,
+        _estimator(table, interaction, pool_above, is_pooled),
+        table=anova_frame(table, is_pooled, study.unit),
+        reasons=reasons,
+        below=below,
         pooled=is_pooled,
         floored=floored,
         mean=float(table.mean),
@@ -577,7 +567,6 @@ def incomplete_result(
         reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
     elif not separable:
         reasons = {"INT": ONE_TRIAL}
-    sources = build_sources(found, study, mean=float(fit.mean), spread=spread, reasons=reasons)
     at_zero = [
         name
         for name, flag in (
@@ -601,19 +590,17 @@ def incomplete_result(
         *anova_notes(study, found, (), floored=floored),
         *(f"{name} was estimated at zero, the least that a variance can be." for name in at_zero),
     ]
-    return GaugeResult(
-        study=study,
-        method="anova",
-        estimator=f"Restricted maximum likelihood, since {why}{how}",
-        sources=sources.table,
-        reasons=sources.reasons,
-        anova_table=None,
-        anova_table_reason=NO_TABLE,
+    return _finished(
+        study,
+        found,
+        f"Restricted maximum likelihood, since {why}{how}",
+        why=NO_TABLE,
+        reasons=reasons,
         pooled=pooled,
         floored=floored,
         mean=float(fit.mean),
         spread=spread,
-        notes=tuple(notes),
+        notes=notes,
     )
 
 
@@ -817,7 +804,6 @@ def further_result(
     elif "interaction" not in labels:
         reasons = {"INT": ONE_TRIAL}
         found = replace(found, interaction=np.asarray(np.nan))
-    sources = build_sources(found, study, mean=mean, spread=spread, reasons=reasons)
     below = below_zero(found)
     notes = [*anova_notes(study, found, below, floored=floored), *further.untold]
     estimator = f"{base}, with {' and '.join(_FURTHER[n] for n in further.names)} as sources{how}"
@@ -840,22 +826,19 @@ def further_result(
         )
     if "session" in labels:
         notes += _sessions_notes(further, squares)
-    return GaugeResult(
-        study=study,
-        method="anova",
-        estimator=estimator,
-        sources=sources.table,
-        reasons=sources.reasons,
-        below_zero=below,
-        anova_table=session_frame(further, squares, pooled, study.unit) if balanced else None,
-        anova_table_reason=(
-            "" if balanced else SESSIONS_UNEQUAL if further.only_sessions else NO_SQUARES
-        ),
+    return _finished(
+        study,
+        found,
+        estimator,
+        table=session_frame(further, squares, pooled, study.unit) if balanced else None,
+        why="" if balanced else SESSIONS_UNEQUAL if further.only_sessions else NO_SQUARES,
+        reasons=reasons,
+        below=below,
         pooled=pooled,
         floored=floored,
         mean=mean,
         spread=spread,
-        notes=tuple(notes),
+        notes=notes,
     )
 
 
@@ -933,7 +916,6 @@ def nested_result(study: Study, *, spread: float) -> GaugeResult:
     found, floored = rounding_floored(components, study.resolution)
     one = len(study.operator_names) < 2
     reasons = {"INT": IN_PARTS, **({"AV": ONE_OPERATOR} if one else {})}
-    sources = build_sources(found, study, mean=mean, spread=spread, reasons=reasons)
     below = below_zero(found)
     notes = [below_zero_note(name) for name in below]
     notes.append(
@@ -943,16 +925,54 @@ def nested_result(study: Study, *, spread: float) -> GaugeResult:
     )
     if floored:
         notes.append(floored_note(study))
+    return _finished(
+        study,
+        found,
+        estimator,
+        table=frame,
+        why=why,
+        reasons=reasons,
+        below=below,
+        pooled=True,
+        floored=floored,
+        mean=mean,
+        spread=spread,
+        notes=notes,
+    )
+
+
+def _finished(
+    study: Study,
+    found: Components,
+    estimator: str,
+    *,
+    mean: float,
+    spread: float,
+    reasons: Mapping[str, str],
+    pooled: bool,
+    floored: bool,
+    notes: Iterable[str],
+    below: tuple[str, ...] = (),
+    table: AnovaTable | None = None,
+    why: str = "",
+    method: str = "anova",
+) -> GaugeResult:
+    """Return the result with its table of sources, from the variances of one study.
+
+    The variances are in the unit of the study squared; NaN where not estimated (``reasons`` says
+    why), negative ones count as 0. ``why`` there is no ``table`` of sums of squares.
+    """
+    sources, reasons = _table_of_sources(found, study, mean, spread, reasons)
     return GaugeResult(
         study=study,
-        method="anova",
+        method=method,
         estimator=estimator,
-        sources=sources.table,
-        reasons=sources.reasons,
+        sources=sources,
+        reasons=reasons,
         below_zero=below,
-        anova_table=frame,
+        anova_table=table,
         anova_table_reason=why,
-        pooled=True,
+        pooled=pooled,
         floored=floored,
         mean=mean,
         spread=spread,
@@ -960,46 +980,10 @@ def nested_result(study: Study, *, spread: float) -> GaugeResult:
     )
 
 
-@dataclass(frozen=True)
-class Sources:
-    """The table of sources, and why some of its cells are empty.
-
-    Attributes
-    ----------
-    table : DataFrame
-        Index `SOURCES`, with SES, GAU and WPV where they are sources; columns `MEASURES`. NaN
-        where not estimated.
-    reasons : dict
-        Source (a whole row) or measure (a whole column) → why it is not estimated.
-    """
-
-    table: pd.DataFrame
-    reasons: dict[str, str]
-
-
-def build_sources(
-    found: Components,
-    study: Study,
-    *,
-    mean: float,
-    spread: float,
-    reasons: Mapping[str, str],
-) -> Sources:
-    """Return the table of sources from the variances of one study.
-
-    Parameters
-    ----------
-    found : Components
-        In the unit of the study squared; NaN where not estimated, negative ones count as 0.
-    study : Study
-        Gives the tolerance, and the process sd that replaces the study's own total.
-    mean : float
-        Mean of the readings; the process mean replaces it where given.
-    spread : float
-        How many standard deviations make the spread.
-    reasons : mapping
-        Why a source is not estimated.
-    """
+def _table_of_sources(
+    found: Components, study: Study, mean: float, spread: float, reasons: Mapping[str, str]
+) -> tuple[pd.DataFrame, dict[str, str]]:
+    """Return the sources in all measures, and why a row or a column of them is empty."""
     why = dict(reasons)
     tolerance = study.tolerance
     lower, upper = tolerance_limits(study)
@@ -1032,7 +1016,7 @@ def build_sources(
         why["percent_tolerance"] = (
             "the mean lies at or past the only limit, so there is no distance to share"
         )
-    return Sources(table, why)
+    return table, why
 
 
 def tolerance_limits(study: Study) -> tuple[float, float]:

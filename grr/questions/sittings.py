@@ -232,41 +232,27 @@ def has_own_sessions(study: Study) -> bool:
 #: Readings times labels of all sources: more would not fit into the memory of a small computer.
 LARGEST_TABLE = 3e7
 
-_ONE_EACH = {
-    ("place", "error"): (
-        "Every place was measured once only, so EV holds within-part variation too. Measure each "
-        "place at least twice."
-    ),
-    ("place", "interaction"): (
-        "Each operator measured at places of their own, so within-part variation is confounded "
-        "with the interaction, and INT and EV hold it too. Let every operator measure the same "
-        "places, under the same names."
-    ),
-    ("place", "session"): (
-        "Each place was measured in sessions of its own, so places are confounded with sessions, "
-        "and SES holds both. Measure every place in every session."
-    ),
-    ("gauge", "operator"): (
-        "Each operator used a gauge of their own, so gauges are confounded with operators, and AV "
-        "holds both. Let every operator measure with every gauge."
-    ),
-    ("gauge", "part"): (
-        "Each part was measured with one gauge only, so gauges are confounded with parts, and PV "
-        "holds both. Measure every part with every gauge."
-    ),
-    ("gauge", "place"): (
-        "Each gauge was used at places of its own, so gauges are confounded with places, and WPV "
-        "holds both. Use every gauge at every place."
-    ),
-    ("gauge", "session"): (
-        "Each gauge was used in sessions of its own, so gauges are confounded with sessions, and "
-        "SES holds both. Use every gauge in every session."
-    ),
-    ("gauge", "interaction"): (
-        "Which gauge was used is settled by operator and part, so gauges are confounded with the "
-        "interaction, and INT holds both. Let every operator measure every part with every gauge."
-    ),
+#: What settles at which place or with which gauge was measured: source that then holds both, and
+#: what to do.
+_SETTLED_BY = {
+    "interaction": ("the interaction, and INT", "Let every operator measure every part"),
+    "session": ("sessions, and SES", "Measure in every session"),
+    "operator": ("operators, and AV", "Let every operator measure"),
+    "part": ("parts, and PV", "Measure every part"),
+    "place": ("places, and WPV", "Measure every place"),
 }
+
+
+def _confounded(name: str, inside: str) -> str:
+    """Return that places or gauges cannot be told from another source, and what to do."""
+    if inside == "error":
+        return (
+            "Every place was measured once only, so EV holds within-part variation too. Measure "
+            "each place at least twice."
+        )
+    source, todo = _SETTLED_BY[inside]
+    every = {"gauge": "with every gauge", "place": "at the same places, under the same names"}[name]
+    return f"{name.capitalize()}s are confounded with {source} holds both. {todo} {every}."
 
 
 ONE_SESSION_EACH = (
@@ -299,7 +285,7 @@ def _further_sources(study: Study) -> FurtherSources | None:
     readings = table["reading"].to_numpy(dtype=np.float64)
     for name in ("gauge", "place"):
         if name in labels and (inside := _told_by(labels, name)):
-            untold.append(_ONE_EACH[name, inside])
+            untold.append(_confounded(name, inside))
             del labels[name]
     squares = None
     if {*FURTHER} & {*labels}:
@@ -395,12 +381,13 @@ def _told_by(labels: dict[str, Codes], name: str) -> str:
     own = np.eye(int(labels[name].max()) + 1)[labels[name]]
     basis = np.ones((len(own), 1))
     others = [other for other in labels if other != name]
+    told = ("session",) if name == "place" else tuple(_SETTLED_BY)
     for other in sorted(others, key=lambda other: other in ("place", "interaction")):
         codes = labels[other]
         basis = np.hstack([basis, np.eye(int(codes.max()) + 1)[codes]])
         rank = int(np.linalg.matrix_rank(basis))
         if np.linalg.matrix_rank(np.hstack([basis, own])) == rank:
-            return other if (name, other) in _ONE_EACH else "interaction"
+            return other if other in told else "interaction"
     return "error" if name == "place" and int(np.bincount(labels[name]).max()) == 1 else ""
 
 
