@@ -296,6 +296,9 @@ class Drift(Printed):
         ]
 
 
+GrrMeasure = Literal["percent_tolerance", "percent_tv", "sd"]
+
+
 @dataclass(frozen=True)
 class GrrWithoutDrift:
     """GRR as measured, and with the drift taken out; each with its two-sided interval.
@@ -314,7 +317,7 @@ class GrrWithoutDrift:
         It takes the drift to be the one fitted, and every reading to be taken just after zeroing.
     """
 
-    measure: Literal["percent_tolerance", "percent_tv", "sd"]
+    measure: GrrMeasure
     measured: Estimate
     without: Estimate
 
@@ -621,14 +624,9 @@ def _grr_without(numbers: DriftNumbers, method: str) -> GrrWithoutDrift | None:
     study = numbers.study.for_method(method) if method else numbers.study
     try:
         results = [result_of_record(one) for one in (study, _without_drift(numbers, method))]
-        of_tolerance, of_tv = (
-            results[0].value("GRR", name) > 0.0 for name in ("percent_tolerance", "percent_tv")
-        )
-        measure: Literal["percent_tolerance", "percent_tv", "sd"] = "sd"
-        if of_tolerance and (study.purpose == "accept" or not of_tv):
-            measure = "percent_tolerance"
-        elif of_tv:
-            measure = "percent_tv"
+        shares: tuple[GrrMeasure, ...] = ("percent_tolerance", "percent_tv")
+        known = [name for name in shares if results[0].value("GRR", name) > 0.0] or ["sd"]
+        measure: GrrMeasure = known[0 if study.purpose == "accept" else -1]
         unit = study.unit if measure == "sd" else PERCENT
         found = []
         for result in results:

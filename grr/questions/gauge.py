@@ -458,7 +458,11 @@ class GaugeResult(Printed):
 
     def blocks(self) -> list[Block]:
         """Return which study it is, the table of sources, and what to know about it."""
-        return result_blocks(self)
+        return [
+            Prose(opening(self)),
+            Table(*source_rows(self)),
+            Bullets(closing(self)),
+        ]
 
 
 def balanced_anova(
@@ -471,18 +475,13 @@ def balanced_anova(
         found = among_people(found, study.people)
     is_pooled = bool(pooled)
     found, floored = rounding_floored(found, study.resolution)
-    reasons = {}
-    if table.operators < 2:
-        reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
-    elif table.trials < 2:
-        reasons = {"INT": ONE_TRIAL}
     below = below_zero(found)
     return _finished(
         study,
         found,
         _estimator(table, interaction, pool_above, is_pooled),
         table=anova_frame(table, is_pooled, study.unit),
-        reasons=reasons,
+        reasons=_not_seen(table.operators, table.trials > 1),
         below=below,
         pooled=is_pooled,
         floored=floored,
@@ -562,11 +561,7 @@ def incomplete_result(
     if not study.all_studied:
         components = among_people(components, study.people)
     found, floored = rounding_floored(components, study.resolution)
-    reasons = {}
-    if operators < 2:
-        reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
-    elif not separable:
-        reasons = {"INT": ONE_TRIAL}
+    reasons = _not_seen(operators, separable)
     at_zero = [
         name
         for name, flag in (
@@ -798,11 +793,8 @@ def further_result(
         fit = _further_moments(study, further, interaction, pool_above)
     components, pooled, how, mean = fit
     found, floored = rounding_floored(components, study.resolution)
-    reasons = {}
-    if "operator" not in labels:
-        reasons = {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
-    elif "interaction" not in labels:
-        reasons = {"INT": ONE_TRIAL}
+    reasons = _not_seen(1 + ("operator" in labels), "interaction" in labels)
+    if "interaction" not in labels:
         found = replace(found, interaction=np.asarray(np.nan))
     below = below_zero(found)
     notes = [*anova_notes(study, found, below, floored=floored), *further.untold]
@@ -1186,6 +1178,13 @@ ONE_OPERATOR = "one operator measured, so differences between operators cannot b
 ONE_TRIAL = "each part was measured once by each operator, so it cannot be told from repeatability"
 
 
+def _not_seen(operators: int, separable: bool) -> dict[str, str]:
+    """Return why AV or INT is not estimated; ``separable``: INT from EV."""
+    if operators < 2:
+        return {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
+    return {} if separable else {"INT": ONE_TRIAL}
+
+
 def anova_notes(
     study: Study, found: Components, below: tuple[str, ...], *, floored: bool
 ) -> tuple[str, ...]:
@@ -1398,8 +1397,3 @@ def _one_limit(result: GaugeResult) -> list[str]:
             "process_mean before you judge by it."
         )
     return [text]
-
-
-def result_blocks(result: GaugeResult) -> list[Block]:
-    """Return which study it is, the table of sources, and what to know about it."""
-    return [Prose(opening(result)), Table(*source_rows(result)), Bullets(closing(result))]

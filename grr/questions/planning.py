@@ -6,10 +6,9 @@ import math
 import warnings
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, NamedTuple, NoReturn, get_args
+from typing import TYPE_CHECKING, NamedTuple, get_args
 
 import numpy as np
 import pandas as pd
@@ -44,7 +43,6 @@ from grr.questions.deciding import Criterion, decide
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
-    from tqdm import tqdm
 
 
 #: What a good and a bad gauge truly take of the tolerance, in percent.
@@ -721,6 +719,8 @@ def compare_designs(
        parts  operators  trials
     0      5          3       2
     """
+    from tqdm import tqdm
+
     question = PlanningQuestion(good_gauge, bad_gauge, Rules() if rules is None else rules)
     split = _shares(shares)
     designs = designs_within(
@@ -730,25 +730,25 @@ def compare_designs(
         operators_are=operators_are,
     )
     rows = []
-    with _bar(len(designs), "designs", progress) as bar:
-        for design in designs:
-            found = tabulated_precision(
-                design, split, confidence=question.rules.confidence, studies=studies, seed=seed
-            )
-            good, bad = question.assurances(found)
-            rows.append(
-                {
-                    "parts": design.parts,
-                    "operators": design.operators,
-                    "trials": design.trials,
-                    "readings": design.readings,
-                    "good_shown_good": good,
-                    "bad_shown_bad": bad,
-                    "decides": 0.5 * (good + bad),
-                    "width": found.width,
-                }
-            )
-            bar.update(1)
+    for design in tqdm(
+        designs, unit=" designs", desc="Simulating", leave=False, disable=not progress
+    ):
+        found = tabulated_precision(
+            design, split, confidence=question.rules.confidence, studies=studies, seed=seed
+        )
+        good, bad = question.assurances(found)
+        rows.append(
+            {
+                "parts": design.parts,
+                "operators": design.operators,
+                "trials": design.trials,
+                "readings": design.readings,
+                "good_shown_good": good,
+                "bad_shown_bad": bad,
+                "decides": 0.5 * (good + bad),
+                "width": found.width,
+            }
+        )
     table = pd.DataFrame(rows).sort_values(
         ["decides", "width", "readings"], ascending=[False, True, True], ignore_index=True
     )
@@ -763,16 +763,6 @@ def _shares(shares: object) -> Shares:
             value=shares,
         )
     return Shares(*shares)
-
-
-@contextmanager
-def _bar(total: int, unit: str, shown: bool) -> Iterator[tqdm[NoReturn]]:
-    from tqdm import tqdm
-
-    with tqdm(
-        total=total, unit=f" {unit}", desc="Simulating", leave=False, disable=not shown
-    ) as bar:
-        yield bar
 
 
 #: How many designs are printed.
@@ -1064,12 +1054,6 @@ def part_codes(parts: Sequence[str], seed: int) -> dict[str, str]:
     """
     length = 2 if len(parts) <= len(_LETTERS) ** 2 // 2 else 3
     chosen = np.random.default_rng([seed, _STREAM]).permutation(len(_LETTERS) ** length)
-    return {part: _code(int(n), length) for part, n in zip(parts, chosen, strict=False)}
-
-
-def _code(number: int, length: int) -> str:
-    letters = ""
-    for _ in range(length):
-        number, letter = divmod(number, len(_LETTERS))
-        letters += _LETTERS[letter]
-    return letters
+    digits = chosen[:, None] // len(_LETTERS) ** np.arange(length) % len(_LETTERS)
+    codes = np.array(list(_LETTERS))[digits]
+    return {part: "".join(code) for part, code in zip(parts, codes.tolist(), strict=False)}

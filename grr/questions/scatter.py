@@ -206,42 +206,29 @@ def _of_crossed(study: Study, level: float) -> Scatter:
     order = None if gaps.any() else _order(study, y.shape)
     at_once = order is not None and share_back_to_back(order, y.shape) > BACK_TO_BACK
     digit = last_digit(study.resolution, y)
-    looked = _look(y, digit, order, gaps if gaps.any() else None, level)
-    if isinstance(looked, str):
-        return Scatter(None, looked, back_to_back=at_once, order_known=order is not None)
-    normal, found = looked
+    why = ""
+    if y.shape[2] == 1:
+        why = "each cell holds one reading"
+    elif not float(np.ptp(y - y.mean(axis=2, keepdims=True))) > 0.0:
+        why = "the repeats do not differ at all"
+    elif digit > COARSEST * (sd := float(scatter_sd(y, digit))):
+        why = "the last digit is over three times as large as the scatter of the repeats"
+    if why:
+        return Scatter(None, why, back_to_back=at_once, order_known=order is not None)
+    normal = _normal_like(y, digit, sd, order, gaps if gaps.any() else None)
+    p = compared(y, normal).p
     cube = study.cube()
     far = [np.unravel_index(place, y.shape) for place in outliers(y)]
     return Scatter(
         normal,
         "",
-        found=found,
+        found=tuple(name for name, one in zip(FINDS, p, strict=True) if float(one) < level),
         outliers=tuple((cube.parts[i], cube.operators[j], cube.trials[k]) for i, j, k in far),
         readings=int((~gaps).sum()),
         neighbours=float("nan") if order is None else neighbours_alike(y, order),
         back_to_back=at_once,
         order_known=order is not None,
     )
-
-
-def _look(
-    y: Array,
-    digit: float,
-    order: Order | None,
-    gaps: Mask | None = None,
-    level: float = SCATTER_LEVEL,
-) -> tuple[Normal, tuple[Finds, ...]] | str:
-    """Return clean studies like this one and the tests that fired; or why nothing is tested."""
-    if y.shape[2] == 1:
-        return "each cell holds one reading"
-    if not float(np.ptp(y - y.mean(axis=2, keepdims=True))) > 0.0:
-        return "the repeats do not differ at all"
-    sd = float(scatter_sd(y, digit))
-    if digit > COARSEST * sd:
-        return "the last digit is over three times as large as the scatter of the repeats"
-    normal = _normal_like(y, digit, sd, order, gaps)
-    p = compared(y, normal).p
-    return normal, tuple(name for name, one in zip(FINDS, p, strict=True) if float(one) < level)
 
 
 def _normal_like(
@@ -324,18 +311,13 @@ def filled_readings(study: Study) -> tuple[Array, Mask]:
         Too many are missing.
     """
     cube = study.cube()
-    y = cube.values
+    y = cube.packed if cube.complete else cube.values
     gaps = np.isnan(y)
-    if gaps.any() and cube.complete:
-        y = cube.packed
-        return y, np.zeros(y.shape, dtype=bool)
-    if gaps.any():
-        if too_many_missing(y):
-            raise StudyError(
-                "too many readings are missing", "Take them, or leave out the parts without them"
-            )
-        y = filled(y)
-    return y, gaps
+    if gaps.any() and too_many_missing(y):
+        raise StudyError(
+            "too many readings are missing", "Take them, or leave out the parts without them"
+        )
+    return filled(y), gaps
 
 
 def too_many_missing(readings: Array) -> Mask:

@@ -130,10 +130,7 @@ def measured_on_one_day(study: Study) -> bool:
     that is not known either.
     """
     if not timed(study):
-        table = study.readings.dropna(subset="reading")
-        if "session" not in table or (table["session"] == "").any():
-            return False
-        return bool((table.groupby("operator")["session"].nunique() == 1).all())
+        return _one_session_each(study.readings.dropna(subset="reading"))
     table = study.readings
     table = table[table["reading"].notna()]
     at, who = table["time"].to_numpy(dtype="datetime64[ns]"), _coded(table["operator"])
@@ -271,7 +268,8 @@ def _further_sources(study: Study) -> FurtherSources | None:
         return None
     table = table[table["reading"].notna()]
     labels = _labels_of(table)
-    untold = [ONE_SESSION_EACH] if _one_session_each(table) else []
+    several = "session" in table and table["session"].nunique() > 1
+    untold = [ONE_SESSION_EACH] if several and _one_session_each(table) else []
     if study.design == "nested" and {"place", "gauge"} & {*labels}:
         untold.append(NESTED)
     if study.design == "nested" or not {*FURTHER} & {*labels}:
@@ -320,12 +318,11 @@ def _labels_of(table: pd.DataFrame) -> dict[str, Codes]:
 
 
 def _one_session_each(table: pd.DataFrame) -> bool:
-    """Whether the session of a reading is settled by its operator, of several."""
+    """Whether the session of every reading is known, and settled by its operator."""
     if "session" not in table or (table["session"] == "").any():
         return False
-    operators = set(table["operator"])
     pairs = set(zip(table["operator"], table["session"], strict=True))
-    return table["session"].nunique() > 1 and len(pairs) == len(operators)
+    return len(pairs) == table["operator"].nunique()
 
 
 def _sessions(table: pd.DataFrame) -> Codes | None:
