@@ -446,9 +446,19 @@ class Left:
     excess: float = 0.0
     lumped: bool = False
 
-
-def _sum(one: Counts, other: Counts) -> Counts:
-    return one[0] + other[0], one[1] + other[1], one[2] + other[2]
+    def without(
+        self,
+        y: Array,
+        *,
+        lost: Counts = (0, 0, 0),
+        shrunk: Counts = (0, 0, 0),
+        excess: float = 0.0,
+        lumped: bool = False,
+    ) -> Left:
+        """Return what is left, read as ``y``, once a further cause is taken off."""
+        a, b, c = (one + more for one, more in zip(self.lost, lost, strict=True))
+        d, e, f = (one + more for one, more in zip(self.shrunk, shrunk, strict=True))
+        return Left(y, (a, b, c), (d, e, f), self.excess + excess, self.lumped or lumped)
 
 
 @dataclass(frozen=True, eq=False)  # found again by identity: arrays do not compare
@@ -458,31 +468,31 @@ class Suspect:
     Attributes
     ----------
     family : str
-    part, operator, trial : int or None
-    shape : Shape or None
     size : float
         Offset, change, deviation of a cell or slip in the unit of the readings; ratio of
         two standard deviations for scatter; sd of the cells for an interaction.
-    error : float
-        Standard error of the size; NaN for ratios and interactions.
     df : (int, int)
         Of the ratio above and below; (0, df of the error) elsewhere.
     p : float
         Adjusted for everything that was looked at.
     before, after : Left
+    error : float
+        Standard error of the size; NaN for ratios and interactions.
+    part, operator, trial : int or None
+    shape : Shape or None
     """
 
     family: Family
-    part: int | None
-    operator: int | None
-    trial: int | None
-    shape: Shape | None
     size: float
-    error: float
     df: tuple[int, int]
     p: float
     before: Left
     after: Left
+    error: float = np.nan
+    part: int | None = None
+    operator: int | None = None
+    trial: int | None = None
+    shape: Shape | None = None
 
 
 #: Interactions that a simpler one may explain, the simplest first.
@@ -749,38 +759,28 @@ def _taken_off(
     operator: int | None = None
     trial: int | None = None
     shape: Shape | None = None
+    values = np.zeros((p, o, r))
     if family == "operator_offset":
         operator = index
-        values = np.zeros((p, o, r))
         values[:, index] = 1.0
         if o == 2:
             values[:] = [[[-0.5], [0.5]]]
             operator = None
     elif family == "interaction_of_cell":
         part, operator = divmod(index, o)
-        values = np.zeros((p, o, r))
         values[part, operator] = 1.0
         operator = operator if o > 2 else None
     elif family == "slip":
         part, operator, trial = (int(n) for n in np.unravel_index(index, (p, o, r)))
-        values = np.zeros((p, o, r))
         values[part, operator, trial] = 1.0
     else:
         shape = tests.shapes[tests.within[family][1][index]]
         values, operator = shape.values, shape.operator
     size, error, df, lost, excess = _fitted(family, values, left)
     here, _, _, _, _ = _fitted(family, values, Left(weighed))
-    after = Left(
-        left.y - size * values,
-        _sum(left.lost, lost),
-        left.shrunk,
-        left.excess + excess,
-        left.lumped,
-    )
-    suspect = Suspect(
-        family, part, operator, trial, shape, size, error, (0, df), chance, left, after
-    )
-    return suspect, weighed - here * values
+    after = left.without(left.y - size * values, lost=lost, excess=excess)
+    where = error, part, operator, trial, shape
+    return Suspect(family, size, (0, df), chance, left, after, *where), weighed - here * values
 
 
 def _fitted(family: Family, values: Array, left: Left) -> tuple[float, float, int, Counts, float]:
@@ -838,29 +838,13 @@ def _scatter_off(accused: Accused, left: Left, weighed: Array) -> tuple[Suspect,
         y[index] = y[index].mean() + (y[index] - y[index].mean()) * factor
         heard[index] = heard[index].mean() + (heard[index] - heard[index].mean()) * factor
         shrunk, excess = (0, o - 1, df), 0.0
-    after = Left(
-        y,
-        left.lost,
-        _sum(left.shrunk, shrunk),
-        left.excess + excess,
-        left.lumped or family == "operator_scatter",
-    )
-    part = index if family == "part" else None
-    operator = index if family == "operator_scatter" else None
-    suspect = Suspect(
-        family,
-        part,
-        operator,
-        None,
-        None,
-        1.0 / factor if factor > 0.0 else np.inf,
-        np.nan,
-        (df, df * (groups - 1)),
-        chance,
-        left,
-        after,
-    )
-    return suspect, heard
+    one = family == "operator_scatter"
+    after = left.without(y, shrunk=shrunk, excess=excess, lumped=one)
+    size = 1.0 / factor if factor > 0.0 else np.inf
+    part, operator = (None, index) if one else (index, None)
+    df_rest = df * (groups - 1)
+    where = np.nan, part, operator
+    return Suspect(family, size, (df, df_rest), chance, left, after, *where), heard
 
 
 def _at_large_off(
@@ -906,9 +890,8 @@ def _at_large_off(
         df = (len(large) * o * (r - 1), len(small) * o * (r - 1))
     elif tests.normal is not None and tests.normal.order is not None:
         size = neighbours_alike(left.y, tests.normal.order)
-    after = Left(y, _sum(left.lost, lost), _sum(left.shrunk, shrunk), left.excess, left.lumped)
-    suspect = Suspect(family, None, None, None, None, size, np.nan, df, chance, left, after)
-    return suspect, weighed
+    after = left.without(y, lost=lost, shrunk=shrunk)
+    return Suspect(family, size, df, chance, left, after), weighed
 
 
 def _interaction_off(accused: Accused, left: Left, weighed: Array) -> tuple[Suspect, Array]:
@@ -934,16 +917,8 @@ def _interaction_off(accused: Accused, left: Left, weighed: Array) -> tuple[Susp
         in_heard = r * float(np.square(heard.cell[:, index]).sum()) * o / (o - 1)
         share = error_heard * df / max(in_heard, 1e-300)
         lost, excess = (0, min(df, (p - 1) * (o - 1) - left.lost[1]), 0), 0.0
-    after = Left(
-        left.y - off[..., None],
-        _sum(left.lost, lost),
-        left.shrunk,
-        left.excess + excess,
-        left.lumped,
-    )
+    after = left.without(left.y - off[..., None], lost=lost, excess=excess)
     size = float(np.sqrt(max(mean_square - error, 0.0) / r))
-    suspect = Suspect(
-        family, None, operator, None, None, size, np.nan, (df, df_e), chance, left, after
-    )
+    suspect = Suspect(family, size, (df, df_e), chance, left, after, operator=operator)
     kept = float(np.sqrt(min(share, 1.0)))
     return suspect, weighed - (1.0 - kept) * off_heard[..., None]

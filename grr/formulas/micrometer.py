@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtri, chndtr, fdtrc
 
-from grr.formulas.arrays import Array
+from grr.formulas.arrays import Array, quotient
 from grr.formulas.bias import t_quantile
 from grr.model.errors import StudyError
 
@@ -322,7 +322,10 @@ def pitch_error(blocks: Array, means: Array, *, pitch: float, level: float = 0.9
     with np.errstate(divide="ignore", invalid="ignore"):
         f = explained / 2.0 / sd**2
     amplitude = np.hypot(waves[..., 0], waves[..., 1])
-    shape = np.sqrt(_along_phase(waves, amplitude, inverse[2:, 2:]))
+    # the variance factor of the amplitude in the direction of the estimated phase
+    along = np.einsum("...i,ij,...j->...", waves, inverse[2:, 2:], waves)
+    typical = float(np.trace(inverse[2:, 2:])) / 2.0
+    shape = np.sqrt(quotient(along, np.square(amplitude), typical))
     lower, upper = _amplitude_interval(amplitude, sd * shape, df, level)
     slope = coefficients[..., 1]
     return PitchError(
@@ -364,15 +367,6 @@ def _refuse_blind_blocks(x: Array, pitch: float) -> None:
             "do at a pitch of 0.5 mm",
             value=", ".join(f"{v:g}" for v in x),
         )
-
-
-def _along_phase(waves: Array, amplitude: Array, inverse: Array) -> Array:
-    """Return the variance factor of the amplitude in the direction of the estimated phase."""
-    along: Array = np.einsum("...i,ij,...j->...", waves, inverse, waves)
-    some = amplitude > 0.0
-    typical = float(np.trace(inverse)) / 2.0
-    squared = np.where(some, np.square(amplitude), 1.0)
-    return np.asarray(np.where(some, along / squared, typical), dtype=np.float64)
 
 
 def _amplitude_interval(

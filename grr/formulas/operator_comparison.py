@@ -715,7 +715,8 @@ def interaction_cells(
     variance, df = _expected(np.asarray(ms_error, dtype=np.float64), df_error, o)
     variance = variance / np.asarray(trials)[..., None]
     error = np.sqrt(variance * (p - 1) / p)
-    tests = _distinct(p, o)
+    # with two operators, or two parts, the residuals come in pairs of opposite sign
+    tests = 1 if o == p == 2 else p if o == 2 else o if p == 2 else p * o
     squares = np.square(rest).sum(axis=-2)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.abs(rest) / error[..., None, :]
@@ -744,10 +745,3 @@ def _expected(ms_error: Array, df_error: Array, operators: int) -> tuple[Array, 
         some, np.square(variance) / np.where(some, spent, 1.0), df_error.sum(-1)[..., None]
     )
     return variance, df
-
-
-def _distinct(parts: int, operators: int) -> int:
-    """With two operators (or parts) the residuals come in pairs of opposite sign."""
-    if operators == 2:
-        return parts if parts > 2 else 1
-    return operators if parts == 2 else parts * operators

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grr.formulas.analysis_of_variance import Cells, CrossedAnova, cell_sums
-from grr.formulas.arrays import Array, Mask
+from grr.formulas.arrays import Array, Mask, quotient
 from grr.model.errors import StudyError
 
 # Sums of squares of crossed studies with lost readings, by unweighted cell means.
@@ -255,7 +255,9 @@ def _fitted_effects(cell_means: Array, filled: Mask) -> _Fit:
     spread = np.diagonal(covariance, axis1=-2, axis2=-1)
     if o > 1:
         per_operator = 1.0 / spread[..., p:].mean(axis=-1)
-        per_difference = _readings_along(of_operator, covariance[..., p:, p:], per_operator)
+        # the inverse variance of the effects along the direction they were seen in
+        along = np.einsum("...i,...ij,...j->...", of_operator, covariance[..., p:, p:], of_operator)
+        per_difference = quotient(np.square(of_operator).sum(axis=-1), along, per_operator)
     else:
         per_operator = per_difference = np.full(stack, float(p))
     return _Fit(
@@ -268,14 +270,6 @@ def _fitted_effects(cell_means: Array, filled: Mask) -> _Fit:
         parts_per_difference=per_difference,
         cells=1.0 / spread[..., 0],
     )
-
-
-def _readings_along(effects: Array, covariance: Array, where_none: Array) -> Array:
-    """Return the inverse variance of the effects along the direction they were seen in."""
-    squares = np.square(effects).sum(axis=-1)
-    variance = np.einsum("...i,...ij,...j->...", effects, covariance, effects)
-    seen = squares > 0.0
-    return np.where(seen, squares / np.where(seen, variance, 1.0), where_none)
 
 
 def _contrasts(levels: int) -> Array:
