@@ -6,10 +6,10 @@ the folder cannot reach it: on paper, in a mail, in another person's notebook. `
 
 What is sealed, by SHA-256 (FIPS 180-4): the last hash of ``readings.csv``, with which every row
 before it is chained (of a plain table or workbook the hash of the file); the last hash of
-``events.csv``; and every setting in ``study.toml``. Of that the first 80 bits are written in
-Crockford's base 32 (no I, L, O, U), and two characters that check them: what the 16 characters
-make as a number, modulo 1021, the largest prime below 32 × 32. So one wrong character is always
-noticed, and so are two neighbours exchanged.
+``events.csv``; and every setting in ``study.toml``, not its ``format`` and ``id``. Of that the
+first 80 bits are written in Crockford's base 32 (no I, L, O, U), and two characters that check
+them: what the 16 characters make as a number, modulo 1021, the largest prime below 32 × 32. So one
+wrong character is always noticed, and so are two neighbours exchanged.
 
 There is no key. Whoever changes a folder, with all its hashes and anchors, gets a folder that
 fits itself, and another seal. To find another folder with a given seal takes 2 to the power of

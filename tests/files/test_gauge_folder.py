@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from files.test_tampering import Forger
 
 from grr.cli import main
 from grr.files.events import read_events
@@ -151,3 +152,51 @@ def test_a_working_folder_names_each_gauge_and_study(
         "studies/empty",
     ]
     assert "gauge.toml" in lines[1]
+
+
+def _raw_and_number(forger: Forger) -> None:
+    forger.readings[2] |= {"reading": "5.004", "raw": "5.004"}
+
+
+def _gauge_toml_and_its_event(forger: Forger) -> None:
+    file = forger.folder / "gauge.toml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace("upper = 5.04", "upper = 5.08"), encoding="utf-8")
+    forger.event("gauge", "upper")["value"] = "5.08"
+
+
+#: What a forger who seals every row again does to a gauge's folder → whether it is found alone.
+FORGED = {
+    "a number, not what the gauge sent": (lambda f: f.readings[2].update(reading="5.004"), True),
+    "a fact in gauge.toml": (
+        lambda f: write_text(f.folder / "gauge.toml", "mpe = 0.004", "mpe = 0.001"),
+        True,
+    ),
+    "a number and what the gauge sent": (_raw_and_number, False),
+    "the last row cut off": (lambda f: f.readings.pop(), False),
+    "a row in the middle taken out": (lambda f: f.readings.pop(1), True),
+    "two blocks exchanged": (lambda f: f.readings[2].update(part="2"), False),
+    "gauge.toml and the event that tells of it": (_gauge_toml_and_its_event, False),
+}
+
+
+def write_text(file: Path, old: str, new: str) -> None:
+    text = file.read_text(encoding="utf-8")
+    assert old in text
+    file.write_text(text.replace(old, new), encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", FORGED)
+def test_a_forged_gauge_folder_is_found_alone_or_by_its_seal(folder: Path, name: str) -> None:
+    for number in range(1, 6):
+        row = ("5", f"5.00{number}", f"2026-11-0{number}T08:00:00.000Z")
+        take_block_readings(folder, "check", [row], who="Pia", identifier=f"m{number}")
+    seal = verify_folder(folder).record.seal
+    forger = Forger(folder)
+    forger.write()
+    assert verify_folder(folder, seal=seal).as_reported  # sealing alone changes nothing
+    change, alone = FORGED[name]
+    change(forger)
+    forger.write()
+    assert not verify_folder(folder, seal=seal).as_reported
+    assert verify_folder(folder).unaltered is not alone

@@ -114,9 +114,26 @@ def test_report_label_and_result_bear_the_seal(study: Path, tmp_path: Path) -> N
 def test_a_pdf_bears_the_seal_in_what_is_attached(study: Path, tmp_path: Path) -> None:
     if find_browser() is None:
         pytest.skip("no Chromium, Chrome or Edge is installed")
+    pikepdf = pytest.importorskip("pikepdf", reason="pikepdf reads and writes PDF")
     page = grr.report(grr.open_study(study), tmp_path / "r.pdf", date=dt.date(2026, 4, 1))
     assert reported_seal(page) == seal_now(study)
     assert main(["verify", str(study), "--report", str(page)]) == 0
+    forged = tmp_path / "forged.pdf"
+    with pikepdf.open(page) as document:  # README: what a report says is not proved by its seal
+        changed = document.attachments["readings.csv"].get_file().read_bytes() + b"\n"
+        document.attachments["readings.csv"] = pikepdf.AttachedFileSpec(document, changed)
+        document.save(forged)
+    assert main(["verify", str(study), "--report", str(forged)]) == 0
+    again = grr.report(grr.open_study(study), tmp_path / "again.pdf", date=dt.date(2026, 4, 1))
+    assert again.read_bytes() == page.read_bytes() != forged.read_bytes()
+    with pikepdf.open(page) as document:
+        names = ("readings.csv", "result.json")
+        one, other = (document.attachments[name].get_file().read_bytes() for name in names)
+        document.attachments[names[0]] = pikepdf.AttachedFileSpec(document, other)
+        document.attachments[names[1]] = pikepdf.AttachedFileSpec(document, one)
+        document.save(forged)
+    with pytest.raises(StudyError, match="bears no seal"):  # two attachments exchanged
+        reported_seal(forged)
     before = read_settings(study)
     changed = replace(before, facts=before.facts | {"gauge_number": "M-99"})
     change_settings(study, changed, who="Eva", why="typing error")
@@ -124,7 +141,6 @@ def test_a_pdf_bears_the_seal_in_what_is_attached(study: Path, tmp_path: Path) -
     page.write_bytes(page.read_bytes()[:200])
     with pytest.raises(StudyError, match="bears no seal"):
         reported_seal(page)
-    pikepdf = pytest.importorskip("pikepdf", reason="pikepdf reads and writes PDF")
     with pikepdf.new() as plain:
         plain.save(page)
     with pytest.raises(StudyError, match="bears no seal"):
