@@ -151,8 +151,12 @@ def test_old_forms_hold_the_same_readings():
 
 
 def test_old_form_is_described_for_confirmation():
-    text = grr.describe_reading(grr.read_readings(DEMO / "old_form.xlsx"))
-    assert "Taken: 89 readings of 10 parts by 3 operators, 3 trials." in text
-    assert "Unit: mm, stated in row 4." in text
-    assert "part 6, operator Jonas, trial 3 in D29" in text
-    assert "Stated in row 21: Operator: Jonas." in text
+    readings = grr.read_readings(DEMO / "old_form.xlsx")
+    taken, text = readings.attrs["taken"], grr.describe_reading(readings)
+    assert (readings["reading"].count(), readings["trial"].nunique()) == (89, 3)
+    assert (len(taken["parts"]), len(taken["operators"])) == (10, 3)
+    assert (readings.attrs["unit"], taken["unit_from"]) == ("mm", "row 4")
+    assert taken["missing"] == ("part 6, operator Jonas, trial 3 in D29",)
+    assert "row 21: Operator: Jonas" in taken["stated"]
+    for told in ("89 readings", "10 parts", taken["missing"][0], "row 21: Operator: Jonas"):
+        assert told in text

@@ -201,9 +201,9 @@ def test_missing_readings_stay_and_are_named(tmp_path):
     assert len(readings) == 6
     missing = [place for place, value in places(readings).items() if math.isnan(value)]
     assert missing == [("1", "A", 2), ("2", "A", 1), ("2", "A", 2), ("3", "A", 1), ("3", "A", 2)]
-    text = describe_reading(readings)
-    assert "Missing (5):" in text
-    assert "part 1, operator A, trial 2 in C2" in text
+    told = readings.attrs["taken"]["missing"]
+    assert len(told) == 5
+    assert told[0] == "part 1, operator A, trial 2 in C2"
 
 
 def test_decimal_sign_follows_the_other_cells(tmp_path):
@@ -228,24 +228,25 @@ def test_order_time_method_and_note_come_along(tmp_path):
     ]
     assert readings["note"].tolist() == ["", "dropped"]
     assert readings["time"].notna().tolist() == [True, False]
-    assert "column I (colour)" in describe_reading(readings)
+    assert readings.attrs["taken"]["ignored"] == ("column I (colour)",)
 
 
 def test_description_tells_what_was_taken_and_what_was_left(tmp_path):
     readings = read(tmp_path, WAYS["averages and ranges between"], name="old form.csv")
-    text = describe_reading(readings)
-    assert "Read from old form.csv, cells B2:G3" in text
-    assert "Taken: 8 readings of 2 parts by 2 operators, 2 trials." in text
-    for left in ("column D (Avg)", "column E (R)", "column J (Remarks)", "row 4 (Average"):
-        assert left in text
-    assert readings.attrs["taken"]["sha256"] in text
+    taken, text = readings.attrs["taken"], describe_reading(readings)
+    assert (taken["file"], taken["cells"]) == ("old form.csv", "B2:G3")
+    assert (len(readings), len(taken["parts"]), len(taken["operators"])) == (8, 2, 2)
+    assert {"column D (Avg)", "column E (R)", "column J (Remarks)"} <= set(taken["ignored"])
+    assert any(left.startswith("row 4 (Average") for left in taken["ignored"])
+    for told in (*taken["parts"], *taken["operators"], *taken["ignored"], taken["sha256"]):
+        assert told in text
 
 
 def test_captions_are_told(tmp_path):
-    text = describe_reading(read(tmp_path, WAYS["a block for each operator"]))
-    assert "Stated in row 4: Operator: A." in text
-    assert "row 2 (Gauge no. | 17 | Date | 3 May)" in text
-    assert "row 14 (Signed | N.N.)" in text
+    taken = read(tmp_path, WAYS["a block for each operator"]).attrs["taken"]
+    assert "row 4: Operator: A" in taken["stated"]
+    assert "row 2 (Gauge no. | 17 | Date | 3 May)" in taken["ignored"]
+    assert "row 14 (Signed | N.N.)" in taken["ignored"]
 
 
 def test_table_without_a_description_is_refused():
@@ -265,7 +266,7 @@ def test_unclear_columns_raise_the_question_and_the_call_answers_it(tmp_path):
     assert "columns={'part': heading}" in words
     answered = read(tmp_path, text, columns={"part": "Bolt", "operator": "Who"})
     assert places(answered) == {("1", "A", 1): 10.1, ("2", "B", 1): 20.3}
-    assert "Stated in the call: “Bolt” is the part." in describe_reading(answered)
+    assert "the call: “Bolt” is the part" in answered.attrs["taken"]["stated"]
 
 
 def test_columns_stated_go_before_the_words_of_the_file(tmp_path):
@@ -273,7 +274,7 @@ def test_columns_stated_go_before_the_words_of_the_file(tmp_path):
     assert read(tmp_path, text)["reading"].tolist() == [5, 6, 7]
     stated = read(tmp_path, text, columns={"reading": "result"})
     assert stated["reading"].tolist() == [10.1, 20.1, 30.1]
-    assert "column B (reading)" in describe_reading(stated)
+    assert "column B (reading)" in stated.attrs["taken"]["ignored"]
 
 
 def test_columns_stated_name_the_corner_of_a_form(tmp_path):
@@ -318,8 +319,13 @@ def test_letters_that_look_alike_make_no_second_person(tmp_path):
 
 def test_text_of_an_older_encoding_is_told(tmp_path):
     text = "part,operator,reading\n1,Kateřina,10.1\n"
-    assert "not in UTF-8" in describe_reading(read(tmp_path, text.encode("cp1250")))
-    assert "UTF-8" not in describe_reading(read(tmp_path, text))
+    old, new = (read(tmp_path, t).attrs["taken"] for t in (text.encode("cp1250"), text))
+    assert (old["written_as"].rpartition(", ")[2], new["written_as"].rpartition(", ")[2]) == (
+        "cp1252",
+        "utf-8",
+    )
+    assert any("Kate" in doubt for doubt in old["assumed"])
+    assert not any("Kate" in doubt for doubt in new["assumed"])
 
 
 TITLES = [["Gauge study"], ["Part name:", "Pin", "Gauge no.", "17"], ["Date:", "3 May"], []]

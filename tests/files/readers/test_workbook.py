@@ -8,7 +8,6 @@ from datetime import datetime
 import openpyxl
 import pytest
 
-from grr.files.readers.found import describe_reading
 from grr.files.table_file import read_columns, read_readings
 from grr.model.errors import StudyError
 
@@ -68,11 +67,11 @@ def test_merged_headers_and_averages(tmp_path):
         "Anna": 60.6,
         "Boris": 41.0,
     }
-    text = describe_reading(readings)
-    assert "Read from study.xlsx, sheet Sheet1, cells B4:F5." in text
-    assert "part 2, operator Boris, trial 2 in F5" in text
-    assert "column D (Average)" in text
-    assert "row 6 (Range" in text
+    taken = readings.attrs["taken"]
+    assert (taken["file"], taken["sheet"], taken["cells"]) == ("study.xlsx", "Sheet1", "B4:F5")
+    assert taken["missing"] == ("part 2, operator Boris, trial 2 in F5",)
+    assert "column D (Average)" in taken["ignored"]
+    assert any(left.startswith("row 6 (Range") for left in taken["ignored"])
 
 
 def test_operators_merged_down_the_side(tmp_path):
