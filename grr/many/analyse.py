@@ -258,8 +258,10 @@ def _analyse_table(
             some = each[start : start + _TOGETHER]
             blocks.append(pd.DataFrame(_rows_of_readings(some, specs, options, bar)))
     blocks.append(_without_a_study(studies, by))
-    found = pd.concat([block for block in blocks if len(block)], ignore_index=True)
-    found = found.sort_values("number", ignore_index=True)
+    blocks = [block for block in blocks if len(block)]
+    found = blocks[0]
+    if len(blocks) > 1:
+        found = pd.concat(blocks, ignore_index=True).sort_values("number", ignore_index=True)
     found.insert(0, by, [*studies.names, None][: len(found)])
     return _ordered(found.drop(columns="number"), by)
 
@@ -311,8 +313,9 @@ def _ordered(table: pd.DataFrame, by: str) -> pd.DataFrame:
     last = [name for name in LAST if name in table or name not in _OF_DECISIONS]
     table = table.reindex(columns=[*first, *limits, *last])
     texts = ["estimator", *(name for name in last if name != "checked")]
-    table[texts] = table[texts].astype(object).fillna("")
-    table = table.astype(dict.fromkeys(_COUNTS, "Int64"))
+    table = table.astype(dict.fromkeys(texts, object) | dict.fromkeys(_COUNTS, "Int64"))
+    for name in texts:
+        table[name] = table[name].fillna("")
     if "checked" in table:
         table["checked"] = table["checked"].eq(True)
     return table

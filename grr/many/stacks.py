@@ -118,7 +118,7 @@ def _regular(table: pd.DataFrame, by: str) -> Stacked | None:
     if not first.stacks:
         return None
     readings = numbers_in(table["reading"])
-    if not (np.abs(readings) <= LARGEST).all():
+    if not (readings.max() <= LARGEST and readings.min() >= -LARGEST):  # NaN is neither
         return None
     cube = first.stacks[0].readings.shape[1:]
     rows = readings.reshape(studies, size)

@@ -126,6 +126,24 @@ def test_memory(benchmark: BenchmarkFixture, side_by_side: Any, what: str) -> No
     side_by_side.alone(f"10,000 studies, peak memory, {what}", text, "at most 4 ×")
 
 
+@pytest.mark.parametrize("intervals", [False, True])
+def test_memory_is_linear(
+    benchmark: BenchmarkFixture, side_by_side: Any, *, intervals: bool
+) -> None:
+    sizes = (10_000, 100_000, 1_000_000)[: 2 if intervals else 3]
+    grr.analyse_many(long_table(cubes(10)), intervals=intervals)  # imports take memory once
+    peaks = []
+    for readings in sizes:
+        table = long_table(cubes(readings // 90))
+        tracemalloc.start()
+        grr.analyse_many(table, intervals=intervals)
+        peaks.append(tracemalloc.get_traced_memory()[1] / len(table))
+        tracemalloc.stop()
+    benchmark.pedantic(lambda: None, rounds=1)
+    what = f"{sizes} readings, peak memory" + (" with limits" if intervals else "")
+    side_by_side.alone(what, ", ".join(f"{peak:.0f}" for peak in peaks) + " bytes each", "level")
+
+
 def test_limits_and_decisions(benchmark: BenchmarkFixture, side_by_side: Any) -> None:
     table = long_table(cubes(1_000))
     benchmark.pedantic(lambda: grr.analyse_many(table[:900], intervals=True), rounds=1)

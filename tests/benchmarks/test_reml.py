@@ -2,6 +2,7 @@
 
 import shutil
 import subprocess
+import tracemalloc
 import warnings
 from pathlib import Path
 
@@ -115,3 +116,19 @@ def test_large_studies(benchmark, side_by_side, shape, tmp_path):
         side_by_side.alone(what, f"{1e3 * taken:.0f} ms")
     else:
         side_by_side.faster(what, taken, "lme4 in R", theirs, "3 × as fast")
+
+
+def test_memory_is_linear(benchmark, side_by_side):
+    shapes = [(100, 20, 5), (1000, 50, 2), (5000, 50, 4)]
+    peaks = []
+    for shape in shapes:
+        rng = np.random.default_rng(1)
+        study = rng.normal(size=shape) + rng.normal(0, 3, (shape[0], 1, 1))
+        study[rng.random(shape) < 0.05] = np.nan
+        tracemalloc.start()
+        reml(study)
+        peaks.append(tracemalloc.get_traced_memory()[1] / study.size)
+        tracemalloc.stop()
+    benchmark.pedantic(lambda: None, rounds=1)
+    told = ", ".join(f"{peak:.0f}" for peak in peaks) + " bytes each"
+    side_by_side.alone("REML, 10,000, 100,000, 1,000,000 readings, peak memory", told, "level")
