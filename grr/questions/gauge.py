@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -42,8 +42,6 @@ from grr.formulas.second_look import went_on
 from grr.formulas.sources_of_variation import (
     distinct_categories,
     floored_components,
-    hidden_by_rounding,
-    rounding_floor,
     whole_categories,
 )
 from grr.model.blocks import Block, Bullets, Prose, Table
@@ -59,6 +57,7 @@ from grr.model.rounding import (
     figures,
     length,
     length_beside_percent,
+    limits_text,
     p_text,
     p_value,
     size,
@@ -228,20 +227,11 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
 def _average_range(study: Study, spread: float) -> GaugeResult:
     readings = study.cube().packed
     lines = form.average_range(readings)
-    ev, av = float(lines.repeatability), float(lines.operator)
-    floored = study.resolution is not None and bool(
-        hidden_by_rounding(np.sqrt(lines.repeatability), study.resolution)
-    )
-    if floored and study.resolution is not None:
-        ev = rounding_floor(study.resolution) ** 2
-    reasons = {"INT": NO_INTERACTION}
+    reasons, notes = {"INT": NO_INTERACTION}, []
     if lines.operators < 2:
         reasons["AV"] = ONE_OPERATOR
-    below = ("AV",) if av < 0.0 else ()
-    notes = [below_zero_note(name) for name in below]
-    if lines.operators < 2:
         notes.append("One operator: this holds for this operator only, and GRR is EV alone.")
-    if math.isfinite(study.people) and lines.operators > 1:
+    elif math.isfinite(study.people):
         notes.append("By ranges the operators always count as a sample of those who will measure.")
     further = further_sources(study)
     notes += [] if further is None else further.untold
@@ -249,21 +239,17 @@ def _average_range(study: Study, spread: float) -> GaugeResult:
         notes.append(
             "By ranges sessions are not told apart: what changes from session to session is in EV."
         )
-    if floored:
-        notes.append(floored_note(study))
-    return _finished(
+    return _result(
         study,
-        replace(lines.components, repeatability=np.asarray(ev)),
-        "Average and range",
+        lines.components,
         method="average_range",
-        why="The average-and-range method has no table of sums of squares.",
-        reasons=reasons,
-        below=below,
-        pooled=True,
-        floored=floored,
+        estimator="Average and range",
         mean=float(np.mean(readings)),
         spread=spread,
+        pooled=True,
+        reasons=reasons,
         notes=notes,
+        no_table="The average-and-range method has no table of sums of squares.",
     )
 
 
@@ -458,11 +444,56 @@ class GaugeResult(Printed):
 
     def blocks(self) -> list[Block]:
         """Return which study it is, the table of sources, and what to know about it."""
-        return [
-            Prose(opening(self)),
-            Table(*source_rows(self)),
-            Bullets(closing(self)),
-        ]
+        return [Prose(opening(self)), Table(*source_rows(self)), Bullets(closing(self))]
+
+
+def _result(
+    study: Study,
+    variances: Components,
+    *,
+    estimator: str,
+    mean: float,
+    spread: float,
+    pooled: bool,
+    reasons: dict[str, str],
+    notes: Sequence[str] | None = None,
+    table: AnovaTable | None = None,
+    no_table: str = "",
+    method: str = "anova",
+) -> GaugeResult:
+    """Return what the variances of a study come to, however they were estimated.
+
+    The repeatability is not taken under the gauge's rounding error. ``notes`` stand in place of
+    those of a crossed analysis of variance.
+    """
+    step = math.nan if study.resolution is None else study.resolution
+    found, hidden = floored_components(variances, step)
+    sources, reasons = _sources(found, study, mean=mean, spread=spread, reasons=reasons)
+    below = tuple(name for name, value in variances_of(found).items() if value < 0.0)
+    told = [f"{name} ({NAMES[name]}) was estimated below zero and is shown as 0." for name in below]
+    told += _crossed_notes(study, found) if notes is None else notes
+    if hidden:
+        digit = size(step, step)
+        told.append(
+            "The readings repeat almost to the last digit, so EV is set to the rounding error of "
+            f"the gauge, resolution/√12 (resolution {digit} {study.unit}".rstrip()
+            + ")."
+        )
+    return GaugeResult(
+        study=study,
+        method=method,
+        estimator=estimator,
+        sources=sources,
+        reasons=reasons,
+        below_zero=below,
+        anova_table=table,
+        anova_table_reason=no_table,
+        pooled=pooled,
+        floored=bool(hidden),
+        mean=mean,
+        spread=spread,
+        notes=tuple(told),
+    )
 
 
 def balanced_anova(
@@ -470,25 +501,27 @@ def balanced_anova(
 ) -> GaugeResult:
     """Return the variance components of a complete crossed study by the method of moments."""
     table = crossed_anova(study.cube().packed)
-    found, pooled = components_by_rule(table, interaction=interaction, pool_above=pool_above)
+    found, mask = components_by_rule(table, interaction=interaction, pool_above=pool_above)
     if table.operators > 1:
         found = among_people(found, study.people)
-    is_pooled = bool(pooled)
-    found, floored = rounding_floored(found, study.resolution)
-    below = below_zero(found)
-    return _finished(
+    pooled = bool(mask)
+    return _result(
         study,
         found,
-        _estimator(table, interaction, pool_above, is_pooled),
-        table=anova_frame(table, is_pooled, study.unit),
-        reasons=_not_seen(table.operators, table.trials > 1),
-        below=below,
-        pooled=is_pooled,
-        floored=floored,
+        estimator=_estimator(table, interaction, pool_above, pooled),
         mean=float(table.mean),
         spread=spread,
-        notes=anova_notes(study, found, below, floored=floored),
+        pooled=pooled,
+        reasons=_not_told_apart(table.operators > 1, table.trials > 1),
+        table=anova_frame(table, pooled, study.unit),
     )
+
+
+def _not_told_apart(operators: bool, interaction: bool) -> dict[str, str]:
+    """Return source → why it is not estimated, where operators or the interaction are not seen."""
+    if not operators:
+        return {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
+    return {} if interaction else {"INT": ONE_TRIAL}
 
 
 def variances_of(components: Components) -> dict[str, float]:
@@ -506,17 +539,6 @@ def variances_of(components: Components) -> dict[str, float]:
     return {name: float(value) for name, value in known.items() if value is not None}
 
 
-def below_zero(components: Components) -> tuple[str, ...]:
-    """Return the sources whose variance was estimated below zero."""
-    return tuple(name for name, value in variances_of(components).items() if value < 0.0)
-
-
-def rounding_floored(components: Components, resolution: float | None) -> tuple[Components, bool]:
-    """Return the components with the repeatability not under the gauge's rounding error."""
-    found, hidden = floored_components(components, math.nan if resolution is None else resolution)
-    return found, bool(hidden)
-
-
 def _estimator(table: CrossedAnova, interaction: str, pool_above: float, pooled: bool) -> str:
     base = "Analysis of variance, parts and operators crossed"
     if table.operators < 2:
@@ -524,16 +546,19 @@ def _estimator(table: CrossedAnova, interaction: str, pool_above: float, pooled:
     if table.trials < 2:
         return f"{base}, one trial"
     f, p = (float(value) for value in interaction_test(table))
-    done = "pooled" if pooled else "kept"
     if interaction != "auto":
-        return f"{base}; interaction {done} as asked"
-    if math.isnan(f):
-        return f"{base}; interaction pooled (the repeats do not differ at all)"
-    sign = "above" if pooled else "not above"
-    if math.isinf(f):
-        return f"{base}; interaction kept (the repeats do not differ at all)"
-    shown = p_value(p, pool_above)
-    return f"{base}; interaction {done} (F = {figures(f, 3)}, p = {shown}, {sign} {pool_above:g})"
+        return base + _done(pooled, " as asked")
+    if not math.isfinite(f):
+        return base + _done(pooled, " (the repeats do not differ at all)")
+    return base + _done(pooled, f" (F = {figures(f, 3)}, ", p, pool_above)
+
+
+def _done(pooled: bool, why: str = "", p: float | None = None, pool_above: float = 0.0) -> str:
+    """Return what was done with the interaction, and the test that decided it."""
+    if p is not None:
+        sign = "above" if pooled else "not above"
+        why += f"p = {p_value(p, pool_above)}, {sign} {pool_above:g})"
+    return f"; interaction {'pooled' if pooled else 'kept'}{why}"
 
 
 NO_TABLE = (
@@ -557,11 +582,8 @@ def incomplete_result(
         pool_above,
     )
     require_settled(fit)
-    components = fit.components
-    if not study.all_studied:
-        components = among_people(components, study.people)
-    found, floored = rounding_floored(components, study.resolution)
-    reasons = _not_seen(operators, separable)
+    found = fit.components
+    reasons = _not_told_apart(operators > 1, separable)
     at_zero = [
         name
         for name, flag in (
@@ -571,32 +593,25 @@ def incomplete_result(
         )
         if bool(flag) and name not in reasons
     ]
-    not_asked = _left_out_by_plan(study)
-    missing = study.cube().values.size - study.taken - not_asked
-    why = "readings are missing"
-    if not missing:
-        why = "the second stage measured some of the parts only"
-    notes = [
-        *(
-            [f"{counted(missing, 'planned reading')} missing; all that are there were used."]
-            if missing
-            else []
-        ),
-        *anova_notes(study, found, (), floored=floored),
-        *(f"{name} was estimated at zero, the least that a variance can be." for name in at_zero),
-    ]
-    return _finished(
+    missing = study.cube().values.size - study.taken - _left_out_by_plan(study)
+    why = "readings are missing" if missing else "the second stage measured some of the parts only"
+    result = _result(
         study,
-        found,
-        f"Restricted maximum likelihood, since {why}{how}",
-        why=NO_TABLE,
-        reasons=reasons,
-        pooled=pooled,
-        floored=floored,
+        found if study.all_studied else among_people(found, study.people),
+        estimator=f"Restricted maximum likelihood, since {why}{how}",
         mean=float(fit.mean),
         spread=spread,
-        notes=notes,
+        pooled=pooled,
+        reasons=reasons,
+        no_table=NO_TABLE,
     )
+    zero = (f"{name} was estimated at zero, the least that a variance can be." for name in at_zero)
+    return replace(result, notes=(*_missing_note(missing), *result.notes, *zero))
+
+
+def _missing_note(missing: int) -> list[str]:
+    gone = counted(missing, "planned reading")
+    return [f"{gone} missing; all that are there were used."] if missing else []
 
 
 def _left_out_by_plan(study: Study) -> int:
@@ -654,15 +669,13 @@ def _fit(
         )
         fit, mask = test.by_rule(pool_above)
         pooled = bool(mask)
-        done, sign = ("pooled", "above") if pooled else ("kept", "not above")
-        p = p_value(float(test.p), pool_above)
-        how = f"; interaction {done} by likelihood ratio (p = {p}, {sign} {pool_above:g})"
+        how = _done(pooled, " by likelihood ratio (", float(test.p), pool_above)
         return fit, pooled, how
     pooled = interaction == "pool"
     fit = reml(readings, interaction=not pooled, operators=operators)
     if readings.shape[1] < 2:
         return fit, True, "; one operator"
-    return fit, pooled, f"; interaction {'pooled' if pooled else 'kept'}"
+    return fit, pooled, _done(pooled)
 
 
 SESSIONS_UNEQUAL = (
@@ -678,10 +691,6 @@ NO_SQUARES = (
     "Places or gauges are sources, so the variances are those of restricted maximum likelihood, "
     "and there is no table of sums of squares."
 )
-
-
-def _done(pooled: bool, why: str) -> str:
-    return f"; interaction {'pooled' if pooled else 'kept'}{why}"
 
 
 def _likeliest(
@@ -710,14 +719,12 @@ def _likeliest(
         )
     except StudyError:
         return None
-    pooled, how = kept is None, _done(kept is None, "") if several else "; one operator"
+    pooled, how = kept is None, _done(kept is None) if several else "; one operator"
     if kept is not None and plain is not None:
         gain = max(0.0, 2.0 * (kept.log_likelihood - plain.log_likelihood))
         p = float(boundary_p(np.asarray(gain)))
         pooled = not p <= pool_above
-        sign = "above" if pooled else "not above"
-        shown = p_value(p, pool_above)
-        how = _done(pooled, f" by likelihood ratio (p = {shown}, {sign} {pool_above:g})")
+        how = _done(pooled, " by likelihood ratio (", p, pool_above)
     fit = plain if pooled else kept
     assert fit is not None
     return _fitted_components(study, fit, several, fixed is not None), pooled, how, fit.mean
@@ -735,9 +742,7 @@ def _further_moments(
         if interaction == "auto" and "interaction" in further.labels:
             f, p = (float(value) for value in source_test(further.squares, "interaction"))
             pooled = not p <= pool_above
-            sign = "above" if pooled else "not above"
-            shown = p_value(p, pool_above)
-            how = _done(pooled, f" (F = {figures(f, 3)}, p = {shown}, {sign} {pool_above:g})")
+            how = _done(pooled, f" (F = {figures(f, 3)}, ", p, pool_above)
     found = moment_components(study, further, pooled=pooled)
     return found, pooled, how, float(further.squares.mean)
 
@@ -791,22 +796,14 @@ def further_result(
     if fit is None:
         base = "Mean squares, one source after the other, since the likelihood has no maximum"
         fit = _further_moments(study, further, interaction, pool_above)
-    components, pooled, how, mean = fit
-    found, floored = rounding_floored(components, study.resolution)
-    reasons = _not_seen(1 + ("operator" in labels), "interaction" in labels)
-    if "interaction" not in labels:
+    found, pooled, how, mean = fit
+    if "operator" in labels and "interaction" not in labels:
         found = replace(found, interaction=np.asarray(np.nan))
-    below = below_zero(found)
-    notes = [*anova_notes(study, found, below, floored=floored), *further.untold]
+    notes, missing = [], []
     estimator = f"{base}, with {' and '.join(_FURTHER[n] for n in further.names)} as sources{how}"
     if further.only_sessions:
-        missing = study.cube().values.size - study.taken
-        if missing:
-            gone = counted(missing, "planned reading")
-            notes.insert(0, f"{gone} missing; all that are there were used.")
-        if balanced:
-            base = "Analysis of variance"
-        unequal = "" if balanced else ", numbers unequal"
+        missing = _missing_note(study.cube().values.size - study.taken)
+        base, unequal = ("Analysis of variance", "") if balanced else (base, ", numbers unequal")
         estimator = f"{base}, sessions {_SHARED[further.shared_sessions]}{unequal}{how}"
     if "gauge" in labels:
         notes.append(_gauges_note(study, squares.df["gauge"] + 1))
@@ -818,20 +815,18 @@ def further_result(
         )
     if "session" in labels:
         notes += _sessions_notes(further, squares)
-    return _finished(
+    result = _result(
         study,
         found,
-        estimator,
-        table=session_frame(further, squares, pooled, study.unit) if balanced else None,
-        why="" if balanced else SESSIONS_UNEQUAL if further.only_sessions else NO_SQUARES,
-        reasons=reasons,
-        below=below,
-        pooled=pooled,
-        floored=floored,
+        estimator=estimator,
         mean=mean,
         spread=spread,
-        notes=notes,
+        pooled=pooled,
+        reasons=_not_told_apart("operator" in labels, "interaction" in labels),
+        table=session_frame(further, squares, pooled, study.unit) if balanced else None,
+        no_table=("" if balanced else SESSIONS_UNEQUAL if further.only_sessions else NO_SQUARES),
     )
+    return replace(result, notes=(*missing, *result.notes, *further.untold, *notes))
 
 
 _FURTHER = {"session": "sessions", "place": "places on the parts", "gauge": "gauges"}
@@ -895,90 +890,65 @@ def nested_result(study: Study, *, spread: float) -> GaugeResult:
     cube = nested_cube(readings, part, operator)
     if np.isfinite(cube).all():
         anova = nested_anova(cube)
-        components = nested_components(anova, people=study.people)
+        found = nested_components(anova, people=study.people)
         mean, frame, why = float(anova.mean), nested_frame(anova, study.unit), ""
         estimator = "Analysis of variance, parts nested in operators"
     else:
         everyone = study.all_studied
         fit = nested_reml(readings, part, operator, operators="fixed" if everyone else "random")
         require_settled(fit)
-        components = fit.components if everyone else among_people(fit.components, study.people)
+        found = fit.components if everyone else among_people(fit.components, study.people)
         mean, frame, why = float(fit.mean), None, NO_TABLE
         estimator = "Restricted maximum likelihood, parts nested in operators, numbers unequal"
-    found, floored = rounding_floored(components, study.resolution)
     one = len(study.operator_names) < 2
-    reasons = {"INT": IN_PARTS, **({"AV": ONE_OPERATOR} if one else {})}
-    below = below_zero(found)
-    notes = [below_zero_note(name) for name in below]
-    notes.append(
-        "Nested: PV contains the interaction, and large differences between parts hide those "
-        "between "
-        "operators."
-    )
-    if floored:
-        notes.append(floored_note(study))
-    return _finished(
+    return _result(
         study,
         found,
-        estimator,
-        table=frame,
-        why=why,
-        reasons=reasons,
-        below=below,
-        pooled=True,
-        floored=floored,
-        mean=mean,
-        spread=spread,
-        notes=notes,
-    )
-
-
-def _finished(
-    study: Study,
-    found: Components,
-    estimator: str,
-    *,
-    mean: float,
-    spread: float,
-    reasons: Mapping[str, str],
-    pooled: bool,
-    floored: bool,
-    notes: Iterable[str],
-    below: tuple[str, ...] = (),
-    table: AnovaTable | None = None,
-    why: str = "",
-    method: str = "anova",
-) -> GaugeResult:
-    """Return the result with its table of sources, from the variances of one study.
-
-    The variances are in the unit of the study squared; NaN where not estimated (``reasons`` says
-    why), negative ones count as 0. ``why`` there is no ``table`` of sums of squares.
-    """
-    sources, reasons = _table_of_sources(found, study, mean, spread, reasons)
-    return GaugeResult(
-        study=study,
-        method=method,
         estimator=estimator,
-        sources=sources,
-        reasons=reasons,
-        below_zero=below,
-        anova_table=table,
-        anova_table_reason=why,
-        pooled=pooled,
-        floored=floored,
         mean=mean,
         spread=spread,
-        notes=tuple(notes),
+        pooled=True,
+        reasons={"INT": IN_PARTS, **({"AV": ONE_OPERATOR} if one else {})},
+        notes=[
+            "Nested: PV contains the interaction, and large differences between parts hide those "
+            "between operators."
+        ],
+        table=frame,
+        no_table=why,
     )
 
 
-def _table_of_sources(
-    found: Components, study: Study, mean: float, spread: float, reasons: Mapping[str, str]
+def _sources(
+    found: Components, study: Study, *, mean: float, spread: float, reasons: Mapping[str, str]
 ) -> tuple[pd.DataFrame, dict[str, str]]:
-    """Return the sources in all measures, and why a row or a column of them is empty."""
+    """Return the table of sources from the variances of one study, and why cells are empty.
+
+    Parameters
+    ----------
+    found : Components
+        In the unit of the study squared; NaN where not estimated, negative ones count as 0.
+    study : Study
+        Gives the tolerance, and the process sd that replaces the study's own total.
+    mean : float
+        Mean of the readings; the process mean replaces it where given.
+    spread : float
+        How many standard deviations make the spread.
+    reasons : mapping
+        Why a source is not estimated.
+
+    Returns
+    -------
+    table : DataFrame
+        Index `SOURCES`, with SES, GAU and WPV where they are sources; columns `MEASURES`. NaN
+        where not estimated.
+    reasons : dict
+        Source (a whole row) or measure (a whole column) → why it is not estimated.
+    """
     why = dict(reasons)
     tolerance = study.tolerance
-    lower, upper = tolerance_limits(study)
+    lower, upper = math.nan, math.nan
+    if tolerance is not None:
+        lower, upper = _or_nan(tolerance.lower), _or_nan(tolerance.upper)
     sources = variation.sources_of_variation(
         found,
         mean=mean,
@@ -1011,14 +981,6 @@ def _table_of_sources(
     return table, why
 
 
-def tolerance_limits(study: Study) -> tuple[float, float]:
-    """Return both limits of the tolerance; NaN where there is none."""
-    tolerance = study.tolerance
-    if tolerance is None:
-        return math.nan, math.nan
-    return _or_nan(tolerance.lower), _or_nan(tolerance.upper)
-
-
 def _or_nan(value: float | None) -> float:
     return math.nan if value is None else value
 
@@ -1045,10 +1007,6 @@ class AnovaTable(Printed, pd.DataFrame):
 
     def blocks(self) -> list[Block]:
         """Return the table, and the unit of its squares."""
-        told = [Prose([f"Sums of squares and mean squares in {square_unit(self.unit)}."])]
-        return [Table(*self._printed()), *(told if self.unit else [])]
-
-    def _printed(self) -> tuple[list[str], list[list[str]]]:
         sums = squares(self["sum_sq"].tolist(), self.unit)
         means = squares(self["mean_sq"].tolist(), self.unit)
         head = ["Source", "df", "sum of squares", "mean square", "F", "p", "tested against"]
@@ -1064,17 +1022,12 @@ class AnovaTable(Printed, pd.DataFrame):
             ]
             for line, (name, df, _, _, f, p, against) in enumerate(self.itertuples(name=None))
         ]
-        return head, rows
+        told = [Prose([f"Sums of squares and mean squares in {square_unit(self.unit)}."])]
+        return [Table(head, rows), *(told if self.unit else [])]
 
 
-class _Line(NamedTuple):
-    name: str
-    sum_sq: float
-    df: int
-
-    @property
-    def mean_sq(self) -> float:
-        return self.sum_sq / self.df if self.df else math.nan
+#: Sum of squares and degrees of freedom.
+_Squares = tuple[float, int]
 
 
 def anova_frame(table: CrossedAnova, pooled: bool, unit: str) -> AnovaTable:
@@ -1088,20 +1041,20 @@ def anova_frame(table: CrossedAnova, pooled: bool, unit: str) -> AnovaTable:
     Source: AIAG MSA, 4th ed., appendix A; Montgomery, Design and Analysis of
     Experiments, section 13.2 (random effects).
     """
-    part = _Line("part", float(table.ss_part), table.df_part)
-    operator = _Line("operator", float(table.ss_operator), table.df_operator)
-    interaction = _Line("interaction", float(table.ss_interaction), table.df_interaction)
-    error = _Line("error", float(table.ss_error), table.df_error)
-    both = _Line("pooled error", interaction.sum_sq + error.sum_sq, interaction.df + error.df)
+    lines: dict[str, _Squares] = {
+        "part": (float(table.ss_part), table.df_part),
+        "operator": (float(table.ss_operator), table.df_operator),
+        "interaction": (float(table.ss_interaction), table.df_interaction),
+        "error": (float(table.ss_error), table.df_error),
+    }
     if table.operators > 1 and table.trials > 1:
-        against = both if pooled else interaction
-        lines = [part, operator, interaction, error, *([both] if pooled else [])]
-        tested = {"part": against, "operator": against, "interaction": error}
-    else:
-        against = both._replace(name="error")
-        lines = [part, *([operator] if table.operators > 1 else []), against]
-        tested = {"part": against, "operator": against}
-    return _frame(lines, tested, [part, operator, both], unit)
+        against = "pooled error" if pooled else "interaction"
+        tested = {"part": against, "operator": against, "interaction": "error"}
+        return _frame(lines, tested, pooled, unit)
+    lines["error"] = _together(lines.pop("interaction"), lines["error"])
+    if table.operators < 2:
+        del lines["operator"]
+    return _frame(lines, {"part": "error", "operator": "error"}, False, unit)
 
 
 def session_frame(
@@ -1116,25 +1069,18 @@ def session_frame(
     -----
     Source: the expected mean squares in `grr.formulas.further_sources`.
     """
-    lines = whole = [
-        _Line(name, float(mean * squares.df[name]), squares.df[name])
+    lines = {
+        name: (float(mean * squares.df[name]), squares.df[name])
         for name, mean in squares.mean_sq.items()
-    ]
-    named = {line.name: line for line in lines}
-    error = named["error"]
-    if "operator" not in named:
-        return _frame(lines, {"part": error, "session": error}, whole, unit)
-    interaction = named["interaction"]
+    }
+    if "operator" not in lines:
+        return _frame(lines, {"part": "error", "session": "error"}, False, unit)
     shared = further.shared_sessions == "all"
-    tested = {"part": interaction, "session": error, "interaction": error}
-    if shared:
-        tested["operator"] = interaction
-    if pooled:
-        both = _Line("pooled error", interaction.sum_sq + error.sum_sq, interaction.df + error.df)
-        lines = [*lines, both]
-        tested = {"part": both, "session": both, "interaction": error}
-        tested["operator"] = both if shared else named["session"]
-    return _frame(lines, tested, whole, unit)
+    against, of_session = ("pooled error",) * 2 if pooled else ("interaction", "error")
+    tested = {"part": against, "session": of_session, "interaction": "error"}
+    if shared or pooled:
+        tested["operator"] = against if shared else "session"
+    return _frame(lines, tested, pooled, unit)
 
 
 def nested_frame(table: NestedAnova, unit: str) -> AnovaTable:
@@ -1144,53 +1090,52 @@ def nested_frame(table: NestedAnova, unit: str) -> AnovaTable:
     -----
     Source: Montgomery, Design and Analysis of Experiments, section 14.1 (both random).
     """
-    operator = _Line("operator", float(table.ss_operator), table.df_operator)
-    part = _Line("part", float(table.ss_part), table.df_part)
-    error = _Line("error", float(table.ss_error), table.df_error)
-    lines = [*([operator] if table.operators > 1 else []), part, error]
-    return _frame(lines, {"operator": part, "part": error}, lines, unit)
+    operator = {"operator": (float(table.ss_operator), table.df_operator)}
+    lines = {
+        **(operator if table.operators > 1 else {}),
+        "part": (float(table.ss_part), table.df_part),
+        "error": (float(table.ss_error), table.df_error),
+    }
+    return _frame(lines, {"operator": "part", "part": "error"}, False, unit)
+
+
+def _together(*lines: _Squares) -> _Squares:
+    return sum(sum_sq for sum_sq, _ in lines), sum(df for _, df in lines)
 
 
 def _frame(
-    lines: list[_Line], tested: dict[str, _Line], whole: list[_Line], unit: str
+    lines: dict[str, _Squares], tested: Mapping[str, str], pooled: bool, unit: str
 ) -> AnovaTable:
-    """Return the lines with their F tests, and the total of ``whole``."""
-    rows = [_row(line, tested.get(line.name)) for line in lines]
-    total = _Line("total", sum(line.sum_sq for line in whole), sum(line.df for line in whole))
-    rows.append((total.sum_sq, total.df, math.nan, math.nan, math.nan, ""))
-    sums, df, means, f, p, names = zip(*rows, strict=True)
+    """Return the lines with their F tests and the total, the error pooled where it was."""
+    total = _together(*lines.values())
+    if pooled:
+        lines["pooled error"] = _together(lines["interaction"], lines["error"])
+    means = {name: sum_sq / df if df else math.nan for name, (sum_sq, df) in lines.items()}
+    rows: list[tuple[int, float, float, float, float, str]] = []
+    for name, (sum_sq, df) in lines.items():
+        against, f, p = tested.get(name, ""), np.asarray(np.nan), np.asarray(np.nan)
+        if against:
+            other = np.asarray(means[against])
+            f, p = f_test(np.asarray(means[name]), df, other, lines[against][1])
+        rows.append((df, sum_sq, means[name], float(f), float(p), against))
+    rows.append((total[1], total[0], math.nan, math.nan, math.nan, ""))
     table = AnovaTable(
-        {"df": df, "sum_sq": sums, "mean_sq": means, "F": f, "p": p, "tested_against": names},
-        index=pd.Index([*(line.name for line in lines), "total"], name="source"),
+        rows,
+        index=pd.Index([*lines, "total"], name="source"),
+        columns=["df", "sum_sq", "mean_sq", "F", "p", "tested_against"],
     )
     table.unit = unit
     return table
-
-
-def _row(line: _Line, against: _Line | None) -> tuple[float, int, float, float, float, str]:
-    if against is None:
-        return (line.sum_sq, line.df, line.mean_sq, math.nan, math.nan, "")
-    f, p = f_test(np.asarray(line.mean_sq), line.df, np.asarray(against.mean_sq), against.df)
-    return (line.sum_sq, line.df, line.mean_sq, float(f), float(p), against.name)
 
 
 ONE_OPERATOR = "one operator measured, so differences between operators cannot be seen"
 ONE_TRIAL = "each part was measured once by each operator, so it cannot be told from repeatability"
 
 
-def _not_seen(operators: int, separable: bool) -> dict[str, str]:
-    """Return why AV or INT is not estimated; ``separable``: INT from EV."""
-    if operators < 2:
-        return {"AV": ONE_OPERATOR, "INT": ONE_OPERATOR}
-    return {} if separable else {"INT": ONE_TRIAL}
-
-
-def anova_notes(
-    study: Study, found: Components, below: tuple[str, ...], *, floored: bool
-) -> tuple[str, ...]:
-    """Return the sentences about a result of the analysis of variance."""
+def _crossed_notes(study: Study, found: Components) -> list[str]:
+    """Return the sentences about a crossed study by analysis of variance."""
     operators = len(study.operator_names)
-    notes = [below_zero_note(name) for name in below]
+    notes = []
     further = [one for one in (found.session, found.gauge) if one is not None]
     inside = [found.repeatability, found.operator, found.interaction, *further]
     estimated = float(np.nansum(inside))
@@ -1221,24 +1166,7 @@ def anova_notes(
             f"is the mean square of the differences between all {study.people:.0f}, and the "
             "others are taken to be like these."
         )
-    if floored:
-        notes.append(floored_note(study))
-    return tuple(notes)
-
-
-def below_zero_note(name: str) -> str:
-    """Return the sentence about a variance that was estimated below zero."""
-    return f"{name} ({NAMES[name]}) was estimated below zero and is shown as 0."
-
-
-def floored_note(study: Study) -> str:
-    """Return the sentence that says why EV is the gauge's rounding error."""
-    digit = "" if study.resolution is None else size(study.resolution, study.resolution)
-    return (
-        "The readings repeat almost to the last digit, so EV is set to the rounding error of "
-        f"the gauge, resolution/√12 (resolution {digit} {study.unit}".rstrip()
-        + ")."
-    )
+    return notes
 
 
 def titled(title: str, sentence: str, *, example: bool) -> list[str]:
@@ -1248,17 +1176,8 @@ def titled(title: str, sentence: str, *, example: bool) -> list[str]:
 
 def tolerance_text(study: Study) -> str:
     """Return the tolerance in words, with its unit."""
-    if study.tolerance is None:
-        return "no tolerance given"
-    lower, upper = study.tolerance.lower, study.tolerance.upper
-    shown = [None if v is None else size(v, study.resolution) for v in (lower, upper)]
-    unit = f" {study.unit}" if study.unit else ""
-    beside = _as_drawn(study)
-    if shown[0] is None:
-        return f"at most {shown[1]}{unit}{beside}"
-    if shown[1] is None:
-        return f"at least {shown[0]}{unit}{beside}"
-    return f"{shown[0]} to {shown[1]}{unit}{beside}"
+    limits = limits_text(study.tolerance, study.resolution, study.unit).replace(JOIN, " ")
+    return f"{limits}{_as_drawn(study)}"
 
 
 def _as_drawn(study: Study) -> str:
