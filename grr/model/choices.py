@@ -20,6 +20,12 @@ Design = Literal["crossed", "nested"]
 Method = Literal["anova", "average_range"]
 #: What is done with the part-by-operator interaction.
 InteractionRule = Literal["auto", "keep", "pool"]
+#: What GRR is told as a percentage of, and that in words.
+Measure = Literal["percent_tolerance", "percent_tv"]
+WHOLE: dict[Measure, str] = {
+    "percent_tolerance": "the tolerance",
+    "percent_tv": "the total variation",
+}
 
 
 class Decision(StrEnum):

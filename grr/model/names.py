@@ -9,6 +9,8 @@ from collections.abc import Sequence
 _UNPRINTED = {"Cc", "Cf", "Cs", "Co"}
 #: Joiners that belong to the spelling of some scripts and to composed pictures.
 _JOINERS = "\u200c\u200d"
+#: Longest name in a sentence or a headline.
+LONGEST_NAME = 30
 
 
 def clean(name: str) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from grr.model.choices import Design, OperatorsAre, PartsFrom, Purpose
+from grr.model.choices import Design, Measure, OperatorsAre, PartsFrom, Purpose
 from grr.model.errors import StudyError
 from grr.model.facts import checked_facts
 from grr.model.frames import frame
@@ -246,6 +246,11 @@ class Study:
         table = self.__dict__["readings"]
         studied = int(table["gauge"].nunique()) if "gauge" in table else 1
         return people_who_measure(self.gauges, studied, "gauges")
+
+    @property
+    def judged_by(self) -> Measure:
+        """What GRR is a percentage of where the purpose judges it."""
+        return "percent_tolerance" if self.purpose == "accept" else "percent_tv"
 
     @property
     def all_studied(self) -> bool:

@@ -88,3 +88,19 @@ def conversion(from_unit: str, to_unit: str) -> float:
 def fine_unit(unit: str) -> str:
     """Return the unit in which to show a spread of readings taken in ``unit``."""
     return FINE_UNIT.get(unit, unit)
+
+
+def same_unit(what: str, unit: str, than: str, other: str) -> None:
+    """Refuse what is in another unit than something else.
+
+    Raises
+    ------
+    StudyError
+        The units differ.
+    """
+    if unit != other:
+        raise StudyError(
+            f"{what} is in another unit than {than}",
+            "Use one unit for both",
+            value=f"{unit or 'no unit'} and {other or 'no unit'}",
+        )

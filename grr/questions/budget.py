@@ -474,8 +474,31 @@ class UncertaintyBudget(Printed):
         return sum(self.sensitivities[line.name] * line.estimate for line in self.counted)
 
     def against(self, tolerance: Tolerance, *, confidence: float = 0.95) -> BudgetUse:
-        """Compare the uncertainty with a tolerance: share, test ratio, acceptance limits."""
-        return _against(self, a_tolerance(tolerance), confidence)
+        """Compare the uncertainty with a tolerance: share, test ratio, acceptance limits.
+
+        Notes
+        -----
+        Source: ISO 14253-1:2017, by `grr.formulas.conformity.conformance_factor`; a bias left in
+        the readings widens the guard band by itself (JCGM 100:2008, F.2.4.5).
+        """
+        u, width = self.standard_u, a_tolerance(tolerance).width
+        span = math.nan if width is None else width
+        guard = abs(self.bias)
+        if u > 0.0:
+            least = math.inf if width is None else width / u
+            guard += u * float(conformance_factor(least, confidence))
+        return BudgetUse(
+            tolerance=tolerance,
+            unit=self.unit,
+            standard_u=u,
+            expanded=self.expanded,
+            bias=self.bias,
+            q_mp=float(percent_of_width(u, span)) + 200.0 * abs(self.bias) / span,
+            ratio=span / (2.0 * self.expanded) if self.expanded > 0.0 else math.inf,
+            guard=guard,
+            acceptance=None if math.isnan(guard) else tolerance.narrowed(guard),
+            confidence=confidence,
+        )
 
     def monte_carlo(
         self, *, digits: int = 2, seed: int = 1, most_draws: int = 3_000_000
@@ -703,33 +726,6 @@ class MonteCarloCheck(Printed):
         return [_comparison_table(self), Prose(_comparison_sentences(self))]
 
 
-def _against(budget: UncertaintyBudget, tolerance: Tolerance, confidence: float) -> BudgetUse:
-    """Return what the uncertainty leaves of the tolerance.
-
-    Notes
-    -----
-    Source: ISO 14253-1:2017, by `grr.formulas.conformity.conformance_factor`; a bias left in
-    the readings widens the guard band by itself (JCGM 100:2008, F.2.4.5).
-    """
-    u, width, bias = budget.standard_u, tolerance.width, budget.bias
-    guard = abs(bias)
-    if u > 0.0:
-        guard += u * float(conformance_factor(np.inf if width is None else width / u, confidence))
-    span = math.nan if width is None else width
-    return BudgetUse(
-        tolerance=tolerance,
-        unit=budget.unit,
-        standard_u=u,
-        expanded=budget.expanded,
-        bias=bias,
-        q_mp=float(percent_of_width(u, span)) + 200.0 * abs(bias) / span,
-        ratio=span / (2.0 * budget.expanded) if budget.expanded > 0.0 else math.inf,
-        guard=guard,
-        acceptance=None if math.isnan(guard) else tolerance.narrowed(guard),
-        confidence=confidence,
-    )
-
-
 def _opening(budget: UncertaintyBudget) -> list[str]:
     if budget.k is not None:
         source = "as agreed"
@@ -842,13 +838,12 @@ def _comparison_sentences(check: MonteCarloCheck) -> list[str]:
     gap = max(check.agreement.low_gap, check.agreement.high_gap)
     limit = length(check.agreement.tolerance, check.unit, 1)
     shown = "one digit" if check.digits == 1 else "two digits"
-    if check.agrees:
-        words = (
-            f"The formula agrees with the Monte Carlo run at {shown}: the intervals' ends "
-            f"differ by {length(gap, check.unit)} at most, {limit} is allowed "
-            "(JCGM 101:2008, clause 8)."
-        )
-    else:
+    words = (
+        f"The formula agrees with the Monte Carlo run at {shown}: the intervals' ends "
+        f"differ by {length(gap, check.unit)} at most, {limit} is allowed "
+        "(JCGM 101:2008, clause 8)."
+    )
+    if not check.agrees:
         words = (
             f"The formula does not agree with the Monte Carlo run at {shown}: the intervals' "
             f"ends differ by up to {length(gap, check.unit)}, {limit} is allowed "

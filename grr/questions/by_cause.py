@@ -71,11 +71,9 @@ def by_operator(result: GaugeResult, causes: Causes) -> tuple[OperatorUse, ...]:
     (``tests/coverage/scatter.py``).
     """
     loud = {cause.operator for cause in causes.named if cause.kind == "operator_scatter"}
-    if not loud or _moved(result):
-        return ()
     study = result.study
     cube = study.cube()
-    if not cube.complete:
+    if not (loud and cube.complete) or _moved(result):
         return ()
     y = cube.packed
     quiet = [n for n, operator in enumerate(cube.operators) if operator not in loud]
@@ -90,7 +88,9 @@ def by_operator(result: GaugeResult, causes: Causes) -> tuple[OperatorUse, ...]:
         pivots = of_quiet if place in quiet else of_all
         ratio = _with_own(result, pivots, variance, df)
         share = variance + result.value("GRR", "variance") - result.value("EV", "variance")
-        value = _percent(result) * math.sqrt(share / result.value("GRR", "variance"))
+        value = result.value("GRR", result.study.judged_by) * math.sqrt(
+            share / result.value("GRR", "variance")
+        )
         upper = float(upper_bound(ratio, confidence))
         lower = float(careful_lower_bound(ratio, study.rules.confidence))
         found.append(
@@ -188,11 +188,6 @@ def _with_own(result: GaugeResult, pivots: Pivots, variance: float, df: float) -
     accept = result.study.purpose == "accept"
     draws = percent_tolerance_draws if accept else percent_tv_draws
     return draws(changed, "GRR", specification_of(result))
-
-
-def _percent(result: GaugeResult) -> float:
-    accept = result.study.purpose == "accept"
-    return result.value("GRR", "percent_tolerance" if accept else "percent_tv")
 
 
 def _decided(result: GaugeResult, value: float, lower: float, upper: float) -> Decision:

@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -28,10 +27,9 @@ from grr.formulas.improvement import (
     single_changes,
     smallest_change,
 )
-from grr.formulas.pivots import Pivots
 from grr.formulas.second_look import confidence_of
-from grr.formulas.sources_of_variation import Specification
 from grr.model.blocks import Block, Bullets, Prose, Table
+from grr.model.choices import WHOLE, Measure
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.frames import frame
@@ -40,9 +38,6 @@ from grr.model.rounding import figures, with_unit
 from grr.model.values import needs, number
 from grr.questions.gauge import GaugeResult, spread_text
 from grr.questions.intervals import pivots_of, specification_of
-
-#: What GRR is a percentage of.
-Measure = Literal["percent_tolerance", "percent_tv"]
 
 #: How many readings are averaged in the list of changes.
 AVERAGED = (2, 3, 5)
@@ -134,8 +129,17 @@ class Improvement(Printed):
 
     def blocks(self) -> list[Block]:
         """Return the changes, the most effective first, and what they reach."""
+        study = self.result.study
+        now = Estimate(float(self.table.iloc[0]["percent"]), unit=PERCENT)
         return [
-            Prose(_opening(self)),
+            Prose(
+                [
+                    *([EXAMPLE] if study.example else []),
+                    study.summary,
+                    f"GRR now takes {now} of {WHOLE[self.measure]}. What it would "
+                    "take after a change, the most effective first:",
+                ]
+            ),
             Table(*improvement_rows(self)),
             Bullets(improvement_closing(self)),
         ]
@@ -144,7 +148,7 @@ class Improvement(Printed):
 def _improvement(result: GaugeResult, level: float) -> Improvement:
     study = result.study
     measure = _measure(result)
-    now = _variances(result)
+    now = grr_variances(result)
     finer = None if study.resolution is None else study.resolution / FINER
     singles = single_changes(now, finer=finer)
     changes = ranked(now, tuple(dict.fromkeys(_candidates(now, singles))))
@@ -185,7 +189,10 @@ def _improvement(result: GaugeResult, level: float) -> Improvement:
 def _percent_draws(result: GaugeResult, measure: Measure) -> Callable[[Change], Array]:
     """Return the function from a change to draws of GRR's percentage after it."""
     pivots, specification = pivots_of(result), specification_of(result)
-    now = _variance_draws(result, pivots, specification)
+    ev, av, both, all_of_it = (
+        np.nan_to_num(variance_draws(pivots, name, specification)) for name in _PARTS
+    )
+    now = GrrVariances(ev, av, both, all_of_it, result.study.resolution)
 
     def after(change: Change) -> Array:
         grr = grr_after(now, change)
@@ -198,6 +205,8 @@ def _percent_draws(result: GaugeResult, measure: Measure) -> Callable[[Change], 
 
 #: More readings than this are not averaged as a matter of routine.
 MOST_AVERAGED = 5
+#: GRR and what it is made of.
+_PARTS = ("EV", "AV", "INT", "GRR")
 #: No change at all.
 AS_NOW = "as it is now"
 
@@ -213,7 +222,7 @@ def mean_that_reaches(result: GaugeResult, goal: float) -> tuple[int, Estimate] 
         mean of five does not do it.
     """
     measure = _measure(result)
-    now = _variances(result)
+    now = grr_variances(result)
     values = {
         n: _percent(result, measure, float(grr_after(now, Change(readings=n))))
         for n in range(2, MOST_AVERAGED + 1)
@@ -232,7 +241,7 @@ def mean_that_reaches(result: GaugeResult, goal: float) -> tuple[int, Estimate] 
 
 def smallest_to_reach(result: GaugeResult, threshold: float) -> Change | None:
     """Return the smallest change that brings GRR to a threshold in percent; None if none does."""
-    now = _variances(result)
+    now = grr_variances(result)
     finer = None if result.study.resolution is None else result.study.resolution / FINER
     goal = _goal(result, _measure(result), threshold)
     return smallest_change(now, goal, single_changes(now, finer=finer))
@@ -241,7 +250,7 @@ def smallest_to_reach(result: GaugeResult, threshold: float) -> Change | None:
 def _measure(result: GaugeResult) -> Measure:
     """Return what the percentages are of: as the purpose judges, or else as is possible."""
     both: tuple[Measure, Measure] = ("percent_tolerance", "percent_tv")
-    for measure in both if result.study.purpose == "accept" else both[::-1]:
+    for measure in both if result.study.judged_by == both[0] else both[::-1]:
         known = measure == "percent_tolerance" or not math.isnan(result.value("PV", "variance"))
         if known and result.value("GRR", measure) > 0.0:
             return measure
@@ -256,21 +265,10 @@ def _measure(result: GaugeResult) -> Measure:
     )
 
 
-def _variances(result: GaugeResult) -> GrrVariances:
-    ev, av, interaction, grr = (
-        float(np.nan_to_num(result.value(name, "variance"))) for name in ("EV", "AV", "INT", "GRR")
-    )
-    return GrrVariances(ev, av, interaction, grr, result.study.resolution)
-
-
-def _variance_draws(
-    result: GaugeResult, pivots: Pivots, specification: Specification
-) -> GrrVariances:
-    ev, av, interaction, grr = (
-        np.nan_to_num(variance_draws(pivots, name, specification))
-        for name in ("EV", "AV", "INT", "GRR")
-    )
-    return GrrVariances(ev, av, interaction, grr, result.study.resolution)
+def grr_variances(result: GaugeResult) -> GrrVariances:
+    """Return the variances of a result, 0 where one was not estimated."""
+    ev, av, both, grr = (float(np.nan_to_num(result.value(n, "variance"))) for n in _PARTS)
+    return GrrVariances(ev, av, both, grr, result.study.resolution)
 
 
 def _candidates(now: GrrVariances, singles: tuple[Change, ...]) -> list[Change]:
@@ -298,30 +296,13 @@ def _goal(result: GaugeResult, measure: Measure, threshold: float) -> float:
     return result.value("PV", "variance") * share / (1.0 - share) if share < 1.0 else math.inf
 
 
-OF: dict[Measure, str] = {
-    "percent_tolerance": "of the tolerance",
-    "percent_tv": "of the total variation",
-}
-
-
-def _opening(found: Improvement) -> list[str]:
-    study = found.result.study
-    now = Estimate(float(found.table.iloc[0]["percent"]), unit=PERCENT)
-    return [
-        *([EXAMPLE] if study.example else []),
-        study.summary,
-        f"GRR now takes {now} {OF[found.measure]}. What it would "
-        "take after a change, the most effective first:",
-    ]
-
-
 def improvement_rows(found: Improvement) -> tuple[list[str], list[list[str]]]:
     """Return head and rows of the table of changes."""
     spread = found.result.spread
     head = [
         "Change",
         f"GRR ({spread:g} sd)",
-        OF[found.measure],
+        f"of {WHOLE[found.measure]}",
         f"{100 * found.level:g} % interval",
     ]
     rows = []
@@ -335,18 +316,15 @@ def improvement_rows(found: Improvement) -> tuple[list[str], list[list[str]]]:
 
 def improvement_closing(found: Improvement) -> list[str]:
     """Return the smallest changes that reach the thresholds, and the notes."""
-    lines = []
+    lines, otherwise = [], ": another gauge or another way of measuring is needed"
+    if {*_FURTHER} & {*found.result.source_names}:
+        otherwise = ""
     for threshold, change in sorted(found.smallest.items(), reverse=True):
-        aim = f"{threshold:g} % {OF[found.measure]}"
+        aim = f"{threshold:g} % of {WHOLE[found.measure]}"
         if change is None:
             lines.append(
                 f"Nothing in this list would bring GRR to {aim}, not even all of it together "
-                f"with the mean of {MOST_READINGS} readings"
-                + (
-                    "."
-                    if _further(found.result)
-                    else ": another gauge or another way of measuring is needed."
-                )
+                f"with the mean of {MOST_READINGS} readings{otherwise}."
             )
         elif change == Change():
             lines.append(f"GRR is within {aim} as it is (by the calculated value).")
@@ -356,23 +334,21 @@ def improvement_closing(found: Improvement) -> list[str]:
     return [*lines, *found.notes]
 
 
-def _further(result: GaugeResult) -> list[str]:
-    """Return the sources of GRR that no change of the list takes away."""
-    return [name for name in ("GAU", "SES") if name in result.source_names]
-
-
 def _further_notes(result: GaugeResult) -> list[str]:
-    """Return what GRR would be were sessions, or gauges, alike."""
+    """Return what GRR would be were sessions, or gauges, alike: no change of the list does that."""
     measure, notes = _measure(result), []
-    for name in _further(result):
-        left = result.value("GRR", "variance") - result.value(name, "variance")
-        share = Estimate(_percent(result, measure, max(left, 0.0)), unit=PERCENT)
-        words = {"GAU": "gauges differ by", "SES": "changes from session to session"}[name]
-        notes.append(
-            f"What {words} ({name}) is in every row; without it GRR would take {share} "
-            f"{OF[measure]}."
-        )
+    for name, words in _FURTHER.items():
+        if name in result.source_names:
+            left = result.value("GRR", "variance") - result.value(name, "variance")
+            share = Estimate(_percent(result, measure, max(left, 0.0)), unit=PERCENT)
+            notes.append(
+                f"What {words} ({name}) is in every row; without it GRR would take {share} "
+                f"of {WHOLE[measure]}."
+            )
     return notes
+
+
+_FURTHER = {"GAU": "gauges differ by", "SES": "changes from session to session"}
 
 
 def change_text(change: Change, unit: str) -> str:

@@ -164,7 +164,7 @@ def linearity(
         block_u=block_u,
         block_lower=lower,
         block_upper=upper,
-        block_surely_beyond=_beyond(strict_lower, strict_upper),
+        block_surely_beyond=np.fmax(np.fmax(strict_lower, -strict_upper), 0.0),
         largest_errors=largest_errors,
         line=line,
         lack_of_fit=test,
@@ -425,11 +425,41 @@ class LinearityResult(Printed):
     @property
     def notes(self) -> tuple[str, ...]:
         """What the reader must know about these numbers."""
-        return tuple(_notes(self))
+        values, wave = self.gauge_blocks.values, self.pitch
+        notes = [f"Missing readings: {self.missing}; they are left out."] if self.missing else []
+        if len(values) < LEAST_BLOCKS:
+            notes.append(
+                f"Only {len(values)} blocks: between them nothing is known. Use at least "
+                f"{LEAST_BLOCKS}, better ten."
+            )
+        notes.append(_fit_sentence(self))
+        if not np.any(self.block_u > 0.0):
+            notes.append(
+                "The uncertainty of the blocks is not in these numbers: give the expanded "
+                "uncertainty and k from their certificate."
+            )
+        if wave is not None:
+            found = "shown" if float(wave.p) < 1.0 - wave.level else "not shown"
+            notes.append(
+                f"A periodic error at the pitch of {wave.pitch:g} is {found} (F test, "
+                f"{p_text(float(wave.p))}). Errors of single blocks can look like one: measure "
+                "again with other blocks before you act on it."
+            )
+        return tuple(notes)
 
     def blocks(self) -> list[Block]:
         """Return which blocks they are, the bias on each, and what that says of the range."""
-        return [Prose(_opening(self)), _table(self), Bullets(_closing(self))]
+        values = self.gauge_blocks.values
+        lowest, highest = (size(v, self.resolution) for v in (values[0], values[-1]))
+        readings = (
+            f"{counted(len(self.bias), 'reading')} on {counted(len(values), 'block')} from "
+            f"{with_unit(f'{lowest} to {highest}', self.unit)}."
+        )
+        return [
+            Prose(titled(self.title, readings, example=self.example)),
+            _table(self),
+            Bullets(_closing(self)),
+        ]
 
 
 def _read(
@@ -502,21 +532,6 @@ def _widest_band(
         lower=np.min([band.lower for band in bands], axis=0),
         upper=np.max([band.upper for band in bands], axis=0),
     )
-
-
-def _beyond(lower: Array, upper: Array) -> Array:
-    """Return the distance from zero that each block's interval wholly exceeds."""
-    return np.fmax(np.fmax(lower, -upper), 0.0)
-
-
-def _opening(result: LinearityResult) -> list[str]:
-    values = result.gauge_blocks.values
-    lowest, highest = (size(v, result.resolution) for v in (values[0], values[-1]))
-    readings = (
-        f"{counted(len(result.bias), 'reading')} on {counted(len(values), 'block')} from "
-        f"{with_unit(f'{lowest} to {highest}', result.unit)}."
-    )
-    return titled(result.title, readings, example=result.example)
 
 
 def _table(result: LinearityResult) -> Table:
@@ -596,30 +611,6 @@ def _limit_sentence(result: LinearityResult) -> str:
         "open": f"Whether it keeps {limit} is not decided: that lies inside the intervals.",
     }
     return f"{largest} {words[result.against(result.bias_limit)]}"
-
-
-def _notes(result: LinearityResult) -> list[str]:
-    values, wave = result.gauge_blocks.values, result.pitch
-    notes = [f"Missing readings: {result.missing}; they are left out."] if result.missing else []
-    if len(values) < LEAST_BLOCKS:
-        notes.append(
-            f"Only {len(values)} blocks: between them nothing is known. Use at least "
-            f"{LEAST_BLOCKS}, better ten."
-        )
-    notes.append(_fit_sentence(result))
-    if not np.any(result.block_u > 0.0):
-        notes.append(
-            "The uncertainty of the blocks is not in these numbers: give the expanded "
-            "uncertainty and k from their certificate."
-        )
-    if wave is not None:
-        found = "shown" if float(wave.p) < 1.0 - wave.level else "not shown"
-        notes.append(
-            f"A periodic error at the pitch of {wave.pitch:g} is {found} (F test, "
-            f"{p_text(float(wave.p))}). Errors of single blocks can look like one: measure "
-            "again with other blocks before you act on it."
-        )
-    return notes
 
 
 def _fit_sentence(result: LinearityResult) -> str:

@@ -18,7 +18,7 @@ from grr.formulas.micrometer import (
 from grr.model.errors import StudyError
 from grr.model.rounding import JOIN
 from grr.model.rounding import length as fine
-from grr.model.units import canonical_unit, conversion
+from grr.model.units import canonical_unit, conversion, same_unit
 from grr.model.values import at_least_zero, needs, number
 from grr.questions.budget import Contribution
 from grr.questions.gauge import GaugeResult
@@ -99,12 +99,7 @@ class MicrometerLines:
             How many readings are averaged for one result: they average repeatability
             only.
         """
-        if result.study.unit != self.unit:
-            raise StudyError(
-                "The study is in another unit than these lines",
-                "Use one unit for both",
-                value=f"{result.study.unit or 'no unit'} and {self.unit}",
-            )
+        same_unit("The study", result.study.unit, "these lines", self.unit)
         averaged = number("mean_of", mean_of, above=0.0)
         made = [
             Contribution(
@@ -147,12 +142,7 @@ class MicrometerLines:
         Source: JCGM 100:2008 (GUM), 6.3.1 note and F.2.4.5.
         """
         needs(reference, ReferenceResult, "reference")
-        if reference.unit != self.unit:
-            raise StudyError(
-                "The reference is in another unit than these lines",
-                "Use one unit for both",
-                value=f"{reference.unit or 'no unit'} and {self.unit}",
-            )
+        same_unit("The reference", reference.unit, "these lines", self.unit)
         u, df = reference.bias_u
         return Contribution.of_bias(reference.bias, u, corrected=corrected, df=df, unit=self.unit)
 

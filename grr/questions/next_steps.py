@@ -10,6 +10,7 @@ import numpy as np
 
 from grr.formulas.improvement import Change
 from grr.formulas.second_look import confidence_of
+from grr.model.choices import WHOLE
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.names import begun
@@ -103,7 +104,7 @@ def improvements(result: GaugeResult, causes: Causes) -> tuple[Step, ...]:
     together = causes.together
     if len(steps) > 1 and class_under(together.value, study) < best:
         words = "All these" if len(causes.named) > 2 else "Both of these"
-        told = f"{words} together: GRR {percent(now)} → {together} {_of(study)}"
+        told = f"{words} together: GRR {percent(now)} → {together} of {WHOLE[study.judged_by]}"
         steps.append(Step("causes", f"{told}{_reached(now, together.value, study)}.", together))
         best = class_under(together.value, study)
     if any(cause.kind in _NOT_AVERAGED for cause in causes.named):
@@ -118,10 +119,6 @@ def changes_class(step: Step, result: GaugeResult) -> bool:
     """Whether a step brings GRR, by value, into a better class than it is in."""
     now = class_under(shown_percent(result), result.study)
     return step.percent.known and class_under(step.percent.value, result.study) < now
-
-
-def _of(study: Study) -> str:
-    return "of the tolerance" if study.purpose == "accept" else "of the total variation"
 
 
 def _reached(now: float, value: float, study: Study) -> str:
@@ -173,8 +170,9 @@ def _mean(result: GaugeResult, now: float) -> list[Step]:
         reached = f"{_reached(now, after.value, study)} ({sure})"
     else:
         reached = f" ({sure}: not shown to be under {goal:g} %)"
+    of = WHOLE[study.judged_by]
     sentence = (
-        f"Take the mean of {n} readings of each part: GRR {percent(now)} → {after} {_of(study)}"
+        f"Take the mean of {n} readings of each part: GRR {percent(now)} → {after} of {of}"
         f"{reached}. It costs {n} readings a part in place of one."
     )
     return [Step("mean", sentence, after, n)]
@@ -210,12 +208,12 @@ def in_general(result: GaugeResult) -> Step:
 
 def another_gauge(result: GaugeResult) -> Step | None:
     """Return what remains where no step reaches the upper threshold by itself."""
-    limit = result.study.rules.limit_percent
+    limit, of = result.study.rules.limit_percent, WHOLE[result.study.judged_by]
     change = smallest_to_reach(result, limit)
     if change is None:
         return Step(
             "gauge",
-            f"No change of this way of measuring brings GRR under {limit:g} % {_of(result.study)}: "
+            f"No change of this way of measuring brings GRR under {limit:g} % of {of}: "
             "another gauge or another way of measuring is needed.",
         )
     if change == Change():
@@ -223,5 +221,5 @@ def another_gauge(result: GaugeResult) -> Step | None:
     words = change_text(change, result.study.unit)
     return Step(
         "gauge",
-        f"The smallest change that would bring GRR to {limit:g} % {_of(result.study)}: {words}.",
+        f"The smallest change that would bring GRR to {limit:g} % of {of}: {words}.",
     )

@@ -45,83 +45,39 @@ class BudgetLine:
         Its name in ``gauge.toml``.
     words : str
     unit : {"length", "K", "N"}
-    in_study : bool
-        Whether the study on real parts may hold it already.
     make : callable
-        Makes the lines of the budget from the answer, and whether the study holds it.
+        Makes the lines of the budget from the answer.
+    in_study : bool
+        Whether the study on real parts may hold it already; ``make`` is then told whether it does.
     """
 
     key: str
     words: str
     unit: str
-    in_study: bool
-    make: Callable[[MicrometerLines, float, bool | None], list[Contribution]]
+    make: Callable[..., Contribution | list[Contribution]]
+    in_study: bool = False
 
 
 LINES = (
-    BudgetLine(
-        "calibration",
-        "Calibration, U (k = 2)",
-        "length",
-        False,
-        lambda lines, value, _: [lines.calibration(value, 2.0)],
-    ),
-    BudgetLine(
-        "zero",
-        "Zero set within ±",
-        "length",
-        True,
-        lambda lines, value, held: [lines.zero_setting(value, in_study=held)],
-    ),
-    BudgetLine(
-        "room",
-        "Room off 20 °C by ±",
-        "K",
-        False,
-        lambda lines, value, _: [lines.away_from_20(value)],
-    ),
-    BudgetLine(
-        "part",
-        "Part against gauge ±",
-        "K",
-        True,
-        lambda lines, value, held: [lines.part_against_gauge(value, in_study=held)],
-    ),
-    BudgetLine(
-        "hand",
-        "Warmed by the hand ±",
-        "K",
-        True,
-        lambda lines, value, held: [lines.body_heat(value, in_study=held)],
-    ),
-    BudgetLine(
-        "force",
-        "Measuring force ±",
-        "N",
-        False,
-        lambda lines, value, _: [lines.force_on_frame(value)],
-    ),
+    BudgetLine("calibration", "Calibration, U (k = 2)", "length", MicrometerLines.calibration),
+    BudgetLine("zero", "Zero set within ±", "length", MicrometerLines.zero_setting, True),
+    BudgetLine("room", "Room off 20 °C by ±", "K", MicrometerLines.away_from_20),
+    BudgetLine("part", "Part against gauge ±", "K", MicrometerLines.part_against_gauge, True),
+    BudgetLine("hand", "Warmed by the hand ±", "K", MicrometerLines.body_heat, True),
+    BudgetLine("force", "Measuring force ±", "N", MicrometerLines.force_on_frame),
     BudgetLine(
         "flatness",
         "Flatness of the faces",
         "length",
-        False,
-        lambda lines, value, _: lines.faces(flatness=value),
+        lambda lines, value: lines.faces(flatness=value),
     ),
     BudgetLine(
         "parallelism",
         "Parallelism of the faces",
         "length",
-        False,
-        lambda lines, value, _: lines.faces(parallelism=value),
+        lambda lines, value: lines.faces(parallelism=value),
     ),
-    BudgetLine(
-        "orientation",
-        "Held upright or flat ±",
-        "length",
-        False,
-        lambda lines, value, _: [lines.orientation(value)],
-    ),
+    BudgetLine("orientation", "Held upright or flat ±", "length", MicrometerLines.orientation),
 )
 
 
@@ -316,8 +272,9 @@ def _budget(
     for line in LINES:
         value = facts.lines.get(line.key, 0.0)
         if value > 0.0:
-            held = line.key in facts.in_study if study is not None and line.in_study else None
-            made[line.key] = line.make(lines, value, held)
+            held = line.key in facts.in_study if study is not None else None
+            found = line.make(lines, value, **({"in_study": held} if line.in_study else {}))
+            made[line.key] = found if isinstance(found, list) else [found]
     names = {key: tuple(one.name for one in found) for key, found in made.items()}
     every = [one for found in made.values() for one in found]
     return UncertaintyBudget(every, unit=facts.unit, title=facts.title), names

@@ -572,7 +572,7 @@ def decisions_of(
     studies whose numbers lie between the same ones.
     """
     price = np.full((2, ratio.estimate.size), np.nan)
-    if priced is not None and ratio.guard is not None:
+    if priced is not None:
         price = _prices(ratio, rules, priced)
     numbers = np.stack([ratio.estimate, ratio.at_least, ratio.at_most, *price])
     thresholds = sorted({rules.good_percent, rules.limit_percent, rules.most_refused_percent})

@@ -37,7 +37,7 @@ from grr.model.rounding import (
     percent,
 )
 from grr.model.tolerance import Tolerance, a_tolerance
-from grr.model.units import canonical_unit
+from grr.model.units import canonical_unit, same_unit
 from grr.model.values import needs, number
 from grr.questions.acceptance import rounded_inwards
 from grr.questions.budget import BIAS_LINE, BudgetUse, Contribution, UncertaintyBudget
@@ -228,19 +228,32 @@ def qualify(
     stated = {**(dict(study.study.facts) if study else {}), **checked_facts(facts or {})}
     if resolution is not None:
         resolution = number("resolution", resolution, above=0.0)
-    step = resolution if resolution is not None else _resolution(reference, linearity, study)
-    corrected = budget is not None and _corrected(budget)
+    sources = (reference, linearity, study.study if study else None)
+    stated_steps = (source.resolution for source in sources if source is not None)
+    step = resolution or next((step for step in stated_steps if step), None)
+    corrected = budget is not None and any(line.corrected for line in budget.lines)
     known = _known_bias(reference, linearity, tolerance, confidence)
     left = _bias_left(known, corrected=corrected)
     judged = None if study is None else verdict(study, bias=left if left.known else None)
     unsaid = ""
-    if budget is not None and known is not None and not corrected:
-        with_it = _with_bias(budget, known)
-        if with_it is not budget:
-            unsaid = _say_bias(budget, known.found)
-        budget = with_it
+    # a line made from the same readings may miss by rounding
+    if (
+        budget is not None
+        and known is not None
+        and not corrected
+        and abs(budget.bias) < abs(known.found.value) * (1.0 - 1e-9)
+    ):
+        unsaid = _say_bias(budget, known.found)
+        budget = _with_bias(budget, known)
     use = None if budget is None else budget.against(tolerance)
-    correction = _correction(known, corrected=corrected)
+    correction = Estimate(math.nan, why="the budget does not say that readings are corrected")
+    if known is not None and corrected:
+        correction = Estimate(-known.found.value, unit=known.found.unit)
+    told = f"Correct every reading by {correction:+}; the uncertainty budget rests on that."
+    results = (reference, linearity, stability, budget, None if study is None else study.study)
+    least = math.nan
+    if budget is not None and judged is not None and judged.proven_for is not None:
+        least = max(judged.proven_for.limit.value, 200.0 * budget.expanded / LIMIT_PROCESS)
     requirements = (
         _judge_resolution(step, width, unit),
         _judge_bias(known, limit, confidence, corrected=corrected),
@@ -263,7 +276,7 @@ def qualify(
         conditions=(
             *_from_study(judged),
             *_of_use(mean_of, rezero_minutes, stated),
-            *_bias_condition(correction),
+            *((told,) if correction.known else ()),
             *_acceptance_limits(use, step, judged),
             *((FROM_THE_FIRST_DAY,) if stability is None else ()),
         ),
@@ -272,11 +285,9 @@ def qualify(
         facts=stated,
         valid_until=_valid_until(stated, stability),
         report=str(report),
-        example=example
-        or any(_is_example(one) for one in (reference, linearity, stability, budget))
-        or bool(study and study.study.example),
+        example=example or any(one is not None and one.example for one in results),
         seal=study.study.record.seal if study and study.study.record else "",
-        least_tolerance=_least_tolerance(budget, judged),
+        least_tolerance=least,
     )
 
 
@@ -458,12 +469,45 @@ class Qualification(Printed):
 
     def blocks(self) -> list[Block]:
         """Return the decision, every requirement, conditions of use, and what to do next."""
+        named = [
+            f"Gauge {self.gauge}" if self.gauge else "",
+            self.characteristic,
+            f"report {self.report}" if self.report else "",
+        ]
+        name = ", ".join(text for text in named if text)
         mark, colour = LOOKS[self.decision]
+        released = self.decision in RELEASED
+        nothing_done = all(
+            one.outcome == "not done" or one.found == NO_HISTORY for one in self.requirements
+        )
         return [
             Banner(mark, self.decision, colour),
-            Prose(_opening(self)),
-            _table(self),
-            *_section(_conditions_title(self), _conditions_shown(self)),
+            Prose(
+                [
+                    *([EXAMPLE] if self.example else []),
+                    *([f"{name}."] if name else []),
+                    f"Tolerance: {limits_text(self.tolerance, self.resolution, self.unit)}.",
+                    self.nearest,
+                ]
+            ),
+            Table(
+                ["Requirement", "asked", "found", "how sure", "share of what is allowed"],
+                [
+                    [
+                        f"{one.mark} {one.name}: {one.outcome}",
+                        one.asked,
+                        one.found,
+                        one.interval,
+                        one.used_text,
+                    ]
+                    for one in self.in_order
+                ],
+                left=4,
+            ),
+            *_section(
+                f"Conditions of use{'' if released else ', once it may be used'}",
+                () if nothing_done else self.conditions,
+            ),
             *_section("What to do next", self.next_steps),
             Prose([_until(self), CAUTION]),
         ]
@@ -482,12 +526,7 @@ def _checked(tolerance: Tolerance, unit: str, *results: Any) -> float:
             continue
         needs(result, kind)
         source = result.study if isinstance(result, GaugeResult) else result
-        if source.unit != unit:
-            raise StudyError(
-                f"A result ({type(result).__name__}) is in another unit than the tolerance",
-                "Use one unit for all results",
-                value=f"{source.unit or 'no unit'} and {unit or 'no unit'}",
-            )
+        same_unit(f"A result ({kind.__name__})", source.unit, "the tolerance", unit)
         other = getattr(source, "tolerance", tolerance)
         if other != tolerance:
             raise StudyError(
@@ -496,20 +535,6 @@ def _checked(tolerance: Tolerance, unit: str, *results: Any) -> float:
                 value=other,
             )
     return width
-
-
-def _least_tolerance(budget: UncertaintyBudget | None, found: Verdict | None) -> float:
-    """Return the width of tolerance from which GRR and U are within what is allowed of it."""
-    if budget is None or found is None or found.proven_for is None:
-        return math.nan
-    return max(found.proven_for.limit.value, 200.0 * budget.expanded / LIMIT_PROCESS)
-
-
-def _resolution(
-    reference: ReferenceResult | None, linearity: LinearityResult | None, study: GaugeResult | None
-) -> float | None:
-    candidates = (reference, linearity, study.study if study else None)
-    return next((c.resolution for c in candidates if c is not None and c.resolution), None)
 
 
 def _not_done(name: str, asked: str, todo: str) -> Requirement:
@@ -573,19 +598,11 @@ def _known_bias(
     return _KnownBias(at_parts, reach / float(t_quantile(confidence, df)), df)
 
 
-def _corrected(budget: UncertaintyBudget) -> bool:
-    """Whether the budget says that readings are corrected for the bias."""
-    return any(line.corrected for line in budget.lines)
-
-
 def _with_bias(budget: UncertaintyBudget, known: _KnownBias) -> UncertaintyBudget:
-    """Return the budget with the known bias left in the readings, unless it holds as much.
+    """Return the budget with the known bias left in the readings.
 
     Source: JCGM 100:2008 (GUM), F.2.4.5; ISO 14253-2 (from memory).
     """
-    # a line made from the same readings may miss by rounding
-    if abs(budget.bias) >= abs(known.found.value) * (1.0 - 1e-9):
-        return budget
     line = Contribution.of_bias(
         known.found.value, known.standard_u, corrected=False, df=known.df, unit=budget.unit
     )
@@ -613,20 +630,6 @@ def _bias_left(known: _KnownBias | None, *, corrected: bool) -> Estimate:
         return found
     low, high = found.lower - found.value, found.upper - found.value
     return Estimate(0.0, low, high, found.unit)
-
-
-def _correction(known: _KnownBias | None, *, corrected: bool) -> Estimate:
-    """Return what is to be added to every reading."""
-    if known is None or not corrected:
-        return Estimate(math.nan, why="the budget does not say that readings are corrected")
-    return Estimate(-known.found.value, unit=known.found.unit)
-
-
-def _bias_condition(correction: Estimate) -> tuple[str, ...]:
-    """Return that readings are to be corrected, where the budget rests on that."""
-    if not correction.known:
-        return ()
-    return (f"Correct every reading by {correction:+}; the uncertainty budget rests on that.",)
 
 
 def _judge_bias(
@@ -1004,59 +1007,9 @@ def _valid_until(facts: Mapping[str, Any], stability: StabilityResult | None) ->
     return min(known) if known else None
 
 
-def _is_example(result: object) -> bool:
-    return bool(getattr(result, "example", False))
-
-
-def _opening(page: Qualification) -> list[str]:
-    named = [
-        f"Gauge {page.gauge}" if page.gauge else "",
-        page.characteristic,
-        f"report {page.report}" if page.report else "",
-    ]
-    name = ", ".join(text for text in named if text)
-    return [
-        *([EXAMPLE] if page.example else []),
-        *([f"{name}."] if name else []),
-        f"Tolerance: {limits_text(page.tolerance, page.resolution, page.unit)}.",
-        page.nearest,
-    ]
-
-
-def _table(page: Qualification) -> Table:
-    return Table(
-        ["Requirement", "asked", "found", "how sure", "share of what is allowed"],
-        [
-            [
-                f"{one.mark} {one.name}: {one.outcome}",
-                one.asked,
-                one.found,
-                one.interval,
-                one.used_text,
-            ]
-            for one in page.in_order
-        ],
-        left=4,
-    )
-
-
 def _section(title: str, sentences: tuple[str, ...]) -> list[Block]:
     """Return sentences under their heading; nothing where there are none."""
     return [Heading(title), Bullets(sentences)] if sentences else []
-
-
-def _conditions_title(page: Qualification) -> str:
-    if page.decision in RELEASED:
-        return "Conditions of use"
-    return "Conditions of use, once it may be used"
-
-
-def _conditions_shown(page: Qualification) -> tuple[str, ...]:
-    """Return the conditions of use; none before anything was done."""
-    nothing_done = all(
-        one.outcome == "not done" or one.found == NO_HISTORY for one in page.requirements
-    )
-    return () if nothing_done else page.conditions
 
 
 def _until(page: Qualification) -> str:

@@ -31,13 +31,12 @@ from grr.formulas.capability import (
 from grr.formulas.confidence_limits import sd_interval
 from grr.formulas.sources_of_variation import hidden_by_rounding, rounding_floor
 from grr.model.blocks import Block, Bullets, Prose, Table
-from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
 from grr.model.printed import Printed
 from grr.model.readings_table import reading_values
 from grr.model.rounding import counted, length, limits_text, p_text, size
 from grr.model.tolerance import Tolerance, a_tolerance
-from grr.model.units import canonical_unit
+from grr.model.units import canonical_unit, same_unit
 from grr.model.values import at_least_zero, number
 from grr.questions.gauge import GaugeResult, titled
 
@@ -229,8 +228,7 @@ class ReferenceResult(Printed):
     @property
     def bias_with_reference(self) -> Estimate:
         """The bias, the reference value's uncertainty in its interval."""
-        lower, upper = with_reference_uncertainty(self.by_sd, self.reference_u)
-        return self._bias_estimate(float(lower), float(upper))
+        return self.bias_bounds(0.5 + self.asked.level / 2.0)
 
     @property
     def known_bias(self) -> Estimate:
@@ -321,12 +319,7 @@ class ReferenceResult(Printed):
         -----
         Source: ISO 22514-7 (from memory; limit 30 %).
         """
-        if study.study.unit != self.unit:
-            raise StudyError(
-                "The study is in another unit than the reference",
-                "Use one unit for both",
-                value=f"{study.study.unit or 'no unit'} and {self.unit or 'no unit'}",
-            )
+        same_unit("The study", study.study.unit, "the reference", self.unit)
         ev, av, interaction = (study.value(name, "sd") for name in ("EV", "AV", "INT"))
         between = (study.value(n, "sd") for n in ("SES", "GAU") if n in study.source_names)
         u = process_uncertainty(
@@ -364,16 +357,25 @@ class ReferenceResult(Printed):
 
     def quantities(self) -> dict[str, Estimate]:
         """Return every quantity by name, with its interval, or why it is not estimated."""
-        cg, cgk = self._capability_estimates()
-        no_share = self._why_no_share
+        of_sd, of_range, no_share = self.by_sd, self.by_range, self._why_no_share
+        cg = cgk = Estimate(math.nan, why=self._why_no_capability)
+        sd, found = Estimate(self.sd, unit=self.unit), self.capability
+        if found is not None:  # without intervals where rounding hides the scatter
+            cg, cgk = Estimate(float(found.cg)), Estimate(float(found.cgk))
+            if not self.floored:
+                cg = replace(cg, lower=float(found.cg_lower), upper=float(found.cg_upper))
+                cgk = replace(cgk, lower=float(found.cgk_lower), upper=float(found.cgk_upper))
+        if not (self.floored or self.sd == 0.0):
+            lower, upper = sd_interval(self.sd, len(self.readings) - 1, level=self.asked.level)
+            sd = replace(sd, lower=float(lower), upper=float(upper))
         return {
-            "mean": Estimate(float(self.by_sd.mean), unit=self.unit),
-            "bias": self._bias_estimate(float(self.by_sd.lower), float(self.by_sd.upper)),
-            "bias_by_range": self._bias_estimate(
-                float(self.by_range.lower), float(self.by_range.upper)
+            "mean": Estimate(float(of_sd.mean), unit=self.unit),
+            "bias": Estimate(self.bias, float(of_sd.lower), float(of_sd.upper), self.unit),
+            "bias_by_range": Estimate(
+                self.bias, float(of_range.lower), float(of_range.upper), self.unit
             ),
             "bias_with_reference": self.bias_with_reference,
-            "repeatability_sd": self._sd_estimate(),
+            "repeatability_sd": sd,
             "Cg": cg,
             "Cgk": cgk,
             "Q_MS": Estimate(self.q_ms, unit=PERCENT, why=no_share),
@@ -417,11 +419,41 @@ class ReferenceResult(Printed):
     @property
     def notes(self) -> tuple[str, ...]:
         """What the reader must know about these numbers."""
-        return tuple(_notes(self))
+        notes = [f"Missing readings: {self.missing}; they are left out."] if self.missing else []
+        if len(self.readings) < FEW:
+            notes.append(
+                f"Only {len(self.readings)} readings: the intervals are wide. Take ten or more, "
+                "better 25 to 50."
+            )
+        if self.floored:
+            notes.append(
+                "The readings repeat almost to the last digit, so the repeatability is set to the "
+                "rounding error of the gauge, resolution/√12, and has no interval."
+            )
+        if self.reference_u == 0.0:
+            notes.append(
+                "The uncertainty of the reference value is not in these numbers: give the expanded "
+                "uncertainty and k from its certificate."
+            )
+        if min(self.readings) == max(self.readings) and not self.floored:
+            notes.append("All readings are alike. State the gauge's resolution.")
+        return tuple(notes)
 
     def blocks(self) -> list[Block]:
         """Return which part it is, every quantity, and what to know about it."""
-        return [Prose(_opening(self)), _table(self), Bullets(_closing(self))]
+        step = self.resolution
+        part = size(self.reference, None if step is None else step / 10.0, self.unit)
+        readings = f"{counted(len(self.readings), 'reading')} of a reference part, {part}."
+        return [
+            Prose(
+                [
+                    *titled(self.title, readings, example=self.example),
+                    f"Tolerance: {limits_text(self.tolerance, step, self.unit)}.",
+                ]
+            ),
+            _table(self),
+            Bullets(_closing(self)),
+        ]
 
     @property
     def _why_no_share(self) -> str:
@@ -437,39 +469,6 @@ class ReferenceResult(Printed):
         """Why Cg and Cgk are not estimated; "" where they are."""
         no_scatter = "the readings do not scatter; state the gauge's resolution"
         return self._why_no_share or (no_scatter if self.sd == 0.0 else "")
-
-    def _bias_estimate(self, lower: float, upper: float) -> Estimate:
-        return Estimate(self.bias, lower, upper, self.unit)
-
-    def _sd_estimate(self) -> Estimate:
-        if self.floored or self.sd == 0.0:
-            return Estimate(self.sd, unit=self.unit)
-        lower, upper = sd_interval(self.sd, len(self.readings) - 1, level=self.asked.level)
-        return Estimate(self.sd, float(lower), float(upper), self.unit)
-
-    def _capability_estimates(self) -> tuple[Estimate, Estimate]:
-        """Return Cg and Cgk; without intervals where rounding hides the scatter."""
-        found = self.capability
-        if found is None:
-            missing = Estimate(math.nan, why=self._why_no_capability)
-            return missing, missing
-        cg, cgk = float(found.cg), float(found.cgk)
-        if self.floored:
-            return Estimate(cg), Estimate(cgk)
-        return (
-            Estimate(cg, float(found.cg_lower), float(found.cg_upper)),
-            Estimate(cgk, float(found.cgk_lower), float(found.cgk_upper)),
-        )
-
-
-def _opening(result: ReferenceResult) -> list[str]:
-    step = result.resolution
-    part = size(result.reference, None if step is None else step / 10.0, result.unit)
-    readings = f"{counted(len(result.readings), 'reading')} of a reference part, {part}."
-    return [
-        *titled(result.title, readings, example=result.example),
-        f"Tolerance: {limits_text(result.tolerance, step, result.unit)}.",
-    ]
 
 
 def _table(result: ReferenceResult) -> Table:
@@ -528,27 +527,3 @@ def _test_sentence(form: str, bias: Bias) -> str:
     return (
         f"{form}: t = {t:.2f} with {bias.df:.3g} degrees of freedom, {p_text(p)}; a bias {shown}."
     )
-
-
-def _notes(result: ReferenceResult) -> list[str]:
-    notes = []
-    if result.missing:
-        notes.append(f"Missing readings: {result.missing}; they are left out.")
-    if len(result.readings) < FEW:
-        notes.append(
-            f"Only {len(result.readings)} readings: the intervals are wide. Take ten or more, "
-            "better 25 to 50."
-        )
-    if result.floored:
-        notes.append(
-            "The readings repeat almost to the last digit, so the repeatability is set to the "
-            "rounding error of the gauge, resolution/√12, and has no interval."
-        )
-    if result.reference_u == 0.0:
-        notes.append(
-            "The uncertainty of the reference value is not in these numbers: give the expanded "
-            "uncertainty and k from its certificate."
-        )
-    if min(result.readings) == max(result.readings) and not result.floored:
-        notes.append("All readings are alike. State the gauge's resolution.")
-    return notes

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import datetime as dt
 import platform
-from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.metadata import version
 
@@ -16,6 +15,7 @@ import pandas as pd
 
 from grr.formulas import published
 from grr.formulas.analysis_of_variance import crossed_anova, interaction_pooled, interaction_test
+from grr.formulas.arrays import Array
 from grr.formulas.average_range import average_range, d2, d2_star
 from grr.formulas.bias import bias_by_range
 from grr.formulas.method_comparison import single_pair_agreement
@@ -45,7 +45,7 @@ def self_check(date: dt.date | None = None) -> SelfCheck:
     day = dt.datetime.now(tz=dt.UTC).date() if date is None else needs(date, dt.date, "date")
     packages = ", ".join(f"{name} {version(name)}" for name in ("grr", "numpy", "scipy", "pandas"))
     return SelfCheck(
-        comparisons=tuple(_comparisons()),
+        comparisons=_comparisons(),
         date=day,
         versions=f"Python {platform.python_version()} on {platform.system()}; {packages}.",
     )
@@ -123,97 +123,79 @@ class SelfCheck(Printed):
         return [Prose([self.headline, self.versions]), *tables]
 
 
-def _comparisons() -> Iterator[Comparison]:
-    yield from _gauge_study_by_anova()
-    yield from _gauge_study_by_ranges()
-    yield from _range_constants()
-    yield from _bias()
-    yield from _linearity()
-    yield from _agreement()
-    yield from _uncertainty()
-
-
-def _gauge_study_by_anova() -> Iterator[Comparison]:
-    example = f"{_MANUAL}, chapter III section B, worked example by analysis of variance"
+def _comparisons() -> tuple[Comparison, ...]:
+    """Return every published value; under its example: what, published, within, obtained."""
     table = crossed_anova(published.gauge_study())
-    found = interaction_pooled(table)
-    sums = (88.3619, 3.1673, 0.3590, 2.7589)
-    names = ("part", "operator", "interaction", "error")
-    for name, value in zip(names, sums, strict=True):
-        obtained = float(getattr(table, f"ss_{name}"))
-        yield Comparison(example, f"sum of squares, {name}", value, 5e-5, obtained)
-    yield Comparison(
-        example, "F of the interaction", 0.434, 5e-4, float(interaction_test(table)[0])
-    )
-    values = (("EV", 0.199933, found.repeatability), ("AV", 0.226838, found.operator))
-    for name, value, variance in (
-        *values,
-        ("GRR", 0.302373, found.grr),
-        ("PV", 1.042327, found.part),
-    ):
-        yield Comparison(example, name, value, 2e-6, float(np.sqrt(variance)))
-
-
-def _gauge_study_by_ranges() -> Iterator[Comparison]:
-    example = f"{_MANUAL}, chapter III section B, worked example by average and range"
-    form = average_range(published.gauge_study())
-    yield Comparison(example, "mean range", 0.3417, 5e-5, float(form.mean_range))
-    for name, value, variance in (
-        ("EV", 0.20188, form.repeatability),
-        ("AV", 0.22963, form.operator),
-        ("GRR", 0.30575, form.grr),
-        ("PV", 1.10456, form.part),
-    ):
-        yield Comparison(example, name, value, 3e-4 * value, float(np.sqrt(variance)))
-    ndc = float(distinct_categories(np.sqrt(form.part), np.sqrt(form.grr)))
-    yield Comparison(example, "ndc, not rounded", 5.09, 5e-3, ndc)
-
-
-def _range_constants() -> Iterator[Comparison]:
-    example = f"{_MANUAL}, appendix C: mean range of normal samples"
-    printed = (1.128, 1.693, 2.059, 2.326, 2.534, 2.704, 2.847, 2.970, 3.078)
-    for size, value in enumerate(printed, start=2):
-        yield Comparison(example, f"d2 of {size}", value, 6e-4, d2(size))
-    for size, value in ((2, 1.41421), (3, 1.91155), (10, 3.17905)):
-        yield Comparison(example, f"d2* of {size}, one range", value, 2e-5, d2_star(size, 1))
-
-
-def _bias() -> Iterator[Comparison]:
-    example = f"{_MANUAL}, bias example"
-    found = bias_by_range(np.array(published.BIAS_READINGS), published.BIAS_REFERENCE)
-    yield Comparison(example, "bias", 0.0067, 5e-5, float(found.bias))
-    yield Comparison(example, "repeatability by range", 0.22514, 2e-5, float(found.sd))
-    yield Comparison(example, "standard error", 0.0581, 5e-5, float(found.standard_error))
-    yield Comparison(example, "degrees of freedom", 10.8, 0.05, found.df)
-    # The manual takes t at 10.8 degrees of freedom, rounded, from a table.
-    yield Comparison(example, "lower limit of the bias", -0.1185, 2e-4, float(found.lower))
-    yield Comparison(example, "upper limit of the bias", 0.1319, 2e-4, float(found.upper))
-
-
-def _linearity() -> Iterator[Comparison]:
-    example = f"{_MANUAL}, linearity example"
+    pooled, form = interaction_pooled(table), average_range(published.gauge_study())
+    bias = bias_by_range(np.array(published.BIAS_READINGS), published.BIAS_REFERENCE)
     line = fit_line(*published.linearity_table())
-    yield Comparison(example, "slope", -0.131667, 5e-7, float(line.slope))
-    yield Comparison(example, "intercept", 0.736667, 5e-7, float(line.intercept))
-
-
-def _agreement() -> Iterator[Comparison]:
-    example = "Bland & Altman, Lancet 1986; i: 307-310, peak flow"
-    found = single_pair_agreement(published.peak_flow_differences(), multiple=2.0)
-    yield Comparison(example, "mean difference", -2.1, 0.05, float(found.mean))
-    yield Comparison(example, "sd of the differences", 38.8, 0.05, float(found.sd))
-
-
-def _uncertainty() -> Iterator[Comparison]:
-    example = "JCGM 100:2008 (GUM), example H.1, end gauge"
+    flow = single_pair_agreement(published.peak_flow_differences(), multiple=2.0)
     contributions, df = np.array(published.END_GAUGE).T
     combined = combined_uncertainty(contributions)
     effective = effective_df(contributions, df, combined)
     factor = coverage_factor(effective, 0.99)
-    yield Comparison(example, "combined, nm", 32.0, 0.5, combined)
-    yield Comparison(example, "effective degrees of freedom", 16.7, 0.1, effective)
-    yield Comparison(example, "coverage factor at 99 %", 2.92, 5e-3, factor)
-    yield Comparison(example, "expanded, nm", 93.0, 0.6, factor * combined)
+    printed_d2 = (1.128, 1.693, 2.059, 2.326, 2.534, 2.704, 2.847, 2.970, 3.078)
+    examples: dict[str, list[tuple[str, float, float, Array | float]]] = {
+        f"{_MANUAL}, chapter III section B, worked example by analysis of variance": [
+            ("sum of squares, part", 88.3619, 5e-5, table.ss_part),
+            ("sum of squares, operator", 3.1673, 5e-5, table.ss_operator),
+            ("sum of squares, interaction", 0.3590, 5e-5, table.ss_interaction),
+            ("sum of squares, error", 2.7589, 5e-5, table.ss_error),
+            ("F of the interaction", 0.434, 5e-4, interaction_test(table)[0]),
+            ("EV", 0.199933, 2e-6, np.sqrt(pooled.repeatability)),
+            ("AV", 0.226838, 2e-6, np.sqrt(pooled.operator)),
+            ("GRR", 0.302373, 2e-6, np.sqrt(pooled.grr)),
+            ("PV", 1.042327, 2e-6, np.sqrt(pooled.part)),
+        ],
+        f"{_MANUAL}, chapter III section B, worked example by average and range": [
+            ("mean range", 0.3417, 5e-5, form.mean_range),
+            ("EV", 0.20188, 3e-4 * 0.20188, np.sqrt(form.repeatability)),
+            ("AV", 0.22963, 3e-4 * 0.22963, np.sqrt(form.operator)),
+            ("GRR", 0.30575, 3e-4 * 0.30575, np.sqrt(form.grr)),
+            ("PV", 1.10456, 3e-4 * 1.10456, np.sqrt(form.part)),
+            (
+                "ndc, not rounded",
+                5.09,
+                5e-3,
+                distinct_categories(np.sqrt(form.part), np.sqrt(form.grr)),
+            ),
+        ],
+        f"{_MANUAL}, appendix C: mean range of normal samples": [
+            *((f"d2 of {size}", d, 6e-4, d2(size)) for size, d in enumerate(printed_d2, start=2)),
+            *(
+                (f"d2* of {size}, one range", d, 2e-5, d2_star(size, 1))
+                for size, d in ((2, 1.41421), (3, 1.91155), (10, 3.17905))
+            ),
+        ],
+        # The manual takes t at 10.8 degrees of freedom, rounded, from a table.
+        f"{_MANUAL}, bias example": [
+            ("bias", 0.0067, 5e-5, bias.bias),
+            ("repeatability by range", 0.22514, 2e-5, bias.sd),
+            ("standard error", 0.0581, 5e-5, bias.standard_error),
+            ("degrees of freedom", 10.8, 0.05, bias.df),
+            ("lower limit of the bias", -0.1185, 2e-4, bias.lower),
+            ("upper limit of the bias", 0.1319, 2e-4, bias.upper),
+        ],
+        f"{_MANUAL}, linearity example": [
+            ("slope", -0.131667, 5e-7, line.slope),
+            ("intercept", 0.736667, 5e-7, line.intercept),
+        ],
+        "Bland & Altman, Lancet 1986; i: 307-310, peak flow": [
+            ("mean difference", -2.1, 0.05, flow.mean),
+            ("sd of the differences", 38.8, 0.05, flow.sd),
+        ],
+        "JCGM 100:2008 (GUM), example H.1, end gauge": [
+            ("combined, nm", 32.0, 0.5, combined),
+            ("effective degrees of freedom", 16.7, 0.1, effective),
+            ("coverage factor at 99 %", 2.92, 5e-3, factor),
+            ("expanded, nm", 93.0, 0.6, factor * combined),
+        ],
+    }
+    return tuple(
+        Comparison(example, quantity, value, within, float(obtained))
+        for example, values in examples.items()
+        for quantity, value, within, obtained in values
+    )
 
 
 def _table(check: SelfCheck, example: str) -> Table:

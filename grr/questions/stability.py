@@ -253,7 +253,9 @@ def stability(
         rules=chosen,
         met={rule.name: signals(z, rule) for rule in chosen},
         alarms=false_alarms(chosen) if chosen else None,
-        chance_ahead=_chance_ahead(kind, chosen, frozen),
+        chance_ahead=chance_of_false_alarm(chosen, baseline=frozen, points=AHEAD)
+        if chosen and kind == "individuals"
+        else None,
         drift=drift,
         step=step,
         reference=None if reference is None else number("reference", reference),
@@ -298,10 +300,8 @@ def after_check(result: StabilityResult | None = None, *, event: Event = "check"
     AfterCheck(The latest check gives an alarm. The gauge is out of use …)
     """
     event = one_of("event", event, EVENTS)
-    if event == "dropped":
-        return _after_fall()
-    if event == "repaired":
-        return _after_repair()
+    if event != "check":
+        return AFTER[event]
     result = needs(result, StabilityResult)
     return _after_alarm(result) if result.alarm_now else _after_quiet(result)
 
@@ -557,22 +557,29 @@ class StabilityResult(Printed):
         return "" if found is None else f"{begun(newest_words(found, self.unit))}."
 
     @property
+    def rules_met(self) -> list[list[str]]:
+        """What is met at each check: the running mean, run rules, a range, the newest."""
+        beyond, wide, last = self.mean_signals, self.range_signals, len(self.means) - 1
+        newest = self.newest
+        alone = newest is not None and newest.beyond
+        return [
+            [
+                *([MEAN_RULE] if beyond[check] else []),
+                *(rule.name for rule in self.rules if self.met[rule.name][check]),
+                *([RANGE_RULE] if wide[check] else []),
+                *([NEWEST_RULE] if alone and check == last else []),
+            ]
+            for check in range(len(self.means))
+        ]
+
+    @property
     def signals(self) -> tuple[Signal, ...]:
         """Every alarm: the running mean, a range, a run rule or the newest, in order of time."""
-        found = []
-        beyond, wide, newest = self.mean_signals, self.range_signals, self.newest
-        for check in range(len(self.means)):
-            names = [rule.name for rule in self.rules if self.met[rule.name][check]]
-            if beyond[check]:
-                names.insert(0, MEAN_RULE)
-            if wide[check]:
-                names.append(RANGE_RULE)
-            if newest is not None and newest.beyond and check == len(self.means) - 1:
-                names.append(NEWEST_RULE)
-            found += [
-                Signal(check, self.times[check], float(self.means[check]), name) for name in names
-            ]
-        return tuple(found)
+        return tuple(
+            Signal(check, self.times[check], float(self.means[check]), name)
+            for check, names in enumerate(self.rules_met)
+            for name in names
+        )
 
     @property
     def alarmed(self) -> bool:
@@ -647,9 +654,6 @@ class StabilityResult(Printed):
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a check, by its time: mean, readings, range, running mean, rules met."""
-        names: list[list[str]] = [[] for _ in self.means]
-        for signal in self.signals:
-            names[signal.check].append(signal.rule)
         return pd.DataFrame(
             {
                 "mean": self.means,
@@ -657,7 +661,7 @@ class StabilityResult(Printed):
                 "range": self.ranges,
                 "running_mean": self.running_means,
                 "baseline": np.arange(len(self.means)) < self.baseline,
-                "rules_met": [", ".join(met) for met in names],
+                "rules_met": [", ".join(met) for met in self.rules_met],
             },
             index=pd.Index(self.times, name="time"),
         )
@@ -936,13 +940,6 @@ def _step(days: Array, means: Array) -> StepChange | None:
     return None if step is None or float(step.p) > STEP_LEVEL else step
 
 
-def _chance_ahead(kind: Chart, rules: tuple[RunRule, ...], frozen: int) -> float | None:
-    """Return the chance that run rules alarm falsely in twelve checks; individuals only."""
-    if kind != "individuals" or not rules:
-        return None
-    return chance_of_false_alarm(rules, baseline=frozen, points=AHEAD)
-
-
 def _drift(days: Array, means: Array, step: StepChange | None, level: float, unit: str) -> Estimate:
     """Return the drift a year: a straight line, beside a step where there is one.
 
@@ -987,9 +984,7 @@ def _alarm_table(result: StabilityResult) -> Table:
     step = result.resolution
     if step is not None and result.counts.max() > 1:
         step /= 10.0  # a mean has a digit more
-    by_check: dict[int, list[str]] = {}
-    for signal in result.signals:
-        by_check.setdefault(signal.check, []).append(signal.rule)
+    by_check = {check: names for check, names in enumerate(result.rules_met) if names}
     rows = [
         [
             f"{result.times[check].date()}",
@@ -1197,24 +1192,21 @@ def _parts_off(result: StabilityResult) -> str:
 
 
 def _after_quiet(result: StabilityResult) -> AfterCheck:
-    steps = [" ".join(filter(None, ("Go on.", result.newest_words, _next_check(result))))]
-    if result.alarmed:
-        steps.insert(
-            0,
-            "Earlier checks gave alarms. Write down what happened then, and choose a baseline "
-            "after it was put right.",
-        )
-    return AfterCheck("The latest check gives no alarm.", tuple(steps))
+    following = "Next check at the interval of the laboratory's procedure."
+    if result.next_check is not None:
+        following = f"Next check at the latest on {result.next_check}"
+        following += "; after a fall or a knock at once."
+    earlier = (
+        "Earlier checks gave alarms. Write down what happened then, and choose a baseline after it "
+        "was put right.",
+    )
+    now = " ".join(filter(None, ("Go on.", result.newest_words, following)))
+    steps = (*(earlier if result.alarmed else ()), now)
+    return AfterCheck("The latest check gives no alarm.", steps)
 
 
-def _next_check(result: StabilityResult) -> str:
-    if result.next_check is None:
-        return "Next check at the interval of the laboratory's procedure."
-    return f"Next check at the latest on {result.next_check}; after a fall or a knock at once."
-
-
-def _after_fall() -> AfterCheck:
-    return AfterCheck(
+AFTER = {
+    "dropped": AfterCheck(
         "A gauge that fell is out of use until it has been qualified again.",
         (
             "Tag it. A fall bends a frame or chips a face without changing the zero.",
@@ -1224,11 +1216,8 @@ def _after_fall() -> AfterCheck:
             "If anything has changed: recheck the parts measured since the last good check, have "
             "the gauge repaired and calibrated, and qualify it again.",
         ),
-    )
-
-
-def _after_repair() -> AfterCheck:
-    return AfterCheck(
+    ),
+    "repaired": AfterCheck(
         "A repaired or adjusted gauge is a new gauge.",
         (
             "Have it calibrated; keep the readings from before the repair (as found).",
@@ -1236,4 +1225,5 @@ def _after_repair() -> AfterCheck:
             "parts too where the force or the faces were changed.",
             "Start a new baseline for its checks.",
         ),
-    )
+    ),
+}

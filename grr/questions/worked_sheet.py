@@ -141,7 +141,7 @@ class SheetLine:
     numbers: str
     value: float
     shown: str
-    source: str
+    source: str = FORM
 
     @property
     def worked(self) -> str:
@@ -178,7 +178,6 @@ def range_lines(study: Study, lines: AverageRange) -> list[SheetLine]:
             f"{five(float(sums[index]))} / {p}",
             float(means[index]),
             _with_unit(float(means[index]), study),
-            FORM,
         )
         for index in range(o)
     ]
@@ -191,7 +190,6 @@ def range_lines(study: Study, lines: AverageRange) -> list[SheetLine]:
             f"({' + '.join(five(float(value)) for value in means)}) / {o}",
             mean,
             _with_unit(mean, study),
-            FORM,
         )
     )
     worked.append(
@@ -202,7 +200,6 @@ def range_lines(study: Study, lines: AverageRange) -> list[SheetLine]:
             f"{five(factor)} × {five(mean)}",
             limit,
             f"{_with_unit(limit, study)} (beyond it: {_beyond(study, lines)})",
-            FORM,
         )
     )
     return worked
@@ -234,7 +231,6 @@ def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[Sheet
             f"{size(float(readings[:, index].sum()))} / {p * r}",
             float(means[index]),
             f"{size(float(means[index]))} {study.unit}".rstrip(),
-            FORM,
         )
         for index in range(o)
     ]
@@ -248,7 +244,6 @@ def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[Sheet
                 f"{size(float(means.max()))} − {_bracketed(size(float(means.min())))}",
                 gap,
                 _with_unit(gap, study),
-                FORM,
             )
         )
     parts = readings.mean(axis=(1, 2))
@@ -263,7 +258,6 @@ def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[Sheet
             f"{size(float(parts[high]))} − {_bracketed(size(float(parts[low])))}",
             gap,
             _with_unit(gap, study),
-            FORM,
         )
     )
     return worked
@@ -300,7 +294,7 @@ def spread_lines(result: GaugeResult, lines: AverageRange) -> list[SheetLine]:
         value = result.value(name, "sd")
         quantity = f"{NAMES[name].capitalize()}, standard deviation"
         shown = shown or _with_unit(value, study)
-        return SheetLine(quantity, name, formula, numbers, value, shown, FORM)
+        return SheetLine(quantity, name, formula, numbers, value, shown)
 
     worked = [
         _constant("K1", "trials", lines.trials, lines.parts * lines.operators),
@@ -370,7 +364,7 @@ def _share(result: GaugeResult, name: str, measure: str) -> SheetLine:
         shown = percent(value)
     words, whole = ("total variation", "TV") if of_tv else ("the tolerance", "tolerance")
     quantity = f"{NAMES[name].capitalize()}, percent of {words}"
-    return SheetLine(quantity, f"{name}, % of {whole}", formula, numbers, value, shown, FORM)
+    return SheetLine(quantity, f"{name}, % of {whole}", formula, numbers, value, shown)
 
 
 def _against_tv(result: GaugeResult, name: str) -> tuple[str, str]:
@@ -381,7 +375,7 @@ def _against_tv(result: GaugeResult, name: str) -> tuple[str, str]:
 def _categories(result: GaugeResult) -> SheetLine:
     exact = result.ndc_exact
     if result.ndc is None:
-        return SheetLine("Distinct categories", "ndc", "", "", exact, "not estimated", FORM)
+        return SheetLine("Distinct categories", "ndc", "", "", exact, "not estimated")
     pv, grr = result.value("PV", "sd"), result.value("GRR", "sd")
     return SheetLine(
         "Distinct categories, rounded down and at least 1",
@@ -390,7 +384,6 @@ def _categories(result: GaugeResult) -> SheetLine:
         f"{NDC_FACTOR:g} × {five(pv)} / {five(grr)}",
         exact,
         f"{figures(exact, 3)}, so {result.ndc}",
-        FORM,
     )
 
 
