@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import pandas as pd
 
-from grr.formulas.arrays import Array, Mask
+from grr.formulas.arrays import Array
 from grr.formulas.change_points import Settling, StepChange
 from grr.formulas.drift_rate import (
     Slope,
@@ -38,7 +38,7 @@ from grr.formulas.sources_of_variation import rounding_floor
 from grr.model.blocks import Block, Bullets, Fold, Heading, Prose, Table
 from grr.model.errors import StudyError
 from grr.model.estimate import PERCENT, Estimate
-from grr.model.names import begun, shortened
+from grr.model.names import LONGEST_NAME, begun, shortened
 from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import (
     JOIN,
@@ -68,8 +68,6 @@ from grr.questions.trial_changes import TrialChange, change_words, trial_changes
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
 
-#: Longest name in a headline.
-LONGEST_NAME = 30
 
 #: What the readings carry.
 Shape = Literal["none", "straight", "settling"]
@@ -448,6 +446,11 @@ class DriftNumbers:
             seen.append(pd.DataFrame({**named, "since": series.since, "drift": drift}))
         return pd.concat(seen, ignore_index=True)
 
+    @property
+    def per(self) -> str:
+        """What slopes are counted in, in words."""
+        return "a minute" if self.taken.unit == "min" else "from one reading to the next"
+
     def value(self, method: str, operator: str, column: str) -> float:
         """Return one cell of the table of series."""
         return float(self.rows[method, operator][column])
@@ -609,8 +612,11 @@ def _without_drift(numbers: DriftNumbers, method: str, bumped: Sequence[BumpFoun
     for name in rows["operator"].unique():
         own = (rows["operator"] == name).to_numpy()
         fitted[own] = numbers.fitted(method, name, rows.loc[own, "since"].to_numpy(float))
-    for bump in bumped:
-        fitted += bump.size * _after(rows, bump)
+    for bump in bumped:  # the readings after it, in the same session by the same operator
+        own = rows["operator"] == bump.operator
+        first = rows.index[own & (rows["part"] == bump.part) & (rows["trial"] == bump.trial)][0]
+        same = rows["sitting"] == rows.loc[first, "sitting"]
+        fitted += bump.size * (own & same & (rows.index >= first)).to_numpy()
     table = numbers.study.readings
     table.loc[rows["row"], "reading"] = rows["reading"].to_numpy() - fitted
     study = replace(numbers.study, readings=table, resolution=None)
@@ -631,22 +637,13 @@ def _grr_without(numbers: DriftNumbers, method: str) -> GrrWithoutDrift | None:
         found = []
         for result in results:
             table = result.intervals(numbers.level)
-            value, lower, upper = (float(table[end]["GRR", measure]) for end in _ENDS)
+            value, lower, upper = (
+                float(table[end]["GRR", measure]) for end in ("estimate", "lower", "upper")
+            )
             found.append(Estimate(value, lower, upper, unit))
     except StudyError:
         return None
     return GrrWithoutDrift(measure, *found)
-
-
-_ENDS = ("estimate", "lower", "upper")
-
-
-def _after(rows: pd.DataFrame, bump: BumpFound) -> Mask:
-    """Whether each reading was taken after a bump, in the same session by the same operator."""
-    own = rows["operator"] == bump.operator
-    first = rows.index[own & (rows["part"] == bump.part) & (rows["trial"] == bump.trial)][0]
-    same = rows["sitting"] == rows.loc[first, "sitting"]
-    return np.asarray(own & same & (rows.index >= first), dtype=np.bool_)
 
 
 def _method_drift(
@@ -818,8 +815,9 @@ def _drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
     if found.shape == "settling" and found.curve is not None:
         curve = found.curve
         low, high = sorted(map(abs, curve.amount_limits))
+        moved = length_and_share(curve.amount, study)
         return (
-            f"{name}: the readings {_way(curve.amount)} by {_length(curve.amount, study)} and "
+            f"{name}: the readings {_way(curve.amount)} by {moved} and "
             f"settle ({level} interval {length(low, study.unit)} to {length(high, study.unit)}): "
             f"63{JOIN}% of it within {_time(curve.time_constant, numbers)}, 90{JOIN}% within "
             f"{_time(math.log(10.0) * curve.time_constant, numbers)}."
@@ -830,8 +828,8 @@ def _drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
         near, far = sorted(map(abs, (low, high)))
         return (
             f"{name}: the readings {_way(slope)} by {length(abs(slope), study.unit, 3)} "
-            f"{_per(numbers)} ({level} interval {length(near, study.unit, 3)} to "
-            f"{length(far, study.unit, 3)}): {_length(slope * found.span, study)} over a "
+            f"{numbers.per} ({level} interval {length(near, study.unit, 3)} to "
+            f"{length(far, study.unit, 3)}): {length_and_share(slope * found.span, study)} over a "
             f"session of {_time(found.span, numbers, 3)}."
         )
     if float(found.slope.error) == 0.0:
@@ -840,7 +838,7 @@ def _drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
         return f"{name}: no drift shows that all operators share."
     return (
         f"{name}: no drift shows; it is at most {length(max(abs(low), abs(high)), study.unit)} "
-        f"{_per(numbers)} ({level} confidence)."
+        f"{numbers.per} ({level} confidence)."
     )
 
 
@@ -854,7 +852,7 @@ def _unlike_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
     for name in drifting:
         slope = numbers.value(found.method, name, "slope")
         change = length(abs(slope), numbers.study.unit, 3)
-        phrases.append(f"{name}'s readings {_way(slope)} by {change} {_per(numbers)}")
+        phrases.append(f"{name}'s readings {_way(slope)} by {change} {numbers.per}")
     rest = f"; {listed(others)} {'shows' if len(others) == 1 else 'show'} none" if others else ""
     return f"{_name(found)}: the operators do not drift alike: {listed(phrases)}{rest}."
 
@@ -970,7 +968,7 @@ def bump_words(numbers: DriftNumbers, bump: BumpFound) -> str:
     place = (
         f"trial {bump.trial}"
         if bump.begins
-        else f"part {shortened(bump.part, 30)} in trial {bump.trial}"
+        else f"part {shortened(bump.part, LONGEST_NAME)} in trial {bump.trial}"
     )
     return (
         f"after {_time(bump.at, numbers)}{session}, from {place} on, "
@@ -990,26 +988,18 @@ def _way(change: float) -> str:
     return "fall" if change < 0 else "rise"
 
 
-def _per(numbers: DriftNumbers) -> str:
-    return "a minute" if numbers.taken.unit == "min" else "from one reading to the next"
-
-
 def _time(value: float, numbers: DriftNumbers, digits: int = 2) -> str:
-    """Return a time: a duration, or readings where no time is known."""
+    """Return a time in minutes, or in seconds where it is short; in readings without times."""
     if numbers.taken.unit == "reading":
         count = max(1, math.floor(value))
         return f"{count} reading{'s' if count > 1 else ''}"
-    return duration(value, digits)
+    if value < 1.0:
+        return f"{max(1, math.floor(60.0 * value))}{JOIN}s"
+    return f"{figures(value, digits)}{JOIN}min"
 
 
-def duration(minutes: float, digits: int = 2) -> str:
-    """Return a duration in minutes, or in seconds where it is short."""
-    if minutes < 1.0:
-        return f"{max(1, math.floor(60.0 * minutes))}{JOIN}s"
-    return f"{figures(minutes, digits)}{JOIN}min"
-
-
-def _length(value: float, study: Study) -> str:
+def length_and_share(value: float, study: Study) -> str:
+    """Return a length without its sign, and its share of the tolerance."""
     width = None if study.tolerance is None else study.tolerance.width
     if width is None:
         return length(abs(value), study.unit)

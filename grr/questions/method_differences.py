@@ -31,7 +31,6 @@ from grr.formulas.method_comparison import (
     method_difference,
     rank_sum_p,
     replicated_agreement,
-    single_pair_agreement,
 )
 from grr.formulas.pivots import SEED, chi_square_pivot, seeded
 from grr.model.blocks import Table
@@ -40,10 +39,11 @@ from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.frames import frame
 from grr.model.names import begun, shortened
-from grr.model.rounding import JOIN, counted, figures, listed, square_unit, squares
+from grr.model.rounding import JOIN, counted, figures, listed
 from grr.model.study import Study
 from grr.questions.drift import DriftNumbers, MethodDrift, drift_or_reason
-from grr.questions.gauge import GaugeResult, anova
+from grr.questions.gauge import AnovaTable, GaugeResult, anova
+from grr.questions.improving import grr_variances
 from grr.questions.sittings import (
     further_sources,
     seconds_between,
@@ -114,7 +114,7 @@ class MethodNumbers:
     by_operator: pd.DataFrame = frame()
     by_part: pd.DataFrame = frame()
     agreement: Agreement
-    anova_table: pd.DataFrame | None = frame(optional=True)
+    anova_table: AnovaTable | None = frame(optional=True)
     components: pd.DataFrame | None = frame(optional=True)
     seconds: Mapping[str, float]
     seconds_p: float
@@ -188,18 +188,9 @@ def worst_point(result: GaugeResult, drift: DriftNumbers | None, method: str) ->
     return replace(at_worst, zone=float(at_worst.reached(np.asarray(spread))))
 
 
-def variances_of(result: GaugeResult) -> GrrVariances:
-    """Return the variances of a result, 0 where one was not estimated."""
-    ev, av, interaction, grr = (
-        0.0 if math.isnan(value) else value
-        for value in (result.value(name, "variance") for name in ("EV", "AV", "INT", "GRR"))
-    )
-    return GrrVariances(ev, av, interaction, grr, result.study.resolution)
-
-
 def without_drift(result: GaugeResult, drift: MethodDrift) -> GrrVariances:
     """Return the variances if the readings scattered about a drift that is no more."""
-    now = variances_of(result)
+    now = grr_variances(result)
     ev = min(float(now.repeatability), drift.scatter**2)
     gone = float(now.repeatability) - ev
     return replace(now, repeatability=ev, grr=max(ev, float(now.grr) - gone))
@@ -238,6 +229,8 @@ def method_numbers(
     further = any({"SES", "GAU", "WPV"} & {*result.source_names} for result in results.values())
     table, components = (None, None) if further else _anova(found)
     seconds, seconds_p, no_seconds = _seconds(study, found.baseline, found.candidate)
+    low, high = difference.limits_by_operator(level)
+    by_part = cells.means.mean(axis=1)
     return MethodNumbers(
         study=study,
         baseline=found.baseline,
@@ -246,8 +239,18 @@ def method_numbers(
         ev_ratio=ev_ratio,
         grr_ratio=grr_ratio,
         difference=difference,
-        by_operator=_by_operator(difference, study, level),
-        by_part=_by_part(cells.means, origin, found),
+        by_operator=pd.DataFrame(
+            {"difference": difference.by_operator, "lower": low, "upper": high},
+            index=pd.Index(study.operator_names, name="operator"),
+        ),
+        by_part=pd.DataFrame(
+            {
+                found.baseline: by_part[:, 0] + origin,
+                found.candidate: by_part[:, 1] + origin,
+                "difference": by_part[:, 1] - by_part[:, 0],
+            },
+            index=pd.Index(found.studies[found.baseline].parts, name="part"),
+        ),
         agreement=_agreement(cells, differences, level),
         anova_table=table,
         components=components,
@@ -385,8 +388,6 @@ def _variance_draws(cells: _Cells) -> Array:
 
 
 def _agreement(cells: _Cells, differences: Array, level: float) -> Agreement:
-    if differences.shape[1] == 1 and max(cells.df) == 0:
-        return single_pair_agreement(differences[:, 0], level=level)
     return replicated_agreement(
         differences,
         cells.within / np.maximum(cells.df, 1),
@@ -395,26 +396,6 @@ def _agreement(cells: _Cells, differences: Array, level: float) -> Agreement:
         operators=cells.operators,
         level=level,
         draws=_DRAWS,
-    )
-
-
-def _by_operator(difference: MethodDifference, study: Study, level: float) -> pd.DataFrame:
-    low, high = difference.limits_by_operator(level)
-    return pd.DataFrame(
-        {"difference": difference.by_operator, "lower": low, "upper": high},
-        index=pd.Index(study.operator_names, name="operator"),
-    )
-
-
-def _by_part(means: Array, origin: float, found: _Readings) -> pd.DataFrame:
-    by_method = means.mean(axis=1)
-    return pd.DataFrame(
-        {
-            found.baseline: by_method[:, 0] + origin,
-            found.candidate: by_method[:, 1] + origin,
-            "difference": by_method[:, 1] - by_method[:, 0],
-        },
-        index=pd.Index(found.studies[found.baseline].parts, name="part"),
     )
 
 
@@ -536,15 +517,15 @@ def _refuse_others(
     for one, other in ((baseline, candidate), (candidate, baseline)):
         extra = [name for name in sets[one] if name not in sets[other]]
         if extra:
-            verb = "was" if len(extra) == 1 else "were"
             by = "measured only" if what == "part" else "measuring only"
             raise StudyError(
-                f"{what.capitalize()} {listed(extra)} {verb} {by} by {one}, not by {other}",
+                f"{what.capitalize()} {listed(extra)} {'was' if len(extra) == 1 else 'were'} {by} "
+                f"by {one}, not by {other}",
                 f"Measure the same {what}s by both methods, or leave the others out",
             )
 
 
-def _anova(found: _Readings) -> tuple[pd.DataFrame | None, pd.DataFrame | None]:
+def _anova(found: _Readings) -> tuple[AnovaTable | None, pd.DataFrame | None]:
     """Return the table of sums of squares with F tests, and the variance components.
 
     Parts are random, methods fixed, operators as the study says. F is given where an
@@ -568,21 +549,16 @@ def _anova(found: _Readings) -> tuple[pd.DataFrame | None, pd.DataFrame | None]:
     anova = three_factor_anova(found.values)
     everyone = found.studies[found.baseline].all_studied
     tests = effect_tests(anova, operators="fixed" if everyone else "random")
-    rows = {}
-    for name, sum_sq in anova.sum_sq.items():
-        test = tests.get(name)
-        rows[name] = (
-            anova.df[name],
-            float(sum_sq),
-            float(anova.mean_sq[name]),
-            math.nan if test is None else float(test.f),
-            math.nan if test is None else float(test.p),
-            "" if test is None else test.against,
-        )
-    table = pd.DataFrame.from_dict(
-        rows, orient="index", columns=["df", "sum_sq", "mean_sq", "F", "p", "tested_against"]
-    )
+    no_test = (math.nan, math.nan, "")
+    told = {name: (float(test.f), float(test.p), test.against) for name, test in tests.items()}
+    rows = {
+        name: (anova.df[name], float(sum_sq), float(anova.mean_sq[name]), *told.get(name, no_test))
+        for name, sum_sq in anova.sum_sq.items()
+    }
+    columns = ["df", "sum_sq", "mean_sq", "F", "p", "tested_against"]
+    table = AnovaTable(pd.DataFrame.from_dict(rows, orient="index", columns=columns))
     table.index.name = "source"
+    table.unit = found.studies[found.baseline].unit
     variances = {name: float(v) for name, v in method_components(anova).items()}
     components = pd.DataFrame({"variance": variances})
     components["sd"] = np.sqrt(components["variance"].clip(lower=0.0))
@@ -655,23 +631,3 @@ def operator_table(numbers: MethodNumbers) -> Table:
     base, candidate = (shortened(name, LONGEST_HEAD) for name in numbers.methods)
     head = ["Operator", f"{candidate} − {base}", f"{100 * numbers.level:g} % interval"]
     return Table(head, rows)
-
-
-def anova_table(table: pd.DataFrame, unit: str) -> Table:
-    """Return the analysis of variance as it is read."""
-    sums, means = (squares(table[name].tolist(), unit) for name in ("sum_sq", "mean_sq"))
-    rows = [
-        [
-            str(source),
-            f"{df}",
-            sums[line],
-            means[line] or "—",
-            "—" if math.isnan(f) else figures(f, 3),
-            "—" if math.isnan(p) else f"{p:.2g}",
-            against,
-        ]
-        for line, (source, df, _, _, f, p, against) in enumerate(table.itertuples(name=None))
-    ]
-    told = f", {square_unit(unit)}" if unit else ""
-    head = ["Source", "df", f"sum of squares{told}", f"mean square{told}", "F", "p"]
-    return Table([*head, "tested against"], rows)

@@ -31,10 +31,10 @@ from grr.formulas.method_comparison import (
 )
 from grr.formulas.second_look import confidence_of, rules_at_look
 from grr.model.blocks import Banner, Block, Bullets, Fold, Heading, Prose, Table
-from grr.model.choices import FIX_FIRST, Decision, OperatorsAre
+from grr.model.choices import FIX_FIRST, WHOLE, Decision, OperatorsAre
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
-from grr.model.names import begun, shortened
+from grr.model.names import LONGEST_NAME, begun, shortened
 from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import JOIN, MOST_PERCENT, counted, figures, length, listed, percent
 from grr.model.study import Study, checked_study
@@ -43,21 +43,19 @@ from grr.questions.check import RUINED, check
 from grr.questions.deciding import Criterion
 from grr.questions.drift import DEFAULT_MARGIN_PERCENT, drift, stated_margin, zero_every
 from grr.questions.gauge import GaugeResult, spread_text, tolerance_text
-from grr.questions.improving import mean_that_reaches
+from grr.questions.improving import grr_variances, mean_that_reaches
 from grr.questions.intervals import pivots_as_read, pivots_of, specification_of
 from grr.questions.method_differences import (
     LONGEST_HEAD,
     MethodNumbers,
     WorstPoint,
     agreement_sentence,
-    anova_table,
     method_numbers,
     named_methods,
     operator_table,
     operators_sentence,
     ratio_sentence,
     time_sentence,
-    variances_of,
     without_drift,
 )
 from grr.questions.risk import circumstances
@@ -103,8 +101,6 @@ LOOKS: Mapping[Recommendation, tuple[str, str]] = {
 BETTER_FROM = 1.5
 #: So many findings to mend are told.
 MOST_MENDED = 6
-#: Longest name in a headline.
-LONGEST_NAME = 30
 CAUTION = (
     "This comparison does not replace the drawing, the customer's requirements, the calibration "
     "of the gauge or the judgement of a competent person."
@@ -593,8 +589,7 @@ class MethodComparison(Printed):
         blocks.append(Fold("Each operator's own difference", [operator_table(numbers)]))
         table = numbers.anova_table
         if table is not None:
-            anova = anova_table(table, study.unit)
-            blocks.append(Fold("Analysis of variance", [anova], brief=True))
+            blocks.append(Fold("Analysis of variance", table.blocks(), brief=True))
         return [*blocks, Prose([CAUTION])]
 
 
@@ -675,7 +670,7 @@ def margin_of(study: Study, margin_share: float | None, margin: float | None) ->
 def judged(result: GaugeResult, worst: WorstPoint) -> MethodJudgement:
     """Return how one method's GRR stands against the limit of acceptance."""
     study = result.study
-    measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
+    measure = study.judged_by
     value = result.value("GRR", measure)
     if math.isnan(value):
         why = result.reasons.get(measure, "GRR was not estimated")
@@ -810,14 +805,14 @@ def condition_of(study: Study, numbers: MethodNumbers, method: str) -> Condition
     interval of zeroing is that of `grr.drift`; what may drift within it stays in the error.
     """
     result, worst = numbers.results[method], numbers.worst[method]
-    measure = "percent_tolerance" if result.study.purpose == "accept" else "percent_tv"
+    measure = result.study.judged_by
     now, limit = result.value("GRR", measure), result.study.rules.limit_percent
     if not now > 0.0:
         return None
     spread = study.rules.spread
     to_share = now / (spread * result.value("GRR", "sd"))
     every = zero_every(study, method)
-    source, left = variances_of(result), worst.drift
+    source, left = grr_variances(result), worst.drift
     if every and numbers.drift is not None:
         source = without_drift(result, numbers.drift.methods[method])
         left = drift(study).re_zero[method].allowed
@@ -840,25 +835,20 @@ def condition_of(study: Study, numbers: MethodNumbers, method: str) -> Condition
 def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
     """Return head and rows of the table of methods."""
     numbers, unit = found.numbers, found.study.unit
+    results = [numbers.results[name] for name in numbers.methods]
     rows = []
-    for label, quantity in (
-        ("repeatability EV", "EV"),
-        ("reproducibility AV", "AV"),
-        ("GRR", "GRR"),
+    for label, quantity, ratio in (
+        ("repeatability EV", "EV", numbers.ev_ratio),
+        ("reproducibility AV", "AV", None),
+        ("GRR", "GRR", numbers.grr_ratio),
     ):
-        row = [f"{label} (sd)"]
-        for method in numbers.methods:
-            value = numbers.results[method].value(quantity, "sd")
-            row.append(
-                "not estimated"
-                if math.isnan(value)
-                else spread_text(numbers.results[method], value, sds=1.0)
-            )
-        ratio = {"EV": numbers.ev_ratio, "GRR": numbers.grr_ratio}.get(quantity)
-        of_row = [numbers.results[method].value(quantity, "sd") for method in numbers.methods]
-        known = ratio is not None and ratio.known and of_row[0] > 0.0
-        row.append(f"× {figures(of_row[1] / of_row[0])}" if known else "")
-        rows.append(row)
+        sds = [result.value(quantity, "sd") for result in results]
+        shown = [
+            "not estimated" if math.isnan(sd) else spread_text(result, sd, sds=1.0)
+            for result, sd in zip(results, sds, strict=True)
+        ]
+        known = ratio is not None and ratio.known and sds[0] > 0.0
+        rows.append([f"{label} (sd)", *shown, f"× {figures(sds[1] / sds[0])}" if known else ""])
     criteria = [found.judgements[name].criterion for name in numbers.methods]
     if criteria[0] is not None and criteria[1] is not None:
         name = criteria[0].name
@@ -926,7 +916,11 @@ def what_next(found: MethodComparison) -> list[tuple[str, list[str]]]:
         for name in names
         if name in found.conditions
     ]
-    open_ends = _otherwise_sentence(found)
+    open_ends, other = [], found.otherwise
+    if other is not None:
+        whom = "a sample of those who will measure" if found.study.all_studied else "all who will"
+        then = f"{other.headline[0].lower()}{other.headline[1:]}"
+        open_ends.append(f"If these operators were {whom}: {then}.")
     if found.numbers.no_drift:
         open_ends.append(f"Whether drift plays a part is not known: {found.numbers.no_drift}.")
     return [*parts, ("What this takes as given", [operators_sentence(found.numbers), *open_ends])]
@@ -946,7 +940,7 @@ def _conditions_of(found: MethodComparison, method: str) -> list[str]:
 def _only_if(found: MethodComparison, method: str) -> str:
     """Return a condition, and what the method would take then, as the rest of "only if"."""
     condition, seconds = found.conditions[method], found.numbers.seconds.get(method)
-    of = "the tolerance" if found.study.purpose == "accept" else "the total variation"
+    of = WHOLE[found.study.judged_by]
     text = f"{condition.words}: it then takes about {percent(condition.share)} of {of}"
     if condition.readings > 1 and seconds is not None:
         text += f", and {condition.readings * seconds:.0f}{JOIN}s a part"
@@ -1011,7 +1005,7 @@ def _more_sentence(found: MethodComparison) -> str:
         return ""
     least, most = sorted(point.zone for point in numbers.worst.values())
     times = most / least
-    of = "the tolerance" if found.study.purpose == "accept" else "the total variation"
+    of = WHOLE[found.study.judged_by]
     drifts = ", drift included" if numbers.worst[costly].drift > 0.0 else ""
     name, other = (shortened(m, LONGEST_NAME) for m in (costly, found.case.other(costly)))
     text = f"{begun(name)} takes {figures(times)} times as much of {of} as {other}{drifts}"
@@ -1056,15 +1050,6 @@ def _good_enough_sentence(found: MethodComparison) -> str:
         "neither": f"Neither {base} nor {candidate} is good enough",
     }[found.choice]
     return f"{words}: confidence {shown} (at least {asked} is required)."
-
-
-def _otherwise_sentence(found: MethodComparison) -> list[str]:
-    """Return what would be recommended were the operators counted the other way."""
-    other = found.otherwise
-    if other is None:
-        return []
-    whom = "a sample of those who will measure" if found.study.all_studied else "all who will"
-    return [f"If these operators were {whom}: {other.headline[0].lower()}{other.headline[1:]}."]
 
 
 def _share_sentence(numbers: MethodNumbers, judgements: Mapping[str, MethodJudgement]) -> str:

@@ -38,16 +38,17 @@ from grr.formulas.operator_comparison import (
 )
 from grr.formulas.second_look import went_on
 from grr.model.blocks import Block, Bullets, Callout, Fold, Heading, Prose, Table
+from grr.model.choices import WHOLE
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.frames import frame
-from grr.model.names import begun, shortened
+from grr.model.names import LONGEST_NAME, begun, shortened
 from grr.model.printed import EXAMPLE, Printed
 from grr.model.rounding import JOIN, figures, length, listed, p_cell, p_text, percent
 from grr.model.study import Cube, Study, checked_study
 from grr.model.values import number
 from grr.questions.causes import Cause, causes_of
-from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason
+from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason, length_and_share
 from grr.questions.drift_series import BumpFound
 from grr.questions.gauge import result_of_record
 from grr.questions.scatter import read_by_everyone
@@ -115,8 +116,6 @@ CONFIRM[LOW] = CONFIRM[HIGH]
 CONSISTENCY_LEVEL = 0.99
 #: What is left over below this share of the largest is rounding of the computer.
 NOISE = 1e-9
-#: Longest name in a headline or a finding.
-LONGEST_NAME = 30
 NO_BLAME = (
     "These sentences are about how the gauge is handled, not about persons. Confirm a finding "
     "before acting on it."
@@ -473,7 +472,7 @@ def _matters_from(study: Study) -> float:
     where N people will ever measure.
     """
     result = result_of_record(study)
-    measure = "percent_tolerance" if study.purpose == "accept" else "percent_tv"
+    measure = study.judged_by
     sd, share = result.value("GRR", "sd"), result.value("GRR", measure)
     if not (sd > 0.0 and share > 0.0):
         return math.nan
@@ -573,12 +572,12 @@ def _cell_table(
         "sd": np.sqrt(variances),
         "h": h_statistic(cells.means),
         "k": k_statistic(variances, df),
-        "residual": nothing if residuals is None else residuals.residual,
-        "residual_limit": nothing
-        if residuals is None
-        else np.broadcast_to(residuals.limit, nothing.shape),
-        "residual_p": nothing if residuals is None else residuals.p,
+        **dict.fromkeys(("residual", "residual_limit", "residual_p"), nothing),
     }
+    if residuals is not None:
+        limits = np.broadcast_to(residuals.limit, nothing.shape)
+        columns |= {"residual": residuals.residual, "residual_limit": limits}
+        columns["residual_p"] = residuals.p
     index = pd.MultiIndex.from_product(
         [study.parts, study.operator_names], names=["part", "operator"]
     )
@@ -727,11 +726,10 @@ def _common_drift(drift: DriftNumbers) -> str:
 def _drifting(whose: str, drift: DriftNumbers, change: float, rate: float) -> str:
     (found,) = drift.methods.values()
     text = f"{whose} {'rise' if change > 0 else 'fall'} while measuring"
-    size = _size_words(abs(change), drift.study)
+    size = length_and_share(change, drift.study)
     if found.curve is not None:
         return f"{text}, by {size} over a session, most of it at its start."
-    per = "a minute" if drift.taken.unit == "min" else "from one reading to the next"
-    return f"{text}, by {length(abs(rate), drift.study.unit)} {per}: over a session {size}."
+    return f"{text}, by {length(abs(rate), drift.study.unit)} {drift.per}: over a session {size}."
 
 
 @dataclass(frozen=True)
@@ -870,7 +868,7 @@ def _practical(numbers: OperatorNumbers, offset: OperatorOffset) -> list[str]:
             ", which a mean of many readings still shows."
         )
     if offset.without is not None and offset.without.known:
-        of = "the tolerance" if study.purpose == "accept" else "the total variation"
+        of = WHOLE[study.judged_by]
         lines.append(f"Reading alike, GRR would take {offset.without:i} of {of}.")
     if length(abs(offset.as_read), study.unit) != length(size, study.unit):
         lines.append(
@@ -937,13 +935,6 @@ def _agreeing(numbers: OperatorNumbers, name: str) -> tuple[str, ...]:
 def _others_than(numbers: OperatorNumbers, name: str) -> list[str]:
     """Return the other operators."""
     return [other for other in numbers.study.operator_names if other != name]
-
-
-def _size_words(value: float, study: Study) -> str:
-    """Return a length with its share of the tolerance."""
-    text = length(value, study.unit)
-    width = None if study.tolerance is None else study.tolerance.width
-    return text if width is None else f"{text} ({percent(100.0 * value / width)} of the tolerance)"
 
 
 def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]) -> str:

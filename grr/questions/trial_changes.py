@@ -9,7 +9,7 @@ import numpy as np
 from grr.formulas.analysis_of_variance import interaction_too_small
 from grr.formulas.arrays import Array
 from grr.formulas.change_points import TrialShift, trial_shifts
-from grr.model.names import shortened
+from grr.model.names import LONGEST_NAME, shortened
 from grr.model.rounding import length, listed
 from grr.model.study import Study
 from grr.questions.sittings import within_sessions
@@ -21,8 +21,6 @@ LEVEL = 0.003
 TOO_SMALL = 0.001
 #: Repeats that scatter less than this share of the last digit are hidden by it.
 HIDDEN = 0.5
-#: Longest name in a sentence.
-LONGEST_NAME = 30
 
 
 class TrialChange(NamedTuple):
