@@ -16,6 +16,7 @@ from snapshot import assert_snapshot
 import grr
 from grr.files.events import Event, Events
 from grr.files.folder import EVENTS_FILE, save_study
+from grr.questions.drift import zero_every
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 TOLERANCE = grr.Tolerance(-3.0, 3.0)
@@ -88,20 +89,21 @@ def test_the_slope_interval_holds_the_truth():
 
 def test_no_drift_is_said_with_what_it_could_be():
     result = grr.drift(study(nothing))
+    found, when = result.method(""), result.re_zero[""]
     assert result.headline == "No drift shows while measuring."
-    assert result.method("").shape == "none"
-    assert "at most" in result.sentences[0]
-    assert "Longer sessions were not watched" in result.sentences[1]
+    assert found.shape == "none" and result.numbers.drifters("") == []
+    low, high = found.slope.limits()
+    assert low < 0.0 < high
+    assert found.span < when.sure < np.inf  # what may still be there, beyond what was watched
 
 
 def test_where_no_drift_shows_nobody_is_sent_to_zero_again():
-    result = grr.drift(study(nothing, noise=0.8))
+    source = study(nothing, noise=0.8)
+    result = grr.drift(source)
     when, found = result.re_zero[""], result.method("")
     assert found.shape == "none" and when.estimate == np.inf
-    assert when.sure < found.span
-    text = plain(result)
-    assert "zero again every" not in text
-    assert "a drift too small to show could still reach 5.0 % of the tolerance" in text
+    assert when.sure < found.span and when.share == pytest.approx(0.05)
+    assert zero_every(source) == ""
 
 
 def test_an_operator_whose_drift_cannot_be_fitted_is_told_with_the_reason():
@@ -110,7 +112,7 @@ def test_an_operator_whose_drift_cannot_be_fitted_is_told_with_the_reason():
     result = grr.drift(grr.Study(table, unit="µm", tolerance=TOLERANCE))
     assert result.numbers.operators("") == ["A", "C"]
     assert result.numbers.unfitted["", "B"].startswith("no part was measured at two different")
-    assert "B: drift not estimated, no part was measured at two" in plain(result)
+    assert result.numbers.unfitted["", "B"] in plain(result)
 
 
 def test_a_drift_is_worked_out_once_and_nobody_can_change_it():
@@ -141,18 +143,19 @@ def test_no_curve_where_the_drift_is_straight():
 
 
 def test_a_warm_frame_reads_low_and_a_rise_is_something_else():
-    low = plain(grr.drift(study(falling, noise=0.02)))
+    low, high = (grr.drift(study(d, noise=0.02)) for d in (falling, lambda m, o, t: 0.05 * t))
+    assert low.numbers.change("") == pytest.approx(-0.54, abs=0.05)
+    assert high.numbers.change("") == pytest.approx(0.54, abs=0.05)
     # 0.54 µm over 25 mm · 11.5·10⁻⁶/K is 1.9 K.
-    assert "when warmed by 1.9 K" in low
-    assert "warmed after zeroing reads low, as here" in low
-    high = plain(grr.drift(study(lambda m, o, t: 0.05 * t)))
-    assert "But a frame warmed after zeroing reads low, and these readings rise" in high
+    told, other = (next(s for s in found.sentences if "K (" in s) for found in (low, high))
+    assert "1.9\xa0K" in told
+    assert told.split("/K).")[1] != other.split("/K).")[1]
 
 
 def test_one_operator_who_drifts_is_named_and_sets_the_interval():
     result = grr.drift(study(lambda m, o, t: -0.1 * t if o == "B" else 0.0, noise=0.05))
-    assert result.headline.startswith("What B reads falls by")
-    assert "A and C show none" in " ".join(result.sentences)
+    assert result.numbers.fastest("") == "B" and result.numbers.drifting("") == ["B"]
+    assert result.numbers.drifters("") == ["B"] and result.numbers.change("") < 0.0
     assert result.re_zero[""].estimate == pytest.approx(3.0, abs=0.4)
 
 
@@ -169,8 +172,8 @@ def test_a_bump_is_found_and_told():
     result = grr.drift(
         study(lambda m, o, t: 0.5 if o == "C" and t > 5.0 else 0.0, noise=0.08, seed=3)
     )
-    (sentence,) = [s for s in result.sentences if "bumped" in s]
-    assert sentence.startswith("C: after") and "higher" in sentence
+    (bump,) = result.numbers.bumps
+    assert bump.operator == "C" and bump.size > 0.0
     row = result.to_frame().loc[("", "C")]
     assert row["bump"] == pytest.approx(0.5, abs=0.2)
     assert row["bump_at"] == pytest.approx(5.0, abs=0.6)
@@ -183,12 +186,13 @@ def test_a_bump_is_placed_after_the_right_reading(before):
     own = table.index[table["operator"] == "B"]
     table.loc[own[before:], "reading"] += 1.0
     result = grr.drift(grr.Study(table, unit="µm"))
-    (sentence,) = [s for s in result.sentences if "bumped" in s]
+    (bump,) = result.numbers.bumps
     first = table.loc[own[before]]
-    place = f"from part {first['part']} in trial {first['trial']} on"
-    assert sentence.startswith(f"B: after {before} readings, {place}, all readings are")
+    assert (bump.operator, bump.at) == ("B", before)
+    assert (bump.part, bump.trial) == (first["part"], first["trial"])
+    assert result.sudden and all("B" in words for words in result.sudden)
     assert result.to_frame().loc[("", "B"), "bump_at"] == before
-    assert "the readings of B jump within a session" in result.headline
+    assert result.sudden[0] in result.headline
 
 
 def test_a_bump_names_its_session():
@@ -197,16 +201,16 @@ def test_a_bump_names_its_session():
     table["order"] = np.arange(1, len(table) + 1)  # round by round: each trial is a session
     own = table.index[(table["operator"] == "C") & (table["trial"] == 3)]
     table.loc[own[4:], "reading"] -= 0.8
-    (sentence,) = [s for s in grr.drift(grr.Study(table, unit="µm")).sentences if "bumped" in s]
-    assert sentence.startswith("C: after 4 readings of session 3, from part")
-    assert "in trial 3 on" in sentence
+    (bump,) = grr.drift(grr.Study(table, unit="µm")).numbers.bumps
+    assert (bump.operator, bump.at, bump.session, bump.trial) == ("C", 4, 3, 3)
+    assert bump.sessions > 1
 
 
 def test_the_order_alone_will_do():
     source = study(falling, times=False)
     result = grr.drift(source)
     assert result.numbers.taken.unit == "reading"
-    assert "from one reading to the next" in result.sentences[0]
+    assert result.numbers.per in result.sentences[0]
     assert result.to_frame()["span"].max() == 30
 
 
@@ -239,7 +243,7 @@ def test_sessions_begin_anew_after_a_pause_and_at_a_zero(tmp_path):
     assert taken.loc[0, "since"] > 0.99  # counted from the zero, a minute before
     zero = result.method("handheld").zero
     assert zero.mean == pytest.approx(-0.3)
-    assert "zero moves by −0.30" in " ".join(result.sentences)
+    assert zero.largest == pytest.approx(-0.3)
 
 
 @pytest.mark.parametrize("known", ["none", "some"])

@@ -42,8 +42,9 @@ def test_one_sided_tolerance_uses_half_the_spread_and_the_distance_of_the_mean()
 def test_mean_past_the_only_limit_is_not_computable_and_says_why() -> None:
     result = grr.anova(grr.Study(manual_readings(), tolerance=grr.Tolerance(upper=-0.5)))
     assert result.sources["percent_tolerance"].isna().all()
-    assert "at or past the only limit" in result.reasons["percent_tolerance"]
-    assert "at or past the only limit" in str(result)
+    why = result.estimate("GRR", "percent_tolerance").why
+    assert why == result.reasons["percent_tolerance"]
+    assert why in " ".join(str(result).split())
     assert grr.verdict(result).decision == "NOT DECIDED YET"
 
 
@@ -55,7 +56,7 @@ def test_process_sd_replaces_total_variation() -> None:
     assert result.sources.loc["GRR", "percent_tv"] == pytest.approx(100 * grr_sd / 2.0)
     too_small = grr.anova(grr.Study(manual_readings(), process_sd=0.2))
     assert np.isnan(too_small.sources.loc["PV", "sd"])
-    assert "smaller than" in too_small.reasons["PV"]
+    assert too_small.reasons["PV"]
     assert too_small.ndc is None
 
 
@@ -86,7 +87,7 @@ def test_negative_estimates_are_shown_as_0_and_labelled() -> None:
     result = grr.anova(grr.Study(manual_readings()), interaction="keep")
     assert result.below_zero == ("INT",)
     assert result.sources.loc["INT", "variance"] == 0.0
-    assert "estimated below zero" in str(result)
+    assert str(result).count("below zero") >= 2  # in the table, and in a note
     shown = result.sources.loc[["EV", "AV", "INT"], "variance"].sum()
     assert result.sources.loc["GRR", "variance"] == pytest.approx(shown, rel=1e-12)
     table = result.anova_table["mean_sq"]
