@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -90,6 +91,8 @@ MORE = (
 )
 #: Most studies that the start page lists; the rest are reached by their notebooks.
 MOST_LISTED = 60
+#: So many seconds the start page works out decisions; later rows tell the number of readings.
+PATIENCE = 1.0
 #: Longest name of a study or an operator in a large line.
 LONGEST = 24
 
@@ -150,7 +153,8 @@ def start_page(top: str | Path = "..") -> Screen:
         raise StudyError(
             "There is no such folder", "Give the folder that grr lab has filled", file=top
         )
-    rows = [_row(top / name) for name in study_folders(top)[:MOST_LISTED]]
+    until = time.monotonic() + PATIENCE
+    rows = [_row(top / name, until) for name in study_folders(top)[:MOST_LISTED]]
     # Of one's own studies the one to go on with comes first.
     own = sorted((row for row in rows if not row["example"]), key=lambda row: row["order"])
     examples = [row for row in rows if row["example"]]
@@ -170,7 +174,7 @@ def start_page(top: str | Path = "..") -> Screen:
     return Screen(said, "start.html.j2", values)
 
 
-def _row(folder: Path) -> dict[str, Any]:
+def _row(folder: Path, until: float) -> dict[str, Any]:
     """Return a study as the start page lists it; one that cannot be read says so."""
     shipped = folder.parent.name == PLACES[1]
     try:
@@ -189,7 +193,8 @@ def _row(folder: Path) -> dict[str, Any]:
         "order": (_turn(progress), progress.title.lower()),
         "planned": bool(progress.settings and progress.settings.plan),
     }
-    if progress.study is None or example or not progress.measured:
+    late = time.monotonic() > until
+    if progress.study is None or example or late or not progress.measured:
         return row
     return row | _decided(progress.study)
 

@@ -26,6 +26,7 @@ from grr.model.choices import FIX_FIRST
 from grr.model.rounding import limits_text
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance
+from grr.page import screens
 from grr.page.frame import brief, frame_html, page_address, progress_of, show_frame
 from grr.page.label import study_label
 from grr.questions.renewal import recheck
@@ -180,6 +181,10 @@ def test_the_start_page_lists_ones_own_studies_first_and_names_the_next_step(
     assert str(verdict(study).decision) in html
     assert "the readings cannot be used" in html
     assert "step=measure" in html
+    monkeypatch.setattr(screens, "PATIENCE", -1.0)  # long lists do not wait for every decision
+    late = grr.start_page(tmp_path)._repr_html_()
+    assert str(verdict(study).decision) not in late
+    assert f"{study.taken} readings" in late
 
 
 def test_progress_tells_what_is_done(study: grr.Study, tmp_path: Path) -> None:
