@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections import Counter
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import KW_ONLY, dataclass, field, fields, replace
 from functools import cached_property
@@ -267,8 +268,8 @@ class Study:
     def trials(self) -> int:
         """The largest number of readings that one operator took of one part."""
         table = self.__dict__["readings"]
-        keys = [name for name in ("part", "operator", "method") if name in table]
-        return int(table.groupby(keys, sort=False)["trial"].count().max())
+        keys = [table[name] for name in ("part", "operator", "method") if name in table]
+        return max(Counter(zip(*keys, strict=True)).values())
 
     @cached_property
     def taken(self) -> int:
@@ -299,11 +300,15 @@ class Study:
                 "Compare them with grr.compare_methods, or take one with study.for_method",
                 value=", ".join(self.methods),
             )
+        values, trials = self.once(("cube", column), lambda: self._laid_out(column))
+        return Cube(values.copy(), self.parts, self.operator_names, trials)
+
+    def _laid_out(self, column: str) -> tuple[NDArray[np.float64], tuple[int, ...]]:
         place, trials = self._places
         shape = (len(self.parts), len(self.operator_names), len(trials))
         values = np.full(shape, np.nan)
         values[place] = self.__dict__["readings"][column].to_numpy()
-        return Cube(values, self.parts, self.operator_names, trials)
+        return values, trials
 
     @cached_property
     def _places(self) -> tuple[tuple[NDArray[np.intp], ...], tuple[int, ...]]:

@@ -99,8 +99,9 @@ def interval_frame(
         pivots_of(result, draws=draws, seed=seed, even=even), specification_of(result), level=level
     )
     keys = [(quantity, measure) for quantity in result.source_names for measure in MEASURES]
+    keys += [("ndc", "value"), ("ICC", "value")]
     rows = []
-    for key in [*keys, ("ndc", "value"), ("ICC", "value")]:
+    for key in keys:
         reason = _reason(result, *key)
         lower, upper = limits.get(key, (math.nan, math.nan))
         if not reason and math.isnan(lower):
@@ -110,9 +111,7 @@ def interval_frame(
         rows.append((_estimate(result, *key), float(lower), float(upper), reason))
     return pd.DataFrame(
         rows,
-        index=pd.MultiIndex.from_tuples(
-            [*keys, ("ndc", "value"), ("ICC", "value")], names=["quantity", "measure"]
-        ),
+        index=pd.MultiIndex.from_arrays([*zip(*keys, strict=True)], names=["quantity", "measure"]),
         columns=["estimate", "lower", "upper", "reason"],
     )
 

@@ -115,7 +115,9 @@ def since_zeroed(study: Study) -> Sittings:
 def timed(study: Study) -> bool:
     """Whether the time of every reading is known."""
     table = study.readings
-    return "time" in table and bool(table.loc[table["reading"].notna(), "time"].notna().all())
+    if "time" not in table:
+        return False
+    return bool((table["time"].notna() | table["reading"].isna()).all())
 
 
 #: Readings of one person further apart than this were taken on different days: nobody measures
