@@ -267,7 +267,7 @@ def chance(probability: float) -> str:
         return NOT_ESTIMATED
     if probability < 1e-9:
         return f"under 0.001{JOIN}ppm"
-    if probability < 1e-3:
+    if probability < 1e-3 * (1.0 - 1e-9):  # a risk held at 0.1 % is that, whatever the last bit
         return f"{figures(1e6 * probability)}{JOIN}ppm"
     if probability > 0.99:
         shown = "over 99.999" if probability > 0.99999 else _not_rounded_to_all(probability)
