@@ -68,13 +68,14 @@ FEWEST_UNDER_A_HEAD = 5
 def numbers_blocks(result: GaugeResult) -> list[PageBlock]:
     """Return the result of record with its intervals, and beside it that of the other method."""
     level = confidence_of(result.study)
+    estimator = [] if result.method == "average_range" else [f"{result.estimator}."]
     opening, *found = or_reason(lambda: result.intervals(level=level).blocks(), "No intervals: ")
+    assert isinstance(opening, Prose)
     shown = _with_intervals(result, found)
     other = or_reason(lambda: _beside(result, shown), "By the other method: not possible: ")
     return [
         Heading(f"{result.estimator_name}, the method of record", 3),
-        Prose([] if result.method == "average_range" else [f"{result.estimator}."]),
-        opening,
+        Prose([" ".join([*estimator, *opening.paragraphs])]),
         *(other if isinstance(other[0], Table) else [shown, *other]),
         Bullets(closing(result)),
         *found[1:],

@@ -299,12 +299,13 @@ def report_of(study: Study, shown: Study, cover: Cover, *, baseline: str | None 
     data = [*_found(check(shown), steps), *conduct_blocks(shown, cover.deviations)]
     title = shown.title if len(shown.title) > LONGEST_TITLE else ""  # else page 1 has it whole
     about = [("Title", title), ("Methods", ", ".join(shown.methods)), *all_facts(shown)]
+    facts = [Facts(about)] if any(answer for _, answer in about) else []
     proof = provenance_blocks(study, shown)
     parts = [
         *reasons,
         Part("data", DATA, data, new_page=not reasons),
         *(part for part in parts if part not in reasons and not part.annex),
-        Part("facts", "Annex, what was measured and how", [Facts(about)], annex=True),
+        Part("facts", "Annex, what was measured and how", facts, annex=True),
         *(part for part in parts if part.annex),
         Part("record", "Where the numbers come from", proof, annex=True),
     ]

@@ -218,7 +218,7 @@ SLANT, COS, SIN = 38.0, 0.79, 0.62
 #: Distance of a label from its axis in px.
 GAP = 8.0
 #: Least room between two labels in px.
-LABELS_APART = 4.0
+LABELS_APART = 9.0
 
 
 @dataclass(frozen=True)
