@@ -72,7 +72,11 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
         )
     table = table.sort_values("time" if by_time else "order", kind="stable")
     method = table["method"].tolist() if "method" in table else [""] * len(table)
-    clock = _minutes(table["time"]) if by_time else table["order"].to_numpy(dtype=np.float64)
+    if by_time:
+        at = table["time"].to_numpy(dtype="datetime64[ns]")
+        clock = np.asarray((at - at[0]) / np.timedelta64(1, "s") / 60.0)
+    else:
+        clock = table["order"].to_numpy(dtype=np.float64)
     start = _changes(method) | _takes_over(table["operator"].tolist())
     start[0] = True
     since_zero = np.full(len(table), np.nan)
@@ -436,11 +440,6 @@ def seconds_between(found: Sittings) -> dict[str, Array]:
         str(method): of.to_numpy(dtype=np.float64)
         for method, of in gaps.groupby(table["method"].loc[gaps.index], sort=False)
     }
-
-
-def _minutes(times: pd.Series[pd.Timestamp]) -> Array:
-    at = times.to_numpy(dtype="datetime64[ns]")
-    return np.asarray((at - at[0]) / np.timedelta64(1, "s") / 60.0)
 
 
 def _changes(labels: list[str]) -> Mask:
