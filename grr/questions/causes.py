@@ -1369,7 +1369,7 @@ def _compare(study: Study, *, scatter: bool = False) -> str:
         for key, words in _TO_COMPARE.items()
         if not _stated(study, key) and not (scatter and key == "zero_orientation")
     ]
-    if study.facts.get("place_marked"):
+    if study.facts.get("place_marked") or "place" in study.readings:
         left = [words for words in left if words != _TO_COMPARE["measuring_place"]]
     if study.methods:  # named by how the gauge is held
         left = [words for words in left if words != _TO_COMPARE["holding"]]

@@ -1003,7 +1003,9 @@ def _not_stated(study: Study) -> Iterator[Finding]:
     missing = [
         words
         for key, words in _NEEDED.items()
-        if study.facts.get(key) in (None, "") and not (key == "holding" and _held(study))
+        if study.facts.get(key) in (None, "")
+        and not (key == "holding" and _held(study))
+        and not (key == "measuring_place" and "place" in study.readings)
     ]
     if missing:
         yield Finding(
