@@ -186,9 +186,12 @@ def _tolerance_name(result: GaugeResult, width: float | None, reach: float) -> l
 
 def _reasons(result: GaugeResult, spreads: dict[str, float]) -> list[dict[str, Any]]:
     notes = []
+    told: set[str] = set()
     for row, name in enumerate(spreads):
         if math.isnan(spreads[name]):
-            text = f"not estimated: {result.reasons.get(name, 'the study cannot give it')}"
+            reason = result.reasons.get(name, "the study cannot give it")
+            text = f"not estimated{', as above' if reason in told else f': {reason}'}"
+            told.add(reason)
             lines = template.lines(text, 42)
             notes.append(
                 template.note(
