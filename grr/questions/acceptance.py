@@ -361,8 +361,8 @@ def limit_sentences(result: GaugeResult, known: Narrowed, decision: Decision) ->
         f"They refuse about {about} of the good parts, {careful} with the doubt about GRR "
         f"counted in; up to {rules.most_refused_percent:g} % are allowed. Counted for "
         f"{known.parts}.",
-        "A part on a limit of the tolerance is then accepted with a chance of "
-        f"{100 * (1 - rules.confidence):.3g} %, the doubt about GRR counted in.",
+        "Judged by the acceptance limits, a part on a limit of the tolerance is accepted with a "
+        f"chance of {100 * (1 - rules.confidence):.3g} %, the doubt about GRR counted in.",
     ]
     if decision == Decision.NOT_DECIDED and (larger := larger_study(result)) is not None:
         lines.append(
