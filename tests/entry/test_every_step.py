@@ -51,6 +51,7 @@ pytestmark = pytest.mark.skipif(
 )
 
 HOWS = (FAILS, FAILS_ON, INTERRUPTED, KILLED, KILLED_WITHIN, POWER_CUT)
+ROLES = ("part", "operator", "trial", "reading")
 SHEET = b"part,operator,trial,reading\nP1,Ben,1,10.0081\nP2,Ben,1,10.0082\nP3,Ben,1,10.0083\n"
 
 
@@ -86,7 +87,10 @@ OPERATIONS: dict[str, tuple[tuple[dict[str, Any], ...], dict[str, Any]]] = {
         reading("block", "10.0074 10.5 10.0085", source="pasted"),
     ),
     "a block that answers a question": (ASKED, BLOCK),
-    "upload": (THREE, message("file", name="sheet.csv", content=SHEET)),
+    "upload": (
+        THREE,
+        message("file table", name="sheet.csv", content=SHEET, heads=1, roles=list(ROLES)),
+    ),
     "keep": (ASKED, message("keep", reading="r-4.1of2")),
     "cause": (ASKED, message("cause", reading="r-4.1of2", cause="dirt")),
     "undo": (THREE, message("undo")),
