@@ -347,8 +347,8 @@ def limit_sentences(result: GaugeResult, known: Narrowed, decision: Decision) ->
     readings = None if known.limits is None else rounded_inwards(known.limits, step)
     if readings is None:
         return (
-            f"None: the limits would have to lie {length(known.guard, study.unit)} inside the "
-            "tolerance at each end, and nothing would be left.",
+            f"No acceptance limits help: they would have to lie {length(known.guard, study.unit)} "
+            "inside the tolerance at each end, and nothing would be left.",
         )
     bias = "apart from bias"
     if known.bias is not None:
