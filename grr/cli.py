@@ -131,7 +131,7 @@ class _Printed(io.TextIOBase):
         self._stream.flush()
 
     def isatty(self) -> bool:
-        return self._stream.isatty()
+        return not self._stream.closed and self._stream.isatty()
 
 
 class _Parser(argparse.ArgumentParser):
