@@ -479,15 +479,10 @@ def _stack_result(stack: Stack, specs: Specifications, options: Options) -> _Sta
     columns["by_manual"] = _by_manual(columns[_judged_by(options.purpose)], rules)
     fixed = ["readings missing"] * incomplete + _design_flags(operators, trials)
     flags = [(hidden, _HIDDEN)]
-    if not incomplete:
-        flags += [
-            (np.asarray(value < 0), _BELOW_ZERO.format(name))
-            for name, value in (
-                ("AV", found.operator),
-                ("INT", found.interaction),
-                ("PV", found.part),
-            )
-        ]
+    flags += [
+        (np.asarray(value < 0), _BELOW_ZERO.format(name))
+        for name, value in (("AV", found.operator), ("INT", found.interaction), ("PV", found.part))
+    ]
     columns["flags"] = _stack_flags(fixed, flags)
     return _StackResult(columns, stack, squares, hidden)
 

@@ -33,6 +33,9 @@ from grr.model.rules import Rules
 #: whose shares lie further off. What the bounds of 100,000 draws lie apart from seed to seed, see
 #: ``tests/coverage/even_draws.md``.
 MARGIN = 0.006
+#: The same where the repeats scatter so unevenly that less than half of the degrees of freedom of
+#: EV count: GRR's tail is long then, and its bounds lie up to 5 % off.
+UNEVEN_MARGIN = 0.06
 #: The best first, as `grr.questions.deciding.decide` goes through them.
 _DECISIONS = np.array(list(Decision), dtype=object)
 _USE, _LIKE_THIS, _WITH_LIMITS, _NOT_DECIDED, _DO_NOT_USE = range(len(Decision))
@@ -45,6 +48,9 @@ _STEPS = 2
 #: How far the slope of Newton's step may be from that of the points, which alone is right where
 #: nearly all lies in other mean squares.
 _LEAST, _MOST = 0.7, 1.6
+#: Under this share of the points' slope the chance falls in steps from point to point, as where
+#: nearly all is repeatability of few degrees of freedom: the limit of the points is kept.
+_STEPPED = 0.5
 _ERROR_FUNCTION = (1.061405429, -1.453152027, 1.421413741, -0.284496736, 0.254829592)
 
 Limits = tuple[Array, Array]
@@ -136,6 +142,7 @@ class StackDraws:
         df = np.asarray(scaled.df_interaction if few else scaled.df_error, dtype=np.float64)
         square = (scaled.ss_interaction if few else scaled.ss_error) / df
         self.repeat_sd, self.repeat_df = np.sqrt(square), df if df_error is None else df_error
+        self.uneven = np.broadcast_to(self.repeat_df < 0.5 * df, self.unit.shape)
         self.mean = pivots.mean
         self.part, self.repeatability, self.operator, self.interaction, self.grr, self.total = (
             values.astype(np.float32)
@@ -395,14 +402,14 @@ class Priced:
     guard_sd: Array
     at_least: Array
 
-    def prices(self, factor: float, confidence: float) -> Limits:
+    def prices(self, factor: Array, confidence: float) -> Limits:
         """Return the least and the most that acceptance limits refuse, in percent of good parts.
 
-        With every point of GRR times ``factor``.
+        With every point of GRR of a study times its ``factor``.
         """
         found = limits_and_price(
             self.zone,
-            factor * self.guard_sd[:, None],
+            factor[:, None] * self.guard_sd[:, None],
             grr_sd=self.grr_sd,
             grr_at_least=factor * self.at_least,
             process_mean=self.mean,
@@ -447,7 +454,9 @@ def decisions(
     purpose: str,
     parts_from: str,
 ) -> Decisions:
-    """Decide as `grr.questions.deciding.decide` does, with GRR's bounds off either way: `MARGIN`.
+    """Decide as `grr.questions.deciding.decide` does, with GRR's bounds off either way.
+
+    How far off: `MARGIN` and `UNEVEN_MARGIN`.
 
     Parameters
     ----------
@@ -461,7 +470,8 @@ def decisions(
     """
     ratio = values["GRR_percent_tolerance" if purpose == "accept" else "GRR_percent_tv"]
     lower, upper = draws.bounds(purpose, rules.confidence)
-    margin = MARGIN * (2 if draws.people == 2 else 1) * (2 if purpose == "control" else 1)
+    margin = np.where(draws.uneven, UNEVEN_MARGIN, MARGIN)
+    margin *= (2 if draws.people == 2 else 1) * (2 if purpose == "control" else 1)
     good = np.flatnonzero((upper * (1.0 - margin) <= rules.good_percent) & (draws.people > 1))
     may_use = np.zeros(len(ratio), dtype=np.bool_)
     may_use[good] = ~forbids_use(good)
@@ -482,7 +492,7 @@ def decisions(
     if purpose == "accept" and rows.size:
         parts = draws.priced(values, parts_from, rules.confidence).of(rows)
         for found, factor in zip(ends, (1.0 - margin, 1.0 + margin), strict=True):
-            least, most = parts.prices(factor, rules.confidence)
+            least, most = parts.prices(factor[rows], rules.confidence)
             undecided = found[rows] == _NOT_DECIDED
             found[rows[undecided & (least > rules.most_refused_percent)]] = _DO_NOT_USE
             found[rows[undecided & (most <= rules.most_refused_percent)]] = _WITH_LIMITS
@@ -555,6 +565,7 @@ class Smooth:
             below = share.mean(axis=-1)
             beyond = np.clip(np.where(usual > 0.0, below, 1.0 - below), 0.2 * tail, 5.0 * tail)
             steep = np.sign(usual) * (density * slope / up_to).mean(axis=-1)
+            known &= steep * usual > _STEPPED * np.square(usual)
             step = beyond * np.log(beyond / tail) / np.clip(steep, least, most)
             y = y - np.clip(step, -0.5 * np.abs(y), 0.5 * np.abs(y))
         return np.where(known, y, start)

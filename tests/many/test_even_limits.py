@@ -85,6 +85,23 @@ def test_a_study_has_the_limits_that_it_has_alone() -> None:
         assert left["decision"].to_list() == right["decision"].to_list()
 
 
+def test_limits_where_one_reading_or_one_part_scatters(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Few degrees of freedom count then, and nearly all of GRR lies in the repeats."""
+    rng = np.random.default_rng(8)
+    table = varied(24, (10, 3, 3))
+    far = (table["part"] == 4) & ((table["study"] % 2 == 0) | (table["operator"] == "B"))
+    far &= (table["study"] % 2 == 0) | (table["trial"] == 2)
+    table.loc[far, "reading"] += 0.012 * rng.normal(size=int(far.sum()))
+    options = {"tolerances": TOLERANCE, "intervals": True}
+    fast = grr.analyse_many(table, **options)
+    monkeypatch.setattr(analyse, "_SURE", 0.5)
+    exact = grr.analyse_many(table, **options)
+    assert fast["decision"].to_list() == exact["decision"].to_list()
+    for name in ("GRR_sd", "TV_sd", "GRR_percent_tolerance", "GRR_percent_tv"):
+        for end in ("lower", "upper"):
+            assert_allclose(fast[f"{name}_{end}"], exact[f"{name}_{end}"], rtol=0.05)
+
+
 def test_what_lies_close_to_a_limit_is_worked_out_exactly(monkeypatch: pytest.MonkeyPatch) -> None:
     table = varied(30, (10, 3, 3))
     asked = []
