@@ -408,11 +408,20 @@ def chances_of_plan(settings: Settings) -> ExpectedPrecision:
     Raises
     ------
     StudyError
-        There is no plan, it measures nothing twice, or its gauges stand for others.
+        There is no plan, it measures nothing twice, its gauges stand for others, or it would be
+        judged by ranges, which know neither places nor gauges.
     """
     plan, rules = settings.plan, settings.rules
     if plan is None:
         raise StudyError("The study has no plan", "Plan parts, operators and trials")
+    if rules.method_of_record == "average_range" and (plan.places or plan.gauges):
+        raise StudyError(
+            "By average and range, the method of record, no study with places on the parts or "
+            "several gauges can be judged",
+            'State method_of_record = "anova" in study.toml before the first reading',
+            column="method_of_record",
+            value=rules.method_of_record,
+        )
     gauges = len(plan.gauges)
     if gauges and people_who_measure(settings.gauges_are, gauges, "gauges_are") > gauges:
         raise StudyError(

@@ -351,3 +351,11 @@ def test_what_gauges_differ_by_is_said_beside_the_changes():
     assert f"without it GRR would take {share:.1f} %".replace(" %", "") in notes.replace(
         "\xa0", " "
     )
+
+
+def test_a_plan_that_ranges_could_not_judge_is_told_before_anyone_measures():
+    plan = grr.Plan(("1", "2", "3"), ("A", "B"), 2, places=("head", "tail"))
+    settings = Settings(plan=plan, rules=grr.Rules(method_of_record="average_range"))
+    with pytest.raises(grr.StudyError, match="method of record") as refused:
+        chances_of_plan(settings)
+    assert refused.value.column == "method_of_record"
