@@ -992,4 +992,6 @@ def _on_the_sheet(study: Study, wide: int) -> dict[str, str]:
     if len(study.methods) > 1:
         return {"decision": begun(compare_with_baseline(study)[0].headline), "sign": ""}
     found = verdict(study)
-    return {"decision": str(found.decision), "sign": decision_sign(found.decision, wide)}
+    mend = found.findings.must_mend
+    sign = stop_sign() if mend else decision_sign(found.decision, wide)
+    return {"decision": str(found.banner), "sign": sign}

@@ -128,8 +128,9 @@ def test_a_notebook_shows_the_blocks_and_no_frame(study: grr.Study) -> None:
 def test_readings_to_mend_decide_nothing_and_are_ringed(monkeypatch: pytest.MonkeyPatch) -> None:
     on_page(monkeypatch)
     study = grr.open_study(DEMO_DATA / "dowel_pin_mistakes")
-    answer, checked = (page(study)._repr_html_() for page in (grr.answer_page, grr.check_page))
-    for html in (answer, checked):
+    pages = (grr.answer_page, grr.check_page, grr.file_page)
+    answer, checked, filed = (page(study)._repr_html_() for page in pages)
+    for html in (answer, checked, filed):
         assert FIX_FIRST in text_of(html)
     assert "%" not in text_of(answer).partition("Measuring takes")[2].partition("Biggest")[0]
     assert checked.count('fill="#fce6d8"') >= 1  # a ring around the reading that is named
