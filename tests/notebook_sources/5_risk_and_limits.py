@@ -56,10 +56,12 @@ grr.guard_band(result, rule="risk", risk=0.001)
 # %% [markdown]
 # ## One reading
 #
-# A part reads just inside the upper limit. How likely is it bad?
+# A part reads one digit inside the limit. How likely is it bad?
 
 # %%
-grr.misclassification(result, reading=10.0119)  # put a reading of yours here
+inside = study.tolerance.narrowed(study.resolution or 0.0)
+reading = inside.lower if inside.upper is None else inside.upper  # or a reading of yours
+grr.misclassification(result, reading=reading)
 
 # %% [markdown]
 # ## What would help
