@@ -81,7 +81,7 @@ def test_a_study_over_two_partitions_is_brought_together_or_refused(
 ) -> None:
     table = many_studies(40)
     path = write(table, tmp_path / "plant", 7)
-    with pytest.raises(grr.StudyError, match="split over partitions"):
+    with pytest.raises(grr.StudyError, match="partitions"):
         grr.cluster.analyse_many(path, client=client, split="error")
     found = grr.cluster.analyse_many(path, client=client)
     pd.testing.assert_frame_equal(
@@ -104,7 +104,7 @@ def test_tolerances_may_be_known_in_one_partition_only(tmp_path: Path) -> None:
     found = grr.cluster.analyse_many(path, tolerances=one)
     pd.testing.assert_frame_equal(found, grr.analyse_many(table, tolerances=one), check_dtype=False)
     assert found["GRR_percent_tolerance"].notna().sum() == 1
-    with pytest.raises(grr.StudyError, match="none of the studies"):
+    with pytest.raises(grr.StudyError, match="none of"):
         grr.cluster.analyse_many(path, tolerances={99: grr.Tolerance(9.9, 10.1)})
 
 
@@ -112,7 +112,7 @@ def test_what_cannot_be_read(tmp_path: Path) -> None:
     with pytest.raises(grr.StudyError, match="cannot be read"):
         grr.cluster.analyse_many(tmp_path / "nowhere")
     path = write(many_studies(2), tmp_path / "plant", 1)
-    with pytest.raises(grr.StudyError, match="no column gauge"):
+    with pytest.raises(grr.StudyError, match="column gauge"):
         grr.cluster.analyse_many(path, by="gauge")
     with pytest.raises(grr.StudyError, match="split is not"):
         grr.cluster.analyse_many(path, split="maybe")

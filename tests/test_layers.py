@@ -147,7 +147,7 @@ def test_public_names_survive_the_import_of_every_module() -> None:
 def test_every_public_name_is_there() -> None:
     for name in grr.__all__:
         assert getattr(grr, name) is not None
-    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+    with pytest.raises(AttributeError, match="nonsense"):
         grr.nonsense  # noqa: B018
 
 
@@ -183,7 +183,7 @@ def test_figures_list_their_public_names_only() -> None:
     assert dir(grr.show) == sorted(grr.show.__all__)
     for name in grr.show.__all__:
         assert callable(getattr(grr.show, name))
-    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+    with pytest.raises(AttributeError, match="nonsense"):
         grr.show.nonsense  # noqa: B018
 
 

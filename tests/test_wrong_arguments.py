@@ -138,7 +138,7 @@ def test_wrong_kinds_of_options_of_a_simulation(function: Any, wrong: dict[str, 
 @pytest.mark.parametrize("name", ["a\0b", b"bytes", Path("nul\0")])
 def test_names_that_no_file_can_have(name: Any) -> None:
     for read in (grr.read_readings, grr.read_columns, grr.open_study, grr.run_sheet):
-        with pytest.raises(grr.StudyError, match="name of a file or folder"):
+        with pytest.raises(grr.StudyError, match="file or folder"):
             read(name)
 
 
@@ -148,9 +148,9 @@ def test_names_that_no_file_can_have(name: Any) -> None:
 def test_one_name_in_two_spellings_is_no_plan(names: list[str], tmp_path: Path) -> None:
     for given in ({"operators": names}, {"parts": names}, {"methods": names}):
         plan = {"parts": ["1", "2"], "operators": ["A", "B"], "trials": 2, **given}
-        with pytest.raises(grr.StudyError, match=r"written in two ways|named twice"):
+        with pytest.raises(grr.StudyError, match=r"two ways|twice"):
             grr.plan_study(**plan)  # type: ignore[arg-type]
-        with pytest.raises(grr.StudyError, match=r"written in two ways|named twice"):
+        with pytest.raises(grr.StudyError, match=r"two ways|twice"):
             grr.Plan(**plan)  # type: ignore[arg-type]
     text = f"[plan]\nparts = ['1', '2']\ntrials = 2\noperators = {names!r}\n"
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
@@ -160,9 +160,9 @@ def test_one_name_in_two_spellings_is_no_plan(names: list[str], tmp_path: Path) 
 
 def test_two_columns_of_one_name_are_refused() -> None:
     table = pd.DataFrame({"part": ["1", "2"], "reading": [1.0, 2.0], "Reading ": [3.0, 4.0]})
-    with pytest.raises(grr.StudyError, match="Two columns are named reading"):
+    with pytest.raises(grr.StudyError, match="named reading"):
         grr.Study(table)
-    with pytest.raises(grr.StudyError, match="Two columns are named reading"):
+    with pytest.raises(grr.StudyError, match="named reading"):
         grr.analyse_many(table.assign(study="a"))
 
 

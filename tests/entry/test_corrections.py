@@ -31,7 +31,7 @@ def test_undo_twice_and_then_nothing_is_left(session, measure):
     measure(session, "10.0071", "10.0082")
     corrections.undo(session)
     corrections.undo(session)
-    with pytest.raises(StudyError, match="left to undo"):
+    with pytest.raises(StudyError, match="undo"):
         corrections.undo(session)
     assert session.due(session.record).part == "P1"
 
@@ -48,7 +48,7 @@ def test_any_reading_can_be_set_right_or_voided(session, measure):
 
 def test_a_reading_is_not_set_right_to_what_the_gauge_cannot_show(session, measure):
     row = measure(session, "10.0017").rows[0]
-    with pytest.raises(StudyError, match="finer than the gauge's last digit"):
+    with pytest.raises(StudyError, match="last digit"):
         corrections.set_right(session, row.id, "10.00715")
     assert by_part(session) == {("P1", 1): 10.0017}
 
@@ -96,16 +96,16 @@ def test_one_part_out_past_the_end_changes_nothing(session, measure):
     texts = ("10.0071", "10.0082", "10.0093", "10.0074", "10.0085", "10.0096")
     rows = [measure(session, text).rows[0] for text in texts]
     before = by_part(session)
-    with pytest.raises(StudyError, match="no place to move to"):
+    with pytest.raises(StudyError, match="to move"):
         corrections.one_part_out(session, rows[0].id, +1)
-    with pytest.raises(StudyError, match="no place to move to"):
+    with pytest.raises(StudyError, match="to move"):
         corrections.one_part_out(session, rows[0].id, -1)
     assert by_part(session) == before
 
 
 def test_an_unknown_cause_is_refused(session, measure):
     row = measure(session, "10.5").rows[0]
-    with pytest.raises(StudyError, match="Pick one of: dirt"):
+    with pytest.raises(StudyError, match="dirt"):
         corrections.name_cause(session, row.id, "did not like it")
 
 
@@ -140,7 +140,7 @@ def test_one_part_out_onto_a_reading_that_stays_is_refused(session, measure):
     measure(session, "10.0093", place=third)
     second = [measure(session, text).rows[0] for text in ("10.0071", "10.0082")][1]
     before = by_part(session)
-    with pytest.raises(StudyError, match="There is a reading of"):
+    with pytest.raises(StudyError, match="reading of"):
         corrections.one_part_out(session, second.id, +1)
     assert by_part(session) == before
 
@@ -158,6 +158,6 @@ def test_undo_leaves_the_readings_of_an_earlier_session(session, measure):
     measure(session, "10.0071")
     sessions.end(session, "0.0001")
     sessions.begin(session, "Ben")
-    with pytest.raises(StudyError, match="No reading of this session"):
+    with pytest.raises(StudyError, match="this session"):
         corrections.undo(session)
     assert by_part(session) == {("P1", 1): 10.0071}

@@ -89,7 +89,7 @@ def test_a_closing_zero_on_a_master_is_its_size(new_work, answers):
 def test_zero_on_a_master_has_its_size_and_certificate(new_work, answers):
     work = new_work()
     sessions.begin(work, "Ann")
-    with pytest.raises(StudyError, match="The master has no size"):
+    with pytest.raises(StudyError, match="no size"):
         sessions.answer(work, answers | {"zeroed_on": MASTER})
     on_master = {"zeroed_on": MASTER, "zero_master_size": "10.0000 mm", "zero": "10.0001"}
     sessions.answer(work, answers | on_master | {"zero_master_certificate": "C-17"})
@@ -103,7 +103,7 @@ def test_a_gap_asks_for_soak_and_zero_again(session, measure, clock, answers):
     assert session.stage(session.record) == "again"
     again = {item.key for item in sessions.questions(session, session.record)}
     assert again == {"soak_minutes", "room_temperature", "zero"}
-    with pytest.raises(StudyError, match="Check soak and zero first"):
+    with pytest.raises(StudyError, match="soak"):
         take(session, "10.0082")
     sessions.answer(session, {"soak_minutes": "40", "zero": "0.0001"})
     assert session.stage(session.record) == "measure"
@@ -121,7 +121,7 @@ def test_a_gap_is_told_by_the_time_that_passed_and_by_the_sleep_of_the_computer(
     measure(session, "10.0082")
     clock.set(31 * 60)  # the seconds stand still while the computer sleeps
     assert session.stage(session.record) == "again"
-    with pytest.raises(StudyError, match="Check soak and zero first"):
+    with pytest.raises(StudyError, match="soak"):
         take(session, "10.0093")  # and once more, with the jump on record
     assert session.stage(session.record) == "again"
 
@@ -139,10 +139,10 @@ def test_one_session_now_and_another_tomorrow(session, measure, clock, answers):
 
 
 def test_one_session_at_a_time_and_only_by_operators_of_the_plan(session):
-    with pytest.raises(StudyError, match="The session of Ann is open"):
+    with pytest.raises(StudyError, match="of Ann is open"):
         sessions.begin(session, "Ben")
     sessions.end(session)
-    with pytest.raises(StudyError, match="No session is open"):
+    with pytest.raises(StudyError, match="No session"):
         sessions.end(session)
     with pytest.raises(StudyError, match="not in the plan"):
         sessions.begin(session, "Nobody")
@@ -187,7 +187,7 @@ def test_someone_falls_ill_and_another_takes_a_place_of_their_own(session, measu
 def test_a_dropped_part_is_withdrawn_and_its_replacement_has_a_name_of_its_own(session, measure):
     measure(session, "10.0071", "10.0082")
     for taken in ("P3", "p3", "P2"):
-        with pytest.raises(StudyError, match="a name that was not used yet"):
+        with pytest.raises(StudyError, match="not used"):
             corrections.withdraw(session, "part", "P2", "dropped", replacement=taken)
     corrections.withdraw(session, "part", "P2", "dropped", replacement="P4")
     left = [(p.trial, p.part) for p in session.open_places(session.record, "Ann")]
@@ -195,7 +195,7 @@ def test_a_dropped_part_is_withdrawn_and_its_replacement_has_a_name_of_its_own(s
     assert {p.part for p in session.places_of(session.record, "Ben")} == {"P1", "P3", "P4"}
     with pytest.raises(StudyError, match="No reason"):
         corrections.withdraw(session, "part", "P1", " ")
-    with pytest.raises(StudyError, match="no part of that name"):
+    with pytest.raises(StudyError, match="no part"):
         corrections.withdraw(session, "part", "P2", "again")
 
 

@@ -74,7 +74,7 @@ def test_german_headings_and_what_does_not_fit(shaft):
 
 def test_it_is_filed_whole_or_not_at_all(shaft):
     seen = look(shaft, GERMAN)
-    with pytest.raises(StudyError, match="2 cells do not fit"):
+    with pytest.raises(StudyError, match="2 cells"):
         filed(shaft, GERMAN, **picked(seen))
     assert shaft.journal.rows == []
     mended = picked(seen, changes={"3:3": "19,9834", "5:3": "19.9903"})
@@ -105,7 +105,7 @@ def test_a_block_without_headings_says_nothing_of_its_parts_and_asks(shaft):
     assert seen["roles"] == ["reading:1", "reading:2"]
     assert seen["operator"] == "Ravi"
     assert seen["missing"] == ["Say which part each row is"]
-    with pytest.raises(StudyError, match="It is not said"):
+    with pytest.raises(StudyError, match="not said"):
         filed(shaft, BLOCK, **picked(seen))
     answered = picked(seen, rows_are=AS_LISTED, operator="Lena")
     assert look(shaft, BLOCK, **answered)["parts"] == {0: "B1", 1: "B2", 2: "B3"}

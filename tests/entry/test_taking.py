@@ -95,7 +95,7 @@ def test_every_factor_that_is_looked_for_is_named(factor, words):
 @pytest.mark.parametrize("text", ["10.00815", "10.0081 10.00825 10.0083"])
 def test_what_the_gauge_cannot_show_is_not_filed(session, text):
     # Kept, it would stop the whole study from being opened.
-    with pytest.raises(StudyError, match="finer than the gauge's last digit") as refused:
+    with pytest.raises(StudyError, match="last digit") as refused:
         take(session, text)
     assert text not in str(refused.value)
     assert session.journal.rows == []
@@ -103,7 +103,7 @@ def test_what_the_gauge_cannot_show_is_not_filed(session, text):
 
 
 def test_inches_are_named_where_the_gauge_cannot_show_them(session):
-    with pytest.raises(StudyError, match="inches in place of mm") as refused:
+    with pytest.raises(StudyError, match="inches") as refused:
         take(session, "0.39402")  # 10.008 mm
     assert refused.value.remedy.startswith("Set the display to mm")
     assert session.journal.rows == []
@@ -187,7 +187,7 @@ def test_a_cause_or_an_undo_frees_the_place_of_a_slip(session, measure):
 
 def test_what_a_gauge_sends_answers_no_question(session, measure):
     measure(session, "10.5000", source="gauge")
-    with pytest.raises(StudyError, match="question about part P1 is open"):
+    with pytest.raises(StudyError, match="P1"):
         measure(session, "10.0082", source="gauge")
     assert standing(session).empty
     assert measure(session, "10.0083", source="gauge", answers=True).kind == "recorded"
@@ -337,7 +337,7 @@ def test_a_number_that_waited_keeps_the_time_of_its_measurement(session, clock):
 
 def test_nothing_is_filed_before_the_checklist(new_work):
     work = new_work()
-    with pytest.raises(StudyError, match="Pick the operator first"):
+    with pytest.raises(StudyError, match="Pick the operator"):
         take(work, "10.0071")
 
 
@@ -383,6 +383,6 @@ def test_a_reading_whose_events_cannot_be_written_is_refused_and_taken_back(
         raise StudyError("The disk is full", "Free some space") from OSError()
 
     monkeypatch.setattr(session.events, "append", full)
-    with pytest.raises(StudyError, match="disk is full"):
+    with pytest.raises(StudyError, match="disk"):
         measure(session, "10.0071")
     assert session.journal.path.read_bytes() == before

@@ -181,7 +181,7 @@ def test_someone_new(folder):
 
 
 def test_a_folder_without_a_study(tmp_path):
-    with pytest.raises(StudyError, match=r"no study\.toml"):
+    with pytest.raises(StudyError, match=r"study\.toml"):
         collect_in_terminal(tmp_path, io.StringIO(), io.StringIO())
 
 
@@ -265,9 +265,9 @@ def test_verify_names_the_first_altered_row_and_the_last_hash(folder):
     assert altered.row == 3
     assert altered.why in str(found)
     path.unlink()
-    with pytest.raises(StudyError, match=r"no readings that were taken with the entry form"):
+    with pytest.raises(StudyError, match="entry form"):
         verify_folder(folder)
-    with pytest.raises(StudyError, match=r"no readings\.csv"):
+    with pytest.raises(StudyError, match=r"readings\.csv"):
         verify_folder(folder.parent)
 
 

@@ -81,7 +81,7 @@ def test_what_grr_did_not_make_is_replaced_when_told_to(study: grr.Study, tmp_pa
     for name, write in writers.items():
         file = tmp_path / name
         file.write_text("mine", encoding="utf-8")
-        with pytest.raises(StudyError, match=r"did not make.*--force.*overwrite=True"):
+        with pytest.raises(StudyError, match=r"--force.*overwrite=True"):
             write(study, file)
         assert file.read_text(encoding="utf-8") == "mine"
         write(study, file, overwrite=True)
@@ -128,7 +128,7 @@ def test_nothing_of_a_study_is_replaced_even_with_force(
 def test_a_name_that_would_become_the_readings(tmp_path: Path) -> None:
     (tmp_path / "study.toml").write_text("", encoding="utf-8")
     for name in ("readings.csv", "readings.xlsx", "Readings.CSV", "events.csv"):
-        with pytest.raises(StudyError, match="take the place of a file of the study"):
+        with pytest.raises(StudyError, match="file of the study"):
             safe_target(tmp_path / name, overwrite=True)
 
 
@@ -137,7 +137,7 @@ def test_an_input_is_never_replaced(tmp_path: Path) -> None:
     folder.mkdir()
     for file in (table, folder / "one.parquet"):
         file.write_text("x", encoding="utf-8")
-        with pytest.raises(StudyError, match="what this command reads"):
+        with pytest.raises(StudyError, match="command reads"):
             safe_target(file, inputs=[None, table, folder], overwrite=True)
     elsewhere = tmp_path / "other.csv"
     assert safe_target(elsewhere, inputs=[table, folder]) == elsewhere
@@ -159,11 +159,11 @@ def test_a_file_that_is_not_free_is_waited_for_on_windows_only() -> None:
 
 
 def test_where_an_output_cannot_go_is_refused_even_with_force(tmp_path: Path) -> None:
-    with pytest.raises(StudyError, match="folder to write into does not exist"):
+    with pytest.raises(StudyError, match="not exist"):
         safe_target(tmp_path / "nowhere" / "report.html", overwrite=True)
-    with pytest.raises(StudyError, match="this is a folder"):
+    with pytest.raises(StudyError, match="is a folder"):
         safe_target(tmp_path, overwrite=True)
-    with pytest.raises(StudyError, match=r"written as \.html or \.pdf"):
+    with pytest.raises(StudyError, match=r"\.html"):
         target_file(tmp_path / "report.json", ".html", ".pdf", overwrite=True)
     assert target_file(tmp_path / "report.PDF", ".html", ".pdf") == tmp_path / "report.PDF"
 
@@ -177,7 +177,7 @@ def test_a_folder_that_is_there_keeps_its_name(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no device has a path there")
 def test_a_device_is_never_replaced() -> None:
-    with pytest.raises(StudyError, match="a pipe or a device"):
+    with pytest.raises(StudyError, match="pipe"):
         safe_target(os.devnull, overwrite=True)
 
 
@@ -189,7 +189,7 @@ def test_a_pipe_is_refused_by_itself_and_in_a_folder(tmp_path: Path) -> None:
     pipe = tmp_path / "inner" / "b.csv"
     os.mkfifo(pipe)
     for path in (tmp_path, pipe):
-        with pytest.raises(StudyError, match="a pipe or a device"):
+        with pytest.raises(StudyError, match="pipe"):
             refuse_irregular(path)
 
 
@@ -300,7 +300,7 @@ def test_a_study_is_read_from_its_own_folder_only(tmp_path: Path) -> None:
         *('folder = "\\\\\\\\server\\\\share"', 'journal = "..\\\\events.csv"'),
     ):
         (tmp_path / "study.toml").write_text(f"{line}\n", encoding="utf-8")
-        with pytest.raises(StudyError, match="no setting of this name"):
+        with pytest.raises(StudyError, match="no setting"):
             grr.open_study(tmp_path)
     (tmp_path / "study.toml").write_text('[facts]\nreadings = "/etc/passwd"\n', encoding="utf-8")
     with pytest.raises(StudyError, match="no readings yet"):

@@ -88,7 +88,7 @@ def test_where_a_backup_cannot_go(study: Path, tmp_path: Path) -> None:
         with pytest.raises(StudyError):
             backup(study, target)
         assert not target.exists()
-    with pytest.raises(StudyError, match=r"no study\.toml"):
+    with pytest.raises(StudyError, match=r"study\.toml"):
         backup(tmp_path)
 
 
@@ -99,7 +99,7 @@ def test_a_backup_that_does_not_come_back_is_refused(
         path.write_bytes(content[:-30])
 
     monkeypatch.setattr(copies, "write_bytes", spoiled)
-    with pytest.raises(StudyError, match="does not give back"):
+    with pytest.raises(StudyError, match="give back"):
         backup(study, tmp_path / "b.zip")
 
 

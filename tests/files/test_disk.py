@@ -51,7 +51,7 @@ def test_an_addition_that_fails_is_cut_off_and_the_cut_is_synced(
     if begun:
         file.write_bytes(begun)
     watched = FaultyDisk(folder, FAILS, at)
-    with watched.at_work(), pytest.raises(OSError, match="does not answer"):
+    with watched.at_work(), pytest.raises(OSError, match="answer"):
         disk.append(file, b"two\nthree\n")
     assert file.read_bytes() == begun
     assert watched.steps[-2:] == ["cut", "sync"]
@@ -60,7 +60,7 @@ def test_an_addition_that_fails_is_cut_off_and_the_cut_is_synced(
 
 def test_an_addition_whose_name_is_not_confirmed_is_cut_off(folder: Path) -> None:
     watched = FaultyDisk(folder, FAILS, 4)
-    with watched.at_work(), pytest.raises(OSError, match="does not answer"):
+    with watched.at_work(), pytest.raises(OSError, match="answer"):
         disk.append(folder / "readings.csv", b"one\n")
     assert watched.steps[3] == "sync folder"
     assert (folder / "readings.csv").read_bytes() == b""
@@ -69,7 +69,7 @@ def test_an_addition_whose_name_is_not_confirmed_is_cut_off(folder: Path) -> Non
 
 def test_where_even_the_cut_fails_the_first_failure_is_told(folder: Path) -> None:
     watched = FaultyDisk(folder, FAILS_ON, 3)
-    with watched.at_work(), pytest.raises(OSError, match="does not answer"):
+    with watched.at_work(), pytest.raises(OSError, match="answer"):
         disk.append(folder / "readings.csv", b"one\n")
     watched.let_go()
 
@@ -106,7 +106,7 @@ def test_a_file_that_cannot_be_replaced_is_as_it_was_and_nothing_is_left(
 ) -> None:
     (folder / "study.toml").write_bytes(b"first")
     watched = FaultyDisk(folder, FAILS, at)
-    with watched.at_work(), pytest.raises(StudyError, match="does not answer"):
+    with watched.at_work(), pytest.raises(StudyError, match="answer"):
         disk.write_bytes(folder / "study.toml", b"second")
     assert contents(folder) == {"events.csv": b"", "study.toml": b"first"}
     watched.let_go()
@@ -114,7 +114,7 @@ def test_a_file_that_cannot_be_replaced_is_as_it_was_and_nothing_is_left(
 
 def test_a_replaced_file_whose_folder_is_not_synced_says_so(folder: Path) -> None:
     watched = FaultyDisk(folder, FAILS, 5)
-    with watched.at_work(), pytest.raises(StudyError, match="does not confirm it"):
+    with watched.at_work(), pytest.raises(StudyError, match="confirm"):
         disk.write_bytes(folder / "study.toml", b"second")
     assert contents(folder) == {"events.csv": b"", "study.toml": b"second"}
     watched.let_go()
@@ -152,13 +152,13 @@ def test_a_folder_is_kept_from_other_programs_while_it_is_written_into(
         another.acquire(timeout=0)
     monkeypatch.setattr(disk, "_SECONDS", 0.05)
     another.acquire(timeout=0)  # free again
-    with pytest.raises(StudyError, match="Another program is writing"), disk.writing(folder):
+    with pytest.raises(StudyError, match="Another program"), disk.writing(folder):
         pass
     another.release()
 
 
 def test_a_folder_that_is_gone_is_not_made_anew(folder: Path) -> None:
-    with pytest.raises(StudyError, match="folder is gone"), disk.writing(folder / "gone"):
+    with pytest.raises(StudyError, match="is gone"), disk.writing(folder / "gone"):
         pass
     assert not (folder / "gone").exists()
 

@@ -76,7 +76,7 @@ def test_settings(tmp_path: Path, encoding: str, line_end: str) -> None:
         study = grr.open_study(tmp_path)
         assert (study.title, study.unit) == ("Größe µ", "µm")
     else:
-        with pytest.raises(StudyError, match="not written in UTF-8"):
+        with pytest.raises(StudyError, match="UTF-8"):
             grr.open_study(tmp_path)
 
 
@@ -108,5 +108,5 @@ def test_a_journal_saved_anew_by_a_spreadsheet_says_what_to_do(
     )
     text = (tmp_path / "readings.csv").read_text(encoding="utf-8-sig").replace(",", "\t")
     (tmp_path / "readings.csv").write_bytes(text.encode(encoding))
-    with pytest.raises(StudyError, match="restore it from a copy"):
+    with pytest.raises(StudyError, match="restore"):
         grr.open_study(tmp_path)

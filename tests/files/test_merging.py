@@ -307,7 +307,7 @@ def test_a_copy_that_a_synchronised_folder_left_is_joined(tmp_path: Path) -> Non
 def looked_at(folder: Path, readings: int) -> bool:
     """Return whether a folder is the merged study, whole; else it must be none."""
     if not (folder / "study.toml").exists():
-        with pytest.raises(StudyError, match=r"no study\.toml"):
+        with pytest.raises(StudyError, match=r"study\.toml"):
             open_study(folder)
         return False
     assert len(open_study(folder).readings) == readings

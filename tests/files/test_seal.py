@@ -62,7 +62,7 @@ def test_one_wrong_character_is_noticed(one: str, place: int, other: str) -> Non
     wrong = seal[:place] + other + seal[place + 1 :]
     if wrong == seal:
         return
-    with pytest.raises(StudyError, match="A character of the seal is wrong"):
+    with pytest.raises(StudyError, match="character"):
         read_seal(wrong)
 
 
@@ -73,13 +73,13 @@ def test_two_neighbours_exchanged_are_noticed(one: str, place: int) -> None:
     wrong = seal[:place] + seal[place + 1] + seal[place] + seal[place + 2 :]
     if wrong == seal:
         return
-    with pytest.raises(StudyError, match="A character of the seal is wrong"):
+    with pytest.raises(StudyError, match="character"):
         read_seal(wrong)
 
 
 @pytest.mark.parametrize("text", ["", "7K3M9X", "7K3M9X-Q2TRZ8-WN4C0U", "ä" * 18, "0" * 500])
 def test_what_is_no_seal_is_refused(text: str) -> None:
-    with pytest.raises(StudyError, match="This is no seal"):
+    with pytest.raises(StudyError, match="no seal"):
         read_seal(text)
 
 
@@ -132,18 +132,18 @@ def test_a_pdf_bears_the_seal_in_what_is_attached(study: Path, tmp_path: Path) -
         document.attachments[names[0]] = pikepdf.AttachedFileSpec(document, other)
         document.attachments[names[1]] = pikepdf.AttachedFileSpec(document, one)
         document.save(forged)
-    with pytest.raises(StudyError, match="bears no seal"):  # two attachments exchanged
+    with pytest.raises(StudyError, match="no seal"):  # two attachments exchanged
         reported_seal(forged)
     before = read_settings(study)
     changed = replace(before, facts=before.facts | {"gauge_number": "M-99"})
     change_settings(study, changed, who="Eva", why="typing error")
     assert main(["verify", str(study), "--report", str(page)]) == 1
     page.write_bytes(page.read_bytes()[:200])
-    with pytest.raises(StudyError, match="bears no seal"):
+    with pytest.raises(StudyError, match="no seal"):
         reported_seal(page)
     with pikepdf.new() as plain:
         plain.save(page)
-    with pytest.raises(StudyError, match="bears no seal"):
+    with pytest.raises(StudyError, match="no seal"):
         reported_seal(page)
 
 
@@ -191,7 +191,7 @@ def test_a_file_without_a_seal_is_refused(
         pytest.importorskip("pikepdf", reason="pikepdf reads PDF")
     file = tmp_path / name
     file.write_bytes(content)
-    with pytest.raises(StudyError, match="bears no seal"):
+    with pytest.raises(StudyError, match="no seal"):
         reported_seal(file)
     assert main(["verify", str(study), "--report", str(file)]) == 2
     assert main(["verify", str(study), "--report", str(tmp_path / "none.html")]) == 2

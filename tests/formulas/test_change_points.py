@@ -173,7 +173,7 @@ def test_without_a_bump_few_alarms():
 def test_too_short_a_series_has_no_bump():
     short = blocks(np.array([0, 1, 0, 1, 0]))
     assert not can_show_a_step(short, least_side=3)
-    with pytest.raises(StudyError, match="step beside a drift"):
+    with pytest.raises(StudyError, match="beside a drift"):
         step_change(np.arange(5.0), np.zeros(5), short, least_side=3)
 
 
@@ -213,7 +213,7 @@ def test_a_bump_needs_five_readings_beyond_the_means():
     assert found.first_after == 3
     three = np.array([0, 1, 2, 0, 1, 2, 0])
     assert not can_show_a_step(blocks(three), least_side=3)
-    with pytest.raises(StudyError, match="step beside a drift"):
+    with pytest.raises(StudyError, match="beside a drift"):
         step_change(np.arange(7.0), np.arange(7.0) % 2, blocks(three), least_side=3)
 
 

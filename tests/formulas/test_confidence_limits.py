@@ -58,7 +58,7 @@ def test_a_level_outside_0_and_1_is_refused(level):
 
 
 def test_a_process_sd_of_0_is_refused():
-    with pytest.raises(StudyError, match="process_sd must be more than 0"):
+    with pytest.raises(StudyError, match="process_sd"):
         Specification(process_sd=0.0)
 
 
@@ -69,7 +69,7 @@ def test_one_sided_bounds_and_confidence_agree():
         for row, value in zip(draws, bound, strict=True):
             assert confidence_below(row, value) == pytest.approx(confidence, abs=2e-4)
         np.testing.assert_allclose(lower_bound(draws, confidence), -upper_bound(-draws, confidence))
-    with pytest.raises(StudyError, match="confidence must be more than"):
+    with pytest.raises(StudyError, match="confidence must"):
         upper_bound(draws, 0.4)
 
 
@@ -110,7 +110,7 @@ def test_shares_stay_between_0_and_100_even_without_part_variation():
 def test_no_tolerance_no_percent_of_tolerance():
     found = pivots()
     assert ("GRR", "percent_tolerance") not in quantity_limits(found, Specification())
-    with pytest.raises(StudyError, match="No tolerance was given"):
+    with pytest.raises(StudyError, match="No tolerance"):
         percent_tolerance_draws(found, "GRR", Specification())
 
 
@@ -178,7 +178,7 @@ def test_the_careful_lower_bound_takes_half_the_doubt():
 @pytest.mark.parametrize("bound", [lower_bound, upper_bound])
 @pytest.mark.parametrize("confidence", [0.4, 0.5, 1.0, 1.5])
 def test_a_confidence_that_cannot_be_is_refused(bound, confidence):
-    with pytest.raises(StudyError, match="confidence must be"):
+    with pytest.raises(StudyError, match="confidence must"):
         bound(np.arange(200.0), confidence)
 
 

@@ -292,7 +292,7 @@ def test_values_without_a_risk_are_refused(change, word):
 
 
 def test_half_a_process_is_refused():
-    with pytest.raises(StudyError, match="both its mean and its sd"):
+    with pytest.raises(StudyError, match="mean and its sd"):
         specific_risk(1.0, Zone(-2, 2), grr_sd=0.2, process_sd=1.0)
 
 
@@ -339,17 +339,17 @@ def test_a_share_of_nothing_is_not_a_number():
 
 @pytest.mark.parametrize("process", [{}, {"process_mean": 0.0, "process_sd": 1.0}])
 def test_a_bias_that_is_no_number_has_no_specific_risk(process):
-    with pytest.raises(StudyError, match="The bias is not a finite number"):
+    with pytest.raises(StudyError, match="bias is not"):
         specific_risk(1.0, Zone(-2, 2), grr_sd=0.2, bias=np.nan, **process)
 
 
 def test_a_reading_that_is_no_number_is_not_called_a_process():
-    with pytest.raises(StudyError, match="The reading is not a finite number"):
+    with pytest.raises(StudyError, match="reading is not"):
         specific_risk(np.nan, Zone(-2, 2), grr_sd=0.2)
 
 
 def test_either_half_of_a_process_is_refused():
-    with pytest.raises(StudyError, match="both its mean and its sd"):
+    with pytest.raises(StudyError, match="mean and its sd"):
         specific_risk(1.0, Zone(-2, 2), grr_sd=0.2, process_mean=1.0)
 
 
@@ -445,7 +445,7 @@ def test_an_unknown_risk_is_refused():
 
 @pytest.mark.parametrize("confidence", [0.4, 0.5, 1.0, 1.5])
 def test_a_confidence_that_cannot_be_is_refused(confidence):
-    with pytest.raises(StudyError, match="confidence must be"):
+    with pytest.raises(StudyError, match="confidence must"):
         conformance_factor(5.0, confidence)
 
 

@@ -117,9 +117,9 @@ def test_group_means_are_taken_off_without_losing_digits():
 
 
 def test_parts_measured_once_are_refused():
-    with pytest.raises(StudyError, match="two different times"):
+    with pytest.raises(StudyError, match="different times"):
         drift_slope(np.arange(5.0), np.arange(5.0), np.arange(5))
-    with pytest.raises(StudyError, match="two different times"):
+    with pytest.raises(StudyError, match="different times"):
         drift_slope(np.zeros(6), np.arange(6.0), np.array([0, 0, 1, 1, 2, 2]))
 
 

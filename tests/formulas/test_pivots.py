@@ -198,13 +198,13 @@ def test_cell_means_of_a_full_study_give_the_same_draws():
 
 
 def test_what_cannot_be_drawn_is_said():
-    with pytest.raises(StudyError, match="Nothing was measured twice"):
+    with pytest.raises(StudyError, match="measured twice"):
         pivots(study(operators=1, trials=1))
-    with pytest.raises(StudyError, match="at least 100 draws"):
+    with pytest.raises(StudyError, match="100"):
         pivots(study(), draws=0)
-    with pytest.raises(StudyError, match="at least 100 draws"):
+    with pytest.raises(StudyError, match="100"):
         pivots(study(), draws="many")
-    with pytest.raises(StudyError, match="operators is not a word known here"):
+    with pytest.raises(StudyError, match="operators is not"):
         pivots(study(), operators="some")
 
 
@@ -251,7 +251,7 @@ def test_the_mean_scatters_with_the_parts_only_where_operators_are_fixed():
 def test_a_hundred_draws_are_enough_and_a_seed_is_a_whole_number():
     assert pivots(study(), draws=100).grr.shape == (100,)
     for seed in (-1, 1.5, "one", True):
-        with pytest.raises(StudyError, match="seed is not a whole number"):
+        with pytest.raises(StudyError, match="seed"):
             pivots(study(), draws=100, seed=seed)
     assert pivots(study(), draws=100, seed=0).grr.shape == (100,)
 
@@ -352,11 +352,11 @@ def test_one_operator_leaves_the_operator_open():
 def test_what_cannot_be_told_apart_is_said():
     readings = nested_readings()
     readings[2] = np.nan
-    with pytest.raises(StudyError, match="An operator has no reading at all"):
+    with pytest.raises(StudyError, match="no reading at all"):
         unweighted_nested(readings)
-    with pytest.raises(StudyError, match="Too little was repeated"):
+    with pytest.raises(StudyError, match="repeated"):
         unweighted_nested(nested_readings(trials=1))
-    with pytest.raises(StudyError, match="Too little was repeated"):
+    with pytest.raises(StudyError, match="repeated"):
         unweighted_nested(nested_readings(parts=1))
 
 
@@ -380,7 +380,7 @@ def test_fixed_operators_centre_on_their_own_mean_square():
     estimate = nested_components(anova, people=5)
     assert np.median(found.operator) == pytest.approx(float(estimate.operator), rel=0.02)
     np.testing.assert_allclose(found.total, found.operator + found.part + found.repeatability)
-    with pytest.raises(StudyError, match="operators is not a word known here"):
+    with pytest.raises(StudyError, match="operators is not"):
         nested_pivots(anova, operators="some")
 
 

@@ -95,7 +95,7 @@ def test_study_folders_keep_their_own_rules(tmp_path: Path) -> None:
     alone = grr.anova(grr.open_study(DEMO / "bushing_inch"))
     ours = found.at["hall 2/bushing_inch", "GRR_percent_tolerance"]
     assert ours == alone.value("GRR", "percent_tolerance")
-    with pytest.raises(grr.StudyError, match="tolerances of their own"):
+    with pytest.raises(grr.StudyError, match="tolerances"):
         grr.analyse_many(top, tolerances=grr.Tolerance(1, 2))
 
 
@@ -127,7 +127,7 @@ def test_files_that_cannot_be_read(
 
 def test_an_empty_folder_and_two_sheets(table: pd.DataFrame, tmp_path: Path) -> None:
     pytest.importorskip("pyarrow")
-    with pytest.raises(grr.StudyError, match="neither study folders nor Parquet"):
+    with pytest.raises(grr.StudyError, match="Parquet"):
         grr.analyse_many(tmp_path)
     path = tmp_path / "two.xlsx"
     with pd.ExcelWriter(path) as book:
@@ -195,7 +195,7 @@ def test_the_picture_shows_the_worst_on_top() -> None:
         top["EV_sd"] ** 2 / (top[["EV_sd", "AV_sd", "INT_sd"]].astype(float).fillna(0.0) ** 2).sum()
     )
     assert bars[0, -1] == pytest.approx(top["GRR_percent_tolerance"] * share)
-    with pytest.raises(grr.StudyError, match="no table of many studies"):
+    with pytest.raises(grr.StudyError, match="no table"):
         grr.show.worst_gauges(found, by="gauge")
     with pytest.raises(grr.StudyError, match="percent of tolerance"):
         grr.show.worst_gauges(grr.analyse_many(GAUGES))
@@ -245,7 +245,7 @@ def test_the_row_of_a_mistake_is_that_of_the_file(
 def test_two_columns_of_one_name_in_a_workbook(table: pd.DataFrame, tmp_path: Path) -> None:
     path = tmp_path / "many.xlsx"
     pd.concat([table, table["reading"]], axis=1).to_excel(path, index=False)
-    with pytest.raises(grr.StudyError, match="Two columns are named reading"):
+    with pytest.raises(grr.StudyError, match="named reading"):
         grr.analyse_many(path)
 
 

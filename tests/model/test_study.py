@@ -71,7 +71,7 @@ def test_own_name_of_a_column_goes_before_a_word_for_it() -> None:
 
 def test_two_words_for_one_column_are_refused() -> None:
     table = manual_readings().rename(columns={"operator": "appraiser"}).assign(inspector="X")
-    with pytest.raises(grr.StudyError, match="Two columns could hold the operator: appraiser and"):
+    with pytest.raises(grr.StudyError, match="operator: appraiser"):
         grr.Study(table)
 
 
@@ -168,7 +168,7 @@ def test_methods_are_kept_apart() -> None:
     study = grr.Study(both)
     assert study.methods == ("stand", "handheld")
     assert len(study.for_method("stand").readings) == 90
-    with pytest.raises(grr.StudyError, match="more than one method"):
+    with pytest.raises(grr.StudyError, match="one method"):
         study.cube()
     with pytest.raises(grr.StudyError, match="not a word known"):
         study.for_method("robot")
@@ -217,7 +217,7 @@ def test_a_study_can_be_copied_and_pickled(manual_study: grr.Study) -> None:
 
 
 def test_facts_are_checked() -> None:
-    with pytest.raises(grr.StudyError, match="column calibration_due, value"):
+    with pytest.raises(grr.StudyError, match="calibration_due"):
         grr.Study(manual_readings(), facts={"calibration_due": "next spring"})
     study = grr.Study(manual_readings(), facts={"calibration_due": "2027-03-31", "our bench": 4})
     assert study.facts["calibration_due"].year == 2027

@@ -238,7 +238,7 @@ def test_a_new_study_goes_into_a_folder_that_every_system_takes(
     on_page(monkeypatch, "new=Collar 15 js6")
     assert planned_folder(tmp_path) == tmp_path / "studies" / "Collar_15_js6"
     on_page(monkeypatch, "study=demo_data/dowel_pin")
-    with pytest.raises(grr.StudyError, match="its plan stays as it is"):
+    with pytest.raises(grr.StudyError, match="its plan"):
         planned_folder(DEMO_DATA.parent)
 
 
@@ -258,7 +258,7 @@ def test_a_study_of_two_ways_is_answered_way_by_way(monkeypatch: pytest.MonkeyPa
     for method in study.methods:
         assert str(verdict(study.for_method(method)).decision) in said
         assert method in said.lower()
-    with pytest.raises(grr.StudyError, match="compares ways of measuring"):
+    with pytest.raises(grr.StudyError, match="compares ways"):
         grr.improve_page(study)
     checked = grr.check_page(study)._repr_html_()
     drawn = re.findall(r"<(?:circle|rect|path)[^>]*", checked.partition('class="picture')[2])

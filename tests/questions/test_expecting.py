@@ -237,7 +237,7 @@ def test_parameters_of_the_first_version_are_taken_with_a_warning(former: dict[s
 
 
 def test_two_people_are_no_sample_of_others() -> None:
-    with pytest.raises(grr.StudyError, match="say how many will ever measure"):
+    with pytest.raises(grr.StudyError, match="how many"):
         grr.expected_precision(10, 2, 3, operators_are="random")
     of_three = of(grr.expected_precision(10, 2, 3, operators_are=3, **QUIET), 3)
     assert of_three.loc[6.0, "use"] < 0.5

@@ -128,7 +128,7 @@ def test_trials_are_numbered_on_over_places_and_gauges():
     assert found.trials == 8
     assert sorted(found.readings["trial"].unique()) == list(range(1, 9))
     twice = pd.concat([readings, readings.iloc[[5]]])
-    with pytest.raises(grr.StudyError, match="Two readings claim the same place"):
+    with pytest.raises(grr.StudyError, match="same place"):
         study(twice)
 
 
@@ -177,7 +177,7 @@ def test_a_reading_without_a_place_among_others_is_refused():
 
 
 def test_fewer_gauges_than_studied_are_refused():
-    with pytest.raises(grr.StudyError, match="2 gauges were studied"):
+    with pytest.raises(grr.StudyError, match="2 gauges"):
         study(made(gauges=("M1", "M2")), gauges=1)
 
 
@@ -302,9 +302,9 @@ def test_the_conditions_say_for_which_gauges_and_places_it_holds(gauges, told):
 def test_by_ranges_places_and_gauges_are_refused_everywhere(tmp_path):
     by_ranges = grr.Rules(method_of_record="average_range")
     for readings in (made(), made(places=("a",), gauges=("M1", "M2"))):
-        with pytest.raises(grr.StudyError, match="would count as repeats"):
+        with pytest.raises(grr.StudyError, match="repeats"):
             grr.average_range(study(readings))
-        with pytest.raises(grr.StudyError, match="would count as repeats"):
+        with pytest.raises(grr.StudyError, match="repeats"):
             grr.verdict(study(readings, rules=by_ranges))
         found = grr.assess(study(readings, rules=by_ranges))
         assert "would count as repeats" in str(found)
@@ -330,7 +330,7 @@ def test_a_plan_whose_gauges_stand_for_others_promises_nothing(gauges, tells):
     if tells:
         assert chances_of_plan(settings).design.trials == 4
         return
-    with pytest.raises(grr.StudyError, match="gauges stand for others"):
+    with pytest.raises(grr.StudyError, match="stand for others"):
         chances_of_plan(settings)
 
 

@@ -113,12 +113,12 @@ def test_gauge_without_spread_or_specification() -> None:
     rows = [(str(i), str(j), k, part[i]) for i in range(5) for j in range(2) for k in (1, 2)]
     readings = pd.DataFrame(rows, columns=["part", "operator", "trial", "reading"])
     study = grr.Study(readings, tolerance=grr.Tolerance(-3, 30))
-    with pytest.raises(grr.StudyError, match="GRR was found to be 0"):
+    with pytest.raises(grr.StudyError, match="GRR was found"):
         grr.what_would_help(grr.anova(study))
     with pytest.raises(grr.StudyError, match="level"):
         grr.what_would_help(grr.anova(made_study(0.4, 0.1)), level=1.5)
     bare = replace(made_study(0.4, 0.1), tolerance=None, parts_from="chosen")
-    with pytest.raises(grr.StudyError, match="nothing to compare"):
+    with pytest.raises(grr.StudyError, match="to compare"):
         grr.what_would_help(grr.anova(bare))
 
 

@@ -65,7 +65,7 @@ def test_one_operator_with_a_lost_reading() -> None:
 
 
 def test_average_and_range_says_what_it_needs() -> None:
-    with pytest.raises(grr.StudyError, match="needs every one"):
+    with pytest.raises(grr.StudyError, match="every one"):
         grr.average_range(grr.Study(manual_readings().drop(index=[5])))
 
 
@@ -97,7 +97,7 @@ def test_nested_study_equals_its_mean_squares_by_hand() -> None:
 
 
 def test_ranges_need_a_crossed_study_and_say_so() -> None:
-    with pytest.raises(grr.StudyError, match="needs a crossed study") as caught:
+    with pytest.raises(grr.StudyError, match="crossed") as caught:
         grr.average_range(grr.Study(nested_readings(), design="nested"))
     assert "missing" not in str(caught.value)
 

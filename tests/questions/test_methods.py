@@ -501,7 +501,7 @@ def test_one_trial_gives_what_it_can():
 def test_three_methods_need_both_names():
     source = study(methods=("stand", "handheld", "clamp"))
     assert compared(source, candidate="clamp").numbers.methods == ("stand", "clamp")
-    with pytest.raises(grr.StudyError, match="not said which methods"):
+    with pytest.raises(grr.StudyError, match="which methods"):
         grr.compare_methods(source, baseline="stand")
 
 
@@ -519,7 +519,7 @@ def test_without_a_tolerance_the_numbers_come_without_a_decision():
     one_sided = study(handheld=0.12, tolerance=grr.Tolerance(upper=6.0))
     assert compared(one_sided).margin is None
     assert compared(one_sided, margin=0.3).choice == "candidate"
-    with pytest.raises(grr.StudyError, match="needs a lower and an upper limit"):
+    with pytest.raises(grr.StudyError, match="upper limit"):
         compared(one_sided, margin_share=0.05)
 
 
@@ -534,33 +534,33 @@ def test_bad_input_is_told_with_a_remedy():
     source = study()
     table = source.readings
     alone = grr.Study(table[table["method"] == "stand"], unit="µm")
-    with pytest.raises(grr.StudyError, match=r"by one method only.*Add a column method"):
+    with pytest.raises(grr.StudyError, match="column method"):
         compared(alone)
     bare = grr.Study(table[table["method"] == "stand"].drop(columns="method"), unit="µm")
-    with pytest.raises(grr.StudyError, match=r"by one method only"):
+    with pytest.raises(grr.StudyError, match="one method"):
         compared(bare)
     others = table.copy()
     others.loc[(others["method"] == "handheld") & (others["operator"] == "C"), "operator"] = "D"
-    with pytest.raises(grr.StudyError, match=r"Operator C was measuring only by stand.*the same"):
+    with pytest.raises(grr.StudyError, match=r"Operator C.*stand"):
         compared(grr.Study(others, unit="µm"))
     elsewhere = table[~((table["method"] == "handheld") & table["part"].isin(["9", "10"]))]
-    with pytest.raises(grr.StudyError, match=r"Part 9 and 10 were measured only by stand"):
+    with pytest.raises(grr.StudyError, match=r"9 and 10.*stand"):
         compared(grr.Study(elsewhere, unit="µm"))
     gone = (table["method"] == "handheld") & (table["part"] == "4") & (table["operator"] == "B")
-    with pytest.raises(grr.StudyError, match=r"Operator B did not measure part 4 by handheld"):
+    with pytest.raises(grr.StudyError, match=r"Operator B.*part 4.*handheld"):
         compared(grr.Study(table[~gone], unit="µm"))
     with pytest.raises(grr.StudyError, match="nested study"):
         compared(study(design="nested"))
     few = table[table["part"].isin(["1", "2"])]
-    with pytest.raises(grr.StudyError, match=r"Fewer than three parts.*at least three"):
+    with pytest.raises(grr.StudyError, match="three parts"):
         compared(grr.Study(few, unit="µm"))
-    with pytest.raises(grr.StudyError, match="knows no such method"):
+    with pytest.raises(grr.StudyError, match="no such method"):
         compared(source, candidate="clamp")
     with pytest.raises(grr.StudyError, match="same method"):
         compared(source, candidate="stand")
-    with pytest.raises(grr.StudyError, match=r"Two operators are too few"):
+    with pytest.raises(grr.StudyError, match="Two operators are"):
         compared(study(offsets=(0.0, 0.1)), operators="random")
-    with pytest.raises(grr.StudyError, match="operators is not a word"):
+    with pytest.raises(grr.StudyError, match="operators is not"):
         compared(source, operators="some")
 
 

@@ -57,7 +57,7 @@ def test_the_usual_design_where_nothing_is_said() -> None:
     fixed = grr.plan_study(operators=3, operators_are="fixed").plan
     assert (len(fixed.parts), len(fixed.operators), fixed.trials) == (10, 3, 3)
     assert len(grr.plan_study(operators=6, purpose="control").plan.parts) == 10
-    with pytest.raises(grr.StudyError, match="Two people are too few"):
+    with pytest.raises(grr.StudyError, match="Two people are"):
         grr.plan_study(10, 2, 3)
     assert grr.plan_study(10, 2, 3, operators_are=3).plan.readings == 60
 
@@ -139,7 +139,7 @@ def test_a_sheet_without_methods_reads_back_as_a_study(tmp_path: Path) -> None:
 def test_a_sheet_with_other_contents_is_not_overwritten(tmp_path: Path) -> None:
     sheet(seed=1).save(tmp_path)
     assert len(sheet(seed=1).save(tmp_path)) == 3
-    with pytest.raises(grr.StudyError, match="another run sheet") as refused:
+    with pytest.raises(grr.StudyError, match="run sheet") as refused:
         sheet(seed=2).save(tmp_path)
     assert refused.value.file is not None
 

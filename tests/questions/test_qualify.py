@@ -241,7 +241,7 @@ def test_bad_input_is_one_sentence_with_a_remedy(tolerance, results, message):
 
 
 def test_a_day_that_is_none_is_refused_where_the_study_is_made():
-    with pytest.raises(StudyError, match="Calibration due on"):
+    with pytest.raises(StudyError, match="Calibration due"):
         on_parts(calibration_due="soon")
 
 

@@ -40,7 +40,7 @@ def test_another_table_is_told(manual_study: grr.Study) -> None:
 
 
 def test_without_the_table_there_is_none() -> None:
-    with pytest.raises(grr.StudyError, match="complete crossed study"):
+    with pytest.raises(grr.StudyError, match="crossed"):
         second_opinion(grr.anova(SHAPES["readings missing"]()))
     with pytest.raises(grr.StudyError, match="too many"):
         second_opinion(grr.anova(invented(200, 8, 2)))

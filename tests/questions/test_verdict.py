@@ -9,6 +9,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from snapshot import assert_snapshot
 
 import grr
 from grr.model.choices import Decision
@@ -38,18 +39,8 @@ def judged(width: float, **options: object) -> grr.Verdict:
 def test_decision_by_width_of_the_tolerance(width: float, decision: str) -> None:
     verdict = judged(width)
     assert verdict.decision == decision
-    assert verdict.conditions_title == ("As studied" if decision == "USE" else "Conditions of use")
     assert str(verdict).splitlines()[0].endswith(decision)
     assert verdict.next_steps
-    assert "does not replace" in str(verdict)
-
-
-def test_both_lines_are_always_there() -> None:
-    verdict = judged(8.0)
-    assert "22.7" in verdict.by_manual
-    assert "between 10 % and 30 %" in verdict.by_manual
-    assert verdict.by_confidence.startswith("With 95 % confidence")
-    assert "probability" not in str(verdict)
 
 
 def test_the_decision_rests_on_the_bounds() -> None:
@@ -136,24 +127,20 @@ def test_the_exit_statuses_tell_the_five_answers_apart() -> None:
 
 
 def test_undecided_studies_are_told_what_would_decide() -> None:
-    steps = " ".join(judged(6.0).next_steps)
-    assert "limits narrowed by the measurement uncertainty" in steps
-    assert "more than 12" in steps
+    assert "more than 12" in " ".join(judged(6.0).next_steps)
 
 
 def test_fixed_operators_decide_more_and_say_so() -> None:
     sampled, fixed = judged(6.5), judged(6.5, operators="fixed")
     assert sampled.decision == "NOT DECIDED YET"
     assert fixed.decision == "USE WITH LIMITS"
-    assert "Only the operators studied: A, B and C." in fixed.conditions
+    assert any("A, B and C" in condition for condition in fixed.conditions)
 
 
 def test_purpose_control_uses_total_variation_and_ndc() -> None:
     verdict = grr.verdict(grr.anova(grr.Study(manual_readings(), purpose="control")))
-    assert "of the total variation" in verdict.by_manual
-    assert "tells 4 categories of parts apart" in verdict.by_manual
-    assert "too few" in verdict.by_manual
-    assert "not against the tolerance" in verdict.by_manual
+    assert verdict.criterion.name == "of the total variation"
+    assert verdict.result.ndc == 4 < verdict.result.study.rules.least_ndc
     assert verdict.decision == "NOT DECIDED YET"
 
 
@@ -172,16 +159,6 @@ def test_the_bound_that_decides_against_it_is_printed() -> None:
     bound = re.search(r"confidence GRR takes at least ([\d.]+)", verdict.by_confidence)
     assert bound is not None
     assert float(bound.group(1)) > 30.0
-    assert "at least 5 are asked for" in verdict.by_confidence
-
-
-def test_limits_of_ones_own_are_not_called_the_manuals() -> None:
-    own = grr.Rules(good_percent=10, limit_percent=50)
-    words = judged(8.0, rules=own).by_manual
-    assert "between 10 % and 50 %" in words
-    assert "this study's own limits" in words
-    assert "By the manual's rule" not in words
-    assert "By the manual's rule" in judged(8.0).by_manual
 
 
 def test_a_study_is_judged_by_its_method_of_record() -> None:
@@ -189,33 +166,16 @@ def test_a_study_is_judged_by_its_method_of_record() -> None:
     study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4), rules=rules)
     verdict = grr.verdict(study)
     assert verdict.result.method == "average_range"
-    assert "calculated by average and range" in verdict.by_manual
-    assert "bounds are those of the analysis of variance" in verdict.by_confidence
     assert not any("method of record" in reason for reason in verdict.reasons)
     by_anova = grr.verdict(grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4)))
     assert by_anova.result.method == "anova"
 
 
-def test_missing_readings_are_not_said_to_be_an_analysis_of_variance() -> None:
-    study = grr.Study(manual_readings()[1:], tolerance=grr.Tolerance(-4, 4))
-    words = grr.verdict(study).by_manual
-    assert "calculated by restricted maximum likelihood" in words
-
-
 def test_readings_to_mend_are_given_no_class_and_no_confidence() -> None:
     verdict = grr.verdict(grr.open_study(shipped_folder("demo_data") / "dowel_pin_mistakes"))
     assert verdict.findings.must_mend
-    assert "No rule is applied yet" in verdict.by_manual
-    assert "No confidence can be stated" in verdict.by_confidence
-    assert not any("Of a million" in reason for reason in verdict.reasons)
-
-
-def test_wrong_decisions_are_told_with_their_interval() -> None:
-    (told,) = [reason for reason in judged(8.0).reasons if "Of a million" in reason]
-    assert re.search(r"\([\d\u00a0a-z ]+ to [\d\u00a0]+\) would be bad and accepted", told)
-    assert "taken as normal" in told
-    (sure,) = [reason for reason in judged(200.0).reasons if "Of a million" in reason]
-    assert "less than one would be bad and accepted" in sure
+    assert not re.search(r"\d", verdict.by_manual + verdict.by_confidence)
+    assert not any("million" in reason for reason in verdict.reasons)
 
 
 def test_a_condition_is_always_named() -> None:
@@ -227,7 +187,7 @@ def test_a_condition_is_always_named() -> None:
 def test_without_a_tolerance_nothing_is_decided_for_acceptance() -> None:
     verdict = grr.verdict(grr.anova(grr.Study(manual_readings())))
     assert verdict.decision == "NOT DECIDED YET"
-    assert "no tolerance was given" in verdict.by_confidence
+    assert verdict.criterion is None
     assert "drawing" in verdict.next_steps[0]
 
 
@@ -242,10 +202,7 @@ def test_example_and_method_of_record_are_stated() -> None:
     study = grr.Study(manual_readings(), tolerance=grr.Tolerance(-4, 4), example=True)
     assert "EXAMPLE" in str(grr.verdict(grr.anova(study)))
     by_ranges = grr.verdict(grr.average_range(study))
-    assert any(
-        "method of record of this study is analysis of variance" in reason
-        for reason in by_ranges.reasons
-    )
+    assert any("method of record" in reason for reason in by_ranges.reasons)
 
 
 def test_conditions_come_from_the_facts() -> None:
@@ -268,7 +225,6 @@ def test_advice_follows_the_biggest_cause_and_only_then_the_dominant_source() ->
     verdict = grr.verdict(clean)
     assert verdict.cause is None
     assert verdict.steps[0].kind == "bench"
-    assert "repeats themselves" in verdict.next_steps[0]
 
 
 DONE = {
@@ -341,12 +297,6 @@ def test_without_any_spread_nothing_fails() -> None:
     assert grr.verdict(grr.anova(study)).decision == "NOT DECIDED YET"
 
 
-def test_misjudged_parts_and_open_findings_are_among_the_reasons() -> None:
-    reasons = " ".join(judged(8.0).reasons)
-    assert "Of a million parts made like these" in reasons
-    assert "to look at" in reasons
-
-
 def test_nested_studies_are_not_promised_a_number_of_operators() -> None:
     readings = manual_readings()
     apart = readings.assign(part=readings["operator"] + readings["part"].astype(str))
@@ -359,7 +309,7 @@ def test_a_process_sd_that_contradicts_the_readings_decides_nothing() -> None:
     study = grr.Study(manual_readings(), purpose="control", process_sd=0.02)
     verdict = grr.verdict(grr.anova(study))
     assert verdict.decision == "NOT DECIDED YET"
-    assert "smaller than the spread" in verdict.by_confidence
+    assert verdict.criterion is None
 
 
 def test_as_many_categories_as_are_asked_for_are_enough() -> None:
@@ -369,15 +319,6 @@ def test_as_many_categories_as_are_asked_for_are_enough() -> None:
         rules = grr.Rules(least_ndc=least)
         study = grr.Study(manual_readings(), purpose="control", rules=rules)
         assert f"at least {least} are asked for): {words}." in grr.verdict(study).by_manual
-
-
-def test_a_good_value_that_is_not_shown_to_be_good_says_so() -> None:
-    words = "Under 10 % is not shown: confidence"
-    assert [words in judged(width).by_confidence for width in (200.0, 40.0, 8.0)] == [
-        False,
-        True,
-        False,
-    ]
 
 
 def test_the_reasons_say_where_the_last_digit_hides_the_scatter() -> None:
@@ -391,22 +332,13 @@ def test_the_reasons_say_where_the_last_digit_hides_the_scatter() -> None:
     assert words in " ".join(str(grr.verdict(grr.anova(study))).split())
 
 
-def test_a_judgement_without_what_it_needs_says_what_to_give() -> None:
-    without = grr.verdict(grr.anova(grr.Study(manual_readings())))
-    assert "Give the tolerance" in str(without)
-    chosen = grr.Study(manual_readings(), purpose="control", parts_from="chosen")
-    said = " ".join(str(grr.verdict(grr.anova(chosen))).split())
-    assert "Give the process sd" in said
-    assert "Give the tolerance" not in said
-
-
 def test_the_reasons_name_what_must_be_mended_and_nothing_else() -> None:
     study = grr.open_study(shipped_folder("demo_data") / "dowel_pin_mistakes")
     verdict = grr.verdict(study)
     mend = [finding for finding in grr.check(study) if finding.severity == "mend"]
     look = [finding for finding in grr.check(study) if finding.severity == "look"]
     assert len(mend) != len(look)
-    assert f"{len(mend)} findings must be settled" in verdict.reasons[0]
+    assert verdict.reasons[0].startswith(f"{len(mend)} ")
     first = f"{mend[0].place}: {mend[0].todo}"
     assert verdict.next_steps[0].casefold() == first.casefold()
     assert {step.kind for step in verdict.steps} == {"fix"}
@@ -429,3 +361,27 @@ def test_a_study_of_one_day_says_that_it_has_not_seen_another() -> None:
 
     assert said(1)  # also where midnight lies between
     assert not said(2)
+
+
+def test_the_words() -> None:
+    mistakes = grr.open_study(shipped_folder("demo_data") / "dowel_pin_mistakes")
+    tolerance = grr.Tolerance(-4, 4)
+    said = {str(width): str(judged(width)) for width in (200.0, 40.0, 8.0, 6.0, 2.0)}
+    said["to control"] = str(judged(8.0, purpose="control"))
+    said["to mend"] = str(grr.verdict(mistakes))
+    others = {
+        "own limits": judged(8.0, rules=grr.Rules(good_percent=10, limit_percent=50)),
+        "no tolerance": grr.verdict(grr.Study(manual_readings())),
+        "to control, parts chosen": judged(8.0, purpose="control", parts_from="chosen"),
+        "a reading missing": grr.verdict(grr.Study(manual_readings()[1:], tolerance=tolerance)),
+        "by average and range": grr.verdict(
+            grr.Study(
+                manual_readings(),
+                tolerance=tolerance,
+                rules=grr.Rules(method_of_record="average_range"),
+            )
+        ),
+    }
+    for name, one in others.items():
+        said[name] = "\n".join([one.by_manual, one.by_confidence, one.next_steps[0]])
+    assert_snapshot("\n\n".join(f"== {name}\n{text}" for name, text in said.items()), "verdict")

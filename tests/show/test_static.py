@@ -241,7 +241,7 @@ def test_zones_have_the_width_of_the_figure() -> None:
 
 
 def test_no_tolerance_is_refused_with_a_remedy() -> None:
-    with pytest.raises(grr.StudyError, match="Give the lower limit"):
+    with pytest.raises(grr.StudyError, match="lower limit"):
         grr.show.tolerance_ruler_svg(grr.anova(SHAPES["no tolerance"]()))
 
 

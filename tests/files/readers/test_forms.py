@@ -146,7 +146,7 @@ def test_headings_in_other_languages(tmp_path, way):
 def test_messung_is_a_trial_only_where_it_counts_from_one(tmp_path, numbers):
     first, second = numbers.split(";")
     text = f"Teil;Messung;Messwert\n1;{first};10,1\n1;{second};10,2\n"
-    with pytest.raises(StudyError, match="Two columns could hold the reading"):
+    with pytest.raises(StudyError, match="the reading"):
         read(tmp_path, text)
 
 
@@ -192,7 +192,7 @@ def test_unit_of_the_call_counts_where_the_file_is_silent(tmp_path):
     silent, stated = "part,reading\n1,10.1\n", "part,reading (mm)\n1,10.1\n"
     assert read(tmp_path, silent, unit="inch").attrs["unit"] == "in"
     assert read(tmp_path, stated, unit="mm").attrs["unit"] == "mm"
-    with pytest.raises(StudyError, match="Two units are stated: mm in the header"):
+    with pytest.raises(StudyError, match="mm in the header"):
         read(tmp_path, stated, unit="in")
 
 
@@ -250,7 +250,7 @@ def test_captions_are_told(tmp_path):
 
 
 def test_table_without_a_description_is_refused():
-    with pytest.raises(StudyError, match="does not say where it was read from"):
+    with pytest.raises(StudyError, match="read from"):
         describe_reading(pd.DataFrame({"reading": [1.0]}))
 
 
@@ -279,7 +279,7 @@ def test_columns_stated_go_before_the_words_of_the_file(tmp_path):
 
 def test_columns_stated_name_the_corner_of_a_form(tmp_path):
     text = WAYS["two header rows"].replace("Part", "Bolt")
-    with pytest.raises(StudyError, match="not clear which column is the part"):
+    with pytest.raises(StudyError, match="the part"):
         read(tmp_path, text)
     assert places(read(tmp_path, text, columns={"part": "Bolt"})) == TWO_BY_TWO
 
@@ -301,7 +301,7 @@ def test_answer_that_fits_no_column_is_refused(tmp_path, columns, words):
 
 
 def test_heading_that_stands_twice_answers_nothing(tmp_path):
-    with pytest.raises(StudyError, match="Two columns are headed Bolt") as refusal:
+    with pytest.raises(StudyError, match="Bolt") as refusal:
         read(tmp_path, "Bolt,Bolt,Value\n1,1,10.1\n2,2,20.1\n", columns={"part": "Bolt"})
     assert refusal.value.row == 1
     assert refusal.value.column == "B"
@@ -309,7 +309,7 @@ def test_heading_that_stands_twice_answers_nothing(tmp_path):
 
 def test_letters_that_look_alike_make_no_second_person(tmp_path):
     text = "part,operator,reading\n1,Anna,10.1\n2,\u0410nna,10.2\n"  # a Cyrillic A
-    with pytest.raises(StudyError, match="One operator seems to be written in two ways") as refusal:
+    with pytest.raises(StudyError, match="two ways") as refusal:
         read(tmp_path, text)
     assert refusal.value.row == 3
     assert "letters that look alike" in refusal.value.remedy

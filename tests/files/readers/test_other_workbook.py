@@ -64,11 +64,11 @@ def test_what_would_fill_the_memory_or_is_broken_is_refused(
 def test_an_old_workbook_cut_off_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "form.xls"
     path.write_bytes((WORKBOOKS / "old_form.xls").read_bytes()[:4000])
-    with pytest.raises(grr.StudyError, match="damaged, or protected"):
+    with pytest.raises(grr.StudyError, match="protected"):
         grr.read_readings(path)
 
 
 def test_without_the_library_it_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "python_calamine", None)
-    with pytest.raises(grr.StudyError, match=r"pip install python-calamine; or save .* \.xlsx"):
+    with pytest.raises(grr.StudyError, match="pip install python-calamine"):
         grr.read_readings(WORKBOOKS / "old_form.ods")

@@ -174,7 +174,7 @@ def test_readings_in_a_hidden_column_are_asked_about(tmp_path: Path) -> None:
 
         return change
 
-    with pytest.raises(StudyError, match="column is hidden"):
+    with pytest.raises(StudyError, match="hidden"):
         read_readings(sheet(tmp_path, hide("D")))
     assert len(read_readings(sheet(tmp_path, hide("E")))) == 20
 

@@ -132,10 +132,10 @@ def test_only_sheet_with_readings_is_taken(tmp_path):
 
 def test_two_sheets_with_readings_want_a_name(tmp_path):
     file = saved(tmp_path, ("May", LONG), ("June", LONG))
-    with pytest.raises(StudyError, match=r"Several sheets hold readings.*sheet='May'"):
+    with pytest.raises(StudyError, match="sheet='May'"):
         read_readings(file)
     assert read_readings(file, sheet="June").attrs["taken"]["sheet"] == "June"
-    with pytest.raises(StudyError, match="Name one of: May, June"):
+    with pytest.raises(StudyError, match="May, June"):
         read_readings(file, sheet="July")
 
 
@@ -172,7 +172,7 @@ def test_cell_that_holds_no_number_is_refused_with_its_place(tmp_path, cell, pro
 
 
 def test_part_that_became_a_date_is_refused(tmp_path):
-    with pytest.raises(StudyError, match="holds a date or an error") as refusal:
+    with pytest.raises(StudyError, match="date") as refusal:
         read_readings(saved(tmp_path, [*LONG, (datetime(2026, 1, 2), "A", 1, 10.1)]))
     assert refusal.value.row == 4
 
@@ -192,13 +192,13 @@ def test_archive_that_unpacks_to_more_than_a_study_is_refused(tmp_path):
     file = saved(tmp_path, LONG)
     bomb = altered(file, "xl/worksheets/sheet1.xml", lambda sheet: sheet + b" " * 40_000_000)
     assert bomb.stat().st_size < 100_000
-    with pytest.raises(StudyError, match="larger than a gauge study"):
+    with pytest.raises(StudyError, match="larger"):
         read_readings(bomb)
 
 
 def test_sheet_spread_too_wide_is_refused(tmp_path):
     file = saved(tmp_path, LONG, change=lambda book: book.active.cell(1_000_000, 16_000, "x"))
-    with pytest.raises(StudyError, match="larger than a gauge study"):
+    with pytest.raises(StudyError, match="larger"):
         read_readings(file)
 
 
@@ -207,7 +207,7 @@ def test_merged_cells_without_end_are_refused(tmp_path):
     wide = altered(
         file, "xl/worksheets/sheet1.xml", lambda sheet: sheet.replace(b"A5:B6", b"A5:XFD1048576")
     )
-    with pytest.raises(StudyError, match="merged or linked cells"):
+    with pytest.raises(StudyError, match="merged"):
         read_readings(wide)
 
 
@@ -241,7 +241,7 @@ def test_zip_that_is_no_workbook_is_refused(tmp_path):
     file = tmp_path / "study.ods"
     with zipfile.ZipFile(file, "w") as archive:
         archive.writestr("content.xml", "<x/>")
-    with pytest.raises(StudyError, match=r"no \.xlsx workbook"):
+    with pytest.raises(StudyError, match=r"\.xlsx"):
         read_readings(file)
 
 
