@@ -43,6 +43,7 @@ from grr.questions.planning import (
     TWO_GAUGES,
     expected_precision,
     part_codes,
+    refuse_by_ranges,
     refuse_two_as_a_sample,
     usual_design,
 )
@@ -203,7 +204,7 @@ def study_form(folder: str | Path, readings: pd.DataFrame | None = None) -> Stud
     Raises
     ------
     StudyError
-        The folder holds a study that cannot be read.
+        The folder holds a study that cannot be read, or whose plan no method could judge.
 
     Examples
     --------
@@ -238,6 +239,8 @@ class StudyForm(anywidget.AnyWidget):
         super().__init__()
         self.folder, self._readings = folder, readings
         old = read_settings(folder) if _exists(folder) else None
+        if old is not None:
+            refuse_by_ranges(old)
         like = study_to_copy() if old is None and readings is None else None
         self._like = read_settings(like) if like else None
         shown = _answers(old) if old is not None or readings is None else _old_file(readings)
@@ -299,6 +302,7 @@ class StudyForm(anywidget.AnyWidget):
             values = {one.key: _value(one, self.answers[one.key]) for one in self.fields}
             old = read_settings(self.folder) if _exists(self.folder) else None
             settings = _settings(values, old, like=self._like)
+            refuse_by_ranges(settings)
             if old is not None:
                 change_settings(self.folder, settings, who=self.who, why=self.why)
                 if self.who.strip() and self.why.strip():  # of an imported file

@@ -398,6 +398,25 @@ def expected_precision(
     )
 
 
+def refuse_by_ranges(settings: Settings) -> None:
+    """Refuse a plan that ranges are to judge, which know neither places nor gauges.
+
+    Raises
+    ------
+    StudyError
+        It is one.
+    """
+    plan, method = settings.plan, settings.rules.method_of_record
+    if plan is not None and method == "average_range" and (plan.places or plan.gauges):
+        raise StudyError(
+            "By average and range, the method of record, no study with places on the parts or "
+            "several gauges can be judged",
+            'State method_of_record = "anova" in study.toml before the first reading',
+            column="method_of_record",
+            value=method,
+        )
+
+
 def chances_of_plan(settings: Settings) -> ExpectedPrecision:
     """Return `expected_precision` of a study's plan, by its purpose and its rules.
 
@@ -414,14 +433,7 @@ def chances_of_plan(settings: Settings) -> ExpectedPrecision:
     plan, rules = settings.plan, settings.rules
     if plan is None:
         raise StudyError("The study has no plan", "Plan parts, operators and trials")
-    if rules.method_of_record == "average_range" and (plan.places or plan.gauges):
-        raise StudyError(
-            "By average and range, the method of record, no study with places on the parts or "
-            "several gauges can be judged",
-            'State method_of_record = "anova" in study.toml before the first reading',
-            column="method_of_record",
-            value=rules.method_of_record,
-        )
+    refuse_by_ranges(settings)
     gauges = len(plan.gauges)
     if gauges and people_who_measure(settings.gauges_are, gauges, "gauges_are") > gauges:
         raise StudyError(

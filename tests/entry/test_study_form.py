@@ -11,6 +11,8 @@ import grr
 from grr.entry.study_form import ALL, OTHERS, FieldProblem, StudyForm, contradictions, study_form
 from grr.files.folder import new_study_folder
 from grr.files.study_file import read_settings
+from grr.model.rules import Plan
+from grr.page.error_cards import card
 from grr.shipped import shipped_folder
 from published import manual_readings
 
@@ -333,3 +335,24 @@ def test_two_looks_and_a_second_stage_survive_the_form(tmp_path: Path) -> None:
     form.change(looks="no")
     form.save()
     assert read_settings(tmp_path / "pins").plan == replace(plan, looks=1), form.said
+
+
+def test_a_plan_that_ranges_could_not_judge_is_refused_at_once(folder: Path) -> None:
+    named = {"parts": ("1", "2", "3"), "operators": ("Ilse", "Jan", "Mia")}
+    several = Plan(**named, trials=2, places=("top", "middle"))
+    by_ranges = grr.Rules(method_of_record="average_range")
+    tolerance = grr.Tolerance(10.006, 10.012)
+    settings = {"unit": "mm", "resolution": 0.0001, "operators_are": "fixed"}
+    settings |= {"title": "Pins", "tolerance": tolerance, "rules": by_ranges}
+    new_study_folder(folder, **settings, plan=several)
+    with pytest.raises(grr.StudyError, match="By average and range") as refused:
+        grr.study_form(folder)
+    assert refused.value.column == "method_of_record"
+    assert "no study with places on the parts" in card(refused.value)
+    plain = folder.with_name("plain")
+    new_study_folder(plain, **settings, plan=replace(several, places=()))
+    form = grr.study_form(plain)
+    fill(form, gauges="1, 2", gauges_are="yes, only these")
+    form.save()
+    assert form.said == str(refused.value)
+    assert read_settings(plain).plan.gauges == ()
