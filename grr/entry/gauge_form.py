@@ -32,7 +32,7 @@ from grr.files.gauge_folder import (
     unrecorded_facts,
     write_gauge,
 )
-from grr.files.text_and_numbers import parse_number
+from grr.files.text_and_numbers import number_in
 from grr.formulas.micrometer import LEAST_INFORMATION, phase_information
 from grr.model.errors import StudyError
 from grr.model.gauge_facts import CalibratedBlock, GaugeFacts
@@ -143,21 +143,24 @@ class GaugeForm(ReadingsForm):
     def save_facts(self, message: Mapping[str, Any]) -> Outcome:
         """Write what is known of the gauge and of its blocks."""
         said, unit = message.get("answers") or {}, str((message.get("answers") or {}).get("unit"))
-        fine = conversion(fine_unit(unit), unit)
         typed = enumerate(message.get("blocks") or (), start=1)
         # Of the lines of the table those that say something, each with its place.
         rows = [(n, row) for n, row in typed if any(_word(row, key) for key in _OF_A_BLOCK)]
         blocks = [_block(row, number, unit) for number, row in rows]
         old = self.facts
+
+        def number(key: str, what: str, shown_in: str = unit) -> float | None:
+            return _number(said.get(key), what, shown_in, unit, column=key)
+
         try:
             facts = GaugeFacts(
                 title=str(said.get("title") or "").strip() or self.folder.name,
                 unit=unit,
-                resolution=_number(said.get("resolution"), "The last digit", column="resolution"),
-                lower=_number(said.get("lower"), "The lower limit", column="lower"),
-                upper=_number(said.get("upper"), "The upper limit", column="upper"),
-                mpe=_number(said.get("mpe"), "The largest error of indication", fine, column="mpe"),
-                pitch=_number(said.get("pitch"), "The pitch of the screw", column="pitch"),
+                resolution=number("resolution", "The last digit"),
+                lower=number("lower", "The lower limit"),
+                upper=number("upper", "The upper limit"),
+                mpe=number("mpe", "The largest error of indication", fine_unit(unit)),
+                pitch=number("pitch", "The pitch of the screw"),
                 blocks=tuple(blocks),
                 standard=str(said.get("standard") or "").strip(),
                 study=str(said.get("study") or ""),
@@ -185,11 +188,10 @@ class GaugeForm(ReadingsForm):
         """Write the lines of the budget."""
         facts = self.facts
         texts = message.get("lines") or {}
-        fine = conversion(fine_unit(facts.unit), facts.unit)
         lines = {}
         for line in LINES:
-            factor = fine if line.unit == "length" else 1.0
-            value = _number(texts.get(line.key), line.words, factor, column=line.key)
+            units = (fine_unit(facts.unit), facts.unit) if line.unit == "length" else ("", "")
+            value = _number(texts.get(line.key), line.words, *units, column=line.key)
             if value:
                 lines[line.key] = value
         held = tuple(line.key for line in LINES if line.key in (message.get("in_study") or ()))
@@ -210,7 +212,7 @@ class GaugeForm(ReadingsForm):
                 continue
             try:
                 day = datetime.fromisoformat(words[0])
-                value = parse_number(words[1], "," if "," in words[1] else None).value
+                value = number_in(facts.unit, "".join(words[1:]))
             except (ValueError, IndexError, StudyError):
                 raise StudyError(
                     f"Line {number} holds no day and reading",
@@ -349,7 +351,8 @@ class GaugeForm(ReadingsForm):
 def _number(
     text: object,
     what: str,
-    factor: float = 1.0,
+    shown_in: str,
+    unit: str,
     *,
     column: str | None = None,
     row: int | None = None,
@@ -358,12 +361,12 @@ def _number(
     if words == "":
         return None
     try:
-        value = parse_number(words, "," if "," in words else None).value
+        value = number_in(shown_in, words) * conversion(shown_in, unit)
     except StudyError as error:
         raise StudyError(
             f"{what} is no number", "Write one", row=row, column=column, value=words
         ) from error
-    return float(f"{value * factor:.12g}")
+    return float(f"{value:.12g}")
 
 
 def _word(row: Mapping[str, Any], key: str) -> str:
@@ -375,8 +378,8 @@ def _block(row: Mapping[str, Any], number: int, unit: str) -> CalibratedBlock:
     name = _word(row, "name")
     named = f"block {name}" if name else f"the block in line {number}"
 
-    def stated(key: str, what: str, factor: float = 1.0) -> float | None:
-        found = _number(row.get(key), f"{what} of {named}", factor, column=key, row=number)
+    def stated(key: str, what: str, shown_in: str = "", into: str = "") -> float | None:
+        found = _number(row.get(key), f"{what} of {named}", shown_in, into, column=key, row=number)
         if found is not None and (found < 0.0 or (key == "k" and found == 0.0)):
             raise StudyError(
                 f"{what} of {named} cannot be {row[key]}",
@@ -386,8 +389,8 @@ def _block(row: Mapping[str, Any], number: int, unit: str) -> CalibratedBlock:
             )
         return found
 
-    value = stated("size", "The size")
-    expanded = stated("expanded", "U", conversion(fine_unit(unit), unit)) or 0.0
+    value = stated("size", "The size", unit, unit)
+    expanded = stated("expanded", "U", fine_unit(unit), unit) or 0.0
     if value is None:
         raise StudyError(
             f"{begun(named)} has no calibrated size",

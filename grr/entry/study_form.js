@@ -31,7 +31,10 @@ class StudyForm {
     this.wrong = new Map(); // key → where its contradiction is shown
     this.sequence = 0;
     this.root = h("section", { class: "grr-study", "aria-label": "The facts of the study", "data-lm-suppress-shortcuts": "true" }, h("p", {}, "One moment …"));
-    this.root.addEventListener("keydown", (event) => event.stopPropagation());
+    this.root.addEventListener("keydown", (event) => {
+      event.stopPropagation();
+      if (event.key === "Enter" && event.target.matches("input") && !this.state.saved) this.save();
+    });
     el.append(this.root);
     this.onMessage = (message) => this.hear(message);
     model.on("msg:custom", this.onMessage);
@@ -64,6 +67,10 @@ class StudyForm {
     this.state = message;
     if (first) this.build();
     this.showState();
+    if (first && ON_A_PAGE) {
+      const asked = ["title", "lower", "nominal", "resolution", "operators"].map((key) => this.controls.get(key));
+      (this.next.querySelector("a.primary") ?? asked.find((one) => one?.value === "" && one.offsetParent) ?? asked[0]).focus();
+    }
     if (this.saving) {
       this.saving = false;
       if (message.wrong.length) this.controls.get(message.wrong[0].key)?.focus();
@@ -84,7 +91,6 @@ class StudyForm {
       node = h("select", { ...named, onchange: change }, choices.map((one) => h("option", { value: one, selected: one === value }, one)));
     } else {
       node = h("input", { ...named, type: field.kind === "date" ? "date" : "text", value, oninput: () => this.later(), onchange: change });
-      node.addEventListener("keydown", (event) => event.key === "Enter" && this.save());
     }
     this.controls.set(field.key, node);
     return node;
@@ -115,14 +121,15 @@ class StudyForm {
         const after = { trials: "times", resolution: this.state.answers.unit }[key];
         return [before ? h("span", { class: "between" }, before) : null, control, after ? h("span", { class: "between", "data-unit": key === "resolution" }, after) : null];
       });
-      if (there[0] === "methods") this.controls.get("methods").placeholder = "such as: stand, handheld";
+      const such = { methods: "stand, handheld", measuring_place: "middle, at the mark" }[there[0]];
+      if (such) this.controls.get(there[0]).placeholder = `such as: ${such}`;
       const help = single && fields.get(there[0]).help && ["operators", "resolution", "sessions"].includes(there[0]) ? h("small", {}, fields.get(there[0]).help) : null;
       const label = single ? h("label", { for: `grr-${there[0]}` }, words) : h("span", { class: "label" }, words);
       return h("div", { class: "row", "data-keys": there.join(" ") }, label, h("div", { class: "boxes" }, h("div", { class: "line" }, boxes, SHORT.includes(there[0]) ? help : null), SHORT.includes(there[0]) ? null : help, there[0] === "operators" ? (this.chips = h("div", { class: "chips" })) : null, there.map((key) => this.place(key))));
     };
     const shown = new Set([...ROWS.flat(), "operators_are", "people"]);
     const rest = this.state.fields.filter((one) => !shown.has(one.key));
-    const folded = h("details", { class: "rest", ontoggle: ({ target }) => target.open && target.scrollIntoView() }, h("summary", {}, "Places, gauges, purpose, process, drawing, calibration …"),
+    const folded = h("details", { class: "rest", ontoggle: ({ target }) => target.open && target.scrollIntoView() }, h("summary", {}, "Places, gauges, purpose, drawing, calibration …"),
       rest.map((one) => h("div", { class: "row" }, h("label", { for: `grr-${one.key}` }, one.question + (one.unit && one.unit !== "study" ? ` (${one.unit})` : "")),
         h("div", { class: "boxes" }, h("div", { class: "line" }, this.control(one)), one.help ? h("small", {}, one.help) : null, this.place(one.key)))));
     this.folded = folded;
@@ -135,7 +142,6 @@ class StudyForm {
     this.root.replaceChildren(
       h("div", { class: "columns" }, h("div", { class: "left" }, ROWS.map(row), this.measuredBy(), folded, this.changedBy), this.buildQuestion(fields)),
       h("nav", { class: "bar", "aria-label": "What next" }, this.sentence, this.next, this.primary));
-    if (ON_A_PAGE) this.controls.get("title")?.focus();
   }
 
   // Who measured a study that was imported
@@ -178,6 +184,7 @@ class StudyForm {
       else if (control !== document.activeElement && control.value !== answers[key]) control.value = answers[key] ?? "";
       control.removeAttribute("aria-invalid");
     }
+    const [held] = [...this.wrong].find(([, box]) => box.contains(document.activeElement)) ?? [];
     for (const box of this.wrong.values()) { box.hidden = true; box.replaceChildren(); }
     for (const one of wrong) {
       const box = this.wrong.get(one.key);
@@ -192,6 +199,7 @@ class StudyForm {
       box.hidden = false;
       if (this.folded.contains(box)) this.folded.open = true;
     }
+    if (held) (this.wrong.get(held).querySelector("button") ?? this.controls.get(held)).focus();
     const deviations = answers.given_as !== "limits";
     for (const row of this.root.querySelectorAll(".row[data-keys]")) {
       const keys = row.dataset.keys.split(" ");
@@ -215,7 +223,7 @@ class StudyForm {
     const field = this.controls.get("operators");
     if (!field || !this.chips) return;
     const names = field.value.split(",").map((name) => name.trim()).filter((name) => name);
-    this.chips.replaceChildren(...names.map((name, at) => h("button", { type: "button", "aria-label": `Take out ${name}`, onclick: () => {
+    this.chips.replaceChildren(...names.map((name, at) => h("button", { type: "button", tabindex: "-1", "aria-label": `Take out ${name}`, onclick: () => {
       field.value = names.filter((_, other) => other !== at).join(", ");
       field.focus();
       this.say("answer");

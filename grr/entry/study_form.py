@@ -29,7 +29,7 @@ from grr.files.chosen import (
 )
 from grr.files.folder import change_settings, new_study_folder, open_study, save_study
 from grr.files.study_file import STUDY_FILE, read_settings
-from grr.files.text_and_numbers import parse_number
+from grr.files.text_and_numbers import number_in
 from grr.files.verify import record_unused_rows
 from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
@@ -120,7 +120,7 @@ _FIELDS = (
     Field("nominal", "Nominal size", "number"),
     Field("lower_deviation", "Lower deviation", "number", "With its sign: +0.006"),
     Field("upper_deviation", "Upper deviation", "number", "With its sign: +0.012"),
-    Field("resolution", "Last digit", "number", "The step of the gauge, such as 0.001"),
+    Field("resolution", "Last digit", "number", "Its step, such as 0.001"),
     Field("operators", "People", "text", "Names, with commas between them."),
     Field("operators_are", "Are these all who will ever measure?", "choice", "", (ALL, OTHERS)),
     Field("people", "How many in all, these included?", "whole", "Empty: not known."),
@@ -130,7 +130,7 @@ _FIELDS = (
         "sessions",
         "Sessions of each operator",
         "whole",
-        "Two, on two days, show what one hides.",
+        "Two days show what one hides.",
     ),
     Field(
         "looks",
@@ -299,7 +299,8 @@ class StudyForm(anywidget.AnyWidget):
             self.good = False
             return
         try:
-            values = {one.key: _value(one, self.answers[one.key]) for one in self.fields}
+            unit = self.answers["unit"]
+            values = {one.key: _value(one, self.answers[one.key], unit) for one in self.fields}
             old = read_settings(self.folder) if _exists(self.folder) else None
             settings = _settings(values, old, like=self._like)
             refuse_by_ranges(settings)
@@ -391,7 +392,8 @@ class StudyForm(anywidget.AnyWidget):
         """Return tolerance and process as far as they are given, for the price of limits."""
         keys = ("nominal", "lower_deviation", "upper_deviation", "lower", "upper", "process_sd")
         try:
-            values = {key: _value(_BY_KEY[key], self.answers.get(key, "")) for key in keys}
+            unit = self.answers["unit"]
+            values = {key: _value(_BY_KEY[key], self.answers.get(key, ""), unit) for key in keys}
             values["given_as"] = self.answers.get("given_as")
             tolerance = _tolerance(values)
         except StudyError:
@@ -471,7 +473,7 @@ def contradictions(answers: Mapping[str, str], *, planned: bool) -> Iterator[Fie
     values: dict[str, Any] = {}
     for key, text in answers.items():
         try:
-            values[key] = _value(_BY_KEY[key], text)
+            values[key] = _value(_BY_KEY[key], text, answers.get("unit", ""))
         except StudyError as error:
             yield FieldProblem(key, f"{error.problem}: {text}.")
     if planned and "title" in values and not values["title"]:
@@ -666,8 +668,8 @@ def _text(value: object) -> str:
     return f"{value:.12g}" if isinstance(value, float) else str(value)
 
 
-def _value(asked: Field, text: str) -> Any:
-    """Return the answer; None where the question was left open.
+def _value(asked: Field, text: str, unit: str = "") -> Any:
+    """Return the answer, a length in ``unit``; None where the question was left open.
 
     Raises
     ------
@@ -687,7 +689,9 @@ def _value(asked: Field, text: str) -> Any:
     if asked.kind not in {"number", "whole"}:
         return text
     try:
-        value = parse_number(text, "," if re.fullmatch(r"[+-]?\d*,\d+", text) else None).value
+        if asked.unit not in ("", "study"):
+            text, unit = text.removesuffix(asked.unit), ""
+        value = number_in(unit if asked.kind == "number" else "", text)
     except StudyError as error:
         remedy = error.remedy.split(", or state decimal", maxsplit=1)[0]
         raise StudyError(error.problem, remedy, column=asked.question, value=text) from None

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from grr.model.errors import StudyError
 from grr.model.plain_text import clean_text
-from grr.model.units import canonical_unit
+from grr.model.units import canonical_unit, conversion
 from grr.model.values import one_of
 
 #: A label that begins with one of these is written with an apostrophe before it.
@@ -133,6 +133,22 @@ def parse_number(text: str, decimal: str | None = None) -> ParsedNumber:
         )
     power = int((match["exponent"] or "e0")[1:])
     return ParsedNumber(value, unit, max(0, decimals - power), text)
+
+
+def number_in(unit: str, text: str) -> float:
+    """Return the number of a form's field; a length in another unit is turned into ``unit``.
+
+    Raises
+    ------
+    StudyError
+        The text is no number, or a unit stands behind it where ``unit`` is "".
+    """
+    number = parse_number(text, "," if "," in text and "." not in text else None)
+    if number.unit in ("", unit):
+        return number.value
+    if not unit:
+        raise StudyError("A unit of length stands behind it", "Write the number alone", value=text)
+    return float(f"{number.value * conversion(number.unit, unit):.12g}")
 
 
 def _refusal_of_words(body: str, text: str) -> StudyError:

@@ -85,7 +85,7 @@ def plan(walk, name, fields):
     keys.type(name)
     keys.press("Enter")
     arrived(page, "**/1_plan.ipynb?new=*")
-    walk.has_focus("#grr-title")
+    walk.has_focus("#grr-lower")
     assert page.input_value("#grr-title") == name
     walk.look("plan-empty")
     for key, answer in fields.items():

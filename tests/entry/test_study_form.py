@@ -88,6 +88,18 @@ def test_nominal_with_deviations(folder: Path) -> None:
     assert read_settings(folder).tolerance == grr.Tolerance(10.006, 10.012)
 
 
+def test_a_length_with_its_unit_is_turned_into_the_unit_of_the_study(folder: Path) -> None:
+    form = grr.study_form(folder)
+    given = {"lower": "0.472 in", "upper": "12010 µm", "resolution": "0,5 µm"}
+    fill(form, **NEEDED | given, operators="A, B, C", room_temperature="21 °C")
+    form.save()
+    settings = read_settings(folder)
+    assert settings.tolerance == grr.Tolerance(11.9888, 12.01)
+    assert settings.resolution == 0.0005
+    assert settings.facts["room_temperature"] == 21
+    assert list(wrong(trials="3 mm")) == ["trials"]
+
+
 def test_what_cannot_be_used_is_named_and_nothing_is_written(folder: Path) -> None:
     form = grr.study_form(folder)
     fill(form, **NEEDED | {"lower": "ten"}, operators="A, B, C")
