@@ -124,7 +124,7 @@ def test_printing() -> None:
         assert max(len(line) for line in str(found).splitlines()) <= 80
         html = found._repr_html_()
         assert "<table" in html and "class=" not in html and "<style" not in html
-    assert "holds for that person only" in str(one).replace("\n", " ")
+    assert "that person" in str(one).replace("\n", " ")
     assert "further designs" in str(several)
 
 
@@ -176,8 +176,8 @@ def test_the_price_of_limits_is_that_of_the_process_stated() -> None:
     limits = [of(one, "random").loc[20.0, "with_limits"] for one in (tight, assumed, wide)]
     assert limits[0] > limits[1] > limits[2]
     assert of(off, "random").loc[20.0, "with_limits"] < limits[0]
-    assert "the process stated (sd 10.0" in " ".join(str(tight).split())
-    assert "parts whose ±3 sd fill the tolerance" in " ".join(str(assumed).split())
+    assert "(sd 10.0" in " ".join(str(tight).split())
+    assert "±3 sd fill" in " ".join(str(assumed).split())
 
 
 @pytest.mark.parametrize("true", [20.0, 45.0, 90.0])
@@ -202,7 +202,7 @@ def test_the_price_beside_one_limit() -> None:
     how = {"tolerance": grr.Tolerance(upper=0.02), "process_mean": 0.008, **QUIET}
     filling = grr.expected_precision(10, 3, 3, process_sd=0.004, **how)
     tight = grr.expected_precision(10, 3, 3, process_sd=0.002, **how)
-    assert "its mean 6.0 sd inside the limit" in " ".join(str(tight).split())
+    assert "6.0 sd inside" in " ".join(str(tight).split())
     # Of parts that reach to one limit half as many lie near it as of those that reach to two.
     usual = of(grr.expected_precision(10, 3, 3, **QUIET), "random").loc[20.0, "with_limits"]
     limits = [of(one, "random").loc[20.0, "with_limits"] for one in (filling, tight)]

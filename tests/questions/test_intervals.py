@@ -101,16 +101,16 @@ def test_chosen_parts_say_nothing_of_the_process(manual_study):
 
 def test_a_process_sd_below_the_measuring_system_is_said(manual_study):
     frame = intervals(replace(manual_study, process_sd=0.05))
-    assert "smaller than the spread of the measuring system" in frame.at[("PV", "sd"), "reason"]
+    assert "smaller than" in frame.at[("PV", "sd"), "reason"]
     assert frame.at[("GRR", "percent_tv"), "lower"] > 100.0
 
 
 def test_no_tolerance_and_a_mean_past_the_only_limit_are_said():
     study = grr.Study(manual_readings())
     frame = intervals(study)
-    assert frame.at[("GRR", "percent_tolerance"), "reason"] == "no tolerance was given"
+    assert "no tolerance" in frame.at[("GRR", "percent_tolerance"), "reason"]
     past = intervals(replace(study, tolerance=grr.Tolerance(upper=-1.0)))
-    assert "at or past the only limit" in past.at[("GRR", "percent_tolerance"), "reason"]
+    assert "only limit" in past.at[("GRR", "percent_tolerance"), "reason"]
 
 
 def test_a_mean_that_may_lie_past_the_only_limit_leaves_the_upper_limit_open():
@@ -159,7 +159,7 @@ def test_readings_that_repeat_to_the_last_digit_do_not_claim_certainty():
     table["reading"] = table.groupby("part")["reading"].transform("first").round(1)
     study = grr.Study(table, tolerance=grr.Tolerance(-4, 4), resolution=0.1)
     frame = intervals(study)
-    assert "repeat to the last digit" in frame.at[("EV", "sd"), "reason"]
+    assert "last digit" in frame.at[("EV", "sd"), "reason"]
     assert frame.at[("GRR", "sd"), "lower"] >= 0.1 / math.sqrt(12) - 1e-12
 
 
@@ -167,7 +167,7 @@ def test_readings_all_alike_have_limits_of_nothing_but_zero():
     table = manual_readings()
     table["reading"] = 1.0
     frame = intervals(grr.Study(table, tolerance=grr.Tolerance(0, 2)))
-    assert frame.at[("GRR", "percent_tv"), "reason"] == "the readings do not differ at all"
+    assert "not differ" in frame.at[("GRR", "percent_tv"), "reason"]
     assert frame.at[("GRR", "sd"), "upper"] == 0.0
 
 

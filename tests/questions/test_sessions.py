@@ -211,7 +211,7 @@ def test_every_page_and_picture_takes_it(tmp_path):
     assert "SES" in grr.explain("between sessions").to_frame().iloc[0]["formula"]
     by_ranges = grr.average_range(found)
     assert "SES" not in by_ranges.sources.index
-    assert any("sessions are not told apart" in note for note in by_ranges.notes)
+    assert any("sessions are not" in note for note in by_ranges.notes)
     grr.report(found, tmp_path / "report.html")
     assert "between sessions" in (tmp_path / "report.html").read_text(encoding="utf-8")
     grr.export_workbook(found, tmp_path / "numbers.xlsx")
@@ -240,9 +240,9 @@ def test_one_session_each_is_told_beside_the_decision():
     table = table_of(shares=(0.9, 0.1, 0.0, 0.0))
     wide = {"tolerance": grr.Tolerance(24.5, 25.5), "operators": "fixed"}
     one = grr.verdict(study(table.assign(session=table["operator"]), **wide))
-    assert any("Nobody measured on two days" in line for line in one.conditions)
+    assert any("two days" in line for line in one.conditions)
     two = grr.verdict(study(table, **wide))
-    assert not any("Nobody measured on two days" in line for line in two.conditions)
+    assert not any("two days" in line for line in two.conditions)
 
 
 def test_people_are_compared_against_their_own_sessions():

@@ -65,8 +65,8 @@ def test_one_operator() -> None:
     result = grr.anova(grr.Study(readings[readings["operator"] == "A"]))
     assert np.isnan(result.sources.loc["AV", "sd"])
     assert result.sources.loc["GRR", "sd"] == result.sources.loc["EV", "sd"]
-    assert any("this operator only" in note for note in result.notes)
-    assert any("contains the interaction" in note for note in result.notes)
+    assert any("this operator" in note for note in result.notes)
+    assert any("the interaction" in note for note in result.notes)
     ranges = grr.average_range(grr.Study(readings[readings["operator"] == "A"]))
     assert np.isnan(ranges.sources.loc["AV", "sd"])
 
