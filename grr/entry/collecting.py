@@ -302,7 +302,7 @@ class Collecting:
             return []
         time = turn[-1].time if turn else stamp(self.clock())
         session = turn[-1].session if turn else written[-1].session
-        state = {"name": self.journal.path.name, "old": str(rows), "value": self.journal.last_hash}
+        state = {"name": self.journal.path.name, "old": str(rows), "value": self.journal.last_seal}
         return [Event(time=time, session=session, kind=ANCHOR, **state)]
 
     def _anchored(self) -> int:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import PureWindowsPath
 from typing import Any
 
@@ -58,7 +59,7 @@ class TableRoles:
     Parameters
     ----------
     roles : tuple of str
-        A role for each column, as `_roles_to_pick` lists them; empty: propose them.
+        A role for each column, as `look_at_table` lists them to pick; empty: propose them.
     heads : int or None
         How many rows stand above the readings.
     rows_are, operator, trial, method : str
@@ -89,10 +90,10 @@ class Cell:
     column: int
     text: str
     place: Place | None = None
-    number: EnteredNumber | None = None
     note: str = ""
     #: What does not fit; "" where all does.
     problem: str = ""
+    number: EnteredNumber | None = None
     #: Whether the number may be kept in spite of it.
     may_be_kept: bool = False
     #: Whether its place holds the same number already.
@@ -102,6 +103,11 @@ class Cell:
     def key(self) -> str:
         """The cell as the form names it."""
         return f"{self.row}:{self.column}"
+
+    @property
+    def fits(self) -> bool:
+        """Whether there is something to file."""
+        return self.number is not None and not self.problem and not self.there
 
 
 def asked_of(message: Mapping[str, Any]) -> TableRoles:
@@ -125,22 +131,21 @@ def look_at_table(work: Collecting, name: str, content: bytes, asked: TableRoles
     StudyError
         It cannot be read at all.
     """
-    record = work.record
-    grid = _grid(name, content, asked)
-    asked = _proposed(work, record, grid, asked)
-    cells, missing = _cells(work, record, grid, asked)
+    table = _Table(work, work.record, _grid(name, content, asked), asked).proposed()
+    grid, asked, record = table.grid, table.asked, table.record
+    cells, missing = table.cells()
     return {
         "name": grid.file,
-        "rows": [[grid.text(row, at) for at in range(grid.width)] for row in range(_end(grid))],
+        "rows": [[grid.text(row, at) for at in range(grid.width)] for row in range(table.end)],
         "heads": asked.heads,
         "roles": list(asked.roles),
-        "to_pick": _roles_to_pick(work, record),
+        "to_pick": table.roles_to_pick(),
         "rows_are": asked.rows_are,
         "operator": asked.operator,
         "trial": asked.trial,
         "method": asked.method,
         "missing": missing,
-        "choices": _choices(work, record),
+        "choices": table.choices(),
         "marks": [
             {
                 "key": cell.key,
@@ -152,9 +157,10 @@ def look_at_table(work: Collecting, name: str, content: bytes, asked: TableRoles
             for cell in cells
             if cell.problem
         ],
-        "parts": _parts_of_rows(work, record, cells),
-        "preview": _preview(work, record, cells),
-        "to_file": sum(_fits(cell) for cell in cells),
+        # The part of each row as the screen calls it.
+        "parts": {cell.row: work.label(record, cell.place.part) for cell in cells if cell.place},
+        "preview": table.preview(cells),
+        "to_file": sum(cell.fits for cell in cells),
         "there": sum(cell.there for cell in cells),
     }
 
@@ -180,8 +186,9 @@ def file_table(
         Something does not fit, or it cannot be written. Nothing is filed then.
     """
     with work.writing() as record:
-        grid = _grid(name, content, asked)
-        cells, missing = _cells(work, record, grid, asked)
+        table = _Table(work, record, _grid(name, content, asked), asked)
+        file = table.grid.file
+        cells, missing = table.cells()
         if missing:
             raise StudyError("It is not said what the rows and columns are", missing[0])
         wrong = [cell for cell in cells if cell.problem]
@@ -189,17 +196,16 @@ def file_table(
             raise StudyError(
                 f"{counted(len(wrong), 'cell')} do not fit: nothing was filed",
                 "Correct them, or file the table without them",
-                file=grid.file,
+                file=file,
                 row=wrong[0].row + 1,
                 value=wrong[0].text,
             )
-        new = [cell for cell in cells if _fits(cell)]
-        if not new:
-            return Outcome("done", f"{grid.file} holds no reading that is not here already.")
+        rows = [table.row(cell) for cell in cells if cell.fits]
+        if not rows:
+            return Outcome("done", f"{file} holds no reading that is not here already.")
         log_before_first_reading(work, record, work.clock())
-        imported = [] if asked.pasted else [_imported(work, record, grid.file, content)]
+        imported = [] if asked.pasted else [imported_file(work, record, file, content)]
         identifier = new_id()
-        rows = [_row(cell, work, record, grid.file, asked) for cell in new]
         events = [
             work.event(
                 record, "question", name=row, old=filed.reason.removeprefix(ASKED), value=KEPT
@@ -208,18 +214,14 @@ def file_table(
             if filed.reason
         ]
         written = work.file(rows, [*imported, *events], identifier)
-        words = f"{counted(len(written), 'reading')} taken from {grid.file}."
+        words = f"{counted(len(written), 'reading')} taken from {file}."
         return Outcome("recorded", words, tuple(written))
 
 
-def _imported(work: Collecting, record: ReadingsSoFar, file: str, content: bytes) -> Event:
-    """Keep the file in the study's folder; return the event with its hash."""
+def imported_file(work: Collecting, record: ReadingsSoFar, file: str, content: bytes) -> Event:
+    """Keep a file in the study's folder; return the event with its hash."""
     kept = keep_file(work.job.folder, file, content)
     return work.event(record, IMPORTED_FILE, name=kept.name, old=file, value=kept.sha256)
-
-
-def _fits(cell: Cell) -> bool:
-    return cell.number is not None and not cell.problem and not cell.there
 
 
 def _grid(name: str, content: bytes, asked: TableRoles) -> Grid:
@@ -252,172 +254,381 @@ def _layout(grid: Grid) -> Layout | None:
         return None
 
 
-def _end(grid: Grid) -> int:
-    return max((row + 1 for row in range(len(grid.cells)) if not grid.blank_row(row)), default=0)
+@dataclass(frozen=True)
+class _Table:
+    """A table beside the study that it is to be filed in."""
 
+    work: Collecting
+    record: ReadingsSoFar
+    grid: Grid
+    asked: TableRoles
 
-# What each column is: proposed by the words over it, and by what stands in it
+    @cached_property
+    def places(self) -> list[Place]:
+        """Every place of the plan."""
+        return self.work.places(self.record)
 
+    @cached_property
+    def operators(self) -> list[str]:
+        """Those of the plan."""
+        return list(dict.fromkeys(place.operator for place in self.places))
 
-def _roles_to_pick(work: Collecting, record: ReadingsSoFar) -> list[tuple[str, str]]:
-    operators, _, trials, methods = _named(work, record)
-    numbers = range(1, trials + 1)
-    return [
-        ("", "not used"),
-        (AS_READ, "as it stands"),
-        (PART, "Part"),
-        (OPERATOR, "Operator"),
-        (TRIAL, "Number of the trial"),
-        *([(METHOD, "Way of holding")] if methods else []),
-        *([(SPOT, "Place on the part")] if _further(work, SPOT) else []),
-        *([(GAUGE, "Gauge")] if _further(work, GAUGE) else []),
-        (READING, "Reading"),
-        *((f"{READING}:{number}", f"Trial {number}") for number in numbers),
-        *(
-            (f"{READING}:{number}:{name}", f"{name}, trial {number}")
-            for name in operators
-            for number in numbers
-        ),
-        (NOTE, "Note"),
-    ]
+    @cached_property
+    def parts(self) -> list[str]:
+        """Those of the plan, in its order; those that came later last."""
+        listed = self.work.job.settings.plan.parts if self.work.job.settings.plan else ()
+        there = dict.fromkeys(place.part for place in self.places)
+        return [*(p for p in listed if p in there), *(p for p in there if p not in listed)]
 
+    @cached_property
+    def trials(self) -> int:
+        """How many the plan has."""
+        return max(place.trial for place in self.places)
 
-def _choices(work: Collecting, record: ReadingsSoFar) -> dict[str, list[tuple[str, str]]]:
-    operators, parts, trials, methods = _named(work, record)
-    first, last = (work.label(record, part) for part in (parts[0], parts[-1]))
-    rows = [(AS_LISTED, f"the parts {first} to {last}, as they are listed in the plan")]
-    due = _due(work, record)
-    if due:
-        ahead = ", ".join(work.label(record, place.part) for place in due[:4])
-        rows.append((AS_DUE, f"in the order of measurement: {ahead} …"))
-    return {
-        "rows_are": rows,
-        OPERATOR: [(name, name) for name in operators],
-        TRIAL: [(str(number), str(number)) for number in range(1, trials + 1)],
-        METHOD: [(name, name) for name in methods],
-    }
+    @cached_property
+    def further(self) -> dict[str, tuple[str, ...]]:
+        """The places on a part, and the gauges, where the plan names several."""
+        plan = self.work.job.settings.plan
+        named = {} if plan is None else {SPOT: plan.places, GAUGE: plan.gauges}
+        return {key: names for key, names in named.items() if names}
 
+    @cached_property
+    def due(self) -> list[Place]:
+        """What the operator of the open session has still to measure, in order."""
+        session = self.record.session
+        return self.work.open_places(self.record, session.value) if session else []
 
-def _named(
-    work: Collecting, record: ReadingsSoFar
-) -> tuple[list[str], list[str], int, tuple[str, ...]]:
-    """Return operators, parts, how many trials and the methods of the plan."""
-    places = work.places(record)
-    listed = work.job.settings.plan.parts if work.job.settings.plan else ()
-    there = dict.fromkeys(place.part for place in places)
-    parts = [*(part for part in listed if part in there), *(p for p in there if p not in listed)]
-    operators = list(dict.fromkeys(place.operator for place in places))
-    return operators, parts, max(place.trial for place in places), work.job.methods
+    @cached_property
+    def end(self) -> int:
+        """The row after the last one with content."""
+        rows = range(len(self.grid.cells))
+        return max((row + 1 for row in rows if not self.grid.blank_row(row)), default=0)
 
+    # What each column is: proposed by the words over it, and by what stands in it
 
-def _further(work: Collecting, key: str) -> tuple[str, ...]:
-    """Return the places on a part, or the gauges, where the plan names several."""
-    plan = work.job.settings.plan
-    if plan is None:
-        return ()
-    return plan.places if key == SPOT else plan.gauges
+    def roles_to_pick(self) -> list[tuple[str, str]]:
+        numbers = range(1, self.trials + 1)
+        return [
+            ("", "not used"),
+            (AS_READ, "as it stands"),
+            (PART, "Part"),
+            (OPERATOR, "Operator"),
+            (TRIAL, "Number of the trial"),
+            *([(METHOD, "Way of holding")] if self.work.job.methods else []),
+            *([(SPOT, "Place on the part")] if SPOT in self.further else []),
+            *([(GAUGE, "Gauge")] if GAUGE in self.further else []),
+            (READING, "Reading"),
+            *((f"{READING}:{number}", f"Trial {number}") for number in numbers),
+            *(
+                (f"{READING}:{number}:{name}", f"{name}, trial {number}")
+                for name in self.operators
+                for number in numbers
+            ),
+            (NOTE, "Note"),
+        ]
 
+    def choices(self) -> dict[str, list[tuple[str, str]]]:
+        first, last = (self.label(part) for part in (self.parts[0], self.parts[-1]))
+        rows = [(AS_LISTED, f"the parts {first} to {last}, as they are listed in the plan")]
+        if self.due:
+            ahead = ", ".join(self.label(place.part) for place in self.due[:4])
+            rows.append((AS_DUE, f"in the order of measurement: {ahead} …"))
+        return {
+            "rows_are": rows,
+            OPERATOR: [(name, name) for name in self.operators],
+            TRIAL: [(str(number), str(number)) for number in range(1, self.trials + 1)],
+            METHOD: [(name, name) for name in self.work.job.methods],
+        }
 
-def _due(work: Collecting, record: ReadingsSoFar) -> list[Place]:
-    return work.open_places(record, record.session.value) if record.session else []
+    def label(self, part: str) -> str:
+        return self.work.label(self.record, part)
 
-
-def _proposed(work: Collecting, record: ReadingsSoFar, grid: Grid, asked: TableRoles) -> TableRoles:
-    """Return what was asked, with roles where none were picked yet."""
-    if asked.roles:
+    def proposed(self) -> _Table:
+        """Return the table with roles for its columns where none were picked yet."""
+        asked = self.asked
         if set(asked.roles) == {AS_READ}:
-            return asked
-        return replace(asked, roles=tuple("" if r == AS_READ else r for r in asked.roles))
-    heads = _rows_above_readings(work, grid)
-    operators, parts, trials, methods = _named(work, record)
-    known = {
-        PART: {spelling(name) for name in (*parts, *work.job.codes.values())},
-        OPERATOR: set(map(spelling, operators)),
-        METHOD: set(map(spelling, methods)),
-        **{key: set(map(spelling, _further(work, key))) for key in (SPOT, GAUGE)},
-    }
-    roles = [_role_of_column(work, grid, heads, at, known) for at in range(grid.width)]
-    for label in (PART, OPERATOR, TRIAL, METHOD, SPOT, GAUGE):  # the first one of each
-        for at in [at for at, role in enumerate(roles) if role == label][1:]:
-            roles[at] = ""
-    readings = [at for at, role in enumerate(roles) if role == READING]
-    if TRIAL not in roles and len(readings) > 1:
-        across = _across(grid, heads, readings, operators if OPERATOR not in roles else [], trials)
-        for at, role in zip(readings, across, strict=True):
-            roles[at] = role
-    session = record.session.value if record.session else ""
-    plain = heads == 0 and grid.width == 1 and bool(_due(work, record))
-    proposed = replace(
-        asked,
-        roles=tuple(roles),
-        heads=heads,
-        rows_are=AS_DUE if plain else "",
-        operator=session or (operators[0] if len(operators) == 1 else ""),
-        trial="1" if trials == 1 else "",
-        method=methods[0] if len(methods) == 1 else "",
-    )
-    cells, missing = _cells(work, record, grid, proposed)
-    if missing or any(cell.place is None for cell in cells):
-        as_read = replace(proposed, roles=(AS_READ,) * grid.width)
-        read, _ = _cells(work, record, grid, as_read)
-        placed, as_they_stand = (
-            sum(one.place is not None for one in all_) for all_ in (cells, read)
+            return self
+        if asked.roles:
+            roles = tuple("" if role == AS_READ else role for role in asked.roles)
+            return replace(self, asked=replace(asked, roles=roles))
+        heads = self._rows_above_readings()
+        operators, methods = self.operators, self.work.job.methods
+        session = self.record.session.value if self.record.session else ""
+        plain = heads == 0 and self.grid.width == 1 and bool(self.due)
+        asked = replace(
+            asked,
+            roles=tuple(self._roles(heads)),
+            heads=heads,
+            rows_are=AS_DUE if plain else "",
+            operator=session or (operators[0] if len(operators) == 1 else ""),
+            trial="1" if self.trials == 1 else "",
+            method=methods[0] if len(methods) == 1 else "",
         )
-        if as_they_stand > placed:
-            return as_read
-    return proposed
+        by_roles = replace(self, asked=asked)
+        cells, missing = by_roles.cells()
+        if missing or any(cell.place is None for cell in cells):
+            as_read = replace(self, asked=replace(asked, roles=(AS_READ,) * self.grid.width))
+            placed, as_they_stand = (
+                sum(one.place is not None for one in all_) for all_ in (cells, as_read.cells()[0])
+            )
+            if as_they_stand > placed:
+                return as_read
+        return by_roles
 
+    def _rows_above_readings(self) -> int:
+        """Return the number of rows above the first one that holds a believable reading."""
+        for row in range(self.end):
+            if any(self._believable(row, at) for at in self.grid.filled(row)):
+                return row
+        return 0
 
-def _rows_above_readings(work: Collecting, grid: Grid) -> int:
-    """Return the number of rows above the first one that holds a believable reading."""
-    for row in range(_end(grid)):
-        if any(_believable(work, grid, row, at) for at in grid.filled(row)):
-            return row
-    return 0
+    def _believable(self, row: int, column: int) -> bool:
+        try:
+            number = one_number(self.grid.text(row, column), self.work.job.settings.unit)
+        except StudyError:
+            return False
+        if self.work.job.shown_limits == (None, None):
+            return "." in number.text
+        return not self._doubts(number)
 
+    def _doubts(self, number: EnteredNumber) -> list[str]:
+        limits = self.work.job.shown_limits
+        doubts = what_to_ask(
+            number, limits=limits, resolution=None, before=[], seconds_since_last=None
+        )
+        return [doubt.words for doubt in doubts]
 
-def _believable(work: Collecting, grid: Grid, row: int, column: int) -> bool:
-    try:
-        number = one_number(grid.text(row, column), work.job.settings.unit)
-    except StudyError:
-        return False
-    if work.job.shown_limits == (None, None):
-        return "." in number.text
-    return not _doubts(work, number)
+    def _roles(self, heads: int) -> list[str]:
+        """Return a role for each column; "" where nothing tells it."""
+        known = {
+            PART: {*map(spelling, (*self.parts, *self.work.job.codes.values()))},
+            OPERATOR: {*map(spelling, self.operators)},
+            METHOD: {*map(spelling, self.work.job.methods)},
+            **{key: {*map(spelling, self.further.get(key, ()))} for key in (SPOT, GAUGE)},
+        }
+        roles = [self._role_of_column(heads, at, known) for at in range(self.grid.width)]
+        for label in (PART, OPERATOR, TRIAL, METHOD, SPOT, GAUGE):  # the first one of each
+            for at in [at for at, role in enumerate(roles) if role == label][1:]:
+                roles[at] = ""
+        readings = [at for at, role in enumerate(roles) if role == READING]
+        if TRIAL not in roles and len(readings) > 1:
+            operators = self.operators if OPERATOR not in roles else []
+            across = _across(self.grid, heads, readings, operators, self.trials)
+            for at, role in zip(readings, across, strict=True):
+                roles[at] = role
+        return roles
 
-
-def _doubts(work: Collecting, number: EnteredNumber) -> list[str]:
-    doubts = what_to_ask(
-        number,
-        limits=work.job.shown_limits,
-        resolution=None,
-        before=[],
-        seconds_since_last=None,
-    )
-    return [doubt.words for doubt in doubts]
-
-
-def _role_of_column(
-    work: Collecting, grid: Grid, heads: int, at: int, known: Mapping[str, set[str]]
-) -> str:
-    rows = [row for row in range(heads, _end(grid)) if not looks_empty(grid.at(row, at))]
-    if not rows:
+    def _role_of_column(self, heads: int, at: int, known: Mapping[str, set[str]]) -> str:
+        grid = self.grid
+        rows = [row for row in range(heads, self.end) if not looks_empty(grid.at(row, at))]
+        if not rows:
+            return ""
+        named = [label for label in LABELS if label not in (SPOT, GAUGE) or label in self.further]
+        said = [role for row in range(heads) if (role := role_of(grid.text(row, at))) in named]
+        if 2 * sum(self._believable(row, at) for row in rows) > len(rows):
+            return READING
+        if said:
+            return said[-1]
+        texts = [grid.text(row, at) for row in rows]
+        for label, names in known.items():
+            if sum(spelling(text) in names for text in texts) > 0.8 * len(texts):
+                return label
+        numbers = [trial_number(text) for text in texts]
+        trials = max(place.trial for place in self.work.job.places)
+        if trials > 1 and all(number is not None and 1 <= number <= trials for number in numbers):
+            return TRIAL
         return ""
-    named = [label for label in LABELS if label not in (SPOT, GAUGE) or _further(work, label)]
-    said = [role for row in range(heads) if (role := role_of(grid.text(row, at))) in named]
-    if 2 * sum(_believable(work, grid, row, at) for row in rows) > len(rows):
-        return READING
-    if said:
-        return said[-1]
-    texts = [grid.text(row, at) for row in rows]
-    for label, names in known.items():
-        if sum(spelling(text) in names for text in texts) > 0.8 * len(texts):
-            return label
-    numbers = [trial_number(text) for text in texts]
-    trials = max(place.trial for place in work.job.places)
-    if trials > 1 and all(number is not None and 1 <= number <= trials for number in numbers):
-        return TRIAL
-    return ""
+
+    # The cells, each with its place
+
+    def cells(self) -> tuple[list[Cell], list[str]]:
+        """Return the cells that should hold readings, and what somebody has to say first."""
+        if set(self.asked.roles) == {AS_READ}:
+            return self._as_read(), []
+        found, missing = self._by_roles()
+        if self.further and any(cell.place is None for cell in found):
+            return self._by_roles(each_by_itself=True)
+        return found, missing
+
+    def _by_roles(self, *, each_by_itself: bool = False) -> tuple[list[Cell], list[str]]:
+        """Return the cells of columns with roles, and what somebody has to say first.
+
+        ``each_by_itself``: trials are numbered at each place and with each gauge by themselves.
+        """
+        asked, grid = self.asked, self.grid
+        columns = {role: at for at, role in enumerate(asked.roles) if role in LABELS}
+        readings = [at for at, role in enumerate(asked.roles) if role.startswith(READING)]
+        missing = self._missing(columns, readings)
+        if missing:
+            return [], missing
+        above = {PART: "", OPERATOR: ""}
+        waiting: list[Place] = []
+        if PART not in columns:
+            listed = [Place("", "", 0, part) for part in self.parts]
+            waiting = self.due if asked.rows_are == AS_DUE else listed
+        cells = []
+        number = 0
+        for row in range(asked.heads or 0, self.end):
+            texts = {role: grid.text(row, at) for role, at in columns.items()}
+            if grid.blank_row(row) or any(is_summary(text) for text in texts.values() if text):
+                continue
+            for role, before in above.items():  # a merged cell is written once
+                texts[role] = texts.get(role) or before
+            above = {role: texts[role] for role in above}
+            given = waiting[number] if number < len(waiting) else None
+            number += 1
+            for at in readings:
+                _, trial, who = [*asked.roles[at].split(":", 2), "", ""][:3]
+                said = {**texts, METHOD: texts.get(METHOD, "")}
+                said[TRIAL] = trial or texts.get(TRIAL) or asked.trial
+                said[OPERATOR] = who or texts[OPERATOR]
+                place, problem = self._place(said, given, each_by_itself=each_by_itself)
+                if PART not in columns and given is None:
+                    problem = "more rows than there are places"
+                note = texts.get(NOTE, "")
+                cells.append(self._read(Cell(row, at, grid.text(row, at), place, note, problem)))
+        return _checked(cells, asked), []
+
+    def _as_read(self) -> list[Cell]:
+        """Return the cells of a form that no roles of columns describe, such as parts across."""
+        layout = _layout(self.grid)
+        cells = []
+        for found in [] if layout is None else layout.found:
+            said = {role: str(found.labels.get(role, "")) for role in LABELS}
+            said[TRIAL] = said[TRIAL] or self.asked.trial
+            place, problem = self._place(said, None)
+            text = self.grid.text(found.row, found.column)
+            cells.append(
+                self._read(Cell(found.row, found.column, text, place, said[NOTE], problem))
+            )
+        return _checked(cells, self.asked)
+
+    def _missing(self, columns: Mapping[str, int], readings: Sequence[int]) -> list[str]:
+        asked = self.asked
+        roles = [asked.roles[at] for at in readings]
+        missing = []
+        if not readings:
+            missing.append("Say which columns hold readings")
+        if PART not in columns and asked.rows_are == "":
+            missing.append("Say which part each row is")
+        if asked.rows_are == AS_DUE and PART not in columns:
+            if len(readings) > 1:
+                missing.append("In the order of measurement there is one column of readings")
+            return missing
+        if OPERATOR not in columns and not asked.operator and any(r.count(":") < 2 for r in roles):
+            missing.append("Say who measured")
+        if TRIAL not in columns and not asked.trial and READING in roles:
+            missing.append("Say which trial this is")
+        if METHOD not in columns and not asked.method and self.work.job.methods:
+            missing.append("Say how the gauge was held")
+        missing += [
+            f"Say which column holds the {key}" for key in self.further if key not in columns
+        ]
+        if len(set(roles)) < len(roles):
+            missing.append("Two columns have the same role")
+        return missing
+
+    def _place(
+        self, said: Mapping[str, str], given: Place | None, *, each_by_itself: bool = False
+    ) -> tuple[Place | None, str]:
+        """Return where a reading belongs, and what is wrong with that."""
+        if given is not None and given.operator:
+            return given, ""
+        asked, methods = self.asked, self.work.job.methods
+        coded = {code: part for part, code in self.work.job.codes.items()}
+        part = given.part if given else _match(coded.get(said[PART], said[PART]), self.parts)
+        operator = _match(said[OPERATOR] or asked.operator, self.operators)
+        method = _match(said[METHOD] or asked.method, methods) if methods else ""
+        spot, gauge = (
+            _match(said.get(key, ""), self.further[key]) if key in self.further else ""
+            for key in (SPOT, GAUGE)
+        )
+        place = Place(operator, method, trial_number(said[TRIAL]) or 0, part, spot, gauge)
+        here = [one for one in self.places if (one.part, one.operator) == (part, operator)]
+        if each_by_itself:
+            alike = [one for one in here if (one.place, one.gauge) == (spot, gauge)]
+            here = alike[place.trial - 1 : place.trial] if place.trial else []
+            place = here[0] if here else place
+        there = next((one for one in here if one == place), None)
+        if there is not None and (there.place, there.gauge) == (spot, gauge):
+            return there, ""
+        if part not in self.parts:
+            return None, f"the plan has no part {part or 'of no name'}"
+        if operator not in self.operators:
+            return None, f"the plan has no operator {operator or 'of no name'}"
+        return None, f"the plan has no place for {place}"
+
+    def _read(self, cell: Cell) -> Cell:
+        """Return the cell with its number, or with what is wrong with it."""
+        row, column, place, problem = cell.row, cell.column, cell.place, cell.problem
+        there = self.record.at.get(place, []) if place else []
+        shown, settings = self.grid.at(row, column), self.work.job.settings
+        if looks_empty(shown):
+            return replace(cell, problem=problem or ("" if there else "empty"), there=bool(there))
+        unclear = self.grid.unclear.get((row, column))
+        if unclear:
+            return replace(cell, problem=unclear[0])
+        try:
+            number = one_number(cell.text, settings.unit)
+            refuse_finer([number.value], settings.resolution)
+        except StudyError as error:
+            return replace(cell, problem=problem or _lower(error.problem))
+        if isinstance(shown, float | int) and settings.resolution is not None:
+            # A workbook does not keep the decimals of the gauge.
+            decimals = reading_decimals(settings.resolution)
+            number = replace(number, text=f"{number.value:.{decimals}f}", decimals=decimals)
+        cell = replace(cell, number=number)
+        if problem:
+            return cell
+        if there and float(there[0].reading) != number.value:
+            return replace(cell, problem="there is another reading of this place already")
+        doubts = self._doubts(number)
+        if doubts and not there:
+            return replace(cell, problem="; ".join(doubts), may_be_kept=True)
+        return replace(cell, there=bool(there))
+
+    # What the form shows of the study, and the rows that are filed
+
+    def preview(self, cells: Sequence[Cell]) -> dict[str, Any]:
+        """Return the study as a field of cells: new, there already, to mend, or to measure."""
+        states = dict.fromkeys(self.record.at, "there")
+        for cell in cells:
+            if cell.place is not None and cell.place not in self.record.at:
+                states[cell.place] = "mend" if cell.problem else "new"
+        return {
+            "parts": [self.label(part) for part in self.parts],
+            "rows": [
+                {
+                    "operator": operator,
+                    "method": method,
+                    "trial": trial,
+                    "states": [
+                        states.get(Place(operator, method, trial, part), "open")
+                        for part in self.parts
+                    ],
+                }
+                for operator in self.operators
+                for method in self.work.job.methods or ("",)
+                for trial in range(1, self.trials + 1)
+            ],
+        }
+
+    def row(self, cell: Cell) -> JournalRow:
+        """Return a cell as it is filed."""
+        assert cell.place is not None
+        assert cell.number is not None
+        doubts, pasted = self._doubts(cell.number), self.asked.pasted
+        session = self.record.session
+        return row_at(
+            cell.place,
+            session,
+            reading=cell.number.text,
+            note=cell.note,
+            entered_by=session.value if session else "",
+            source=PASTED if pasted else IMPORTED,
+            raw=cell.text if pasted else f"{self.grid.file}: {cell.text}",
+            reason=f"{ASKED}{'; '.join(doubts)}" if doubts else "",
+        )
 
 
 def _across(
@@ -476,191 +687,8 @@ def _trial_in(heading: str) -> int:
     return number
 
 
-# The cells, each with its place
-
-
-def _cells(
-    work: Collecting, record: ReadingsSoFar, grid: Grid, asked: TableRoles
-) -> tuple[list[Cell], list[str]]:
-    """Return the cells that should hold readings, and what somebody has to say first."""
-    if set(asked.roles) == {AS_READ}:
-        return _cells_as_read(work, record, grid, asked), []
-    if _further(work, SPOT) or _further(work, GAUGE):
-        found, missing = _cells_by_roles(work, record, grid, asked)
-        if all(cell.place is not None for cell in found):
-            return found, missing
-        return _cells_by_roles(work, record, grid, asked, each_by_itself=True)
-    return _cells_by_roles(work, record, grid, asked)
-
-
-def _cells_by_roles(
-    work: Collecting,
-    record: ReadingsSoFar,
-    grid: Grid,
-    asked: TableRoles,
-    *,
-    each_by_itself: bool = False,
-) -> tuple[list[Cell], list[str]]:
-    """Return the cells of columns with roles, and what somebody has to say first.
-
-    ``each_by_itself``: trials are numbered at each place and with each gauge by themselves.
-    """
-    columns = {role: at for at, role in enumerate(asked.roles) if role in LABELS}
-    readings = [at for at, role in enumerate(asked.roles) if role.startswith(READING)]
-    missing = _missing(work, asked, columns, readings)
-    if missing:
-        return [], missing
-    above = {PART: "", OPERATOR: ""}
-    waiting = _row_places(work, record, asked) if PART not in columns else []
-    cells = []
-    number = 0
-    for row in range(asked.heads or 0, _end(grid)):
-        texts = {role: grid.text(row, at) for role, at in columns.items()}
-        if grid.blank_row(row) or any(is_summary(text) for text in texts.values() if text):
-            continue
-        for role, before in above.items():  # a merged cell is written once
-            texts[role] = texts.get(role) or before
-        above = {role: texts[role] for role in above}
-        given = waiting[number] if number < len(waiting) else None
-        number += 1
-        for at in readings:
-            said = {**texts, TRIAL: texts.get(TRIAL) or asked.trial, METHOD: texts.get(METHOD, "")}
-            _, trial, who = [*asked.roles[at].split(":", 2), "", ""][:3]
-            said |= {TRIAL: trial or said[TRIAL], OPERATOR: who or texts[OPERATOR]}
-            place, problem = _place(work, record, asked, said, given, each_by_itself=each_by_itself)
-            if PART not in columns and given is None:
-                problem = "more rows than there are places"
-            cell = Cell(row, at, grid.text(row, at), place, None, texts.get(NOTE, ""), problem)
-            cells.append(_read(cell, work, record, grid))
-    return _checked(cells, asked), []
-
-
-def _cells_as_read(
-    work: Collecting, record: ReadingsSoFar, grid: Grid, asked: TableRoles
-) -> list[Cell]:
-    """Return the cells of a form that no roles of columns describe, such as parts across."""
-    layout = _layout(grid)
-    cells = []
-    for found in [] if layout is None else layout.found:
-        said = {role: str(found.labels.get(role, "")) for role in LABELS}
-        said[TRIAL] = said[TRIAL] or asked.trial
-        place, problem = _place(work, record, asked, said, None)
-        text = grid.text(found.row, found.column)
-        cell = Cell(found.row, found.column, text, place, None, said[NOTE], problem)
-        cells.append(_read(cell, work, record, grid))
-    return _checked(cells, asked)
-
-
-def _missing(
-    work: Collecting, asked: TableRoles, columns: Mapping[str, int], readings: Sequence[int]
-) -> list[str]:
-    roles = [asked.roles[at] for at in readings]
-    missing = []
-    if not readings:
-        missing.append("Say which columns hold readings")
-    if PART not in columns and asked.rows_are == "":
-        missing.append("Say which part each row is")
-    if asked.rows_are == AS_DUE and PART not in columns:
-        if len(readings) > 1:
-            missing.append("In the order of measurement there is one column of readings")
-        return missing
-    if OPERATOR not in columns and not asked.operator and any(r.count(":") < 2 for r in roles):
-        missing.append("Say who measured")
-    if TRIAL not in columns and not asked.trial and READING in roles:
-        missing.append("Say which trial this is")
-    if METHOD not in columns and not asked.method and work.job.methods:
-        missing.append("Say how the gauge was held")
-    missing += [
-        f"Say which column holds the {key}"
-        for key in (SPOT, GAUGE)
-        if _further(work, key) and key not in columns
-    ]
-    if len(set(roles)) < len(roles):
-        missing.append("Two columns have the same role")
-    return missing
-
-
-def _row_places(work: Collecting, record: ReadingsSoFar, asked: TableRoles) -> list[Place]:
-    if asked.rows_are == AS_DUE:
-        return _due(work, record)
-    _, parts, _, _ = _named(work, record)
-    return [Place("", "", 0, part) for part in parts]
-
-
-def _place(
-    work: Collecting,
-    record: ReadingsSoFar,
-    asked: TableRoles,
-    said: Mapping[str, str],
-    given: Place | None,
-    *,
-    each_by_itself: bool = False,
-) -> tuple[Place | None, str]:
-    """Return where a reading belongs, and what is wrong with that."""
-    if given is not None and given.operator:
-        return given, ""
-    operators, parts, _, methods = _named(work, record)
-    coded = {code: part for part, code in work.job.codes.items()}
-    part = given.part if given else _match(coded.get(said[PART], said[PART]), parts)
-    operator = _match(said[OPERATOR] or asked.operator, operators)
-    method = _match(said[METHOD] or asked.method, methods) if methods else ""
-    spot, gauge = (
-        _match(said.get(key, ""), names) if (names := _further(work, key)) else ""
-        for key in (SPOT, GAUGE)
-    )
-    place = Place(operator, method, trial_number(said[TRIAL]) or 0, part, spot, gauge)
-    here = [one for one in work.places(record) if (one.part, one.operator) == (part, operator)]
-    if each_by_itself:
-        alike = [one for one in here if (one.place, one.gauge) == (spot, gauge)]
-        here = alike[place.trial - 1 : place.trial] if place.trial else []
-        place = here[0] if here else place
-    there = next((one for one in here if one == place), None)
-    if there is not None and (there.place, there.gauge) == (spot, gauge):
-        return there, ""
-    if part not in parts:
-        return None, f"the plan has no part {part or 'of no name'}"
-    if operator not in operators:
-        return None, f"the plan has no operator {operator or 'of no name'}"
-    return None, f"the plan has no place for {place}"
-
-
 def _match(name: str, known: Sequence[str]) -> str:
     return next((one for one in known if spelling(one) == spelling(name)), name)
-
-
-def _read(cell: Cell, work: Collecting, record: ReadingsSoFar, grid: Grid) -> Cell:
-    """Return the cell with its number, or with what is wrong with it."""
-    row, column, text, place, problem = cell.row, cell.column, cell.text, cell.place, cell.problem
-    there = record.at.get(place, []) if place else []
-    if looks_empty(grid.at(row, column)):
-        return replace(cell, problem=problem or ("" if there else "empty"), there=bool(there))
-    unclear = grid.unclear.get((row, column))
-    if unclear:
-        return replace(cell, problem=unclear[0])
-    try:
-        number = one_number(text, work.job.settings.unit)
-        refuse_finer([number.value], work.job.settings.resolution)
-    except StudyError as error:
-        return replace(cell, problem=problem or _lower(error.problem))
-    if isinstance(grid.at(row, column), float | int):
-        number = _with_decimals(number, work.job.settings.resolution)
-    cell = replace(cell, number=number)
-    if problem:
-        return cell
-    if there and float(there[0].reading) != number.value:
-        return replace(cell, problem="there is another reading of this place already")
-    doubts = _doubts(work, number)
-    if doubts and not there:
-        return replace(cell, problem="; ".join(doubts), may_be_kept=True)
-    return replace(cell, there=bool(there))
-
-
-def _with_decimals(number: EnteredNumber, resolution: float | None) -> EnteredNumber:
-    """Return a number of a workbook with the decimals of the gauge, which it does not keep."""
-    if resolution is None:
-        return number
-    decimals = reading_decimals(resolution)
-    return replace(number, text=f"{number.value:.{decimals}f}", decimals=decimals)
 
 
 def _lower(sentence: str) -> str:
@@ -684,59 +712,3 @@ def _checked(cells: Sequence[Cell], asked: TableRoles) -> list[Cell]:
             cell = replace(cell, problem="")  # noqa: PLW2901
         checked.append(cell)
     return checked
-
-
-# What the form shows of the study, and the rows that are filed
-
-
-def _parts_of_rows(
-    work: Collecting, record: ReadingsSoFar, cells: Sequence[Cell]
-) -> dict[int, str]:
-    """Return the part of each row as the screen calls it."""
-    return {
-        cell.row: work.label(record, cell.place.part) for cell in cells if cell.place is not None
-    }
-
-
-def _preview(work: Collecting, record: ReadingsSoFar, cells: Sequence[Cell]) -> dict[str, Any]:
-    """Return the study as a field of cells: new, there already, to mend, or still to measure."""
-    operators, parts, trials, methods = _named(work, record)
-    states = dict.fromkeys(record.at, "there")
-    for cell in cells:
-        if cell.place is not None and cell.place not in record.at:
-            states[cell.place] = "mend" if cell.problem else "new"
-    return {
-        "parts": [work.label(record, part) for part in parts],
-        "rows": [
-            {
-                "operator": operator,
-                "method": method,
-                "trial": trial,
-                "states": [
-                    states.get(Place(operator, method, trial, part), "open") for part in parts
-                ],
-            }
-            for operator in operators
-            for method in methods or ("",)
-            for trial in range(1, trials + 1)
-        ],
-    }
-
-
-def _row(
-    cell: Cell, work: Collecting, record: ReadingsSoFar, file: str, asked: TableRoles
-) -> JournalRow:
-    session = record.session
-    if cell.place is None or cell.number is None:
-        raise StudyError("A cell without a place cannot be filed", "Correct it", row=cell.row + 1)
-    doubts = _doubts(work, cell.number)
-    return row_at(
-        cell.place,
-        session,
-        reading=cell.number.text,
-        note=cell.note,
-        entered_by=session.value if session else "",
-        source=PASTED if asked.pasted else IMPORTED,
-        raw=cell.text if asked.pasted else f"{file}: {cell.text}",
-        reason=f"{ASKED}{'; '.join(doubts)}" if doubts else "",
-    )

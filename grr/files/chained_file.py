@@ -23,7 +23,7 @@ import io
 import re
 import threading
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import astuple, dataclass, replace
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -240,7 +240,7 @@ def first_altered(path: Path, columns: Sequence[str]) -> AlteredRow | None:
 
 
 class ChainedFile:
-    """The writing end of such a file; not for two threads at once.
+    """The writing end of such a file; safe to call from several threads.
 
     Parameters
     ----------
@@ -261,8 +261,8 @@ class ChainedFile:
         self.path = path
         self.columns = tuple(columns)
         self._begun_with = (*columns, *FURTHER) if further else self.columns
+        self._guard = threading.RLock()
         self.lines: list[Line] = []
-        self._made: tuple[list[Line], list[Any]] = (self.lines, [])
         self._state: tuple[int, int] | None = None  # when the lines were read
         self._synced: tuple[int, int] | None = None  # when the disk confirmed them
         self._length_before = 0
@@ -276,18 +276,19 @@ class ChainedFile:
         StudyError
             The file held rows and is gone, or it is no longer such a file.
         """
-        state = self._on_disk()
-        if state is None and self.lines:
-            raise StudyError(
-                "The file is gone, and it held rows",
-                "Put it back (look in the recycle bin), then send the reading again",
-                file=self.path.name,
-            ) from FileNotFoundError(self.path.name)
-        if state == self._state:
-            return False
-        self.lines = read_lines(self.path, self.columns)
-        self._state = state
-        return True
+        with self._guard:
+            state = self._on_disk()
+            if state is None and self.lines:
+                raise StudyError(
+                    "The file is gone, and it held rows",
+                    "Put it back (look in the recycle bin), then send the reading again",
+                    file=self.path.name,
+                ) from FileNotFoundError(self.path.name)
+            if state == self._state:
+                return False
+            self.lines = read_lines(self.path, self.columns)
+            self._state = state
+            return True
 
     def _on_disk(self) -> tuple[int, int] | None:
         try:
@@ -296,22 +297,12 @@ class ChainedFile:
             return None
         return status.st_size, status.st_mtime_ns
 
-    def rows(self, make: Callable[..., Row]) -> list[Row]:
-        """Return what is made of the cells of each whole line, always by the same function."""
-        self.refresh()
-        lines, made = self._made
-        if lines is not self.lines:  # read again
-            lines, made = self._made = (self.lines, [])
-        new = lines[len(made) :]
-        made += [None if line.cells is None else make(*line.cells) for line in new]
-        return [row for row in made if row is not None]
-
     @property
     def last_seal(self) -> str:
-        """The seal of the last row; "" where there is none."""
+        """The seal of the last row, its hash in the report; "" where there is none."""
         return self.lines[-1].seal if self.lines else ""
 
-    def append(self, rows: Sequence[Sequence[str]]) -> list[Line]:
+    def write(self, rows: Sequence[Sequence[str]]) -> list[Line]:
         """Write rows of text; they are on the disk when this returns.
 
         Raises
@@ -322,7 +313,7 @@ class ChainedFile:
         """
         new: list[Line] = []
         try:
-            with disk.writing(self.path.parent):
+            with self._guard, disk.writing(self.path.parent):
                 self.refresh()
                 beginning, head = self._beginning()
                 new, content = self._sealed(rows, head)
@@ -347,7 +338,7 @@ class ChainedFile:
         return disk.not_written(error, self.path)
 
     def take_back(self) -> None:
-        """Cut off what `append` added last, where what belongs to it could not be written.
+        """Cut off what `write` added last, where what belongs to it could not be written.
 
         Raises
         ------
@@ -355,7 +346,8 @@ class ChainedFile:
             It stands in the file still.
         """
         try:
-            disk.cut_back(self.path, self._length_before)
+            with self._guard:
+                disk.cut_back(self.path, self._length_before)
         except OSError as error:
             raise StudyError(
                 "A part of it was written and cannot be taken back",
@@ -371,14 +363,15 @@ class ChainedFile:
         StudyError
             The disk does not confirm it.
         """
-        self.refresh()
-        if self._synced == self._state:
-            return
-        try:
-            disk.sync(self.path)
-        except OSError as error:
-            raise disk.not_written(error, self.path) from error
-        self._synced = self._state
+        with self._guard:
+            self.refresh()
+            if self._synced == self._state:
+                return
+            try:
+                disk.sync(self.path)
+            except OSError as error:
+                raise disk.not_written(error, self.path) from error
+            self._synced = self._state
 
     def _beginning(self) -> tuple[bytes, _Head]:
         """Return the head of a new file, or what closes the torn last line of an old one.
@@ -433,27 +426,27 @@ def new_id() -> str:
     return uuid.uuid4().hex[:12]
 
 
-class SealedRows(Generic[Row]):
+class SealedRows(ChainedFile, Generic[Row]):
     """The writing end of a file of rows of one kind; safe to call from several threads."""
 
     def __init__(
         self, path: str | Path, kind: type[Row], columns: Sequence[str], *, further: bool = False
     ) -> None:
-        self.path, self._kind = Path(path), kind
-        self._file = ChainedFile(self.path, columns, further=further)
-        self._guard = threading.RLock()
+        self._kind = kind
+        self._made: tuple[list[Line], list[Row | None]] = ([], [])
+        super().__init__(Path(path), columns, further=further)
 
     @property
     def rows(self) -> list[Row]:
         """Every row on the disk, oldest first."""
         with self._guard:
-            return self._file.rows(self._kind)
-
-    @property
-    def last_hash(self) -> str:
-        """The hash of the last row, for the report; "" where there is none."""
-        with self._guard:
-            return self._file.last_seal
+            self.refresh()
+            lines, made = self._made
+            if lines is not self.lines:  # read again
+                lines, made = self._made = (self.lines, [])
+            new = lines[len(made) :]
+            made += [None if line.cells is None else self._kind(*line.cells) for line in new]
+            return [row for row in made if row is not None]
 
     def of_message(self, identifier: str) -> list[Row]:
         """Return the rows that were written under this identifier, oldest first."""
@@ -466,27 +459,5 @@ class SealedRows(Generic[Row]):
             replace(row, id=name, time=row.time or now())
             for row, name in zip(rows, ids, strict=True)
         ]
-        self._file.append([astuple(row) for row in new])
+        self.write([astuple(row) for row in new])
         return new
-
-    def sync(self) -> None:
-        """Wait until all rows are on the disk, those of a program that was stopped as well.
-
-        Raises
-        ------
-        StudyError
-            The disk does not confirm it.
-        """
-        with self._guard:
-            self._file.sync()
-
-    def take_back(self) -> None:
-        """Cut off the rows just written, where what belongs to them could not be written.
-
-        Raises
-        ------
-        StudyError
-            They stand in the file still.
-        """
-        with self._guard:
-            self._file.take_back()

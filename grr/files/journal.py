@@ -16,12 +16,7 @@ import numpy as np
 import pandas as pd
 
 from grr.files.allowed_files import LARGEST_RECORD, regular_file
-from grr.files.chained_file import (
-    FURTHER,
-    SealedRows,
-    first_altered,
-    read_lines,
-)
+from grr.files.chained_file import FURTHER, SealedRows, first_altered, read_lines
 from grr.files.disk import writing
 from grr.model.errors import StudyError
 from grr.model.record import AlteredRow
@@ -187,14 +182,14 @@ class Journal(SealedRows[JournalRow]):
     def torn_rows(self) -> tuple[int, ...]:
         """The numbers, as a spreadsheet counts, of lines torn off by a power cut."""
         with self._guard:
-            return tuple(line.number for line in self._file.lines if line.cells is None)
+            return tuple(line.number for line in self.lines if line.cells is None)
 
     @property
     def length(self) -> int:
         """How many rows the file holds, torn ones and those that do not count included."""
         with self._guard:
-            self._file.refresh()
-            return len(self._file.lines)
+            self.refresh()
+            return len(self.lines)
 
     def append(self, row: JournalRow) -> JournalRow:
         """Write one row and return it as written, with ``id``, ``order`` and ``time`` filled in.

@@ -111,13 +111,13 @@ def _write(
         write_bytes(folder / key, content)
     archive = keep_file(folder, f"{name}.zip", zipped(two))
     readings = ChainedFile(folder / READINGS_FILE, journal.WRITTEN)
-    readings.append([astuple(row) for row in joined.readings])
+    readings.write([astuple(row) for row in joined.readings])
     source = Event(kind=IMPORTED_FILE, name=archive.name, old=name, value=archive.sha256)
     state = Event(
         kind=ANCHOR, name=READINGS_FILE, old=str(len(readings.lines)), value=readings.last_seal
     )
     ours = [replace(event, id=new_id(), time=now()) for event in (source, state)]
-    ChainedFile(folder / EVENTS_FILE, events.WRITTEN).append(
+    ChainedFile(folder / EVENTS_FILE, events.WRITTEN).write(
         [astuple(event) for event in (*joined.events(readings.lines), *ours)]
     )
     write_bytes(folder / STUDY_FILE, one[STUDY_FILE])  # last: half a study is none

@@ -26,7 +26,7 @@ def test_an_event_sent_twice_is_written_once(tmp_path):
     events.append(event)
     assert events.append(event) == []
     assert len(events.rows) == 1
-    assert events.last_hash
+    assert events.last_seal
 
 
 def test_an_event_keeps_its_time_and_gets_one_where_it_has_none(tmp_path):

@@ -326,21 +326,21 @@ def test_a_line_torn_within_quotation_marks_is_closed(tmp_path):
 def test_what_was_written_is_remembered_as_it_is_read(tmp_path):
     file = ChainedFile(tmp_path / "rows.csv", ("id", "text"))
     for rows in ([["a", "=1"]], [["b.1of2", "x\ny"], ["b.2of2", "'"]], [["c", ";"]]):
-        new = file.append(rows)
+        new = file.write(rows)
         assert file.lines == read_lines(file.path, file.columns)
         assert file.lines[-len(rows) :] == new
     file.path.write_bytes(file.path.read_bytes()[:-3])
     again = ChainedFile(file.path, file.columns)
-    again.append([["d", ""]])
+    again.write([["d", ""]])
     assert again.lines == read_lines(file.path, file.columns)
     assert [line.number for line in again.lines] == [2, 3, 4, 5, 6]
 
 
 def test_a_row_altered_further_on_does_not_make_a_cut_off_block_count(tmp_path):
     file = ChainedFile(tmp_path / "rows.csv", ("id", "text"))
-    file.append([["b.1of3", "x"], ["b.2of3", "y"]])  # the third was never written
-    file.append([["c", "z"]])
-    file.append([["d", "w"]])
+    file.write([["b.1of3", "x"], ["b.2of3", "y"]])  # the third was never written
+    file.write([["c", "z"]])
+    file.write([["d", "w"]])
     altered = file.path.read_text(encoding="utf-8").replace("d,w", "d,v")
     file.path.write_text(altered, encoding="utf-8", newline="\n")
     counted = [line.cells is not None for line in read_lines(file.path, file.columns)]

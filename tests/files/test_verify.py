@@ -184,8 +184,8 @@ def test_a_record_as_it_was_written(folder):
     ]
     assert "readings.csv: 1 row, the hashes fit." in str(found)
     assert [file.last_hash for file in found.record.files] == [
-        Journal(folder / "readings.csv").last_hash,
-        Events(folder / "events.csv").last_hash,
+        Journal(folder / "readings.csv").last_seal,
+        Events(folder / "events.csv").last_seal,
     ]
     for file in found.record.files:
         assert len(file.last_hash) == 64
