@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path, PureWindowsPath
 
 import pandas as pd
@@ -13,7 +12,7 @@ import pandas as pd
 from grr.entry.collecting import Collecting, Outcome, ReadingsSoFar, log_before_first_reading
 from grr.entry.entered_numbers import refuse_finer
 from grr.entry.job import Place, row_at
-from grr.files.copies import keep_file
+from grr.entry.table_grid import imported_file
 from grr.files.disk import not_written
 from grr.files.events import IMPORTED_FILE
 from grr.files.journal import JournalRow
@@ -22,14 +21,6 @@ from grr.model.errors import StudyError
 from grr.model.record import IMPORTED
 from grr.model.rounding import counted, listed, reading_decimals
 from grr.model.values import spelling
-
-
-@dataclass(frozen=True)
-class _Cell:
-    place: Place
-    value: float
-    note: str
-    row: int
 
 
 def take_file(
@@ -104,13 +95,11 @@ def take_file(
             if column in table:
                 table[column] = [names.get(str(one), str(one)) for one in table[column]]
         table = _with_planned_trials(table, work, planned, file)
-        new = _new_readings(work, record, _cells(table, work), file)
+        new = _new_rows(table, work, record, file)
         if not new and not _cut_short(record, file):
             return Outcome("done", f"{file} holds no reading that is not here already.")
         log_before_first_reading(work, record, work.clock())
-        kept = keep_file(work.job.folder, file, content)
-        imported = work.event(record, IMPORTED_FILE, name=kept.name, old=file, value=kept.sha256)
-        rows = work.file([_row(cell, work, record, file) for cell in new], [imported])
+        rows = work.file(new, [imported_file(work, record, file, content)])
         words = f"{counted(len(rows), 'reading')} taken from {file}."
         if "session" in table:
             words += " Its sessions were not taken: those of a record are its own entries."
@@ -177,24 +166,6 @@ def _table(file: str, content: bytes) -> pd.DataFrame:
         raise not_written(error, Path(file)) from error
 
 
-def _cells(table: pd.DataFrame, work: Collecting) -> list[_Cell]:
-    operators = list(dict.fromkeys(place.operator for place in work.job.places))
-    parts = {code: part for part, code in work.job.codes.items()}
-    cells = []
-    for number, row in enumerate(table.to_dict("records"), start=1):
-        if pd.isna(row["reading"]):
-            continue
-        operator = row.get("operator", operators[0] if len(operators) == 1 else "")
-        method = row.get("method", work.job.methods[0] if len(work.job.methods) == 1 else "")
-        part = parts.get(str(row["part"]), str(row["part"]))
-        place = Place(str(operator), str(method), int(row.get("trial", 1)), part)
-        note = row.get("note", "")
-        cells.append(
-            _Cell(place, float(row["reading"]), "" if pd.isna(note) else str(note), number)
-        )
-    return cells
-
-
 def _with_planned_trials(
     table: pd.DataFrame, work: Collecting, planned: Sequence[Place], file: str
 ) -> pd.DataFrame:
@@ -236,49 +207,55 @@ def _with_planned_trials(
     return table.assign(trial=found)
 
 
-def _new_readings(
-    work: Collecting, record: ReadingsSoFar, cells: list[_Cell], file: str
-) -> list[_Cell]:
+def _new_rows(
+    table: pd.DataFrame, work: Collecting, record: ReadingsSoFar, file: str
+) -> list[JournalRow]:
+    """Return the readings of the table that are not here yet, as they are filed."""
+    operators = list(dict.fromkeys(place.operator for place in work.job.places))
+    methods, resolution = work.job.methods, work.job.settings.resolution
+    parts = {code: part for part, code in work.job.codes.items()}
     planned = {place: place for place in work.places(record)}
+    session = record.session
     new = []
-    for cell in cells:
-        if cell.place not in planned:
+    for line, row in enumerate(table.to_dict("records"), start=1):
+        value, note = float(row["reading"]), row.get("note", "")
+        if pd.isna(value):
+            continue
+        operator = row.get("operator", operators[0] if len(operators) == 1 else "")
+        method = row.get("method", methods[0] if len(methods) == 1 else "")
+        part = parts.get(str(row["part"]), str(row["part"]))
+        place = Place(str(operator), str(method), int(row.get("trial", 1)), part)
+        if place not in planned:
             raise StudyError(
-                f"The plan has no place for {cell.place}",
+                f"The plan has no place for {place}",
                 "Correct the part, operator, trial or method in the file",
                 file=file,
-                row=cell.row,
+                row=line,
             )
         try:
-            refuse_finer([cell.value], work.job.settings.resolution)
+            refuse_finer([value], resolution)
         except StudyError as error:
-            raise error.at(file=file, row=cell.row) from None
-        there = record.at.get(cell.place, [])
-        if not there:
-            new.append(replace(cell, place=planned[cell.place]))
-        elif float(there[0].reading) != cell.value:
+            raise error.at(file=file, row=line) from None
+        there = record.at.get(place, [])
+        if there and float(there[0].reading) != value:
             raise StudyError(
-                f"There is another reading of {cell.place} already",
+                f"There is another reading of {place} already",
                 "Void that reading first, or leave the cell in the file empty",
                 file=file,
-                row=cell.row,
+                row=line,
             )
+        if not there:
+            taken = row_at(
+                planned[place],
+                session,
+                reading=repr(value) if resolution is None else _shown(value, resolution),
+                note="" if pd.isna(note) else str(note),
+                entered_by=session.value if session else "",
+                source=IMPORTED,
+                raw=f"{file}: {value!r}",
+            )
+            new.append(taken)
     return new
-
-
-def _row(cell: _Cell, work: Collecting, record: ReadingsSoFar, file: str) -> JournalRow:
-    session = record.session
-    resolution = work.job.settings.resolution
-    text = repr(cell.value) if resolution is None else _shown(cell.value, resolution)
-    return row_at(
-        cell.place,
-        session,
-        reading=text,
-        note=cell.note,
-        entered_by=session.value if session else "",
-        source=IMPORTED,
-        raw=f"{file}: {cell.value!r}",
-    )
 
 
 def _shown(value: float, resolution: float) -> str:

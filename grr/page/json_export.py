@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from os import PathLike
 from pathlib import Path
@@ -20,7 +20,7 @@ from grr.model.estimate import Estimate
 from grr.model.printed import Printed
 from grr.model.study import Study
 from grr.page.conduct import readings_fingerprint, versions
-from grr.page.filed_results import as_filed
+from grr.page.filed_results import as_filed, plain
 from grr.page.filed_results import result_document as filed_document
 from grr.page.front import comparisons_of
 from grr.questions.causes import Cause, causes_of
@@ -155,13 +155,13 @@ def _readings(study: Study) -> list[dict[str, Any]]:
     table = study.readings
     if "time" in table:
         table["time"] = table["time"].map(lambda t: None if pd.isna(t) else t.isoformat())
-    return [plain(row) for row in table.to_dict("records")]
+    return list(plain(table))
 
 
 def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
     judged = verdict(result)
     found, limits, proven = judged.criterion, judged.acceptance_limits, judged.proven_for
-    methods = result.study.methods
+    methods, table = result.study.methods, result.anova_table
     ruined = check(result.study).ruined
     if ruined:
         found = None
@@ -170,7 +170,7 @@ def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
         "calculated_by": result.method,
         "of_record": result.study.rules.method_of_record == result.method,
         "estimator": result.estimator,
-        "mean": None if ruined else finite(result.mean),
+        "mean": None if ruined else plain(result.mean),
         "spread": result.spread,
         "interaction_pooled": result.pooled,
         "repeatability_is_rounding_error": result.floored,
@@ -179,22 +179,22 @@ def _result(result: GaugeResult, several: bool) -> dict[str, Any]:
         "notes": list(result.notes),
         "sources": {
             str(name): {
-                str(column): None if ruined else finite(value) for column, value in row.items()
+                str(column): None if ruined else plain(value) for column, value in row.items()
             }
             for name, row in result.sources.iterrows()
         },
         "ndc": None if ruined else result.ndc,
-        "ndc_exact": None if ruined else finite(result.ndc_exact),
-        "anova_table": None if ruined else _anova(result),
+        "ndc_exact": None if ruined else plain(result.ndc_exact),
+        "anova_table": None if ruined or table is None else plain(table.reset_index()),
         "anova_table_reason": _NOT_STATED if ruined else result.anova_table_reason,
         "intervals": _intervals(result),
         "verdict": {
             "decision": judged.decision,
             "banner": judged.banner,
             "ratio": None if found is None else found.name,
-            "value": None if found is None else finite(found.value),
-            "lower_bound": None if found is None else finite(found.lower),
-            "upper_bound": None if found is None else finite(found.upper),
+            "value": None if found is None else plain(found.value),
+            "lower_bound": None if found is None else plain(found.lower),
+            "upper_bound": None if found is None else plain(found.upper),
             "confidence": confidence_of(result.study),
             "by_manual": judged.by_manual,
             "by_confidence": judged.by_confidence,
@@ -220,15 +220,15 @@ def _cause(cause: Cause) -> dict[str, Any]:
     named = ("kind", "operator", "part", "session", "method", "trials")
     told = ("what", "first_step", "readings", "sentence")
     return {
-        **{name: finite(getattr(cause, name)) for name in named},
+        **{name: plain(getattr(cause, name)) for name in named},
         **{name: _estimated(getattr(cause, name)) for name in ("size", "share", "without")},
-        "sure": finite(cause.sure),
+        "sure": plain(cause.sure),
         **{name: getattr(cause, name) for name in told},
     }
 
 
 def _estimated(found: Estimate) -> dict[str, Any]:
-    limits = {name: finite(getattr(found, name)) for name in ("value", "lower", "upper")}
+    limits = {name: plain(getattr(found, name)) for name in ("value", "lower", "upper")}
     return {**limits, "unit": found.unit, "reason": found.why}
 
 
@@ -237,72 +237,70 @@ def _step(step: Step) -> dict[str, Any]:
     return {
         "kind": step.kind,
         "sentence": step.sentence,
-        "percent": finite(step.percent.value),
+        "percent": plain(step.percent.value),
         "readings": step.readings,
     }
 
 
-def _anova(result: GaugeResult) -> list[dict[str, Any]] | None:
-    if result.anova_table is None:
-        return None
-    return [plain(row) for row in result.anova_table.reset_index().to_dict("records")]
+def _or_why_not(
+    result: GaugeResult, make: Callable[[], dict[str, Any]], none: dict[str, Any]
+) -> dict[str, Any]:
+    """Return what is made of a result, or with what is there then why it cannot be."""
+    if check(result.study).ruined:
+        return {"reason": _NOT_STATED, **none}
+    try:
+        return make()
+    except StudyError as error:
+        return {"reason": str(error), **none}
 
 
 def _intervals(result: GaugeResult) -> dict[str, Any]:
     level = confidence_of(result.study)
-    if check(result.study).ruined:
-        return {"level": level, "reason": _NOT_STATED, "rows": []}
-    try:
-        table = result.intervals(level=level)
-    except StudyError as error:
-        return {"level": level, "reason": str(error), "rows": []}
-    return {
-        "level": level,
-        "reason": "",
-        "rows": [plain(row) for row in table.to_frame().reset_index().to_dict("records")],
-    }
+
+    def rows() -> dict[str, Any]:
+        table = result.intervals(level=level).to_frame().reset_index()
+        return {"reason": "", "rows": plain(table)}
+
+    return {"level": level, **_or_why_not(result, rows, {"rows": []})}
 
 
 def _risks(result: GaugeResult) -> dict[str, Any]:
     """Return the risks of wrong decisions, or why they cannot be told."""
-    if check(result.study).ruined:
-        return {"reason": _NOT_STATED, "level": None, "probabilities": {}}
-    try:
+
+    def risks() -> dict[str, Any]:
         found = misclassification(result)
-    except StudyError as error:
-        return {"reason": str(error), "level": None, "probabilities": {}}
-    return {
-        "reason": "",
-        "level": found.level,
-        "probabilities": {
-            str(name): {
-                "meaning": str(meaning),
-                "estimate": _number(estimate),
-                "lower": _number(lower),
-                "upper": _number(upper),
-            }
-            for name, meaning, estimate, lower, upper in found.table.itertuples(name=None)
-        },
-    }
+        return {
+            "reason": "",
+            "level": found.level,
+            "probabilities": {
+                str(name): {
+                    "meaning": str(meaning),
+                    "estimate": _number(estimate),
+                    "lower": _number(lower),
+                    "upper": _number(upper),
+                }
+                for name, meaning, estimate, lower, upper in found.table.itertuples(name=None)
+            },
+        }
+
+    return _or_why_not(result, risks, {"level": None, "probabilities": {}})
 
 
 def _acceptance(result: GaugeResult) -> dict[str, Any]:
     """Return the acceptance limits that allow for the doubt about GRR, or why there are none."""
-    if check(result.study).ruined:
-        none = dict.fromkeys(("rule", "guard", "lower", "upper"))
-        return {"reason": _NOT_STATED, **none}
-    try:
+
+    def limits() -> dict[str, Any]:
         band = guard_band(result)
-    except StudyError as error:
-        return {"reason": str(error), "rule": None, "guard": None, "lower": None, "upper": None}
-    limits = band.acceptance
-    return {
-        "reason": band.why_not,
-        "rule": band.rule,
-        "guard": _number(band.width),
-        "lower": None if limits is None else limits.lower,
-        "upper": None if limits is None else limits.upper,
-    }
+        limits = band.acceptance
+        return {
+            "reason": band.why_not,
+            "rule": band.rule,
+            "guard": _number(band.width),
+            "lower": None if limits is None else limits.lower,
+            "upper": None if limits is None else limits.upper,
+        }
+
+    return _or_why_not(result, limits, dict.fromkeys(("rule", "guard", "lower", "upper")))
 
 
 def _comparisons(study: Study) -> list[dict[str, Any]]:
@@ -340,25 +338,3 @@ def _comparisons(study: Study) -> list[dict[str, Any]]:
 
 def _number(value: Any) -> float | None:
     return None if not math.isfinite(float(value)) else float(value)
-
-
-def plain(values: Mapping[Any, Any]) -> dict[str, Any]:
-    """Return a mapping of plain values that JSON can hold."""
-    return {str(key): finite(value) for key, value in values.items()}
-
-
-def finite(value: Any) -> Any:
-    """Return a value for JSON: null where missing, "unbounded" where infinite."""
-    if isinstance(value, (list, tuple)):
-        return [finite(entry) for entry in value]
-    if isinstance(value, Mapping):
-        return plain(value)
-    if value is None or isinstance(value, (str, bool)):
-        return value
-    if hasattr(value, "item"):
-        value = value.item()
-    if hasattr(value, "isoformat"):
-        return value.isoformat()
-    if isinstance(value, float) and math.isnan(value):
-        return None
-    return "unbounded" if isinstance(value, float) and math.isinf(value) else value

@@ -82,27 +82,33 @@ class SheetHead:
 
 @dataclass(frozen=True)
 class Round:
-    """One operator's way through all parts: one trial by one method."""
+    """One operator's way through all parts, or some of it: one trial by one method.
+
+    Parameters
+    ----------
+    operator : str
+    trial : int
+    method : str
+    rows : sequence of (int, str, str)
+        Order, part, and place on it ("" where there is one only).
+    session : int
+    gauge : str
+    continued : bool
+        Whether it goes on from another paper.
+    """
 
     operator: str
     trial: int
     method: str
-    orders: tuple[int, ...]
-    parts: tuple[str, ...]
+    rows: Sequence[tuple[int, str, str]]
     session: int = 1
-    places: tuple[str, ...] = ()
     gauge: str = ""
+    continued: bool = False
 
     @property
     def with_what(self) -> str:
         """How or with which gauge it is measured, where there are several; else ""."""
         return self.method or (f"gauge {self.gauge}" if self.gauge else "")
-
-    @property
-    def rows(self) -> list[tuple[int, str, str]]:
-        """Order, part, and place on it ("" where there is one only)."""
-        places = self.places or ("",) * len(self.parts)
-        return list(zip(self.orders, self.parts, places, strict=True))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -190,19 +196,22 @@ class StudyPlan(Printed):
         return str(table.to_csv(index=False, lineterminator="\n"))
 
     def _rounds(self, coded: bool) -> list[Round]:
-        return [
-            Round(
-                operator=str(rows["operator"].iloc[0]),
-                trial=int(rows["trial"].iloc[0]),
-                method=str(rows["method"].iloc[0]),
-                orders=tuple(int(number) for number in rows["order"]),
-                parts=tuple(self.codes[part] if coded else part for part in rows["part"]),
-                session=int(rows["session"].iloc[0]),
-                places=tuple(rows["place"]) if "place" in rows else (),
-                gauge=str(rows["gauge"].iloc[0]) if "gauge" in rows else "",
+        rounds = []
+        for _, rows in self.table.groupby(["operator", "trial", "method"], sort=False):
+            first = rows.iloc[0]
+            parts = [self.codes[part] if coded else part for part in rows["part"]]
+            places = rows["place"] if "place" in rows else [""] * len(rows)
+            rounds.append(
+                Round(
+                    operator=str(first["operator"]),
+                    trial=int(first["trial"]),
+                    method=str(first["method"]),
+                    rows=list(zip(map(int, rows["order"]), parts, places, strict=True)),
+                    session=int(first["session"]),
+                    gauge=str(first.get("gauge", "")),
+                )
             )
-            for _, rows in self.table.groupby(["operator", "trial", "method"], sort=False)
-        ]
+        return rounds
 
     def _summary(self) -> list[str]:
         plan = self.plan
@@ -366,13 +375,7 @@ def plan_study(
         )
     if resolution is not None:
         resolution = number("resolution", resolution, above=0.0)
-    heading = SheetHead(
-        title=str(title),
-        gauge=str(gauge),
-        unit=canonical_unit(unit),
-        tolerance=tolerance,
-        resolution=resolution,
-    )
+    heading = SheetHead(str(title), str(gauge), canonical_unit(unit), tolerance, resolution)
     return _laid_out(plan, heading)
 
 
@@ -506,20 +509,15 @@ def _sheet_of(settings: Settings) -> StudyPlan:
 
 def _laid_out(plan: Plan, heading: SheetHead) -> StudyPlan:
     """Lay out the readings of a plan; of a second stage where there is one."""
+    named = ["operator", "trial", "part", "method"]
+    named += ["place"] if plan.places else []
+    named += ["gauge"] if plan.gauges else []
     rows = [
-        (
-            *(order, plan.session_of(one.trial), one.operator, one.trial, one.part, one.method),
-            *(one.place, one.gauge),
-        )
+        (order, plan.session_of(one.trial), *(getattr(one, name) for name in named))
         for order, one in enumerate(run_order(plan), start=1)
         if not plan.further_operators or one.operator in plan.further_operators
     ]
-    table = pd.DataFrame(
-        rows,
-        columns=[*("order", "session", "operator", "trial", "part", "method"), "place", "gauge"],
-    )
-    named = {"place": plan.places, "gauge": plan.gauges}
-    table = table.drop(columns=[column for column, names in named.items() if not names])
+    table = pd.DataFrame(rows, columns=["order", "session", *named])
     if plan.gauges:
         heading = replace(heading, gauge=listed(list(plan.gauges)))
     return StudyPlan(plan, MappingProxyType(part_codes(plan.parts, plan.seed)), heading, table)
@@ -571,15 +569,6 @@ def _refuse_other_contents(path: Path, text: str) -> None:
 # ---------
 
 
-@dataclass(frozen=True)
-class _Block:
-    """What one operator gets in hand: a round, or a part of one."""
-
-    round: Round
-    rows: Sequence[tuple[int, str, str]]
-    continued: bool
-
-
 def run_sheet_page(heading: SheetHead, rounds: Sequence[Round]) -> str:
     """Return the run sheet as one HTML document that prints a block an operator and trial.
 
@@ -587,9 +576,9 @@ def run_sheet_page(heading: SheetHead, rounds: Sequence[Round]) -> str:
     several. Nothing is loaded from elsewhere, and every text from outside is escaped.
     """
     blocks = [
-        _Block(one, one.rows[start : start + ROWS], start > 0)
+        replace(one, rows=one.rows[start : start + ROWS], continued=start > 0)
         for one in rounds
-        for start in range(0, max(1, len(one.parts)), ROWS)
+        for start in range(0, max(1, len(one.rows)), ROWS)
     ]
     longest = max((len(one.rows) for one in blocks), default=1)
     across, row = 1, _ROW_LEAST
@@ -604,7 +593,7 @@ def run_sheet_page(heading: SheetHead, rounds: Sequence[Round]) -> str:
         trials=max((one.trial for one in rounds), default=1),
         sessions=max((one.session for one in rounds), default=1),
         boxes=heading.boxes,
-        places=any(one.places for one in rounds),
+        places=any(place for one in rounds for _, _, place in one.rows),
     )
 
 
@@ -628,7 +617,7 @@ def _short(heading: SheetHead, rounds: Sequence[Round]) -> bool:
     head = len(heading.title) + len(heading.gauge) + len(heading.place) + len(heading.holding)
     return head <= _SHORT_HEAD and all(
         len(one.operator) + len(one.with_what) <= _SHORT_WHO
-        and all(len(name) <= _SHORT_PART for name in (*one.parts, *one.places))
+        and all(len(name) <= _SHORT_PART for _, *names in one.rows for name in names)
         for one in rounds
     )
 

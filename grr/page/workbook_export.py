@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
@@ -92,10 +92,8 @@ def export_workbook(
         write_bytes(target, _book_of_result(filed))
         return target
     study = filed
-    parts = {
-        name: study.for_method(name) if len(study.methods) > 1 else study
-        for name in (study.methods if len(study.methods) > 1 else ("",))
-    }
+    several = len(study.methods) > 1
+    parts = {name: study.for_method(name) for name in study.methods} if several else {"": study}
     results = {name: result_of_record(one) for name, one in parts.items()}
     book = Book()
     _decision(book, study, {name: verdict(result) for name, result in results.items()})
@@ -240,6 +238,25 @@ def _both(result: GaugeResult) -> list[GaugeResult]:
         return [result]
 
 
+def _each(
+    sheet: Sheet, results: dict[str, GaugeResult], ruined: Collection[str]
+) -> Iterator[GaugeResult]:
+    """Yield each result under the name of its method; of a ruined one it is said that it is."""
+    for name, result in results.items():
+        if name:
+            sheet.row([f"measured by {name}"], bold=True)
+        if name in ruined:
+            sheet.row([NOT_STATED])
+        else:
+            yield result
+
+
+def _figures(sheet: Sheet, values: Sequence[Any]) -> None:
+    """Write a row whose numbers are shown with four figures, an infinite one in words."""
+    values = [_number(value) if isinstance(value, float) else value for value in values]
+    sheet.row(values, formats=[figures_format(v) if isinstance(v, float) else "" for v in values])
+
+
 def _sources(book: Book, results: dict[str, GaugeResult], ruined: Collection[str]) -> None:
     sheet = book.sheet("Sources", widths=(16, 10, 22, *[18] * 6, 60), frozen=True)
     unit = next(iter(results.values())).study.unit
@@ -258,30 +275,15 @@ def _sources(book: Book, results: dict[str, GaugeResult], ruined: Collection[str
         for one in () if name in ruined else _both(result):
             if name:
                 sheet.row([f"measured by {name}"], bold=True)
+            by = one.method.replace("_", " ")
             for source, values in one.sources.iterrows():
-                numbers = [_number(float(values[measure])) for measure in heads]
                 reason = one.reasons.get(str(source), "")
                 if str(source) in one.below_zero:
                     reason = "estimated below zero"
-                sheet.row(
-                    [
-                        one.method.replace("_", " "),
-                        str(source),
-                        NAMES[str(source)],
-                        *numbers,
-                        reason,
-                    ],
-                    formats=["", "", "", *map(figures_format, numbers), ""],
-                )
-            sheet.row(
-                [
-                    one.method.replace("_", " "),
-                    "ndc",
-                    "distinct categories",
-                    _number(one.ndc_exact),
-                ],
-                formats=["", "", "", "0.00"],
-            )
+                numbers = [float(values[measure]) for measure in heads]
+                _figures(sheet, [by, str(source), NAMES[str(source)], *numbers, reason])
+            ndc = [by, "ndc", "distinct categories", _number(one.ndc_exact)]
+            sheet.row(ndc, formats=["", "", "", "0.00"])
             for note in one.notes:
                 sheet.row(["", "", note])
 
@@ -290,32 +292,18 @@ def _anova(book: Book, results: dict[str, GaugeResult], ruined: Collection[str])
     sheet = book.sheet("Analysis of variance", widths=(18, 8, 18, 18, 12, 12, 18), frozen=True)
     head = ["source", "df", "sum of squares", "mean square", "F", "p", "tested against"]
     sheet.row(head, bold=True)
-    for name, result in results.items():
-        if name:
-            sheet.row([f"measured by {name}"], bold=True)
-        if name in ruined:
-            sheet.row([NOT_STATED])
-            continue
+    for result in _each(sheet, results, ruined):
         if result.anova_table is None:
             sheet.row([result.anova_table_reason])
             continue
         for row in result.anova_table.itertuples(name=None):
-            values = [_number(v) if isinstance(v, float) else v for v in row]
-            sheet.row(
-                values,
-                formats=[figures_format(v) if isinstance(v, float) else "" for v in values],
-            )
+            _figures(sheet, row)
 
 
 def _intervals(book: Book, results: dict[str, GaugeResult], ruined: Collection[str]) -> None:
     sheet = book.sheet("Intervals", widths=(12, 22, 16, 16, 16, 60), frozen=True)
     sheet.row(["quantity", "measure", "estimate", "lower", "upper", "reason"], bold=True)
-    for name, result in results.items():
-        if name:
-            sheet.row([f"measured by {name}"], bold=True)
-        if name in ruined:
-            sheet.row([NOT_STATED])
-            continue
+    for result in _each(sheet, results, ruined):
         level = confidence_of(result.study)
         sheet.row([f"two-sided, {100 * level:g} %"])
         try:
@@ -323,12 +311,8 @@ def _intervals(book: Book, results: dict[str, GaugeResult], ruined: Collection[s
         except StudyError as error:
             sheet.row([str(error)])
             continue
-        for quantity, measure, *numbers, reason in table.itertuples(index=False, name=None):
-            shown = [_number(value) for value in numbers]
-            sheet.row(
-                [quantity, measure, *shown, reason],
-                formats=["", "", *map(figures_format, shown), ""],
-            )
+        for row in table.itertuples(index=False, name=None):
+            _figures(sheet, row)
 
 
 def _findings(book: Book, study: Study) -> None:
@@ -346,10 +330,7 @@ def _causes(book: Book, study: Study) -> None:
     table = causes_of(study).to_frame()
     sheet.row([str(column).replace("_", " ") for column in table.columns], bold=True)
     for row in table.itertuples(index=False, name=None):
-        values = [_plain(value) for value in row]
-        values = [_number(v) if isinstance(v, float) else v for v in values]
-        formats = [figures_format(v) if isinstance(v, float) else "" for v in values]
-        sheet.row(values, formats=formats)
+        _figures(sheet, [_plain(value) for value in row])
     for note in causes_of(study).notes:
         sheet.row([note])
 

@@ -31,8 +31,7 @@ class Text(HTMLParser):
 
 
 def rounds(parts: int, operator: str = "Ann") -> list[Round]:
-    numbers = tuple(range(1, parts + 1))
-    return [Round(operator, 2, "stand", numbers, tuple(f"P{n}" for n in numbers))]
+    return [Round(operator, 2, "stand", [(n, f"P{n}", "") for n in range(1, parts + 1)])]
 
 
 def papers(page: str) -> list[str]:
@@ -97,7 +96,7 @@ def test_pages_break_in_print_and_load_nothing() -> None:
 @pytest.mark.parametrize("text", [*HOSTILE_PARTS, *HOSTILE_OPERATORS])
 def test_text_from_outside_stays_text(text: str) -> None:
     heading = SheetHead(text, text, "mm", None, None, text)
-    page = run_sheet_page(heading, [Round(text, 1, text, (1,), (text,))])
+    page = run_sheet_page(heading, [Round(text, 1, text, [(1, text, "")])])
     key = key_page(heading, [(text, "KX")])
     allowed = set(
         Text(run_sheet_page(SheetHead(), rounds(1)) + key_page(SheetHead(), [("a", "b")])).tags
