@@ -439,7 +439,7 @@ class Carrier {
       cool ? h("p", { class: "calm" }, `Put the gauge down for ${cool} minutes first, so that the warmth of the hand leaves it.`) : null,
       h("div", { class: "questions" }, checklist.map(ask)),
       this.checkResult = h("p", { class: "result", role: "status" }),
-      h("div", { class: "answers" }, h("button", { type: "submit", class: "strong" }, "Begin measuring", h("kbd", {}, "Enter")),
+      h("div", { class: "answers" }, h("button", { type: "submit", class: "strong" }, "Begin measuring", h("kbd", { "aria-hidden": "true" }, "↵")),
         this.keepButton = h("button", { type: "button", hidden: true, onclick: () => { this.keepZero = true; this.sendChecklist(); } }, "Keep this zero"),
         h("button", { type: "button", onclick: () => this.openEnd() }, "End session")));
     this.checkForm.addEventListener("keydown", (event) => this.keyInChecklist(event));

@@ -13,7 +13,7 @@ from grr.model.plain_text import clean_text
 from grr.model.units import canonical_unit, conversion
 from grr.model.values import finer_than
 
-_INCH = ("in", "µin")
+_INCH = {"in": "inches", "µin": "microinches"}
 
 
 @dataclass(frozen=True)
@@ -109,9 +109,10 @@ def _in_study_unit(number: ParsedNumber, unit: str, raw: str) -> EnteredNumber:
             f"{number.value:.{number.decimals}f}", number.value, number.decimals, raw
         )
     if unit and (number.unit in _INCH) != (unit in _INCH):
+        sent, wanted = (_INCH.get(one, one) for one in (number.unit, unit))
         raise StudyError(
-            f"The gauge sends {number.unit}, the study is in {unit}",
-            f"Set the gauge to {unit} and measure again",
+            f"The gauge sends {sent}, the study is in {wanted}",
+            f"Set the gauge to {wanted} and measure again",
             value=number.raw,
         )
     factor = conversion(number.unit, unit)

@@ -192,6 +192,7 @@ class Form extends Carrier {
 
   tell(kind, words) {
     this.told = { kind, words };
+    if (kind !== "refused" && this.banner.textContent.startsWith("✕")) this.note("");
     if (kind === "recorded" || kind === "again") this.tones.play("recorded");
     else if (kind === "asked" || kind === "refused") this.tones.play(kind);
     this.flash(kind);
@@ -199,7 +200,7 @@ class Form extends Carrier {
   }
 
   noteRefusal(words) {
-    if (!this.panel.hidden || this.stage.querySelector(".told") === null) this.note(`✕ ${words}`);
+    if (!this.panel.hidden || this.stage.querySelector(".told, .checklist") === null) this.note(`✕ ${words}`);
   }
 
   note(words) {
@@ -228,7 +229,7 @@ class Form extends Carrier {
     this.cover = h("button", { class: "cover", type: "button", onclick: () => this.focusField() },
       h("span", {}, h("b", {}, "The keyboard is elsewhere"), "Click here, then measure on", this.coverWords));
     this.buildMeasure();
-    this.root = h("section", { class: "grr-entry", "aria-label": "Entry of readings", "data-lm-suppress-shortcuts": "true" },
+    this.root = h("section", { class: "grr-entry", "aria-label": "Entry of readings", tabindex: "-1", "data-lm-suppress-shortcuts": "true" },
       h("header", {}, h("div", {}, this.title, this.facts), this.soundButton),
       this.banner, this.saving, this.silent, this.stage, this.panel, this.live, this.cover);
     this.tones.root = this.root;
@@ -347,11 +348,13 @@ class Form extends Carrier {
     if (band) band.textContent = `${view.all_done} of ${view.all_total} read${view.saved_at ? ` · saved ${view.saved_at}` : ""}`;
     if (stage !== this.shown || this.stageChanged) {
       const first = this.shown === undefined;
-      if (first && stage === "measure") this.armed = true;
+      if (first && (stage === "measure" || (ON_A_PAGE && stage !== "operator"))) this.armed = true;
       this.stageChanged = false;
       this.shown = stage;
       this.stage.replaceChildren(...[this.stageOf(stage)].flat());
       if (this.armed || !first) this.root.scrollIntoView({ block: "nearest" });
+      // From here the Tab key goes on to the names; a gauge's Enter picks none.
+      if (first && ON_A_PAGE && stage === "operator") this.root.focus({ preventScroll: true });
       // When the cell was just run the notebook may yet move the keyboard to the next cell.
       if (this.armed && this.role === "writer") for (const after of first ? [0, 300] : [0]) setTimeout(() => this.takeKeyboard(), after);
     }
@@ -565,7 +568,7 @@ class Form extends Carrier {
       sheet ? null : h("label", { class: "entry" }, input, h("span", { class: "unit" }, view.unit)),
       result,
       h("div", { class: "answers" },
-        h("button", { type: "submit", class: "strong", "data-first": sheet }, sheet ? "End" : "Save zero and end", h("kbd", {}, "Enter")),
+        h("button", { type: "submit", class: "strong", "data-first": sheet }, sheet ? "End" : "Save zero and end", h("kbd", { "aria-hidden": "true" }, "↵")),
         keep,
         sheet ? null : h("button", { type: "button", onclick: () => this.command("end", { zero: "" }) }, "End without checking zero"),
         ended ? null : h("button", { type: "button", onclick: () => this.command("undo") }, "Undo last"),
@@ -585,7 +588,7 @@ class Form extends Carrier {
 
   pausedStage() {
     return h("div", { class: "page" }, h(HEADING, {}, "Paused"), h("p", { class: "calm" }, `Everything is saved. After ${this.view.gap_minutes} minutes soak and zero are asked again.`),
-      h("div", { class: "answers" }, h("button", { type: "button", class: "strong go-on", "data-first": true, onclick: () => this.pause(false) }, "Measure on", h("kbd", {}, "Enter"))));
+      h("div", { class: "answers" }, h("button", { type: "button", class: "strong go-on", "data-first": true, onclick: () => this.pause(false) }, "Measure on", h("kbd", { "aria-hidden": "true" }, "↵"))));
   }
 
   readerStage() {
