@@ -17,6 +17,7 @@ from grr.model.choices import Decision
 from grr.questions.causes import causes_of
 from grr.questions.scatter import scatter_of
 from grr.questions.second_stage import parts_across, second_stage_of
+from grr.questions.verdict import decision_of
 
 NAMES = ("Ada", "Ben", "Cy", "Dana", "Eli", "Fay")
 PARTS = tuple(str(number) for number in range(1, 11))
@@ -179,13 +180,13 @@ def test_the_chance_told_is_the_share_that_then_decides() -> None:
     for seed in range(400, 440):
         sizes = cube(seed, 0.2, (0.6, 0.3, 0.1))
         first = study(sizes)
-        if grr.verdict(first).decision != Decision.NOT_DECIDED:
+        if decision_of(first) != Decision.NOT_DECIDED:
             continue
         found = second_stage_of(grr.anova(first))
         assert found is not None
         told.append(found.chance)
         second = study(sizes, found.parts)
-        came.append(grr.verdict(second).decision != Decision.NOT_DECIDED)
+        came.append(decision_of(second) != Decision.NOT_DECIDED)
     assert len(told) >= 10
     error = np.sqrt(0.25 / len(told))
     assert np.mean(told) == pytest.approx(np.mean(came), abs=3 * error)
