@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtri, chndtr, fdtrc
 
-from grr.formulas.arrays import Array, quotient
+from grr.formulas.arrays import Array, legendre, quotient
 from grr.formulas.bias import t_quantile
 from grr.model.errors import StudyError
 
@@ -378,7 +378,7 @@ def _amplitude_interval(
     probability is averaged over σ given its estimate, σ = s·√(ν/χ²).
     """
     tail = (1.0 - level) / 2.0
-    node, weight = np.polynomial.legendre.leggauss(64)
+    node, weight = legendre(64)
     error = unit_error[..., None] * np.sqrt(df / chdtri(df, (node + 1.0) / 2.0))
     seen = np.square(amplitude[..., None] / error)
 

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import gammainc, gammaincinv
 
+from grr.formulas.arrays import legendre
 from grr.model.rules import Rules
 from grr.model.study import Study
 
@@ -50,7 +51,7 @@ def combined_error(first: float, second: float, studied: int, together: int) -> 
     low, high = 1.0 - first, float(gammainc(half, edge))
     if high <= low:
         return low
-    nodes, weights = np.polynomial.legendre.leggauss(200)
+    nodes, weights = legendre(200)
     u = low + 0.5 * (high - low) * (nodes + 1.0)
     rest = gammainc(more, np.maximum(edge - gammaincinv(half, u), 0.0))
     return low + float(0.5 * (high - low) * (weights @ rest))
