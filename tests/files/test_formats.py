@@ -99,7 +99,7 @@ def test_a_study_of_0_1_0_is_continued_and_nothing_in_it_rewritten(golden: Path)
         assert len(after[name]) > len(before[name])
     found = verify_folder(golden)
     assert found.unaltered, str(found)
-    assert "no anchor before row 26" in found.record.unknown[0]
+    assert "row 26" in found.record.unknown[0]
     assert grr.open_study(golden).operator_names == ("Ann", "Ben", "Åsa")
     # what was added is anchored: it cannot be cut off any more
     lines = after["readings.csv"].splitlines(keepends=True)
@@ -143,7 +143,7 @@ def test_a_newer_record_is_refused(golden: Path) -> None:
     with pytest.raises(StudyError, match="newer"):
         verify_folder(golden)
     study = grr.open_study(golden)
-    assert any("newer version of grr" in f.what for f in grr.check(study).about("record"))
+    assert any("newer version" in f.what for f in grr.check(study).about("record"))
 
 
 def with_columns(file: Path, before: tuple[str, ...], after: tuple[str, ...]) -> None:

@@ -97,7 +97,7 @@ def look(top: Path, before: int) -> int:
         try:
             study = grr.open_study(folder)
         except StudyError as error:
-            assert "no study.toml" in error.problem  # not finished yet
+            assert "study.toml" in error.problem  # not finished yet
         else:
             assert study.taken == 78
     return len(journal)

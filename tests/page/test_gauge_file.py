@@ -70,7 +70,7 @@ def test_the_commands_file_a_gauges_folder(tmp_path, capsys):
     rows = [("10 mm", f"{10.0 + 0.0001 * (n % 2):.4f}", "") for n in range(25)]
     take_block_readings(folder, "reference", rows, who="Ada", identifier="a1")
     assert main(["report", str(folder), "-o", str(tmp_path / "r.html")]) == 0
-    assert "Qualification of a gauge" in (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "Qualification" in (tmp_path / "r.html").read_text(encoding="utf-8")
     assert main(["export", str(folder), "-o", str(tmp_path / "r.json")]) == 0
     content = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))
     assert content["kind"] == "qualification"

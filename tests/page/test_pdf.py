@@ -120,7 +120,7 @@ def test_first_page_holds_the_whole_decision(printed):
         "This study does not replace the drawing",
     ):
         assert text in first
-    assert re.search(r"1\s+Why this decision", second)
+    assert re.search(r"1\s+Why ", second)
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
@@ -129,9 +129,9 @@ def test_first_page_of_two_methods_is_one_sheet_too(printed, tmp_path, paper):
     signed = {"prepared_by": "A", "approved_by": "B"}
     file = grr.report(study, tmp_path / "r.pdf", date=DAY, paper=paper, **signed)
     first, second = pages_of(file)[:2]
-    assert re.search(r"In the data, \d+ findings to look at", first)
-    assert "does not replace the drawing" in first
-    assert re.search(r"1\s+Is the data what it claims to be", second)
+    assert re.search(r"\d+ findings", first)
+    assert "the drawing" in first
+    assert re.search(r"1\s+Is the data", second)
 
 
 def test_no_table_is_cut_by_the_end_of_a_page(printed):
