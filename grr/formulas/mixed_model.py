@@ -6,15 +6,27 @@ Which sources are crossed and which nested lies in the labels alone.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from grr.formulas.arrays import Array
-from grr.formulas.reml_fit import checked_codes
+from grr.formulas.reml_fit import (
+    Sources,
+    checked_codes,
+    contrasts_of,
+    cube_of_codes,
+    fit,
+    grid_of_cube,
+    in_units,
+    own_differences,
+    rank_within,
+)
 from grr.model.errors import StudyError
+
+Codes = NDArray[np.int64]
 
 #: A variance so many times that of the error says that there is no error.
 LARGEST_RATIO = 1e10
@@ -35,6 +47,8 @@ class MixedModelFit:
         the mean of each fixed label in the sorted order of labels.
     log_likelihood : float
         Restricted log likelihood.
+    own_differences : float
+        See `grr.formulas.reml_fit.own_differences`.
     """
 
     variances: dict[str, float]
@@ -42,22 +56,12 @@ class MixedModelFit:
     effects: Array
     covariance: Array
     log_likelihood: float
+    own_differences: float
 
     @property
     def mean(self) -> float:
         """The mean, or the plain mean of the fixed labels' means."""
         return float(self.effects.mean())
-
-    @property
-    def own_differences(self) -> float:
-        """The mean square of the fixed labels' differences, less the scatter of their means.
-
-        See `grr.formulas.reml.own_differences`.
-        """
-        count = len(self.effects)
-        centring = np.eye(count) - 1.0 / count
-        scatter = float(np.trace(centring @ self.covariance))
-        return (float(np.square(centring @ self.effects).sum()) - scatter) / count
 
 
 def fit_sources(
@@ -82,121 +86,70 @@ def fit_sources(
 
     Notes
     -----
-    With the variances γ in units of the error's, V = σ²·(I + ZΓZ'), and σ² drops out of the
-    likelihood. What is solved is of the size of Z'Z, however many readings there are.
-    Source: Patterson & Thompson, Biometrika 58 (1971), 545-554; Searle, Casella &
-    McCulloch, Variance Components (1992), sections 6.6 and 8.3 (derivatives).
+    The first source has the rows of `grr.formulas.reml_fit`; a source whose labels stand with
+    one of its labels each is inside the rows, every other across them.
+    Source: as `grr.formulas.reml_fit.deviance`.
     """
     labels = [*sources.values(), *([] if fixed is None else [fixed])]
     values, codes = checked_codes(readings, *labels)
-    likelihood = _Likelihood(values, codes[: len(sources)], codes[len(sources) :])
-    ends = [likelihood.climb(np.full(len(sources), start)) for start in (0.04, 1.0, 25.0)]
-    settled = [end for end in ends if end.settled]
+    cell = np.unique(np.column_stack(codes), axis=0, return_inverse=True)[1].ravel()
+    column = rank_within(codes[0], cell)
+    grid = grid_of_cube(cube_of_codes(values, codes[0], column)[None])
+    model = cell_by_cell(codes[: len(sources)], column, codes[len(sources) :])
+    starts = np.array([[1.0], [0.04], [25.0]]) ** (np.arange(len(sources) + 2) <= len(sources))
+    try:
+        found = in_units(grid, fit(grid, model, starts))
+        variances, error = found.variances[0, : len(sources)], float(found.variances[0, -1])
+        settled = found.converged[0] and (variances < 0.5 * LARGEST_RATIO * error).all()
+    except np.linalg.LinAlgError:
+        settled = False
     if not settled:
         raise StudyError(
             "The search for the variances did not settle",
             "Check the readings for mistakes (grr.check), or take the missing readings",
         )
-    best = min(settled, key=lambda end: end.deviance)
-    return likelihood.described(best, list(sources))
+    return MixedModelFit(
+        variances=dict(zip(sources, variances.tolist(), strict=True)),
+        error=error,
+        effects=found.effects[0],
+        covariance=found.covariance[0],
+        log_likelihood=-0.5 * float(found.deviance[0]),
+        own_differences=float(own_differences(found)[0]),
+    )
 
 
-class _Likelihood:
-    """The restricted deviance as a function of γ, one ratio of variances a source."""
+def cell_by_cell(codes: list[Codes], column: Codes, fixed: list[Codes]) -> Sources:
+    """Return the sources of one design; before the error one that is of cells if no other is."""
+    row, count = codes[0], len(codes)
+    cells = len(np.unique(np.column_stack([row, column]), axis=0))
+    cell, labels = count, np.full(count + 2, np.inf)
+    inside: list[tuple[int, Array]] = [(0, np.zeros((len(row), 0)))]
+    across = inside + [(0, contrasts_of(int(code.max()) + 1)[code]) for code in fixed]
+    for place, code in enumerate(codes):
+        levels, within = int(code.max()) + 1, rank_within(row, code)
+        if len(np.unique(np.column_stack([row, code]), axis=0)) > levels:
+            across.append((place, contrasts_of(levels)[code]))
+            labels[place] = levels
+        elif place and levels == cells:
+            cell = place
+        else:
+            inside.append((place, np.eye(int(within.max()) + 1)[within]))
 
-    def __init__(
-        self,
-        readings: Array,
-        sources: Sequence[NDArray[np.int64]],
-        fixed: Sequence[NDArray[np.int64]],
-    ) -> None:
-        self.origin = float(readings.mean())
-        self.scale = float(readings.std()) or 1.0
-        y = (readings - self.origin) / self.scale
-        x = np.ones((len(y), 1)) if not fixed else _columns(fixed[0])
-        blocks = [_columns(codes) for codes in sources]
-        z, both = np.hstack(blocks), np.column_stack([x, y])
-        self.df, self.fixed = len(y) - x.shape[1], x.shape[1]
-        self.source = np.repeat(np.arange(len(sources)), [block.shape[1] for block in blocks])
-        self.zz, self.zm, self.mm = z.T @ z, z.T @ both, both.T @ both
+    def laid_out(blocks: list[tuple[int, Array]]) -> tuple[Array, NDArray[np.intp]]:
+        of_readings = np.hstack([block for _, block in blocks])
+        found = np.zeros((int(row.max()) + 1, int(column.max()) + 1, of_readings.shape[1]))
+        found[row, column] = of_readings
+        return found, np.repeat([p for p, _ in blocks], [block.shape[1] for _, block in blocks])
 
-    def at(self, ratios: Array) -> _Place:
-        """Return the deviance at these ratios, less a constant, and how it changes."""
-        from scipy.linalg import cholesky, solve_triangular
-
-        k, count = self.fixed, len(ratios)
-        a = np.sqrt(ratios)[self.source]
-        half = cholesky(np.eye(len(a)) + a[:, None] * self.zz * a, lower=True)
-        m = solve_triangular(half, a[:, None] * self.zm, lower=True)
-        z = solve_triangular(half, a[:, None] * self.zz, lower=True)
-        reduced = self.mm - m.T @ m
-        inverse = np.asarray(np.linalg.inv(reduced[:k, :k]), dtype=np.float64)
-        effects = inverse @ reduced[:k, k]
-        rest = max(float(reduced[k, k] - reduced[:k, k] @ effects), 1e-300)
-        through = self.zm - z.T @ m
-        residual = through[:, k] - through[:, :k] @ effects  # Z'Py
-        zpz = self.zz - z.T @ z - through[:, :k] @ inverse @ through[:, :k].T
-        trace = np.bincount(self.source, np.diagonal(zpz), count)
-        slope = trace - np.bincount(self.source, np.square(residual), count) * self.df / rest
-        member = np.eye(count)[self.source]
-        curvature = member.T @ np.square(zpz) @ member - np.outer(trace, trace) / self.df
-        determinants = 2.0 * np.log(np.diagonal(half)).sum() - np.linalg.slogdet(inverse)[1]
-        deviance = float(self.df * np.log(rest) + determinants)
-        return _Place(ratios, deviance, slope, curvature, rest / self.df, effects, inverse)
-
-    def climb(self, start: Array) -> _Place:
-        """Return where the search ends: steps by expected curvature, none past zero."""
-        here = self.at(start)
-        for _ in range(200):
-            free = (here.ratios > 0.0) | (here.slope < 0.0)
-            step = np.zeros_like(start)
-            step[free] = np.linalg.lstsq(
-                here.curvature[np.ix_(free, free)], -here.slope[free], rcond=None
-            )[0]
-            following = here
-            for share in 0.5 ** np.arange(30):
-                ratios = np.clip(here.ratios + share * step, 0.0, LARGEST_RATIO)
-                following = self.at(ratios)
-                if following.deviance <= here.deviance:
-                    break
-            moved = np.abs(following.ratios - here.ratios) > 1e-10 * (1.0 + here.ratios)
-            if not following.deviance <= here.deviance or not moved.any():
-                break
-            here = following
-        return here
-
-    def described(self, end: _Place, names: list[str]) -> MixedModelFit:
-        """Return the fit in the unit of the readings."""
-        error = self.scale**2 * end.error
-        constant = np.log(2.0 * np.pi / self.df) + 1.0 + 2.0 * np.log(self.scale)
-        return MixedModelFit(
-            variances={name: error * float(g) for name, g in zip(names, end.ratios, strict=True)},
-            error=error,
-            effects=self.origin + self.scale * end.effects,
-            covariance=error * end.covariance,
-            log_likelihood=-0.5 * (end.deviance + self.df * float(constant)),
-        )
-
-
-@dataclass(frozen=True)
-class _Place:
-    """What is known at one place of the search, in the unit of the scaled readings."""
-
-    ratios: Array
-    deviance: float
-    slope: Array
-    curvature: Array
-    error: float
-    effects: Array
-    covariance: Array
-
-    @property
-    def settled(self) -> bool:
-        """Whether the conditions of a maximum hold, and the error has not shrunk to nothing."""
-        gain = np.where(self.ratios > 0.0, np.abs(self.ratios * self.slope), -self.slope)
-        return bool((gain < 1e-6).all() and (self.ratios < 0.5 * LARGEST_RATIO).all())
-
-
-def _columns(codes: NDArray[np.int64]) -> Array:
-    """Return a column of ones and zeros for each label."""
-    return np.asarray(np.eye(int(codes.max()) + 1)[codes])
+    (z, inside_of), (h, across_of) = laid_out(inside), laid_out(across)
+    means = contrasts_of(int(fixed[0].max()) + 1) if fixed else np.zeros((1, 0))
+    return Sources(
+        terms=np.arange(count + 2) != count,
+        inside=z,
+        inside_of=inside_of,
+        cell=cell,
+        across=h,
+        across_of=across_of,
+        fixed=np.pad(means, ((0, 0), (0, h.shape[-1] - means.shape[1]))),
+        labels=labels,
+    )

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import erfc
 
 from grr.formulas.analysis_of_variance import Components, require_nested
@@ -17,13 +17,15 @@ from grr.formulas.arrays import Array, Mask, each_array
 from grr.formulas.reml_fit import (
     FROM_EVERY_CORNER,
     CellGrid,
-    Fit,
-    Model,
     checked_codes,
+    crossed_sources,
     cube_of_codes,
     designs,
     fit,
     grid_of_cube,
+    in_units,
+    own_differences,
+    rank_within,
 )
 from grr.formulas.unweighted_means import refuse_unmeasured
 from grr.model.errors import StudyError
@@ -165,20 +167,6 @@ class RemlFit:
         return each_array(lambda a: a.reshape(stack + a.shape[1:]), self)
 
 
-def in_units(grid: CellGrid, found: Fit) -> Fit:
-    """Return the fit in the unit of the readings, their origin put back."""
-    square = np.square(grid.scale)
-    k = found.effects.shape[-1]
-    stretched = np.log(np.where(grid.scale > 0.0, grid.scale, 1.0))
-    return Fit(
-        variances=found.variances * square[:, None],
-        deviance=found.deviance + 2.0 * (grid.readings - k) * stretched,
-        converged=found.converged,
-        effects=grid.origin[:, None] + grid.scale[:, None] * found.effects,
-        covariance=found.covariance * square[:, None, None],
-    )
-
-
 def _fitted(
     grid: CellGrid, operators: str, *, crossed: bool = True, interaction: bool = True
 ) -> RemlFit:
@@ -192,11 +180,11 @@ def _fitted(
             require_nested(counts)
         seen[studies] = crossed and interaction_shows(counts)
     _, rows, count = grid.counts.shape
-    random, fixed = count > 1 and operators == "random", count > 1 and operators == "fixed"
-    model = Model(crossed, random, interaction, operators_fixed=fixed)
-    found = in_units(grid, fit(grid, model, FROM_EVERY_CORNER))
+    fixed = count > 1 and operators == "fixed"
+    sources = crossed_sources(count, part=crossed, interaction=interaction, operators_fixed=fixed)
+    found = in_units(grid, fit(grid, sources, FROM_EVERY_CORNER))
     part, operator, between, error = np.moveaxis(found.variances, -1, 0)
-    zero = (found.variances == 0.0) & model.terms
+    zero = (found.variances == 0.0) & sources.terms
     if count == 1:
         operator = np.full_like(error, np.nan)
     elif fixed:
@@ -223,19 +211,6 @@ def _fitted(
         cells=grid.cells,
         readings=grid.readings,
     )
-
-
-def own_differences(found: Fit) -> Array:
-    """Return the mean square of fixed operators' differences, Σα²/o, less their means' scatter.
-
-    The sum of squares of estimated effects is expected to be Σα² plus the trace of their
-    covariance; where parts and operators are balanced the result is that of
-    `grr.formulas.analysis_of_variance.among_people`.
-    """
-    operators = found.effects.shape[-1]
-    centring = np.eye(operators) - 1.0 / operators
-    scatter = np.einsum("ab,sab->s", centring, found.covariance)
-    return np.asarray((np.square(found.effects @ centring).sum(axis=-1) - scatter) / operators)
 
 
 # Variance components of crossed studies with lost readings, by restricted likelihood.
@@ -411,7 +386,7 @@ def nested_reml(
     two-way nested classification) and 6.6 (restricted likelihood).
     """
     values, (part_codes, operator_codes) = checked_codes(readings, part, operator)
-    cube = cube_of_codes(values, _rank_within(operator_codes, part_codes), operator_codes)
+    cube = cube_of_codes(values, rank_within(operator_codes, part_codes), operator_codes)
     grid = grid_of_cube(cube.reshape(-1, *cube.shape[-3:]))
     return _fitted(grid, operators, crossed=False).reshaped(values.shape[:-1])
 
@@ -428,13 +403,4 @@ def nested_cube(readings: ArrayLike, part: ArrayLike, operator: ArrayLike) -> Ar
         As for `nested_reml`, one study.
     """
     values, (part_codes, operator_codes) = checked_codes(readings, part, operator)
-    return cube_of_codes(values, operator_codes, _rank_within(operator_codes, part_codes))
-
-
-def _rank_within(group: NDArray[np.int64], code: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the place of each code among the codes of its group, counted from 0."""
-    pair, which = np.unique(group * (code.max() + 1) + code, return_inverse=True)
-    pair_group = pair // (code.max() + 1)
-    first = np.searchsorted(pair_group, pair_group)
-    place: NDArray[np.int64] = (np.arange(len(pair)) - first)[which.ravel()]
-    return place
+    return cube_of_codes(values, operator_codes, rank_within(operator_codes, part_codes))

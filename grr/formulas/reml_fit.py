@@ -1,7 +1,7 @@
-"""Maximises the restricted likelihood of a grid of cells, whatever the data look like.
+"""Maximises the restricted likelihood of a grid of cells, whatever the sources and the data.
 
-From bottom to top: the grid, readings without any scatter, the projection that takes the
-fixed effects out, the likelihood with its derivatives, the search, the fit.
+From bottom to top: the grid, the sources, the projection that takes the fixed effects out, the
+likelihood with its derivatives, the search, the fit.
 """
 
 from __future__ import annotations
@@ -15,6 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from grr.formulas.arrays import Array, Mask, each_array, joined
 from grr.model.errors import StudyError
+
+#: The places of the variances of parts and operators; the last is the error's.
+_PART, _OPERATOR, _INTERACTION, _ERROR = range(4)
 
 # Readings of unbalanced studies, summed up on a grid of rows × operators.
 # ------------------------------------------------------------------------
@@ -34,7 +37,8 @@ class CellGrid:
     means : ndarray, shape (studies, rows, operators)
         Cell means, shifted and scaled; 0 where nothing was measured.
     within : ndarray, shape (studies,)
-        Sum of squares of the readings about their cell means, scaled.
+        Sum of squares of the readings about their cell means, scaled; no less than rounding
+        may make.
     origin, scale : ndarray, shape (studies,)
         A reading is ``origin + scale × (shifted and scaled reading)``. A study whose
         readings are all alike has the scale 0.
@@ -127,6 +131,15 @@ def cube_of_codes(readings: Array, row: NDArray[np.int64], column: NDArray[np.in
     return cube
 
 
+def rank_within(group: NDArray[np.int64], code: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the place of each code among the codes of its group, counted from 0."""
+    pair, which = np.unique(group * (code.max() + 1) + code, return_inverse=True)
+    pair_group = pair // (code.max() + 1)
+    first = np.searchsorted(pair_group, pair_group)
+    place: NDArray[np.int64] = (np.arange(len(pair)) - first)[which.ravel()]
+    return place
+
+
 def grid_of_cube(readings: Array) -> CellGrid:
     """Sum up readings laid out as an array; each study may lack other ones.
 
@@ -159,107 +172,127 @@ def grid_of_cube(readings: Array) -> CellGrid:
     counts = in_cube.sum(axis=-1).astype(np.float64)
     means = scaled.sum(axis=-1) / np.maximum(counts, 1.0)
     within = np.square(np.where(in_cube, scaled - means[..., None], 0.0))
+    rounding = np.maximum(1e-12, 8.0 * eps * largest / scale)[:, 0]
+    repeats = np.maximum((counts - in_cube.any(axis=-1)).sum(axis=(-2, -1)), 1.0)
     return CellGrid(
         counts=counts,
         means=means,
-        within=within.sum(axis=(-3, -2, -1)),
+        within=np.maximum(within.sum(axis=(-3, -2, -1)), np.square(rounding) * repeats),
         origin=(first + offset)[:, 0],
         scale=np.where(varies, rms, 0.0)[:, 0],
-        rounding=np.maximum(1e-12, 8.0 * eps * largest / scale)[:, 0],
+        rounding=rounding,
     )
 
 
-# Readings that are exactly the sum of a part and an operator, without any scatter.
-# ---------------------------------------------------------------------------------
+# Which readings share a random value: the sources of a model, cell by cell.
+# ---------------------------------------------------------------------------
 
 
-def additive_effects(grid: CellGrid, *, parts: bool, operators: bool) -> tuple[Array, Array, Array]:
-    """Fit part and operator effects to the cell means by least squares.
+@dataclass(frozen=True)
+class Sources:
+    """The sources of variation of one design; the last variance is that of the error.
 
-    Parameters
+    Attributes
     ----------
-    grid : CellGrid
-        Every part is linked to every other by operators in common.
-    parts, operators : bool
-        Which effects are fitted.
-
-    Returns
-    -------
-    mean : ndarray, shape (studies,)
-    part, operator : ndarray, shapes (studies, rows) and (studies, operators)
-        Effects that sum to zero; 0 where not fitted.
+    terms : ndarray of bool, shape (variances,)
+        The sources in the model; the variances of the others stay 0.
+    inside : ndarray, shape (rows or 1, columns, labels)
+        A column of ones and zeros for each label that only cells of one row share; the first
+        is shared by the whole row.
+    inside_of : ndarray of int, shape (labels,)
+        The source, by its place in ``terms``, that each of them is of.
+    cell : int
+        The source with a label for each cell.
+    across : ndarray, shape (rows or 1, columns, contrasts)
+        Orthonormal contrasts of the labels of sources that rows have in common: their common
+        level goes with the mean.
+    across_of : ndarray of int, shape (contrasts,)
+        The source that each of them is of.
+    fixed : ndarray, shape (means, contrasts)
+        Fixed labels in these contrasts; one row of zeros where there is one mean.
+    labels : ndarray, shape (variances,)
+        How many labels a random source across rows has; else ∞.
     """
-    studies, rows, columns = grid.counts.shape
-    mean, part, operator = (
-        np.zeros(studies),
-        np.zeros((studies, rows)),
-        np.zeros((studies, columns)),
+
+    terms: Mask
+    inside: Array
+    inside_of: NDArray[np.intp]
+    cell: int
+    across: Array
+    across_of: NDArray[np.intp]
+    fixed: Array
+    labels: Array
+
+    def without(self, source: int) -> Sources:
+        """Return the same without one of the sources."""
+        return replace(self, terms=self.terms & (np.arange(len(self.terms)) != source))
+
+
+def crossed_sources(
+    operators: int, *, part: bool, interaction: bool, operators_fixed: bool
+) -> Sources:
+    """Return part, operator and interaction where rows are parts and columns operators."""
+    contrasts = contrasts_of(operators)
+    random = operators > 1 and not operators_fixed
+    return Sources(
+        terms=np.array([part, random, interaction, True]),
+        inside=np.ones((1, operators, 1)),
+        inside_of=np.array([_PART]),
+        cell=_INTERACTION,
+        across=contrasts[None],
+        across_of=np.full(operators - 1, _OPERATOR),
+        fixed=contrasts if operators_fixed else np.zeros((1, operators - 1)),
+        labels=np.array([np.inf, operators if random else np.inf, np.inf, np.inf]),
     )
-    for counts, alike in designs(grid):
-        row, column = np.nonzero(counts)
-        weight = np.sqrt(counts[row, column])
-        design = np.hstack(
-            [np.ones((len(row), 1)), parts * np.eye(rows)[row], operators * np.eye(columns)[column]]
-        )
-        values = grid.means[alike][:, row, column] * weight
-        solution = np.linalg.lstsq(design * weight[:, None], values.T, rcond=None)[0].T
-        found_part, found_operator = solution[:, 1 : rows + 1], solution[:, rows + 1 :]
-        part_mean = found_part.mean(axis=-1, keepdims=True)
-        operator_mean = found_operator.mean(axis=-1, keepdims=True)
-        mean[alike] = (solution[:, :1] + part_mean + operator_mean)[:, 0]
-        part[alike] = found_part - part_mean
-        operator[alike] = found_operator - operator_mean
-    return mean, part, operator
 
 
-def is_exact(grid: CellGrid, *, parts: bool, operators: bool) -> Mask:
-    """Say where the effects leave nothing of the readings but rounding."""
-    mean, part, operator = additive_effects(grid, parts=parts, operators=operators)
-    fitted = mean[:, None, None] + part[:, :, None] + operator[:, None, :]
-    left = (grid.counts * np.square(grid.means - fitted)).sum(axis=(-2, -1)) + grid.within
-    return np.asarray(left <= np.square(grid.rounding) * grid.readings)
+@lru_cache(maxsize=32)
+def contrasts_of(labels: int) -> Array:
+    """Return orthonormal contrasts of labels, shape (labels, labels − 1)."""
+    from scipy.linalg import helmert
+
+    contrasts: Array = np.ascontiguousarray(helmert(labels).T)
+    contrasts.setflags(write=False)
+    return contrasts
 
 
 # The matrix P of the restricted likelihood, which takes the fixed effects out.
 # -----------------------------------------------------------------------------
-# The model of a reading of row i (a part) by operator j is ::
-#
-#     mean + part_i + operator_j + interaction_ij + error,
-#
-# all but the mean random and normal; a term that the model lacks has the variance 0.
 # The cell means have the covariance ::
 #
-#     V = part·Z_p Z_p' + operator·Z_o Z_o' + interaction·I + error·diag(1/counts).
+#     V = Σ variance_j·Z_j Z_j' + error·diag(1/counts),
 #
-# Without operators the covariance falls into one block for each part, and each block is
-# diagonal plus a constant: its inverse R = W − CC' is written down at once (Sherman &
-# Morrison). The mean and the operators come in by matrices no larger than operators ×
-# operators ::
+# Z_j with a column of ones and zeros for each label of source j. Without the sources that
+# rows have in common it falls into one block for each row. With W⁻¹ the diagonal of a block
+# (error and cells), Z the labels inside the row and Θ their variances, its inverse is ::
 #
-#     P = V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹ = R − U M U',
+#     R = W − RZΘZ'W,   RZ = WZ(I + ΘZ'WZ)⁻¹
 #
-# with the mean and the contrasts of operators as the columns of U. P itself, cells × cells,
-# is never formed: its traces follow from R, part by part, and from U'U and U'RU.
+# (Woodbury). The mean and the contrasts H across rows come in by matrices of the size of H::
+#
+#     P = V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹ = R − U M U'.
+#
+# P itself, cells × cells, is never formed: its traces follow row by row and from U'U.
 
 
 @dataclass(frozen=True)
 class Projection:
-    """What the likelihood needs of the matrix P; the order is part, operator, interaction.
+    """What the likelihood needs of the matrix P; the order is that of the sources.
 
     Attributes
     ----------
-    trace : ndarray, shape (studies, 3)
+    trace : ndarray, shape (studies, sources)
         tr(PV_j), V_j the derivative of V by a variance.
-    pair : ndarray, shape (studies, 3, 3)
+    pair : ndarray, shape (studies, sources, sources)
         tr(PV_jPV_k).
-    form : ndarray, shape (studies, 3)
+    form : ndarray, shape (studies, sources)
         y'PV_jPy.
-    residual : ndarray, shape (studies, rows, operators)
+    residual : ndarray, shape (studies, rows, columns)
         Py, with zeros for empty cells.
     log_det : ndarray, shape (studies,)
         log det V + log det X'V⁻¹X.
     effects : ndarray, shape (studies, k)
-        Fixed effects by generalised least squares: the mean, or the operators' means.
+        Fixed effects by generalised least squares: the mean, or the mean of each fixed label.
     covariance : ndarray, shape (studies, k, k)
         Covariance of the fixed effects.
     """
@@ -273,179 +306,117 @@ class Projection:
     covariance: Array
 
 
-@lru_cache(maxsize=32)
-def contrasts_of(operators: int) -> Array:
-    """Return orthonormal contrasts of operators, shape (operators, operators − 1)."""
-    from scipy.linalg import helmert
+def projection(grid: CellGrid, sources: Sources, variances: Array) -> Projection:
+    """Return what P gives, and the fixed effects, at the variances, shape (studies, variances).
 
-    contrasts: Array = np.ascontiguousarray(helmert(operators).T)
-    contrasts.setflags(write=False)
-    return contrasts
+    First the mean is taken out of R, which leaves R₁; then the contrasts H across rows, with
+    their variances D (1, and no I, for fixed ones)::
 
+        S = H'R₁H,   N = (I + DS)⁻¹,   K = ND,   P = R₁ − R₁H K H'R₁,   PH = R₁H N.
 
-def projection(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Projection:
-    """Return what P gives, and the fixed effects, at the given variances, shape (studies, 4).
-
-    First the mean is taken out of R, which leaves R₁; then operators, whose common level
-    goes with the mean, so that their contrasts remain::
-
-        S = H'Z_o'R₁Z_oH,   K = operator·(I + operator·S)⁻¹,   P = R₁ − R₁Z_oH K H'Z_o'R₁.
-
-    With fixed operators K is S⁻¹. Sums over a part are far smaller than their terms where
-    parts differ much more than the gauge scatters. They are therefore written down
-    directly, not left over from a subtraction.
+    Sums over a row are far smaller than their terms where parts differ much more than the
+    gauge scatters. They are therefore written down directly, not left over from a subtraction.
     """
-    studies, operators = len(variances), grid.counts.shape[2]
-    contrasts = contrasts_of(operators)
-    part, operator, interaction, error = (variances[:, i, None] for i in range(4))
-    variance = interaction[..., None] + error[..., None] / np.maximum(grid.counts, 1.0)
+    z, h = sources.inside, sources.across
+    places = np.eye(len(sources.terms) - 1)
+    across = places[sources.across_of]
+    labels, columns, contrasts = z.shape[-1], z.shape[-2], h.shape[-1]
+    variance = variances[:, sources.cell, None, None] + (
+        variances[:, -1, None, None] / np.maximum(grid.counts, 1.0)
+    )
     weight = np.where(grid.counts > 0, 1.0 / variance, 0.0)
-    in_part = weight.sum(axis=-1)
-    growth = 1.0 + part * in_part
+    theta = variances[:, None, sources.inside_of]
+    weighted = weight[..., None] * z
+    inner = _transposed(z) @ weighted
+    core, log_det = _inverse(np.eye(labels) + theta[..., None] * inner)
+    shrunk = weighted @ core  # RZ
+    summed = shrunk[..., 0]
 
-    # R = W − CC', the mean with its information 1'R1, and the operators' contrasts R₁Z_oH
-    c = weight * np.sqrt(part / growth)[..., None]
-    summed = weight / growth[..., None]
+    def solved(values: Array) -> Array:
+        """Return R·values, shape (studies, rows, columns, any)."""
+        inside = theta[..., None] * (_transposed(weighted) @ values)
+        return np.asarray(weight[..., None] * values - shrunk @ inside)
+
+    # R by labels of the row, and U by these, then by cells: the mean, then the contrasts R₁H
+    r = inner @ core
+    alone = r[..., 0]
+    u = np.empty((*weight.shape[:2], labels + columns, 1 + contrasts))
     total = summed.sum(axis=(-2, -1))[:, None]
-    level = (summed * grid.means).sum(axis=(-2, -1))[:, None] / total
-    share = summed.sum(axis=-2) @ contrasts / total
-    in_contrasts = c @ contrasts
-    b = weight[..., None] * contrasts - c[..., None] * in_contrasts[..., None, :]
-    b -= summed[..., None] * share[:, None, None, :]
-    s = contrasts.T @ b.sum(axis=1)
-    if operators_fixed:
-        k, log_det = _inverse(s)
-        log_det -= np.log(operators)
-        kept = np.zeros_like(s)
-    else:
-        kept, log_det = _inverse(np.eye(operators - 1) + operator[..., None] * s)
-        k = operator[..., None] * kept
-
-    def by_part_of(values: Array) -> Array:
-        return np.asarray((weight * values).sum(axis=-1) / growth)
-
-    def without_parts(values: Array) -> Array:
-        return np.asarray(weight * (values - (part * by_part_of(values))[..., None]))
+    share = (summed[..., None, :] @ h).sum(axis=1)[:, 0] / total
+    u[..., :labels, 0] = alone / np.sqrt(total)[..., None]
+    u[..., labels:, 0] = summed / np.sqrt(total)[..., None]
+    u[..., :labels, 1:] = _transposed(shrunk) @ h - alone[..., None] * share[:, None, None]
+    u[..., labels:, 1:] = solved(h) - summed[..., None] * share[:, None, None]
+    s = (_transposed(h) @ u[..., labels:, 1:]).sum(axis=1)
+    random = np.where(sources.fixed.any(axis=0), 0.0, 1.0)
+    d = np.where(random, variances[:, sources.across_of], 1.0)
+    n, log_det_across = _inverse(np.diag(random) + d[..., None] * s)
+    k, kept = n * d[:, None], n * random
 
     # the fixed effects, and y less all of them
-    sums = without_parts(grid.means - level[..., None]).sum(axis=-2) @ contrasts
-    effects = (k @ sums[..., None])[..., 0]
-    level = level - (share * effects).sum(axis=-1, keepdims=True)
-    operator_means = level + effects @ contrasts.T
-    left = grid.means - operator_means[:, None, :]
-    by_part, residual = by_part_of(left), without_parts(left)
-    by_operator = (kept @ sums[..., None])[..., 0] @ contrasts.T
-    f = _Factors(
-        weight=weight,
-        c=c,
-        summed=summed,
-        diagonal=weight
-        * (1.0 + part[..., None] * (in_part[..., None] - weight))
-        / growth[..., None],
-        alone=in_part / growth,
-        u=np.concatenate([(summed / np.sqrt(total)[..., None])[..., None], b], axis=-1),
-        u_of_parts=np.concatenate(
-            [
-                (in_part / growth / np.sqrt(total))[..., None],
-                summed @ contrasts - (in_part / growth)[..., None] * share[:, None, :],
-            ],
-            axis=-1,
-        ),
-        m=_with_mean(k),
-        s=s,
-        kept=kept,
-    )
-    trace, pair = _traces(f)
-    slope = contrasts - share[:, None, :]
-    covariance = slope @ k @ slope.swapaxes(-1, -2) + 1.0 / total[..., None]
-    if not operators_fixed:
-        covariance = covariance.mean(axis=(-2, -1), keepdims=True) + operator[..., None] / operators
+    level = (summed * grid.means).sum(axis=(-2, -1))[:, None] / total
+    sums = (_transposed(h) @ solved((grid.means - level[..., None])[..., None])).sum(axis=1)
+    effects = k @ sums
+    level = level - (share[:, None] @ effects)[:, 0]
+    left = grid.means - level[..., None] - (h @ effects[:, None])[..., 0]
+    residual = solved(left[..., None])
+    form = np.square(_transposed(shrunk) @ left[..., None]).sum(axis=1)[..., 0]
+    form = form @ places[sources.inside_of] + np.square(_transposed(kept) @ sums)[..., 0] @ across
+
+    inside_of = sources.inside_of
+    if sources.terms[sources.cell]:
+        inside_of = np.append(inside_of, np.full(columns, sources.cell))
+        cells = -(shrunk * theta[..., None, :]) @ _transposed(weighted)
+        np.einsum("...ii->...i", cells)[:] += weight
+        r = np.block([[r, _transposed(shrunk)], [shrunk, cells]])
+    within = places[inside_of]
+    trace, pair = _traces(r, u[..., : len(within), :], k, within)
+    through, beside = s @ kept, u[..., : len(within), 1:] @ kept[:, None]
+    beside = within.T @ np.einsum("srim,srim->sim", beside, beside) @ across
+    slope = sources.fixed - share[:, None]
+    covariance = slope @ k @ _transposed(slope) + 1.0 / total[..., None]
     return Projection(
-        trace=trace,
-        pair=pair,
-        form=np.stack(
-            [np.square(v).reshape(studies, -1).sum(-1) for v in (by_part, by_operator, residual)],
-            -1,
-        ),
-        residual=residual,
-        log_det=log_det
+        trace=trace + np.einsum("sii->si", through) @ across,
+        pair=pair + across.T @ np.square(through) @ across + beside + _transposed(beside),
+        form=form + np.square(residual).sum(axis=(1, 2)) * places[sources.cell],
+        residual=residual[..., 0],
+        log_det=log_det.sum(axis=-1)
+        + log_det_across
         + np.log(total[:, 0])
-        + np.log(growth).sum(axis=-1)
+        - np.log(len(sources.fixed))
         + np.log(np.where(grid.counts > 0, variance, 1.0)).sum(axis=(-2, -1)),
-        effects=operator_means if operators_fixed else level,
-        covariance=covariance,
+        effects=level + (sources.fixed @ effects)[..., 0],
+        covariance=covariance + (variances / sources.labels).sum(axis=-1)[:, None, None],
     )
 
 
-@dataclass(frozen=True)
-class _Factors:
-    """R = W − CC' by part, and U and M; over the cells, and summed by part.
+def _traces(r: Array, u: Array, k: Array, within: Array) -> tuple[Array, Array]:
+    """Return tr(PV_j) and tr(PV_jPV_k) = ‖Z_j'PZ_k‖² of sources within rows; P = R − U M U'.
 
-    ``diagonal`` is that of R, ``summed`` R·1 part by part, and ``alone`` its sum.
+    R and U are by label of the row; ``within`` says which source each label is of.
     """
-
-    weight: Array
-    c: Array
-    summed: Array
-    diagonal: Array
-    alone: Array
-    u: Array
-    u_of_parts: Array
-    m: Array
-    s: Array
-    kept: Array
-
-
-def _with_mean(k: Array) -> Array:
-    """Return M: 1 for the mean, then K for the contrasts of operators."""
-    operators = k.shape[-1] + 1
-    m = np.zeros((len(k), operators, operators))
+    m = np.zeros((len(k), u.shape[-1], u.shape[-1]))  # 1 for the mean, then K
     m[:, 0, 0], m[:, 1:, 1:] = 1.0, k
-    return m
+    taken = u @ m[:, None] @ _transposed(u)
+    diagonal = np.einsum("srii->si", r) - np.einsum("srii->si", taken)
+    squares = np.einsum("srij,srij->sij", r, r) - 2.0 * np.einsum("srij,srij->sij", r, taken)
+    pair = within.T @ squares @ within
+    products = np.zeros((within.shape[1], *m.shape))
+    for source in np.flatnonzero(within.any(axis=0)):
+        of_source = u[:, :, within[:, source] > 0].reshape(len(u), -1, u.shape[-1])
+        products[source] = m @ (_transposed(of_source) @ of_source)
+    pair += np.einsum("jsab,isba->sji", products, products)
+    return diagonal @ within, pair
 
 
-def _traces(f: _Factors) -> tuple[Array, Array]:
-    """Return tr(PV_j) and tr(PV_jPV_k) for part, operator, interaction."""
-    studies = len(f.m)
-    u = f.u.reshape(studies, -1, f.u.shape[-1])
-    c_u = (f.c[..., None] * f.u).sum(axis=-2)
-    u_u = _product(u, u)
-    u_r_u = _product(u * f.weight.reshape(studies, -1, 1), u) - _product(c_u, c_u)
-    m_u_u, m_parts = f.m @ u_u, f.m @ _product(f.u_of_parts, f.u_of_parts)
-    taken = (f.u_of_parts @ f.m * f.u_of_parts).sum(axis=-1)
-    summed_u = (f.summed[..., None] * f.u).sum(axis=-2)
-    squares = np.square(f.c)
-    r_r = np.square(f.diagonal) - np.square(squares)
-
-    trace, pair = np.zeros((studies, 3)), np.zeros((studies, 3, 3))
-    trace[:, 0] = (f.alone - taken).sum(axis=-1)
-    trace[:, 1] = _trace(f.s, f.kept)
-    trace[:, 2] = f.diagonal.sum(axis=(-2, -1)) - _trace(f.m, u_u)
-    pair[:, 0, 0] = (f.alone * (f.alone - 2.0 * taken)).sum(axis=-1) + _trace(m_parts, m_parts)
-    pair[:, 1, 1] = np.square(f.s @ f.kept).sum(axis=(-2, -1))
-    pair[:, 2, 2] = r_r.sum(axis=(-2, -1)) + np.square(squares.sum(axis=-1)).sum(axis=-1)
-    pair[:, 2, 2] += _trace(m_u_u, m_u_u) - 2.0 * _trace(f.m, u_r_u)
-    pair[:, 0, 1] = np.square(f.u_of_parts[..., 1:] @ f.kept).sum(axis=(-2, -1))
-    pair[:, 0, 2] = np.square(f.summed).sum(axis=(-2, -1)) + _trace(m_u_u, m_parts)
-    pair[:, 0, 2] -= 2.0 * (summed_u @ f.m * f.u_of_parts).sum(axis=(-2, -1))
-    pair[:, 1, 2] = _trace(f.kept @ f.kept.swapaxes(-1, -2), u_u[:, 1:, 1:])
-    for j, k in ((0, 1), (0, 2), (1, 2)):
-        pair[:, k, j] = pair[:, j, k]
-    return trace, pair
-
-
-def _product(left: Array, right: Array) -> Array:
-    """Return left'·right for each study."""
-    return np.asarray(left.swapaxes(-1, -2) @ right)
-
-
-def _trace(left: Array, right: Array) -> Array:
-    """Return the trace of left·right for each study."""
-    return np.asarray(np.einsum("sab,sba->s", left, right))
+def _transposed(matrices: Array) -> Array:
+    return matrices.swapaxes(-1, -2)
 
 
 def _inverse(matrices: Array) -> tuple[Array, Array]:
-    """Return inverses of positive definite matrices, and their log det."""
+    """Return inverses of matrices, and their log det."""
+    if matrices.shape[-1] == 1:
+        return 1.0 / matrices, np.log(matrices[..., 0, 0])
     return np.asarray(np.linalg.inv(matrices)), np.asarray(np.linalg.slogdet(matrices)[1])
 
 
@@ -457,13 +428,11 @@ def _inverse(matrices: Array) -> tuple[Array, Array]:
 class Deviance:
     """Minus twice the restricted log likelihood, and how it changes with the variances.
 
-    The order of the variances is part, operator, interaction, error.
-
     Attributes
     ----------
     value : ndarray, shape (studies,)
-    gradient : ndarray, shape (studies, 4)
-    expected : ndarray, shape (studies, 4, 4)
+    gradient : ndarray, shape (studies, variances)
+    expected : ndarray, shape (studies, variances, variances)
         Expected matrix of second derivatives.
     """
 
@@ -483,16 +452,15 @@ class Deviance:
         return new
 
 
-def deviance(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Deviance:
+def deviance(grid: CellGrid, sources: Sources, variances: Array) -> Deviance:
     """Evaluate the restricted likelihood of each study at its variances.
 
     Parameters
     ----------
     grid : CellGrid
-    variances : ndarray, shape (studies, 4)
-        Part, operator, interaction, error; scaled as the grid. The error is positive.
-    operators_fixed : bool
-        Each operator has a mean of its own; the operator variance is then not used.
+    sources : Sources
+    variances : ndarray, shape (studies, variances)
+        In the order of the sources, scaled as the grid. The error, the last, is positive.
 
     Notes
     -----
@@ -503,23 +471,21 @@ def deviance(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Devi
     V = Σ variance_j·V_j and PVP = P, also y'Py = Σ variance_j·y'PV_jPy, a sum without
     cancellation.
     """
-    at = projection(grid, variances, operators_fixed=operators_fixed)
-    studies = len(variances)
+    at = projection(grid, sources, variances)
     counts = np.maximum(grid.counts, 1.0)
-    error = variances[:, 3]
+    known, error = variances[:, :-1], variances[:, -1]
     k = at.effects.shape[-1]
     spare = grid.readings - grid.cells
 
-    trace, pair = np.zeros((studies, 4)), np.zeros((studies, 4, 4))
-    trace[:, :3], pair[:, :3, :3] = at.trace, at.pair
-    trace[:, 3] = (grid.cells - k - (at.trace * variances[:, :3]).sum(axis=-1)) / error
     # the error's row and column: V = Σ variance_k·V_k, and so PVP = P
-    known = variances[:, :3]
-    across = (trace[:, :3] - (at.pair @ known[..., None])[..., 0]) / error[:, None]
-    pair[:, :3, 3] = pair[:, 3, :3] = across
-    pair[:, 3, 3] = (trace[:, 3] - (across * known).sum(axis=-1)) / error
-    of_error = (np.square(at.residual) / counts).sum(axis=(-2, -1))
-    form = np.column_stack([at.form, of_error])
+    of_error = (grid.cells - k - (at.trace * known).sum(axis=-1)) / error
+    across = (at.trace - (at.pair @ known[..., None])[..., 0]) / error[:, None]
+    corner = (of_error - (across * known).sum(axis=-1)) / error
+    trace = np.column_stack([at.trace, of_error])
+    expected = np.zeros((len(variances), *[trace.shape[-1]] * 2))
+    expected[:, :-1, :-1] = at.pair
+    expected[:, :-1, -1] = expected[:, -1, :-1] = across
+    form = np.column_stack([at.form, (np.square(at.residual) / counts).sum(axis=(-2, -1))])
 
     value = (
         at.log_det
@@ -530,15 +496,14 @@ def deviance(grid: CellGrid, variances: Array, *, operators_fixed: bool) -> Devi
         + (grid.readings - k) * np.log(2.0 * np.pi)
     )
     gradient = trace - form
-    gradient[:, 3] += spare / error - grid.within / error**2
-    pair[:, 3, 3] += spare / error**2
-    return Deviance(value, gradient, pair)
+    gradient[:, -1] += spare / error - grid.within / error**2
+    expected[:, -1, -1] = corner + spare / error**2
+    return Deviance(value, gradient, expected)
 
 
 # Maximises the restricted likelihood over variances that are at least zero.
 # --------------------------------------------------------------------------
 
-_ERROR = 3
 _MOST_STEPS = 500
 #: A step is halved, where it does not lower the deviance, down to this share of it.
 _SHORTEST = 1e-5
@@ -554,29 +519,9 @@ _PROGRESS = 0.9
 _MEETINGS, _NEAR, _TOGETHER = (2, 3, 5, 8), 1.0, 1e-2
 
 
-@dataclass(frozen=True)
-class Optimum:
-    """Where the search ended, for each study.
-
-    Attributes
-    ----------
-    variances : ndarray, shape (studies, 4)
-        Part, operator, interaction, error, scaled as the grid; exactly 0 on the boundary.
-    deviance : ndarray, shape (studies,)
-        Minus twice the restricted log likelihood of the scaled readings.
-    converged : ndarray of bool, shape (studies,)
-        The conditions of a minimum hold: no slope where a variance is positive, none
-        downhill where it is 0.
-    """
-
-    variances: Array
-    deviance: Array
-    converged: Mask
-
-
 def minimise(
-    grid: CellGrid, start: Array, study: NDArray[np.intp], terms: Mask, *, operators_fixed: bool
-) -> Optimum:
+    grid: CellGrid, sources: Sources, start: Array, study: NDArray[np.intp]
+) -> tuple[Array, Array, Mask]:
     """Search for the minimum of the deviance, from one or more starts for each study.
 
     Each step solves the quadratic problem with the expected second derivatives exactly,
@@ -589,28 +534,36 @@ def minimise(
     ----------
     grid : CellGrid
         One entry for each search. No study fits the model without any error.
-    start : ndarray, shape (searches, 4)
+    sources : Sources
+    start : ndarray, shape (searches, variances)
         Shares of the variances.
     study : ndarray of int, shape (searches,)
         The study that each search is of.
-    terms : ndarray of bool, shape (4,)
-        The terms of the model; the variances of the others stay 0.
-    operators_fixed : bool
+
+    Returns
+    -------
+    variances : ndarray, shape (searches, variances)
+        Where the search ended, scaled as the grid; exactly 0 on the boundary.
+    deviance : ndarray, shape (searches,)
+        Minus twice the restricted log likelihood of the scaled readings.
+    converged : ndarray of bool, shape (searches,)
+        The conditions of a minimum hold: no slope where a variance is positive, none
+        downhill where it is 0.
     """
-    variances = np.where(terms, start, 0.0)
+    variances = np.where(sources.terms, start, 0.0)
     variances /= variances.sum(axis=-1, keepdims=True)
-    at = deviance(grid, variances, operators_fixed=operators_fixed)
+    at = deviance(grid, sources, variances)
     values = at.value.copy()
     converged = np.zeros(len(study), dtype=np.bool_)
     running, last = np.arange(len(study)), np.full(len(study), np.inf)
     before = np.zeros_like(variances)
     for number in range(_MOST_STEPS):
         here = variances[running]
-        step = bounded_step(at, here, terms)
+        step = bounded_step(at, here, sources.terms)
         gain = (step[:, None, :] @ at.expected @ step[..., None])[:, 0, 0]
         turned = (step[:, None, :] @ at.expected @ before[running][..., None])[:, 0, 0] < 0.0
         step[turned] *= 0.5
-        step /= np.maximum(1.0, -step[:, _ERROR] / (0.9 * here[:, _ERROR]))[:, None]
+        step /= np.maximum(1.0, -step[:, -1] / (0.9 * here[:, -1]))[:, None]
         before[running] = step
         converged[running] = gain < _GOOD_ENOUGH
         rounding = (gain < _GOOD_ENOUGH) & (gain > _PROGRESS * last[running])
@@ -623,12 +576,10 @@ def minimise(
         running = running[ahead]
         if not len(running):
             break
-        there, at, moved = _descend(
-            grid[running], here[ahead], at[ahead], step[ahead], operators_fixed=operators_fixed
-        )
+        there, at, moved = _descend(grid[running], sources, here[ahead], at[ahead], step[ahead])
         running, at = running[moved], at[moved]
         variances[running], values[running] = there[moved], at.value
-    return Optimum(variances, values, converged)
+    return variances, values, converged
 
 
 def _follows(study: NDArray[np.intp], here: Array, at: Deviance, gain: Array) -> Mask:
@@ -647,12 +598,12 @@ def bounded_step(at: Deviance, variances: Array, terms: Mask) -> Array:
     """Return the step to the minimum of the expected quadratic with no variance below 0.
 
     The quadratic is convex, so one choice of variances held at 0 meets the conditions of
-    its minimum; three may be held, so there are at most eight choices to try.
+    its minimum; with three sources there are at most eight choices to try.
     """
-    steps = np.zeros((len(variances), 4))
+    steps = np.zeros_like(variances)
     least = np.full(len(variances), np.inf)
     left = np.arange(len(variances))
-    choices = product(*[(True, False) if term else (False,) for term in terms[:3]])
+    choices = product(*[(True, False) if term else (False,) for term in terms[:-1]])
     for choice in sorted(choices, key=sum, reverse=True):
         free = np.array([*choice, True])
         here, gradient, second = variances[left], at.gradient[left], at.expected[left]
@@ -684,20 +635,20 @@ def _step_on(free: Mask, here: Array, gradient: Array, second: Array) -> Array:
 
 
 def _descend(
-    grid: CellGrid, here: Array, at: Deviance, step: Array, *, operators_fixed: bool
+    grid: CellGrid, sources: Sources, here: Array, at: Deviance, step: Array
 ) -> tuple[Array, Deviance, Mask]:
     """Return where each search goes, the deviance there, and whether it went anywhere.
 
     It goes as far along ``step`` as lowers the deviance.
     """
     there = here + step
-    new = deviance(grid, there, operators_fixed=operators_fixed)
+    new = deviance(grid, sources, there)
     limit = at.value + _ROUNDING * (1.0 + np.abs(at.value))
     left = np.flatnonzero(~(new.value <= limit))
     length = 0.5
     while len(left) and length > _SHORTEST:
         there[left] = here[left] + length * step[left]
-        trial = deviance(grid[left], there[left], operators_fixed=operators_fixed)
+        trial = deviance(grid[left], sources, there[left])
         new = new.replaced(left, trial)
         left = left[~(trial.value <= limit[left])]
         length *= 0.5
@@ -708,8 +659,6 @@ def _descend(
 
 # Fits the random-effects model to a grid of cells, whatever the data look like.
 # ------------------------------------------------------------------------------
-
-_PART, _OPERATOR, _INTERACTION, _ERROR = range(4)
 
 
 def _every_corner() -> Array:
@@ -741,33 +690,18 @@ _UNSETTLED = 1e-6
 
 
 @dataclass(frozen=True)
-class Model:
-    """Which random terms there are beside the error, and whether operators are fixed."""
-
-    part: bool
-    operator: bool
-    interaction: bool
-    operators_fixed: bool = False
-
-    @property
-    def terms(self) -> Mask:
-        """Part, operator, interaction and error, true where in the model."""
-        return np.array([self.part, self.operator, self.interaction, True])
-
-
-@dataclass(frozen=True)
 class Fit:
     """The fitted model, in the scale of the grid; NaN where no search settled.
 
     Attributes
     ----------
-    variances : ndarray, shape (studies, 4)
-        Part, operator, interaction, error; 0 on the boundary and where not in the model.
+    variances : ndarray, shape (studies, variances)
+        In the order of the sources; 0 on the boundary and where not in the model.
     deviance : ndarray, shape (studies,)
         Minus twice the restricted log likelihood; −∞ where nothing scatters.
     converged : ndarray of bool, shape (studies,)
     effects : ndarray, shape (studies, k)
-        The mean, or with fixed operators the mean of each.
+        The mean, or the mean of each fixed label.
     covariance : ndarray, shape (studies, k, k)
         Covariance of the effects.
     """
@@ -779,108 +713,74 @@ class Fit:
     covariance: Array
 
 
-def fit(grid: CellGrid, model: Model, starts: Array = FROM_EVERY_CORNER) -> Fit:
-    """Maximise the restricted likelihood of each study.
+def fit(grid: CellGrid, sources: Sources, starts: Array = FROM_EVERY_CORNER) -> Fit:
+    """Maximise the restricted likelihood of each study, a few at a time.
 
     Where repeats are all alike (a coarse gauge) the likelihood has no bound as the
-    repeatability goes to 0; the other variances are then those of the limit.
+    repeatability goes to 0. It is stopped where the readings' own rounding begins; what is no
+    larger is then 0, and the other variances are those of the limit.
 
     Parameters
     ----------
     grid : CellGrid
-    model : Model
+    sources : Sources
     starts : ndarray, shape (starts, 4)
         The best end of all searches is taken.
     """
-    repeats = np.maximum(grid.readings - grid.cells, 1.0)
-    exact = grid.within <= np.square(grid.rounding) * repeats
-    if not model.interaction and exact.any():
-        exact[exact] = is_exact(
-            grid[exact], parts=model.part, operators=model.operator or model.operators_fixed
-        )
-    if not exact.any():
-        return _search(grid, model, starts)
-    if model.interaction:
-        limit = _repeats_alike(grid[exact], model, starts)
-    else:
-        limit = _sums_of_effects(grid[exact], model)
-    if exact.all():
-        return limit
-    both = joined([limit, _search(grid[~exact], model, starts)])
-    order = np.argsort(np.argsort(~exact, kind="stable"), kind="stable")
-    return each_array(lambda values: values[order], both)
-
-
-def _search(grid: CellGrid, model: Model, starts: Array) -> Fit:
-    """Search from every start, a few studies at a time, and take the best end."""
     if grid.counts[0].size >= _LARGE:
         starts = starts[:1]
     numbers = len(starts) * grid.counts[0].size * grid.counts.shape[2]
     at_a_time = max(1, _NUMBERS_AT_A_TIME // numbers)
     studies = len(grid.counts)
-    return joined(
+    found = joined(
         [
-            _search_together(grid[first : first + at_a_time], model, starts)
+            _search_together(grid[first : first + at_a_time], sources, starts)
             for first in range(0, studies, at_a_time)
         ]
     )
+    nothing = 2.0 * grid.readings * np.square(grid.rounding)
+    exact = found.variances[:, -1] <= nothing
+    found.variances[exact[:, None] & (found.variances <= nothing[:, None])] = 0.0
+    found.deviance[exact] = -np.inf
+    return found
 
 
-def _search_together(grid: CellGrid, model: Model, starts: Array) -> Fit:
+def _search_together(grid: CellGrid, sources: Sources, starts: Array) -> Fit:
     studies = len(grid.counts)
     study = np.tile(np.arange(studies), len(starts))
-    ends = minimise(
-        grid[study],
-        np.repeat(starts, studies, axis=0),
-        study,
-        model.terms,
-        operators_fixed=model.operators_fixed,
-    )
-    settled = np.where(ends.converged, ends.deviance, ends.deviance + _UNSETTLED)
+    ends = minimise(grid[study], sources, np.repeat(starts, studies, axis=0), study)
+    settled = np.where(ends[2], ends[1], ends[1] + _UNSETTLED)
     best = settled.reshape(len(starts), studies).argmin(axis=0)
-    chosen = best * studies + np.arange(studies)
-    at = projection(grid, ends.variances[chosen], operators_fixed=model.operators_fixed)
-    found = Fit(
-        ends.variances[chosen],
-        ends.deviance[chosen],
-        ends.converged[chosen],
-        at.effects,
-        at.covariance,
-    )
+    variances, value, converged = (end[best * studies + np.arange(studies)] for end in ends)
+    at = projection(grid, sources, variances)
+    found = Fit(variances, value, converged, at.effects, at.covariance)
     for numbers in (found.variances, found.deviance, found.effects, found.covariance):
         numbers[~found.converged] = np.nan
     return found
 
 
-def _repeats_alike(grid: CellGrid, model: Model, starts: Array) -> Fit:
-    """Fit cells whose repeats do not scatter: what is left between cells is interaction."""
-    studies = len(grid.counts)
-    cells = replace(grid, counts=grid.filled.astype(np.float64), within=np.zeros(studies))
-    found = fit(cells, replace(model, interaction=False), starts)
-    return replace(
-        found,
-        variances=found.variances[:, [_PART, _OPERATOR, _ERROR, _INTERACTION]],
-        deviance=np.full(studies, -np.inf),
-    )
-
-
-def _sums_of_effects(grid: CellGrid, model: Model) -> Fit:
-    """Fit readings that are exactly a sum of effects: the variances are the effects' own."""
-    with_operators = model.operator or model.operators_fixed
-    mean, part, operator = additive_effects(grid, parts=model.part, operators=with_operators)
-    studies, operators = operator.shape
-    variances = np.zeros((studies, 4))
-    for place, effects in ((_PART, part), (_OPERATOR, operator)):
-        levels = effects.shape[1]
-        if model.terms[place] and levels > 1:
-            variance = np.square(effects).sum(axis=-1) / (levels - 1)
-            variances[:, place] = np.where(variance > np.square(grid.rounding), variance, 0.0)
-    of_mean = variances[:, _PART] / part.shape[1] + variances[:, _OPERATOR] / operators
-    k = operators if model.operators_fixed else 1
+def in_units(grid: CellGrid, found: Fit) -> Fit:
+    """Return the fit in the unit of the readings, their origin put back."""
+    square = np.square(grid.scale)
+    k = found.effects.shape[-1]
+    stretched = np.log(np.where(grid.scale > 0.0, grid.scale, 1.0))
     return Fit(
-        variances,
-        np.full(studies, -np.inf),
-        np.ones(studies, dtype=np.bool_),
-        mean[:, None] + operator if model.operators_fixed else mean[:, None],
-        np.tile(of_mean[:, None, None], (1, k, k)),
+        variances=found.variances * square[:, None],
+        deviance=found.deviance + 2.0 * (grid.readings - k) * stretched,
+        converged=found.converged,
+        effects=grid.origin[:, None] + grid.scale[:, None] * found.effects,
+        covariance=found.covariance * square[:, None, None],
     )
+
+
+def own_differences(found: Fit) -> Array:
+    """Return the mean square of fixed operators' differences, Σα²/o, less their means' scatter.
+
+    The sum of squares of estimated effects is expected to be Σα² plus the trace of their
+    covariance; where parts and operators are balanced the result is that of
+    `grr.formulas.analysis_of_variance.among_people`.
+    """
+    operators = found.effects.shape[-1]
+    centring = np.eye(operators) - 1.0 / operators
+    scatter = np.einsum("ab,sab->s", centring, found.covariance)
+    return np.asarray((np.square(found.effects @ centring).sum(axis=-1) - scatter) / operators)

@@ -3,7 +3,16 @@
 import numpy as np
 import pytest
 
-from grr.formulas.reml_fit import cube_of_codes, deviance, grid_of_cube, projection
+from grr.formulas.mixed_model import cell_by_cell
+from grr.formulas.reml_fit import (
+    checked_codes,
+    crossed_sources,
+    cube_of_codes,
+    deviance,
+    grid_of_cube,
+    projection,
+    rank_within,
+)
 
 
 def study(seed):
@@ -37,7 +46,8 @@ def test_value_and_derivatives(variances, operators_fixed):
     information = x.T @ inverse @ x
     p = inverse - inverse @ x @ np.linalg.solve(information, x.T @ inverse)
 
-    found = deviance(grid, variances[None], operators_fixed=operators_fixed)
+    sources = crossed_sources(3, part=True, interaction=True, operators_fixed=operators_fixed)
+    found = deviance(grid, sources, variances[None])
     value = (
         np.linalg.slogdet(v)[1]
         + np.linalg.slogdet(information)[1]
@@ -54,7 +64,47 @@ def test_value_and_derivatives(variances, operators_fixed):
             expected = np.trace(p @ each[j] @ p @ each[k])
             assert found.expected[0, j, k] == pytest.approx(expected, rel=1e-9, abs=1e-9)
 
-    at = projection(grid, variances[None], operators_fixed=operators_fixed)
+    at = projection(grid, sources, variances[None])
+    effects = np.linalg.solve(information, x.T @ inverse @ y)
+    assert at.effects[0] == pytest.approx(effects, rel=1e-9, abs=1e-12)
+    assert at.covariance[0] == pytest.approx(np.linalg.inv(information), rel=1e-9)
+
+
+@pytest.mark.parametrize("with_fixed", [False, True])
+def test_value_and_derivatives_with_further_sources(with_fixed):
+    rng = np.random.default_rng(3)
+    part, operator, session, place = rng.integers(0, [[5], [3], [4], [2]], (4, 60))
+    y = rng.normal(0, 1, 60) + part + 0.5 * session
+    named = [part, operator, session, 2 * part + place, 3 * part + operator]
+    if with_fixed:
+        del named[1]
+    values, codes = checked_codes(y, *named, operator)
+    column = rank_within(codes[0], 12 * operator + 3 * session + place)
+    sources = cell_by_cell(codes[:-1], column, codes[-1:] if with_fixed else [])
+    grid = grid_of_cube(cube_of_codes(values[None], codes[0], column))
+    y = (y - grid.origin) / grid.scale
+    variances = np.array([2.0, 0.5, 0.3, 0.8, 0.4][: len(named)])
+    each = [(code[:, None] == code).astype(float) for code in named] + [np.eye(60)]
+    x = np.eye(3)[operator] if with_fixed else np.ones((60, 1))
+    v = np.tensordot([*variances, 0.7], each, axes=1)
+    inverse = np.linalg.inv(v)
+    information = x.T @ inverse @ x
+    p = inverse - inverse @ x @ np.linalg.solve(information, x.T @ inverse)
+
+    # No source of its own is in every cell.
+    variances = np.array([*variances, 0.0, 0.7])
+    found = deviance(grid, sources, variances[None])
+    places = [*range(len(named)), -1]
+    value = np.linalg.slogdet(v)[1] + np.linalg.slogdet(information)[1] + y @ p @ y
+    assert found.value[0] == pytest.approx(value + (60 - x.shape[1]) * np.log(2 * np.pi))
+    for j, one in zip(places, each, strict=True):
+        slope = np.trace(p @ one) - y @ p @ one @ p @ y
+        assert found.gradient[0, j] == pytest.approx(slope, rel=1e-9, abs=1e-9)
+        for k, other in zip(places, each, strict=True):
+            expected = np.trace(p @ one @ p @ other)
+            assert found.expected[0, j, k] == pytest.approx(expected, rel=1e-9, abs=1e-9)
+
+    at = projection(grid, sources, variances[None])
     effects = np.linalg.solve(information, x.T @ inverse @ y)
     assert at.effects[0] == pytest.approx(effects, rel=1e-9, abs=1e-12)
     assert at.covariance[0] == pytest.approx(np.linalg.inv(information), rel=1e-9)
