@@ -580,7 +580,7 @@ class Form extends Carrier {
     const { finished, all_total: total } = this.view;
     const line = (words, value) => h("div", {}, h("dt", {}, words), h("dd", {}, value));
     return h("div", { class: "page done" }, h(HEADING, {}, `✓ All ${total} readings are taken and saved`),
-      h("dl", {}, line("First and last", `${finished.from} to ${finished.to}`), line("Sessions", String(finished.sessions)),
+      h("dl", {}, finished.sessions ? [line("First and last", `${finished.from} to ${finished.to}`), line("Sessions", String(finished.sessions))] : line("Filed", finished.to),
         line("Measured again without a cause", String(finished.again)), line("Voided", String(finished.voided)), line("Seal, to write down", finished.seal)),
       h("p", { class: "calm" }, "Next: check the readings, before anything is worked out from them."),
       h("div", { class: "answers" }, h("a", { class: "strong", href: pageOf("3_check", "check"), "data-first": true }, "Check the readings", h("kbd", { "aria-hidden": "true" }, "↵")), h("button", { type: "button", onclick: () => this.openList() }, "All readings"), h("button", { type: "button", onclick: () => this.openMore() }, "More")));
@@ -779,7 +779,11 @@ class Form extends Carrier {
       this.command("file table", { ...ask, without }, done, (words) => { event.target.disabled = false; refused(words); });
     };
     const firstMark = table.marks[0];
-    const mend = () => this.panel.querySelector("td.mend input")?.select();
+    const mend = () => {
+      const input = this.panel.querySelector("td.mend input");
+      input?.select();
+      input?.scrollIntoView({ block: "center" });
+    };
     const primary = table.missing.length ? h("button", { type: "button", class: "strong", onclick: () => this.panel.querySelector(".said select")?.focus() }, table.missing[0])
       : firstMark ? h("button", { type: "button", class: "strong", onclick: mend }, `Fix row ${firstMark.row + 1}`)
       : table.to_file ? h("button", { type: "button", class: "strong", onclick: send(false) }, `File ${plural(table.to_file, "reading")}`)
@@ -796,14 +800,14 @@ class Form extends Carrier {
       h("div", { class: "table-and-study" },
         h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `The table, ${plural(table.rows.length, "row")}` },
           h("table", {}, h("thead", {}, h("tr", {}, h("th", {}, ""), parts ? h("th", {}, "is part") : null, ask.roles.map((_, at) => h("th", {}, role(at))))), h("tbody", {}, rows))),
-        h("div", { class: "study" }, h(UNDER_HEADING, {}, "The study"), this.previewOf(table), mending)),
+        h("div", { class: "study" }, h(UNDER_HEADING, {}, "The study"), mending, this.previewOf(table))),
       say,
       h("nav", { class: "bar", "aria-label": "What to do with the table" }, h("p", { class: "sentence" }, table.missing[0] ? `${table.missing[0]}.` : table.there ? `${plural(table.there, "reading")} here already. Nothing is filed until all fits; then all at once.` : "Nothing is filed until all fits; then all at once."),
         h("button", { type: "button", onclick: () => { this.closePanel(); this.focusField(); } }, "Leave it"), without, primary));
     this.panel.querySelector(".scroll").scrollTop = place;
+    this.root.scrollIntoView({ block: "start" });
     if (first || !table.marks.length) primary.focus({ preventScroll: true });
     else mend();
-    this.root.scrollIntoView({ block: "start" });
   }
 
   // The study as a field of cells: what the table brings, what is there, what is to be mended

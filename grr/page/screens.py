@@ -273,7 +273,7 @@ def check_page(study: Study) -> Screen:
         "sentence": first.what if first else f"All {study.taken} readings can count.",
         "picture": readings_by_part(study, odd),
         "legend": operator_legend(study),
-        "findings": list(settle.items()),
+        "findings": [(one, at) for one, at in settle.items() if one is not first],
         "ticks": [] if first else _ticks(found),
     }
     answer = Button("See the answer", page_address("answer", name))
@@ -289,9 +289,7 @@ def check_page(study: Study) -> Screen:
             [Button("See the answer as it stands", page_address("answer", name))],
         )
     else:
-        foot = Foot(
-            f"{counted(len(look), 'thing')} to look at." if look else "", answer, [readings]
-        )
+        foot = Foot(brief(look[0].todo) if look else "", answer, [readings])
     return Screen(found.blocks(), "check.html.j2", values, foot)
 
 
@@ -830,7 +828,8 @@ def improve_page(study: Study) -> Screen:
             rows.append(
                 _change(f"{text[:1].upper()}{text[1:]}", "", float(change["percent"]), judged)
             )
-    rows[1:] = sorted(rows[1:], key=lambda row: row["percent"])
+    # Of changes that help alike, the one that asks for less stands first.
+    rows[1:] = sorted(rows[1:], key=lambda row: (round(row["percent"]), len(row["words"])))
     first = rows[1] if len(rows) > 1 else None
     values = {
         "sentence": _gain(rows[0], first) if first else "Nothing to predict from these readings.",
