@@ -424,20 +424,21 @@ class _Table:
         if not rows:
             return ""
         named = [label for label in LABELS if label not in (SPOT, GAUGE) or label in self.further]
+        named.append(READING)
         said = [role for row in range(heads) if (role := role_of(grid.text(row, at))) in named]
         if 2 * sum(self._believable(row, at) for row in rows) > len(rows):
             return READING
-        if said:
-            return said[-1]
         texts = [grid.text(row, at) for row in rows]
+        numbers = [trial_number(text) for text in texts]
+        numbered = self.trials > 1 and all(n is not None and 1 <= n <= self.trials for n in numbers)
+        if said and said[-1] != READING:
+            return said[-1]
+        if said and numbered:
+            return TRIAL  # a column "Measurement" that counts 1, 2, 3
         for label, names in known.items():
             if sum(spelling(text) in names for text in texts) > 0.8 * len(texts):
                 return label
-        numbers = [trial_number(text) for text in texts]
-        trials = max(place.trial for place in self.work.job.places)
-        if trials > 1 and all(number is not None and 1 <= number <= trials for number in numbers):
-            return TRIAL
-        return ""
+        return TRIAL if numbered else ""
 
     # The cells, each with its place
 

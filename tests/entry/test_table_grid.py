@@ -148,6 +148,17 @@ def test_roles_are_found_by_what_stands_in_the_columns_and_can_be_changed(shaft)
     assert ["trial" in one for one in look(shaft, text, **changed)["missing"]] == [True]
 
 
+def test_a_column_of_measurements_that_are_counted_is_the_trial(new_work):
+    parts = ("1", "2", "3")
+    work = new_work(plan=Plan(parts, PEOPLE, 2, seed=3), places=places(PEOPLE, parts, 2))
+    rows = [(p, w, t, f"10.00{3 + t}1") for p in parts for w in PEOPLE for t in (1, 2)]
+    text = "Teil\tPrüfer\tMessung\tMesswert\n"
+    text += "".join("\t".join(map(str, row)) + "\n" for row in rows)
+    seen = look(work, text)
+    assert seen["roles"] == ["part", "operator", "trial", "reading"]
+    assert (seen["marks"], seen["to_file"]) == ([], len(rows))
+
+
 def test_operators_across_and_a_form_with_parts_across(shaft):
     across = "part,Ravi 1,Ravi 2,Lena 1,Lena 2\nB1,19.9861,19.9862,19.9863,19.9864\n"
     assert look(shaft, across)["roles"] == [
