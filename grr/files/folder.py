@@ -64,9 +64,10 @@ def open_study(folder: str | PathLike[str]) -> Study:
     folder = a_path(folder)
     settings = read_settings(folder)
     file = _readings_file(folder)
-    readings = _readings(file, settings)
+    record = record_of(folder)
+    readings = _readings(file, settings, record.journal)
     try:
-        study = settings.study(readings, record_of(folder))
+        study = settings.study(readings, record)
     except StudyError as error:
         raise _placed(error, readings, file) from None
     LOG.info("opened %s: %s", folder, study.summary)
@@ -249,9 +250,10 @@ def _readings_file(folder: Path) -> Path:
     return found[0]
 
 
-def _readings(file: Path, settings: Settings) -> pd.DataFrame:
+def _readings(file: Path, settings: Settings, journal: pd.DataFrame | None) -> pd.DataFrame:
+    """Return the readings that count; of a journal that cannot be read it is said why."""
     if file.suffix == ".csv" and is_journal_file(file):
-        readings = standing_readings(read_journal(file))
+        readings = standing_readings(read_journal(file) if journal is None else journal)
         if readings.empty:
             raise StudyError(
                 "The study has no readings yet", "Take them with grr.collect", file=file

@@ -63,23 +63,22 @@ def validated(table: object) -> pd.DataFrame:
     table = _with_key_columns(table)
     if len(table) == 0:
         raise StudyError("There are no readings", "Take readings first, or name another file")
-    result = pd.DataFrame(index=pd.RangeIndex(len(table)))
-    for column in ("part", "operator"):
-        result[column] = _labels(table[column], column)
-    result["trial"] = _whole_numbers(table["trial"], "trial")
+    columns: dict[str, Any] = {name: _labels(table[name], name) for name in ("part", "operator")}
+    columns["trial"] = _whole_numbers(table["trial"], "trial")
     if "method" in table and table["method"].notna().any():
-        result["method"] = _labels(table["method"], "method")
-    result["reading"] = numbers_of(table["reading"], "reading")
+        columns["method"] = _labels(table["method"], "method")
+    columns["reading"] = numbers_of(table["reading"], "reading")
     if "order" in table:
-        result["order"] = numbers_of(table["order"], "order")
+        columns["order"] = numbers_of(table["order"], "order")
     if "time" in table:
-        result["time"] = times_of(table["time"])
-    for column in ("note", "session", "source"):
-        if column in table:
-            result[column] = table[column].fillna("").astype(str).to_list()
-    for column in ("place", "gauge"):
-        if column in table and not table[column].map(_is_missing).all():
-            result[column] = _labels(table[column], column)
+        columns["time"] = times_of(table["time"])
+    for name in ("note", "session", "source"):
+        if name in table:
+            columns[name] = table[name].fillna("").astype(str).to_list()
+    for name in ("place", "gauge"):
+        if name in table and not table[name].map(_is_missing).all():
+            columns[name] = _labels(table[name], name)
+    result = pd.DataFrame(columns)
     _refuse_duplicates(result)
     return _numbered_on(result)
 

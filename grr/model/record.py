@@ -200,7 +200,7 @@ def standing_readings(journal: pd.DataFrame, *, taken_again: bool = False) -> pd
     taken = standing_rows(journal).sort_values("order", kind="stable")
     taken = taken.drop_duplicates(
         ["part", "operator", "trial", "method"], keep="last" if taken_again else "first"
-    ).sort_values("order", kind="stable")
+    )
     columns = [name for name in COLUMNS if name in taken]
     table = taken[columns].reset_index(drop=True)
     table["time"] = _measured_at(journal, taken)
