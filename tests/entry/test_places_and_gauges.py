@@ -1,6 +1,7 @@
 """Several places on each part, or several gauges: planned, asked for, sealed and analysed."""
 
 import itertools
+import random
 import subprocess
 import sys
 from dataclasses import replace
@@ -61,7 +62,7 @@ def size_at(place, plan):
     part, spots, gauges = plan.parts.index(place.part), plan.places, plan.gauges
     taper = 0.02 * spots.index(place.place) if spots else 0.0
     off = 0.006 * gauges.index(place.gauge) if gauges else 0.0
-    wobble = ((place.trial * 7 + part * 3 + len(place.operator)) % 3 - 1) * 0.001
+    wobble = random.Random(str(place)).gauss(0.0, 0.001)
     return f"{9.98 + 0.003 * part + taper + off + wobble:.3f}"
 
 

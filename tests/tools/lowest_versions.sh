@@ -17,8 +17,9 @@ short=(
     tests/files/test_{copies,encodings,folder,formats,journal,study_file,table_file,text_and_numbers,verify}.py
     tests/entry/test_{study_form,table_grid,terminal,upload,widget}.py
     tests/test_{cli,cluster,examples,properties,shipped}.py
-    --ignore=tests/questions/test_coarse_guard.py --ignore=tests/questions/test_hostile_columns.py
-    --ignore=tests/questions/test_one_mind.py
+    # decisions and texts of many simulated studies, which are those of any version
+    --ignore=tests/questions/test_{causes,coarse_guard,one_mind,second_stage}.py
+    --ignore=tests/many/test_even_limits.py
 )
 if [ "${1:-}" = --short ]; then set -- -q "${short[@]}" "${@:2}"; fi
 
