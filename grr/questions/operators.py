@@ -9,13 +9,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import KW_ONLY, dataclass, replace
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 import pandas as pd
 
 from grr.formulas.analysis_of_variance import Cells, cells_of, harmonic_count
-from grr.formulas.arrays import Array
 from grr.formulas.confidence_limits import sd_interval, sd_ratio_interval
 from grr.formulas.drift_rate import scatter_trend
 from grr.formulas.operator_comparison import (
@@ -49,7 +48,6 @@ from grr.model.study import Cube, Study, checked_study
 from grr.model.values import number
 from grr.questions.causes import Cause, causes_of
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason, length_and_share
-from grr.questions.drift_series import BumpFound
 from grr.questions.gauge import result_of_record
 from grr.questions.scatter import read_by_everyone
 from grr.questions.sittings import further_sources, has_own_sessions, within_sessions
@@ -224,19 +222,14 @@ class OperatorComparison(Printed):
         numbers, study = self.numbers, self.study
         method = f", method {study.methods[0]}" if study.methods else ""
         opening = [*([EXAMPLE] if study.example else []), f"{study.summary}{method}"]
+        common = [numbers.common_drift] if numbers.common_drift else []
         blocks: list[Block] = [
             Prose(opening),
             Heading(self.headline, 3),
-            Table(*operator_rows(numbers, self.conclusions), narrow=4),
-            Bullets(
-                [
-                    *(one.sentence for one in self.conclusions if one.sentence),
-                    *([numbers.common_drift] if numbers.common_drift else []),
-                ]
-            ),
+            Table(*_operator_rows(numbers, self.conclusions), narrow=4),
+            Bullets([*filter(None, [one.sentence for one in self.conclusions]), *common]),
         ]
-        help_with = advice(self.conclusions)
-        if help_with:
+        if help_with := _advice(self.conclusions):
             title = "What usually causes it, and how to confirm it"
             blocks.append(Callout(title, help_with, "#00527a"))
         unseen = [f"Drift was not looked for: {numbers.no_drift}."] if numbers.no_drift else []
@@ -244,20 +237,13 @@ class OperatorComparison(Printed):
             unseen.append("Operators are judged against what a person's own sessions differ by.")
         if went_on(study) and study.plan and len(study.parts) < len(study.plan.parts):
             unseen.append("Operators are compared on the parts that all of them measured.")
-        pairs = Table(*pair_rows(numbers), caption="All pairs (Tukey)")
-        consistency = Table(*_consistency_rows(numbers), left=2)
+        tests: list[Block] = [_pair_table(numbers), Prose([_test_sentence(numbers)])]
+        note, detail = Prose([_consistency_note(numbers)]), _consistency_table(numbers)
         return [
             *blocks,
             Prose([*unseen, NO_BLAME]),
-            Fold(
-                "Every pair, and the tests of equal scatter",
-                [pairs, Prose([test_sentence(numbers)])],
-            ),
-            Fold(
-                "In detail: consistency part by part, h and k",
-                [Prose([_consistency_note(numbers)]), consistency],
-                brief=True,
-            ),
+            Fold("Every pair, and the tests of equal scatter", tests),
+            Fold("In detail: consistency part by part, h and k", [note, detail], brief=True),
         ]
 
 
@@ -372,23 +358,9 @@ class OperatorNumbers:
         return Estimate(self.value(operator, column), low, high, unit)
 
     @property
-    def drifters(self) -> list[str]:
-        """Whose readings drift, by `grr.drift`."""
-        return [] if self.drift is None else self.drift.drifters(next(iter(self.drift.methods)))
-
-    @property
     def common_drift(self) -> str:
         """How fast everyone's readings drift, where the operators drift alike; else ""."""
-        return "" if self.drift is None else _common_drift(self.drift)
-
-    @property
-    def bumps(self) -> list[BumpFound]:
-        """The bumps within sessions, by `grr.drift`."""
-        return [] if self.drift is None else self.drift.bumps
-
-    def scatter_test(self, test: str, column: str) -> float:
-        """Return one cell of the tests of equal scatter."""
-        return float(self.scatter_tests.at[test, column])  # type: ignore[arg-type]
+        return "" if self.drift is None else _drifting(self.drift)
 
     def differences_of(self, operator: str) -> dict[str, tuple[float, float]]:
         """Return other operator → how much higher this one reads, and its p value."""
@@ -407,36 +379,27 @@ def _operator_numbers(whole: Study, level: float) -> OperatorNumbers:
     cube = _cube(study)
     cells = cells_of(within_sessions(study).cube().values, cell_axes=2)
     means = _against_sessions(operator_means(cells.means, step=study.resolution or 0.0), study)
-    low, high = from_others_limits(means, level=level)
     names = pd.Index(study.operator_names, name="operator")
     origin = float(cells.origin.flat[0])
-    table = pd.DataFrame(
-        {
-            "mean": means.means + origin,
-            "from_others": means.from_others,
-            "from_others_lower": low,
-            "from_others_upper": high,
-        },
-        index=names,
-    )
+    low, high = from_others_limits(means, level=level)
     pairs = tukey_pairs(means.means, means.error_of_mean, means.df, level=level)
-    p = tukey_p(pairs.difference, means.error_of_mean, means.operators, means.df)
-    scatter, tests = _scatter(cells, names, level)
-    residuals = _residuals(cells, level)
-    interaction = pd.DataFrame(
-        {
-            "interaction_share": np.nan if residuals is None else residuals.share,
-            "interaction_p": np.nan if residuals is None else residuals.operator_p,
-        },
-        index=names,
-    )
+    scatter, tests, residuals = _scatter(cells, level)
     drift, no_drift = drift_or_reason(study, level=level)
-    trends = _trends(study, cube, drift)
+    columns = {
+        "mean": means.means + origin,
+        "from_others": means.from_others,
+        "from_others_lower": low,
+        "from_others_upper": high,
+        **scatter,
+        "interaction_share": np.nan if residuals is None else residuals.share,
+        "interaction_p": np.nan if residuals is None else residuals.operator_p,
+    }
     counts = cells.counts
     equal = bool((counts == counts.flat[0]).all()) and int(counts.flat[0]) > 1
+    changes = [] if drift is None else [one for of in drift.changes.values() for one in of]
     return OperatorNumbers(
         study=study,
-        table=pd.concat([table, scatter, interaction, trends], axis=1),
+        table=pd.DataFrame(columns, index=names).join(_trends(study, cube, drift)),
         pairs=pd.DataFrame(
             {
                 "first": [names[i] for i in pairs.first],
@@ -444,7 +407,7 @@ def _operator_numbers(whole: Study, level: float) -> OperatorNumbers:
                 "difference": pairs.difference,
                 "lower": pairs.lower,
                 "upper": pairs.upper,
-                "p": p,
+                "p": tukey_p(pairs.difference, means.error_of_mean, means.operators, means.df),
             }
         ),
         scatter_tests=tests,
@@ -455,11 +418,7 @@ def _operator_numbers(whole: Study, level: float) -> OperatorNumbers:
         level=level,
         drift=drift,
         no_drift=no_drift,
-        changes=tuple(
-            trial_changes(study)
-            if drift is None
-            else (change for of in drift.changes.values() for change in of)
-        ),
+        changes=tuple(trial_changes(study) if drift is None else changes),
         causes=tuple(c for c in causes_of(whole).causes if c.kind == "operator_offset"),
         matters_from=_matters_from(whole),
     )
@@ -521,44 +480,40 @@ def _cube(study: Study) -> Cube:
     return cube
 
 
-def _scatter(cells: Cells, names: pd.Index[str], level: float) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return each operator's repeatability, and the tests of whether they differ."""
+def _scatter(
+    cells: Cells, level: float
+) -> tuple[dict[str, Any], pd.DataFrame, InteractionCells | None]:
+    """Return each operator's repeatability, the tests of whether they differ, and what is left.
+
+    Of the cells' means once part and operator are taken off; None where nothing scatters.
+    """
     df = (cells.counts - 1).sum(axis=0).astype(np.float64)
     columns = ["sd", "sd_lower", "sd_upper", "scatter_ratio"]
     columns += ["scatter_ratio_lower", "scatter_ratio_upper", "scatter_p"]
     if (df < 1).any():
-        return (
-            pd.DataFrame(np.nan, index=names, columns=columns),
-            pd.DataFrame(columns=["statistic", "limit", "p"], dtype=np.float64),
-        )
+        tests = pd.DataFrame(columns=["statistic", "limit", "p"], dtype=np.float64)
+        return dict.fromkeys(columns, np.nan), tests, None
     variances = cells.within.sum(axis=0) / df
     sd = np.sqrt(variances)
-    lower, upper = np.array([sd_interval(s, d, level=level) for s, d in zip(sd, df, strict=True)]).T
+    limits = np.array([sd_interval(s, d, level=level) for s, d in zip(sd, df, strict=True)]).T
     ratio, p = largest_against_rest(variances, df)
-    ratio_low, ratio_high = sd_ratio_interval(np.sqrt(ratio), df, df.sum() - df, level=level)
+    of_ratio = sd_ratio_interval(np.sqrt(ratio), df, df.sum() - df, level=level)
     statistic, bartlett_p = bartlett(variances, df)
-    equal = bool((df == df[0]).all())
+    limit = cochran_limit(len(df), float(df[0]), level) if (df == df[0]).all() else math.nan
     tests = pd.DataFrame(
         {
             "statistic": [float(statistic), float(cochran_c(variances))],
-            "limit": [
-                math.nan,
-                cochran_limit(len(names), float(df[0]), level) if equal else math.nan,
-            ],
-            "p": [float(bartlett_p), min(1.0, len(names) * float(p.min()))],
+            "limit": [math.nan, limit],
+            "p": [float(bartlett_p), min(1.0, len(df) * float(p.min()))],
         },
         index=pd.Index(["Bartlett", "Cochran"], name="test"),
     )
-    values = (sd, lower, upper, np.sqrt(ratio), ratio_low, ratio_high, p)
-    return pd.DataFrame(dict(zip(columns, values, strict=True)), index=names), tests
-
-
-def _residuals(cells: Cells, level: float) -> InteractionCells | None:
-    df = (cells.counts - 1).sum(axis=0).astype(np.float64)
-    if (df < 1).any() or float(cells.within.sum()) <= 0.0:
-        return None
-    trials = harmonic_count(cells, cell_axes=2)
-    return interaction_cells(cells.means, trials, cells.within.sum(axis=0) / df, df, level=level)
+    residuals = None
+    if float(cells.within.sum()) > 0.0:
+        trials = harmonic_count(cells, cell_axes=2)
+        residuals = interaction_cells(cells.means, trials, variances, df, level=level)
+    values = (sd, *limits, np.sqrt(ratio), *of_ratio, p)
+    return dict(zip(columns, values, strict=True)), tests, residuals
 
 
 def _cell_table(
@@ -566,22 +521,22 @@ def _cell_table(
 ) -> pd.DataFrame:
     df = (cells.counts - 1).astype(np.float64)
     variances = np.where(df > 0, cells.within / np.maximum(df, 1), np.nan)
-    nothing: Array = np.full(cells.means.shape, np.nan)
-    columns = {
+    left: tuple[Any, ...] = (np.nan,) * 3
+    if residuals is not None:
+        left = (residuals.residual, residuals.limit, residuals.p)
+    columns: dict[str, Any] = {
         "mean": cells.means + origin,
         "sd": np.sqrt(variances),
         "h": h_statistic(cells.means),
         "k": k_statistic(variances, df),
-        **dict.fromkeys(("residual", "residual_limit", "residual_p"), nothing),
+        **dict(zip(("residual", "residual_limit", "residual_p"), left, strict=True)),
     }
-    if residuals is not None:
-        limits = np.broadcast_to(residuals.limit, nothing.shape)
-        columns |= {"residual": residuals.residual, "residual_limit": limits}
-        columns["residual_p"] = residuals.p
-    index = pd.MultiIndex.from_product(
-        [study.parts, study.operator_names], names=["part", "operator"]
+    return pd.DataFrame(
+        {name: np.broadcast_to(of, df.shape).ravel() for name, of in columns.items()},
+        index=pd.MultiIndex.from_product(
+            [study.parts, study.operator_names], names=["part", "operator"]
+        ),
     )
-    return pd.DataFrame({name: values.ravel() for name, values in columns.items()}, index=index)
 
 
 #: Column of a trend → that of the drift's table which it quotes.
@@ -631,47 +586,47 @@ def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
     """
     offset = operator_offset(numbers, name)
     alike = () if offset.differs else _agreeing(numbers, name)
-    said: dict[OperatorFinding, str] = {
-        **_offset_finding(numbers, offset),
-        **_scatter_finding(numbers, name),
-        **_part_finding(numbers, name),
-        **_trend_finding(numbers, name),
-    }
+    said = _offset_finding(numbers, offset, alike)
+    alpha = (1.0 - numbers.level) / len(numbers.table)
+    if numbers.value(name, "scatter_p") < alpha:
+        times = numbers.estimate(name, "scatter_ratio")
+        spread = length(numbers.value(name, "sd"), numbers.study.unit)
+        said[SCATTERS] = (
+            f"{name} scatters more than the others by a factor {times} ({100 * numbers.level:g} % "
+            f"interval {times:l} to {times:u}; standard deviation {spread})."
+        )
+        if math.isinf(times.value):
+            said[SCATTERS] = f"{name}'s readings scatter; the others' repeat to the last digit."
+    said |= _part_finding(numbers, name)
+    drift = numbers.drift
+    if drift is not None and name in drift.drifters(next(iter(drift.methods))):
+        said[DRIFTS] = _drifting(drift, name)
+    changes = [one for one in numbers.changes if name in one.operators]
+    moved = [change_words(change, numbers.study) for change in changes]
+    if drift is not None and not moved:
+        moved = [bump_words(drift, bump) for bump in drift.bumps if bump.operator == name]
+    if moved:
+        said[SHIFTS] = f"{name}: {listed(moved)}."
+    growth = numbers.value(name, "scatter_growth")
+    if numbers.value(name, "scatter_growth_p") < alpha and growth > 1.0:
+        said[TIRES] = (
+            f"{name}'s last trials scatter {figures(growth)} times as much as the first ones."
+        )
     kinds = tuple(kind for kind in said if kind != AGREES) or (AGREES,)
     return OperatorConclusion(name, kinds, " ".join(filter(None, said.values())), offset, alike)
 
 
-def _scatter_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
-    p, count = numbers.value(name, "scatter_p"), len(numbers.table)
-    if math.isnan(p) or p >= (1.0 - numbers.level) / count:
-        return {}
-    ratio = numbers.value(name, "scatter_ratio")
-    if math.isinf(ratio):
-        return {SCATTERS: f"{name}'s readings scatter; the others' repeat to the last digit."}
-    times = numbers.estimate(name, "scatter_ratio")
-    spread = length(numbers.value(name, "sd"), numbers.study.unit)
-    return {
-        SCATTERS: f"{name} scatters more than the others by a factor {times} "
-        f"({100 * numbers.level:g} % interval {times:l} to {times:u}; standard "
-        f"deviation {spread})."
-    }
-
-
 def _part_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
-    alpha = 1.0 - numbers.level
-    study, cells = numbers.study, numbers.__dict__["cells"]
-    parts, place = study.parts, study.operator_names.index(name)
-    residuals, p = (
-        cells[column].to_numpy()[place :: len(study.operator_names)].tolist()
-        for column in ("residual", "residual_p")
-    )
+    """Return on which parts an operator reads otherwise than elsewhere; empty where on none."""
+    alpha, cells, parts = 1.0 - numbers.level, numbers.__dict__["cells"], numbers.study.parts
+    own = slice(numbers.study.operator_names.index(name), None, len(numbers.table))
+    residuals, p = (cells[c].to_numpy()[own].tolist() for c in ("residual", "residual_p"))
     # the two ways to be noticed share the level
     noticed = numbers.value(name, "interaction_p") < alpha / 2 or min(p) < alpha / 2
     if not noticed or numbers.value(name, "interaction_share") < 1.0 / len(numbers.table):
         return {}
     beyond = [i for i in range(len(parts)) if p[i] < alpha]
-    if not beyond:
-        beyond = [max(range(len(parts)), key=lambda i: abs(residuals[i]))]
+    beyond = beyond or [max(range(len(parts)), key=lambda i: abs(residuals[i]))]
     shown = [
         f"part {parts[i]} ({length(abs(residuals[i]), numbers.study.unit)} "
         f"{'higher' if residuals[i] > 0 else 'lower'})"
@@ -683,49 +638,21 @@ def _part_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, 
     }
 
 
-def _trend_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
-    study = numbers.study
-    alpha = (1.0 - numbers.level) / len(numbers.table)
-    found: dict[OperatorFinding, str] = {}
-    if numbers.drift is not None and name in numbers.drifters:
-        found[DRIFTS] = _drift_sentence(numbers.drift, name)
-    moved = [change_words(change, study) for change in numbers.changes if name in change.operators]
-    if numbers.drift is not None and not moved:
-        moved = [bump_words(numbers.drift, b) for b in numbers.bumps if b.operator == name]
-    if moved:
-        found[SHIFTS] = f"{name}: {listed(moved)}."
-    growth = numbers.value(name, "scatter_growth")
-    if numbers.value(name, "scatter_growth_p") < alpha and growth > 1.0:
-        found[TIRES] = (
-            f"{name}'s last trials scatter {figures(growth)} times as much as the first ones."
-        )
-    return found
+def _drifting(drift: DriftNumbers, name: str = "") -> str:
+    """Return how fast an operator's readings drift; "" where everyone's do alike.
 
-
-def _drift_sentence(drift: DriftNumbers, name: str) -> str:
-    """Return how fast an operator's readings drift; "" where everyone's do alike."""
-    if _common_drift(drift):
-        return ""
+    Without a name how fast those of all do, where several drift and none otherwise; else "".
+    """
     ((method, found),) = drift.methods.items()
     unlike = bool(drift.fastest(method)) and found.curve is None
-    change = drift.value(method, name, "over") if unlike else drift.change(method)
-    rate = drift.value(method, name, "slope") if unlike else float(found.slope.slope)
-    return _drifting(f"{name}'s readings", drift, change, rate)
-
-
-def _common_drift(drift: DriftNumbers) -> str:
-    """Return how fast the readings of all drift, where several do and none otherwise; else ""."""
-    ((method, found),) = drift.methods.items()
-    unlike = bool(drift.fastest(method)) and found.curve is None
-    if unlike or len(drift.drifters(method)) < 2:
+    alike = not unlike and len(drift.drifters(method)) > 1
+    if alike == bool(name):
         return ""
-    rate = float(found.slope.slope)
-    return _drifting("Everyone's readings", drift, drift.change(method), rate)
-
-
-def _drifting(whose: str, drift: DriftNumbers, change: float, rate: float) -> str:
-    (found,) = drift.methods.values()
-    text = f"{whose} {'rise' if change > 0 else 'fall'} while measuring"
+    change, rate = drift.change(method), float(found.slope.slope)
+    if unlike:
+        change, rate = (drift.value(method, name, column) for column in ("over", "slope"))
+    whose = f"{name}'s" if name else "Everyone's"
+    text = f"{whose} readings {'rise' if change > 0 else 'fall'} while measuring"
     size = length_and_share(change, drift.study)
     if found.curve is not None:
         return f"{text}, by {size} over a session, most of it at its start."
@@ -813,10 +740,15 @@ def operator_offset(numbers: OperatorNumbers, name: str) -> OperatorOffset:
     return OperatorOffset(name, size, p, numbers.level, numbers.matters_from, without, as_read)
 
 
-def _offset_finding(numbers: OperatorNumbers, offset: OperatorOffset) -> dict[OperatorFinding, str]:
-    """Return what is said of an operator's mean: chance first, then whether it matters."""
+def _offset_finding(
+    numbers: OperatorNumbers, offset: OperatorOffset, alike: tuple[str, ...]
+) -> dict[OperatorFinding, str]:
+    """Return what is said of an operator's mean: chance first, then whether it matters.
+
+    Agreement is said only where no difference can matter.
+    """
     name, study = offset.operator, numbers.study
-    others = _others_than(numbers, name)
+    others = list(numbers.differences_of(name))
     the_others = "the mean of the others" if len(others) > 1 else others[0]
     if offset.differs:
         kind: OperatorFinding = HIGH if offset.size.value > 0.0 else LOW
@@ -830,20 +762,30 @@ def _offset_finding(numbers: OperatorNumbers, offset: OperatorOffset) -> dict[Op
         last = name == study.operator_names[-1]  # what it means is said of the two once
         return {kind: " ".join([text, *(_practical(numbers, offset) if last else [])])}
     different = _different(numbers, name)
-    if not different:
-        return {AGREES: _alike_sentence(numbers, offset, the_others)}
-    pairs = [
-        f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
-        for other, d in different.items()
-    ]
-    alike = [other for other in others if other not in different]
-    if not alike:
-        return {BETWEEN: f"{name} reads {listed(pairs)}."}
-    if _agreeing(numbers, name):
-        return {AGREES: f"{name} agrees with {listed(alike)}, but reads {listed(pairs)}."}
+    if different:
+        pairs = listed(
+            [
+                f"{length(abs(d), study.unit)} {'higher' if d > 0 else 'lower'} than {other}"
+                for other, d in different.items()
+            ]
+        )
+        rest = listed([other for other in others if other not in different])
+        if not rest:
+            return {BETWEEN: f"{name} reads {pairs}."}
+        if alike:
+            return {AGREES: f"{name} agrees with {rest}, but reads {pairs}."}
+        return {AGREES: f"{name} reads {pairs}; no difference from {rest} shows beyond chance."}
+    most, margin = length(offset.largest, study.unit), _margin_words(numbers)
+    seen = f"no difference from {the_others} beyond chance"
+    if offset.agrees:
+        whom = "the other operators" if len(others) > 1 else others[0]
+        return {
+            AGREES: f"{name} agrees with {whom}: {seen}, and at most {most}, less than {margin}."
+        }
+    if offset.matters == "not known":
+        return {AGREES: f"{name}: {seen}; it is at most {most}."}
     return {
-        AGREES: f"{name} reads {listed(pairs)}; no difference from {listed(alike)} shows beyond "
-        "chance."
+        AGREES: f"{name}: {seen}; but up to {most} is not ruled out, and {margin} would matter."
     }
 
 
@@ -886,24 +828,6 @@ def _margin_words(numbers: OperatorNumbers) -> str:
     )
 
 
-def _alike_sentence(numbers: OperatorNumbers, offset: OperatorOffset, the_others: str) -> str:
-    """Return what is said where no difference shows: agreement only where none can matter."""
-    name, most = offset.operator, length(offset.largest, numbers.study.unit)
-    seen = f"no difference from {the_others} beyond chance"
-    if offset.agrees:
-        others = "the other operators" if len(numbers.table) > 2 else _others_than(numbers, name)[0]
-        return (
-            f"{name} agrees with {others}: {seen}, and at most {most}, less than "
-            f"{_margin_words(numbers)}."
-        )
-    if offset.matters == "not known":
-        return f"{name}: {seen}; it is at most {most}."
-    return (
-        f"{name}: {seen}; but up to {most} is not ruled out, and {_margin_words(numbers)} would "
-        "matter."
-    )
-
-
 def _different(numbers: OperatorNumbers, name: str) -> dict[str, float]:
     """Return who reads otherwise beyond chance, and by how much this operator is higher."""
     return {
@@ -919,40 +843,49 @@ def _agreeing(numbers: OperatorNumbers, name: str) -> tuple[str, ...]:
     Agreement is no difference beyond chance, and none possible that matters.
     """
     different = _different(numbers, name)
-    alike = tuple(other for other in _others_than(numbers, name) if other not in different)
+    alike = tuple(other for other in numbers.differences_of(name) if other not in different)
     if not different or not alike:
         return ()
+    pairs = numbers.pairs[["first", "second", "lower", "upper"]]
     close = all(
         max(abs(low), abs(high)) < numbers.matters_from
-        for first, second, low, high in numbers.pairs[
-            ["first", "second", "lower", "upper"]
-        ].itertuples(index=False, name=None)
+        for first, second, low, high in pairs.itertuples(index=False, name=None)
         if name in (first, second) and {first, second} & set(alike)
     )
     return alike if close else ()
 
 
-def _others_than(numbers: OperatorNumbers, name: str) -> list[str]:
-    """Return the other operators."""
-    return [other for other in numbers.study.operator_names if other != name]
-
-
 def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]) -> str:
-    by_finding: dict[str, list[str]] = {}
-    for conclusion in conclusions:
-        for finding in conclusion.findings:
-            by_finding.setdefault(finding, []).append(shortened(conclusion.operator, LONGEST_NAME))
-    by_finding.pop(AGREES, None)
+    """Return what was found, finding by finding, and who agrees: with everyone, or with whom."""
+    people = {c.operator: shortened(c.operator, LONGEST_NAME) for c in conclusions}
+    by_finding = _people_by_finding(conclusions)
+    alike = by_finding.pop(AGREES, [])
     if numbers.common_drift:
         by_finding.pop(DRIFTS, None)
-    if not by_finding and not any(c.agrees_with for c in conclusions):
+    partly = [c for c in conclusions if c.agrees_with]
+    if not by_finding and not partly:
         return _all_agree(numbers, conclusions)
     phrases = [
-        f"{listed(names)} {_in_plural(finding, len(names))}"
+        f"{listed([people[name] for name in names])} {_in_plural(finding, len(names))}"
         for finding, names in by_finding.items()
     ]
-    alike = ["everyone's readings drift alike"] if numbers.common_drift else []
-    return "; ".join([*phrases, *_agreement(conclusions), *alike]) + "."
+    group = {c.operator for c in partly}
+    alike = [people[name] for name in alike if name not in group]
+    if alike:
+        phrases.append(f"{listed(alike)} {_in_plural(AGREES, len(alike))}")
+    if len(group) > 1 and all({c.operator, *c.agrees_with} == group for c in partly):
+        phrases.append(f"{listed([people[c.operator] for c in partly])} agree with each other")
+    else:
+        phrases += [
+            f"{people[c.operator]} agrees with {listed([people[n] for n in c.agrees_with], 3)}"
+            for c in partly
+        ]
+    return (
+        "; ".join(
+            [*phrases, *(["everyone's readings drift alike"] if numbers.common_drift else [])]
+        )
+        + "."
+    )
 
 
 def _all_agree(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]) -> str:
@@ -963,13 +896,7 @@ def _all_agree(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, 
     most = length(max(c.offset.largest for c in conclusions), numbers.study.unit)
     pairs = numbers.pairs[numbers.pairs["p"] < 1.0 - numbers.level]
     if not pairs.empty:
-        apart = listed(
-            [
-                f"{first} and {second}"
-                for first, second in zip(pairs["first"], pairs["second"], strict=True)
-            ],
-            3,
-        )
+        apart = listed([*(pairs["first"] + " and " + pairs["second"])], 3)
         return f"{begun(apart)} read apart; {nobody}."
     if all(c.offset.agrees for c in conclusions):
         return f"The operators agree: no difference beyond chance, and at most {most}; {nobody}."
@@ -979,32 +906,18 @@ def _all_agree(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, 
     )
 
 
-def _agreement(conclusions: tuple[OperatorConclusion, ...]) -> list[str]:
-    """Return who agrees: with everyone, or with whom."""
-    alike = [c for c in conclusions if c.findings == (AGREES,) and not c.agrees_with]
-    phrases = []
-    if alike:
-        names = listed([shortened(c.operator, LONGEST_NAME) for c in alike])
-        phrases.append(f"{names} {'agrees' if len(alike) == 1 else 'agree'}")
-    partly = [c for c in conclusions if c.agrees_with]
-    group = {c.operator for c in partly}
-    if len(group) > 1 and all({c.operator, *c.agrees_with} == group for c in partly):
-        names = listed([shortened(c.operator, LONGEST_NAME) for c in partly])
-        return [*phrases, f"{names} agree with each other"]
-    return phrases + [
-        f"{shortened(c.operator, LONGEST_NAME)} "
-        f"agrees with {listed([shortened(name, LONGEST_NAME) for name in c.agrees_with], 3)}"
-        for c in partly
-    ]
-
-
-def advice(conclusions: tuple[OperatorConclusion, ...]) -> list[tuple[str, str]]:
-    """Return each finding with its operators, and its usual causes and how to confirm it."""
+def _people_by_finding(
+    conclusions: tuple[OperatorConclusion, ...],
+) -> dict[OperatorFinding, list[str]]:
     people: dict[OperatorFinding, list[str]] = {}
     for conclusion in conclusions:
         for kind in conclusion.findings:
-            if kind in CAUSES:
-                people.setdefault(kind, []).append(conclusion.operator)
+            people.setdefault(kind, []).append(conclusion.operator)
+    return people
+
+
+def _advice(conclusions: tuple[OperatorConclusion, ...]) -> list[tuple[str, str]]:
+    """Return each finding with its operators, and its usual causes and how to confirm it."""
     return [
         (
             "Everyone's readings drift"
@@ -1012,7 +925,8 @@ def advice(conclusions: tuple[OperatorConclusion, ...]) -> list[tuple[str, str]]
             else f"{listed(names)} {_in_plural(kind, len(names))}",
             f"Usual causes: {CAUSES[kind]}. To confirm: {CONFIRM[kind]}",
         )
-        for kind, names in people.items()
+        for kind, names in _people_by_finding(conclusions).items()
+        if kind in CAUSES
     ]
 
 
@@ -1024,12 +938,10 @@ def _in_plural(finding: str, people: int) -> str:
     return f"{verb.removesuffix('s')} {rest}".strip()
 
 
-def operator_rows(
+def _operator_rows(
     numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, ...]
 ) -> tuple[list[str], list[list[str]]]:
-    """Return head and rows of the table of operators."""
-    study = numbers.study
-    head = ["Operator", "from the others", "repeatability (sd)", "times the others'", "finding"]
+    unit = numbers.study.unit
     rows = []
     for conclusion in conclusions:
         offset = conclusion.offset.size
@@ -1037,42 +949,47 @@ def operator_rows(
         rows.append(
             [
                 conclusion.operator,
-                f"{offset:+} ± {length(offset.upper - offset.value, study.unit)}",
-                "—" if math.isnan(sd) else length(sd, study.unit),
+                f"{offset:+} ± {length(offset.upper - offset.value, unit)}",
+                "—" if math.isnan(sd) else length(sd, unit),
                 "—" if math.isnan(ratio) else figures(ratio),
                 ", ".join(conclusion.in_words),
             ]
         )
+    head = ["Operator", "from the others", "repeatability (sd)", "times the others'", "finding"]
     return head, rows
 
 
-def pair_rows(numbers: OperatorNumbers) -> tuple[list[str], list[list[str]]]:
-    """Return head and rows of the pairwise differences."""
+def _pair_table(numbers: OperatorNumbers) -> Table:
+    head = ["Pair", "difference", f"{100 * numbers.level:g} % interval, all pairs", "p"]
     rows = []
     for first, second, difference, low, high, p in numbers.pairs.itertuples(index=False, name=None):
         found = Estimate(difference, low, high, numbers.study.unit)
         rows.append([f"{first} − {second}", f"{found:+}", f"{found:+l} to {found:+u}", p_cell(p)])
-    return ["Pair", "difference", f"{100 * numbers.level:g} % interval, all pairs", "p"], rows
+    return Table(head, rows, caption="All pairs (Tukey)")
 
 
-def _consistency_rows(numbers: OperatorNumbers) -> tuple[list[str], list[list[str]]]:
-    """Return head and rows of h and k; a star marks what lies beyond its limit."""
-    never = len(numbers.table) < 4  # h cannot pass its ceiling by enough to mean anything
-    rows = []
+def _consistency_table(numbers: OperatorNumbers) -> Table:
+    """Return h and k; a star marks what lies beyond its limit."""
     columns = numbers.cells[["h", "k", "residual"]].reset_index()
     noise = NOISE * columns["residual"].abs().max()
     columns.loc[columns["residual"].abs() < noise, "residual"] = 0.0
-    for part, operator, h, k, residual in columns.itertuples(index=False, name=None):
-        rows.append(
-            [
-                part,
-                operator,
-                _starred(h, not never and abs(h) > numbers.h_limit),
-                _starred(k, k > numbers.k_limit),
-                "—" if math.isnan(residual) else f"{Estimate(residual, unit=numbers.study.unit):+}",
-            ]
-        )
-    return ["Part", "operator", "h", "k", "left over"], rows
+    never = len(numbers.table) < 4  # h cannot pass its ceiling by enough to mean anything
+
+    def starred(value: float, beyond: bool) -> str:
+        text = f"{value:.2f}".replace("-", "−") + (" *" if beyond else "")
+        return "—" if math.isnan(value) else text
+
+    rows = [
+        [
+            part,
+            operator,
+            starred(h, not never and abs(h) > numbers.h_limit),
+            starred(k, k > numbers.k_limit),
+            "—" if math.isnan(residual) else f"{Estimate(residual, unit=numbers.study.unit):+}",
+        ]
+        for part, operator, h, k, residual in columns.itertuples(index=False, name=None)
+    ]
+    return Table(["Part", "operator", "h", "k", "left over"], rows, left=2)
 
 
 def _consistency_note(numbers: OperatorNumbers) -> str:
@@ -1094,24 +1011,17 @@ def _consistency_note(numbers: OperatorNumbers) -> str:
     return f"{text}A star marks what lies beyond; one in a hundred does by chance ({level} %)."
 
 
-def test_sentence(numbers: OperatorNumbers) -> str:
+def _test_sentence(numbers: OperatorNumbers) -> str:
     """Return the tests of equal scatter in one sentence."""
-    if numbers.scatter_tests.empty:
+    tests = numbers.scatter_tests
+    if tests.empty:
         return "Nothing was repeated, so the operators' scatter cannot be compared."
-    c, limit = (numbers.scatter_test("Cochran", column) for column in ("statistic", "limit"))
+    c, limit = (float(tests[column]["Cochran"]) for column in ("statistic", "limit"))
     if math.isnan(c):
         return "The readings repeat to the last digit, so the operators' scatter is hidden."
     bound = "" if math.isnan(limit) else f" (limit {figures(limit, 3)})"
-    bartlett_p, cochran_p = (
-        p_cell(numbers.scatter_test(test, "p")) for test in ("Bartlett", "Cochran")
-    )
+    bartlett_p, cochran_p = (p_cell(float(tests["p"][name])) for name in ("Bartlett", "Cochran"))
     return (
         f"Is the scatter equal? Bartlett's test: p = {bartlett_p}; Cochran's C = "
         f"{figures(c, 3)}{bound}, p = {cochran_p}."
     )
-
-
-def _starred(value: float, beyond: bool) -> str:
-    if math.isnan(value):
-        return "—"
-    return f"{value:.2f}".replace("-", "−") + (" *" if beyond else "")

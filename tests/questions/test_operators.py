@@ -300,7 +300,7 @@ def test_readings_that_never_differ_hide_the_scatter():
     table = source.readings
     table["reading"] = table["part"].astype(float)
     numbers = grr.compare_operators(grr.Study(table)).numbers
-    assert np.isnan(numbers.scatter_test("Cochran", "statistic"))
+    assert np.isnan(numbers.scatter_tests["statistic"]["Cochran"])
 
 
 def test_why_no_drift_was_looked_for_is_told():
