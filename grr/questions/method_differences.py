@@ -213,28 +213,26 @@ def method_numbers(
         they are a sample; nothing repeated by either method.
     """
     study = study.counting(operators)
-    found = _readings(study, baseline, candidate)
+    values, studies = _readings(study, baseline, candidate)
     people: OperatorsAre = "fixed" if study.all_studied else "random"
-    cells, origin = _cells(found, people)
-    results = {name: anova(found.studies[name]) for name in (found.baseline, found.candidate)}
-    cells = _less_further_sources(cells, results)
+    results = {name: anova(one) for name, one in studies.items()}
+    cells, origin = _cells(values, results, people)
     differences = cells.means[..., 1] - cells.means[..., 0]
     difference = method_difference(differences, operators=people)
     drift, no_drift = drift_or_reason(study)
     worst = {name: worst_point(result, drift, name) for name, result in results.items()}
-    ev_ratio = _ev_ratio(cells, level)
-    grr_ratio, worst_ratio, price = _grr_compared(cells, results, worst, study, level)
-    if differences.shape[1] == 1:
-        grr_ratio = ev_ratio
+    ev_ratio, grr_ratio, worst_ratio, price = _compared(cells, results, worst, study, level)
+    drifting = {} if drift is None else drift.methods
+    by_drift = [drifting[name].mean if name in drifting else 0.0 for name in results]
     further = any({"SES", "GAU", "WPV"} & {*result.source_names} for result in results.values())
-    table, components = (None, None) if further else _anova(found)
-    seconds, seconds_p, no_seconds = _seconds(study, found.baseline, found.candidate)
+    table, components = (None, None) if further else _anova(values, studies[baseline])
+    seconds, seconds_p, no_seconds = _seconds(study, baseline, candidate)
     low, high = difference.limits_by_operator(level)
     by_part = cells.means.mean(axis=1)
     return MethodNumbers(
         study=study,
-        baseline=found.baseline,
-        candidate=found.candidate,
+        baseline=baseline,
+        candidate=candidate,
         results=MappingProxyType(results),
         ev_ratio=ev_ratio,
         grr_ratio=grr_ratio,
@@ -245,13 +243,21 @@ def method_numbers(
         ),
         by_part=pd.DataFrame(
             {
-                found.baseline: by_part[:, 0] + origin,
-                found.candidate: by_part[:, 1] + origin,
+                baseline: by_part[:, 0] + origin,
+                candidate: by_part[:, 1] + origin,
                 "difference": by_part[:, 1] - by_part[:, 0],
             },
-            index=pd.Index(found.studies[found.baseline].parts, name="part"),
+            index=pd.Index(studies[baseline].parts, name="part"),
         ),
-        agreement=_agreement(cells, differences, level),
+        agreement=replicated_agreement(
+            differences,
+            cells.within / np.maximum(cells.df, 1),
+            cells.trials,
+            cells.df,
+            operators=people,
+            level=level,
+            draws=_DRAWS,
+        ),
         anova_table=table,
         components=components,
         seconds=MappingProxyType(seconds),
@@ -261,20 +267,10 @@ def method_numbers(
         worst=MappingProxyType(worst),
         worst_ratio=worst_ratio,
         price=price,
-        at_start=replace(difference, mean=difference.mean - _by_drift(drift, baseline, candidate)),
+        at_start=replace(difference, mean=difference.mean - (by_drift[1] - by_drift[0])),
         drift=drift,
         no_drift=no_drift,
     )
-
-
-def _by_drift(drift: DriftNumbers | None, baseline: str, candidate: str) -> float:
-    """Return how much of the mean difference drift makes."""
-    if drift is None:
-        return 0.0
-    base, other = (
-        drift.methods[name].mean if name in drift.methods else 0.0 for name in (baseline, candidate)
-    )
-    return other - base
 
 
 @dataclass(frozen=True)
@@ -288,69 +284,67 @@ class _Cells:
     operators: str
 
 
-def _cells(found: _Readings, operators: str) -> tuple[_Cells, float]:
-    cells = cells_of(found.values, cell_axes=3)
+def _cells(
+    values: Array, results: Mapping[str, GaugeResult], operators: str
+) -> tuple[_Cells, float]:
+    """Return the cells and what was taken off every reading.
+
+    Their scatter is that of repeats at one place, with one gauge, in one session.
+    """
+    cells = cells_of(values, cell_axes=3)
     trials = 1.0 / (1.0 / cells.counts).mean(axis=(0, 1))
-    df = (cells.counts - 1).sum(axis=(0, 1))
-    return (
-        _Cells(
-            means=cells.means,
-            within=cells.within.sum(axis=(0, 1)),
-            trials=(float(trials[0]), float(trials[1])),
-            df=(int(df[0]), int(df[1])),
-            operators=operators,
-        ),
-        float(cells.origin.flat[0]),
-    )
-
-
-def _less_further_sources(cells: _Cells, results: Mapping[str, GaugeResult]) -> _Cells:
-    """Return the cells with the scatter of repeats at one place, with one gauge, in one session."""
-    within, df = cells.within.copy(), list(cells.df)
+    df = (cells.counts - 1).sum(axis=(0, 1)).tolist()
+    within = cells.within.sum(axis=(0, 1))
     for at, result in enumerate(results.values()):
         further = further_sources(result.study)
         if further is not None and further.squares is not None:
             df[at] = further.squares.df["error"]
             within[at] = df[at] * result.value("EV", "variance")
-    return replace(cells, within=within, df=(df[0], df[1]))
+    both = (float(trials[0]), float(trials[1]))
+    return _Cells(cells.means, within, both, (df[0], df[1]), operators), float(cells.origin.flat[0])
 
 
-def _no_scatter(cells: _Cells) -> str:
-    """Return why repeatabilities cannot be compared; "" where they can."""
-    if min(cells.df) < 1:
-        return "nothing was repeated"
-    return "" if (cells.within > 0.0).all() else "by one of the methods nothing scatters"
-
-
-def _ev_ratio(cells: _Cells, level: float) -> Estimate:
-    why = _no_scatter(cells)
-    if why:
-        return Estimate(math.nan, why=why)
-    below, above = (float(ss) / n for ss, n in zip(cells.within, cells.df, strict=True))
-    ratio = math.sqrt(above / below)
-    low, high = sd_ratio_interval(ratio, cells.df[1], cells.df[0], level=level)
-    return Estimate(ratio, float(low), float(high))
-
-
-def _grr_compared(
+def _compared(
     cells: _Cells,
     results: Mapping[str, GaugeResult],
     worst: Mapping[str, WorstPoint],
     study: Study,
     level: float,
-) -> tuple[Estimate, Estimate, Estimate]:
-    """Return the ratio of the GRRs, that of the zones at the worst point, and their difference."""
+) -> tuple[Estimate, Estimate, Estimate, Estimate]:
+    """Return the ratios of EV, of GRR and of the zones at the worst point, and their difference."""
     below, above = (result.value("GRR", "sd") for result in results.values())
-    base, other = worst.values()
-    more = other.zone - base.zone
-    why = _no_scatter(cells)
+    base, other = (point.zone for point in worst.values())
+    why = "" if min(cells.df) >= 1 else "nothing was repeated"
+    if not why and not (cells.within > 0.0).all():
+        why = "by one of the methods nothing scatters"
+    ev_ratio = Estimate(math.nan, why=why)
+    if not why:
+        ev = [float(ss) / n for ss, n in zip(cells.within, cells.df, strict=True)]
+        ratio = math.sqrt(ev[1] / ev[0])
+        low, high = sd_ratio_interval(ratio, cells.df[1], cells.df[0], level=level)
+        ev_ratio = Estimate(ratio, float(low), float(high))
+    people = cells.means.shape[1]
     if not why and any({"SES", "GAU"} & {*result.source_names} for result in results.values()):
         why = "what sessions or gauges differ by is a source of its own"
     if why or not (below > 0.0 and above > 0.0):
         why = why or "by one of the methods nothing scatters"
         unknown = Estimate(math.nan, why=why)
-        return unknown, unknown, Estimate(more, unit=study.unit, why=why)
-    draws = np.sqrt(_variance_draws(cells))
+        price = Estimate(other - base, unit=study.unit, why=why)
+        return ev_ratio, unknown if people > 1 else ev_ratio, unknown, price
+    if people > 1:
+        drawn = grr_variance_draws(
+            cells.means,
+            cells.within,
+            cells.trials,
+            cells.df,
+            operators=cells.operators,
+            draws=_DRAWS,
+        )
+    else:  # of one operator those of repeatability
+        rng = seeded(_DRAWS, SEED)
+        pairs = zip(cells.within, cells.df, strict=True)
+        drawn = np.stack([chi_square_pivot(ss, df, _DRAWS, rng) for ss, df in pairs])
+    draws = np.sqrt(drawn)
     zones = [
         point.reached(study.rules.spread * of)
         for point, of in zip(worst.values(), draws, strict=True)
@@ -361,41 +355,10 @@ def _grr_compared(
         return Estimate(value, low, high, unit)
 
     return (
-        estimate(above / below, draws[1] / draws[0]),
-        estimate(other.zone / base.zone, zones[1] / zones[0]),
-        estimate(more, zones[1] - zones[0], study.unit),
-    )
-
-
-def _variance_draws(cells: _Cells) -> Array:
-    """Draw the GRR variances of both methods; of one operator those of repeatability."""
-    if cells.means.shape[1] > 1:
-        return grr_variance_draws(
-            cells.means,
-            cells.within,
-            cells.trials,
-            cells.df,
-            operators=cells.operators,
-            draws=_DRAWS,
-        )
-    rng = seeded(_DRAWS, SEED)
-    return np.stack(
-        [
-            chi_square_pivot(ss, df, _DRAWS, rng)
-            for ss, df in zip(cells.within, cells.df, strict=True)
-        ]
-    )
-
-
-def _agreement(cells: _Cells, differences: Array, level: float) -> Agreement:
-    return replicated_agreement(
-        differences,
-        cells.within / np.maximum(cells.df, 1),
-        cells.trials,
-        cells.df,
-        operators=cells.operators,
-        level=level,
-        draws=_DRAWS,
+        ev_ratio,
+        estimate(above / below, draws[1] / draws[0]) if people > 1 else ev_ratio,
+        estimate(other / base, zones[1] / zones[0]),
+        estimate(other - base, zones[1] - zones[0], study.unit),
     )
 
 
@@ -413,27 +376,10 @@ def _seconds(study: Study, baseline: str, candidate: str) -> tuple[dict[str, flo
     return seconds, rank_sum_p(gaps[baseline], gaps[candidate]), ""
 
 
-@dataclass(frozen=True)
-class _Readings:
-    """Readings by baseline and candidate.
+def _readings(study: Study, baseline: str, candidate: str) -> tuple[Array, dict[str, Study]]:
+    """Return the readings of two methods of a study, and method → the study with its readings only.
 
-    Attributes
-    ----------
-    values : ndarray, shape (parts, operators, 2, trials)
-        Baseline first; NaN where a reading is missing.
-    studies : dict
-        Method → the study with its readings only.
-    baseline, candidate : str
-    """
-
-    values: Array
-    studies: dict[str, Study]
-    baseline: str
-    candidate: str
-
-
-def _readings(study: Study, baseline: str, candidate: str) -> _Readings:
-    """Return the readings of two methods of a study.
+    As parts × operators × 2 × trials, baseline first, NaN where a reading is missing.
 
     Raises
     ------
@@ -442,12 +388,19 @@ def _readings(study: Study, baseline: str, candidate: str) -> _Readings:
         never measured.
     """
     studies = {name: study.for_method(name) for name in (baseline, candidate)}
-    for what, sets in (
-        ("part", {name: s.parts for name, s in studies.items()}),
-        ("operator", {name: s.operator_names for name, s in studies.items()}),
-    ):
-        _refuse_others(what, sets, baseline, candidate)
-    cubes = [studies[name].cube().values for name in (baseline, candidate)]
+    both_ways = ((baseline, candidate), (candidate, baseline))
+    for what, names in (("part", "parts"), ("operator", "operator_names")):
+        for one, other in both_ways:
+            known = getattr(studies[other], names)
+            extra = [name for name in getattr(studies[one], names) if name not in known]
+            if extra:
+                by = "measured only" if what == "part" else "measuring only"
+                were = "was" if len(extra) == 1 else "were"
+                raise StudyError(
+                    f"{what.capitalize()} {listed(extra)} {were} {by} by {one}, not by {other}",
+                    f"Measure the same {what}s by both methods, or leave the others out",
+                )
+    cubes = [one.cube().values for one in studies.values()]
     trials = max(cube.shape[-1] for cube in cubes)
     padded = [
         np.pad(cube, [(0, 0), (0, 0), (0, trials - cube.shape[-1])], constant_values=np.nan)
@@ -463,7 +416,7 @@ def _readings(study: Study, baseline: str, candidate: str) -> _Readings:
             f"{first.parts[part]} by {(baseline, candidate)[method]}",
             "Take that reading, or leave the part out of the readings of both methods",
         )
-    return _Readings(values, studies, baseline, candidate)
+    return values, studies
 
 
 def named_methods(study: Study, baseline: str | None, candidate: str | None) -> tuple[str, str]:
@@ -511,21 +464,7 @@ def named_methods(study: Study, baseline: str | None, candidate: str | None) -> 
     return baseline, candidate
 
 
-def _refuse_others(
-    what: str, sets: dict[str, tuple[str, ...]], baseline: str, candidate: str
-) -> None:
-    for one, other in ((baseline, candidate), (candidate, baseline)):
-        extra = [name for name in sets[one] if name not in sets[other]]
-        if extra:
-            by = "measured only" if what == "part" else "measuring only"
-            raise StudyError(
-                f"{what.capitalize()} {listed(extra)} {'was' if len(extra) == 1 else 'were'} {by} "
-                f"by {one}, not by {other}",
-                f"Measure the same {what}s by both methods, or leave the others out",
-            )
-
-
-def _anova(found: _Readings) -> tuple[AnovaTable | None, pd.DataFrame | None]:
+def _anova(values: Array, study: Study) -> tuple[AnovaTable | None, pd.DataFrame | None]:
     """Return the table of sums of squares with F tests, and the variance components.
 
     Parts are random, methods fixed, operators as the study says. F is given where an
@@ -544,11 +483,10 @@ def _anova(found: _Readings) -> tuple[AnovaTable | None, pd.DataFrame | None]:
     -----
     Source: Montgomery, Design and Analysis of Experiments, sections 5.4 and 13.3.
     """
-    if found.values.shape[1] < 2:
+    if values.shape[1] < 2:
         return None, None
-    anova = three_factor_anova(found.values)
-    everyone = found.studies[found.baseline].all_studied
-    tests = effect_tests(anova, operators="fixed" if everyone else "random")
+    anova = three_factor_anova(values)
+    tests = effect_tests(anova, operators="fixed" if study.all_studied else "random")
     no_test = (math.nan, math.nan, "")
     told = {name: (float(test.f), float(test.p), test.against) for name, test in tests.items()}
     rows = {
@@ -558,7 +496,7 @@ def _anova(found: _Readings) -> tuple[AnovaTable | None, pd.DataFrame | None]:
     columns = ["df", "sum_sq", "mean_sq", "F", "p", "tested_against"]
     table = AnovaTable(pd.DataFrame.from_dict(rows, orient="index", columns=columns))
     table.index.name = "source"
-    table.unit = found.studies[found.baseline].unit
+    table.unit = study.unit
     variances = {name: float(v) for name, v in method_components(anova).items()}
     components = pd.DataFrame({"variance": variances})
     components["sd"] = np.sqrt(components["variance"].clip(lower=0.0))
@@ -624,8 +562,7 @@ def time_sentence(numbers: MethodNumbers) -> str:
 def operator_table(numbers: MethodNumbers) -> Table:
     """Return each operator's own difference between the methods."""
     rows = []
-    table = numbers.by_operator.reset_index()
-    for operator, value, low, high in table.itertuples(index=False, name=None):
+    for operator, value, low, high in numbers.by_operator.itertuples(name=None):
         found = Estimate(value, low, high, numbers.study.unit)
         rows.append([operator, f"{found:+}", f"{found:+l} to {found:+u}"])
     base, candidate = (shortened(name, LONGEST_HEAD) for name in numbers.methods)

@@ -188,24 +188,20 @@ def _compared(
     level: float,
 ) -> MethodComparison:
     numbers = method_numbers(study, *names, operators=operators, level=level)
-    judgements = {
-        name: judged(numbers.results[name], numbers.worst[name]) for name in numbers.methods
-    }
+    judgements = {name: judged(numbers.results[name], numbers.worst[name]) for name in names}
     evidence = method_evidence(numbers, judgements, margin)
-    choice: Choice = "open"
-    confidence = 0.0
     findings = check(study)
     to_mend = tuple(f"{f.place}: {f.todo}" for f in findings if f.severity == "mend")
+    choice: Choice = "open"
+    confidence = 0.0
     if evidence is not None and not to_mend:
         choice = cast("Choice", str(method_choice(evidence, study.rules.confidence)))
         confidence = float(choice_confidence(evidence, choice))
-    conditions = {
-        name: found
-        for name in numbers.methods
-        if (found := condition_of(study, numbers, name)) is not None
-    }
+    bound = {name: condition_of(study, numbers, name) for name in names}
+    conditions = {name: found for name, found in bound.items() if found is not None}
     case = method_case(numbers, evidence, conditions, settled=not to_mend)
     recommendation, recommended, reason = recommend(case)
+    by_itself = {name: decision_of(study.for_method(name)) for name in names}
     return MethodComparison(
         numbers=numbers,
         judgements=MappingProxyType(judgements),
@@ -222,9 +218,7 @@ def _compared(
         to_mend=to_mend,
         look_first=findings.look_first,
         ruined=findings.ruined,
-        by_itself=MappingProxyType(
-            {name: decision_of(study.for_method(name)) for name in numbers.methods}
-        ),
+        by_itself=MappingProxyType(by_itself),
         as_stated=study.operators == operators or study.all_studied == (operators == "fixed"),
     )
 
@@ -305,9 +299,13 @@ def recommend(case: MethodCase) -> tuple[Recommendation, str | None, Reason]:
     if not case.settled:
         return Recommendation.CANT_TELL, None, "not judged"
     shown = [name for name in (case.baseline, case.candidate) if case.fit[name] == "shown"]
+    neither: tuple[Recommendation, str | None, Reason]
+    neither = (Recommendation.NEITHER, None, "neither holds the limit")
+    if case.mended:
+        neither = (Recommendation.ONLY_IF, case.mended[0], "neither holds the limit")
     if case.better is not None:
         if case.fit[case.better] == "not":
-            return _on_conditions(case)
+            return neither
         other = case.other(case.better)
         if other == case.quicker and len(shown) == 2 and case.apart == "inside":
             return Recommendation.EITHER, other, "better but slower"
@@ -321,14 +319,8 @@ def recommend(case: MethodCase) -> tuple[Recommendation, str | None, Reason]:
     if len(shown) == 1:
         return Recommendation.USE, shown[0], "only one is shown"
     if set(case.fit.values()) == {"not"}:
-        return _on_conditions(case)
+        return neither
     return Recommendation.CANT_TELL, None, "nothing is shown"
-
-
-def _on_conditions(case: MethodCase) -> tuple[Recommendation, str | None, Reason]:
-    if case.mended:
-        return Recommendation.ONLY_IF, case.mended[0], "neither holds the limit"
-    return Recommendation.NEITHER, None, "neither holds the limit"
 
 
 def method_case(
@@ -346,8 +338,7 @@ def method_case(
         # What the operators differ by, they differ by under both: with few of them it blurs the
         # ratio of the GRRs, and not which of the two repeats better.
         both = (numbers.worst_ratio, numbers.ev_ratio)
-        if zones[0] < zones[1] and any(one.lower > 1.0 for one in both):
-            better = base
+        better = base if zones[0] < zones[1] and any(one.lower > 1.0 for one in both) else None
         if zones[1] < zones[0] and any(one.upper < 1.0 for one in both):
             better = candidate
     fit: dict[str, Fit] = {base: "open", candidate: "open"}
@@ -479,7 +470,18 @@ class MethodComparison(Printed):
     @property
     def headline(self) -> str:
         """The recommendation with the names of the methods."""
-        return _headline(self)
+        if self.to_mend:
+            return begun(FIX_FIRST.lower())
+        name, kinds = shortened(self.recommended or "", LONGEST_NAME), Recommendation
+        either = f"Either will do; {name} is quicker" if name else "Either will do"
+        condition = self.conditions.get(self.recommended or "")
+        return {
+            kinds.USE: f"Use {name}",
+            kinds.EITHER: either,
+            kinds.ONLY_IF: f"{begun(name)} only if {'' if condition is None else condition.words}",
+            kinds.NEITHER: "Use neither for this tolerance",
+            kinds.CANT_TELL: "Can't tell yet",
+        }[self.recommendation]
 
     @property
     def answer(self) -> str:
@@ -573,14 +575,14 @@ class MethodComparison(Printed):
         blocks: list[Block] = [
             Banner(mark, self.headline.upper(), colour, self.answer),
             Prose(opening),
-            RUINED if self.ruined else Table(*method_rows(self)),
+            RUINED if self.ruined else _method_table(self),
         ]
         held = bool(self.to_mend)
         for title, sentences in [
             ("Look at this first", list(self.look_first)),
             ("What it costs", [] if held else _cost_sentences(self)),
             *what_next(self),
-            ("Why", [] if held else reasons(self)),
+            ("Why", [] if held else _reasons(self)),
         ]:
             if sentences:
                 blocks += [Heading(title), Bullets(sentences)]
@@ -741,11 +743,9 @@ def method_risks(numbers: MethodNumbers) -> MethodRisks:
     The candidate's mean difference from the baseline counts as its bias. Estimates only;
     `grr.misclassification` gives the intervals of one method's.
     """
-    nothing_given = dict.fromkeys(
-        ("tolerance", "grr_sd", "process_mean", "process_sd", "observed_sd")
-    )
+    biases = {numbers.baseline: 0.0, numbers.candidate: float(numbers.difference.mean)}
     try:
-        known = circumstances(numbers.results[numbers.baseline], **nothing_given)
+        known = circumstances(numbers.results[numbers.baseline])
         if known.process is None:
             return MethodRisks(MappingProxyType({}), known.no_process)
         found = {
@@ -756,9 +756,7 @@ def method_risks(numbers: MethodNumbers) -> MethodRisks:
                 grr_sd=numbers.results[name].value("GRR", "sd"),
                 bias=bias,
             )
-            for name, bias in zip(
-                numbers.methods, (0.0, float(numbers.difference.mean)), strict=True
-            )
+            for name, bias in biases.items()
         }
     except StudyError as error:
         return MethodRisks(MappingProxyType({}), error.reason)
@@ -832,10 +830,9 @@ def condition_of(study: Study, numbers: MethodNumbers, method: str) -> Condition
     return Condition(method, every, readings, share(readings), share(readings) <= limit)
 
 
-def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
-    """Return head and rows of the table of methods."""
-    numbers, unit = found.numbers, found.study.unit
-    results = [numbers.results[name] for name in numbers.methods]
+def _method_table(found: MethodComparison) -> Table:
+    numbers, unit, names = found.numbers, found.study.unit, found.numbers.methods
+    results = [numbers.results[name] for name in names]
     rows = []
     for label, quantity, ratio in (
         ("repeatability EV", "EV", numbers.ev_ratio),
@@ -849,44 +846,60 @@ def method_rows(found: MethodComparison) -> tuple[list[str], list[list[str]]]:
         ]
         known = ratio is not None and ratio.known and sds[0] > 0.0
         rows.append([f"{label} (sd)", *shown, f"× {figures(sds[1] / sds[0])}" if known else ""])
-    criteria = [found.judgements[name].criterion for name in numbers.methods]
-    if criteria[0] is not None and criteria[1] is not None:
-        name = criteria[0].name
-        rows.append([f"GRR {name}", *(percent(c.value) for c in criteria if c is not None), ""])
+    criteria = [c for name in names if (c := found.judgements[name].criterion) is not None]
+    if len(criteria) == 2:
+        rows.append([f"GRR {criteria[0].name}", *(percent(c.value) for c in criteria), ""])
     if any(point.drift > 0.0 for point in numbers.worst.values()):
-        zones = [length(numbers.worst[name].drift, unit) for name in numbers.methods]
-        rows.append(["drift within a session", *zones, ""])
-        worst = [found.judgements[name].at_worst for name in numbers.methods]
+        drifts = [length(numbers.worst[name].drift, unit) for name in names]
+        worst = [found.judgements[name].at_worst for name in names]
         shown = ["—" if one is None else percent(one.value) for one in worst]
         ratio = numbers.worst_ratio
+        rows.append(["drift within a session", *drifts, ""])
         rows.append(["at its worst, drift in", *shown, f"× {ratio}" if ratio.known else ""])
     if found.risks.by_method:
         per, of = _out_of(found.risks)
-        misjudged = [figures(per * found.risks.misjudged(name)) for name in numbers.methods]
+        misjudged = [figures(per * found.risks.misjudged(name)) for name in names]
         rows.append([f"misjudged in {of} parts", *misjudged, ""])
     if len(numbers.seconds) >= 2:
-        times = [numbers.seconds.get(name, math.nan) for name in numbers.methods]
-        rows.append(
-            [
-                "time for a reading",
-                *("—" if math.isnan(s) else f"{s:.1f}{JOIN}s" for s in times),
-                "",
-            ]
-        )
-    return ["", *(shortened(name, LONGEST_HEAD) for name in numbers.methods), "ratio"], rows
+        times = [numbers.seconds.get(name, math.nan) for name in names]
+        shown = ["—" if math.isnan(s) else f"{s:.1f}{JOIN}s" for s in times]
+        rows.append(["time for a reading", *shown, ""])
+    return Table(["", *(shortened(name, LONGEST_HEAD) for name in names), "ratio"], rows)
 
 
-def reasons(found: MethodComparison) -> list[str]:
+def _reasons(found: MethodComparison) -> list[str]:
     """Return what the recommendation rests on."""
-    lines = [
-        _share_sentence(found.numbers, found.judgements),
-        _by_itself_sentence(found),
-        _good_enough_sentence(found),
-        _difference_sentence(found.numbers, found.margin, found.case.apart),
-        ratio_sentence(found.numbers),
-        agreement_sentence(found.numbers),
+    numbers, (base, candidate) = found.numbers, found.numbers.methods
+    lines = [_share_sentence(numbers, found.judgements)]
+    if all(one.criterion is not None for one in found.judgements.values()):
+        words = [f"{name} {decision}" for name, decision in found.by_itself.items()]
+        counted_as = "" if found.as_stated else ", the operators counted as the study states"
+        lines.append(f"Each judged by itself{counted_as}: {listed(words)}.")
+    asked = f"{100 * found.study.rules.confidence:g}{JOIN}%"
+    if found.choice == "open" and found.case.fit[candidate] == "not":
+        lines.append(f"{begun(candidate)} does not replace {base}: by itself it fails the limit.")
+    elif found.choice == "open":
+        lines.append(
+            f"Whether {candidate} is good enough to replace {base} is not shown with {asked} "
+            "confidence."
+        )
+    else:
+        sure = 100 * found.confidence
+        shown = f"over 99.9{JOIN}%" if sure > 99.9 else f"{sure:.1f}{JOIN}%"
+        words_of = {
+            "candidate": f"{begun(candidate)} is good enough to replace {base}",
+            "baseline": f"{begun(candidate)} is not good enough to replace {base}",
+            "neither": f"Neither {base} nor {candidate} is good enough",
+        }
+        lines.append(
+            f"{words_of[found.choice]}: confidence {shown} (at least {asked} is required)."
+        )
+    return [
+        *lines,
+        _difference_sentence(numbers, found.margin, found.case.apart),
+        ratio_sentence(numbers),
+        agreement_sentence(numbers),
     ]
-    return [line for line in lines if line]
 
 
 def what_next(found: MethodComparison) -> list[tuple[str, list[str]]]:
@@ -903,7 +916,12 @@ def what_next(found: MethodComparison) -> list[tuple[str, list[str]]]:
     names = [name for name in found.numbers.methods if name != found.recommended]
     if found.recommended is not None:
         title = f"{begun(shortened(found.recommended, LONGEST_NAME))}: conditions"
-        parts.append((title, _conditions_of(found, found.recommended)))
+        own = found.conditions.get(found.recommended)
+        lines = [] if own is None else [f"Only if {_only_if(found, found.recommended)}"]
+        study = found.numbers.results[found.recommended].study
+        zeroing = own is None or not own.zero_every  # else it is told already
+        watch = "Watch the gauge with a check standard, measured by the same method."
+        parts.append((title, [*lines, *conditions_of_use(study, zeroing=zeroing), watch]))
     if found.case.apart == "beyond":
         candidate = found.numbers.candidate
         correct = (
@@ -926,17 +944,6 @@ def what_next(found: MethodComparison) -> list[tuple[str, list[str]]]:
     return [*parts, ("What this takes as given", [operators_sentence(found.numbers), *open_ends])]
 
 
-def _conditions_of(found: MethodComparison, method: str) -> list[str]:
-    """Return what binds a method: its own conditions, then those of the study."""
-    study, own = found.numbers.results[method].study, found.conditions.get(method)
-    lines = []
-    if own is not None:
-        lines.append(f"Only if {_only_if(found, method)}")
-    zeroing = own is None or not own.zero_every  # else it is told already
-    watch = "Watch the gauge with a check standard, measured by the same method."
-    return [*lines, *conditions_of_use(study, zeroing=zeroing), watch]
-
-
 def _only_if(found: MethodComparison, method: str) -> str:
     """Return a condition, and what the method would take then, as the rest of "only if"."""
     condition, seconds = found.conditions[method], found.numbers.seconds.get(method)
@@ -945,21 +952,6 @@ def _only_if(found: MethodComparison, method: str) -> str:
     if condition.readings > 1 and seconds is not None:
         text += f", and {condition.readings * seconds:.0f}{JOIN}s a part"
     return f"{text}{'' if condition.enough else ', which is not enough'}."
-
-
-def _headline(found: MethodComparison) -> str:
-    """Return the recommendation with the names of the methods."""
-    if found.to_mend:
-        return begun(FIX_FIRST.lower())
-    name = shortened(found.recommended, LONGEST_NAME) if found.recommended else ""
-    if found.recommendation is Recommendation.EITHER:
-        return f"Either will do; {name} is quicker" if name else "Either will do"
-    if found.recommendation is Recommendation.ONLY_IF and found.recommended is not None:
-        return f"{begun(name)} only if {found.conditions[found.recommended].words}"
-    return {
-        Recommendation.USE: f"Use {name}",
-        Recommendation.NEITHER: "Use neither for this tolerance",
-    }.get(found.recommendation, "Can't tell yet")
 
 
 def _answer(found: MethodComparison) -> str:
@@ -1022,36 +1014,6 @@ def _more_sentence(found: MethodComparison) -> str:
     return f"{text}, and {'saves' if numbers.quicker == costly else 'costs'} {apart}."
 
 
-def _by_itself_sentence(found: MethodComparison) -> str:
-    """Return what `grr.verdict` says of each method."""
-    if any(one.criterion is None for one in found.judgements.values()):
-        return ""
-    words = [f"{name} {decision}" for name, decision in found.by_itself.items()]
-    counted_as = "" if found.as_stated else ", the operators counted as the study states"
-    return f"Each judged by itself{counted_as}: {listed(words)}."
-
-
-def _good_enough_sentence(found: MethodComparison) -> str:
-    """Return whether the candidate is shown good enough to replace the baseline, and how surely."""
-    base, candidate = found.numbers.methods
-    asked = f"{100 * found.study.rules.confidence:g}{JOIN}%"
-    if found.choice == "open" and found.case.fit[candidate] == "not":
-        return f"{begun(candidate)} does not replace {base}: by itself it fails the limit."
-    if found.choice == "open":
-        return (
-            f"Whether {candidate} is good enough to replace {base} is not shown with {asked} "
-            "confidence."
-        )
-    sure = 100 * found.confidence
-    shown = f"over 99.9{JOIN}%" if sure > 99.9 else f"{sure:.1f}{JOIN}%"
-    words = {
-        "candidate": f"{begun(candidate)} is good enough to replace {base}",
-        "baseline": f"{begun(candidate)} is not good enough to replace {base}",
-        "neither": f"Neither {base} nor {candidate} is good enough",
-    }[found.choice]
-    return f"{words}: confidence {shown} (at least {asked} is required)."
-
-
 def _share_sentence(numbers: MethodNumbers, judgements: Mapping[str, MethodJudgement]) -> str:
     """Return what either method's GRR takes, and how sure that is against the limit."""
     phrases, name, limit = [], "", math.nan
@@ -1100,11 +1062,6 @@ def _difference_sentence(numbers: MethodNumbers, margin: Margin | None, apart: A
     start = Estimate(float(numbers.at_start.mean), unit=numbers.study.unit)
     if start.value != found.value:
         text += f"; without what drifts {start:+}"
-    return f"{text}: {shown} the margin of ±{_margin_text(numbers, margin)}."
-
-
-def _margin_text(numbers: MethodNumbers, margin: Margin) -> str:
-    """Return the margin with where it comes from."""
     source = {
         "in the study": "stated in the study",
         "when comparing": "given for this comparison",
@@ -1113,7 +1070,10 @@ def _margin_text(numbers: MethodNumbers, margin: Margin) -> str:
     share = ""
     if not math.isnan(margin.share):
         share = f"{percent(100 * margin.share)} of the tolerance, "
-    return f"{length(margin.length, numbers.study.unit)} ({share}{source})"
+    return (
+        f"{text}: {shown} the margin of ±{length(margin.length, numbers.study.unit)} "
+        f"({share}{source})."
+    )
 
 
 def _cost_sentences(found: MethodComparison) -> list[str]:

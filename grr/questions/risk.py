@@ -923,11 +923,11 @@ class Circumstances:
 def circumstances(
     result: GaugeResult | None,
     *,
-    tolerance: Tolerance | None,
-    grr_sd: float | None,
-    process_mean: float | None,
-    process_sd: float | None,
-    observed_sd: float | None,
+    tolerance: Tolerance | None = None,
+    grr_sd: float | None = None,
+    process_mean: float | None = None,
+    process_sd: float | None = None,
+    observed_sd: float | None = None,
 ) -> Circumstances:
     """Collect tolerance, gauge and process from a result and from numbers given.
 

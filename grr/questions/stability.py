@@ -127,6 +127,18 @@ ON_ALARM = (
     "If the alarm stays, look for the cause: dirt or damage on the faces, a fall, a new "
     "zero, the battery, the check standard itself.",
 )
+#: What it asks for after the parts measured since were rechecked.
+AFTER_ALARM = (
+    "If parts may be out of tolerance and are delivered, tell those responsible: the customer's "
+    "requirements say what follows.",
+    "After a repair or an adjustment qualify the gauge again (notebook 8) and start a new "
+    "baseline.",
+)
+NO_GOOD_CHECK = "Recheck the parts measured with it; no check in this record was free of alarms."
+EARLIER_ALARMS = (
+    "Earlier checks gave alarms. Write down what happened then, and choose a baseline after it was "
+    "put right."
+)
 #: Ends whatever `after_check` says.
 DEFER = "The laboratory's and the customer's procedures take precedence over these steps."
 
@@ -222,19 +234,19 @@ def stability(
     days = _days_of(times)
     step = _step(days, means)
     first = _asked_baseline(baseline, times)
-    tested = _tested_baseline(
-        first, times, means, step, canonical_unit(unit), resolution=resolution
-    )
-    frozen = tested.checks
+    unit = canonical_unit(unit)
+    frozen, shortened = _tested_baseline(first, times, means, step, unit, resolution=resolution)
     kind, scatter_p = _chart(asked, readings, counts, frozen)
     limits, ranges, coarse = _limits(kind, readings, means, frozen, resolution)
     z = standardised(means, limits)
-    drift = _drift(days, means, step, level, canonical_unit(unit))
+    drift = _drift(days, means, step, level, unit)
     width = None if tolerance is None else tolerance.width
     allowance = None if width is None else number("share", share, above=0.0, below=1.0) * width
     longest = number("longest_days", longest_days, above=0.0)
     gap = float(np.diff(days).max())
-    recheck = None
+    recheck = ahead = None
+    if chosen and kind == "individuals":
+        ahead = chance_of_false_alarm(chosen, baseline=frozen, points=AHEAD)
     if allowance is not None:
         per_day = (drift.lower / DAYS_A_YEAR, drift.upper / DAYS_A_YEAR)
         recheck = recheck_after(*per_day, allowance, used=gap, longest=longest)
@@ -248,14 +260,12 @@ def stability(
         scatter_p=scatter_p,
         coarse=coarse,
         limits=limits,
-        shortened=tested.why,
+        shortened=shortened,
         watch=running_mean_chart(frozen, limits.per_check),
         rules=chosen,
         met={rule.name: signals(z, rule) for rule in chosen},
         alarms=false_alarms(chosen) if chosen else None,
-        chance_ahead=chance_of_false_alarm(chosen, baseline=frozen, points=AHEAD)
-        if chosen and kind == "individuals"
-        else None,
+        chance_ahead=ahead,
         drift=drift,
         step=step,
         reference=None if reference is None else number("reference", reference),
@@ -266,7 +276,7 @@ def stability(
         longest_gap=gap,
         longest_days=longest,
         level=level,
-        unit=canonical_unit(unit),
+        unit=unit,
         resolution=resolution,
         missing=missing,
         title=title,
@@ -303,7 +313,31 @@ def after_check(result: StabilityResult | None = None, *, event: Event = "check"
     if event != "check":
         return AFTER[event]
     result = needs(result, StabilityResult)
-    return _after_alarm(result) if result.alarm_now else _after_quiet(result)
+    if not result.alarm_now:
+        following = "Next check at the interval of the laboratory's procedure."
+        if result.next_check is not None:
+            following = (
+                f"Next check at the latest on {result.next_check}; after a fall or a knock at once."
+            )
+        go_on = " ".join(filter(None, ("Go on.", result.newest_words, following)))
+        steps = (EARLIER_ALARMS, go_on) if result.alarmed else (go_on,)
+        return AfterCheck("The latest check gives no alarm.", steps)
+    last, since = result.last_good, NO_GOOD_CHECK
+    if last is not None:
+        since = (
+            f"Recheck the parts measured since the last good check, on {last.date()}: those near a "
+            "limit first. Block their delivery until then."
+        )
+    if result.step is not None:
+        size = float(result.step.size)
+        width = None if result.tolerance is None else result.tolerance.width
+        share = "" if width is None else f", {percent(100 * abs(size) / width)} of the tolerance"
+        off = f"{'large' if size > 0 else 'small'} by {length(abs(size), result.unit)}{share}"
+        since += f" Their readings were likely too {off}."
+    return AfterCheck(
+        "The latest check gives an alarm. The gauge is out of use until this is settled.",
+        (*ON_ALARM, since, *AFTER_ALARM),
+    )
 
 
 class Newest(NamedTuple):
@@ -673,8 +707,19 @@ class StabilityResult(Printed):
 
     def blocks(self) -> list[Block]:
         """Return which checks they are, the limits, the alarms, and what follows."""
-        alarms = [_alarm_table(self)] if self.signals else []
-        return [Prose(_opening(self)), _limits_table(self), *alarms, Bullets(_closing(self))]
+        first, last = self.times[0].date(), self.times[-1].date()
+        checks = (
+            f"{counted(len(self.means), 'check')} from {first} to {last}, "
+            f"{counted(int(self.counts.sum()), 'reading')}. Limits from the first "
+            f"{counted(self.baseline, 'check')} ({self.chart})."
+        )
+        opening = titled(self.title, checks, example=self.example)
+        return [
+            Prose([*opening, *([self.shortened] if self.shortened else [])]),
+            _limits_table(self),
+            *([_alarm_table(self)] if self.signals else []),
+            Bullets(_sentences(self)),
+        ]
 
 
 @dataclass(frozen=True, repr=False)
@@ -769,13 +814,6 @@ def _rules(rules: str | Sequence[str] | None) -> tuple[RunRule, ...]:
     return chosen
 
 
-class TestedBaseline(NamedTuple):
-    """How many checks the limits come from, and why they are fewer than asked for."""
-
-    checks: int
-    why: str
-
-
 def _days_of(times: pd.DatetimeIndex) -> Array:
     """Return the days from the first check to each."""
     return np.asarray((times - times[0]).total_seconds(), dtype=np.float64) / 86_400.0
@@ -813,7 +851,7 @@ def _tested_baseline(
     unit: str,
     *,
     resolution: float | None,
-) -> TestedBaseline:
+) -> tuple[int, str]:
     """Return the checks before a step, a wild check or a drift among those asked for, and why.
 
     Limits from both sides of a step would hide it, a wild check would widen them, and those from
@@ -853,12 +891,11 @@ def _tested_baseline(
         kept = max(LEAST_BASELINE, int(drifted.argmax()) if drifted.any() else count)
         if kept < count:
             moved = Estimate(float(line.slope) * float(days[count - 1] - days[0]), unit=unit)
-            return TestedBaseline(
-                kept,
+            return kept, (
                 f"The limits come from the first {kept} checks and not from {asked}: over the "
-                f"first {count} the readings drift by {moved:+} ({p_text(float(line.slope_p))}).",
+                f"first {count} the readings drift by {moved:+} ({p_text(float(line.slope_p))})."
             )
-    return TestedBaseline(count, why)
+    return count, why
 
 
 def _break(
@@ -954,19 +991,6 @@ def _drift(days: Array, means: Array, step: StepChange | None, level: float, uni
     return Estimate(slope, slope - reach, slope + reach, unit).times(DAYS_A_YEAR)
 
 
-def _opening(result: StabilityResult) -> list[str]:
-    first, last = result.times[0].date(), result.times[-1].date()
-    checks = (
-        f"{counted(len(result.means), 'check')} from {first} to {last}, "
-        f"{counted(int(result.counts.sum()), 'reading')}. Limits from the first "
-        f"{counted(result.baseline, 'check')} ({result.chart})."
-    )
-    return [
-        *titled(result.title, checks, example=result.example),
-        *([result.shortened] if result.shortened else []),
-    ]
-
-
 def _limits_table(result: StabilityResult) -> Table:
     unit, centre, limit = result.unit, float(result.limits.centre), result.mean_limit
     # the centre to the decimal at which its limits have two figures
@@ -998,36 +1022,56 @@ def _alarm_table(result: StabilityResult) -> Table:
     return Table(["Alarm at", "reading", "why"], rows)
 
 
-def _closing(result: StabilityResult) -> list[str]:
+def _sentences(result: StabilityResult) -> list[str]:
+    """Return what the checks say, one sentence after the other."""
+    unit, step, drift, allowance = result.unit, result.step, result.drift, result.allowance
     lines = [
         _alarm_sentence(result),
         *(f"{rule.name}: {rule.says}." for rule in result.rules if result.met[rule.name].any()),
         *_rate_sentences(result),
     ]
-    if result.step is not None and result.step_between is not None:
+    if step is not None and result.step_between is not None:
         before, after = (time.date() for time in result.step_between)
-        step = Estimate(float(result.step.size), unit=result.unit)
+        size_of_step = Estimate(float(step.size), unit=unit)
         lines.append(
-            f"A step of {step} lies most likely between the checks of {before} and {after} "
-            f"({p_text(float(result.step.p))})."
+            f"A step of {size_of_step} lies most likely between the checks of {before} and {after} "
+            f"({p_text(float(step.p))})."
         )
-    drift = result.drift
     lines.append(f"Drift {drift:s} a year ({100 * result.level:g} % interval {drift:r}).")
     if result.reference is not None:
         bias = float(result.limits.centre) - result.reference
-        far = length(abs(bias), result.unit)
+        far = length(abs(bias), unit)
         way = f"{far} above" if bias > 0 else f"{far} below" if bias < 0 else "at"
         lines.append(
             f"In the baseline the readings lie {way} the calibrated value of the check standard."
         )
-    return [*lines, _recheck_sentence(result), *result.notes]
+    if result.alarm_now:
+        lines.append(
+            "Next check: as soon as the cause is found and put right, and before the gauge is used "
+            "again."
+        )
+    elif result.recheck_days is None or allowance is None:
+        lines.append(
+            "No interval to the next check is proposed: that needs a tolerance with two limits. "
+            "Keep to the laboratory's procedure."
+        )
+    else:
+        lines.append(
+            f"Next check: at the latest {result.next_check}, {_whole_days(result.recheck_days)} "
+            "after the last. Until then the drift, at the faster end of its interval, stays under "
+            f"{100 * result.share:g}{JOIN}% of the tolerance ({length(allowance, unit)}), and the "
+            "interval is no longer than the longest between two checks so far "
+            f"({_whole_days(result.longest_gap)}). This is for drift only: after a fall or a "
+            "knock check at once. The laboratory's procedure takes precedence."
+        )
+    return [*lines, *result.notes]
 
 
 def _alarm_sentence(result: StabilityResult) -> str:
-    if result.alarm_now and result.newest_words:
-        return f"Alarm at the latest check. {result.newest_words}"
     if result.alarm_now:
-        return "Alarm at the latest check: something has changed since the baseline."
+        changed = "Alarm at the latest check: something has changed since the baseline."
+        words = result.newest_words
+        return f"Alarm at the latest check. {words}" if words else changed
     if not result.signals:
         return result.newest_words or "No alarm at any check."
     if result.alarmed:
@@ -1037,12 +1081,20 @@ def _alarm_sentence(result: StabilityResult) -> str:
 
 def _rate_sentences(result: StabilityResult) -> list[str]:
     """Return how often the chart alarms for nothing, and how soon it notices a change."""
-    sigma, months = float(result.limits.sigma), result.months_a_false_alarm
+    sigma, months, unit = float(result.limits.sigma), result.months_a_false_alarm, result.unit
     if sigma == 0.0:
         return [
             "How often the chart alarms for nothing cannot be said: the baseline's readings are "
             "all alike. State the gauge's resolution."
         ]
+
+    def noticed(shift: float) -> str:
+        checks = result.checks_to_notice(shift)
+        if math.isinf(checks):
+            return "is seldom noticed: limits from more checks would lie closer"
+        after = f"{counted(int(checks), 'check')}, {_days(checks * result.days_between)}"
+        return f"is noticed within {after}, in half of all cases"
+
     rounded = float(f"{months:.2g}")
     after = f"{months / 12.0:.0f} years" if months >= 24.0 else f"{rounded:.0f} months"
     one = "at most one" if result.coarse else "one"
@@ -1050,25 +1102,27 @@ def _rate_sentences(result: StabilityResult) -> list[str]:
         f"While nothing changes there is {one} false alarm in about {CHECKS_A_FALSE_ALARM} checks "
         f"({percent(100.0 * result.watch.chance)} within {CHECKS_WATCHED} checks): at one check in "
         f"{_days(result.days_between)}, one in about {after}.",
-        f"A shift of one standard deviation of a check ({length(sigma, result.unit)}) "
-        f"{_noticed(result, sigma)}.",
+        f"A shift of one standard deviation of a check ({length(sigma, unit)}) {noticed(sigma)}.",
     ]
     if result.allowance is not None:
         sentences.append(
             f"A shift of {100 * result.share:g}{JOIN}% of the tolerance "
-            f"({length(result.allowance, result.unit)}) {_noticed(result, result.allowance)}."
+            f"({length(result.allowance, unit)}) {noticed(result.allowance)}."
         )
-    if result.alarms is not None:
-        sentences.append(_run_rules_sentence(result, result.alarms))
-    return sentences
-
-
-def _noticed(result: StabilityResult, shift: float) -> str:
-    checks = result.checks_to_notice(shift)
-    if math.isinf(checks):
-        return "is seldom noticed: limits from more checks would lie closer"
-    after = f"{counted(int(checks), 'check')}, {_days(checks * result.days_between)}"
-    return f"is noticed within {after}, in half of all cases"
+    alarms, ahead = result.alarms, ""
+    if alarms is None:
+        return sentences
+    if result.chance_ahead is not None:
+        ahead = (
+            f" With limits from {result.baseline} checks the chance that they do within "
+            f"{AHEAD} checks is about {100 * result.chance_ahead:.0f}{JOIN}%."
+        )
+    about = "about " if alarms.standard_error > 0.0 else ""
+    return [
+        *sentences,
+        f"The run rules watched besides ({result.rule_names}) alarm for nothing once in {about}"
+        f"{alarms.run_length:.0f} checks even with exact limits.{ahead}",
+    ]
 
 
 def _days(days: float) -> str:
@@ -1077,52 +1131,13 @@ def _days(days: float) -> str:
         return f"{days / DAYS_A_YEAR:.1f} years"
     if days >= 2.0 * DAYS_A_MONTH:
         return f"{days / DAYS_A_MONTH:.0f} months"
-    return counted(round(days), "day") if days >= 1.0 else _hours(days)
+    return _whole_days(round(days) if days >= 1.0 else days)
 
 
 def _whole_days(days: float) -> str:
-    """Return a time that must not be longer, in days."""
-    return counted(int(days), "day") if days >= 1.0 else _hours(days)
-
-
-def _hours(days: float) -> str:
-    return counted(max(1, round(24.0 * days)), "hour")
-
-
-def _run_rules_sentence(result: StabilityResult, alarms: FalseAlarms) -> str:
-    about = "about " if alarms.standard_error > 0.0 else ""
-    ahead = ""
-    if result.chance_ahead is not None:
-        ahead = (
-            f" With limits from {result.baseline} checks the chance that they do within "
-            f"{AHEAD} checks is about {100 * result.chance_ahead:.0f}{JOIN}%."
-        )
-    return (
-        f"The run rules watched besides ({result.rule_names}) alarm for nothing once in {about}"
-        f"{alarms.run_length:.0f} checks even with exact limits.{ahead}"
-    )
-
-
-def _recheck_sentence(result: StabilityResult) -> str:
-    if result.alarm_now:
-        return (
-            "Next check: as soon as the cause is found and put right, and before the gauge is used "
-            "again."
-        )
-    if result.recheck_days is None or result.allowance is None:
-        return (
-            "No interval to the next check is proposed: that needs a tolerance with two limits. "
-            "Keep to the laboratory's procedure."
-        )
-    allowance = length(result.allowance, result.unit)
-    return (
-        f"Next check: at the latest {result.next_check}, "
-        f"{_whole_days(result.recheck_days)} after the last. Until then the drift, at the "
-        f"faster end of its interval, stays under {100 * result.share:g}{JOIN}% of the tolerance "
-        f"({allowance}), and the interval is no longer than the longest between two checks so far "
-        f"({_whole_days(result.longest_gap)}). This is for drift only: after a fall or a "
-        "knock check at once. The laboratory's procedure takes precedence."
-    )
+    """Return a time that must not be longer, in days, or in hours where it is short."""
+    hours = counted(max(1, round(24.0 * days)), "hour")
+    return counted(int(days), "day") if days >= 1.0 else hours
 
 
 def _notes(result: StabilityResult) -> list[str]:
@@ -1157,52 +1172,6 @@ def _notes(result: StabilityResult) -> list[str]:
     if result.step is not None:
         notes.append("The drift is measured with the step taken out.")
     return notes
-
-
-def _after_alarm(result: StabilityResult) -> AfterCheck:
-    last = result.last_good
-    since = (
-        "Recheck the parts measured with it; no check in this record was free of alarms."
-        if last is None
-        else f"Recheck the parts measured since the last good check, on {last.date()}: those near "
-        "a limit first. Block their delivery until then."
-    )
-    return AfterCheck(
-        "The latest check gives an alarm. The gauge is out of use until this is settled.",
-        (
-            *ON_ALARM,
-            f"{since}{_parts_off(result)}",
-            "If parts may be out of tolerance and are delivered, tell those responsible: the "
-            "customer's requirements say what follows.",
-            "After a repair or an adjustment qualify the gauge again (notebook 8) and start a new "
-            "baseline.",
-        ),
-    )
-
-
-def _parts_off(result: StabilityResult) -> str:
-    if result.step is None:
-        return ""
-    size = float(result.step.size)
-    text = length(abs(size), result.unit)
-    width = None if result.tolerance is None else result.tolerance.width
-    share = "" if width is None else f", {percent(100 * abs(size) / width)} of the tolerance"
-    way = "large" if size > 0 else "small"
-    return f" Their readings were likely too {way} by {text}{share}."
-
-
-def _after_quiet(result: StabilityResult) -> AfterCheck:
-    following = "Next check at the interval of the laboratory's procedure."
-    if result.next_check is not None:
-        following = f"Next check at the latest on {result.next_check}"
-        following += "; after a fall or a knock at once."
-    earlier = (
-        "Earlier checks gave alarms. Write down what happened then, and choose a baseline after it "
-        "was put right.",
-    )
-    now = " ".join(filter(None, ("Go on.", result.newest_words, following)))
-    steps = (*(earlier if result.alarmed else ()), now)
-    return AfterCheck("The latest check gives no alarm.", steps)
 
 
 AFTER = {
