@@ -472,7 +472,9 @@ class MethodComparison(Printed):
         """The recommendation with the names of the methods."""
         if self.to_mend:
             return begun(FIX_FIRST.lower())
-        name, kinds = shortened(self.recommended or "", LONGEST_NAME), Recommendation
+        name, kinds = "", Recommendation
+        if self.recommended:
+            name = shortened(self.recommended, LONGEST_NAME)
         either = f"Either will do; {name} is quicker" if name else "Either will do"
         condition = self.conditions.get(self.recommended or "")
         return {

@@ -150,17 +150,38 @@ class ExpectedPrecision(Printed):
 
     def blocks(self) -> list[Block]:
         """Return the chances for both answers, and the designs that decide more."""
-        found: list[Block] = [Prose(_opening(self))]
+        design = self.design
+        opening = (
+            f"{counted(design.parts, 'part')} × {counted(design.operators, 'operator')} × "
+            f"{counted(design.trials, 'trial')} = {counted(design.readings, 'reading')}. How often "
+            f"such studies give each answer, of {self.studies} simulated:"
+        )
+        found: list[Block] = [Prose([opening])]
         for who in dict.fromkeys(self.chances["operators_are"]):
-            found += [
-                Heading(_answer_in_words(self, who)),
-                Table(*_chance_rows(self, who)),
+            chances = self.chances[self.chances["operators_are"] == who]
+            rows = [
+                [
+                    f"{row['true_percent']:g}{JOIN}%",
+                    *(whole_percent(row[decision.name.lower()]) for decision in Decision),
+                ]
+                for row in chances.to_dict("records")
             ]
+            head = ["GRR truly takes", *(_WORDS[decision] for decision in Decision)]
+            found += [Heading(_answer_in_words(self, who)), Table(head, rows)]
         if len(self.better):
-            found += [
-                Heading(BETTER),
-                Table(*_better_rows(self), left=2),
+            best = f"USE at {min(TRUE_PERCENTS):g}{JOIN}%"
+            rows = [
+                [
+                    str(row["design_for"]),
+                    f"{row['parts']} × {row['operators']} × {row['trials']}",
+                    f"{row['readings']}",
+                    whole_percent(row["use_at_best"]),
+                    f"{round(20 * row['decides'])} of 20",
+                ]
+                for row in self.better.to_dict("records")
             ]
+            head = ["For", "parts × people × trials", "readings", best, "decide"]
+            found += [Heading(BETTER), Table(head, rows, left=2)]
         return [*found, Bullets(_closing(self))]
 
 
@@ -206,11 +227,42 @@ class DesignComparison(Printed):
 
     def blocks(self) -> list[Block]:
         """Return the designs side by side."""
-        return [
-            Prose(_comparison_opening(self)),
-            Table(*_comparison_rows(self)),
-            Bullets(_comparison_closing(self)),
+        question, rules, more = self.question, self.question.rules, len(self.table) - SHOWN
+        opening = [
+            f"Designs with at most {counted(self.budget, 'reading')}, those that decide most often "
+            f"first; the operators are {_who(self.operators_are)}.",
+            f"Good shown good: a gauge that truly takes {question.good_gauge:g} % is shown to be "
+            f"under {rules.good_percent:g} %. Bad shown bad: one that takes "
+            f"{question.bad_gauge:g} % is shown to be over {rules.limit_percent:g} %.",
         ]
+        head = [
+            "Parts × operators × trials",
+            "readings",
+            "good shown good",
+            "bad shown bad",
+            "width",
+        ]
+        rows = [
+            [
+                f"{row['parts']} × {row['operators']} × {row['trials']}",
+                f"{row['readings']}",
+                whole_percent(row["good_shown_good"]),
+                whole_percent(row["bad_shown_bad"]),
+                f"{figures(row['width'])} × GRR",
+            ]
+            for row in self.table.head(SHOWN).to_dict("records")
+        ]
+        closing = [
+            *([f"{counted(more, 'further design')} in to_frame()."] if more > 0 else []),
+            "Width: expected width of the 95 % interval of GRR.",
+            f"Each by {self.studies} simulated studies: differences of a few percentage points "
+            "between designs are chance.",
+            _assumed(self.shares),
+            KNOWN_WHOLE,
+            "For percentages of the total variation of the study's own parts take 10 parts or more "
+            "(AIAG MSA, 4th ed., chapter III section B): five show part variation poorly.",
+        ]
+        return [Prose(opening), Table(head, rows), Bullets(closing)]
 
 
 def usual_design(
@@ -367,25 +419,29 @@ def expected_precision(
     def chances(of: Design) -> pd.DataFrame:
         return _chances(of, split, rules, priced, own_parts=own_parts, how=(studies, seed))
 
-    both = [replace(design, operators_are=who) for who in _both_answers(design)]
+    # yes, and no, to whether those who measure are all who ever will
+    all_there_are = operators_are in ("fixed", operators)
+    others = "random" if all_there_are else operators_are
+    answers = [operators_are if all_there_are else "fixed", others]
+    both = [
+        replace(design, operators_are=who)
+        for who in (answers if operators > 1 else [operators_are])
+    ]
     told = [chances(one) for one in both]
-    better = []
-    for words, other in _other_designs(both[-1], purpose, process_sd):
-        found = chances(other)
-        if _decides(found) < _decides(told[-1]) - _AS_OFTEN:
-            continue
-        better.append(
-            {
-                "design_for": words,
-                "parts": other.parts,
-                "operators": other.operators,
-                "trials": other.trials,
-                "readings": other.readings,
-                "operators_are": other.operators_are,
-                "use_at_best": float(found["use"].iloc[0]),
-                "decides": _decides(found),
-            }
-        )
+    better = [
+        {
+            "design_for": words,
+            "parts": other.parts,
+            "operators": other.operators,
+            "trials": other.trials,
+            "readings": other.readings,
+            "operators_are": other.operators_are,
+            "use_at_best": float(chances(other)["use"].iloc[0]),
+            "decides": _decides(chances(other)),
+        }
+        for words, other in _other_designs(both[-1], purpose, process_sd)
+        if _decides(chances(other)) >= _decides(told[-1]) - _AS_OFTEN
+    ]
     return ExpectedPrecision(
         design,
         purpose,
@@ -517,16 +573,6 @@ def _priced(
 _AS_OFTEN = 0.025
 
 
-def _both_answers(design: Design) -> list[str | int]:
-    """Return yes, and no, to whether those who measure are all who ever will."""
-    if design.operators == 1:
-        return [design.operators_are]
-    others = design.operators_are
-    if others in ("fixed", design.operators):
-        return [others, "random"]
-    return ["fixed", others]
-
-
 def _other_designs(
     design: Design, purpose: Purpose, process_sd: float | None
 ) -> Iterator[tuple[str, Design]]:
@@ -593,8 +639,7 @@ def decisions_of(
     studies whose numbers lie between the same ones.
     """
     price = np.full((2, ratio.estimate.size), np.nan)
-    if priced is not None:
-        price = _prices(ratio, rules, priced)
+    price = price if priced is None else _prices(ratio, rules, priced)
     numbers = np.stack([ratio.estimate, ratio.at_least, ratio.at_most, *price])
     thresholds = sorted({rules.good_percent, rules.limit_percent, rules.most_refused_percent})
     # Between which thresholds each number lies, as one whole number a study.
@@ -641,35 +686,29 @@ def _prices(ratio: Ratio, rules: Rules, priced: PricedZone) -> Array:
     of_one = priced.whole / (100.0 * rules.spread)  # an sd in percent, to one in units
     factor = float(ndtri(rules.confidence))
     guards = np.stack([factor * ratio.at_least, ratio.guard]) * of_one
+
+    def at(guards: Array, sd: float, mean: float = priced.mean) -> Array:
+        true = priced._replace(mean=mean, sd=sd, observed=False)
+        return np.asarray(np.interp(guards, *_prices_of_guards(true, factor)))
+
     if not priced.observed:
-        return _price_at(priced, factor, guards)
+        return at(guards, priced.sd)
     left = priced.sd**2 - np.square(ratio.estimate * of_one)
     mean, sd = (float(value) for value in parts_that_fill(priced.zone, priced.mean))
-    found = _price_at(priced._replace(mean=mean, sd=sd, observed=False), factor, guards)
+    found = at(guards, sd, mean)
     # Curves at some sds of true sizes, and straight lines between them.
     sds, step = np.linspace(0.02, 1.0, _SDS, retstep=True)
     place = np.clip((np.sqrt(np.maximum(left, 0.0)) / priced.sd - sds[0]) / step, 0.0, _SDS - 1.0)
-    for below in np.unique(np.minimum(place.astype(int), _SDS - 2)):
-        rows = (np.minimum(place.astype(int), _SDS - 2) == below) & (left > 0.0)
-        ends = [
-            _price_at(
-                priced._replace(sd=priced.sd * float(share), observed=False),
-                factor,
-                guards[:, rows],
-            )
-            for share in sds[below : below + 2]
-        ]
-        found[:, rows] = ends[0] + (place[rows] - below) * (ends[1] - ends[0])
+    curve = np.minimum(place.astype(int), _SDS - 2)
+    for below in np.unique(curve):
+        rows = (curve == below) & (left > 0.0)
+        low, high = (at(guards[:, rows], priced.sd * float(sds[n])) for n in (below, below + 1))
+        found[:, rows] = low + (place[rows] - below) * (high - low)
     return found
 
 
 #: Standard deviations of true sizes at which curves of prices are worked out.
 _SDS = 30
-
-
-def _price_at(priced: PricedZone, factor: float, guards: Array) -> Array:
-    """Return what guard bands cost one process, in percent of good parts."""
-    return np.asarray(np.interp(guards, *_prices_of_guards(priced, factor)))
 
 
 @lru_cache(maxsize=128)
@@ -798,20 +837,6 @@ ONE_LIMIT = (
 )
 
 
-def _opening(found: ExpectedPrecision) -> list[str]:
-    return [
-        f"{_in_words(found.design)} = {counted(found.design.readings, 'reading')}. How often such "
-        f"studies give each answer, of {found.studies} simulated:"
-    ]
-
-
-def _in_words(design: Design) -> str:
-    return (
-        f"{counted(design.parts, 'part')} × {counted(design.operators, 'operator')} × "
-        f"{counted(design.trials, 'trial')}"
-    )
-
-
 def _who(operators_are: str | int) -> str:
     if operators_are == "fixed":
         return "all who will ever measure"
@@ -837,33 +862,6 @@ _WORDS = {
     Decision.DO_NOT_USE: "DO NOT USE",
     Decision.NOT_DECIDED: "NOT DECIDED",
 }
-
-
-def _chance_rows(found: ExpectedPrecision, who: str | int) -> tuple[list[str], list[list[str]]]:
-    chances = found.chances[found.chances["operators_are"] == who]
-    rows = [
-        [
-            f"{row['true_percent']:g}{JOIN}%",
-            *(whole_percent(row[decision.name.lower()]) for decision in Decision),
-        ]
-        for row in chances.to_dict("records")
-    ]
-    return ["GRR truly takes", *(_WORDS[decision] for decision in Decision)], rows
-
-
-def _better_rows(found: ExpectedPrecision) -> tuple[list[str], list[list[str]]]:
-    rows = [
-        [
-            str(row["design_for"]),
-            f"{row['parts']} × {row['operators']} × {row['trials']}",
-            f"{row['readings']}",
-            whole_percent(row["use_at_best"]),
-            f"{round(20 * row['decides'])} of 20",
-        ]
-        for row in found.better.to_dict("records")
-    ]
-    best = f"USE at {min(TRUE_PERCENTS):g}{JOIN}%"
-    return ["For", "parts × people × trials", "readings", best, "decide"], rows
 
 
 def _closing(found: ExpectedPrecision) -> list[str]:
@@ -902,53 +900,6 @@ def _assumed(shares: Shares) -> str:
         f"{whole_percent(shares.operator)} AV and {whole_percent(shares.interaction)} INT; "
         "give shares where you know better."
     )
-
-
-def _comparison_opening(found: DesignComparison) -> list[str]:
-    question = found.question
-    return [
-        f"Designs with at most {counted(found.budget, 'reading')}, those that decide most often "
-        f"first; the operators are {_who(found.operators_are)}.",
-        f"Good shown good: a gauge that truly takes {question.good_gauge:g} % is shown to be under "
-        f"{question.rules.good_percent:g} %. Bad shown bad: one that takes "
-        f"{question.bad_gauge:g} % is shown to be over {question.rules.limit_percent:g} %.",
-    ]
-
-
-def _comparison_rows(found: DesignComparison) -> tuple[list[str], list[list[str]]]:
-    head = [
-        "Parts × operators × trials",
-        "readings",
-        "good shown good",
-        "bad shown bad",
-        "width",
-    ]
-    rows = [
-        [
-            f"{row['parts']} × {row['operators']} × {row['trials']}",
-            f"{row['readings']}",
-            whole_percent(row["good_shown_good"]),
-            whole_percent(row["bad_shown_bad"]),
-            f"{figures(row['width'])} × GRR",
-        ]
-        for row in found.table.head(SHOWN).to_dict("records")
-    ]
-    return head, rows
-
-
-def _comparison_closing(found: DesignComparison) -> list[str]:
-    more = len(found.table) - SHOWN
-    lines = [f"{counted(more, 'further design')} in to_frame()."] if more > 0 else []
-    return [
-        *lines,
-        "Width: expected width of the 95 % interval of GRR.",
-        f"Each by {found.studies} simulated studies: differences of a few percentage points "
-        "between designs are chance.",
-        _assumed(found.shares),
-        KNOWN_WHOLE,
-        "For percentages of the total variation of the study's own parts take 10 parts or more "
-        "(AIAG MSA, 4th ed., chapter III section B): five show part variation poorly.",
-    ]
 
 
 #: Units that a new study may have: those that gauges show.

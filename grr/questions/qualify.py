@@ -233,36 +233,46 @@ def qualify(
     step = resolution or next((step for step in stated_steps if step), None)
     corrected = budget is not None and any(line.corrected for line in budget.lines)
     known = _known_bias(reference, linearity, tolerance, confidence)
-    left = _bias_left(known, corrected=corrected)
+    left = Estimate(
+        math.nan, why="no reference part and no blocks of the parts' size were measured"
+    )
+    if known is not None:
+        found = left = known.found
+        if corrected:
+            left = Estimate(0.0, found.lower - found.value, found.upper - found.value, found.unit)
     judged = None if study is None else verdict(study, bias=left if left.known else None)
     unsaid = ""
-    # a line made from the same readings may miss by rounding
-    if (
-        budget is not None
-        and known is not None
-        and not corrected
-        and abs(budget.bias) < abs(known.found.value) * (1.0 - 1e-9)
-    ):
-        unsaid = _say_bias(budget, known.found)
-        budget = _with_bias(budget, known)
+    if budget is not None and known is not None and not corrected:
+        budget, unsaid = _with_bias(budget, known)
     use = None if budget is None else budget.against(tolerance)
     correction = Estimate(math.nan, why="the budget does not say that readings are corrected")
     if known is not None and corrected:
         correction = Estimate(-known.found.value, unit=known.found.unit)
-    told = f"Correct every reading by {correction:+}; the uncertainty budget rests on that."
     results = (reference, linearity, stability, budget, None if study is None else study.study)
     least = math.nan
     if budget is not None and judged is not None and judged.proven_for is not None:
         least = max(judged.proven_for.limit.value, 200.0 * budget.expanded / LIMIT_PROCESS)
     requirements = (
         _judge_resolution(step, width, unit),
-        _judge_bias(known, limit, confidence, corrected=corrected),
+        _judge_bias(known, left, limit, confidence, corrected=corrected),
         _judge_repeatability(reference, confidence, corrected=corrected),
         _judge_range(linearity, limit, correction),
         _judge_uncertainty(budget, use, step, unsaid=unsaid),
         _judge_study(judged),
         _judge_stability(stability),
     )
+    accepted = _accepted(use, step, judged)
+    told = [
+        (mean_of > 1, f"One result is the mean of {mean_of} readings."),
+        (rezero_minutes is not None, f"Check zero at least every {rezero_minutes or 0:g} minutes."),
+        (stated.get("zeroed_on") in (None, "", CLOSED_FACES), PART_SIZED_BLOCK),
+        (
+            correction.known,
+            f"Correct every reading by {correction:+}; the uncertainty budget rests on that.",
+        ),
+        (accepted != "", f"Accept parts by {accepted}, no further out."),
+        (stability is None, FROM_THE_FIRST_DAY),
+    ]
     return Qualification(
         tolerance=tolerance,
         unit=unit,
@@ -273,13 +283,7 @@ def qualify(
         bias=left,
         correction=correction,
         decision=_decision(requirements, judged),
-        conditions=(
-            *_from_study(judged),
-            *_of_use(mean_of, rezero_minutes, stated),
-            *((told,) if correction.known else ()),
-            *_acceptance_limits(use, step, judged),
-            *((FROM_THE_FIRST_DAY,) if stability is None else ()),
-        ),
+        conditions=(*_from_study(judged), *(words for holds, words in told if holds)),
         mean_of=mean_of,
         rezero_minutes=rezero_minutes,
         facts=stated,
@@ -476,7 +480,16 @@ class Qualification(Printed):
         ]
         name = ", ".join(text for text in named if text)
         mark, colour = LOOKS[self.decision]
-        released = self.decision in RELEASED
+        title, until = "Conditions of use", "calibration or next check, whichever comes first"
+        valid = (
+            f"Valid until {self.valid_until} ({until})"
+            if self.valid_until is not None
+            else "Valid until the next check of the laboratory's procedure"
+        )
+        last = f"{valid}; a dropped, adjusted or repaired gauge must be qualified again."
+        if self.decision not in RELEASED:
+            title = f"{title}, once it may be used"
+            last = "The gauge is not released: do not accept or reject parts with it."
         nothing_done = all(
             one.outcome == "not done" or one.found == NO_HISTORY for one in self.requirements
         )
@@ -504,12 +517,16 @@ class Qualification(Printed):
                 ],
                 left=4,
             ),
-            *_section(
-                f"Conditions of use{'' if released else ', once it may be used'}",
-                () if nothing_done else self.conditions,
+            *(
+                block
+                for heading, sentences in (
+                    (title, () if nothing_done else self.conditions),
+                    ("What to do next", self.next_steps),
+                )
+                if sentences
+                for block in (Heading(heading), Bullets(sentences))
             ),
-            *_section("What to do next", self.next_steps),
-            Prose([_until(self), CAUTION]),
+            Prose([last, CAUTION]),
         ]
 
 
@@ -598,75 +615,62 @@ def _known_bias(
     return _KnownBias(at_parts, reach / float(t_quantile(confidence, df)), df)
 
 
-def _with_bias(budget: UncertaintyBudget, known: _KnownBias) -> UncertaintyBudget:
-    """Return the budget with the known bias left in the readings.
+def _with_bias(budget: UncertaintyBudget, known: _KnownBias) -> tuple[UncertaintyBudget, str]:
+    """Return the budget with the known bias left in the readings, and what to do about it.
 
-    Source: JCGM 100:2008 (GUM), F.2.4.5; ISO 14253-2 (from memory).
+    Where the budget holds it already as it is. Source: JCGM 100:2008 (GUM), F.2.4.5; ISO 14253-2
+    (from memory).
     """
+    found = known.found
+    # a line made from the same readings may miss by rounding
+    if abs(budget.bias) >= abs(found.value) * (1.0 - 1e-9):
+        return budget, ""
     line = Contribution.of_bias(
-        known.found.value, known.standard_u, corrected=False, df=known.df, unit=budget.unit
+        found.value, known.standard_u, corrected=False, df=known.df, unit=budget.unit
     )
-    return budget.with_line(line)
-
-
-def _say_bias(budget: UncertaintyBudget, found: Estimate) -> str:
-    """Return what to do about a budget that does not hold the bias that was measured."""
     if all(line.name != BIAS_LINE for line in budget.lines):
-        return SAY_BIAS
+        return budget.with_line(line), SAY_BIAS
     stated = Estimate(budget.bias, unit=budget.unit)
-    return (
+    return budget.with_line(line), (
         f"Make the budget's line for the bias anew (MicrometerLines.bias): it says {stated:+}, and "
         f"{found:+} was measured, which is taken here."
     )
 
 
-def _bias_left(known: _KnownBias | None, *, corrected: bool) -> Estimate:
-    """Return what is left of the bias in the readings."""
-    if known is None:
-        why = "no reference part and no blocks of the parts' size were measured"
-        return Estimate(math.nan, why=why)
-    found = known.found
-    if not corrected:
-        return found
-    low, high = found.lower - found.value, found.upper - found.value
-    return Estimate(0.0, low, high, found.unit)
+def _decided(passes: bool, fails: bool, if_not: str, if_open: str) -> tuple[Outcome, str]:
+    """Return the outcome and what to do about it, nothing where it passes."""
+    if passes:
+        return "pass", ""
+    return ("fail", if_not) if fails else ("can't tell", if_open)
 
 
 def _judge_bias(
-    known: _KnownBias | None, limit: float, confidence: float, *, corrected: bool
+    known: _KnownBias | None, left: Estimate, limit: float, confidence: float, *, corrected: bool
 ) -> Requirement:
     """Judge the bias that is left in the readings, its own uncertainty in the interval."""
     if known is None:
         return _not_done(BIAS, "within its share of the tolerance", TODO_REFERENCE)
-    left, unit = _bias_left(known, corrected=corrected), known.found.unit
-    low, high = left.lower, left.upper
+    low, high, unit = left.lower, left.upper, known.found.unit
     nearest = 0.0 if low <= 0.0 <= high else min(abs(low), abs(high))
     farthest = max(abs(low), abs(high))
-    outcome: Outcome
-    if farthest <= limit:
-        outcome, todo = "pass", ""
-    elif nearest > limit:
-        outcome = "fail"
-        todo = (
-            "Zero or adjust the gauge and measure the reference part again; or correct every "
-            "reading for the bias, and say so in the budget (MicrometerLines.bias)."
-        )
-    else:
-        outcome = "can't tell"
-        todo = "Take more readings, or use a reference part with a smaller calibration uncertainty."
+    outcome, todo = _decided(
+        farthest <= limit,
+        nearest > limit,
+        "Zero or adjust the gauge and measure the reference part again; or correct every reading "
+        "for the bias, and say so in the budget (MicrometerLines.bias).",
+        "Take more readings, or use a reference part with a smaller calibration uncertainty.",
+    )
     sure = f"{100 * confidence:g}{JOIN}% confidence"
     most = f"at most {length(farthest, unit)}, {sure}"
     told = most if outcome == "pass" else f"{left:r}, each end with {sure}"
     return Requirement(
         BIAS,
         f"within ±{length(limit, unit)}",
-        f"{known.found:s}, corrected" if corrected else f"{known.found:s}, not corrected",
+        f"{known.found:s}, {'' if corrected else 'not '}corrected",
         f"left in the readings {told}" if corrected else told,
         outcome,
         used=farthest / limit,
-        why=f"What the correction leaves of the bias is {most}."
-        if corrected
-        else f"The bias is {most}.",
+        why=f"{'What the correction leaves of the' if corrected else 'The'} bias is {most}.",
         todo=todo,
     )
 
@@ -696,22 +700,15 @@ def _judge_repeatability(
         low, high = min(low, float(found.cgk_lower)), float(found.cgk_upper)
     if result.floored:
         low = high = smaller
-    outcome: Outcome
-    if low >= limit:
-        outcome, todo = "pass", ""
-    elif high < limit and result.cg >= limit:
-        outcome = "fail"
-        todo = "The bias lowers Cgk: zero or adjust the gauge, and measure again."
-    elif high < limit:
-        outcome = "fail"
-        todo = (
+    mend = "The bias lowers Cgk: zero or adjust the gauge, and measure again."
+    if result.cg < limit:
+        mend = (
             "Clean the faces, close the gauge with the ratchet in the same way each time, hold it "
             "in a stand. If that does not help, it is good for tolerances of "
             f"{length(result.smallest_tolerance, result.unit)} or more."
         )
-    else:
-        outcome = "can't tell"
-        todo = "Take more readings of the reference part: 50 where 25 leave it open."
+    more = "Take more readings of the reference part: 50 where 25 leave it open."
+    outcome, todo = _decided(low >= limit, high < limit, mend, more)
     of_two = ("both reach", "the smaller of the two misses", "the smaller")
     reach, miss, name = ("Cg reaches", "Cg misses", "Cg") if corrected else of_two
     by_value = reach if smaller >= limit else miss
@@ -746,14 +743,14 @@ def _judge_range(result: LinearityResult | None, limit: float, correction: Estim
     limit = result.bias_limit or limit
     left = result.corrected_by(correction.value) if correction.known else result
     place = left.against(limit)
-    largest = left.in_words(left.largest_possible_bias)
+    largest, level = left.in_words(left.largest_possible_bias), f"{100 * result.level:g}{JOIN}%"
     used = left.largest_possible_bias / limit
     asked = f"bias within ±{length(limit, result.unit)} everywhere"
-    sure = f"up to {largest}, {100 * result.level:g}{JOIN}% interval"
-    why = f"By the {100 * result.level:g}{JOIN}% intervals the bias is up to {largest}."
+    sure = f"up to {largest}, {level} interval"
+    why = f"By the {level} intervals the bias is up to {largest}."
     if result.mpe is not None:
-        asked += f"; errors within ±{length(result.mpe, result.unit)} (ISO 14253-1)"
         permitted = f"±{length(result.mpe, result.unit)}"
+        asked += f"; errors within {permitted} (ISO 14253-1)"
         errors = length(result.mpe_used * result.mpe, result.unit)
         sure += f"; errors up to {errors}, the blocks' U included"
         why += (
@@ -761,21 +758,14 @@ def _judge_range(result: LinearityResult | None, limit: float, correction: Estim
             f"permitted: {result.mpe_state}."
         )
         used = max(used, result.mpe_used)
-    outcome: Outcome
-    if place == "beyond" or result.mpe_state == "does not conform":
-        outcome = "fail"
-        todo = (
-            "Have the gauge adjusted or repaired, or use it only in the part of the range where "
-            "the blocks agree."
-        )
-    elif place == "open" or result.mpe_state == "open":
-        outcome = "can't tell"
-        todo = (
-            "More readings a block, or blocks with a smaller uncertainty (temperature included), "
-            "would decide."
-        )
-    else:
-        outcome, todo = "pass", ""
+    outcome, todo = _decided(
+        place == "within" and result.mpe_state not in ("open", "does not conform"),
+        place == "beyond" or result.mpe_state == "does not conform",
+        "Have the gauge adjusted or repaired, or use it only in the part of the range where the "
+        "blocks agree.",
+        "More readings a block, or blocks with a smaller uncertainty (temperature included), would "
+        "decide.",
+    )
     return Requirement(
         RANGE,
         asked,
@@ -889,7 +879,17 @@ def _judge_stability(result: StabilityResult | None) -> Requirement:
             why="A new gauge has no history.",
             todo=TODO_CHART,
         )
-    drift, used = result.drift, _stability_used(result)
+    drift = result.drift
+    # the larger share: of the running mean's limit, or of the drift between two checks
+    shares = [1.0] if result.alarm_now else []
+    latest = abs(float(result.running_means[-1] - result.limits.centre))
+    if result.alarm_now and result.step is not None:
+        latest = max(latest, abs(float(result.step.size)))
+    if result.mean_limit > 0.0 and not math.isnan(latest):
+        shares.append(latest / result.mean_limit)
+    if result.allowance is not None:
+        fastest = max(abs(drift.lower), abs(drift.upper))
+        shares.append(fastest * result.longest_gap / DAYS_A_YEAR / result.allowance)
     outcome: Outcome
     if result.alarm_now:
         outcome, why = "fail", "There is an alarm at the latest check."
@@ -914,24 +914,10 @@ def _judge_stability(result: StabilityResult | None) -> Requirement:
         f"{counted(len(result.means), 'check')}, drift {drift:s} a year",
         f"{drift:r} a year, {100 * result.level:g}{JOIN}% interval",
         outcome,
-        used=used,
+        used=max(shares, default=math.nan),
         why=why,
         todo=todo,
     )
-
-
-def _stability_used(result: StabilityResult) -> float:
-    """Return the larger share: of the running mean's limit, or of the drift between two checks."""
-    shares = [1.0] if result.alarm_now else []
-    latest = abs(float(result.running_means[-1] - result.limits.centre))
-    if result.alarm_now and result.step is not None:
-        latest = max(latest, abs(float(result.step.size)))
-    if result.mean_limit > 0.0 and not math.isnan(latest):
-        shares.append(latest / result.mean_limit)
-    if result.allowance is not None:
-        fastest = max(abs(result.drift.lower), abs(result.drift.upper))
-        shares.append(fastest * result.longest_gap / DAYS_A_YEAR / result.allowance)
-    return max(shares, default=math.nan)
 
 
 def _decision(requirements: tuple[Requirement, ...], judged: Verdict | None) -> str:
@@ -952,44 +938,23 @@ def _from_study(judged: Verdict | None) -> tuple[str, ...]:
     return tuple(told) or conditions_of_use(judged.result.study)
 
 
-def _of_use(mean_of: int, rezero: float | None, facts: Mapping[str, Any]) -> list[str]:
-    conditions = []
-    if mean_of > 1:
-        conditions.append(f"One result is the mean of {mean_of} readings.")
-    if rezero is not None:
-        conditions.append(f"Check zero at least every {rezero:g} minutes.")
-    if facts.get("zeroed_on") in (None, "", CLOSED_FACES):
-        conditions.append(PART_SIZED_BLOCK)
-    return conditions
-
-
-def _acceptance_limits(
-    use: BudgetUse | None, resolution: float | None, judged: Verdict | None
-) -> tuple[str, ...]:
-    """Return the acceptance limits as a condition; none where the uncertainty is small.
+def _accepted(use: BudgetUse | None, resolution: float | None, judged: Verdict | None) -> str:
+    """Return the readings by which parts are accepted; "" where the uncertainty is small.
 
     Of those of the uncertainty budget and those that the verdict rests on the narrower.
     """
-    found = [] if use is None or use.q_mp <= LIMIT_PROCESS else [use]
+    by_budget = use if use is not None and use.q_mp > LIMIT_PROCESS else None
     limits = judged.acceptance_limits if judged and judged.decision == WITH_LIMITS else None
     if limits is not None and judged is not None:
         of_study = judged.result.study
         tolerance = needs(of_study.tolerance, Tolerance)
-        guards = [
-            abs(own - outer)
-            for own, outer in zip(
-                (limits.lower, limits.upper), (tolerance.lower, tolerance.upper), strict=True
-            )
-            if own is not None and outer is not None
-        ]
+        ends = ((limits.lower, tolerance.lower), (limits.upper, tolerance.upper))
+        guards = [abs(own - outer) for own, outer in ends if own is not None and outer is not None]
         step = resolution or 10.0 ** -decimals_for(guards[0])
         inside = rounded_inwards(limits, step)
-        if inside is not None and (not found or max(guards) > found[0].guard):
-            told = limits_text(inside, step, of_study.unit)
-            return (f"Accept parts by readings {told}, no further out.",)
-    return tuple(
-        f"Accept parts by {one.acceptance_readings(resolution)}, no further out." for one in found
-    )
+        if inside is not None and (by_budget is None or max(guards) > by_budget.guard):
+            return f"readings {limits_text(inside, step, of_study.unit)}"
+    return "" if by_budget is None else by_budget.acceptance_readings(resolution)
 
 
 def _valid_until(facts: Mapping[str, Any], stability: StabilityResult | None) -> date | None:
@@ -1005,22 +970,3 @@ def _valid_until(facts: Mapping[str, Any], stability: StabilityResult | None) ->
             value=days[0],
         ) from None
     return min(known) if known else None
-
-
-def _section(title: str, sentences: tuple[str, ...]) -> list[Block]:
-    """Return sentences under their heading; nothing where there are none."""
-    return [Heading(title), Bullets(sentences)] if sentences else []
-
-
-def _until(page: Qualification) -> str:
-    if page.decision not in RELEASED:
-        return "The gauge is not released: do not accept or reject parts with it."
-    if page.valid_until is None:
-        return (
-            "Valid until the next check of the laboratory's procedure; a dropped, adjusted or "
-            "repaired gauge must be qualified again."
-        )
-    return (
-        f"Valid until {page.valid_until} (calibration or next check, whichever comes first); "
-        "a dropped, adjusted or repaired gauge must be qualified again."
-    )
