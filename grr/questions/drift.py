@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from grr.formulas.arrays import Array
-from grr.formulas.change_points import Settling, StepChange
+from grr.formulas.change_points import Settling
 from grr.formulas.drift_rate import (
     Slope,
     ZeroDrift,
@@ -150,7 +150,11 @@ def drift(
     if allowed_share is None:
         allowed_share = stated_margin(study) or DEFAULT_MARGIN_PERCENT / 100.0
     share = number("allowed_share", allowed_share, above=0.0, below=1.0)
-    limit, share = _allowed(study, share, allowed)
+    width = None if study.tolerance is None else study.tolerance.width
+    limit, share = (None, math.nan) if width is None else (share * width, share)
+    if allowed is not None:
+        limit = number("allowed", allowed, above=0.0)
+        share = math.nan if width is None else limit / width
     return study.once(
         ("drift", limit, share, warmed_mm, level),
         lambda: _drift(study, limit, share, warmed_mm, level),
@@ -185,13 +189,11 @@ def _drift(
     study: Study, limit: float | None, share: float, warmed_mm: float, level: float
 ) -> Drift:
     numbers = drift_numbers(study, level=level)
-    when = {}
-    if limit is not None:
-        when = {
-            name: re_zero(numbers, name, limit, share)
-            for name, found in numbers.methods.items()
-            if float(found.slope.error) > 0.0
-        }
+    when = {
+        name: re_zero(numbers, name, limit, share)
+        for name, found in numbers.methods.items()
+        if limit is not None and float(found.slope.error) > 0.0
+    }
     return Drift(numbers, MappingProxyType(when), warmed_mm, _headline(numbers))
 
 
@@ -266,21 +268,39 @@ class Drift(Printed):
     @property
     def sentences(self) -> tuple[str, ...]:
         """What was found, method by method."""
-        lines = []
-        for name, found in self.numbers.methods.items():
-            lines.append(_drift_sentence(self.numbers, found))
-            lines.append(_unlike_sentence(self.numbers, found))
-            if name in self.re_zero:
-                lines.append(_re_zero_sentence(self.numbers, found, self.re_zero[name]))
-            lines.append(_grr_sentence(self.numbers, found, self.grr(name)))
-            lines.append(_warming_sentence(self.numbers, found, self.warmed_mm))
-            lines.append(_zero_sentence(self.numbers, found))
-        lines += [
-            f"{begun(_joined(operator, method))}: drift not estimated, {reason}."
-            for (method, operator), reason in self.numbers.unfitted.items()
+        numbers, lines = self.numbers, []
+        for name, found in numbers.methods.items():
+            told = (
+                _drift_sentence(numbers, found),
+                _unlike_sentence(numbers, found),
+                _re_zero_sentence(numbers, found, self.re_zero.get(name)),
+                _grr_sentence(self.grr(name), numbers.level),
+                _warming_sentence(numbers, found, self.warmed_mm),
+                _zero_sentence(numbers, found),
+            )
+            lines += [f"{begun(name) or 'All readings'}: {text}" for text in told if text]
+        unfitted = [
+            (_joined(operator, method), f"drift not estimated, {reason}.")
+            for (method, operator), reason in numbers.unfitted.items()
         ]
-        lines += _sudden_sentences(self.numbers)
-        return tuple(line for line in lines if line)
+        changes = [
+            (
+                _joined(who_changed(change, numbers.study), method),
+                f"{change_words(change, numbers.study)}. Was the zero or the setting touched in "
+                "between?",
+            )
+            for method, found_changes in numbers.changes.items()
+            for change in found_changes
+        ]
+        bumps = [
+            (
+                _joined(bump.operator, bump.method),
+                f"{bump_words(numbers, bump)}. Was the gauge bumped, dropped or set to zero then?",
+            )
+            for bump in numbers.bumps
+        ]
+        lines += [f"{begun(who)}: {text}" for who, text in (*unfitted, *changes, *bumps)]
+        return tuple(lines)
 
     def blocks(self) -> list[Block]:
         """Return what was found in sentences, then operator by operator."""
@@ -573,12 +593,14 @@ def _drift_numbers(study: Study, level: float) -> DriftNumbers:
             "be told from what the parts differ by",
             "Measure every part at least twice, all parts once before the first is repeated",
         )
-    if len(checks):
-        changes = zero_changes(checks, taken)
-        methods = {
-            name: _with_zero(found, changes, level, study.resolution)
-            for name, found in methods.items()
-        }
+    least_sd = math.sqrt(2.0) * rounding_floor(study.resolution or 0.0)
+    changes = zero_changes(checks, taken)
+    for name, found in methods.items():
+        own = changes[changes["method"] == name]
+        if not own.empty:
+            moved, minutes = (own[column].to_numpy(np.float64) for column in ("change", "minutes"))
+            zero = zero_drift(moved, minutes, level=level, least_sd=least_sd)
+            methods[name] = replace(found, zero=zero)
     numbers = DriftNumbers(
         study=study,
         taken=taken,
@@ -666,52 +688,22 @@ def _method_drift(
         zero=None,
     )
     mean = float(np.mean(np.concatenate([found.at(series.since) for series in parts])))
-    rows = {
-        (method, series.operator): _row(series, bump, level, by_time)
-        for series, bump in zip(parts, bumps, strict=True)
-    }
+    rows = {}
+    for series, bump in zip(parts, bumps, strict=True):
+        slope, span = series.slope, float(series.since.max())
+        low, high = slope.limits(level)
+        rows[method, series.operator] = {
+            "readings": len(series.since),
+            "sessions": series.sessions,
+            "span": span,
+            "slope": float(slope.slope),
+            "lower": float(low),
+            "upper": float(high),
+            "p": float(slope.p()),
+            "over": float(slope.slope) * span,
+            **bump_columns(series, bump, by_time),
+        }
     return replace(found, mean=mean), rows, parts
-
-
-def _row(series: Series, bump: StepChange | None, level: float, by_time: bool) -> dict[str, Any]:
-    slope = series.slope
-    low, high = slope.limits(level)
-    span = float(series.since.max())
-    return {
-        "readings": len(series.since),
-        "sessions": series.sessions,
-        "span": span,
-        "slope": float(slope.slope),
-        "lower": float(low),
-        "upper": float(high),
-        "p": float(slope.p()),
-        "over": float(slope.slope) * span,
-        **bump_columns(series, bump, by_time),
-    }
-
-
-def _with_zero(
-    found: MethodDrift, changes: pd.DataFrame, level: float, resolution: float | None
-) -> MethodDrift:
-    own = changes[changes["method"] == found.method]
-    if own.empty:
-        return found
-    zero = zero_drift(
-        own["change"].to_numpy(dtype=np.float64),
-        own["minutes"].to_numpy(dtype=np.float64),
-        level=level,
-        least_sd=0.0 if resolution is None else math.sqrt(2.0) * rounding_floor(resolution),
-    )
-    return replace(found, zero=zero)
-
-
-def _allowed(study: Study, share: float, allowed: float | None) -> tuple[float | None, float]:
-    """Return what may drift as a length, and as a share of the tolerance."""
-    width = None if study.tolerance is None else study.tolerance.width
-    if allowed is not None:
-        limit = number("allowed", allowed, above=0.0)
-        return limit, math.nan if width is None else limit / width
-    return (None, math.nan) if width is None else (share * width, share)
 
 
 def zero_every(study: Study, method: str = "") -> str:
@@ -766,14 +758,6 @@ def re_zero(numbers: DriftNumbers, method: str, allowed: float, share: float) ->
     )
 
 
-def _headline(numbers: DriftNumbers) -> str:
-    """Return the drift, and what changed at once: between trials, or by a bump."""
-    drift, sudden = _drift_words(numbers), _sudden(numbers)
-    if not sudden:
-        return f"{begun(drift)}."
-    return f"{begun(drift)}; but {listed(sudden)}."
-
-
 def _sudden(numbers: DriftNumbers) -> list[str]:
     """Return the changes at once; a bump only where no change between trials tells of it."""
     study, found = numbers.study, []
@@ -791,12 +775,11 @@ def _sudden(numbers: DriftNumbers) -> list[str]:
     return found
 
 
-def _drift_words(numbers: DriftNumbers) -> str:
+def _headline(numbers: DriftNumbers) -> str:
+    """Return the drift, and what changed at once: between trials, or by a bump."""
     changes = {name: numbers.change(name) for name in numbers.methods}
     steady = [shortened(name, LONGEST_NAME) for name, change in changes.items() if change == 0.0]
-    if len(steady) == len(changes):
-        return "no drift shows while measuring"
-    phrases = []
+    phrases = [] if len(steady) < len(changes) else ["no drift shows while measuring"]
     for name, change in changes.items():
         if change != 0.0:
             who = shortened(numbers.fastest(name) or "the gauge", LONGEST_NAME)
@@ -804,20 +787,23 @@ def _drift_words(numbers: DriftNumbers) -> str:
             way = "falls" if change < 0 else "rises"
             size = length(abs(change), numbers.study.unit)
             phrases.append(f"what {who} reads{how} {way} by {size} in a session")
-    text = "; ".join(phrases)
-    return f"{text}; {listed(steady)} shows no drift" if steady else text
+    if 0 < len(steady) < len(changes):
+        phrases.append(f"{listed(steady)} shows no drift")
+    sudden = _sudden(numbers)
+    phrases += [f"but {listed(sudden)}"] if sudden else []
+    return f"{begun('; '.join(phrases))}."
 
 
 def _drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
     """Return what the readings do under one method."""
-    study, name = numbers.study, _name(found)
+    study = numbers.study
     level = f"{100 * numbers.level:g}{JOIN}%"
     if found.shape == "settling" and found.curve is not None:
         curve = found.curve
         low, high = sorted(map(abs, curve.amount_limits))
         moved = length_and_share(curve.amount, study)
         return (
-            f"{name}: the readings {_way(curve.amount)} by {moved} and "
+            f"the readings {_way(curve.amount)} by {moved} and "
             f"settle ({level} interval {length(low, study.unit)} to {length(high, study.unit)}): "
             f"63{JOIN}% of it within {_time(curve.time_constant, numbers)}, 90{JOIN}% within "
             f"{_time(math.log(10.0) * curve.time_constant, numbers)}."
@@ -827,17 +813,17 @@ def _drift_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
     if found.shape == "straight":
         near, far = sorted(map(abs, (low, high)))
         return (
-            f"{name}: the readings {_way(slope)} by {length(abs(slope), study.unit, 3)} "
+            f"the readings {_way(slope)} by {length(abs(slope), study.unit, 3)} "
             f"{numbers.per} ({level} interval {length(near, study.unit, 3)} to "
             f"{length(far, study.unit, 3)}): {length_and_share(slope * found.span, study)} over a "
             f"session of {_time(found.span, numbers, 3)}."
         )
     if float(found.slope.error) == 0.0:
-        return f"{name}: the readings repeat to the last digit, so no drift can be seen."
+        return "the readings repeat to the last digit, so no drift can be seen."
     if numbers.fastest(found.method):
-        return f"{name}: no drift shows that all operators share."
+        return "no drift shows that all operators share."
     return (
-        f"{name}: no drift shows; it is at most {length(max(abs(low), abs(high)), study.unit)} "
+        f"no drift shows; it is at most {length(max(abs(low), abs(high)), study.unit)} "
         f"{numbers.per} ({level} confidence)."
     )
 
@@ -854,32 +840,34 @@ def _unlike_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
         change = length(abs(slope), numbers.study.unit, 3)
         phrases.append(f"{name}'s readings {_way(slope)} by {change} {numbers.per}")
     rest = f"; {listed(others)} {'shows' if len(others) == 1 else 'show'} none" if others else ""
-    return f"{_name(found)}: the operators do not drift alike: {listed(phrases)}{rest}."
+    return f"the operators do not drift alike: {listed(phrases)}{rest}."
 
 
-def _re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero) -> str:
+def _re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero | None) -> str:
     """Return when to zero again; nothing is promised for longer than was watched."""
-    study, name = numbers.study, _name(found)
+    if when is None:
+        return ""
+    study = numbers.study
     share = "" if math.isnan(when.share) else f"{percent(100 * when.share)} of the tolerance, "
     most = f"{share}{length(when.allowed, study.unit)}"
     goal, level = f"under {most}", f"{100 * numbers.level:g}{JOIN}%"
     watched = _time(found.span, numbers, 3)
     if when.sure > found.span:
-        text = f"{name}: within a session of {watched} drift stays {goal}: zero at its start."
+        text = f"within a session of {watched} drift stays {goal}: zero at its start."
         return text if math.isinf(when.sure) else f"{text} Longer sessions were not watched."
     if math.isinf(when.estimate):
         return (
-            f"{name}: a drift too small to show could still reach {most} within "
+            f"a drift too small to show could still reach {most} within "
             f"{_time(when.sure, numbers)}; measure more parts or trials to rule it out."
         )
     if when.estimate > found.span:
         return (
-            f"{name}: zero again every {_time(when.sure, numbers)} to be sure that drift stays "
+            f"zero again every {_time(when.sure, numbers)} to be sure that drift stays "
             f"{goal} ({level} confidence). By the estimate alone, zeroing once in a session of "
             f"{watched} would do."
         )
     text = (
-        f"{name}: zero again every {_time(when.estimate, numbers)} to keep drift {goal}; "
+        f"zero again every {_time(when.estimate, numbers)} to keep drift {goal}; "
         f"every {_time(when.sure, numbers)} to be sure ({level} confidence)."
     )
     if not math.isnan(when.steady) and when.steady > 0.0:
@@ -890,7 +878,7 @@ def _re_zero_sentence(numbers: DriftNumbers, found: MethodDrift, when: ReZero) -
     return text
 
 
-def _grr_sentence(numbers: DriftNumbers, found: MethodDrift, grr: GrrWithoutDrift | None) -> str:
+def _grr_sentence(grr: GrrWithoutDrift | None, level: float) -> str:
     """Return GRR with the drift taken out beside GRR as measured; "" where no drift shows."""
     if grr is None:
         return ""
@@ -900,8 +888,8 @@ def _grr_sentence(numbers: DriftNumbers, found: MethodDrift, grr: GrrWithoutDrif
         "sd": " as a standard deviation",
     }[grr.measure]
     return (
-        f"{_name(found)}: GRR is {grr.measured:i}{of} as measured, and {grr.without:i} with the "
-        f"drift taken out ({100 * numbers.level:g}{JOIN}% intervals). The second takes the drift "
+        f"GRR is {grr.measured:i}{of} as measured, and {grr.without:i} with the "
+        f"drift taken out ({100 * level:g}{JOIN}% intervals). The second takes the drift "
         "to be as fitted and every reading to be taken just after zeroing; the verdict judges the "
         "first."
     )
@@ -915,7 +903,7 @@ def _warming_sentence(numbers: DriftNumbers, found: MethodDrift, warmed_mm: floa
     frame = warmed_mm * conversion("mm", study.unit)
     kelvin = abs(float(warming_for(change, frame)))
     text = (
-        f"{_name(found)}: {warmed_mm:g}{JOIN}mm of steel grow by "
+        f"{warmed_mm:g}{JOIN}mm of steel grow by "
         f"{length(abs(change), study.unit)} when warmed by {figures(kelvin)}{JOIN}K "
         f"(ΔL = L·α·ΔT, α = {STEEL_EXPANSION * 1e6:g}·10⁻⁶/K). "
     )
@@ -936,29 +924,14 @@ def _zero_sentence(numbers: DriftNumbers, found: MethodDrift) -> str:
     if zero is None:
         return ""
     if zero.largest == 0.0:
-        return f"{_name(found)}: the zero was the same before and after every session."
-    text = f"{_name(found)}: from the first zero check of a session to the last the zero moves by "
+        return "the zero was the same before and after every session."
     mean = Estimate(zero.mean, zero.lower, zero.upper, study.unit)
-    text += f"{mean:+} on average"
+    text = (
+        f"from the first zero check of a session to the last the zero moves by {mean:+} on average"
+    )
     if mean.bounded:
         text += f" ({100 * numbers.level:g}{JOIN}% interval {mean:+l} to {mean:+u})"
     return f"{text}; the largest change is {Estimate(zero.largest, unit=study.unit):+}."
-
-
-def _sudden_sentences(numbers: DriftNumbers) -> list[str]:
-    """Return what is no drift: changes between trials, and bumps (or a zero set anew)."""
-    changes = [
-        f"{begun(_joined(who_changed(change, numbers.study), method))}: "
-        f"{change_words(change, numbers.study)}. Was the zero or the setting touched in between?"
-        for method, found in numbers.changes.items()
-        for change in found
-    ]
-    bumps = [
-        f"{begun(_joined(bump.operator, bump.method))}: {bump_words(numbers, bump)}. Was the gauge "
-        "bumped, dropped or set to zero then?"
-        for bump in numbers.bumps
-    ]
-    return changes + bumps
 
 
 def bump_words(numbers: DriftNumbers, bump: BumpFound) -> str:
@@ -978,10 +951,6 @@ def bump_words(numbers: DriftNumbers, bump: BumpFound) -> str:
 
 def _joined(operator: str, method: str) -> str:
     return f"{operator}, {method}" if method else operator
-
-
-def _name(found: MethodDrift) -> str:
-    return begun(found.method) or "All readings"
 
 
 def _way(change: float) -> str:
@@ -1011,18 +980,15 @@ def _series_table(numbers: DriftNumbers) -> Table:
     """Return each operator's drift by each method, and what it comes to in a session of theirs."""
     per = "a minute" if numbers.taken.unit == "min" else "a reading"
     unit = numbers.study.unit
-    columns = numbers.series[["slope", "lower", "upper", "over", "span", "p"]].reset_index()
     rows = [
         [
             f"{method}, {operator}" if method else operator,
-            f"{'−' if slope < 0 else '+'}{length(abs(slope), unit, 3)} ± "
-            f"{length((high - low) / 2, unit)}",
-            f"{Estimate(over, unit=unit):+} in {_time(span, numbers, 3)}",
-            p_cell(p),
+            f"{'−' if row['slope'] < 0 else '+'}{length(abs(row['slope']), unit, 3)} ± "
+            f"{length((row['upper'] - row['lower']) / 2, unit)}",
+            f"{Estimate(row['over'], unit=unit):+} in {_time(row['span'], numbers, 3)}",
+            p_cell(row["p"]),
         ]
-        for method, operator, slope, low, high, over, span, p in columns.itertuples(
-            index=False, name=None
-        )
+        for (method, operator), row in numbers.rows.items()
     ]
     who = "Method, operator" if any(numbers.methods) else "Operator"
     level = f"{100 * numbers.level:g}{JOIN}%"

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from functools import partial, wraps
 from inspect import signature
-from typing import NamedTuple, ParamSpec, TypeVar
+from typing import ParamSpec, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -122,7 +122,20 @@ class Misclassification(Printed):
 
     def blocks(self) -> list[Block]:
         """Return what the risks are of, the risks, and what they rest on."""
-        return [Prose(_risk_opening(self)), Table(*risk_rows(self)), Bullets(risk_notes(self))]
+        known, opening = self.circumstances, _situation(self.circumstances)
+        if self.acceptance != known.tolerance:
+            accepted = limits_text(self.acceptance, known.resolution, known.unit)
+            opening.append(f"Accepted are readings: {accepted}.")
+        if self.bias != 0.0:
+            bias = length(self.bias, known.unit)
+            opening.append(f"Bias of the readings, not corrected: {bias}.")
+        head, rows = ["How likely is it that", "probability"], []
+        if known.estimated:
+            head.append(f"{100 * self.level:g} % interval")
+        for name, meaning in self.table["meaning"].items():
+            found = self.estimate(str(name))
+            rows.append([str(meaning), f"{found}", f"{found:r}"][: len(head)])
+        return [Prose(opening), Table(head, rows), Bullets(_risk_notes(self))]
 
 
 def _remembered(work_out: Callable[Given, Answer]) -> Callable[Given, Answer]:
@@ -319,15 +332,15 @@ CAUTION = (
 )
 
 
-def situation_lines(known: Circumstances) -> list[str]:
+def _situation(known: Circumstances) -> list[str]:
     """Return tolerance, measuring system and process as sentences."""
-    unit = known.unit
-    lines = [EXAMPLE] if known.example else []
-    if known.title:
-        lines.append(known.title)
-    lines.append(f"Tolerance: {limits_text(known.tolerance, known.resolution, unit)}.")
-    lines.append(f"Measuring system: sd {length(known.grr_sd, unit)} ({known.grr_is}).")
-    process = known.process
+    unit, process = known.unit, known.process
+    lines = [
+        *([EXAMPLE] if known.example else []),
+        *([known.title] if known.title else []),
+        f"Tolerance: {limits_text(known.tolerance, known.resolution, unit)}.",
+        f"Measuring system: sd {length(known.grr_sd, unit)} ({known.grr_is}).",
+    ]
     if process is not None:
         mean = with_unit(same_decimals(process.mean, process.sd), unit)
         lines.append(
@@ -336,31 +349,7 @@ def situation_lines(known: Circumstances) -> list[str]:
     return lines
 
 
-def _risk_opening(result: Misclassification) -> list[str]:
-    known = result.circumstances
-    lines = situation_lines(known)
-    if result.acceptance != known.tolerance:
-        accepted = limits_text(result.acceptance, known.resolution, known.unit)
-        lines.append(f"Accepted are readings: {accepted}.")
-    if result.bias != 0.0:
-        lines.append(f"Bias of the readings, not corrected: {length(result.bias, known.unit)}.")
-    return lines
-
-
-def risk_rows(result: Misclassification) -> tuple[list[str], list[list[str]]]:
-    """Return head and rows of the table of probabilities."""
-    with_interval = result.circumstances.estimated
-    head = ["How likely is it that", "probability"]
-    if with_interval:
-        head.append(f"{100 * result.level:g} % interval")
-    rows = []
-    for name, meaning in result.table["meaning"].items():
-        found = result.estimate(str(name))
-        rows.append([str(meaning), f"{found}", *([f"{found:r}"] if with_interval else [])])
-    return head, rows
-
-
-def risk_notes(result: Misclassification) -> list[str]:
+def _risk_notes(result: Misclassification) -> list[str]:
     """Return the risks in numbers of parts, and what is assumed."""
     lines = []
     bad, good = result.value("bad_accepted"), result.value("good_rejected")
@@ -369,8 +358,8 @@ def risk_notes(result: Misclassification) -> list[str]:
             f"Of a million parts {_count(bad)} are bad and accepted, and {_count(good)} are good "
             "and rejected."
         )
+    known = result.circumstances
     if result.reading is not None:
-        known = result.circumstances
         shown = size(result.reading, known.resolution, known.unit)
         lines.append(
             f"A part that reads {shown} is bad with probability "
@@ -378,7 +367,7 @@ def risk_notes(result: Misclassification) -> list[str]:
             "reading alone, without knowledge of the process, with "
             f"{result.estimate('reading_bad_without_process')}."
         )
-    if result.circumstances.estimated:
+    if known.estimated:
         lines.append(
             "The intervals carry the uncertainty of the study: with few operators GRR itself is "
             "not known well."
@@ -507,35 +496,33 @@ class GuardBand(Printed):
         """Return the limits and what they do as a table of one row."""
         accept, shown = self.acceptance, self.on_the_gauge
         now, before = self.risks, self.risks_unguarded
-        return pd.DataFrame(
-            [
-                {
-                    "rule": self.rule,
-                    "possible": self.possible,
-                    "width": self.width,
-                    "width_lower": self.lower,
-                    "width_upper": self.upper,
-                    "accept_from": None if accept is None else accept.lower,
-                    "accept_to": None if accept is None else accept.upper,
-                    "bias": self.bias,
-                    "gauge_from": None if shown is None else shown.lower,
-                    "gauge_to": None if shown is None else shown.upper,
-                    "bad_accepted": math.nan if now is None else float(now.bad_accepted),
-                    "good_rejected": math.nan if now is None else float(now.good_rejected),
-                    "bad_accepted_unguarded": (
-                        math.nan if before is None else float(before.bad_accepted)
-                    ),
-                    "extra_rejected": self.extra_rejected,
-                }
-            ]
-        )
+        row = {
+            "rule": self.rule,
+            "possible": self.possible,
+            "width": self.width,
+            "width_lower": self.lower,
+            "width_upper": self.upper,
+            "accept_from": None if accept is None else accept.lower,
+            "accept_to": None if accept is None else accept.upper,
+            "bias": self.bias,
+            "gauge_from": None if shown is None else shown.lower,
+            "gauge_to": None if shown is None else shown.upper,
+            "bad_accepted": math.nan if now is None else float(now.bad_accepted),
+            "good_rejected": math.nan if now is None else float(now.good_rejected),
+            "bad_accepted_unguarded": math.nan if before is None else float(before.bad_accepted),
+            "extra_rejected": self.extra_rejected,
+        }
+        return pd.DataFrame([row])
 
     def blocks(self) -> list[Block]:
         """Return the acceptance limits and what they cost."""
+        opening = _situation(self.circumstances)
+        if self.bias != 0.0:
+            opening.append(f"Known bias: {length(self.bias, self.circumstances.unit)}.")
         return [
-            Prose(_guard_opening(self)),
-            Table(*guard_rows(self)) if self.possible else Heading("No acceptance limits"),
-            Bullets(guard_notes(self)),
+            Prose([*opening, self.aim]),
+            _limits_table(self) if self.possible else Heading("No acceptance limits"),
+            Bullets(_guard_notes(self)),
         ]
 
 
@@ -634,10 +621,17 @@ def guard_band(
     )
     if rule == "risk":
         guard = _by_risk(known, risk, hold, level)
-    elif rule == "predictive":
-        guard = _predictive(result, known, u, confidence)
-    else:
+    elif rule != "predictive":
         guard = _by_multiple(known, rule, confidence, k, level)
+    elif result is None or u is not None:
+        raise StudyError(
+            "The predictive rule counts in the doubt of a study about GRR, and no study is asked",
+            "Give the result of grr.anova without u, or rule='conformance'",
+        )
+    else:
+        width = predicted_guard(result, confidence)
+        fits = 2.0 * width < (known.tolerance.width or math.inf)
+        guard = Estimate(width if fits else math.inf, unit=known.unit)
     factor = guard.value / known.grr_sd
     if math.isinf(guard.value):
         guard = replace(guard, value=math.nan, why=_why_not(known, rule, confidence, k))
@@ -649,20 +643,6 @@ def guard_band(
         level=level,
         bias=bias,
     )
-
-
-def _predictive(
-    result: GaugeResult | None, known: Circumstances, u: float | None, confidence: float
-) -> Estimate:
-    """Return the guard band of the verdict, infinite where it leaves nothing."""
-    if result is None or u is not None:
-        raise StudyError(
-            "The predictive rule counts in the doubt of a study about GRR, and no study is asked",
-            "Give the result of grr.anova without u, or rule='conformance'",
-        )
-    width = predicted_guard(result, confidence)
-    fits = 2.0 * width < (known.tolerance.width or math.inf)
-    return Estimate(width if fits else math.inf, unit=known.unit)
 
 
 def _by_multiple(
@@ -763,61 +743,41 @@ ONLY_GRR = (
 )
 
 
-def _guard_opening(band: GuardBand) -> list[str]:
-    known = band.circumstances
-    lines = situation_lines(known)
-    if band.bias != 0.0:
-        lines.append(f"Known bias: {length(band.bias, known.unit)}.")
-    return [*lines, band.aim]
+def _limits_table(band: GuardBand) -> Table:
+    known, corrected, guard = band.circumstances, band.bias != 0.0, band.guard
 
+    def shown(limits: Tolerance | None, finer: float = 10.0 if corrected else 1.0) -> str:
+        """Return limits rounded inwards to the gauge's digit: the last readings to accept."""
+        step = known.resolution
+        step = 10.0 ** -decimals_for(band.width or 1.0) if step is None else step / finer
+        inside = None if limits is None else rounded_inwards(limits, step)
+        return "none" if inside is None else limits_text(inside, step, known.unit)
 
-def guard_rows(band: GuardBand) -> tuple[list[str], list[list[str]]]:
-    """Return head and rows of the table of acceptance limits."""
-    corrected = band.bias != 0.0
-    rows = [["Guard band at each limit", f"{band.guard}"]]
-    if band.guard.bounded:
-        rows.append([f"  its {100 * band.level:g} % interval", _interval(band)])
-    finer = 10.0 if corrected else 1.0
-    name = "Accept corrected readings" if corrected else "Accept readings"
-    rows.append([name, _shown(band, band.acceptance, finer)])
+    rows = [["Guard band at each limit", f"{guard}"]]
+    if guard.bounded:
+        high = "no limits possible" if math.isinf(band.upper) else f"{guard:u}"
+        rows.append([f"  its {100 * band.level:g} % interval", f"{guard:l} to {high}"])
+    which = "corrected readings" if corrected else "readings"
+    rows.append([f"Accept {which}", shown(band.acceptance)])
     if corrected:
-        rows.append(
-            ["Accept readings as the gauge shows them", _shown(band, band.on_the_gauge, 1.0)]
-        )
-    if band.guard.bounded:
-        cautious = _shown(band, band.cautious, finer)
-        rows.append(["Cautious limits (upper end of the interval)", cautious])
-    return ["Acceptance limits", ""], rows
+        rows.append(["Accept readings as the gauge shows them", shown(band.on_the_gauge, 1.0)])
+    if guard.bounded:
+        rows.append(["Cautious limits (upper end of the interval)", shown(band.cautious)])
+    return Table(["Acceptance limits", ""], rows)
 
 
-def _shown(band: GuardBand, limits: Tolerance | None, finer: float) -> str:
-    """Return limits rounded inwards to the gauge's digit: the last readings to accept."""
-    known = band.circumstances
-    step = known.resolution
-    step = 10.0 ** -decimals_for(band.width or 1.0) if step is None else step / finer
-    inside = None if limits is None else rounded_inwards(limits, step)
-    return "none" if inside is None else limits_text(inside, step, known.unit)
-
-
-def _interval(band: GuardBand) -> str:
-    high = "no limits possible" if math.isinf(band.upper) else f"{band.guard:u}"
-    return f"{band.guard:l} to {high}"
-
-
-def guard_notes(band: GuardBand) -> list[str]:
+def _guard_notes(band: GuardBand) -> list[str]:
     """Return what the limits cost, and on what they rest."""
     lines = [band.why_not] if band.why_not else []
     now, before = band.risks, band.risks_unguarded
     if now is not None and before is not None:
-        lines.append(
+        lines += [
             f"Bad and accepted: {chance(float(now.bad_accepted))} of all parts, instead of "
-            f"{chance(float(before.bad_accepted))} with the tolerance limits themselves."
-        )
-        lines.append(
+            f"{chance(float(before.bad_accepted))} with the tolerance limits themselves.",
             f"Good and rejected: {chance(float(now.good_rejected))} of all parts, instead of "
             f"{chance(float(before.good_rejected))}. {chance(float(now.accepted))} of all parts "
-            "are accepted."
-        )
+            "are accepted.",
+        ]
         if float(now.accepted) < 0.5:
             lines.append(
                 "Fewer than half of the parts would be accepted: improve the measurement or the "
@@ -958,26 +918,23 @@ def circumstances(
         resolution=None if study is None else study.resolution,
         title="" if study is None else study.summary,
         example=study is not None and study.example,
-        grr_sd=grr.value,
-        grr_draws=grr.draws,
+        grr_sd=grr[0],
+        grr_draws=grr[1],
         grr_is="given" if grr_sd is not None else "GRR of this study",
         process=None if isinstance(process, str) else process,
         no_process=process if isinstance(process, str) else "",
     )
 
 
-class _Known(NamedTuple):
-    """A number, and draws of it where a study estimated it (the number itself where given)."""
-
-    value: float
-    draws: Array | float
+#: A number, and draws of it where a study estimated it (the number itself where given).
+_Known = tuple[float, Array | float]
 
 
 def _gauge(result: GaugeResult | None, given: float | None) -> _Known:
     if given is not None:
         value = number("grr_sd", given)
         refuse_values_without_risk(0.0, 1.0, value)
-        return _Known(value, value)
+        return value, value
     if result is None:
         raise StudyError(
             "The spread of the measuring system is missing",
@@ -989,7 +946,7 @@ def _gauge(result: GaugeResult | None, given: float | None) -> _Known:
             "GRR was found to be 0: the readings repeat to the last digit",
             "State the gauge's resolution in the study, so that its rounding error counts",
         )
-    return _Known(value, _sd_draws(result, "GRR"))
+    return value, _sd_draws(result, "GRR")
 
 
 def _sd_draws(result: GaugeResult, source: str) -> Array:
@@ -1016,19 +973,19 @@ def _process(
         return centre
     if sd is not None:
         value = number("process_sd", sd)
-        refuse_values_without_risk(centre.value, value, grr.value)
-        return Process(centre.value, value, centre.draws, value, "given")
+        refuse_values_without_risk(centre[0], value, grr[0])
+        return Process(centre[0], value, centre[1], value, "given")
     if observed is not None:
         total = number("observed_sd", observed)
-        if total <= grr.value:
+        if total <= grr[0]:
             raise StudyError(
                 "The observed sd of the process is not above that of the measuring system alone",
                 "Check both: the readings of a process contain the measuring system's spread",
-                value=f"{total:g} and {grr.value:g}",
+                value=f"{total:g} and {grr[0]:g}",
             )
-        draws = np.sqrt(np.maximum(total**2 - np.square(grr.draws), 0.0))
-        value = math.sqrt(total**2 - grr.value**2)
-        return Process(centre.value, value, centre.draws, draws, "observed less GRR")
+        draws = np.sqrt(np.maximum(total**2 - np.square(grr[1]), 0.0))
+        value = math.sqrt(total**2 - grr[0] ** 2)
+        return Process(centre[0], value, centre[1], draws, "observed less GRR")
     if result is None:
         return "no sd of the process was given"
     study = result.study
@@ -1042,7 +999,7 @@ def _process(
     source = "part variation (PV) of this study"
     if study.process_sd is not None:
         source = "process sd of the records less GRR"
-    return Process(centre.value, value, centre.draws, _sd_draws(result, "PV"), source)
+    return Process(centre[0], value, centre[1], _sd_draws(result, "PV"), source)
 
 
 def _mean(result: GaugeResult | None, given: float | None) -> _Known | str:
@@ -1050,10 +1007,9 @@ def _mean(result: GaugeResult | None, given: float | None) -> _Known | str:
     if given is None and result is not None:
         given = result.study.process_mean
     if given is not None:
-        value = number("process_mean", given)
-        return _Known(value, value)
+        return (number("process_mean", given),) * 2
     if result is None:
         return "no mean of the process was given"
     if result.study.parts_from == "chosen":
         return "the parts were chosen, so their mean is not the process's"
-    return _Known(result.mean, pivots_of(result, draws=RISK_DRAWS).mean)
+    return result.mean, pivots_of(result, draws=RISK_DRAWS).mean

@@ -21,7 +21,7 @@ WORK = [
     ("verdict", "_verdict"),
     ("operators", "_compared"),
     ("risk", "circumstances"),  # of the risks and of the guard band, once each
-    ("risk", "_predictive"),
+    ("risk", "predicted_guard"),
     ("improving", "_improvement"),
 ]
 
@@ -63,7 +63,7 @@ def test_one_pass_works_everything_out_once(
     once = dict.fromkeys((name for _, name in WORK), 1) | {"circumstances": 2}
     assert counts == once
     grr.export_json(study, tmp_path / "study.json")  # holds the result by ranges as well
-    by_ranges = {"_verdict": 2, "_predictive": 2, "circumstances": 4}
+    by_ranges = {"_verdict": 2, "predicted_guard": 2, "circumstances": 4}
     assert counts == once | by_ranges
 
 
