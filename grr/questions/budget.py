@@ -340,14 +340,12 @@ class UncertaintyBudget(Printed):
 
     def line(self, name: str) -> Contribution:
         """Return a line by its name."""
-        for line in self.lines:
-            if line.name == name:
-                return line
-        raise StudyError(
-            "The budget has no such line",
-            f"Use one of: {', '.join(line.name for line in self.lines)}",
-            value=name,
-        )
+        names = [line.name for line in self.lines]
+        if name not in names:
+            raise StudyError(
+                "The budget has no such line", f"Use one of: {', '.join(names)}", value=name
+            )
+        return self.lines[names.index(name)]
 
     def with_line(self, line: Contribution) -> UncertaintyBudget:
         """Return the budget with a line added, or put in the place of the one of its name."""
@@ -396,23 +394,17 @@ class UncertaintyBudget(Printed):
     def left_out(self) -> dict[str, str]:
         """Lines that do not count, and why: each is in another one, or holds larger ones."""
         found = {}
-        for container in self.lines:
+        for holder in self.lines:
             held = [
-                line
+                line.name
                 for line in self.lines
-                if line.in_study is True and line.inside == container.name
+                if line.in_study is True and line.inside == holder.name
             ]
-            if not held:
-                continue
-            together = combined_uncertainty(
-                np.array([self.contributions[line.name] for line in held])
-            )
-            if together > abs(self.contributions[container.name]):
-                names = " and ".join(line.name for line in held)
-                found[container.name] = f"smaller than {names}, which it holds"
+            together = combined_uncertainty(np.array([self.contributions[name] for name in held]))
+            if held and together > abs(self.contributions[holder.name]):
+                found[holder.name] = f"smaller than {' and '.join(held)}, which it holds"
             else:
-                for line in held:
-                    found[line.name] = f"already in {container.name}, which is larger"
+                found |= dict.fromkeys(held, f"already in {holder.name}, which is larger")
         return found
 
     @cached_property
@@ -521,11 +513,10 @@ class UncertaintyBudget(Printed):
             raise StudyError("digits is neither 1 nor 2", "Give 1 or 2", value=digits)
         names = [line.name for line in self.counted]
         fixed = {line.name: np.asarray(line.estimate) for line in self.lines}
-        factors = np.array([self.sensitivities[name] for name in names])
 
         def size(values: Array) -> Array:
             if self.model is None:
-                return np.asarray(factors @ values)
+                return np.array([self.sensitivities[name] for name in names]) @ values
             return self.model({**fixed, **dict(zip(names, values, strict=True))})
 
         run = propagate(
@@ -537,10 +528,9 @@ class UncertaintyBudget(Printed):
             seed=seed,
             most_draws=most_draws,
         )
-        found = agreement(self.estimate, self.standard_u, self.spread, run, digits=digits)
         return MonteCarloCheck(
             run=run,
-            agreement=found,
+            agreement=agreement(self.estimate, self.standard_u, self.spread, run, digits=digits),
             estimate=self.estimate,
             standard_u=self.standard_u,
             expanded=self.spread,
@@ -590,7 +580,37 @@ class UncertaintyBudget(Printed):
 
     def blocks(self) -> list[Block]:
         """Return the expanded uncertainty, every line with its formula, and what is left out."""
-        return [Prose(_opening(self)), _lines_table(self), Bullets(_closing(self))]
+        source, with_bias = f"{100 * self.level:g} %", ""
+        if self.k is not None:
+            source = "as agreed"
+        elif self.df <= MANY_DF:
+            source += f", {math.floor(self.df)} degrees of freedom"
+        if self.bias:
+            with_bias = f", {length(abs(self.bias), self.unit)} of it a bias left in the readings"
+        opening = (
+            f"Expanded uncertainty U = {length(self.expanded, self.unit)}{with_bias} "
+            f"(k = {figures(self.coverage, 3)}, {source}); standard uncertainty "
+            f"{length(self.standard_u, self.unit)}."
+        )
+        head = ["Contribution", "size", "distribution", "makes", "of the variance", "how"]
+        rows = [
+            [
+                str(name),
+                _size_text(line["size"], line["unit"], self.unit),
+                line["distribution"],
+                length(line["contribution"], self.unit),
+                "not counted"
+                if math.isnan(line["share_percent"])
+                else f"{line['share_percent']:.0f}{JOIN}%",
+                line["note"],
+            ]
+            for name, line in self.to_frame().to_dict("index").items()
+        ]
+        return [
+            Prose(titled(self.title, opening, example=self.example)),
+            Table(head, rows, narrow=5),
+            Bullets(_closing(self)),
+        ]
 
 
 @dataclass(frozen=True, repr=False)
@@ -646,22 +666,17 @@ class BudgetUse(Printed):
 
     def to_frame(self) -> pd.DataFrame:
         """Return a table of one row."""
-        lower = math.nan if self.acceptance is None else self.acceptance.lower
-        upper = math.nan if self.acceptance is None else self.acceptance.upper
-        return pd.DataFrame(
-            [
-                {
-                    "standard_u": self.standard_u,
-                    "expanded": self.expanded,
-                    "bias": self.bias,
-                    "q_mp_percent": self.q_mp,
-                    "test_uncertainty_ratio": self.ratio,
-                    "guard": self.guard,
-                    "accept_from": lower,
-                    "accept_to": upper,
-                }
-            ]
-        )
+        row = {
+            "standard_u": self.standard_u,
+            "expanded": self.expanded,
+            "bias": self.bias,
+            "q_mp_percent": self.q_mp,
+            "test_uncertainty_ratio": self.ratio,
+            "guard": self.guard,
+            "accept_from": math.nan if self.acceptance is None else self.acceptance.lower,
+            "accept_to": math.nan if self.acceptance is None else self.acceptance.upper,
+        }
+        return pd.DataFrame([row])
 
     def acceptance_readings(self, resolution: float | None) -> str:
         """Return the acceptance limits as readings, rounded inwards to the gauge's last digit."""
@@ -674,7 +689,27 @@ class BudgetUse(Printed):
 
     def blocks(self) -> list[Block]:
         """Return what the uncertainty takes of the tolerance, and which readings prove."""
-        return [Prose(_use_sentences(self))]
+        # a resolution that shows the guard band, or else the uncertainty, to two figures
+        banded = math.isfinite(self.guard) and self.guard > 0.0
+        shown = self.guard if banded else self.expanded
+        step = 10.0 ** (math.floor(math.log10(shown)) - 1) if shown else 1e-4
+        width, lines = self.tolerance.width, []
+        if width is not None:
+            lines.append(
+                f"Tolerance {limits_text(self.tolerance, step, self.unit)}, "
+                f"{length(width, self.unit, 3)} wide: twice the expanded uncertainty at k = 2 "
+                f"takes {percent(self.q_mp)} of it (Q_MP); the test uncertainty ratio, with U = "
+                f"{length(self.expanded, self.unit)}, is {self.ratio:.2g} to 1."
+            )
+        proof = "No reading proves that a part is in tolerance: the uncertainty is too large."
+        if self.acceptance is not None:
+            proof = (
+                f"By ISO 14253-1 a reading, {self.as_read}, proves that the part is in tolerance "
+                f"with a probability of {100 * self.confidence:g}{JOIN}% when it is "
+                f"{limits_text(self.acceptance, step, self.unit)} (a guard band of "
+                f"{length(self.guard, self.unit)} at each limit)."
+            )
+        return [Prose([*lines, proof])]
 
 
 @dataclass(frozen=True, repr=False)
@@ -723,44 +758,38 @@ class MonteCarloCheck(Printed):
 
     def blocks(self) -> list[Block]:
         """Return the two side by side, and whether they agree."""
-        return [_comparison_table(self), Prose(_comparison_sentences(self))]
-
-
-def _opening(budget: UncertaintyBudget) -> list[str]:
-    if budget.k is not None:
-        source = "as agreed"
-    elif budget.df > MANY_DF:
-        source = f"{100 * budget.level:g} %"
-    else:
-        source = f"{100 * budget.level:g} %, {math.floor(budget.df)} degrees of freedom"
-    with_bias = ""
-    if budget.bias:
-        bias = length(abs(budget.bias), budget.unit)
-        with_bias = f", {bias} of it a bias left in the readings"
-    found = (
-        f"Expanded uncertainty U = {length(budget.expanded, budget.unit)}{with_bias} "
-        f"(k = {figures(budget.coverage, 3)}, {source}); standard uncertainty "
-        f"{length(budget.standard_u, budget.unit)}."
-    )
-    return titled(budget.title, found, example=budget.example)
-
-
-def _lines_table(budget: UncertaintyBudget) -> Table:
-    rows = []
-    for name, line in budget.to_frame().iterrows():
-        share = float(line["share_percent"])
-        rows.append(
-            [
-                str(name),
-                _size_text(float(line["size"]), str(line["unit"]), budget.unit),
-                str(line["distribution"]),
-                length(float(line["contribution"]), budget.unit),
-                "not counted" if math.isnan(share) else f"{share:.0f}{JOIN}%",
-                str(line["note"]),
-            ]
-        )
-    head = ["Contribution", "size", "distribution", "makes", "of the variance", "how"]
-    return Table(head, rows, narrow=5)
+        rows = []
+        for name, row in self.to_frame().iterrows():
+            interval = fine_interval(row["lower"], row["upper"], self.unit, 3)
+            if name == "formula":
+                rows.append(["Formula", length(row["standard_u"], self.unit, 3), interval])
+            else:
+                u = "none" if self.few_df else length(row["standard_u"], self.unit, 3)
+                rows.append(["Monte Carlo", u, interval])
+        head = ["", "standard uncertainty", f"{100 * self.run.level:g} % interval"]
+        gap = length(max(self.agreement.low_gap, self.agreement.high_gap), self.unit)
+        does, most = ("agrees", f"by {gap} at most")
+        if not self.agrees:
+            does, most = ("does not agree", f"by up to {gap}")
+        draws = f"{self.run.draws:,}".replace(",", " ")
+        lines = [
+            f"The formula {does} with the Monte Carlo run at "
+            f"{'one digit' if self.digits == 1 else 'two digits'}: the intervals' ends differ "
+            f"{most}, {length(self.agreement.tolerance, self.unit, 1)} is allowed (JCGM 101:2008, "
+            f"clause 8).{'' if self.agrees else ' State the Monte Carlo interval.'}",
+            f"{draws} draws, seed {self.run.seed}.",
+        ]
+        if self.few_df:
+            lines.append(
+                "A line with two degrees of freedom or fewer has no finite standard deviation "
+                "in the run: only the interval says something."
+            )
+        elif not self.run.settled:
+            lines.append(
+                "The run was stopped before its own numbers settled to a fifth of that "
+                "tolerance; allow more draws where the last digit matters."
+            )
+        return [Table(head, rows), Prose(lines)]
 
 
 def _size_text(value: float, unit: str, own: str) -> str:
@@ -792,73 +821,3 @@ def _closing(budget: UncertaintyBudget) -> list[str]:
             "degrees of freedom are then an approximation."
         )
     return [*lines, *budget.questions]
-
-
-def _use_sentences(use: BudgetUse) -> list[str]:
-    width = use.tolerance.width
-    lines = []
-    if width is not None:
-        lines.append(
-            f"Tolerance {limits_text(use.tolerance, _shown_step(use), use.unit)}, "
-            f"{length(width, use.unit, 3)} wide: twice the expanded uncertainty at k = 2 takes "
-            f"{percent(use.q_mp)} of it (Q_MP); the test uncertainty ratio, with U = "
-            f"{length(use.expanded, use.unit)}, is {use.ratio:.2g} to 1."
-        )
-    if use.acceptance is None:
-        lines.append("No reading proves that a part is in tolerance: the uncertainty is too large.")
-    else:
-        lines.append(
-            f"By ISO 14253-1 a reading, {use.as_read}, proves that the part is in tolerance with "
-            f"a probability of {100 * use.confidence:g}{JOIN}% when it is "
-            f"{limits_text(use.acceptance, _shown_step(use), use.unit)} (a guard band of "
-            f"{length(use.guard, use.unit)} at each limit)."
-        )
-    return lines
-
-
-def _shown_step(use: BudgetUse) -> float:
-    """Return a resolution that shows the guard band to two figures."""
-    if not (math.isfinite(use.guard) and use.guard > 0.0):
-        return 10.0 ** (math.floor(math.log10(use.expanded)) - 1) if use.expanded else 1e-4
-    return float(10.0 ** (math.floor(math.log10(use.guard)) - 1))
-
-
-def _comparison_table(check: MonteCarloCheck) -> Table:
-    rows = []
-    for name, row in check.to_frame().iterrows():
-        interval = fine_interval(float(row["lower"]), float(row["upper"]), check.unit, 3)
-        none = check.few_df and name != "formula"
-        shown = "none" if none else length(float(row["standard_u"]), check.unit, 3)
-        label = "Formula" if name == "formula" else "Monte Carlo"
-        rows.append([label, shown, interval])
-    return Table(["", "standard uncertainty", f"{100 * check.run.level:g} % interval"], rows)
-
-
-def _comparison_sentences(check: MonteCarloCheck) -> list[str]:
-    gap = max(check.agreement.low_gap, check.agreement.high_gap)
-    limit = length(check.agreement.tolerance, check.unit, 1)
-    shown = "one digit" if check.digits == 1 else "two digits"
-    words = (
-        f"The formula agrees with the Monte Carlo run at {shown}: the intervals' ends "
-        f"differ by {length(gap, check.unit)} at most, {limit} is allowed "
-        "(JCGM 101:2008, clause 8)."
-    )
-    if not check.agrees:
-        words = (
-            f"The formula does not agree with the Monte Carlo run at {shown}: the intervals' "
-            f"ends differ by up to {length(gap, check.unit)}, {limit} is allowed "
-            "(JCGM 101:2008, clause 8). State the Monte Carlo interval."
-        )
-    draws = f"{check.run.draws:,}".replace(",", " ")
-    lines = [words, f"{draws} draws, seed {check.run.seed}."]
-    if check.few_df:
-        lines.append(
-            "A line with two degrees of freedom or fewer has no finite standard deviation "
-            "in the run: only the interval says something."
-        )
-    elif not check.run.settled:
-        lines.append(
-            "The run was stopped before its own numbers settled to a fifth of that "
-            "tolerance; allow more draws where the last digit matters."
-        )
-    return lines

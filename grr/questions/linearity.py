@@ -147,7 +147,16 @@ def linearity(
     line = fit_line(blocks.values, blocks.means, by_block=True) if by_block else plain
     x = np.union1d(np.linspace(blocks.values[0], blocks.values[-1], STEPS), blocks.values)
     covariances = _covariances(block_u, block_correlation, by_block=by_block)
-    band = _widest_band(line, x, level=level, blocks=blocks, covariances=covariances)
+    bands = [
+        confidence_band(line, x, level=level, blocks=blocks.values, covariance=one)
+        for one in covariances
+    ]
+    band = LineBand(  # at the least favourable of the covariances, point by point
+        x=x,
+        fitted=bands[0].fitted,
+        lower=np.min([band.lower for band in bands], axis=0),
+        upper=np.max([band.upper for band in bands], axis=0),
+    )
     lower, upper = block_intervals(blocks, level=level, calibration_u=block_u)
     family = 1.0 - (1.0 - level) / len(blocks.values)  # Bonferroni over the blocks
     strict_lower, strict_upper = block_intervals(blocks, level=family, calibration_u=block_u)
@@ -455,10 +464,26 @@ class LinearityResult(Printed):
             f"{counted(len(self.bias), 'reading')} on {counted(len(values), 'block')} from "
             f"{with_unit(f'{lowest} to {highest}', self.unit)}."
         )
+        head = ["Block", "readings", "bias", f"{100 * self.level:g} % interval", "largest error"]
+        if self.mpe is not None:
+            head.append(f"MPE ±{length(self.mpe, self.unit)}")
+        rows = []
+        for i, value in enumerate(values):
+            bias = self.bias_at(i)
+            # to the decimals of the interval; without one to those of the largest bias
+            spread = bias.upper - bias.lower if bias.bounded else self.largest_bias
+            row = [
+                size(float(value), self.resolution),
+                f"{int(self.gauge_blocks.counts[i])}",
+                fine_length(bias.value, spread, self.unit),
+                f"{bias:r}",
+                fine_length(float(self.largest_errors[i]), spread, self.unit),
+            ]
+            rows.append([*row, *self.mpe_states[i : i + 1]])
         return [
             Prose(titled(self.title, readings, example=self.example)),
-            _table(self),
-            Bullets(_closing(self)),
+            Table(head, rows),
+            Bullets([*_sentences(self), *self.notes]),
         ]
 
 
@@ -466,28 +491,25 @@ def _read(
     table: object, expanded_uncertainty: object, coverage: float
 ) -> tuple[Array, Array, Array, int]:
     """Return reference values, biases, standard uncertainties, and how many are missing."""
-    columns: tuple[str, ...] = ("reference", "reading")
+    own, remedy = "expanded_uncertainty", "Enter it from the block's certificate"
     names = [str(name).strip().lower() for name in getattr(table, "columns", ())]
-    if "expanded_uncertainty" in names:
-        columns = (*columns, "expanded_uncertainty")
-    readings = table_of(table, columns)
+    readings = table_of(table, ("reference", "reading", *((own,) if own in names else ())))
     refuse_gaps(readings, "reference", "Enter the block's calibrated size in this row")
     k = number("coverage", coverage, above=0.0)
-    if "expanded_uncertainty" in columns:
-        refuse_gaps(readings, "expanded_uncertainty", "Enter it from the block's certificate")
-        expanded = readings["expanded_uncertainty"].to_numpy(dtype=np.float64)
-        if (expanded < 0.0).any():
-            row = int(np.flatnonzero(expanded < 0.0)[0])
-            raise StudyError(
-                "An expanded uncertainty is below 0",
-                "Enter it from the block's certificate",
-                row=row + 1,
-                column="expanded_uncertainty",
-                value=expanded[row],
-            )
+    if own in readings:
+        refuse_gaps(readings, own, remedy)
+        expanded = readings[own].to_numpy(dtype=np.float64)
     else:
-        one = at_least_zero("expanded_uncertainty", expanded_uncertainty)
-        expanded = np.full(len(readings), one)
+        expanded = np.full(len(readings), at_least_zero(own, expanded_uncertainty))
+    if (expanded < 0.0).any():
+        row = int(np.flatnonzero(expanded < 0.0)[0])
+        raise StudyError(
+            "An expanded uncertainty is below 0",
+            remedy,
+            row=row + 1,
+            column=own,
+            value=expanded[row],
+        )
     reading = readings["reading"].to_numpy(dtype=np.float64)
     reference = readings["reference"].to_numpy(dtype=np.float64)
     taken = np.isfinite(reading)
@@ -518,53 +540,36 @@ def _covariances(block_u: Array, correlation: float | None, *, by_block: bool) -
     return [block_covariance(block_u, r) for r in correlations]
 
 
-def _widest_band(
-    line: LineFit, x: Array, *, level: float, blocks: BlocksOfRange, covariances: list[Array]
-) -> LineBand:
-    """Return the band at the least favourable of the covariances, point by point."""
-    bands = [
-        confidence_band(line, x, level=level, blocks=blocks.values, covariance=one)
-        for one in covariances
-    ]
-    return LineBand(
-        x=x,
-        fitted=bands[0].fitted,
-        lower=np.min([band.lower for band in bands], axis=0),
-        upper=np.max([band.upper for band in bands], axis=0),
+def _sentences(result: LinearityResult) -> list[str]:
+    """Return what the blocks say: the line, zero, the largest bias, and the permissible error."""
+    unit, line, level = result.unit, result.line, f"{100 * result.level:g}"
+    fine = fine_unit(unit)
+    factor = conversion(unit, fine)
+    span = float(result.gauge_blocks.values[-1] - result.gauge_blocks.values[0])
+    slope, change = float(line.slope), result.slope.times(span, unit)
+    units = f" (bias in {fine}, size in {unit})" if unit else ""
+    inside = "inside the band everywhere"
+    if not result.zero_inside:
+        inside = "outside the band somewhere in the range"
+    found, most = (
+        result.in_words(of) for of in (result.largest_bias, result.largest_possible_bias)
     )
-
-
-def _table(result: LinearityResult) -> Table:
-    head = ["Block", "readings", "bias", f"{100 * result.level:g} % interval", "largest error"]
-    if result.mpe is not None:
-        head.append(f"MPE ±{length(result.mpe, result.unit)}")
-    rows = []
-    for i, value in enumerate(result.gauge_blocks.values):
-        bias = result.bias_at(i)
-        # to the decimals of the interval; without one to those of the largest bias
-        spread = bias.upper - bias.lower if bias.bounded else result.largest_bias
-        row = [
-            size(float(value), result.resolution),
-            f"{int(result.gauge_blocks.counts[i])}",
-            fine_length(bias.value, spread, result.unit),
-            f"{bias:r}",
-            fine_length(float(result.largest_errors[i]), spread, result.unit),
-        ]
-        rows.append([*row, result.mpe_states[i]] if result.mpe is not None else row)
-    return Table(head, rows)
-
-
-def _closing(result: LinearityResult) -> list[str]:
-    unit = result.unit
-    zero = (
-        "Zero bias lies inside the band everywhere (the manual's criterion)"
-        if result.zero_inside
-        else "Zero bias lies outside the band somewhere in the range (the manual's criterion)"
-    )
+    judged = "No bias limit was given, so the range is not judged."
+    if result.bias_limit is not None:
+        limit = f"the limit of ±{length(result.bias_limit, unit)}"
+        judged = {
+            "within": f"It keeps {limit} everywhere.",
+            "beyond": f"It is beyond {limit} somewhere.",
+            "open": f"Whether it keeps {limit} is not decided: that lies inside the intervals.",
+        }[result.against(result.bias_limit)]
     lines = [
-        _line_sentence(result),
-        f"{zero}. Test of slope and intercept being both 0: {p_text(float(result.line.joint_p))}.",
-        _limit_sentence(result),
+        f"Over the range of {with_unit(f'{span:g}', unit)} the bias changes by {change:s} "
+        f"({level} % interval {change:r}); bias = {Estimate(float(line.intercept) * factor):.3} "
+        f"{'−' if slope < 0 else '+'} {figures(abs(slope) * factor, 3)} × size{units}.",
+        f"Zero bias lies {inside} (the manual's criterion). Test of slope and intercept being both "
+        f"0: {p_text(float(line.joint_p))}.",
+        f"Largest bias found, on a block or on the line, {found}; by the {level}{JOIN}% intervals "
+        f"and the line's band it could be {most}. {judged}",
     ]
     if result.mpe is not None:
         words = {"conforms": "conform", "does not conform": "do not conform"}
@@ -576,41 +581,7 @@ def _closing(result: LinearityResult) -> list[str]:
     if result.pitch is not None:
         amplitude = result.pitch_amplitude
         lines.append(f"Periodic error of the screw: amplitude {amplitude} ({amplitude:r}).")
-    return [*lines, *result.notes]
-
-
-def _line_sentence(result: LinearityResult) -> str:
-    unit, line = result.unit, result.line
-    fine = fine_unit(unit)
-    factor = conversion(unit, fine)
-    span = float(result.gauge_blocks.values[-1] - result.gauge_blocks.values[0])
-    slope = float(line.slope)
-    change = result.slope.times(span, unit)
-    units = f" (bias in {fine}, size in {unit})" if unit else ""
-    return (
-        f"Over the range of {with_unit(f'{span:g}', unit)} the bias changes by "
-        f"{change:s} ({100 * result.level:g} % interval "
-        f"{change:r}); bias = {Estimate(float(line.intercept) * factor):.3} "
-        f"{'−' if slope < 0 else '+'} {figures(abs(slope) * factor, 3)} × size{units}."
-    )
-
-
-def _limit_sentence(result: LinearityResult) -> str:
-    low, high = result.largest_bias, result.largest_possible_bias
-    found, most = result.in_words(low), result.in_words(high)
-    largest = (
-        f"Largest bias found, on a block or on the line, {found}; by the "
-        f"{100 * result.level:g}{JOIN}% intervals and the line's band it could be {most}."
-    )
-    if result.bias_limit is None:
-        return f"{largest} No bias limit was given, so the range is not judged."
-    limit = f"the limit of ±{length(result.bias_limit, result.unit)}"
-    words = {
-        "within": f"It keeps {limit} everywhere.",
-        "beyond": f"It is beyond {limit} somewhere.",
-        "open": f"Whether it keeps {limit} is not decided: that lies inside the intervals.",
-    }
-    return f"{largest} {words[result.against(result.bias_limit)]}"
+    return lines
 
 
 def _fit_sentence(result: LinearityResult) -> str:

@@ -444,16 +444,23 @@ class ReferenceResult(Printed):
         step = self.resolution
         part = size(self.reference, None if step is None else step / 10.0, self.unit)
         readings = f"{counted(len(self.readings), 'reading')} of a reference part, {part}."
-        return [
-            Prose(
-                [
-                    *titled(self.title, readings, example=self.example),
-                    f"Tolerance: {limits_text(self.tolerance, step, self.unit)}.",
-                ]
-            ),
-            _table(self),
-            Bullets(_closing(self)),
+        opening = [
+            *titled(self.title, readings, example=self.example),
+            f"Tolerance: {limits_text(self.tolerance, step, self.unit)}.",
         ]
+        found = self.quantities()
+        missing: dict[str, list[str]] = {}
+        named = {"Cg": "Cg", "Cgk": "Cgk", "Q_MS": "Q_MS", "resolution_percent": "Resolution"}
+        for key, name in named.items():
+            if not found[key].known and found[key].why:
+                missing.setdefault(found[key].why, []).append(name)
+        closing = [
+            _test_sentence("By the standard deviation", self.by_sd),
+            _test_sentence("By the manual's range form", self.by_range),
+            *(f"{', '.join(names)}: not estimated, {why}." for why, names in missing.items()),
+            *self.notes,
+        ]
+        return [Prose(opening), _table(self), Bullets(closing)]
 
     @property
     def _why_no_share(self) -> str:
@@ -502,21 +509,6 @@ def _table(result: ReferenceResult) -> Table:
             ["Smallest tolerance that passes", f"{found['smallest_tolerance']:.3}", "", ""],
         ],
     )
-
-
-def _closing(result: ReferenceResult) -> list[str]:
-    found = result.quantities()
-    missing: dict[str, list[str]] = {}
-    named = {"Cg": "Cg", "Cgk": "Cgk", "Q_MS": "Q_MS", "resolution_percent": "Resolution"}
-    for key, name in named.items():
-        if not found[key].known and found[key].why:
-            missing.setdefault(found[key].why, []).append(name)
-    return [
-        _test_sentence("By the standard deviation", result.by_sd),
-        _test_sentence("By the manual's range form", result.by_range),
-        *(f"{', '.join(names)}: not estimated, {why}." for why, names in missing.items()),
-        *result.notes,
-    ]
 
 
 def _test_sentence(form: str, bias: Bias) -> str:
