@@ -54,12 +54,6 @@ def test_a_higher_level_is_wider(manual_study: grr.Study) -> None:
     assert wide["lower"] < narrow["lower"] < narrow["upper"] < wide["upper"]
 
 
-@pytest.mark.parametrize("level", [0.0, 1.0, 1.5, -1, float("nan"), "high"])
-def test_a_level_outside_0_to_1_is_refused(manual_study: grr.Study, level: object) -> None:
-    with pytest.raises(grr.StudyError, match="level"):
-        grr.anova(manual_study).intervals(level)
-
-
 def test_what_is_not_estimated_says_why() -> None:
     readings = manual_readings()
     one_operator = grr.anova(grr.Study(readings.query("operator == 'A'"))).intervals()

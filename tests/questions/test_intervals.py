@@ -64,7 +64,7 @@ def test_the_same_readings_give_the_same_limits(manual_study):
     np.testing.assert_allclose(first["upper"].iloc[:4], other["upper"].iloc[:4], rtol=0.05)
 
 
-@pytest.mark.parametrize("level", [0.0, 1.0, 95, -1, float("nan"), "wide"])
+@pytest.mark.parametrize("level", [0.0, 1.0, 1.5, 95, -1, float("nan"), "wide"])
 def test_a_level_outside_0_and_1_is_refused(manual_study, level):
     with pytest.raises(grr.StudyError, match="level"):
         grr.anova(manual_study).intervals(level)
