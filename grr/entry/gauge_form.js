@@ -178,11 +178,10 @@ class GaugeForm extends Carrier {
     const kept = this.draft; // typed before the page was loaded again, and not saved
     const answers = { ...this.view.answers, ...kept.answers };
     const blocks = kept.blocks ?? this.view.blocks;
-    const enter = (event) => event.key === "Enter" && this.saveFacts();
     const field = ([key, words, hint]) => {
       const id = `grr-gauge-${key}`;
-      const named = { id, "data-key": key, "data-first": key === "title" && !answers.resolution };
-      let control = h("input", { ...named, type: "text", value: answers[key], placeholder: hint ?? "", autocomplete: "off", onkeydown: enter });
+      const named = { id, "data-key": key, "data-first": !answers.resolution && key === (answers.title ? "resolution" : "title") };
+      let control = h("input", { ...named, type: "text", value: answers[key], placeholder: hint ?? "", autocomplete: "off", onkeydown: this.saveOnEnter });
       const pick = (choices) => h("select", { ...named }, choices.map(([value, shown]) => h("option", { value, selected: value === answers[key] }, shown)));
       if (key === "unit") control = pick(["mm", "µm", "in", "µin"].map((one) => [one, one]));
       if (key === "study") control = pick([["", "none yet"], ...studies.map((one) => [one, one.replace("studies/", "")])]);
@@ -202,9 +201,11 @@ class GaugeForm extends Carrier {
     ];
   }
 
+  saveOnEnter = (event) => event.key === "Enter" && this.saveFacts();
+
   blockRow(block) {
     const number = this.rows?.children.length ?? 0;
-    const cell = ([key, words]) => h("td", {}, h("input", { type: "text", "data-block": key, class: key, "aria-label": `${words} of a block`, value: block[key] ?? (key === "k" ? "2" : ""), autocomplete: "off", placeholder: key === "calibrated" ? "2027-03-31" : "" }));
+    const cell = ([key, words]) => h("td", {}, h("input", { type: "text", "data-block": key, class: key, "aria-label": `${words} of a block`, value: block[key] ?? (key === "k" ? "2" : ""), autocomplete: "off", onkeydown: this.saveOnEnter, placeholder: key === "calibrated" ? "2027-03-31" : "" }));
     const mark = h("input", { type: "radio", name: `${this.name}-standard`, "aria-label": "This block is of the part's size", checked: Boolean(block.name) && block.name === (this.draft.answers?.standard ?? this.view.answers.standard), value: number });
     return h("tr", {}, h("td", {}, mark), BLOCK.map(cell));
   }

@@ -177,7 +177,7 @@ def methods_page(top: str | Path = "..") -> Screen:
         return answer_page(study)
     said = [Prose(["This study holds the gauge in one way. Plan one with two: name both."])]
     values = {"question": question, "lead": said[0].paragraphs[0], "rows": [], "new": ""}
-    foot = Foot("The same people measure the same parts both ways.", Button("Plan one", START))
+    foot = Foot("The same people measure the same parts both ways.", Button("Plan one", f"{START}#new"))
     return Screen(said, "pick.html.j2", values, foot)
 
 
@@ -236,7 +236,7 @@ def _gauge_page(
         except StudyError as error:
             row["state"] = error.problem
         else:
-            row["title"] = shortened(facts.title, 40)
+            row["title"] = shortened(facts.title, 60)
             row["limits"] = between(facts.tolerance, facts.resolution, facts.unit)
         rows.append(row)
     said: list[Block] = [Heading(question, 3), Bullets([row["title"] for row in rows])]
@@ -273,7 +273,7 @@ def _picked(
         if fits(progress):
             rows.append(row_of(progress, page_address(notebook, name)))
     own = next((row for row in rows if not row["example"]), None)
-    foot = Foot("Or plan a study of your own.", Button("Start a study", START))
+    foot = Foot("Or plan a study of your own.", Button("Start a study", f"{START}#new"))
     if own is not None:
         foot = Foot(own["title"], Button("Open it", own["address"]))
     said: list[Block] = [Heading(question, 3), Bullets([row["title"] for row in rows])]

@@ -203,7 +203,7 @@ def row_of(progress: Progress, address: str) -> dict[str, Any]:
     """Return a study as lists of studies show it."""
     known = progress.settings
     return {
-        "title": shortened(progress.title, 40),
+        "title": shortened(progress.title, 60),
         "limits": between(known.tolerance, known.resolution, known.unit)
         if known and known.tolerance
         else "not planned yet",
@@ -455,7 +455,7 @@ def _foot_first(study: Study, mend: bool) -> Foot | None:
 
 
 def _of_an_example(quiet: Sequence[Button] = ()) -> Foot:
-    start = Button("Start a study of my own", "0_start_here.ipynb")
+    start = Button("Start a study of my own", "0_start_here.ipynb#new")
     return Foot("An example: nothing is filed.", start, quiet)
 
 
