@@ -177,7 +177,9 @@ def methods_page(top: str | Path = "..") -> Screen:
         return answer_page(study)
     said = [Prose(["This study holds the gauge in one way. Plan one with two: name both."])]
     values = {"question": question, "lead": said[0].paragraphs[0], "rows": [], "new": ""}
-    foot = Foot("The same people measure the same parts both ways.", Button("Plan one", f"{START}#new"))
+    foot = Foot(
+        "The same people measure the same parts both ways.", Button("Plan one", f"{START}#new")
+    )
     return Screen(said, "pick.html.j2", values, foot)
 
 
