@@ -229,9 +229,9 @@ def test_file_too_large(tmp_path):
     file = tmp_path / "study.csv"
     with file.open("wb") as out:
         out.truncate(25_000_000)
-    assert "larger than a gauge study" in refused(file).problem
+    assert "larger than" in refused(file).problem
     file.write_text("part,reading\n" + "1,10.001\n" * 500_000, encoding="utf-8")
-    assert "larger than a gauge study" in refused(file).problem
+    assert "larger than" in refused(file).problem
 
 
 def test_journal_of_a_study(tmp_path):

@@ -82,8 +82,8 @@ def test_the_table_of_sums_of_squares_prints_in_one_unit() -> None:
     table = grr.anova(study).anova_table
     text = str(table)
     assert "e-" not in text
-    assert text.endswith("Sums of squares and mean squares in µm².")
-    assert "Sums of squares and mean squares in µm²." in table._repr_html_()
+    assert text.endswith("in µm².")
+    assert "in µm²." in table._repr_html_()
     part = next(line for line in text.splitlines() if line.startswith("part "))
     assert float(part.split()[2]) == pytest.approx(table.loc["part", "sum_sq"] * 1e6, rel=5e-4)
     assert str(grr.anova(grr.Study(study.readings)).anova_table).count("µm") == 0

@@ -57,14 +57,14 @@ def test_a_clean_gauge_is_used_and_says_how_few_outliers_there_may_be(script):
     assert any("0 of 90" in reason and "3.3 in 100" in reason for reason in found.reasons)
     unknown = judged(script, 0.008 * z, order=None)
     assert unknown.decision.name == "USE"
-    assert any("order of measuring is not known" in reason for reason in unknown.reasons)
+    assert any("not known" in reason for reason in unknown.reasons)
 
 
 def test_trials_back_to_back_are_never_use(script):
     z = np.random.default_rng(3).standard_normal(SHAPE)
     found = judged(script, 0.008 * z, order="back to back")
     assert found.decision.name == "LIKE_THIS"
-    assert any("straight after each other" in reason for reason in found.reasons)
+    assert any("straight after" in reason for reason in found.reasons)
 
 
 def test_outliers_parts_and_rounds_forbid_use(script):

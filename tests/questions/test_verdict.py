@@ -315,10 +315,10 @@ def test_a_process_sd_that_contradicts_the_readings_decides_nothing() -> None:
 def test_as_many_categories_as_are_asked_for_are_enough() -> None:
     ndc = grr.anova(grr.Study(manual_readings(), purpose="control")).ndc
     assert ndc is not None
-    for least, words in [(ndc, "enough"), (ndc + 1, "too few")]:
+    for least, words in [(ndc, "enough"), (ndc + 1, "few")]:
         rules = grr.Rules(least_ndc=least)
         study = grr.Study(manual_readings(), purpose="control", rules=rules)
-        assert f"at least {least} are asked for): {words}." in grr.verdict(study).by_manual
+        assert re.search(rf"at least {least} .*{words}\.", grr.verdict(study).by_manual)
 
 
 def test_the_reasons_say_where_the_last_digit_hides_the_scatter() -> None:
