@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-import unicodedata
+import re
 from typing import Any
 
 
@@ -84,6 +84,10 @@ def _shortened(text: str, limit: int = 60) -> str:
     return text if len(text) <= limit else text[: limit - 1] + "…"
 
 
+#: Control characters, halves of characters, line and paragraph ends, and marks of direction.
+_STEERING = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028-\u202e\u2066-\u2069]")
+
+
 def printable(text: str, *, lines: bool = False) -> str:
     r"""Return a text with its control characters written out, ``\x1b`` for escape.
 
@@ -96,17 +100,5 @@ def printable(text: str, *, lines: bool = False) -> str:
     lines : bool
         Whether line ends and tabs stay.
     """
-    if text.isprintable():
-        return text
     kept = "\n\t" if lines else ""
-    return "".join(
-        character if character in kept or not _steers(character) else ascii(character)[1:-1]
-        for character in text
-    )
-
-
-def _steers(character: str) -> bool:
-    return unicodedata.category(character) in ("Cc", "Cs", "Zl", "Zp") or (
-        unicodedata.bidirectional(character)
-        in ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
-    )
+    return _STEERING.sub(lambda m: m[0] if m[0] in kept else ascii(m[0])[1:-1], text)

@@ -93,11 +93,10 @@ def _with_key_columns(table: pd.DataFrame) -> pd.DataFrame:
             value=", ".join(map(str, table.columns)),
         )
     wanted = [name for name in COLUMNS if name in names]
-    result = table[[names[name] for name in wanted]].copy()
+    result = table[[names[name] for name in wanted]].reset_index(drop=True)
     result.columns = pd.Index(wanted)
-    result = result.reset_index(drop=True)
-    for name in result:
-        if isinstance(result[name].dtype, pd.CategoricalDtype):
+    for name, kind in result.dtypes.items():
+        if isinstance(kind, pd.CategoricalDtype):
             result[name] = result[name].astype(object)
     _refuse_several_in_a_cell(result)
     if "operator" not in result:

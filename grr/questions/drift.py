@@ -641,8 +641,9 @@ def _without_drift(numbers: DriftNumbers, method: str, bumped: Sequence[BumpFoun
         fitted += bump.size * (own & same & (rows.index >= first)).to_numpy()
     table = numbers.study.readings
     table.loc[rows["row"], "reading"] = rows["reading"].to_numpy() - fitted
-    study = replace(numbers.study, readings=table, resolution=None)
-    return study.for_method(method) if method else study
+    if method:
+        table = table[table["method"] == method]
+    return replace(numbers.study, readings=table, resolution=None)
 
 
 def _grr_without(numbers: DriftNumbers, method: str) -> GrrWithoutDrift | None:

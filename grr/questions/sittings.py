@@ -464,6 +464,10 @@ def zero_checks(study: Study) -> pd.DataFrame:
     StudyError
         A zero is no number, or its time no time.
     """
+    return study.once("zero checks", lambda: _zero_checks(study), of_readings=True).copy()
+
+
+def _zero_checks(study: Study) -> pd.DataFrame:
     columns = ["time", "session", "name", "on", "reading"]
     if study.record is None:
         return pd.DataFrame(columns=columns)
