@@ -339,14 +339,14 @@ def projection(grid: CellGrid, sources: Sources, variances: Array) -> Projection
 
     # R by labels of the row, and U by these, then by cells: the mean, then the contrasts R₁H
     r = inner @ core
-    alone = r[..., 0]
     u = np.empty((*weight.shape[:2], labels + columns, 1 + contrasts))
     total = summed.sum(axis=(-2, -1))[:, None]
     share = (summed[..., None, :] @ h).sum(axis=1)[:, 0] / total
-    u[..., :labels, 0] = alone / np.sqrt(total)[..., None]
+    u[..., :labels, 0] = r[..., 0] / np.sqrt(total)[..., None]
     u[..., labels:, 0] = summed / np.sqrt(total)[..., None]
-    u[..., :labels, 1:] = _transposed(shrunk) @ h - alone[..., None] * share[:, None, None]
-    u[..., labels:, 1:] = solved(h) - summed[..., None] * share[:, None, None]
+    u[..., :labels, 1:] = _transposed(shrunk) @ h - r[..., :1] * share[:, None, None]
+    u[..., labels:, 1:] = solved(h)
+    u[..., labels:, 1:] -= summed[..., None] * share[:, None, None]
     s = (_transposed(h) @ u[..., labels:, 1:]).sum(axis=1)
     random = np.where(sources.fixed.any(axis=0), 0.0, 1.0)
     d = np.where(random, variances[:, sources.across_of], 1.0)
@@ -366,9 +366,7 @@ def projection(grid: CellGrid, sources: Sources, variances: Array) -> Projection
     inside_of = sources.inside_of
     if sources.terms[sources.cell]:
         inside_of = np.append(inside_of, np.full(columns, sources.cell))
-        cells = -(shrunk * theta[..., None, :]) @ _transposed(weighted)
-        np.einsum("...ii->...i", cells)[:] += weight
-        r = np.block([[r, _transposed(shrunk)], [shrunk, cells]])
+        r = np.block([[r, _transposed(shrunk)], [shrunk, solved(np.eye(columns))]])
     within = places[inside_of]
     trace, pair = _traces(r, u[..., : len(within), :], k, within)
     through, beside = s @ kept, u[..., : len(within), 1:] @ kept[:, None]
@@ -397,15 +395,15 @@ def _traces(r: Array, u: Array, k: Array, within: Array) -> tuple[Array, Array]:
     """
     m = np.zeros((len(k), u.shape[-1], u.shape[-1]))  # 1 for the mean, then K
     m[:, 0, 0], m[:, 1:, 1:] = 1.0, k
-    taken = u @ m[:, None] @ _transposed(u)
-    diagonal = np.einsum("srii->si", r) - np.einsum("srii->si", taken)
-    squares = np.einsum("srij,srij->sij", r, r) - 2.0 * np.einsum("srij,srij->sij", r, taken)
-    pair = within.T @ squares @ within
     products = np.zeros((within.shape[1], *m.shape))
     for source in np.flatnonzero(within.any(axis=0)):
         of_source = u[:, :, within[:, source] > 0].reshape(len(u), -1, u.shape[-1])
         products[source] = m @ (_transposed(of_source) @ of_source)
-    pair += np.einsum("jsab,isba->sji", products, products)
+        del of_source  # as large as U
+    taken = u @ m[:, None] @ _transposed(u)
+    diagonal = np.einsum("srii->si", r) - np.einsum("srii->si", taken)
+    squares = np.einsum("srij,srij->sij", r, r) - 2.0 * np.einsum("srij,srij->sij", r, taken)
+    pair = within.T @ squares @ within + np.einsum("jsab,isba->sji", products, products)
     return diagonal @ within, pair
 
 
