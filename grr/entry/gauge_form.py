@@ -36,7 +36,7 @@ from grr.files.text_and_numbers import number_in
 from grr.formulas.micrometer import LEAST_INFORMATION, phase_information
 from grr.model.errors import StudyError
 from grr.model.gauge_facts import CalibratedBlock, GaugeFacts
-from grr.model.names import begun
+from grr.model.names import begun, brief
 from grr.model.rounding import JOIN, counted, length, size
 from grr.model.study import Study
 from grr.model.units import conversion, fine_unit
@@ -549,14 +549,14 @@ def _fit(found: GaugeFindings, facts: GaugeFacts) -> dict[str, Any]:
     wide = length(facts.tolerance.width, facts.unit)
     rows = []
     for one in page.in_order:
-        todo = one.todo.partition(" (grr.")[0].rstrip(".")
+        todo = brief(one.todo.partition(" (grr.")[0])
         rows.append(
             {
                 "name": one.name,
                 "outcome": one.outcome,
                 "found": one.found,
                 "used": None if math.isnan(one.used) else min(one.used, 9.0),
-                "todo": f"{todo}." if todo and one.outcome != "pass" else "",
+                "todo": todo if one.todo and one.outcome != "pass" else "",
             }
         )
     whole = None

@@ -45,6 +45,17 @@ def short_names(names: Sequence[str], most: int = 14) -> list[str]:
     return numbered
 
 
+def brief(text: str, most: int = 90) -> str:
+    """Return the first sentence; of a long one what stands before a comma or a colon."""
+    first = text.partition(". ")[0].rstrip(".")
+    if len(first) > most:
+        ends = [at for at, letter in enumerate(first[:most]) if letter in ",;:"]
+        if not ends:
+            return f"{first[:most].rpartition(' ')[0]} …"
+        first = first[: ends[-1]]
+    return f"{first}."
+
+
 def begun(text: str) -> str:
     """Return a text as it begins a sentence."""
     return f"{text[0].upper()}{text[1:]}" if text else text

@@ -85,17 +85,6 @@ def between(tolerance: Tolerance | None, resolution: float | None, unit: str) ->
     return limits_text(tolerance, resolution, unit).replace(" to ", f"{JOIN}– ")
 
 
-def brief(text: str, most: int = 90) -> str:
-    """Return the first sentence; of a long one what stands before a comma or a colon."""
-    first = text.partition(". ")[0].rstrip(".")
-    if len(first) > most:
-        ends = [at for at, letter in enumerate(first[:most]) if letter in ",;:"]
-        if not ends:
-            return f"{first[:most].rpartition(' ')[0]} …"
-        first = first[: ends[-1]]
-    return f"{first}."
-
-
 def named_study(folder: Path) -> str:
     """Return a study folder as addresses name it: "studies/pins"."""
     return f"{folder.parent.name}/{folder.name}"

@@ -25,10 +25,10 @@ from grr.files.gauge_folder import GAUGES, gauge_folders, read_gauge
 from grr.model.blocks import Block, Bullets, Heading, Prose
 from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html
-from grr.model.names import begun, shortened
+from grr.model.names import begun, brief, shortened
 from grr.model.rounding import JOIN, figures, length
 from grr.model.values import a_path
-from grr.page.frame import Button, Foot, Progress, between, brief, page_address, progress_of
+from grr.page.frame import Button, Foot, Progress, between, page_address, progress_of
 from grr.page.label import gauge_label
 from grr.page.report import report
 from grr.page.screens import LONGEST, MOST_LISTED, Screen, answer_page, row_of

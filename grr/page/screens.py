@@ -22,7 +22,7 @@ from grr.model.blocks import Block, Bullets, Heading, Prose
 from grr.model.choices import FIX_FIRST, Decision
 from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html
-from grr.model.names import begun, shortened
+from grr.model.names import begun, brief, shortened
 from grr.model.printed import Printed
 from grr.model.rounding import (
     JOIN,
@@ -45,7 +45,6 @@ from grr.page.frame import (
     Foot,
     Progress,
     between,
-    brief,
     named_study,
     page_address,
     progress_of,

@@ -23,11 +23,12 @@ from grr.files.chosen import folder_name, planned_folder, study_of_the_page
 from grr.files.folder import new_study_folder, save_study
 from grr.files.study_file import read_settings
 from grr.model.choices import FIX_FIRST
+from grr.model.names import brief
 from grr.model.rounding import limits_text
 from grr.model.rules import Plan
 from grr.model.tolerance import Tolerance
 from grr.page import screens
-from grr.page.frame import brief, frame_html, page_address, progress_of, show_frame
+from grr.page.frame import frame_html, page_address, progress_of, show_frame
 from grr.page.label import study_label
 from grr.questions.renewal import recheck
 from grr.questions.verdict import verdict
