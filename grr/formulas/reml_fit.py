@@ -6,7 +6,7 @@ likelihood with its derivatives, the search, the fit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
 
@@ -16,8 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from grr.formulas.arrays import Array, Mask, each_array, joined
 from grr.model.errors import StudyError
 
-#: The places of the variances of parts and operators; the last is the error's.
-_PART, _OPERATOR, _INTERACTION, _ERROR = range(4)
+#: The places of the variances of parts, operators and interaction; the last is the error's.
+_PART, _OPERATOR, _INTERACTION = range(3)
 
 # Readings of unbalanced studies, summed up on a grid of rows × operators.
 # ------------------------------------------------------------------------
@@ -222,10 +222,6 @@ class Sources:
     across_of: NDArray[np.intp]
     fixed: Array
     labels: Array
-
-    def without(self, source: int) -> Sources:
-        """Return the same without one of the sources."""
-        return replace(self, terms=self.terms & (np.arange(len(self.terms)) != source))
 
 
 def crossed_sources(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from grr.formulas.analysis_of_variance import Cells, CrossedAnova, cell_sums
 from grr.formulas.arrays import Array, Mask, quotient
+from grr.formulas.reml_fit import contrasts_of
 from grr.model.errors import StudyError
 
 # Sums of squares of crossed studies with lost readings, by unweighted cell means.
@@ -231,8 +232,8 @@ class _Fit:
 def _fitted_effects(cell_means: Array, filled: Mask) -> _Fit:
     """Fit mean, part and operator effects to the filled cells, each counting equally."""
     *stack, p, o = cell_means.shape
-    part_columns = np.repeat(_contrasts(p), o, axis=0)
-    operator_columns = np.tile(_contrasts(o), (p, 1))
+    part_columns = np.repeat(contrasts_of(p), o, axis=0)
+    operator_columns = np.tile(contrasts_of(o), (p, 1))
     full = np.hstack([np.ones((p * o, 1)), part_columns, operator_columns])
     design = full * filled.reshape(*stack, p * o, 1)
     values = cell_means.reshape(*stack, p * o, 1)
@@ -270,13 +271,6 @@ def _fitted_effects(cell_means: Array, filled: Mask) -> _Fit:
         parts_per_difference=per_difference,
         cells=1.0 / spread[..., 0],
     )
-
-
-def _contrasts(levels: int) -> Array:
-    """Orthonormal columns that sum to zero, shape (levels, levels − 1)."""
-    from_mean = np.eye(levels) - 1.0 / levels
-    columns: Array = np.linalg.svd(from_mean)[0][:, : levels - 1]
-    return columns
 
 
 def refuse_unmeasured(filled: Mask) -> None:
