@@ -162,10 +162,8 @@ def _misfit(parts: list[Series], curve: Settling | None, fitted: int) -> float:
     −2 log likelihood + ``fitted``·log n; Schwarz, Annals of Statistics 6 (1978), 461-464.
     """
     left = [(len(s.since), s.variance_about(curve) * float(s.slope.df)) for s in parts]
-    readings = sum(n for n, _ in left)
-    return sum(n * math.log(max(sum_sq, 1e-300) / n) for n, sum_sq in left) + fitted * math.log(
-        readings
-    )
+    log_n = math.log(sum(n for n, _ in left))
+    return sum(n * math.log(max(sum_sq, 1e-300) / n) for n, sum_sq in left) + fitted * log_n
 
 
 def shared_curve(parts: list[Series], level: float) -> tuple[float, Settling | None]:
@@ -178,7 +176,13 @@ def shared_curve(parts: list[Series], level: float) -> tuple[float, Settling | N
     weights = np.concatenate(
         [np.full(len(s.since), 1.0 / sd) for s, sd in zip(parts, scatter, strict=True)]
     )
-    means = Blocks(_side_by_side([series.means.basis for series in parts]))
+    bases = [series.means.basis for series in parts]
+    ends = np.cumsum([basis.shape[1] for basis in bases])
+    side_by_side = [
+        np.pad(basis, [(0, 0), (int(end) - basis.shape[1], int(ends[-1] - end))])
+        for basis, end in zip(bases, ends, strict=True)
+    ]
+    means = Blocks(np.vstack(side_by_side))
     tested = settling_test(since, readings, means, weights=weights)
     if float(tested.p) >= CURVE_LEVEL:
         return float(tested.p), None
@@ -186,17 +190,6 @@ def shared_curve(parts: list[Series], level: float) -> tuple[float, Settling | N
     bounded = math.isfinite(curve.time_constant_limits[1])
     settles = bounded and curve.residual_sum < curve.line_residual_sum
     return float(tested.p), curve if settles else None
-
-
-def _side_by_side(bases: list[Array]) -> Array:
-    """Return the bases of several series as one for their readings one after the other."""
-    rows, columns = (sum(basis.shape[axis] for basis in bases) for axis in (0, 1))
-    joined = np.zeros((rows, columns))
-    row = column = 0
-    for basis in bases:
-        joined[row : row + basis.shape[0], column : column + basis.shape[1]] = basis
-        row, column = row + basis.shape[0], column + basis.shape[1]
-    return joined
 
 
 class BumpFound(NamedTuple):
@@ -218,29 +211,23 @@ class BumpFound(NamedTuple):
     begins: bool
 
 
+_BUMP = (
+    *("bump", "bump_at", "bump_p"),
+    *("bump_session", "bump_part", "bump_trial", "bump_begins"),
+)
+
+
 def bump_columns(series: Series, bump: StepChange | None, by_time: bool) -> dict[str, object]:
     """Return the columns of the most likely bump of a series, whether or not it is one."""
     if bump is None:
-        unknown = dict.fromkeys(("bump", "bump_at", "bump_p"), math.nan)
-        return {
-            **unknown,
-            "bump_session": 0,
-            "bump_part": "",
-            "bump_trial": 0,
-            "bump_begins": False,
-        }
+        nothing = (math.nan, math.nan, math.nan, 0, "", 0, False)
+        return dict(zip(_BUMP, nothing, strict=True))
     first = int(bump.first_after)
     session, trial = int(series.session[first]), series.trials[first]
     before = int(np.count_nonzero(series.session[:first] == session))
-    return {
-        "bump": float(bump.size),
-        "bump_at": float(series.since[first]) if by_time else float(before),
-        "bump_p": float(bump.p),
-        "bump_session": session + 1,
-        "bump_part": series.parts[first],
-        "bump_trial": trial,
-        "bump_begins": trial not in series.trials[:first],
-    }
+    at = float(series.since[first]) if by_time else float(before)
+    place = (session + 1, series.parts[first], trial, trial not in series.trials[:first])
+    return dict(zip(_BUMP, (float(bump.size), at, float(bump.p), *place), strict=True))
 
 
 def bumps_in(rows: Mapping[tuple[str, str], Mapping[str, Any]]) -> list[BumpFound]:

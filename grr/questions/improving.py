@@ -129,20 +129,37 @@ class Improvement(Printed):
 
     def blocks(self) -> list[Block]:
         """Return the changes, the most effective first, and what they reach."""
-        study = self.result.study
+        study, spread, whole = self.result.study, self.result.spread, WHOLE[self.measure]
         now = Estimate(float(self.table.iloc[0]["percent"]), unit=PERCENT)
-        return [
-            Prose(
-                [
-                    *([EXAMPLE] if study.example else []),
-                    study.summary,
-                    f"GRR now takes {now} of {WHOLE[self.measure]}. What it would "
-                    "take after a change, the most effective first:",
-                ]
-            ),
-            Table(*improvement_rows(self)),
-            Bullets(improvement_closing(self)),
+        opening = [
+            *([EXAMPLE] if study.example else []),
+            study.summary,
+            f"GRR now takes {now} of {whole}. What it would take after a change, the most "
+            "effective first:",
         ]
+        head = ["Change", f"GRR ({spread:g} sd)", f"of {whole}", f"{100 * self.level:g} % interval"]
+        rows = []
+        for row in self.table.to_dict("records"):
+            share = Estimate(row["percent"], row["lower"], row["upper"], PERCENT)
+            interval = f"{share:r}" if math.isfinite(share.upper) else "no limit"
+            shown = spread_text(self.result, row["grr_sd"] * spread)
+            rows.append([row["change"], shown, f"{share}", interval])
+        lines, otherwise = [], ": another gauge or another way of measuring is needed"
+        if {*_FURTHER} & {*self.result.source_names}:
+            otherwise = ""
+        for threshold, change in sorted(self.smallest.items(), reverse=True):
+            aim = f"{threshold:g} % of {whole}"
+            if change is None:
+                lines.append(
+                    f"Nothing in this list would bring GRR to {aim}, not even all of it together "
+                    f"with the mean of {MOST_READINGS} readings{otherwise}."
+                )
+            elif change == Change():
+                lines.append(f"GRR is within {aim} as it is (by the calculated value).")
+            else:
+                words = change_text(change, study.unit)
+                lines.append(f"The smallest change that would bring GRR to {aim}: {words}.")
+        return [Prose(opening), Table(head, rows), Bullets([*lines, *self.notes])]
 
 
 def _improvement(result: GaugeResult, level: float) -> Improvement:
@@ -181,7 +198,7 @@ def _improvement(result: GaugeResult, level: float) -> Improvement:
         measure=measure,
         smallest=MappingProxyType(smallest),
         level=level,
-        notes=improvement_notes(result),
+        notes=_notes(result, measure),
         table=pd.DataFrame(rows),
     )
 
@@ -241,9 +258,13 @@ def mean_that_reaches(result: GaugeResult, goal: float) -> tuple[int, Estimate] 
 
 def smallest_to_reach(result: GaugeResult, threshold: float) -> Change | None:
     """Return the smallest change that brings GRR to a threshold in percent; None if none does."""
-    now = grr_variances(result)
+    now, measure = grr_variances(result), _measure(result)
     finer = None if result.study.resolution is None else result.study.resolution / FINER
-    goal = _goal(result, _measure(result), threshold)
+    share = (threshold / 100.0) ** 2
+    goal = result.value("PV", "variance") * share / (1.0 - share) if share < 1.0 else math.inf
+    if measure == "percent_tolerance":
+        before = result.value("GRR", "variance")
+        goal = before * (threshold / result.value("GRR", measure)) ** 2
     return smallest_change(now, goal, single_changes(now, finer=finer))
 
 
@@ -287,67 +308,7 @@ def _percent(result: GaugeResult, measure: Measure, grr: float) -> float:
     return 100.0 * math.sqrt(grr / (result.value("PV", "variance") + grr))
 
 
-def _goal(result: GaugeResult, measure: Measure, threshold: float) -> float:
-    """Return the variance GRR at which the percentage is at the threshold."""
-    before = result.value("GRR", "variance")
-    if measure == "percent_tolerance":
-        return before * (threshold / result.value("GRR", measure)) ** 2
-    share = (threshold / 100.0) ** 2
-    return result.value("PV", "variance") * share / (1.0 - share) if share < 1.0 else math.inf
-
-
-def improvement_rows(found: Improvement) -> tuple[list[str], list[list[str]]]:
-    """Return head and rows of the table of changes."""
-    spread = found.result.spread
-    head = [
-        "Change",
-        f"GRR ({spread:g} sd)",
-        f"of {WHOLE[found.measure]}",
-        f"{100 * found.level:g} % interval",
-    ]
-    rows = []
-    for row in found.table.to_dict("records"):
-        share = Estimate(float(row["percent"]), float(row["lower"]), float(row["upper"]), PERCENT)
-        interval = f"{share:r}" if math.isfinite(share.upper) else "no limit"
-        shown = spread_text(found.result, float(row["grr_sd"]) * spread)
-        rows.append([str(row["change"]), shown, f"{share}", interval])
-    return head, rows
-
-
-def improvement_closing(found: Improvement) -> list[str]:
-    """Return the smallest changes that reach the thresholds, and the notes."""
-    lines, otherwise = [], ": another gauge or another way of measuring is needed"
-    if {*_FURTHER} & {*found.result.source_names}:
-        otherwise = ""
-    for threshold, change in sorted(found.smallest.items(), reverse=True):
-        aim = f"{threshold:g} % of {WHOLE[found.measure]}"
-        if change is None:
-            lines.append(
-                f"Nothing in this list would bring GRR to {aim}, not even all of it together "
-                f"with the mean of {MOST_READINGS} readings{otherwise}."
-            )
-        elif change == Change():
-            lines.append(f"GRR is within {aim} as it is (by the calculated value).")
-        else:
-            words = change_text(change, found.result.study.unit)
-            lines.append(f"The smallest change that would bring GRR to {aim}: {words}.")
-    return [*lines, *found.notes]
-
-
-def _further_notes(result: GaugeResult) -> list[str]:
-    """Return what GRR would be were sessions, or gauges, alike: no change of the list does that."""
-    measure, notes = _measure(result), []
-    for name, words in _FURTHER.items():
-        if name in result.source_names:
-            left = result.value("GRR", "variance") - result.value(name, "variance")
-            share = Estimate(_percent(result, measure, max(left, 0.0)), unit=PERCENT)
-            notes.append(
-                f"What {words} ({name}) is in every row; without it GRR would take {share} "
-                f"of {WHOLE[measure]}."
-            )
-    return notes
-
-
+#: What sources that no change of the list touches are, in words.
 _FURTHER = {"GAU": "gauges differ by", "SES": "changes from session to session"}
 
 
@@ -365,7 +326,7 @@ def change_text(change: Change, unit: str) -> str:
     return ", ".join(steps) if steps else AS_NOW
 
 
-def improvement_notes(result: GaugeResult) -> tuple[str, ...]:
+def _notes(result: GaugeResult, measure: Measure) -> tuple[str, ...]:
     """Return what the reader must know about the predictions."""
     study = result.study
     notes = [
@@ -376,7 +337,13 @@ def improvement_notes(result: GaugeResult) -> tuple[str, ...]:
         "only. Differences between operators, and those from part to part (interaction), are "
         "the same in every one of these readings and do not average.",
     ]
-    notes += _further_notes(result)
+    for name in (name for name in _FURTHER if name in result.source_names):
+        left = result.value("GRR", "variance") - result.value(name, "variance")
+        share = Estimate(_percent(result, measure, max(left, 0.0)), unit=PERCENT)
+        notes.append(
+            f"What {_FURTHER[name]} ({name}) is in every row; without it GRR would take {share} "
+            f"of {WHOLE[measure]}."
+        )
     if result.floored:
         notes.append(
             "The readings repeat to the last digit: averaging changes nothing, and a finer "

@@ -211,16 +211,11 @@ def look_sentences(study: Study) -> list[str]:
     if look.of == 1:
         return []
     of_100 = f"{100.0 * look.error:.2g} of 100"
-    if look.number == 1:
-        return [
-            "This is the first of two planned looks: each bound holds at "
-            f"{100 * look.confidence:.4g} %, so that both looks together err in at most {of_100}."
-        ]
-    if look.planned:
-        return [
-            "This is the second of two planned looks: its bounds hold at "
-            f"{100 * look.confidence:.3g} %, so that both looks together err in at most {of_100}."
-        ]
+    if look.number == 1 or look.planned:
+        which = f"first of two planned looks: each bound holds at {100 * look.confidence:.4g} %"
+        if look.number != 1:
+            which = f"second of two planned looks: its bounds hold at {100 * look.confidence:.3g} %"
+        return [f"This is the {which}, so that both looks together err in at most {of_100}."]
     return [
         f"The study went on after it was judged at {100 * study.rules.confidence:g} %, which was "
         f"not planned: its bounds now hold at {100 * look.confidence:.3g} %, and both looks "

@@ -77,7 +77,9 @@ def sittings(study: Study, zeroed: pd.Series[pd.Timestamp] | None = None) -> Sit
         clock = np.asarray((at - at[0]) / np.timedelta64(1, "s") / 60.0)
     else:
         clock = table["order"].to_numpy(dtype=np.float64)
-    start = _changes(method) | _takes_over(table["operator"].tolist())
+    start, takes_over = _changes(method), _changes(table["operator"].tolist())
+    if len(table) >= SHORTEST_RUN * takes_over.sum():
+        start |= takes_over
     start[0] = True
     since_zero = np.full(len(table), np.nan)
     if by_time:
@@ -137,9 +139,8 @@ def measured_on_one_day(study: Study) -> bool:
     """
     if not timed(study):
         return _one_session_each(study.readings.dropna(subset="reading"))
-    table = study.readings
-    table = table[table["reading"].notna()]
-    at, who = table["time"].to_numpy(dtype="datetime64[ns]"), _coded(table["operator"])
+    table = study.readings.dropna(subset="reading")
+    at, who = table["time"].to_numpy(dtype="datetime64[ns]"), coded(table["operator"].tolist())
     return all(np.ptp(at[who == n]) < _ONE_DAY for n in range(int(who.max()) + 1))
 
 
@@ -217,7 +218,7 @@ def further_sources(study: Study) -> FurtherSources | None:
     has two or more, or shares theirs, and enough parts were measured in each. Sessions of the
     same name are one: a day and a zero setting that several people share.
     """
-    return study.once(("further_sources",), lambda: _further_sources(study))
+    return study.once("further_sources", lambda: _further_sources(study))
 
 
 def has_sessions(study: Study) -> bool:
@@ -229,7 +230,7 @@ def has_sessions(study: Study) -> bool:
 def has_own_sessions(study: Study) -> bool:
     """Whether they are, and not everyone measured in each: they part the operators too."""
     further = further_sources(study)
-    return has_sessions(study) and further is not None and further.shared_sessions != "all"
+    return further is not None and has_sessions(study) and further.shared_sessions != "all"
 
 
 #: Readings times labels of all sources: more would not fit into the memory of a small computer.
@@ -246,16 +247,11 @@ _SETTLED_BY = {
 }
 
 
-def _confounded(name: str, inside: str) -> str:
-    """Return that places or gauges cannot be told from another source, and what to do."""
-    if inside == "error":
-        return (
-            "Every place was measured once only, so EV holds within-part variation too. Measure "
-            "each place at least twice."
-        )
-    source, todo = _SETTLED_BY[inside]
-    every = {"gauge": "with every gauge", "place": "at the same places, under the same names"}[name]
-    return f"{name.capitalize()}s are confounded with {source} holds both. {todo} {every}."
+_EVERY = {"gauge": "with every gauge", "place": "at the same places, under the same names"}
+PLACES_ONCE = (
+    "Every place was measured once only, so EV holds within-part variation too. Measure each place "
+    "at least twice."
+)
 
 
 ONE_SESSION_EACH = (
@@ -289,7 +285,9 @@ def _further_sources(study: Study) -> FurtherSources | None:
     readings = table["reading"].to_numpy(dtype=np.float64)
     for name in ("gauge", "place"):
         if name in labels and (inside := _told_by(labels, name)):
-            untold.append(_confounded(name, inside))
+            source, todo = _SETTLED_BY.get(inside, ("", ""))
+            text = f"{name.capitalize()}s are confounded with {source} holds both. {todo} "
+            untold.append(PLACES_ONCE if inside == "error" else f"{text}{_EVERY[name]}.")
             del labels[name]
     squares = None
     if {*FURTHER} & {*labels}:
@@ -305,12 +303,10 @@ def _further_sources(study: Study) -> FurtherSources | None:
 
 def _labels_of(table: pd.DataFrame) -> dict[str, Codes]:
     """Return the code of each reading, source by source, in the order of splitting."""
-    labels = {"part": _coded(table["part"])}
-    several = table["operator"].nunique() > 1
-    if several:
-        labels["operator"] = _coded(table["operator"])
-    if "gauge" in table and table["gauge"].nunique() > 1:
-        labels["gauge"] = _coded(table["gauge"])
+    labels = {"part": coded(table["part"].tolist())}
+    for name in ("operator", "gauge"):
+        if name in table and table[name].nunique() > 1:
+            labels[name] = coded(table[name].tolist())
     session = _sessions(table)
     if session is not None:
         labels["session"] = session
@@ -318,7 +314,7 @@ def _labels_of(table: pd.DataFrame) -> dict[str, Codes]:
         place = coded(zip(table["part"], table["place"], strict=True))
         if int(place.max()) > int(labels["part"].max()):
             labels["place"] = place
-    if several:
+    if "operator" in labels:
         labels["interaction"] = coded(zip(table["part"], table["operator"], strict=True))
     return labels
 
@@ -335,7 +331,9 @@ def _sessions(table: pd.DataFrame) -> Codes | None:
     """Return the code of each reading's session; None where sessions are no source."""
     if "session" not in table or (table["session"] == "").any():
         return None
-    part, operator, session = (_coded(table[name]) for name in ("part", "operator", "session"))
+    part, operator, session = (
+        coded(table[name].tolist()) for name in ("part", "operator", "session")
+    )
     parts, operators, sessions = (int(codes.max()) + 1 for codes in (part, operator, session))
     people = np.zeros((operators, sessions))
     people[operator, session] = 1.0
@@ -363,10 +361,6 @@ def _connected(joined: Array) -> bool:
         reached = following
         following = reached | (joined @ (reached @ joined) > 0.0)
     return bool(reached.all())
-
-
-def _coded(column: pd.Series[str]) -> Codes:
-    return coded(column.tolist())
 
 
 def coded(labels: Iterable[Hashable]) -> Codes:
@@ -400,11 +394,11 @@ def within_sessions(study: Study) -> Study:
     What a session, a gauge or a place on a part adds is a source of its own, no scatter of
     repeats.
     """
-    return study.once(("within_sessions",), lambda: _within_sessions(study))
+    return study.once("within_sessions", lambda: _within_sessions(study))
 
 
 def _within_sessions(study: Study) -> Study:
-    """Return the study less its further sources, its repeats as spread as their error is."""
+    """Its repeats are then as spread as their error is."""
     further = further_sources(study)
     if further is None or further.squares is None:
         return study
@@ -445,13 +439,6 @@ def seconds_between(found: Sittings) -> dict[str, Array]:
 def _changes(labels: list[str]) -> Mask:
     before = [None, *labels[:-1]]
     return np.array([label != last for label, last in zip(labels, before, strict=True)])
-
-
-def _takes_over(operators: list[str]) -> Mask:
-    changes = _changes(operators)
-    if len(operators) / max(1, int(changes.sum())) < SHORTEST_RUN:
-        return np.zeros(len(operators), dtype=np.bool_)
-    return changes
 
 
 def zero_checks(study: Study) -> pd.DataFrame:

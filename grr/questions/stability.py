@@ -714,9 +714,19 @@ class StabilityResult(Printed):
             f"{counted(self.baseline, 'check')} ({self.chart})."
         )
         opening = titled(self.title, checks, example=self.example)
+        unit, centre, limit = self.unit, float(self.limits.centre), self.mean_limit
+        # the centre to the decimal at which its limits have two figures
+        step = 10.0 ** (math.floor(math.log10(limit)) - 1) if limit > 0.0 else self.resolution
+        levels = (centre, centre - limit, centre + limit)
+        rows = [["Running mean", *(size(level, step, unit) for level in levels)]]
+        if self.chart == "mean and range":
+            mean, most = (
+                length(float(of), unit) for of in (self.limits.mean_range, self.range_limit)
+            )
+            rows.append(["Range within a check", mean, "none", most])
         return [
             Prose([*opening, *([self.shortened] if self.shortened else [])]),
-            _limits_table(self),
+            Table(["Chart", "centre", "lower limit", "upper limit"], rows),
             *([_alarm_table(self)] if self.signals else []),
             Bullets(_sentences(self)),
         ]
@@ -991,34 +1001,18 @@ def _drift(days: Array, means: Array, step: StepChange | None, level: float, uni
     return Estimate(slope, slope - reach, slope + reach, unit).times(DAYS_A_YEAR)
 
 
-def _limits_table(result: StabilityResult) -> Table:
-    unit, centre, limit = result.unit, float(result.limits.centre), result.mean_limit
-    # the centre to the decimal at which its limits have two figures
-    step = 10.0 ** (math.floor(math.log10(limit)) - 1) if limit > 0.0 else result.resolution
-    levels = (centre, centre - limit, centre + limit)
-    rows = [["Running mean", *(size(level, step, unit) for level in levels)]]
-    if result.chart == "mean and range":
-        mean_range = length(float(result.limits.mean_range), unit)
-        rows.append(["Range within a check", mean_range, "none", length(result.range_limit, unit)])
-    return Table(["Chart", "centre", "lower limit", "upper limit"], rows)
-
-
 def _alarm_table(result: StabilityResult) -> Table:
     """Return one row a check at which there is an alarm."""
     step = result.resolution
     if step is not None and result.counts.max() > 1:
         step /= 10.0  # a mean has a digit more
-    by_check = {check: names for check, names in enumerate(result.rules_met) if names}
     rows = [
-        [
-            f"{result.times[check].date()}",
-            size(float(result.means[check]), step, result.unit),
-            ", ".join(names),
-        ]
-        for check, names in list(by_check.items())[:MOST_LISTED]
+        [f"{time.date()}", size(float(mean), step, result.unit), ", ".join(names)]
+        for time, mean, names in zip(result.times, result.means, result.rules_met, strict=True)
+        if names
     ]
-    if len(by_check) > MOST_LISTED:
-        rows.append([f"and {counted(len(by_check) - MOST_LISTED, 'more check')}", "", ""])
+    if more := len(rows[MOST_LISTED:]):
+        rows[MOST_LISTED:] = [[f"and {counted(more, 'more check')}", "", ""]]
     return Table(["Alarm at", "reading", "why"], rows)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -104,10 +104,10 @@ def worked_sheet(study: Study, *, spread: float | None = None) -> WorkedSheet:
     return WorkedSheet(
         result,
         (
-            *range_lines(study, lines),
-            *mean_lines(study, readings, lines),
-            *spread_lines(result, lines),
-            *share_lines(result),
+            *_range_lines(study, lines),
+            *_mean_lines(study, readings, lines),
+            *_spread_lines(result, lines),
+            *_share_lines(result),
         ),
     )
 
@@ -165,102 +165,71 @@ def _operator(study: Study, index: int) -> str:
     return shortened(study.operator_names[index], 24)
 
 
-def range_lines(study: Study, lines: AverageRange) -> list[SheetLine]:
+def _line(study: Study, named: tuple[str, str], how: tuple[str, str], value: object) -> SheetLine:
+    """Return a line of a length: quantity and symbol, formula and numbers, value with its unit."""
+    number = float(value)  # type: ignore[arg-type]
+    return SheetLine(*named, *how, number, _with_unit(number, study))
+
+
+def _range_lines(study: Study, lines: AverageRange) -> list[SheetLine]:
     """Return the mean range of each operator, of all, and the limit of a range."""
-    p, o, r = lines.parts, lines.operators, lines.trials
+    p, o = lines.parts, lines.operators
     sums = lines.ranges.sum(axis=0)
-    means = sums / p
-    worked = [
-        SheetLine(
-            f"Mean range, {_operator(study, index)}",
-            f"R̄{index + 1}",
-            "sum of the ranges / parts",
-            f"{five(float(sums[index]))} / {p}",
-            float(means[index]),
-            _with_unit(float(means[index]), study),
+    means, mean = sums / p, float(lines.mean_range)
+    named = [
+        f"part {shortened(study.parts[part], 16)} by {_operator(study, operator)}"
+        for part, operator in np.argwhere(lines.ranges > lines.range_limit).tolist()
+    ]
+    each = [
+        _line(
+            study,
+            (f"Mean range, {_operator(study, index)}", f"R̄{index + 1}"),
+            ("sum of the ranges / parts", f"{five(float(sums[index]))} / {p}"),
+            means[index],
         )
         for index in range(o)
     ]
-    mean, limit, factor = float(lines.mean_range), float(lines.range_limit), upper_range_limit(r)
-    worked.append(
-        SheetLine(
-            "Mean range of all",
-            "R̄",
-            "sum of the mean ranges / operators",
-            f"({' + '.join(five(float(value)) for value in means)}) / {o}",
-            mean,
-            _with_unit(mean, study),
-        )
-    )
-    worked.append(
-        SheetLine(
-            "Limit of a range",
-            "UCL_R",
-            "D4 × R̄",
-            f"{five(factor)} × {five(mean)}",
-            limit,
-            f"{_with_unit(limit, study)} (beyond it: {_beyond(study, lines)})",
-        )
-    )
-    return worked
-
-
-def _beyond(study: Study, lines: AverageRange) -> str:
-    places = np.argwhere(lines.ranges > lines.range_limit).tolist()
-    named = [
-        f"part {shortened(study.parts[part], 16)} by {_operator(study, operator)}"
-        for part, operator in places
+    summed = f"({' + '.join(five(float(value)) for value in means)}) / {o}"
+    of_all = ("sum of the mean ranges / operators", summed)
+    of_limit = ("D4 × R̄", f"{five(upper_range_limit(lines.trials))} × {five(mean)}")
+    limit = _line(study, ("Limit of a range", "UCL_R"), of_limit, lines.range_limit)
+    beyond = f"{limit.shown} (beyond it: {listed(named) or 'none'})"
+    return [
+        *each,
+        _line(study, ("Mean range of all", "R̄"), of_all, mean),
+        replace(limit, shown=beyond),
     ]
-    return listed(named) or "none"
 
 
-def mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[SheetLine]:
+def _mean_lines(study: Study, readings: Array, lines: AverageRange) -> list[SheetLine]:
     """Return the operators' means and their difference, and the range of the parts' means."""
     p, o, r = lines.parts, lines.operators, lines.trials
     decimals = max(reading_decimals(study.resolution), decimals_for(float(lines.mean_range), 4))
 
-    def size(value: float) -> str:
+    def size(value: object) -> str:
         return f"{value:.{decimals}f}".replace("-", "−")
 
-    means = readings.mean(axis=(0, 2))
+    means, parts = readings.mean(axis=(0, 2)), readings.mean(axis=(1, 2))
     worked = [
         SheetLine(
             f"Mean of {_operator(study, index)}",
             f"X̄{index + 1}",
             "sum of the readings / readings",
-            f"{size(float(readings[:, index].sum()))} / {p * r}",
+            f"{size(readings[:, index].sum())} / {p * r}",
             float(means[index]),
-            f"{size(float(means[index]))} {study.unit}".rstrip(),
+            f"{size(means[index])} {study.unit}".rstrip(),
         )
         for index in range(o)
     ]
     if o > 1:
-        gap = float(lines.operator_gap)
-        worked.append(
-            SheetLine(
-                "Difference between operators",
-                "X̄diff",
-                "largest X̄ − smallest X̄",
-                f"{size(float(means.max()))} − {_bracketed(size(float(means.min())))}",
-                gap,
-                _with_unit(gap, study),
-            )
-        )
-    parts = readings.mean(axis=(1, 2))
-    high, low = int(np.argmax(parts)), int(np.argmin(parts))
-    gap = float(lines.part_gap)
-    worked.append(
-        SheetLine(
-            f"Range of the parts' means (part {shortened(study.parts[high], 16)} largest, "
-            f"part {shortened(study.parts[low], 16)} smallest)",
-            "Rp",
-            "largest part mean − smallest part mean",
-            f"{size(float(parts[high]))} − {_bracketed(size(float(parts[low])))}",
-            gap,
-            _with_unit(gap, study),
-        )
-    )
-    return worked
+        how = f"{size(means.max())} − {_bracketed(size(means.min()))}"
+        named = ("Difference between operators", "X̄diff")
+        worked.append(_line(study, named, ("largest X̄ − smallest X̄", how), lines.operator_gap))
+    high, low = (shortened(study.parts[at(parts)], 16) for at in (np.argmax, np.argmin))
+    named = (f"Range of the parts' means (part {high} largest, part {low} smallest)", "Rp")
+    how = f"{size(parts.max())} − {_bracketed(size(parts.min()))}"
+    formula = "largest part mean − smallest part mean"
+    return [*worked, _line(study, named, (formula, how), lines.part_gap)]
 
 
 def _bracketed(number: str) -> str:
@@ -284,7 +253,7 @@ def _constant(symbol: str, what: str, size: int, ranges: int) -> SheetLine:
     )
 
 
-def spread_lines(result: GaugeResult, lines: AverageRange) -> list[SheetLine]:
+def _spread_lines(result: GaugeResult, lines: AverageRange) -> list[SheetLine]:
     """Return constants and standard deviations, from EV to TV."""
     study = result.study
     mean, k1, k2, k3 = float(lines.mean_range), lines.k1, lines.k2, lines.k3
@@ -296,9 +265,15 @@ def spread_lines(result: GaugeResult, lines: AverageRange) -> list[SheetLine]:
         shown = shown or _with_unit(value, study)
         return SheetLine(quantity, name, formula, numbers, value, shown)
 
+    floored = ""
+    if result.floored and study.resolution is not None:
+        floored = (
+            f"{_with_unit(mean * k1, study)}, under 0.3 of the resolution, so resolution/√12 "
+            f"= {_with_unit(ev, study)}"
+        )
     worked = [
         _constant("K1", "trials", lines.trials, lines.parts * lines.operators),
-        sd("EV", "R̄ × K1", f"{five(mean)} × {five(k1)}", _floored(result, mean * k1)),
+        sd("EV", "R̄ × K1", f"{five(mean)} × {five(k1)}", floored),
     ]
     if lines.operators > 1:
         square = float(lines.operator)
@@ -332,22 +307,24 @@ def spread_lines(result: GaugeResult, lines: AverageRange) -> list[SheetLine]:
     ]
 
 
-def _floored(result: GaugeResult, from_ranges: float) -> str:
-    if not result.floored or result.study.resolution is None:
-        return ""
-    return (
-        f"{_with_unit(from_ranges, result.study)}, under 0.3 of the resolution, so resolution/√12 "
-        f"= {_with_unit(result.value('EV', 'sd'), result.study)}"
-    )
-
-
-def share_lines(result: GaugeResult) -> list[SheetLine]:
+def _share_lines(result: GaugeResult) -> list[SheetLine]:
     """Return the percentages of total variation and of the tolerance, and ndc."""
-    worked = [_share(result, name, "percent_tv") for name in ("EV", "AV", "GRR", "PV")]
-    worked.append(_categories(result))
-    if result.study.tolerance is not None:
-        worked += [_share(result, name, "percent_tolerance") for name in ("EV", "AV", "GRR")]
-    return worked
+    pv, grr = result.value("PV", "sd"), result.value("GRR", "sd")
+    ndc = SheetLine("Distinct categories", "ndc", "", "", result.ndc_exact, "not estimated")
+    if result.ndc is not None:
+        ndc = replace(
+            ndc,
+            quantity="Distinct categories, rounded down and at least 1",
+            formula=f"{NDC_FACTOR:g} × PV / GRR",
+            numbers=f"{NDC_FACTOR:g} × {five(pv)} / {five(grr)}",
+            shown=f"{figures(result.ndc_exact, 3)}, so {result.ndc}",
+        )
+    judged = ("EV", "AV", "GRR") if result.study.tolerance is not None else ()
+    return [
+        *(_share(result, name, "percent_tv") for name in ("EV", "AV", "GRR", "PV")),
+        ndc,
+        *(_share(result, name, "percent_tolerance") for name in judged),
+    ]
 
 
 def _share(result: GaugeResult, name: str, measure: str) -> SheetLine:
@@ -360,31 +337,14 @@ def _share(result: GaugeResult, name: str, measure: str) -> SheetLine:
         why = next((reasons[key] for key in keys if key in reasons), "TV is 0" if of_tv else "")
         formula, numbers, shown = "", "", f"not estimated, {why}"
     else:
-        formula, numbers = _against_tv(result, name) if of_tv else _against_tolerance(result, name)
+        sd, tv = five(result.value(name, "sd")), five(result.value("TV", "sd"))
+        formula, numbers = f"100 × {name} / TV", f"100 × {sd} / {tv}"
+        if not of_tv:
+            formula, numbers = _against_tolerance(result, name)
         shown = percent(value)
     words, whole = ("total variation", "TV") if of_tv else ("the tolerance", "tolerance")
     quantity = f"{NAMES[name].capitalize()}, percent of {words}"
     return SheetLine(quantity, f"{name}, % of {whole}", formula, numbers, value, shown)
-
-
-def _against_tv(result: GaugeResult, name: str) -> tuple[str, str]:
-    sd, tv = five(result.value(name, "sd")), five(result.value("TV", "sd"))
-    return f"100 × {name} / TV", f"100 × {sd} / {tv}"
-
-
-def _categories(result: GaugeResult) -> SheetLine:
-    exact = result.ndc_exact
-    if result.ndc is None:
-        return SheetLine("Distinct categories", "ndc", "", "", exact, "not estimated")
-    pv, grr = result.value("PV", "sd"), result.value("GRR", "sd")
-    return SheetLine(
-        "Distinct categories, rounded down and at least 1",
-        "ndc",
-        f"{NDC_FACTOR:g} × PV / GRR",
-        f"{NDC_FACTOR:g} × {five(pv)} / {five(grr)}",
-        exact,
-        f"{figures(exact, 3)}, so {result.ndc}",
-    )
 
 
 def _against_tolerance(result: GaugeResult, name: str) -> tuple[str, str]:
