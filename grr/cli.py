@@ -283,7 +283,7 @@ def _parser() -> argparse.ArgumentParser:  # noqa: PLR0915  # a list, no logic
     add("file", type=_path, help="CSV, Excel or OpenDocument")
     add("folder", type=_path, help="study folder, as made by: grr new")
     for name in ("part", "operator"):
-        words = f"a {name} that is called otherwise in the file; may be given several times"
+        words = f"{name} that is called otherwise in the file; may be given several times"
         add(f"--{name}", action="append", default=[], metavar="IN_FILE=IN_PLAN", help=words)
 
     about = "tell which rows or settings of a study or gauge were changed"

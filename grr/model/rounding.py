@@ -236,6 +236,23 @@ def fine_length(value: float, spread: float, unit: str) -> str:
     return with_unit(_signed(value * factor, decimals_for(spread * factor)), fine)
 
 
+def length_and_half(value: float, half: float, unit: str, digits: int = 0) -> str:
+    """Return a signed small length and half its interval, both ending at the same place.
+
+    That is the second figure of the half (JCGM 100:2008, clause 7.2.6); a later one where
+    ``digits`` of the value are to be seen, but none after the fourth figure of the half.
+    """
+    if not (math.isfinite(value) and math.isfinite(half)):
+        return NOT_ESTIMATED
+    fine = fine_unit(unit)
+    value, half = (one * conversion(unit, fine) for one in (value, half))
+    decimals = decimals_for(half)
+    if digits:
+        decimals = max(decimals, min(decimals_for(value, digits), decimals_for(half, 4)))
+    shown = f"{value:+.{decimals}f}".replace("-", "−")
+    return f"{with_unit(shown, fine)} ± {with_unit(f'{half:.{decimals}f}', fine)}"
+
+
 def signed_length(value: float, unit: str) -> str:
     """Return a small signed length that stands alone, with two figures and a true minus."""
     text = length(abs(value), unit)

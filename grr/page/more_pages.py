@@ -27,6 +27,7 @@ from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html
 from grr.model.names import begun, brief, shortened
 from grr.model.rounding import JOIN, figures, length
+from grr.model.study import Study
 from grr.model.values import a_path
 from grr.page.frame import Button, Foot, Progress, between, page_address, progress_of
 from grr.page.label import gauge_label
@@ -78,7 +79,7 @@ def operators_page(top: str | Path = "..") -> Screen:
         ]
         study = study.for_method(method)
     found = compare_operators(study)
-    numbers = bool(asked_for("numbers"))
+    numbers, held = bool(asked_for("numbers")), bool(found.look_first)
     foot = Foot(
         _operators_next(found),
         Button("Back to the answer", page_address("answer", name)),
@@ -87,10 +88,10 @@ def operators_page(top: str | Path = "..") -> Screen:
     if numbers:
         foot = Foot("Rounded for reading.", Button("Back", page_address(OPERATORS, name)))
     values = {
-        "sentence": found.headline,
-        "rows": [] if numbers else _operator_rows(found),
-        "more": max(0, len(found.conclusions) - MOST_OPERATORS),
-        "three": [] if numbers else _chance_and_size(found),
+        "sentence": ": ".join([found.headline, *found.look_first[:1]]),
+        "rows": [] if numbers or held else _operator_rows(found),
+        "more": 0 if held else max(0, len(found.conclusions) - MOST_OPERATORS),
+        "three": [] if numbers or held else _chance_and_size(found, study),
         "numbers": as_html(found.blocks()) if numbers else "",
     }
     return Screen(found.blocks(), "operators.html.j2", values, foot)
@@ -119,7 +120,7 @@ def _operator_rows(found: OperatorComparison) -> list[dict[str, Any]]:
     return rows
 
 
-def _chance_and_size(found: OperatorComparison) -> list[dict[str, str]]:
+def _chance_and_size(found: OperatorComparison, study: Study) -> list[dict[str, str]]:
     """Return three answers about the one who reads farthest off: chance, size, what it brings."""
     one = max(found.conclusions, key=_off)
     offset, unit = one.offset, found.study.unit
@@ -132,7 +133,7 @@ def _chance_and_size(found: OperatorComparison) -> list[dict[str, str]]:
         small = f"from {length(offset.matters_from, unit)} on it does"
     matters = {"head": "Does it matter here?", "large": words[offset.matters], "small": small}
     brings = {"head": "Reading alike", "large": "Nothing to win", "small": ""}
-    judged = verdict(found.study).criterion
+    judged = verdict(study).criterion
     if offset.without is not None and offset.without.known and judged is not None:
         large = f"{judged.value:.0f} → {offset.without.value:.0f}{JOIN}%"
         brings |= {"large": large, "small": judged.name}
@@ -144,6 +145,8 @@ def _off(one: OperatorConclusion) -> tuple[bool, float]:
 
 
 def _operators_next(found: OperatorComparison) -> str:
+    if found.look_first:
+        return "Fix the reading first."
     for one in sorted(found.conclusions, key=_off, reverse=True):
         if one.confirm:
             return f"Next: {one.confirm[0][0].lower()}{brief(one.confirm[0])[1:]}"

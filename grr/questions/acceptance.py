@@ -402,12 +402,15 @@ class ProvenFor:
     rules : Rules
     who : str
         For whom alone, where one operator measured.
+    sides : str
+        "two-sided ", where the study's own tolerance has one limit.
     """
 
     good: Estimate
     limit: Estimate
     rules: Rules
     who: str
+    sides: str = ""
 
     def __str__(self) -> str:
         good, limit = (
@@ -415,7 +418,7 @@ class ProvenFor:
         )
         return (
             f"Proven{self.who} ({100 * self.rules.confidence:g} % confidence): GRR takes at most "
-            f"{self.rules.limit_percent:g} % of tolerances from {limit} up, at most "
+            f"{self.rules.limit_percent:g} % of {self.sides}tolerances from {limit} up, at most "
             f"{self.rules.good_percent:g} % from {good} up."
         )
 
@@ -434,5 +437,7 @@ def proven_for(result: GaugeResult) -> ProvenFor | None:
         Estimate(100.0 * spread / share, unit=unit)
         for share in (rules.good_percent, rules.limit_percent)
     )
-    names = result.study.operator_names
-    return ProvenFor(good, limit, rules, f" for operator {names[0]}" if len(names) == 1 else "")
+    names, own = result.study.operator_names, result.study.tolerance
+    who = f" for operator {names[0]}" if len(names) == 1 else ""
+    sides = "" if own is None or own.two_sided else "two-sided "
+    return ProvenFor(good, limit, rules, who, sides)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from grr.formulas.analysis_of_variance import crossed_anova
+from grr.formulas.analysis_of_variance import components_by_rule, crossed_anova
 from grr.formulas.arrays import Array
 from grr.formulas.confidence_limits import (
     careful_lower_bound,
@@ -77,19 +77,21 @@ def by_operator(result: GaugeResult, causes: Causes) -> tuple[OperatorUse, ...]:
         return ()
     y = cube.packed
     quiet = [n for n, operator in enumerate(cube.operators) if operator not in loud]
-    of_all = _pivots(y)
-    of_quiet = _pivots(y[:, quiet]) if len(quiet) > 1 else of_all
+    among = y[:, quiet] if len(quiet) > 1 else y
+    of_all = result.value("GRR", "variance") - result.value("EV", "variance")
+    kept = components_by_rule(crossed_anova(among))[0]
+    of_quiet = float(kept.grr - kept.repeatability) if len(quiet) > 1 else of_all
+    beside = ((of_all, _pivots(y)), (of_quiet, _pivots(among)))  # of the loud, of the others
     confidence = 0.5 * (1.0 + study.rules.confidence)
     found = []
     for place, operator in enumerate(cube.operators):
         own = y[:, [place]]
         variance = float(np.square(residuals(own)).mean()) * own.shape[2] / (own.shape[2] - 1)
         df = float(effective_df(own).used)
-        pivots = of_quiet if place in quiet else of_all
+        apart, pivots = beside[place in quiet]
         ratio = _with_own(result, pivots, variance, df)
-        share = variance + result.value("GRR", "variance") - result.value("EV", "variance")
         value = result.value("GRR", result.study.judged_by) * math.sqrt(
-            share / result.value("GRR", "variance")
+            (variance + apart) / result.value("GRR", "variance")
         )
         upper = float(upper_bound(ratio, confidence))
         lower = float(careful_lower_bound(ratio, study.rules.confidence))
@@ -110,7 +112,7 @@ def operator_sentence(uses: tuple[OperatorUse, ...], result: GaugeResult) -> str
         names = [use for use in uses if use.decision == decision]
         if not names:
             continue
-        most = percent(max(use.percent.upper for use in names))
+        most = listed(list(dict.fromkeys(percent(use.percent.upper) for use in names)))
         who = listed([shortened(use.operator, LONGEST_NAME) for use in names])
         word = "not decided yet" if decision == Decision.NOT_DECIDED else str(decision)
         told.append(f"{who}: {word} (at most {most})")

@@ -282,8 +282,8 @@ def _seen_from(study: Study) -> list[str]:
         for whose, groups in (("one operator's", o), ("one part's", p))
         if groups > 1
     ]
-    readings = counted(p * o * r, "reading")
-    return [f"Nine times in ten {readings} show {listed(told)}."] if told else []
+    size = f"{p} × {o} × {r} readings"
+    return [f"A study of {size} shows, nine times in ten, {listed(told)}."] if told else []
 
 
 def _looked_for(study: Study, result: GaugeResult, looks: float = 1.0) -> Causes:
@@ -379,8 +379,6 @@ def _prepared(study: Study) -> _Prepared:
     scatter = scatter_of(study)
     if scatter.normal is None:
         notes.append(f"The scatter of the repeats was not tested: {scatter.why}.")
-    if o == 1:
-        notes.append("One operator measured, so operators could not be compared.")
     tests = battery(p, o, r, shapes, scatter.normal)
     return _Prepared(
         y - y.mean(),
@@ -428,7 +426,8 @@ class _Sized:
         # Where sessions are a source, what is looked into is without them and the operators.
         beside, between = _between_sessions(result)
         self.shown = result.value("GRR", "variance")
-        self.floor = float(rounding_floor(looked.step)) ** 2 if result.floored else 0.0
+        self.rounding = float(rounding_floor(looked.step)) ** 2
+        self.floor = self.rounding if result.floored else 0.0
         self.chain = Chain(
             looked.y,
             suspects,
@@ -454,7 +453,7 @@ class _Sized:
         least = np.maximum(self.draws[-1], self.floor)
         return self.chain.without(members), np.maximum(draws, least)
 
-    def unrounded(self, rounding: float) -> Array:
+    def unrounded(self) -> Array:
         """Return draws of GRR² before rounding, from its least to its most.
 
         At most all that is read was there before; at least what rounding cannot make, and
@@ -462,8 +461,8 @@ class _Sized:
         tests/coverage/causes.py). Half of the draws are of either.
         """
         most = np.maximum(self.draws[0], self.floor)
-        least = np.maximum(self.draws[0] - rounding, 0.0)
-        if 12.0 * rounding > 4.0 * self.states[0].error:
+        least = np.maximum(self.draws[0] - self.rounding, 0.0)
+        if 12.0 * self.rounding > 4.0 * self.states[0].error:
             least = np.zeros_like(least)
         order = np.argsort(self.draws[0])
         low = np.zeros(len(order), dtype=bool)
@@ -531,11 +530,13 @@ def _within(value: float, lower: float, upper: float, unit: str) -> Estimate:
 
 def _ranked(sized: _Sized) -> tuple[Cause, ...]:
     causes = [_cause(sized, members) for members in _together(sized.suspects)]
-    further = (_between(sized, "sessions"), _between(sized, "gauges"), _digit(sized))
+    digit = _digit(sized)
+    rounding = 0.0 if digit is None else sized.rounding
+    further = (_between(sized, "sessions"), _between(sized, "gauges"), digit)
     causes += [cause for cause in further if cause is not None]
     causes = [cause for cause in causes if not cause.share.value < LEAST_SHARE]
     causes.sort(key=lambda cause: -np.nan_to_num(cause.share.value))
-    return (*causes, _background(sized))
+    return (*causes, _background(sized, rounding))
 
 
 def _together(suspects: list[Suspect]) -> list[list[int]]:
@@ -775,11 +776,10 @@ def _between(sized: _Sized, kind: Literal["sessions", "gauges"]) -> Cause | None
 def _digit(sized: _Sized) -> Cause | None:
     """Return the rounding by the last digit, where it makes much of GRR's variance."""
     step, study = sized.looked.step, sized.result.study
-    rounding = float(rounding_floor(step)) ** 2
-    gone = 100.0 * rounding / sized.shown
+    gone = 100.0 * sized.rounding / sized.shown
     if gone < DIGIT_SHARE:
         return None
-    share, without = sized.estimates(max(sized.shown - rounding, 0.0), sized.unrounded(rounding))
+    share, without = sized.estimates(max(sized.shown - sized.rounding, 0.0), sized.unrounded())
     found = Cause(
         kind="digit",
         operator=None,
@@ -795,17 +795,21 @@ def _digit(sized: _Sized) -> Cause | None:
     return _said(found, sized.result)
 
 
-def _background(sized: _Sized) -> Cause:
-    """Return what is left when every cause is gone: the repeatability of gauge and grip."""
+def _background(sized: _Sized, rounding: float) -> Cause:
+    """Return what is left when every cause is gone: the repeatability of gauge and grip.
+
+    ``rounding``: the variance that the last digit makes, where it is a cause by itself.
+    """
     study = sized.result.study
     last = sized.states[-1]
     error = sized.result.value("EV", "variance")  # as the table of sources has it
     if sized.suspects:
         error = max(last.error, sized.floor)
     df = last.df_error or last.df_interaction
-    low, high = sd_interval(math.sqrt(error), df)
-    gone = min(error, sized.shown)
-    draws = np.maximum(sized.draws[0] - sized.error[-1], 0.0)
+    squares = np.array([error, *np.square(sd_interval(math.sqrt(error), df))])
+    size, low, high = np.sqrt(np.maximum(squares - rounding, 0.0)).tolist()
+    gone = min(max(error - rounding, 0.0), sized.shown)
+    draws = np.maximum(sized.draws[0] - np.maximum(sized.error[-1] - rounding, 0.0), 0.0)
     share, without = sized.estimates(sized.shown - gone, draws)
     found = Cause(
         kind="repeatability",
@@ -814,7 +818,7 @@ def _background(sized: _Sized) -> Cause:
         session=None,
         method=study.methods[0] if study.methods else None,
         trials=(),
-        size=Estimate(math.sqrt(error), float(low), float(high), study.unit),
+        size=Estimate(size, low, high, study.unit),
         share=share,
         without=without,
         sure=math.nan,

@@ -226,7 +226,7 @@ class Findings(Printed):
 RUINED = Prose(
     [
         "Not stated: readings are wrong, and what is calculated from them means nothing. Fix them "
-        "first; grr.anova shows the numbers as the readings stand."
+        "first."
     ]
 )
 RECORD, SETTINGS = "record", "settings"
@@ -878,6 +878,7 @@ def _against_scatter(study: Study, step: float) -> Iterator[Finding]:
             "scatter.",
             "Read one more digit if the gauge has it. Otherwise repeatability is known only to "
             "be of the size of the last digit.",
+            next((c.kind for c in causes_of(study).named if c.kind == "digit"), ""),
         )
 
 

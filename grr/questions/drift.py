@@ -44,6 +44,7 @@ from grr.model.rounding import (
     JOIN,
     figures,
     length,
+    length_and_half,
     length_beside_percent,
     listed,
     p_cell,
@@ -984,8 +985,7 @@ def _series_table(numbers: DriftNumbers) -> Table:
     rows = [
         [
             f"{method}, {operator}" if method else operator,
-            f"{'−' if row['slope'] < 0 else '+'}{length(abs(row['slope']), unit, 3)} ± "
-            f"{length((row['upper'] - row['lower']) / 2, unit)}",
+            length_and_half(row["slope"], (row["upper"] - row["lower"]) / 2, unit, 3),
             f"{Estimate(row['over'], unit=unit):+} in {_time(row['span'], numbers, 3)}",
             p_cell(row["p"]),
         ]

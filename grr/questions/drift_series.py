@@ -29,6 +29,8 @@ CURVE_LEVEL = 0.01
 BUMP_LEVEL = 0.01
 #: Readings that must lie on either side of a bump.
 LEAST_SIDE = 3
+#: From so many parts on, one that makes more than half of the scatter is no chance.
+LEAST_PARTS = 5
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,24 @@ class Series:
         if self.scatter <= 0.0 or not can_show_a_step(self.means, least_side=LEAST_SIDE):
             return None
         left = self.readings if curve is None else self.readings - curve.at(self.since)
-        return step_change(self.since, left, self.means, least_side=LEAST_SIDE)
+        found = step_change(self.since, left, self.means, least_side=LEAST_SIDE)
+        if float(found.p) < BUMP_LEVEL:
+            quiet = self._without_a_loud_part(left)
+            if quiet is not None:  # a bump shows on all parts
+                return replace(found, p=np.maximum(found.p, quiet.p))
+        return found
+
+    def _without_a_loud_part(self, readings: Array) -> StepChange | None:
+        """Return the bump without the part that makes most of the scatter; None where none does."""
+        loud = np.bincount(self.place, np.square(self.means.taken_off(readings)))
+        kept = self.place != loud.argmax()
+        if len(loud) < LEAST_PARTS or not loud.max() > 0.5 * loud.sum():
+            return None
+        codes = (self.place[kept], self.gauge[kept], self.session[kept])
+        means = blocks(*(np.unique(code, return_inverse=True)[1] for code in codes))
+        if not can_show_a_step(means, least_side=LEAST_SIDE):
+            return None
+        return step_change(self.since[kept], readings[kept], means, least_side=LEAST_SIDE)
 
     def parted(self, bump: StepChange) -> Series:
         """Return the series with a session of its own from the bump on."""

@@ -227,11 +227,9 @@ def average_range(study: Study, *, spread: float | None = None) -> GaugeResult:
 def _average_range(study: Study, spread: float) -> GaugeResult:
     readings = study.cube().packed
     lines = form.average_range(readings)
-    reasons, notes = {"INT": NO_INTERACTION}, []
-    if lines.operators < 2:
-        reasons["AV"] = ONE_OPERATOR
-        notes.append("One operator: this holds for this operator only, and GRR is EV alone.")
-    elif math.isfinite(study.people):
+    reasons = _not_told_apart(lines.operators > 1, True) or {"INT": NO_INTERACTION}
+    notes = []
+    if lines.operators > 1 and math.isfinite(study.people):
         notes.append("By ranges the operators always count as a sample of those who will measure.")
     further = further_sources(study)
     notes += [] if further is None else further.untold
@@ -471,7 +469,7 @@ def _result(
     sources, reasons = _sources(found, study, mean=mean, spread=spread, reasons=reasons)
     below = tuple(name for name, value in variances_of(found).items() if value < 0.0)
     told = [f"{name} ({NAMES[name]}) was estimated below zero and is shown as 0." for name in below]
-    told += _crossed_notes(study, found) if notes is None else notes
+    told += _crossed_notes(study, found, spread) if notes is None else notes
     if hidden:
         digit = size(step, step)
         told.append(
@@ -1128,28 +1126,27 @@ def _frame(
     return table
 
 
-ONE_OPERATOR = "one operator measured, so differences between operators cannot be seen"
+ONE_OPERATOR = "one operator measured, so GRR speaks for this operator only"
 ONE_TRIAL = "each part was measured once by each operator, so it cannot be told from repeatability"
 
 
-def _crossed_notes(study: Study, found: Components) -> list[str]:
+def _crossed_notes(study: Study, found: Components, spread: float) -> list[str]:
     """Return the sentences about a crossed study by analysis of variance."""
     operators = len(study.operator_names)
     notes = []
     further = [one for one in (found.session, found.gauge) if one is not None]
     inside = [found.repeatability, found.operator, found.interaction, *further]
     estimated = float(np.nansum(inside))
-    if estimated < float(found.grr) and not math.isclose(estimated, float(found.grr)):
+    shown, untruncated = (
+        length(spread * math.sqrt(max(variance, 0.0)), study.unit, 4)
+        for variance in (float(found.grr), estimated)
+    )
+    if estimated < float(found.grr) and shown != untruncated:
         notes.append(
             f"GRR is the sum of the sources as shown; as estimated, below zero too, it would be "
-            f"{length(math.sqrt(estimated), study.unit)} (standard deviation)."
-            if estimated > 0.0
-            else "GRR is the sum of the sources as shown; as estimated it would be below zero."
+            f"{f'{untruncated} in place of {shown}' if estimated > 0.0 else 'below zero'}."
         )
     if operators < 2:
-        beside = [name for name in ("SES", "GAU") if name in variances_of(found)]
-        alone = " and ".join(["EV", *beside]) if beside else "EV alone"
-        notes.append(f"One operator: this holds for this operator only, and GRR is {alone}.")
         notes.append("With one operator the part variation contains the interaction.")
     elif study.trials < 2 and found.session is None:
         notes.append(

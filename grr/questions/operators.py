@@ -37,16 +37,26 @@ from grr.formulas.operator_comparison import (
 )
 from grr.formulas.second_look import went_on
 from grr.model.blocks import Block, Bullets, Callout, Fold, Heading, Prose, Table
-from grr.model.choices import WHOLE
+from grr.model.choices import FIX_FIRST, WHOLE
 from grr.model.errors import StudyError
 from grr.model.estimate import Estimate
 from grr.model.frames import frame
 from grr.model.names import LONGEST_NAME, begun, shortened
 from grr.model.printed import EXAMPLE, Printed
-from grr.model.rounding import JOIN, figures, length, listed, p_cell, p_text, percent
+from grr.model.rounding import (
+    JOIN,
+    figures,
+    length,
+    length_and_half,
+    listed,
+    p_cell,
+    p_text,
+    percent,
+)
 from grr.model.study import Cube, Study, checked_study
 from grr.model.values import number
 from grr.questions.causes import Cause, causes_of
+from grr.questions.check import RUINED, check
 from grr.questions.drift import DriftNumbers, bump_words, drift_or_reason, length_and_share
 from grr.questions.gauge import result_of_record
 from grr.questions.scatter import read_by_everyone
@@ -96,8 +106,8 @@ CAUSES: dict[OperatorFinding, str] = {
 }
 #: How to find out, without guessing.
 CONFIRM: dict[OperatorFinding, str] = {
-    HIGH: "Let everyone zero the gauge alike and measure one gauge block near this size ten "
-    "times: it shows who reads high or low, not only that they differ.",
+    HIGH: "Let everyone zero the gauge alike and measure one gauge block near this size "
+    "five times: it shows who reads high or low, not only that they differ.",
     SCATTERS: "Let this operator repeat one marked part ten times, by hand and in a stand, with "
     "the same number of ratchet clicks each time, and compare.",
     DEPENDS: "Mark the spot on the parts named, look at them for taper, burrs and roundness, and "
@@ -168,6 +178,10 @@ def compare_operators(study: Study, *, level: float = 0.95) -> OperatorCompariso
 
 def _compared(study: Study, level: float) -> OperatorComparison:
     numbers = _operator_numbers(study, level)
+    findings = check(study)
+    if findings.ruined:
+        nothing = tuple(_not_judged(numbers, name) for name in study.operator_names)
+        return OperatorComparison(numbers, nothing, FIX_FIRST, findings.look_first)
     conclusions = tuple(_conclusion(numbers, name) for name in study.operator_names)
     return OperatorComparison(numbers, conclusions, _headline(numbers, conclusions))
 
@@ -185,6 +199,8 @@ class OperatorComparison(Printed):
         One an operator: findings, a sentence, usual causes, how to confirm.
     headline : str
         The answer in one sentence.
+    look_first : tuple of str
+        Where wrong readings ruin the comparison: what to look at. Nothing is concluded then.
 
     Examples
     --------
@@ -196,6 +212,7 @@ class OperatorComparison(Printed):
     numbers: OperatorNumbers
     conclusions: tuple[OperatorConclusion, ...]
     headline: str
+    look_first: tuple[str, ...] = ()
 
     @property
     def study(self) -> Study:
@@ -221,11 +238,14 @@ class OperatorComparison(Printed):
         """Return the answer, operator by operator, with causes, pairs and consistency."""
         numbers, study = self.numbers, self.study
         method = f", method {study.methods[0]}" if study.methods else ""
-        opening = [*([EXAMPLE] if study.example else []), f"{study.summary}{method}"]
+        poor = listed([f"part {part}" for part in numbers.left_out])
+        without = f", without {poor}, which nobody repeats well" if poor else ""
+        opening = [*([EXAMPLE] if study.example else []), f"{study.summary}{method}{without}"]
         common = [numbers.common_drift] if numbers.common_drift else []
-        blocks: list[Block] = [
-            Prose(opening),
-            Heading(self.headline, 3),
+        blocks: list[Block] = [Prose(opening), Heading(self.headline, 3)]
+        if self.look_first:
+            return [*blocks, RUINED, Heading("Look at this first"), Bullets(list(self.look_first))]
+        blocks += [
             Table(*_operator_rows(numbers, self.conclusions), narrow=4),
             Bullets([*filter(None, [one.sentence for one in self.conclusions]), *common]),
         ]
@@ -255,7 +275,7 @@ class OperatorConclusion:
     ----------
     operator : str
     findings : tuple of OperatorFinding
-        "agrees", or some of the others.
+        "agrees", or some of the others; none where readings must be fixed first.
     sentence : str
     offset : OperatorOffset
         How far the operator reads from the others, how sure that is, and whether it matters.
@@ -273,6 +293,8 @@ class OperatorConclusion:
     def in_words(self) -> tuple[str, ...]:
         """The findings as they are shown: "agrees with Jonas" where only Jonas is meant."""
         kinds = tuple(kind for kind in self.findings if kind != AGREES)
+        if not self.findings:
+            return ("readings to fix first",)
         if self.agrees_with:
             names = [shortened(name, LONGEST_NAME) for name in self.agrees_with]
             return (f"agrees with {listed(names, 3)}", *kinds)
@@ -330,6 +352,8 @@ class OperatorNumbers:
     matters_from : float
         The offset with which one operator alone would take GRR to the limit of a good gauge;
         NaN where nothing says what GRR may take.
+    left_out : tuple of str
+        Parts that nobody repeats well: their scatter says nothing about an operator.
     """
 
     _: KW_ONLY
@@ -347,6 +371,7 @@ class OperatorNumbers:
     changes: tuple[TrialChange, ...]
     causes: tuple[Cause, ...]
     matters_from: float
+    left_out: tuple[str, ...] = ()
 
     def value(self, operator: str, column: str) -> float:
         """Return one cell of the table; NaN where not estimated."""
@@ -375,7 +400,9 @@ class OperatorNumbers:
 
 
 def _operator_numbers(whole: Study, level: float) -> OperatorNumbers:
-    study = read_by_everyone(whole)
+    _cube(whole)
+    causes = causes_of(whole).causes
+    study, left_out = _repeated_well(read_by_everyone(whole), causes)
     cube = _cube(study)
     cells = cells_of(within_sessions(study).cube().values, cell_axes=2)
     means = _against_sessions(operator_means(cells.means, step=study.resolution or 0.0), study)
@@ -419,9 +446,20 @@ def _operator_numbers(whole: Study, level: float) -> OperatorNumbers:
         drift=drift,
         no_drift=no_drift,
         changes=tuple(trial_changes(study) if drift is None else changes),
-        causes=tuple(c for c in causes_of(whole).causes if c.kind == "operator_offset"),
+        causes=tuple(c for c in causes if c.kind == "operator_offset"),
         matters_from=_matters_from(whole),
+        left_out=left_out,
     )
+
+
+def _repeated_well(study: Study, causes: tuple[Cause, ...]) -> tuple[Study, tuple[str, ...]]:
+    """Return the study without the parts whose scatter is a cause by itself, and those parts."""
+    poor = {cause.part for cause in causes if cause.kind == "part"}
+    kept = [part for part in study.parts if part not in poor]
+    if not poor or len(kept) < 3:
+        return study, ()
+    left_out = tuple(part for part in study.parts if part in poor)
+    return replace(study, readings=study.readings[study.readings["part"].isin(kept)]), left_out
 
 
 def _matters_from(study: Study) -> float:
@@ -614,6 +652,13 @@ def _conclusion(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
         )
     kinds = tuple(kind for kind in said if kind != AGREES) or (AGREES,)
     return OperatorConclusion(name, kinds, " ".join(filter(None, said.values())), offset, alike)
+
+
+def _not_judged(numbers: OperatorNumbers, name: str) -> OperatorConclusion:
+    """Return a conclusion that says nothing: readings must be fixed first."""
+    size, none = Estimate(math.nan, unit=numbers.study.unit), math.nan
+    offset = OperatorOffset(name, size, none, numbers.level, none, None, none)
+    return OperatorConclusion(name, (), "", offset)
 
 
 def _part_finding(numbers: OperatorNumbers, name: str) -> dict[OperatorFinding, str]:
@@ -870,9 +915,12 @@ def _headline(numbers: OperatorNumbers, conclusions: tuple[OperatorConclusion, .
         for finding, names in by_finding.items()
     ]
     group = {c.operator for c in partly}
-    alike = [people[name] for name in alike if name not in group]
-    if alike:
+    shown = {c.operator for c in conclusions if c.offset.agrees}
+    beside = [name for name in alike if name not in group]
+    if alike := [people[name] for name in beside if name in shown]:
         phrases.append(f"{listed(alike)} {_in_plural(AGREES, len(alike))}")
+    if not_shown := [people[name] for name in beside if name not in shown]:
+        phrases.append(f"no difference shows for {listed(not_shown)}")
     if len(group) > 1 and all({c.operator, *c.agrees_with} == group for c in partly):
         phrases.append(f"{listed([people[c.operator] for c in partly])} agree with each other")
     else:
@@ -949,7 +997,7 @@ def _operator_rows(
         rows.append(
             [
                 conclusion.operator,
-                f"{offset:+} ± {length(offset.upper - offset.value, unit)}",
+                length_and_half(offset.value, offset.upper - offset.value, unit),
                 "—" if math.isnan(sd) else length(sd, unit),
                 "—" if math.isnan(ratio) else figures(ratio),
                 ", ".join(conclusion.in_words),
@@ -1020,8 +1068,8 @@ def _test_sentence(numbers: OperatorNumbers) -> str:
     if math.isnan(c):
         return "The readings repeat to the last digit, so the operators' scatter is hidden."
     bound = "" if math.isnan(limit) else f" (limit {figures(limit, 3)})"
-    bartlett_p, cochran_p = (p_cell(float(tests["p"][name])) for name in ("Bartlett", "Cochran"))
+    bartlett_p, cochran_p = (p_text(float(tests["p"][name])) for name in ("Bartlett", "Cochran"))
     return (
-        f"Is the scatter equal? Bartlett's test: p = {bartlett_p}; Cochran's C = "
-        f"{figures(c, 3)}{bound}, p = {cochran_p}."
+        f"Is the scatter equal? Bartlett's test: {bartlett_p}; Cochran's C = "
+        f"{figures(c, 3)}{bound}, {cochran_p}."
     )

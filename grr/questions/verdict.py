@@ -497,7 +497,7 @@ def _by_confidence(
     if found.categories is not None:
         low, high = (figures(bound, 2) for bound in found.categories)
         lines.append(
-            f"Beside it, ndc, not rounded: {careful} at least {low}, {careful} at most {high}; at "
+            f"Beside it, ndc, not rounded: at least {low} and at most {high}, {careful} each; at "
             f"least {study.rules.least_ndc} are asked for."
         )
     text = " ".join([*lines, *look_sentences(study)])
@@ -536,7 +536,8 @@ def _reasons(result: GaugeResult, findings: Findings, causes: Causes) -> tuple[s
     told = causes.named[0].kind if causes.named else "nothing"
     looks = sum(f.severity == "look" and f.cause != told for f in findings)
     if looks:
-        reasons.append(f"{counted(looks, 'finding')} to look at, see the check of the data.")
+        other = "other finding" if any(f.cause == told for f in findings) else "finding"
+        reasons.append(f"{counted(looks, other)} to look at, see the check of the data.")
     if result.floored:
         reasons.append(
             "The last digit hides the scatter of the repeats: EV is taken as the rounding error, "
@@ -572,7 +573,7 @@ def _spread(result: GaugeResult, causes: Causes) -> str:
     share = min(result.value(source, "variance") / result.value("GRR", "variance"), 1.0)
     spread = spread_text(result, result.value("GRR", "spread"))
     most = f"; most of it is {NAMES[source]} ({source}, {percent(100 * share)} of GRR's variance)"
-    told = "" if causes.named else most
+    told = "" if causes.named or len(result.study.operator_names) < 2 else most
     return f"The measuring system spreads over {spread} ({result.spread:g} sd){told}."
 
 
@@ -921,6 +922,8 @@ def _meanwhile(result: GaugeResult) -> str:
     known = narrowed(result)
     if known is not None and known.limits is None:
         return "Until it is decided, measure parts near a limit with another gauge."
+    if known is not None:
+        return "Until it is decided, accept parts only within the acceptance limits."
     return (
         "Until it is decided, accept parts only within limits narrowed by the measurement "
         "uncertainty (notebook 5, Risk and limits)."

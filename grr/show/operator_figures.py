@@ -11,6 +11,7 @@ import numpy as np
 from grr.formulas.arrays import Array
 from grr.formulas.operator_comparison import Offsets, TrialRanges, operator_offsets
 from grr.formulas.operator_comparison import trial_ranges as ranges_of
+from grr.model.errors import StudyError
 from grr.model.html_blocks import FAINT, INK, LINE
 from grr.model.names import short_names, shortened
 from grr.model.rounding import (
@@ -69,6 +70,8 @@ def operators_side_by_side(comparison: OperatorComparison) -> Figure:
         interval. The bar behind it is as long as the operator's repeats spread. Blue ground:
         offsets too small to matter here.
     """
+    if comparison.look_first:
+        raise StudyError("Wrong readings ruin the comparison", "Fix them first: see grr.check")
     numbers = comparison.numbers
     study, scale = comparison.study, fine_scale(comparison.study)
     names = list(study.operator_names)

@@ -170,3 +170,17 @@ def test_a_spread_has_the_same_digits_on_every_page(manual_study: grr.Study) -> 
     assert shown in str(grr.what_would_help(result))
     number = shown.split("\u00a0")[0]
     assert f"{number} (" in str(result.intervals())
+
+
+@pytest.mark.parametrize(
+    ("value", "half", "digits", "text"),
+    [
+        (0.00053, 0.000099, 0, "+0.530 µm ± 0.099 µm"),
+        (-0.00124, 0.0017, 0, "−1.2 µm ± 1.7 µm"),
+        (0.000245, 0.0017, 3, "+0.245 µm ± 1.700 µm"),
+        (0.0000012, 0.0017, 3, "+0.001 µm ± 1.700 µm"),
+        (-0.0112, 0.12, 0, "−11 µm ± 120 µm"),
+    ],
+)
+def test_a_value_and_its_half_interval_end_at_the_same_place(value, half, digits, text):
+    assert r.length_and_half(value, half, "mm", digits).replace("\u00a0", " ") == text

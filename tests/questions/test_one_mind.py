@@ -694,3 +694,57 @@ def test_the_chance_of_cheap_limits_is_that_of_simulated_studies(digit, process_
         again = replace(made, readings=table, plan=None, process_mean=result.mean)
         cheap += narrowed(grr.anova(again)).price.upper <= made.rules.most_refused_percent
     assert cheap / 150 == pytest.approx(larger.chance, abs=0.13)
+
+
+# Shares, one operator, and people beside a part
+# ----------------------------------------------
+
+
+def test_shares_of_a_coarse_digit_and_of_the_background_make_no_more_than_the_whole():
+    rng = np.random.default_rng(4)
+    made = study("nothing")
+    table = made.readings
+    size = 10.0 + rng.normal(0.0, 0.015, 10)[table["part"].astype(int) - 1]
+    table["reading"] = np.round(size + 0.003 * rng.standard_normal(len(table)), 2)
+    coarse = replace(
+        made, readings=table, resolution=0.01, tolerance=grr.Tolerance(9.95, 10.05), plan=None
+    )
+    digit, *_, background = grr.assess(coarse).causes
+    assert (digit.kind, background.kind) == ("digit", "repeatability")
+    assert digit.share.value + background.share.value < 100.5
+    known = grr.anova(coarse).value("EV", "variance") - 0.01**2 / 12.0
+    assert background.size.value == pytest.approx(math.sqrt(known))
+    (finding,) = grr.check(coarse).about("too few digits")
+    assert finding.cause == "digit"  # told once, as the cause
+
+
+def test_those_who_do_not_scatter_are_judged_without_what_one_persons_scatter_makes(capsys):
+    source = study("scatter")
+    uses = {use.operator: use.percent for use in grr.verdict(source).by_operator}
+    table = source.readings
+    alone = grr.anova(replace(source, readings=table[table["operator"] != "Ben"]))
+    for name in ("Ana", "Cem"):
+        assert uses[name].value == pytest.approx(alone.value("GRR", "percent_tolerance"), rel=0.3)
+        assert uses[name].upper < uses["Ben"].value
+
+
+@pytest.mark.parametrize("way", [grr.anova, grr.average_range])
+def test_one_operator_is_the_reason_for_all_that_is_missing_and_is_told_once(way):
+    table = study("nothing").readings
+    alone = replace(study("nothing"), readings=table[table["operator"] == "Ana"])
+    result = way(alone)
+    assert set(result.reasons) >= {"AV", "INT"} and len(set(result.reasons.values())) == 1
+    (reason,) = set(result.reasons.values())
+    assert sum(reason in line for line in texts(result.blocks())) == 1
+
+
+def test_what_a_slip_ruins_is_not_said_of_people(tmp_path, capsys):
+    made = study("nothing")
+    table = made.readings
+    table.loc[17, "reading"] += 0.09
+    source = replace(made, readings=table)
+    compared = grr.assess(source).operators
+    assert compared.look_first == grr.verdict(source).findings.look_first
+    said = command(capsys, "operators", written_down(source, tmp_path / "study"))
+    assert {row["findings"] for row in said["operators"]} == {compared.conclusions[0].in_words[0]}
+    assert not any("scatters" in row["findings"] for row in said["operators"])

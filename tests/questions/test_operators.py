@@ -12,6 +12,7 @@ from snapshot import assert_snapshot
 
 import grr
 from grr.formulas.operator_comparison import h_statistic
+from grr.model.blocks import Fold, Table
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 
@@ -354,3 +355,45 @@ def test_the_demo_operators_are_told_apart_and_the_intervals_hold_the_truth():
         sd = np.hypot(people[f"{name}, stand"]["scatter"], 0.1 / np.sqrt(12))
         assert table.loc[name, "sd_lower"] * 1000 < sd < table.loc[name, "sd_upper"] * 1000
     assert_snapshot(str(result), "operators")
+
+
+def test_a_part_that_nobody_repeats_well_accuses_no_operator():
+    """By chance alone 16 of 100 clean studies are told something of somebody."""
+    accused = bumped = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        repeats = np.where(np.arange(10) == 6, 3.0, 0.3)[:, None, None]
+        y = 5.0 * rng.standard_normal((10, 1, 1)) + repeats * rng.standard_normal((10, 3, 3))
+        k, j, _ = (n.ravel() for n in np.indices((3, 3, 10)))
+        i = np.concatenate([rng.permutation(10) for _ in range(9)])
+        table = pd.DataFrame(
+            {
+                "part": (i + 1).astype(str),
+                "operator": np.array(["A", "B", "C"])[j],
+                "trial": k + 1,
+                "reading": y[i, j, k],
+                "order": np.arange(90),
+            }
+        )
+        source = grr.Study(table, unit="µm")
+        assert [c.part for c in grr.assess(source).causes if c.kind == "part"] == ["7"]
+        result = grr.compare_operators(source)
+        assert result.numbers.left_out == ("7",)
+        accused += any(one.findings != ("agrees",) for one in result.conclusions)
+        assert result.numbers.value("A", "sd") == pytest.approx(
+            np.sqrt(np.delete(y, 6, axis=0)[:, 0].var(axis=-1, ddof=1).mean())
+        )
+        bumped += bool(grr.drift(source).numbers.bumps)
+    assert accused <= 4  # 12 where the part is counted in
+    assert bumped <= 1  # 5
+
+
+def test_nothing_is_concluded_about_people_from_readings_that_are_wrong():
+    table = study().readings
+    table.loc[4, "reading"] *= 10.0
+    source = grr.Study(table, unit="µm", tolerance=grr.Tolerance(-20.0, 20.0))
+    assert grr.check(source).ruined
+    result = grr.compare_operators(source)
+    assert result.look_first == grr.check(source).look_first
+    assert set(findings(result).values()) == {()}
+    assert not any(isinstance(block, Table | Fold) for block in result.blocks())
