@@ -315,9 +315,10 @@ def result_front_page(result: Printed, cover: Cover) -> FrontPage:
     """Return the first page of the report on any result but a study: its answer, and who signs."""
     kind = kind_of(result)
     title, seal = (str(told_of(result, name) or "") for name in ("title", "seal"))
+    title = title or kind.title
     return FrontPage(
-        kicker=_kicker(kind.title, cover),
-        title=shortened(title or kind.title, LONGEST_TITLE),
+        kicker=_kicker(kind.title, title, cover),
+        title=shortened(title, LONGEST_TITLE),
         stamp=EXAMPLE if told_of(result, "example") else "",
         blocks=[
             *answer_of(result),
@@ -386,8 +387,9 @@ def _short(text: str) -> str:
     return shortened(text, LONGEST_NAME) if text else ""
 
 
-def _kicker(what: str, cover: Cover) -> str:
-    about = [f"{what}, report of {cover.date}"]
+def _kicker(what: str, title: str, cover: Cover) -> str:
+    """Return what the page is and of when; not what it is where the title under it says so."""
+    about = [f"{'R' if title.startswith(what) else f'{what}, r'}eport of {cover.date}"]
     about += [f"supersedes {shortened(cover.supersedes, LONGEST_NAME)}"] if cover.supersedes else []
     return " · ".join(about)
 
@@ -401,9 +403,10 @@ def _page(
     several: bool = False,
 ) -> FrontPage:
     """Return the first page: title, date and revision, the blocks, and who answers for it."""
+    title = shortened(study.title, LONGEST_TITLE) if study.title else "Gauge study"
     return FrontPage(
-        kicker=_kicker("Gauge study", cover),
-        title=shortened(study.title, LONGEST_TITLE) if study.title else "Gauge study",
+        kicker=_kicker("Gauge study", title, cover),
+        title=title,
         stamp=f"{EXAMPLE.partition(';')[0]}." if study.example else "",
         blocks=[*blocks, Form(who_what_when(study, cover)), Form(signature_entries(cover))],
         caution=caution,

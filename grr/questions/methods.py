@@ -978,11 +978,15 @@ def _answer(found: MethodComparison) -> str:
         of_one, of_other = (shortened(name, LONGEST_NAME) for name in (good[0], left))
         enough = f"{begun(of_one)} is good enough; {of_other}, {is_not}."
         enough = enough.replace(", is not shown", " is not shown")
-    more = _more_sentence(found)
+    more, apart = _more_sentence(found), numbers.mean_difference
+    alike = f"{both}, and read alike."
+    if apart.lower * apart.upper > 0.0:  # no chance, but it does not matter here
+        size = length(abs(apart.value), apart.unit)
+        alike = f"{both}; on average they read {size} apart, which the margin allows."
     sentences: dict[Reason, list[str]] = {
         "better": [more, enough],
         "better but slower": [more, enough],
-        "alike": [f"{both}, and read alike.", more],
+        "alike": [alike, more],
         "apart": [f"{both}, but read apart: which of them is right, only a master tells.", more],
         "only one is shown": [enough, more],
         "neither holds the limit": ["As it was used neither holds the limit.", more],
@@ -1061,9 +1065,10 @@ def _difference_sentence(numbers: MethodNumbers, margin: Margin | None, apart: A
         "beyond": "shown to be outside",
         "open": "not shown to be inside or outside of",
     }[apart]
-    start = Estimate(float(numbers.at_start.mean), unit=numbers.study.unit)
+    low, high = (float(limit) for limit in numbers.at_start.limits(numbers.level))
+    start = Estimate(float(numbers.at_start.mean), low, high, numbers.study.unit)
     if start.value != found.value:
-        text += f"; without what drifts {start:+}"
+        text += f"; without what drifts {start:+} ({start:+l} to {start:+u})"
     source = {
         "in the study": "stated in the study",
         "when comparing": "given for this comparison",

@@ -547,9 +547,9 @@ def _checked(tolerance: Tolerance, unit: str, *results: Any) -> float:
         other = getattr(source, "tolerance", tolerance)
         if other != tolerance:
             raise StudyError(
-                f"A result ({type(result).__name__}) was judged for another tolerance",
-                "Give it the tolerance of this page",
-                value=other,
+                f"A result ({type(result).__name__}) was judged for another tolerance "
+                f"({limits_text(other, None, unit)})",
+                f"Work it out for {limits_text(tolerance, None, unit)}, or qualify for its own",
             )
     return width
 

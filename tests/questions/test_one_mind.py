@@ -748,3 +748,17 @@ def test_what_a_slip_ruins_is_not_said_of_people(tmp_path, capsys):
     said = command(capsys, "operators", written_down(source, tmp_path / "study"))
     assert {row["findings"] for row in said["operators"]} == {compared.conclusions[0].in_words[0]}
     assert not any("scatters" in row["findings"] for row in said["operators"])
+
+
+def test_methods_that_read_apart_beyond_chance_are_not_said_to_read_alike():
+    (compared,) = grr.assess(two_methods(hand=0.3, apart=0.5)).methods
+    apart = compared.numbers.mean_difference
+    assert (compared.reason, apart.lower > 0.0) == ("alike", True)
+    assert f"{apart}" in compared.answer
+
+
+def test_the_first_page_names_what_it_is_once():
+    untitled = front_page(grr.verdict(study("nothing")), Cover("2026-01-01"))
+    titled = front_page(grr.verdict(replace(study("nothing"), title="Pin")), Cover("2026-01-01"))
+    for page in (untitled, titled):
+        assert f"{page.kicker} {page.title}".count("Gauge study") == 1
