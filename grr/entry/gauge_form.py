@@ -595,10 +595,12 @@ def _watched(facts: GaugeFacts, readings: Mapping[str, pd.DataFrame]) -> dict[st
     from grr.show.time_figures import checks_over_time
 
     figure = checks_over_time(result)
-    todo = after_check(result)
+    says = figure.layout.meta["answer"]
+    todo = [step.partition(" (grr.")[0].split(". ") for step in after_check(result).steps[:3]]
     return {
         "chart": figure_svg(figure, width=880),
-        "chart_says": figure.layout.meta["answer"],
+        "chart_says": says,
         "alarm": bool(result.alarm_now),
-        "next": [step.partition(" (grr.")[0] for step in todo.steps][:3],
+        # What the chart says already is not said again.
+        "next": [". ".join(one for one in step if one not in says) for step in todo],
     }

@@ -110,6 +110,12 @@ class Ownership:
         StudyError
             It has.
         """
+        if not self.folder.exists():
+            raise StudyError(
+                "The folder of this study is gone: nothing was written",
+                "Bring it back, or make the study again",
+                file=str(self.folder),
+            )
         if not self.mine:
             raise StudyError(
                 "Another window has taken over this study",

@@ -258,7 +258,8 @@ class StudyForm(anywidget.AnyWidget):
         self.where = f"{folder.absolute().parent.name}/{folder.name}"
         self.said = "Not saved yet."
         if old is not None and readings is None:
-            self.said = f"Saved in {self.where}."
+            again = ": a study of this name was there" if asked_for("new") else ""
+            self.said = f"Saved in {self.where}{again}."
         if old is not None and readings is not None:
             self.said = f"{folder} holds a study, whose readings stay."
         self.good = True

@@ -163,7 +163,7 @@ class Progress:
     def state(self) -> str:
         """How many readings there are, in words."""
         if self.trouble:
-            return "the readings cannot be used"
+            return f"the {'readings' if self.settings else 'settings'} cannot be used"
         if not self.taken:
             return "nothing read yet"
         if not self.measured:
@@ -251,6 +251,9 @@ def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bo
         }
         for index, (key, (words, _)) in enumerate(STEPS.items())
     ]
+    foot = None if step else Foot("", Button("Back to the studies", f"{START}.ipynb"))
+    if step not in ("", "plan") and progress is not None and not progress.settings:
+        foot = Foot("", Button("Go to the plan", page_address("plan", progress.name)))
     values = {
         "step": page,
         "start": f"{START}.ipynb",
@@ -265,7 +268,7 @@ def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bo
         "example": of_examples or (progress is not None and progress.example),
         "front": notebook == f"{START}.ipynb",
         # The steps bring their own.
-        "foot": None if step else Foot("", Button("Back to the studies", f"{START}.ipynb")),
+        "foot": foot,
     }
     return render("frame.html.j2", values)
 

@@ -205,7 +205,7 @@ def row_of(progress: Progress, address: str) -> dict[str, Any]:
         "title": shortened(progress.title, 60),
         "limits": between(known.tolerance, known.resolution, known.unit)
         if known and known.tolerance
-        else "not planned yet",
+        else ("" if progress.trouble else "not planned yet"),
         "state": progress.state,
         "decision": "",
         "sign": "",
