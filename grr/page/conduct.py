@@ -214,7 +214,8 @@ def _zeros(study: Study) -> list[PageBlock]:
             if check["name"] in _OPENS:
                 opened = check
             elif check["name"] == _CLOSES and opened is not None and opened["on"] == check["on"]:
-                moved = _signed(float(check["reading"]) - float(opened["reading"]), study)
+                step = float(check["reading"]) - float(opened["reading"])
+                moved = "0" if step == 0.0 else f"{Estimate(step, unit=study.unit):+}"
             rows.append([*shown, moved])
     head = ["Session", "Time (UTC)", "When", "On", "The gauge shows", "moved"]
     if len(rows) <= ZEROS_BELOW or len({row[3] for row in rows}) > 1:
@@ -234,10 +235,6 @@ def _zeros(study: Study) -> list[PageBlock]:
     ]
 
 
-def _signed(value: float, study: Study) -> str:
-    return "0" if value == 0.0 else f"{Estimate(value, unit=study.unit):+}"
-
-
 # Where the numbers come from
 # ---------------------------
 
@@ -253,7 +250,15 @@ def provenance_blocks(study: Study, shown: Study) -> list[PageBlock]:
         The same, or with coded operators.
     """
     entries = [
-        *_fingerprints(study, shown),
+        *(
+            [("SHA-256 of the readings", readings_fingerprint(study))]
+            if shown is study
+            else [
+                ("SHA-256 of the coded readings", readings_fingerprint(shown)),
+                ("SHA-256 of the readings with names", readings_fingerprint(study)),
+                ("SHA-256 without operators", readings_fingerprint(study, operators=False)),
+            ]
+        ),
         ("Software", ", ".join(f"{name} {text}" for name, text in versions().items())),
     ]
     if study.plan is not None:
@@ -263,16 +268,6 @@ def provenance_blocks(study: Study, shown: Study) -> list[PageBlock]:
         *or_reason(lambda: _record(shown), "The record cannot be verified: "),
         *or_reason(lambda: _events(shown), "The events cannot be read: "),
         *([] if shown is study else _attached(shown)),
-    ]
-
-
-def _fingerprints(study: Study, shown: Study) -> list[tuple[str, str]]:
-    if shown is study:
-        return [("SHA-256 of the readings", readings_fingerprint(study))]
-    return [
-        ("SHA-256 of the coded readings", readings_fingerprint(shown)),
-        ("SHA-256 of the readings with names", readings_fingerprint(study)),
-        ("SHA-256 without operators", readings_fingerprint(study, operators=False)),
     ]
 
 
@@ -328,14 +323,8 @@ def _record(study: Study) -> Sequence[PageBlock]:
     found = study.record
     journal = None if found is None else found.journal
     if found is None or journal is None:
-        return [
-            Prose(
-                [
-                    "The readings were not collected with the entry form: there is no record of "
-                    "who entered which reading when, and no chain of hashes."
-                ]
-            )
-        ]
+        told = "The readings were not collected with the entry form: there is no record of "
+        return [Prose([f"{told}who entered which reading when, and no chain of hashes."])]
     if found.problem is not None:
         raise found.problem
     entries = [entry for check in found.files for entry in _chain(check)]
@@ -387,25 +376,14 @@ def _corrections(journal: pd.DataFrame) -> list[PageBlock]:
     if voiding.empty:
         return []
     old = journal.set_index("id")["raw"].astype(str).to_dict()
-    rows = [
-        [
-            str(row.part),
-            str(row.operator),
-            str(row.trial),
-            old.get(str(row.voids), ""),
-            "taken out" if str(row.reading) == "nan" else str(row.raw),
-            str(row.reason),
-            str(row.entered_by),
-        ]
-        for row in voiding.itertuples()
-    ]
+    voiding = voiding.assign(
+        was=[old.get(str(name), "") for name in voiding["voids"]],
+        now=voiding["raw"].mask(voiding["reading"].isna(), "taken out"),
+    )
+    shown = ["part", "operator", "trial", "was", "now", "reason", "entered_by"]
+    rows = voiding[shown].map(str).to_numpy().tolist()
     head = ["Part", "Operator", "Trial", "Was", "Now", "Reason", "By"]
     return [Heading("Corrections", 3), Table(head, rows, left=7)]
-
-
-def _minute(time: str) -> str:
-    """Return a time as the files hold it, to the minute: 2027-03-31 09:15."""
-    return time[:16].replace("T", " ")
 
 
 def _events(study: Study) -> list[PageBlock]:
@@ -415,7 +393,7 @@ def _events(study: Study) -> list[PageBlock]:
         return []
     shown = ["time", "kind", "name", "old", "value", "reason", "entered_by"]
     rows = [
-        [_minute(str(time)), *(str(cell) for cell in row)]
+        [str(time)[:16].replace("T", " "), *map(str, row)]  # to the minute
         for time, *row in events[shown].itertuples(index=False, name=None)
     ]
     head = ["Time (UTC)", "What", "About", "Was", "Is", "Reason", "By"]

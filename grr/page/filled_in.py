@@ -165,10 +165,7 @@ def _operator_line(
 ) -> str:
     """Return AV²: less a share of SES² with sessions, and over the people who will measure."""
     (p, r, m), (ses, av) = numbers, squares
-    note, factor = "", ""
-    if math.isfinite(result.study.people):
-        n = f"{result.study.people:.0f}"
-        note, factor = " × (people − 1) / people", f" × ({n} − 1) / {n}"
+    note, factor = _among_people(result)
     said = f"(MS operator − MS {against}) / (parts × trials)"
     filled = f"({_n(ms['operator'])} − {_n(ms[against])}) / ({p} × {r})"
     if "SES" in result.source_names:
@@ -179,11 +176,18 @@ def _operator_line(
     return f"AV² = {said}{note} = {filled}{factor} = {_variance(av)}"
 
 
+def _among_people(result: GaugeResult) -> tuple[str, str]:
+    """Return the factor for all people who will ever measure, in words and filled in."""
+    if not math.isfinite(result.study.people):
+        return "", ""
+    n = f"{result.study.people:.0f}"
+    return " × (people − 1) / people", f" × ({n} − 1) / {n}"
+
+
 def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     """Return the formulas of a complete nested study."""
     study = result.study
     ms = _mean_squares(result)
-    fixed = math.isfinite(study.people)
     given = study.readings.dropna(subset="reading")
     cube = nested_cube(
         given["reading"].to_numpy(float),
@@ -204,9 +208,7 @@ def _nested(result: GaugeResult) -> dict[str, tuple[str, ...]]:
     }
     if o < 2:
         return {**lines, "GRR": (f"GRR² = EV² = {_number(result, 'EV')}", _root(result, "GRR"))}
-    n = f"{study.people:.0f}"
-    note = " × (people − 1) / people" if fixed else ""
-    factor = f" × ({n} − 1) / {n}" if fixed else ""
+    note, factor = _among_people(result)
     lines["AV"] = (
         f"AV² = (MS operator − MS part) / (parts of one operator × trials){note} = "
         f"({_n(ms['operator'])} − {_n(ms['part'])}) / ({p} × {r}){factor} = {_variance(av)}",

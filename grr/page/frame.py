@@ -119,8 +119,7 @@ class Progress:
     def title(self) -> str:
         """What the study is called."""
         given = (self.settings.title if self.settings else "").removeprefix(_BEFORE_EXAMPLES)
-        given = begun(given)
-        return given or asked_for("new") or self.folder.name.replace("_", " ")
+        return begun(given) or asked_for("new") or self.folder.name.replace("_", " ")
 
     @property
     def example(self) -> bool:
@@ -241,11 +240,14 @@ def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bo
     done = () if progress is None else progress.done
     page, step = step, BESIDE.get(step, step)
     before = list(STEPS).index(step) if step in STEPS else 0
+    gauge = gauge_of_the_page().partition("/")[2].replace("_", " ")
     steps = [
         {
             "words": words,
             "address": page_address(key, progress.name) if progress else "",
-            "done": key in done or (key in ("answer", "improve") and _passed(key, before, done)),
+            # What is only looked at is done once it lies behind the present step.
+            "done": key in done
+            or (key in ("answer", "improve") and "check" in done and index < before),
             "here": key == step == page,
             "reached": index < before,
         }
@@ -259,9 +261,9 @@ def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bo
         "start": f"{START}.ipynb",
         "notebook": f"/lab/tree/notebooks/{notebook}",
         "progress": progress,
-        "title": progress.title if progress else asked_for("new") or _gauge() or "Gauge studies",
+        "title": progress.title if progress else asked_for("new") or gauge or "Gauge studies",
         "facts": _facts(progress),
-        "state": _state(progress),
+        "state": " · ".join(filter(None, [progress.state, progress.when])) if progress else "",
         "steps": steps if step in STEPS else [],
         "here": before,
         "working_folder": str(Path("..").resolve()),
@@ -273,15 +275,6 @@ def frame_html(step: str, notebook: str, folder: Path | None, *, of_examples: bo
     return render("frame.html.j2", values)
 
 
-def _gauge() -> str:
-    return gauge_of_the_page().partition("/")[2].replace("_", " ")
-
-
-def _passed(key: str, before: int, done: Sequence[str]) -> bool:
-    """Whether a step that is only looked at lies behind the present one."""
-    return "check" in done and list(STEPS).index(key) < before
-
-
 def _facts(progress: Progress | None) -> str:
     if progress is None or progress.settings is None:
         return "new study" if progress else ""
@@ -290,9 +283,3 @@ def _facts(progress: Progress | None) -> str:
     found = [between(settings.tolerance, settings.resolution, settings.unit)]
     found += [shortened(gauge, 30)] if gauge else []
     return " · ".join(found)
-
-
-def _state(progress: Progress | None) -> str:
-    if progress is None:
-        return ""
-    return " · ".join(filter(None, [progress.state, progress.when]))

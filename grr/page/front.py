@@ -12,8 +12,6 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from grr.formulas.second_look import confidence_of
 from grr.model.blocks import Banner, Bullets, Formulas, Heading, Picture, Prose, Table
 from grr.model.choices import FIX_FIRST
@@ -140,7 +138,8 @@ def front_page(verdict: Verdict, cover: Cover) -> FrontPage:
     told = [
         *(f"{short(one, verdict.result)}" for one in cause),
         *_nothing_stands_out(verdict),
-        *([] if findings.ruined else [_first(verdict.by_confidence)]),
+        # The first sentence; the whole stands among the reasons.
+        *([] if findings.ruined else re.split(r"(?<=\.)\s+(?=[A-Z])", verdict.by_confidence)[:1]),
         *_accept(verdict),
         *cautions(study, findings, cover, told={one.kind for one in cause}, brief=True),
     ]
@@ -153,16 +152,9 @@ def front_page(verdict: Verdict, cover: Cover) -> FrontPage:
         blocks += _listed("Look at this first", findings.look_first[:1])
     if study.tolerance is not None and not findings.ruined:
         blocks.append(Drawing(lambda: _ruler(verdict.result)))
-    return _page(
-        study,
-        cover,
-        [
-            *blocks,
-            *([NOT_STATED] if findings.ruined else key_numbers(verdict.result)),
-            *_listed("What ends this verdict", how_long(verdict)),
-        ],
-        SHORT_CAUTION,
-    )
+    blocks += [NOT_STATED] if findings.ruined else key_numbers(verdict.result)
+    blocks += _listed("What ends this verdict", how_long(verdict))
+    return _page(study, cover, blocks)
 
 
 def _nothing_stands_out(verdict: Verdict) -> list[str]:
@@ -182,11 +174,6 @@ def _accept(verdict: Verdict) -> list[str]:
     if verdict.banner in (DO_NOT_USE, NOT_DECIDED):
         text = f"Meanwhile {text[:1].lower()}{text[1:]}"
     return [text]
-
-
-def _first(text: str) -> str:
-    """Return the first sentence; the whole stands among the reasons."""
-    return re.split(r"(?<=\.)\s+(?=[A-Z])", text)[0]
 
 
 def _steps(verdict: Verdict) -> list[str]:
@@ -248,23 +235,15 @@ def methods_front_page(
         if study.tolerance is not None and not one.ruined:
             blocks.append(Drawing(lambda one=one: _rulers(one)))  # type: ignore[misc]
     used = methods.recommended_of(found)
-    told = [] if used is None else _causes_of(verdicts[used])
+    cause = None if used is None else verdicts[used].cause
+    told = [] if used is None or cause is None else [short(cause, verdicts[used].result)]
     blocks.append(Prose([*told, *cautions(study, check(study), cover, brief=True)]))
     for one in found:
         blocks += _next(one)
     blocks += [_numbers_of(verdicts)]
     ends = how_long(verdicts[used]) if used is not None else [CHANGED]
-    return _page(
-        study,
-        cover,
-        [*blocks, *_listed("What ends this verdict", ends)],
-        SHORT_CAUTION,
-        several=True,
-    )
-
-
-def _causes_of(verdict: Verdict) -> list[str]:
-    return [] if verdict.cause is None else [short(verdict.cause, verdict.result)]
+    blocks += _listed("What ends this verdict", ends)
+    return _page(study, cover, blocks, several=True)
 
 
 def _next(found: methods.MethodComparison) -> list[PageBlock]:
@@ -316,6 +295,8 @@ def result_front_page(result: Printed, cover: Cover) -> FrontPage:
     kind = kind_of(result)
     title, seal = (str(told_of(result, name) or "") for name in ("title", "seal"))
     title = title or kind.title
+    number = str(getattr(result, "gauge", ""))
+    gauge = gauge_entries(told_of(result, "facts") or {}, number)
     return FrontPage(
         kicker=_kicker(kind.title, title, cover),
         title=shortened(title, LONGEST_TITLE),
@@ -326,7 +307,7 @@ def result_front_page(result: Printed, cover: Cover) -> FrontPage:
             Heading("Who, what, when", 2),
             Form(
                 [
-                    *(() if isinstance(result, ManyStudies) else _gauge_of(result)),
+                    *(() if isinstance(result, ManyStudies) else gauge),
                     *stated(result),
                     *((("Seal", seal),) if seal else ()),
                     ("Measured by", ""),
@@ -346,10 +327,6 @@ def _shown_first(result: Printed) -> Sequence[PageBlock]:
     if draw is None:
         return result.blocks()
     return or_reason(lambda: [drawn_picture(draw(result))], "Not drawn: ")
-
-
-def _gauge_of(result: Printed) -> list[tuple[str, str]]:
-    return gauge_entries(told_of(result, "facts") or {}, str(getattr(result, "gauge", "")))
 
 
 def drawn_picture(figure: Figure) -> Picture:
@@ -395,12 +372,7 @@ def _kicker(what: str, title: str, cover: Cover) -> str:
 
 
 def _page(
-    study: Study,
-    cover: Cover,
-    blocks: Sequence[PageBlock],
-    caution: str,
-    *,
-    several: bool = False,
+    study: Study, cover: Cover, blocks: Sequence[PageBlock], *, several: bool = False
 ) -> FrontPage:
     """Return the first page: title, date and revision, the blocks, and who answers for it."""
     title = shortened(study.title, LONGEST_TITLE) if study.title else "Gauge study"
@@ -409,7 +381,7 @@ def _page(
         title=title,
         stamp=f"{EXAMPLE.partition(';')[0]}." if study.example else "",
         blocks=[*blocks, Form(who_what_when(study, cover)), Form(signature_entries(cover))],
-        caution=caution,
+        caution=SHORT_CAUTION,
         kind="methods" if several else "",
     )
 
@@ -478,16 +450,17 @@ def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
     names = [shortened(name, LONGEST_NAME) for name in study.operator_names]
     how = "a sample"
     if math.isfinite(study.people):
-        how = "everybody" if study.all_studied else _of_people(study)
+        how = "everybody" if study.all_studied else f"{len(names)} of {study.people:.0f}"
     drawing_number = fact(study, "drawing")
     if drawing_number and fact(study, "drawing_revision"):
         drawing_number += f", revision {fact(study, 'drawing_revision')}"
-    limits = limits_text(study.tolerance, study.resolution, study.unit)
+    digit = study.resolution
+    limits = limits_text(study.tolerance, digit, study.unit)
     entries = [
         ("Part", fact(study, "characteristic")),
         ("Drawing", drawing_number),
         ("Limits", limits if study.tolerance is not None else "none given"),
-        ("Digit", _digit(study)),
+        ("Digit", "" if digit is None else size(digit, digit, study.unit)),
         *gauge_entries(study.facts),
         ("Measured", f"{counted(len(study.parts), 'part')}, {counted(study.taken, 'reading')}"),
         ("On", taken(study)),
@@ -497,15 +470,6 @@ def who_what_when(study: Study, cover: Cover) -> list[tuple[str, str]]:
         ("Revision", _short(cover.revision)),
     ]
     return [(name, shortened(text, 110) if text else "") for name, text in entries]
-
-
-def _digit(study: Study) -> str:
-    digit = study.resolution
-    return "" if digit is None else size(digit, digit, study.unit)
-
-
-def _of_people(study: Study) -> str:
-    return f"{len(study.operator_names)} of {study.people:.0f}"
 
 
 def taken(study: Study) -> str:
@@ -531,10 +495,12 @@ def key_numbers(result: GaugeResult) -> list[PageBlock]:
 
 def _key_rows(result: GaugeResult) -> tuple[list[KeyNumber], list[str]]:
     """Return the numbers that matter, and why some have no interval."""
-    level = confidence_of(result.study)
-    limits, why_not = _limits(result, level)
+    limits, notes = None, dict[str, None]()
+    try:
+        limits = result.intervals(level=confidence_of(result.study))
+    except StudyError as error:
+        notes[f"No intervals: {error}"] = None
     worked = filled_in(result)
-    notes = dict.fromkeys([why_not] if why_not else [])
     rows = []
     for label, key, names in _ROWS:
         value = result.estimate(*key).value
@@ -549,19 +515,9 @@ def _key_rows(result: GaugeResult) -> tuple[list[KeyNumber], list[str]]:
             if limits["reason"][key]:
                 notes[f"No interval of {key[0]}: {limits['reason'][key]}."] = None
         formulas = Formulas([line for name in names for line in worked.get(name, ())])
-        rows.append(KeyNumber(label, _shown(value, key, result), interval, formulas))
+        shown = str(result.ndc) if key[0] == "ndc" else _written(value, key[1], result)
+        rows.append(KeyNumber(label, shown, interval, formulas))
     return rows[:NUMBERS], list(notes)
-
-
-def _limits(result: GaugeResult, level: float) -> tuple[pd.DataFrame | None, str]:
-    try:
-        return result.intervals(level=level), ""
-    except StudyError as error:
-        return None, f"No intervals: {error}"
-
-
-def _shown(value: float, key: tuple[str, str], result: GaugeResult) -> str:
-    return str(result.ndc) if key[0] == "ndc" else _written(value, key[1], result)
 
 
 def _interval(lower: float, upper: float, measure: str, result: GaugeResult) -> str:

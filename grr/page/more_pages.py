@@ -6,7 +6,6 @@ for, a person's own first.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal
 
@@ -29,10 +28,10 @@ from grr.model.names import begun, brief, shortened
 from grr.model.rounding import JOIN, figures, length
 from grr.model.study import Study
 from grr.model.values import a_path
-from grr.page.frame import Button, Foot, Progress, between, page_address, progress_of
+from grr.page.frame import Button, Foot, between, page_address, progress_of
 from grr.page.label import gauge_label
 from grr.page.report import report
-from grr.page.screens import LONGEST, MOST_LISTED, Screen, answer_page, row_of
+from grr.page.screens import LONGEST, MOST_LISTED, Screen, answer_page, row_of, told
 from grr.questions.operators import OperatorComparison, OperatorConclusion, compare_operators
 from grr.questions.qualify import Qualification
 from grr.questions.verdict import verdict
@@ -65,7 +64,9 @@ def operators_page(top: str | Path = "..") -> Screen:
     """
     folder = _study_of_one_s_own(a_path(top))
     if folder is None:
-        return _picked("Do we read alike?", "Whose readings?", OPERATORS, a_path(top), _measured)
+        return _picked(
+            "Do we read alike?", "Whose readings?", OPERATORS, a_path(top), "operator_names"
+        )
     study = study_in(folder)
     name = progress_of(folder).name
     quiet = []
@@ -124,20 +125,21 @@ def _chance_and_size(found: OperatorComparison, study: Study) -> list[dict[str, 
     """Return three answers about the one who reads farthest off: chance, size, what it brings."""
     one = max(found.conclusions, key=_off)
     offset, unit = one.offset, found.study.unit
-    chance = {"head": "Is it chance?", "large": "It may be", "small": f"p {figures(offset.p)}"}
-    if offset.differs:
-        chance = {"head": "Is it chance?", "large": "No", "small": f"p {figures(offset.p)}"}
+    by_chance = "No" if offset.differs else "It may be"
     words = {"yes": "Yes", "no": "No", "open": "Not shown", "not known": "Not known"}
     small = ""
     if offset.matters != "not known":
         small = f"from {length(offset.matters_from, unit)} on it does"
-    matters = {"head": "Does it matter here?", "large": words[offset.matters], "small": small}
-    brings = {"head": "Reading alike", "large": "Nothing to win", "small": ""}
+    brings = told("Reading alike", "Nothing to win")
     judged = verdict(study).criterion
     if offset.without is not None and offset.without.known and judged is not None:
         large = f"{judged.value:.0f} → {offset.without.value:.0f}{JOIN}%"
-        brings |= {"large": large, "small": judged.name}
-    return [chance, matters, brings]
+        brings = told("Reading alike", large, judged.name)
+    return [
+        told("Is it chance?", by_chance, f"p {figures(offset.p)}"),
+        told("Does it matter here?", words[offset.matters], small),
+        brings,
+    ]
 
 
 def _off(one: OperatorConclusion) -> tuple[bool, float]:
@@ -174,7 +176,7 @@ def methods_page(top: str | Path = "..") -> Screen:
     folder = _study_of_one_s_own(a_path(top))
     question = "Stand or handheld?"
     if folder is None:
-        return _picked(question, "Which study?", METHODS, a_path(top), _two_ways)
+        return _picked(question, "Which study?", METHODS, a_path(top), "methods")
     study = study_in(folder)
     if len(study.methods) > 1:
         return answer_page(study)
@@ -265,17 +267,15 @@ def _study_of_one_s_own(top: Path) -> Path | None:
     return chosen_folder(top)
 
 
-def _picked(
-    question: str, lead: str, notebook: str, top: Path, fits: Callable[[Progress], bool]
-) -> Screen:
-    """Return the list of the studies that a page can answer for."""
+def _picked(question: str, lead: str, notebook: str, top: Path, several: str) -> Screen:
+    """Return the list of the studies that a page can answer for: those with several of these."""
     rows = []
     for name in study_folders(top)[:MOST_LISTED]:
         try:
             progress = progress_of(top / name)
         except StudyError:
             continue  # the start page says why
-        if fits(progress):
+        if progress.study is not None and len(getattr(progress.study, several)) > 1:
             rows.append(row_of(progress, page_address(notebook, name)))
     own = next((row for row in rows if not row["example"]), None)
     foot = Foot("Or plan a study of your own.", Button("Start a study", f"{START}#new"))
@@ -284,11 +284,3 @@ def _picked(
     said: list[Block] = [Heading(question, 3), Bullets([row["title"] for row in rows])]
     values = {"question": question, "lead": lead, "rows": rows, "new": ""}
     return Screen(said, "pick.html.j2", values, foot)
-
-
-def _measured(progress: Progress) -> bool:
-    return progress.study is not None and len(progress.study.operator_names) > 1
-
-
-def _two_ways(progress: Progress) -> bool:
-    return progress.study is not None and len(progress.study.methods) > 1

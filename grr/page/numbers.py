@@ -121,18 +121,10 @@ def squares_blocks(result: GaugeResult, caption: str) -> Sequence[PageBlock]:
     if table is None:
         return [Prose([by_variance.anova_table_reason])]
     sums, means = (squares(table[key].tolist(), unit, 6) for key in ("sum_sq", "mean_sq"))
-    rows = [
-        [
-            str(source),
-            f"{row['df']:g}",
-            sums[i],
-            means[i],
-            _six(float(row["F"])),
-            _six(float(row["p"])),
-            str(row["tested_against"]) if row.get("tested_against") else "",
-        ]
-        for i, (source, row) in enumerate(table.iterrows())
-    ]
+    rows = []
+    for (source, row), *squared in zip(table.iterrows(), sums, means, strict=True):
+        tested = [_six(float(row["F"])), _six(float(row["p"])), str(row.get("tested_against") or "")]
+        rows.append([str(source), f"{row['df']:g}", *squared, *tested])
     of = f", {square_unit(unit)}" if unit else ""
     head = ["Source", "df", f"sum of squares{of}", f"mean square{of}", "F", "p", "against"]
     try:
@@ -325,7 +317,10 @@ def _form(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
     rows = []
     for lines in zip(*(sheet.lines for sheet in sheets), strict=True):
         line = lines[0]
-        what = _briefly(line.quantity)
+        # What the line is, without what its formula beside it says too.
+        what, _, more = line.quantity.partition(" (")[0].partition(", ")
+        if not more.startswith(_IN_THE_FORMULA):
+            what = f"{what}, {more}".removesuffix(", ")
         formula = next((one.formula for one in lines if one.formula), "")
         rows.append(
             [
@@ -342,12 +337,6 @@ def _form(named: Sequence[tuple[str, GaugeResult]]) -> list[PageBlock]:
     ]
 
 
-def _briefly(quantity: str) -> str:
-    """Return what a line of the form is, without what its formula beside it says too."""
-    what, _, more = quantity.partition(" (")[0].partition(", ")
-    return what if more.startswith(_IN_THE_FORMULA) else f"{what}, {more}".removesuffix(", ")
-
-
 # All readings
 # ------------
 
@@ -359,7 +348,9 @@ def readings_blocks(study: Study, method: str = "") -> list[PageBlock]:
     shown = short_names(study.parts, LONGEST_PART)
     parts = [_named(row, dict(zip(study.parts, shown, strict=True))) for row in _rows_of(study)]
     left = WIDTH - _px(max(map(len, parts)))
-    across = max(1, int(left // (_px(_letters(study)) * len(cube.trials))))
+    values = study.readings["reading"].dropna()
+    longest = max(len(size(float(v), study.resolution)) for v in (values.min(), values.max()))
+    across = max(1, int(left // (_px(longest) * len(cube.trials))))
     unit = f"in {study.unit}" if study.unit else "without a unit"
     beside = "".join(f" and {name}" for name in _beside_parts(study))
     told = (
@@ -486,12 +477,6 @@ def _px(letters: int) -> float:
     return letters * LETTER + SPACE
 
 
-def _letters(study: Study) -> int:
-    """Return how many letters the longest reading has."""
-    values = study.readings["reading"].dropna()
-    return max(len(size(float(v), study.resolution)) for v in (values.min(), values.max()))
-
-
 def _table(
     study: Study, cube: Cube, parts: list[str], operators: dict[int, str], method: str
 ) -> ReadingsTable:
@@ -508,15 +493,10 @@ def _table(
 def _shown(value: float, study: Study) -> str:
     if math.isnan(value):
         return "—"
-    if study.resolution is None and reading_decimals(None) < _decimals(value):
-        return f"{value:.9g}"
+    written = f"{value:.9g}"  # nine figures at most
+    if study.resolution is None and reading_decimals(None) < len(written.partition(".")[2]):
+        return written
     return size(value, study.resolution)
-
-
-def _decimals(value: float) -> int:
-    """Return the decimals of a reading as it was written, nine figures at most."""
-    _, _, after = f"{value:.9g}".partition(".")
-    return len(after)
 
 
 def _full_names(study: Study, parts: list[str], names: list[str]) -> list[PageBlock]:

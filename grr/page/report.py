@@ -400,10 +400,11 @@ def _one_method(judged: Verdict, cover: Cover) -> tuple[FrontPage, list[Part]]:
     study = result.study
     ruined = {"": result} if judged.findings.ruined else {}
     pictures = _pictures(result, spread=not ruined)
+    pictures = [Columns(pictures[::2], pictures[1::2])] if len(pictures) > 1 else pictures
     people = [] if ruined else [*_operators_beside(study), *_drift(study)]
     parts = [
         Part("why", "Why this decision", [*_why(judged), Prose([CAUTION])], True),
-        Part("pictures", "The study in pictures", _in_pairs(pictures)),
+        Part("pictures", "The study in pictures", pictures),
         Part("numbers", NUMBERS, [RUINED] if ruined else numbers_blocks(result)),
         Part("comparisons", OPERATORS, [RUINED] if ruined else people),
         Part("risks", RISKS, [RUINED] if ruined else _beside(risks_blocks(result))),
@@ -486,11 +487,6 @@ def _why(judged: Verdict) -> list[PageBlock]:
 def _raised(blocks: Sequence[PageBlock]) -> list[PageBlock]:
     """Return blocks with their smaller headings one level up, as a part needs them."""
     return [replace(one, level=3) if isinstance(one, Heading) else one for one in blocks]
-
-
-def _in_pairs(pictures: Sequence[PageBlock]) -> list[PageBlock]:
-    """Return pictures in two columns."""
-    return [Columns(pictures[::2], pictures[1::2])] if len(pictures) > 1 else list(pictures)
 
 
 def _beside(blocks: Sequence[PageBlock]) -> list[PageBlock]:

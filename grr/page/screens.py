@@ -55,7 +55,7 @@ from grr.page.templates import render
 from grr.questions.acceptance import rounded_inwards
 from grr.questions.assess import assess
 from grr.questions.causes import Cause
-from grr.questions.check import Finding, Findings, check
+from grr.questions.check import Finding, check
 from grr.questions.deciding import Criterion
 from grr.questions.gauge import GaugeResult, average_range
 from grr.questions.improving import AS_NOW, what_would_help
@@ -260,20 +260,24 @@ def check_page(study: Study) -> Screen:
     doubted = next((one for one in look if settle[one]), None)
     first = mend[0] if mend else doubted
     shown = mend or ([doubted] if doubted else [])
-    odd = {_place_named(at) for one in shown for at in _readings_named(one, study)}
+    odd = {
+        (at["part"], at["operator"], int(at["trial"]), at["method"])
+        for one in shown
+        for at in _readings_named(one, study)
+    }
+    topics = {one.topic for one in found if one.severity != "know"}
+    look_of, headline = "calm", "Nothing to fix"
+    if mend or doubted:
+        look_of, headline = ("mend", FIX_FIRST) if mend else ("doubt", "One reading to look at")
     values: dict[str, Any] = {
         "sign": stop_sign() if first else calm_sign(),
-        "look": "mend" if mend else "doubt" if doubted else "calm",
-        "headline": FIX_FIRST
-        if mend
-        else "One reading to look at"
-        if doubted
-        else "Nothing to fix",
+        "look": look_of,
+        "headline": headline,
         "sentence": first.what if first else f"All {study.taken} readings can count.",
         "picture": readings_by_part(study, odd),
         "legend": operator_legend(study),
         "findings": [(one, at) for one, at in settle.items() if one is not first],
-        "ticks": [] if first else _ticks(found),
+        "ticks": [] if first else [what for what, about in _LOOKED_FOR if not about & topics],
     }
     answer = Button("See the answer", page_address("answer", name))
     readings = Button("All readings", page_address("measure", name))
@@ -282,17 +286,15 @@ def check_page(study: Study) -> Screen:
         see = Button("See this reading", settle[first])
         foot = Foot(f"{start}{brief(first.todo)}", see, [answer])
     elif mend:
-        foot = Foot(
-            f"{counted(len(mend), 'thing')} to fix. {brief(mend[0].todo)}",
-            Button("Go to the readings", page_address("measure", name)),
-            [Button("See the answer as it stands", page_address("answer", name))],
-        )
+        start = f"{counted(len(mend), 'thing')} to fix. {brief(mend[0].todo)}"
+        go = replace(readings, words="Go to the readings")
+        foot = Foot(start, go, [replace(answer, words="See the answer as it stands")])
     else:
         foot = Foot(brief(look[0].todo) if look else "", answer, [readings])
     return Screen(found.blocks(), "check.html.j2", values, foot)
 
 
-#: What is looked for, and the topics of `grr.check` that tell of it.
+#: What is looked for, and the topics of `grr.check` that tell that it was found.
 _LOOKED_FOR = (
     ("Nothing missing", {"incomplete"}),
     ("No slips", {"factor", "far off", "range beyond limit"}),
@@ -303,12 +305,6 @@ _LOOKED_FOR = (
     ("Scatter alike", {"stuck gauge", "parts alike"}),
     ("Record unbroken", {"record", "settings"}),
 )
-
-
-def _ticks(found: Findings) -> list[str]:
-    """Return what was looked for and not found."""
-    topics = {one.topic for one in found if one.severity != "know"}
-    return [words for words, about in _LOOKED_FOR if not about & topics]
 
 
 def _readings_named(finding: Finding, study: Study) -> list[dict[str, str]]:
@@ -325,10 +321,6 @@ def _readings_named(finding: Finding, study: Study) -> list[dict[str, str]]:
             place = {key: str(row[key]) for key in ("part", "operator", "trial")}
             named.append({**place, "method": method, "note": str(row.get("note") or "")})
     return named
-
-
-def _place_named(reading: Mapping[str, str]) -> tuple[str, str, int, str]:
-    return reading["part"], reading["operator"], int(reading["trial"]), reading["method"]
 
 
 def _address_to_settle(finding: Finding, study: Study) -> str:
@@ -520,27 +512,31 @@ def _two_ways(found: MethodComparison) -> dict[str, Any]:
     }
 
 
+def told(head: str, large: str, small: str = "") -> dict[str, str]:
+    """Return one of the three answers at the foot of a page: its head, itself, and more."""
+    return {"head": head, "large": large, "small": small}
+
+
 def _price_of(found: MethodComparison) -> dict[str, str]:
     """Return what the way with the larger error costs."""
     price = found.price
-    head = f"What {shortened(found.costly, LONGEST)} costs"
     if found.to_mend or not price.known:
-        return {"head": "What it costs", "large": "Not known yet", "small": ""}
+        return told("What it costs", "Not known yet")
     if found.case.better is None:
-        return {"head": "What it costs", "large": "No difference shown", "small": f"{price:i}"}
+        return told("What it costs", "No difference shown", f"{price:i}")
     of = "of the tolerance" if found.study.purpose == "accept" else "of the total variation"
-    return {"head": head, "large": f"{price}", "small": f"{of}, at its worst"}
+    return told(f"What {shortened(found.costly, LONGEST)} costs", f"{price}", f"{of}, at its worst")
 
 
 def _time_of(found: MethodComparison) -> dict[str, str]:
     numbers = found.numbers
     if numbers.no_seconds:
-        return {"head": "Time a reading", "large": "Not known", "small": numbers.no_seconds}
+        return told("Time a reading", "Not known", numbers.no_seconds)
     times = [f"{figures(numbers.seconds[method])}{JOIN}s" for method in numbers.methods]
     small = "no difference shown"
     if numbers.quicker is not None:
         small = f"{shortened(numbers.quicker, LONGEST)} is quicker"
-    return {"head": "Time a reading", "large": " and ".join(times), "small": small}
+    return told("Time a reading", " and ".join(times), small)
 
 
 def _condition_of(found: MethodComparison) -> dict[str, str]:
@@ -550,14 +546,10 @@ def _condition_of(found: MethodComparison) -> dict[str, str]:
     known = [found.conditions[name] for name in wanted if name in found.conditions]
     if found.to_mend or not known:
         small = "" if found.to_mend else "held and zeroed as in this study"
-        return {"head": "On condition", "large": "None", "small": small}
+        return told("On condition", "None", small)
     one = known[0]
-    enough = "" if one.enough else ", not enough"
-    return {
-        "head": f"{begun(shortened(one.method, LONGEST))} only if",
-        "large": one.words,
-        "small": f"then about {percent(one.share)}{enough}",
-    }
+    small = f"then about {percent(one.share)}{'' if one.enough else ', not enough'}"
+    return told(f"{begun(shortened(one.method, LONGEST))} only if", one.words, small)
 
 
 def _sentence(decided: Verdict, mend: bool) -> str:
@@ -642,9 +634,9 @@ def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dic
     """Return the one pair of acceptance limits, or what tolerance the gauge is good for."""
     study, judged = decided.result.study, decided.criterion
     if mend:
-        return {"head": "Accept", "large": "Nothing yet", "small": "First fix the readings."}
+        return told("Accept", "Nothing yet", "First fix the readings.")
     if study.tolerance is None or judged is None or study.purpose != "accept":
-        return {"head": "Accept", "large": "No limits", "small": "This study judges a process."}
+        return told("Accept", "No limits", "This study judges a process.")
     known, name = study.tolerance, decided.decision.name
     proven = _proven(decided, good=name == "USE")
     if name == "DO_NOT_USE":
@@ -652,21 +644,14 @@ def _accept_words(decided: Verdict, accept: Tolerance | None, mend: bool) -> dic
         small = "Here it may accept or refuse nothing."
         if limits is not None:
             small = f"Meanwhile: {between(limits, study.resolution, study.unit)}. {_price(decided)}"
-        return {
-            "head": "Good for tolerances",
-            "large": f"from {proven}" if proven else "—",
-            "small": small,
-        }
-    if accept is None and name == "NOT_DECIDED":
-        small = "Narrower limits would leave no room."
-        return {"head": "Accept meanwhile", "large": "Nothing yet", "small": small}
-    if accept is None:
-        large = between(known, study.resolution, study.unit)
-        small = f"Proven from {proven} tolerance." if proven else ""
-        return {"head": "Accept", "large": large, "small": small}
-    large = between(accept, study.resolution, study.unit)
+        return told("Good for tolerances", f"from {proven}" if proven else "—", small)
     head = "Accept meanwhile" if name == "NOT_DECIDED" else "Accept"
-    return {"head": head, "large": large, "small": _price(decided)}
+    if accept is None and name == "NOT_DECIDED":
+        return told(head, "Nothing yet", "Narrower limits would leave no room.")
+    large = between(accept or known, study.resolution, study.unit)
+    if accept is None:
+        return told(head, large, f"Proven from {proven} tolerance." if proven else "")
+    return told(head, large, _price(decided))
 
 
 def _price(decided: Verdict) -> str:
@@ -773,19 +758,18 @@ def _next(decided: Verdict, cause: Cause | None, name: str) -> Foot:
 def _numbers(decided: Verdict) -> str:
     """Return the numbers behind the answer: sources, formulas, the second method, intervals."""
     result = decided.result
-    blocks: list[Block] = [*result.blocks()]
-    worked = filled_in(result)
-    lines = [line for lines in worked.values() for line in lines]
-    html = as_html([Heading("How is it worked out?", 2)]) + as_html([Bullets(lines)])
-    html += as_html([Heading("Why", 2), Prose([decided.by_manual, decided.by_confidence])])
-    html += as_html([Bullets(decided.reasons)])
+    parts: list[Sequence[Block]] = [
+        result.blocks(),
+        [Heading("How is it worked out?", 2)],
+        [Bullets([line for lines in filled_in(result).values() for line in lines])],
+        [Heading("Why", 2), Prose([decided.by_manual, decided.by_confidence])],
+        [Bullets(decided.reasons)],
+    ]
     try:
-        second = as_html(
-            [Heading("By average and range", 2), *average_range(result.study).blocks()]
-        )
+        parts.append([Heading("By average and range", 2), *average_range(result.study).blocks()])
     except StudyError as error:
-        second = as_html([Prose([str(error)])])
-    return as_html(blocks) + html + second
+        parts.append([Prose([str(error)])])
+    return "".join(map(as_html, parts))
 
 
 # What would help
@@ -829,11 +813,10 @@ def improve_page(study: Study) -> Screen:
             )
     # Of changes that help alike, the one that asks for less stands first.
     rows[1:] = sorted(rows[1:], key=lambda row: (round(row["percent"]), len(row["words"])))
-    first = rows[1] if len(rows) > 1 else None
-    values = {
-        "sentence": _gain(rows[0], first) if first else "Nothing to predict from these readings.",
-        "rows": rows[:6],
-    }
+    values = {"sentence": "Nothing to predict from these readings.", "rows": rows[:6]}
+    if len(rows) > 1:
+        now, then = (f"{row['percent']:.0f}" for row in rows[:2])
+        values["sentence"] = f"{rows[1]['words']}: {now} → {then}{JOIN}%."
     file = Button("File the report", page_address("file", name))
     again = _recheck(study)
     if again is None:
@@ -891,10 +874,6 @@ def _change(words: str, small: str, value: float, judged: Criterion) -> dict[str
         "scale": share_scale(value, judged),
         "word": word,
     }
-
-
-def _gain(now: Mapping[str, Any], then: Mapping[str, Any]) -> str:
-    return f"{then['words']}: {now['percent']:.0f} → {then['percent']:.0f}{JOIN}%."
 
 
 # The filing
@@ -956,21 +935,13 @@ def file_page(study: Study) -> Screen:
     if study.example:
         foot = _of_an_example()
     elif written and not stale:
-        foot = Foot(
-            "Filed in the study's own folder.",
-            Button("Open and print", address, True),
-            [done],
-        )
+        open_it = Button("Open and print", address, True)
+        foot = Foot("Filed in the study's own folder.", open_it, [done])
     else:
-        foot = Foot(
-            "The study has changed since the report was written."
-            if stale
-            else "One file that needs nothing else.",
-            Button(
-                "Write it again" if stale else "Write the report",
-                page_address("file", name, write="html"),
-            ),
-        )
+        words, again = "One file that needs nothing else.", "Write the report"
+        if stale:
+            words, again = "The study has changed since the report was written.", "Write it again"
+        foot = Foot(words, Button(again, page_address("file", name, write="html")))
     said: list[Block] = [Prose([f'grr.report(study, "{name}/{REPORT}") writes the report.'])]
     if written:
         said = [Prose([f"The report is in {html}."])]
