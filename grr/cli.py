@@ -570,7 +570,7 @@ def analyse(options: argparse.Namespace) -> int:
 def _print_numbers(study: Study) -> Decision:
     """Print tables and verdict of a study by one method; return the decision."""
     import grr
-    from grr.model.text_blocks import as_text
+    from grr.model.text_blocks import as_text, paragraph
     from grr.questions.causes import cause_blocks
     from grr.questions.check import RUINED
 
@@ -579,18 +579,12 @@ def _print_numbers(study: Study) -> Decision:
         print("", as_text([RUINED]), "", verdict, sep="\n")
         return verdict.decision
     causes = as_text(cause_blocks(study))
-    print("", grr.anova(study), "", _by_ranges(study), "", verdict, "", causes, sep="\n")
-    return verdict.decision
-
-
-def _by_ranges(study: Study) -> str:
-    import grr
-    from grr.model.text_blocks import paragraph
-
     try:
-        return str(grr.average_range(study))
+        by_ranges = str(grr.average_range(study))
     except StudyError as error:
-        return paragraph(f"By average and range: not possible. {error}")
+        by_ranges = paragraph(f"By average and range: not possible. {error}")
+    print("", grr.anova(study), "", by_ranges, "", verdict, "", causes, sep="\n")
+    return verdict.decision
 
 
 def operators(options: argparse.Namespace) -> int:
@@ -708,11 +702,8 @@ def report(options: argparse.Namespace) -> int:
 
     study, force = subject_in(options.folder), options.force
     output = options.output or options.folder / "report.html"
-    for path, endings in (
-        (output, (".html", ".pdf")),
-        (options.xlsx, (".xlsx",)),
-        (options.json, (".json",)),
-    ):
+    places = (output, ".html", ".pdf"), (options.xlsx, ".xlsx"), (options.json, ".json")
+    for path, *endings in places:
         if path is not None:
             target_file(path, *endings, overwrite=force)  # refuse before anything is written
     written = grr.report(
@@ -783,21 +774,17 @@ def export(options: argparse.Namespace) -> int:
     elif ending == ".csv":
         write_whole(target, study.readings.to_csv(index=False, lineterminator="\n"))
     else:
-        write_bytes(target, _parquet(study))
+        try:
+            content = study.readings.to_parquet(index=False)
+        except ImportError:
+            raise StudyError(
+                "Parquet needs the package pyarrow, which is not here",
+                "Install it with: pip install pyarrow; or write .csv",
+            ) from None
+        write_bytes(target, content)
     options.document["written"] = str(target)
     print(f"Written: {target}")
     return 0
-
-
-def _parquet(study: Study) -> bytes:
-    try:
-        content: bytes = study.readings.to_parquet(index=False)
-    except ImportError:
-        raise StudyError(
-            "Parquet needs the package pyarrow, which is not here",
-            "Install it with: pip install pyarrow; or write .csv",
-        ) from None
-    return content
 
 
 def collect(options: argparse.Namespace) -> int:

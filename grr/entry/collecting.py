@@ -460,6 +460,11 @@ class Collecting:
         """Write one event of the open session."""
         self.file(events=[self.event(record, kind, **cells)])
 
+    def answer(self, record: ReadingsSoFar, asked: JournalRow, value: str) -> Event:
+        """Return the event that answers the question about a reading, not yet written."""
+        old = asked.reason.removeprefix(ASKED)
+        return self.event(record, "question", name=asked.id, old=old, value=value)
+
     def event(self, record: ReadingsSoFar, kind: str, **cells: str) -> Event:
         """Return an event of the open session, not yet written."""
         session = record.session

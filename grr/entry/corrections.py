@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from grr.entry.collecting import (
-    ASKED,
     NOTED,
     WAITS,
     Collecting,
@@ -113,10 +112,8 @@ def keep(work: Collecting, identifier: str) -> Outcome:
     """Answer a question: the reading is right as it is; one that waited counts from now on."""
     with work.writing() as record:
         row = work.reading(record, identifier)
-        asked = row.reason.removeprefix(ASKED)
         rows = [replacing(row, KEPT)] if row in record.waiting else []
-        answer = work.event(record, "question", name=row.id, old=asked, value=KEPT)
-        written = work.file(rows, [answer])
+        written = work.file(rows, [work.answer(record, row, KEPT)])
         return Outcome("done", "Kept.", tuple(written) or (row,))
 
 
@@ -130,9 +127,7 @@ def name_cause(work: Collecting, identifier: str, cause: str) -> Outcome:
                 f"Pick one of: {', '.join(CAUSES)}; or void the reading",
                 value=cause,
             )
-        asked = row.reason.removeprefix(ASKED)
-        answer = work.event(record, "question", name=row.id, old=asked, value=cause)
-        work.file([voiding(row, cause)], [answer])
+        work.file([voiding(row, cause)], [work.answer(record, row, cause)])
         return Outcome("done", f"Put aside: {cause}.", (row,))
 
 

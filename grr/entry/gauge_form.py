@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from grr.entry import sessions
-from grr.entry.collecting import Collecting, Outcome, ReadingsSoFar, order_of
+from grr.entry.collecting import Collecting, Outcome, ReadingsSoFar, order_of, stamp
 from grr.entry.gauge_work import GaugeWork, begin
 from grr.entry.messages import ACTIONS, MessageHandler
 from grr.entry.view import AHEAD, open_question
@@ -142,10 +142,11 @@ class GaugeForm(ReadingsForm):
 
     def save_facts(self, message: Mapping[str, Any]) -> Outcome:
         """Write what is known of the gauge and of its blocks."""
-        said, unit = message.get("answers") or {}, str((message.get("answers") or {}).get("unit"))
-        typed = enumerate(message.get("blocks") or (), start=1)
+        said = message.get("answers") or {}
+        unit = str(said.get("unit"))
+        lines = enumerate(message.get("blocks") or (), start=1)
         # Of the lines of the table those that say something, each with its place.
-        rows = [(n, row) for n, row in typed if any(_word(row, key) for key in _OF_A_BLOCK)]
+        rows = [(n, row) for n, row in lines if any(_word(row, key) for key in _OF_A_BLOCK)]
         blocks = [_block(row, number, unit) for number, row in rows]
         old = self.facts
 
@@ -154,7 +155,7 @@ class GaugeForm(ReadingsForm):
 
         try:
             facts = GaugeFacts(
-                title=str(said.get("title") or "").strip() or self.folder.name,
+                title=_word(said, "title") or self.folder.name,
                 unit=unit,
                 resolution=number("resolution", "The last digit"),
                 lower=number("lower", "The lower limit"),
@@ -162,7 +163,7 @@ class GaugeForm(ReadingsForm):
                 mpe=number("mpe", "The largest error of indication", fine_unit(unit)),
                 pitch=number("pitch", "The pitch of the screw"),
                 blocks=tuple(blocks),
-                standard=str(said.get("standard") or "").strip(),
+                standard=_word(said, "standard"),
                 study=str(said.get("study") or ""),
                 corrected=said.get("corrected") == "yes",
                 lines=old.lines,
@@ -202,7 +203,7 @@ class GaugeForm(ReadingsForm):
     def paste(self, message: Mapping[str, Any]) -> Outcome:
         """File earlier checks, one a line: day and reading."""
         facts = self.facts
-        who = str(message.get("who") or "").strip()
+        who = _word(message, "who")
         if not who:
             raise StudyError("Nobody is named who read", "Write a name", column="who")
         rows = []
@@ -210,43 +211,28 @@ class GaugeForm(ReadingsForm):
             words = line.replace(";", " ").replace("\t", " ").split()
             if not words:
                 continue
+            here: dict[str, Any] = {"row": number, "column": "checks", "value": line}
             try:
                 day = datetime.fromisoformat(words[0])
                 value = number_in(facts.unit, "".join(words[1:]))
             except (ValueError, IndexError, StudyError):
-                raise StudyError(
-                    f"Line {number} holds no day and reading",
-                    "Write each check on a line, like 2027-03-31 10.0001",
-                    row=number,
-                    column="checks",
-                    value=line,
-                ) from None
+                problem = f"Line {number} holds no day and reading"
+                remedy = "Write each check on a line, like 2027-03-31 10.0001"
+                raise StudyError(problem, remedy, **here) from None
             block = facts.block(facts.standard)
             if not abs(value - block.size) <= facts.far_from(block):
-                raise StudyError(
-                    f"The reading of line {number} is far from the block",
-                    "Correct it first",
-                    row=number,
-                    column="checks",
-                    value=line,
-                )
-            rows.append((facts.standard, f"{value:.{_decimals(words[1])}f}", _as_filed(day)))
+                problem = f"The reading of line {number} is far from the block"
+                raise StudyError(problem, "Correct it first", **here)
+            decimals = len(words[1].replace(",", ".").partition(".")[2])
+            aware = day if day.tzinfo else day.replace(tzinfo=UTC)
+            rows.append((facts.standard, f"{value:.{decimals}f}", stamp(aware)))
         if not rows:
-            raise StudyError(
-                "There is no check to file", "Write each check on a line", column="checks"
-            )
+            problem = "There is no check to file"
+            raise StudyError(problem, "Write each check on a line", column="checks")
         with self.work.writing() as record:
             session = record.session.session if record.session else ""
-            identifier = str(message.get("id"))
-            take_block_readings(
-                self.folder,
-                "check",
-                rows,
-                who=who,
-                identifier=identifier,
-                source="pasted",
-                session=session,
-            )
+            given = {"identifier": str(message.get("id")), "source": "pasted", "session": session}
+            take_block_readings(self.folder, "check", rows, who=who, **given)
         return Outcome("done", f"{counted(len(rows), 'check')} filed.")
 
     def file(self, _message: Mapping[str, Any]) -> Outcome:
@@ -320,13 +306,12 @@ class GaugeForm(ReadingsForm):
             "who": session.value if session else before,
             "due": _due(work, record),
             "progress": _progress(facts, readings),
-            "last": _last(readings["check"], facts, "")
-            if self.kind == "watch"
-            else _last(everything, facts, "{part}: "),
+            "last": _last(everything, facts, "{part}: "),
             "undoable": self._undoable(record),
         }
         if self.kind == "watch":
-            return shown | _watched(facts, readings)
+            last = _last(readings["check"], facts, "")
+            return shown | {"last": last} | _watched(facts, readings)
         if not self._worked_out:
             return shown
         found = self._found(facts)
@@ -381,51 +366,24 @@ def _block(row: Mapping[str, Any], number: int, unit: str) -> CalibratedBlock:
     def stated(key: str, what: str, shown_in: str = "", into: str = "") -> float | None:
         found = _number(row.get(key), f"{what} of {named}", shown_in, into, column=key, row=number)
         if found is not None and (found < 0.0 or (key == "k" and found == 0.0)):
-            raise StudyError(
-                f"{what} of {named} cannot be {row[key]}",
-                "Copy its certificate",
-                row=number,
-                column=key,
-            )
+            problem = f"{what} of {named} cannot be {row[key]}"
+            raise StudyError(problem, "Copy its certificate", row=number, column=key)
         return found
 
     value = stated("size", "The size", unit, unit)
     expanded = stated("expanded", "U", fine_unit(unit), unit) or 0.0
     if value is None:
-        raise StudyError(
-            f"{begun(named)} has no calibrated size",
-            "Copy its certificate",
-            row=number,
-            column="size",
-        )
+        problem = f"{begun(named)} has no calibrated size"
+        raise StudyError(problem, "Copy its certificate", row=number, column="size")
     if abs(value) > 0.0 and expanded > _UNLIKELY_U * abs(value):
-        raise StudyError(
-            f"U of {named} is {100 * expanded / abs(value):.2g} % of its size",
-            f"Write it in {fine_unit(unit)}",
-            row=number,
-            column="expanded",
-        )
-    k = stated("k", "k")
+        problem = f"U of {named} is {100 * expanded / abs(value):.2g} % of its size"
+        remedy = f"Write it in {fine_unit(unit)}"
+        raise StudyError(problem, remedy, row=number, column="expanded")
+    k, told = stated("k", "k"), (_word(row, "calibrated"), _word(row, "certificate"))
     try:
-        return CalibratedBlock(
-            name,
-            value,
-            expanded,
-            2.0 if k is None else k,
-            _word(row, "calibrated"),
-            _word(row, "certificate"),
-        )
+        return CalibratedBlock(name, value, expanded, 2.0 if k is None else k, *told)
     except StudyError as error:
         raise error.at(row=number) from None
-
-
-def _as_filed(day: datetime) -> str:
-    aware = day if day.tzinfo else day.replace(tzinfo=UTC)
-    return aware.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def _decimals(text: str) -> int:
-    return len(text.replace(",", ".").partition(".")[2])
 
 
 def _refuse_contradictions(facts: GaugeFacts) -> None:
@@ -449,9 +407,8 @@ def _refuse_contradictions(facts: GaugeFacts) -> None:
             column="pitch",
         )
     if not facts.standard:
-        raise StudyError(
-            "No block is marked as that of the part's size", "Mark one", column="standard"
-        )
+        problem = "No block is marked as that of the part's size"
+        raise StudyError(problem, "Mark one", column="standard")
 
 
 def _answers(facts: GaugeFacts) -> dict[str, str]:

@@ -161,11 +161,8 @@ class Job:
     @property
     def limits_in_words(self) -> str:
         """Such as "10.0060 to 10.0120 mm"; "" where there are none."""
-        tolerance, digit, unit = (
-            self.settings.tolerance,
-            self.settings.resolution,
-            self.settings.unit,
-        )
+        tolerance, digit = self.settings.tolerance, self.settings.resolution
+        unit = self.settings.unit
         if tolerance is None:
             return ""
         if tolerance.lower is not None and tolerance.upper is not None:

@@ -33,7 +33,7 @@ from grr.files.text_and_numbers import number_in
 from grr.files.verify import record_unused_rows
 from grr.model.choices import OperatorsAre
 from grr.model.errors import StudyError
-from grr.model.facts import FACTS
+from grr.model.facts import FACTS, Kind, Question
 from grr.model.html_blocks import FONT
 from grr.model.rules import Plan
 from grr.model.settings import PARTS, PURPOSES, Settings
@@ -51,26 +51,11 @@ from grr.questions.planning import (
 _HERE = Path(__file__).parent
 
 
-@dataclass(frozen=True)
-class Field:
-    """One question.
-
-    Parameters
-    ----------
-    key, question : str
-    kind : {"text", "number", "whole", "date", "yes_no", "choice"}
-    help : str
-        One sentence under the control.
-    choices : tuple of str
-    unit : str
-    """
-
-    key: str
-    question: str
-    kind: str
-    help: str = ""
-    choices: tuple[str, ...] = ()
-    unit: str = ""
+def _field(
+    key: str, question: str, kind: Kind, about: str = "", choices: tuple[str, ...] = ()
+) -> Question:
+    """Return a question of this form that is no fact; ``about`` is one sentence under it."""
+    return Question(key, question, question, kind, about, choices=choices)
 
 
 @dataclass(frozen=True)
@@ -112,65 +97,61 @@ GAUGES_ARE: dict[OperatorsAre, str] = {
 
 #: The questions that decide, in the order of the form.
 _FIELDS = (
-    Field("title", "Name of the study", "text"),
-    Field("unit", "Unit", "choice", choices=("mm", "µm", "in", "µin")),
-    Field("given_as", "Tolerance given as", "choice", choices=(_LIMITS, _DEVIATIONS)),
-    Field("lower", "Lower limit", "number"),
-    Field("upper", "Upper limit", "number"),
-    Field("nominal", "Nominal size", "number"),
-    Field("lower_deviation", "Lower deviation", "number", "With its sign: +0.006"),
-    Field("upper_deviation", "Upper deviation", "number", "With its sign: +0.012"),
-    Field("resolution", "Last digit", "number", "Its step, such as 0.001"),
-    Field("operators", "People", "text", "Names, with commas between them."),
-    Field("operators_are", "Are these all who will ever measure?", "choice", "", (ALL, OTHERS)),
-    Field("people", "How many in all, these included?", "whole", "Empty: not known."),
-    Field("parts", "Parts", "whole", "Empty: 10, or 5 where others will measure too."),
-    Field("trials", "Readings of each part", "whole", "Empty: 3, or 2."),
-    Field(
+    _field("title", "Name of the study", "text"),
+    _field("unit", "Unit", "choice", choices=("mm", "µm", "in", "µin")),
+    _field("given_as", "Tolerance given as", "choice", choices=(_LIMITS, _DEVIATIONS)),
+    _field("lower", "Lower limit", "number"),
+    _field("upper", "Upper limit", "number"),
+    _field("nominal", "Nominal size", "number"),
+    _field("lower_deviation", "Lower deviation", "number", "With its sign: +0.006"),
+    _field("upper_deviation", "Upper deviation", "number", "With its sign: +0.012"),
+    _field("resolution", "Last digit", "number", "Its step, such as 0.001"),
+    _field("operators", "People", "text", "Names, with commas between them."),
+    _field("operators_are", "Are these all who will ever measure?", "choice", "", (ALL, OTHERS)),
+    _field("people", "How many in all, these included?", "whole", "Empty: not known."),
+    _field("parts", "Parts", "whole", "Empty: 10, or 5 where others will measure too."),
+    _field("trials", "Readings of each part", "whole", "Empty: 3, or 2."),
+    _field(
         "sessions",
         "Sessions of each operator",
         "whole",
         "Two days show what one hides.",
     ),
-    Field(
+    _field(
         "looks",
         "May more people measure after a first verdict?",
         "yes_no",
         "Both verdicts then share the error: the first needs 97.5 % in place of 95 %.",
     ),
-    Field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
-    Field(
+    _field("methods", "Ways of holding to compare", "text", "Such as: stand, handheld"),
+    _field(
         "places",
         "Places on each part, if several",
         "text",
         "Such as: top, middle. Then so many readings at each place.",
     ),
-    Field(
+    _field(
         "gauges",
         "Gauges or fixtures, if several",
         "text",
         "Their names, with commas. Then so many readings with each.",
     ),
-    Field(
+    _field(
         "gauges_are",
         "Are these all the gauges that will ever be used?",
         "choice",
         "Only where several are named.",
         tuple(GAUGES_ARE.values()),
     ),
-    Field("purpose", "What for?", "choice", "", tuple(PURPOSES.values())),
-    Field("parts_from", "The parts are", "choice", "", tuple(PARTS.values())),
-    Field(
+    _field("purpose", "What for?", "choice", "", tuple(PURPOSES.values())),
+    _field("parts_from", "The parts are", "choice", "", tuple(PARTS.values())),
+    _field(
         "process_sd",
         "Standard deviation of the process",
         "number",
         "From records, if known; the total as observed.",
     ),
-    *(
-        Field(fact.key, fact.question, fact.kind, fact.help, fact.choices, fact.unit)
-        for fact in FACTS
-        if fact.key != "nominal"
-    ),
+    *(fact for fact in FACTS if fact.key != "nominal"),
 )
 _BY_KEY = {one.key: one for one in _FIELDS}
 #: What is planned before the first reading, and not asked where the readings are there.
@@ -238,7 +219,7 @@ class StudyForm(anywidget.AnyWidget):
     def __init__(self, folder: Path, readings: pd.DataFrame | None) -> None:
         super().__init__()
         self.folder, self._readings = folder, readings
-        old = read_settings(folder) if _exists(folder) else None
+        old = _settings_in(folder)
         if old is not None:
             refuse_by_ranges(old)
         like = study_to_copy() if old is None and readings is None else None
@@ -255,6 +236,7 @@ class StudyForm(anywidget.AnyWidget):
         self._ways = self.answers.get("methods")
         self.who = self.why = ""
         self.confirmed: set[str] = set()
+        self._named = f"{folder.parent.name}/{folder.name}"
         self.where = f"{folder.absolute().parent.name}/{folder.name}"
         self.said = "Not saved yet."
         if old is not None and readings is None:
@@ -278,7 +260,7 @@ class StudyForm(anywidget.AnyWidget):
 
     def contradictions(self) -> list[FieldProblem]:
         """Return what keeps the study from being saved, in the order of the fields."""
-        old = read_settings(self.folder) if _exists(self.folder) else None
+        old = _settings_in(self.folder)
         # A study of old readings has no plan.
         planned = self._readings is None and (old is None or old.plan is not None)
         found = list(contradictions(self.answers, planned=planned))
@@ -302,7 +284,7 @@ class StudyForm(anywidget.AnyWidget):
         try:
             unit = self.answers["unit"]
             values = {one.key: _value(one, self.answers[one.key], unit) for one in self.fields}
-            old = read_settings(self.folder) if _exists(self.folder) else None
+            old = _settings_in(self.folder)
             settings = _settings(values, old, like=self._like)
             refuse_by_ranges(settings)
             if old is not None:
@@ -312,10 +294,8 @@ class StudyForm(anywidget.AnyWidget):
             elif self._readings is not None:
                 save_study(settings.study(self._readings), self.folder)
             else:
-                new_study_folder(self.folder, **_as_options(settings))
-            remember_choice(
-                f"{self.folder.parent.name}/{self.folder.name}", self.folder.parent.parent
-            )
+                new_study_folder(self.folder, **vars(settings))
+            remember_choice(self._named, self.folder.parent.parent)
         except StudyError as error:
             self.said, self.good = str(error), False
             return
@@ -343,15 +323,9 @@ class StudyForm(anywidget.AnyWidget):
         try:
             if said != ALL:
                 refuse_two_as_a_sample(people, others)
-            found = expected_precision(
-                values["parts"],
-                people,
-                self._times(values["trials"]),
-                operators_are=others,
-                purpose=purpose,
-                **self._what_limits_cost(),
-                studies=500,
-            )
+            times, cost = self._times(values["trials"]), self._what_limits_cost()
+            given = {"operators_are": others, "purpose": purpose, "studies": 500, **cost}
+            found = expected_precision(values["parts"], people, times, **given)
         except StudyError as error:
             return {"why": f"{error.problem}. {error.remedy}."}
         told = {who: found.decides(who) for who in found.chances["operators_are"].unique()}
@@ -360,14 +334,14 @@ class StudyForm(anywidget.AnyWidget):
             {
                 "design": f"{row['operators']} people, {row['parts']} parts, {row['trials']} times",
                 "readings": int(row["readings"]),
-                "of_20": _of_20(row["decides"]),
+                "of_20": round(20 * row["decides"]),
             }
-            for row in found.better.to_dict("records")
+            for row in found.better.head(2).to_dict("records")
         ]
         return {
-            "all": next((_of_20(p) for who, p in told.items() if who == "fixed"), None),
-            "others": next((_of_20(p) for who, p in told.items() if who != "fixed"), None),
-            "better": better[:2],
+            "all": next((round(20 * p) for who, p in told.items() if who == "fixed"), None),
+            "others": next((round(20 * p) for who, p in told.items() if who != "fixed"), None),
+            "better": better,
             "parts": design.parts,
             "trials": design.trials // each,
             "readings": design.readings,
@@ -380,10 +354,8 @@ class StudyForm(anywidget.AnyWidget):
         if trials is None and each == 1:
             return None
         people = len(_names(self.answers.get("operators")))
-        usual = usual_design(
-            people, "fixed" if self.answers.get("operators_are") == ALL else "random"
-        )
-        return (trials or usual.trials) * each
+        fixed = self.answers.get("operators_are") == ALL
+        return (trials or usual_design(people, "fixed" if fixed else "random").trials) * each
 
     def _places_and_gauges(self) -> int:
         each = [max(1, len(_names(self.answers.get(key)))) for key in ("places", "gauges")]
@@ -419,7 +391,7 @@ class StudyForm(anywidget.AnyWidget):
                 self.send({"id": message.get("id"), "chance": self.chance()})
 
     def _state(self, identifier: object) -> dict[str, Any]:
-        old = read_settings(self.folder) if _exists(self.folder) else None
+        old = _settings_in(self.folder)
         plan = None if old is None else old.plan
         saved = self.good and self.said.startswith("Saved")
         found = self.contradictions()
@@ -436,11 +408,11 @@ class StudyForm(anywidget.AnyWidget):
             "said": self.said,
             "good": self.good,
             "saved": saved,
-            "has_readings": any((self.folder / name).exists() for name in ("readings.csv",)),
+            "has_readings": (self.folder / "readings.csv").exists(),
             "key": part_codes(plan.parts, plan.seed) if plan else {},
             "planned": self._readings is None,
             "measured_by": list(self.measured_by),
-            "study": f"{self.folder.parent.name}/{self.folder.name}",
+            "study": self._named,
         }
 
 
@@ -452,10 +424,6 @@ def _measured_by(folder: Path, old: Settings | None) -> tuple[str, ...]:
         return open_study(folder).operator_names
     except StudyError:
         return ()
-
-
-def _of_20(share: float) -> int:
-    return round(20 * share)
 
 
 # What contradicts itself or another field
@@ -487,11 +455,17 @@ def contradictions(answers: Mapping[str, str], *, planned: bool) -> Iterator[Fie
         yield from _about_the_plan(values)
 
 
+def _limit_keys(answers: Mapping[str, Any]) -> tuple[bool, tuple[str, str]]:
+    """Return whether deviations are given, and the keys of the two numbers."""
+    if answers.get("given_as") == _DEVIATIONS:
+        return True, ("lower_deviation", "upper_deviation")
+    return False, ("lower", "upper")
+
+
 def _about_limits(
     values: Mapping[str, Any], answers: Mapping[str, str], *, needed: bool
 ) -> Iterator[FieldProblem]:
-    deviations = answers.get("given_as") == _DEVIATIONS
-    keys = ("lower_deviation", "upper_deviation") if deviations else ("lower", "upper")
+    deviations, keys = _limit_keys(answers)
     if any(key not in values for key in keys):
         return  # one of them is no number, which is said
     lower, upper = (values[key] for key in keys)
@@ -513,12 +487,9 @@ def _about_limits(
         mended = _point_missing(upper, lower, keys[0])
         yield mended or FieldProblem(keys[0], "Lower is above upper.", "Swap them", swapped)
     elif not deviations and lower > 0 and upper / lower > _FAR_APART:
-        yield _point_missing(lower, upper, keys[1]) or FieldProblem(
-            keys[1],
-            f"Upper is {upper / lower:.3g} times lower.",
-            "It is right",
-            asks=True,
-        )
+        words = f"Upper is {upper / lower:.3g} times lower."
+        asked = FieldProblem(keys[1], words, "It is right", asks=True)
+        yield _point_missing(lower, upper, keys[1]) or asked
 
 
 #: Limits of one size lie closer together than this; more is asked about.
@@ -543,15 +514,13 @@ def _about_the_digit(values: Mapping[str, Any], *, needed: bool) -> Iterator[Fie
         return
     if digit is None:
         if needed:
-            yield FieldProblem(
-                "resolution", "Needs the step of the gauge's last digit.", missing=True
-            )
+            words = "Needs the step of the gauge's last digit."
+            yield FieldProblem("resolution", words, missing=True)
         return
     if digit <= 0:
         yield FieldProblem("resolution", "Is above zero.")
         return
-    deviations = values.get("given_as") == _DEVIATIONS
-    keys = ("lower_deviation", "upper_deviation") if deviations else ("lower", "upper")
+    deviations, keys = _limit_keys(values)
     lower, upper = (values.get(key) for key in keys)
     if lower is None or upper is None or not lower < upper:
         return
@@ -615,24 +584,16 @@ def _about_all(
     if not said:
         yield FieldProblem("operators_are", "Needs an answer: it decides most.", missing=True)
     if said == ALL and people is not None and people != len(names):
-        yield FieldProblem(
-            "people",
-            f"{people:g} in all, and only these {len(names)}?",
-            "Only these",
-            {"people": ""},
-        )
+        words = f"{people:g} in all, and only these {len(names)}?"
+        yield FieldProblem("people", words, "Only these", {"people": ""})
     if said != OTHERS or "people" not in values:
         return
     if people is not None and (people != int(people) or people <= len(names)):
-        yield FieldProblem(
-            "people", f"More than the {len(names)} who measure now, or leave it empty."
-        )
+        words = f"More than the {len(names)} who measure now, or leave it empty."
+        yield FieldProblem("people", words)
     if people is None and len(names) == 2:
-        yield FieldProblem(
-            "people",
-            "Two cannot stand for others: such a study decides almost nothing. How many "
-            "will ever measure?",
-        )
+        words = "Two cannot stand for others: such a study decides almost nothing."
+        yield FieldProblem("people", f"{words} How many will ever measure?")
 
 
 def _about_the_plan(values: Mapping[str, Any]) -> Iterator[FieldProblem]:
@@ -669,7 +630,7 @@ def _text(value: object) -> str:
     return f"{value:.12g}" if isinstance(value, float) else str(value)
 
 
-def _value(asked: Field, text: str, unit: str = "") -> Any:
+def _value(asked: Question, text: str, unit: str = "") -> Any:
     """Return the answer, a length in ``unit``; None where the question was left open.
 
     Raises
@@ -699,12 +660,9 @@ def _value(asked: Field, text: str, unit: str = "") -> Any:
     return int(value) if asked.kind == "whole" and value == int(value) else value
 
 
-def _exists(folder: Path) -> bool:
-    return (folder / STUDY_FILE).exists()
-
-
-def _as_options(settings: Settings) -> dict[str, Any]:
-    return {name: getattr(settings, name) for name in Settings.__dataclass_fields__}
+def _settings_in(folder: Path) -> Settings | None:
+    """Return the settings of a study; None where the folder holds none yet."""
+    return read_settings(folder) if (folder / STUDY_FILE).exists() else None
 
 
 def _answers(settings: Settings | None) -> dict[str, Any]:
@@ -786,13 +744,11 @@ def _settings(
 
 
 def _tolerance(answers: dict[str, Any]) -> Tolerance | None:
-    if answers["given_as"] == _DEVIATIONS:
-        return Tolerance.about(
-            answers["nominal"], answers["lower_deviation"], answers["upper_deviation"]
-        )
-    if answers["lower"] is None and answers["upper"] is None:
-        return None
-    return Tolerance(answers["lower"], answers["upper"])
+    deviations, keys = _limit_keys(answers)
+    lower, upper = (answers[key] for key in keys)
+    if deviations:
+        return Tolerance.about(answers["nominal"], lower, upper)
+    return None if lower is None and upper is None else Tolerance(lower, upper)
 
 
 def _plan(answers: dict[str, Any], base: Settings, named: Plan | None) -> Plan | None:
@@ -800,12 +756,8 @@ def _plan(answers: dict[str, Any], base: Settings, named: Plan | None) -> Plan |
     operators = _names(answers.get("operators"))
     if not operators:
         return old
-    usual = usual_design(
-        len(operators),
-        _operators_are(answers),
-        purpose=_key(PURPOSES, answers["purpose"]),
-        process_sd=answers["process_sd"],
-    )
+    given = {"purpose": _key(PURPOSES, answers["purpose"]), "process_sd": answers["process_sd"]}
+    usual = usual_design(len(operators), _operators_are(answers), **given)
     parts = answers["parts"] or usual.parts
     kept, most = None, 0 if named is None else len(named.parts)
     if named is not None and (parts == most or (old is None and parts < most)):

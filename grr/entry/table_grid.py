@@ -206,13 +206,9 @@ def file_table(
         log_before_first_reading(work, record, work.clock())
         imported = [] if asked.pasted else [imported_file(work, record, file, content)]
         identifier = new_id()
-        events = [
-            work.event(
-                record, "question", name=row, old=filed.reason.removeprefix(ASKED), value=KEPT
-            )
-            for row, filed in zip(ids_of_one_write(identifier, len(rows)), rows, strict=True)
-            if filed.reason
-        ]
+        ids = ids_of_one_write(identifier, len(rows))
+        filed = [replace(row, id=name) for row, name in zip(rows, ids, strict=True)]
+        events = [work.answer(record, row, KEPT) for row in filed if row.reason]
         written = work.file(rows, [*imported, *events], identifier)
         words = f"{counted(len(written), 'reading')} taken from {file}."
         return Outcome("recorded", words, tuple(written))

@@ -215,18 +215,24 @@ def _filing(
     there = record.at.get(place, [])
     asked = [row for row in record.open_questions() if place_of(row) == place]
     doubts = _doubts(work, record, number, place, arrival)
-    row = _row(record, number, place, arrival)
+    session = record.session or record.last_session
+    row = row_at(
+        place,
+        session,
+        reading=number.text,
+        time=stamp(arrival.at),
+        note=arrival.note,
+        entered_by=session.value if session else place.operator,
+        source=arrival.source,
+        raw=number.raw,
+    )
     if asked:
         return _answer(work, record, row, asked=asked, doubts=doubts, arrival=arrival)
     if there:
         doubts.append(Doubt("this place has a reading already"))
     if not doubts:
-        return Filing(
-            "recorded",
-            f"{work.item.capitalize()} {work.label(record, place.part)} recorded.",
-            [row],
-            [],
-        )
+        words = f"{work.item.capitalize()} {work.label(record, place.part)} recorded."
+        return Filing("recorded", words, [row], [])
     return _question(row, doubts, [])
 
 
@@ -286,12 +292,7 @@ def _answer(
         )
     waits = [old for old in asked if old in record.waiting]
     answer = DOUBLE_TRIGGER if twice else TYPED_AGAIN if waits else AGAIN
-    events = [
-        work.event(
-            record, "question", name=old.id, old=old.reason.removeprefix(ASKED), value=answer
-        )
-        for old in asked
-    ]
+    events = [work.answer(record, old, answer) for old in asked]
     if waits:
         row = replace(row, voids=waits[-1].id)
     if any(doubt.waits for doubt in doubts):
@@ -301,22 +302,6 @@ def _answer(
         return Filing("again", f"{part[0].upper()}{part[1:]} measured again.", [row], events)
     words = "The double trigger is put aside." if twice else "The number before it is put aside."
     return Filing("recorded", f"{part[0].upper()}{part[1:]} recorded. {words}", [row], events)
-
-
-def _row(
-    record: ReadingsSoFar, number: EnteredNumber, place: Place, arrival: Arrival
-) -> JournalRow:
-    session = record.session or record.last_session
-    return row_at(
-        place,
-        session,
-        reading=number.text,
-        time=stamp(arrival.at),
-        note=arrival.note,
-        entered_by=session.value if session else place.operator,
-        source=arrival.source,
-        raw=number.raw,
-    )
 
 
 def _factor(number: EnteredNumber, limits: tuple[float | None, float | None]) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from itertools import takewhile
 from typing import Any
 
 from grr.entry import sessions
@@ -39,6 +40,7 @@ def view(work: Collecting) -> dict[str, Any]:
     parts = list(dict.fromkeys(place.part for place in places))
     due = work.due(record)
     stage = work.stage(record)
+    changes = any(event.name == "done" for event in record.in_session("checklist"))
     return {
         "study": work.job.key,
         "title": work.job.settings.title,
@@ -65,7 +67,7 @@ def view(work: Collecting) -> dict[str, Any]:
         "checklist": [item.as_dict() for item in sessions.questions(work, record)]
         if stage in ("checklist", "again")
         else [],
-        "cool_minutes": COOL_MINUTES if work.job.methods and _method_changes(record) else 0,
+        "cool_minutes": COOL_MINUTES if work.job.methods and changes else 0,
         "gap_minutes": GAP_MINUTES,
         "torn_rows": list(work.journal.torn_rows),
         "beside": copies_beside(work),
@@ -76,18 +78,11 @@ def view(work: Collecting) -> dict[str, Any]:
 
 
 def _facts(work: Collecting) -> list[str]:
-    facts = work.job.settings.facts
+    facts, limits = work.job.settings.facts, work.job.limits_in_words
     gauge = facts.get("gauge_number")
-    return [
-        text
-        for text in (
-            str(facts.get("characteristic", "")),
-            f"limits {work.job.limits_in_words}" if work.job.limits_in_words else "",
-            f"gauge {gauge}" if gauge else "",
-            str(facts.get("measuring_place", "")),
-        )
-        if text
-    ]
+    told = [str(facts.get("characteristic", "")), f"limits {limits}" if limits else ""]
+    told += [f"gauge {gauge}" if gauge else "", str(facts.get("measuring_place", ""))]
+    return [text for text in told if text]
 
 
 def _place(place: Place | None, own: list[Place]) -> dict[str, Any] | None:
@@ -111,12 +106,7 @@ def _ahead(work: Collecting, record: ReadingsSoFar, due: Place | None) -> list[P
     if due is None:
         return []
     left = [p for p in work.open_places(record, due.operator) if p != due]
-    ahead: list[Place] = []
-    for place in left[:AHEAD]:
-        if place.with_what != due.with_what:
-            break
-        ahead.append(place)
-    return ahead
+    return list(takewhile(lambda place: place.with_what == due.with_what, left[:AHEAD]))
 
 
 def _then_method(work: Collecting, record: ReadingsSoFar, due: Place | None) -> str:
@@ -165,10 +155,6 @@ def _compared(record: ReadingsSoFar) -> dict[str, Any] | None:
     if len(rows) < 2 or order_of(rows[-1]) != order_of(measured[-1]):
         return None
     return {"id": rows[0].id, "place": place_of(rows[0]).as_list}
-
-
-def _method_changes(record: ReadingsSoFar) -> bool:
-    return any(event.name == "done" for event in record.in_session("checklist"))
 
 
 def copies_beside(work: Collecting) -> list[str]:

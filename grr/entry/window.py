@@ -114,25 +114,17 @@ class ReadingsForm(anywidget.AnyWidget):
             return
         try:
             before = self.work.ownership.take(by_force=left or not quiet)
+            if before is None:
+                self._elsewhere = None
+                self._writer = page
+                self.send({"to": "*", "holder": page, "why": _ELSEWHERE})
+                if not quiet:
+                    with self.work.writing() as record:
+                        self.work.log(record, "taken over")
         except StudyError as error:
             self._reply(page, {"refused": str(error)})
             return
-        if before is None:
-            self._elsewhere = None
-            self._writer = page
-            self.send({"to": "*", "holder": page, "why": _ELSEWHERE})
-            if not quiet and not self._logged_take_over(page):
-                return
         self._reply(page, self._handler.answer({"kind": "look", "id": message.get("id")}))
-
-    def _logged_take_over(self, page: str) -> bool:
-        try:
-            with self.work.writing() as record:
-                self.work.log(record, "taken over")
-        except StudyError as error:
-            self._reply(page, {"refused": str(error)})
-            return False
-        return True
 
     def _work(self, page: str, message: Mapping[str, Any]) -> None:
         kind = message.get("kind")
@@ -145,10 +137,12 @@ class ReadingsForm(anywidget.AnyWidget):
             return
         if kind == "answers":
             self._answers = True  # the next number from the serial port answers the question
-        elif kind == "ports":
-            self._reply(page, self._ports(message))
-        elif kind == "connect":
-            self._reply(page, self._connect(message))
+        elif kind in ("ports", "connect"):
+            try:
+                told = self._connect(message) if kind == "connect" else _ports()
+            except StudyError as error:
+                told = {"refused": str(error)}
+            self._reply(page, {"id": message.get("id"), **told})
         elif kind in ("table", "file table"):
             content = base64.b64decode(str(message.get("content", "")))
             self._reply(page, self._handler.answer({**message, "content": content}))
@@ -170,22 +164,11 @@ class ReadingsForm(anywidget.AnyWidget):
 
     # A gauge on a serial port
 
-    def _ports(self, message: Mapping[str, Any]) -> dict[str, Any]:
-        try:
-            return {"id": message.get("id"), "outcome": _done("Pick the port."), "ports": ports()}
-        except StudyError as error:
-            return {"id": message.get("id"), "refused": str(error)}
-
     def _connect(self, message: Mapping[str, Any]) -> dict[str, Any]:
         self._disconnect()
-        try:
-            self._serial = SerialGauge(
-                str(message.get("port", "")), self._line_arrived, int(message.get("speed", 4800))
-            )
-        except StudyError as error:
-            return {"id": message.get("id"), "refused": str(error)}
-        words = f"Connected: {message.get('port')}. Numbers from there are filed like typed ones."
-        return {"id": message.get("id"), "outcome": _done(words)}
+        port, speed = str(message.get("port", "")), int(message.get("speed", 4800))
+        self._serial = SerialGauge(port, self._line_arrived, speed)
+        return _done(f"Connected: {port}. Numbers from there are filed like typed ones.")
 
     def _line_arrived(self, text: str) -> None:
         with self._guard:
@@ -195,5 +178,9 @@ class ReadingsForm(anywidget.AnyWidget):
             self._reply(self._writer, {**self._handler.answer(reading), "arrived": text})
 
 
-def _done(words: str) -> dict[str, str]:
-    return {"kind": "done", "words": words}
+def _ports() -> dict[str, Any]:
+    return {**_done("Pick the port."), "ports": ports()}
+
+
+def _done(words: str) -> dict[str, Any]:
+    return {"outcome": {"kind": "done", "words": words}}

@@ -174,57 +174,43 @@ def safe_target(
         file that grr did not make.
     """
     target = a_path(path)
+
+    def refused(problem: str, remedy: str = "Give the output another name") -> StudyError:
+        return StudyError(problem, remedy, file=target)
+
     refuse_bad_name(target)
     # Where links lead; unlike Path.resolve it takes links that lead round in a circle.
     real = Path(os.path.realpath(target))
     if not os.fspath(path) or target.is_dir():
-        raise StudyError(
+        raise refused(
             "The output needs the name of a file, and this is a folder",
             "Put the name of a file behind it",
-            file=target,
         )
     if not target.parent.is_dir():
-        raise StudyError(
-            "The folder to write into does not exist",
-            "Make the folder, or choose another place",
-            file=target,
-        )
+        words = "Make the folder, or choose another place"
+        raise refused("The folder to write into does not exist", words)
     in_study = any((folder / STUDY_FILES[0]).exists() for folder in real.parents)
     beside_study = (real.parent / STUDY_FILES[0]).exists()
     if beside_study and real.name.casefold() in STUDY_FILES:
-        raise StudyError(
-            "The output would take the place of a file of the study",
-            "Give the output another name",
-            file=target,
-        )
+        raise refused("The output would take the place of a file of the study")
     if not os.path.lexists(target):
         return target
     if not real.exists():
-        raise StudyError("The output is a link that leads nowhere", "Name a file", file=target)
+        raise refused("The output is a link that leads nowhere", "Name a file")
     if not stat.S_ISREG(real.stat().st_mode):
-        raise StudyError(
-            "The output would replace a pipe or a device", "Name a file on the disk", file=target
-        )
+        raise refused("The output would replace a pipe or a device", "Name a file on the disk")
     if any(_is_read_from(real, Path(one)) for one in inputs if one is not None):
-        raise StudyError(
-            "The output would replace what this command reads",
-            "Give the output another name",
-            file=target,
-        )
+        raise refused("The output would replace what this command reads")
     if made_by_grr(real):
         return target
     if in_study:
-        raise StudyError(
-            "The output would replace a file of a study that grr did not write as an output",
-            "Give the output another name",
-            file=target,
-        )
+        problem = "The output would replace a file of a study that grr did not write as an output"
+        raise refused(problem)
     if not overwrite:
-        raise StudyError(
+        raise refused(
             "There is a file already that grr did not make",
             "Give the output another name, or replace the file with --force "
             "(in Python: overwrite=True)",
-            file=target,
         )
     return target
 

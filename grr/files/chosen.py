@@ -119,17 +119,12 @@ def chosen_folder(top: str | Path = "..") -> Path:
         there = (folder / "study.toml").exists()
     except OSError:  # a name that is too long for any folder
         there = False
-    if not there and study_of_the_page():
-        raise StudyError(
-            "This study is not there yet", "Go to Plan, fill it in and save it first", file=folder
-        )
-    if not there:
-        raise StudyError(
-            "The chosen study is not there",
-            "Pick a study in the notebook 0_start_here",
-            file=folder,
-        )
-    return folder
+    if there:
+        return folder
+    words = "The chosen study is not there", "Pick a study in the notebook 0_start_here"
+    if study_of_the_page():
+        words = "This study is not there yet", "Go to Plan, fill it in and save it first"
+    raise StudyError(*words, file=folder)
 
 
 def remember_choice(folder: str, top: str | Path = "..") -> None:
@@ -228,8 +223,6 @@ def practice_folder(top: str | Path = "..") -> Path:
     place = top / "studies" if in_working_folder else Path(mkdtemp(prefix="grr_"))
     practice = place / "practice"
     if not (practice / "study.toml").exists():
-        settings = read_settings(chosen)
-        options = {name: getattr(settings, name) for name in Settings.__dataclass_fields__}
-        options |= {"title": "Practice", "id": Settings().id}
+        options = vars(read_settings(chosen)) | {"title": "Practice", "id": Settings().id}
         new_study_folder(practice, **options)
     return practice

@@ -71,6 +71,10 @@ def what_cannot_be_told(lines: Sequence[Line], events: Sequence[Event]) -> Itera
         )
 
 
+def _of_readings(what: str) -> Contradiction:
+    return Contradiction("readings.csv", what)
+
+
 def _anchors(lines: Sequence[Line], events: Sequence[Event]) -> Iterator[Contradiction]:
     """Yield the first anchor that does not fit the readings."""
     for event in events:
@@ -78,18 +82,12 @@ def _anchors(lines: Sequence[Line], events: Sequence[Event]) -> Iterator[Contrad
             continue
         held = int(event.old)
         if held > len(lines):
-            yield Contradiction(
-                "readings.csv",
-                f"{counted(held - len(lines), 'row')} of {held} that stood here on {event.time} "
-                "were cut off",
-            )
+            gone = f"{counted(held - len(lines), 'row')} of {held} that stood here"
+            yield _of_readings(f"{gone} on {event.time} were cut off")
             return
         if (lines[held - 1].seal if held else "") != event.value:
-            yield Contradiction(
-                "readings.csv",
-                f"The first {counted(held, 'row')} are not those that stood here on {event.time}: "
-                "rows were changed or taken again",
-            )
+            first = f"The first {counted(held, 'row')} are not those that stood here"
+            yield _of_readings(f"{first} on {event.time}: rows were changed or taken again")
             return
 
 
@@ -101,11 +99,8 @@ def _sessions_without_anchor(events: Sequence[Event]) -> Iterator[Contradiction]
     anchored = {(event.session, event.time) for event in events if event.kind == ANCHOR}
     for event in events[form:]:
         if event.kind == "session" and (event.session, event.time) not in anchored:
-            yield Contradiction(
-                "events.csv",
-                f"The anchor at the {event.name} of session {event.session} is missing: it was "
-                "removed",
-            )
+            where = f"the {event.name} of session {event.session}"
+            yield Contradiction("events.csv", f"The anchor at {where} is missing: it was removed")
             return
 
 
@@ -113,10 +108,8 @@ def _raw_texts(rows: Sequence[tuple[int, JournalRow]], unit: str) -> Iterator[Co
     """Yield the rows whose number is not what was sent or typed."""
     for number, row in rows:
         if row.reading and row.raw and not _same_number(row, unit):
-            yield Contradiction(
-                "readings.csv",
-                f"Row {number} says {row.reading}, and what arrived was “{row.raw}”",
-            )
+            arrived = f"what arrived was “{row.raw}”"
+            yield _of_readings(f"Row {number} says {row.reading}, and {arrived}")
 
 
 def _same_number(row: JournalRow, unit: str) -> bool:
@@ -150,17 +143,12 @@ def _order(rows: Sequence[tuple[int, JournalRow]]) -> Iterator[Contradiction]:
             continue
         order = int(row.order)
         if order > highest + 1:
-            yield Contradiction(
-                "readings.csv",
-                f"Row {number} is measurement {order}, and measurement {highest + 1} is missing: "
-                "rows were removed",
-            )
+            gone = f"measurement {highest + 1} is missing: rows were removed"
+            yield _of_readings(f"Row {number} is measurement {order}, and {gone}")
             return
         if order <= highest and not row.voids:
-            yield Contradiction(
-                "readings.csv",
-                f"Row {number} is measurement {order} once more, and corrects no row",
-            )
+            again = f"Row {number} is measurement {order} once more"
+            yield _of_readings(f"{again}, and corrects no row")
             return
         highest = max(highest, order)
 
@@ -178,10 +166,8 @@ def _imported_files(
             yield Contradiction(event.name, f"The file that was imported as {event.old} is gone")
             continue
         if hashlib.sha256(content).hexdigest() != event.value:
-            yield Contradiction(
-                event.name,
-                f"The file is not the one that was imported as {event.old}",
-            )
+            words = f"The file is not the one that was imported as {event.old}"
+            yield Contradiction(event.name, words)
         elif event.name.endswith(".zip"):
             yield from _other_half(content, rows)
 
@@ -202,11 +188,9 @@ def _other_half(archive: bytes, rows: Sequence[tuple[int, JournalRow]]) -> Itera
         if now == _as_taken(row):
             continue
         where = f"Row {number} is not" if number else "No row is"
-        yield Contradiction(
-            "readings.csv",
-            f"{where} what the merged half holds: {row.reading or 'a row without a reading'}, "
-            f"part {row.part}, operator {row.operator}, trial {row.trial}",
-        )
+        held = f"{row.reading or 'a row without a reading'}, part {row.part}"
+        held += f", operator {row.operator}, trial {row.trial}"
+        yield _of_readings(f"{where} what the merged half holds: {held}")
         return
 
 

@@ -51,10 +51,9 @@ def _is_stray(name: str) -> bool:
 def _readings_only_in(copy: Path, folder: Path) -> int | None:
     """Return how many readings a copy of the record holds that the record does not."""
     record = folder / "readings.csv"
+    own = [folder / name for name in _OWN]
     try:
-        if copy.read_bytes() in {
-            (folder / name).read_bytes() for name in _OWN if (folder / name).is_file()
-        }:
+        if copy.read_bytes() in [file.read_bytes() for file in own if file.is_file()]:
             return 0
         if not is_journal_file(copy) or not is_journal_file(record):
             return None

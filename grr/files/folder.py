@@ -209,9 +209,8 @@ def _change_settings(folder: Path, settings: Settings, who: str, why: str) -> No
         try:
             write_settings(folder, settings)
         except BaseException:
-            if differences(
-                by_key(settings_text(read_settings(folder))), by_key(settings_text(settings))
-            ):
+            there, new = (by_key(settings_text(s)) for s in (read_settings(folder), settings))
+            if differences(there, new):
                 logged.take_back()
             raise
     else:
@@ -274,9 +273,7 @@ def _readings(file: Path, settings: Settings, journal: pd.DataFrame | None) -> p
 def _placed(error: StudyError, readings: pd.DataFrame, file: Path) -> StudyError:
     """Return a refusal of the whole study with the place of the reading it is about."""
     if error.row is None:
-        return StudyError(
-            error.problem, error.remedy, file=file.parent, column=error.column, value=error.value
-        )
+        return error.at(file=file.parent)
     reading = readings.iloc[error.row - 1]
     keys = [key for key in ("part", "operator", "trial", "method") if key in readings]
     place = ", ".join(f"{key} {reading[key]}" for key in keys)
@@ -325,9 +322,8 @@ def _readings_text(study: Study) -> str:
 def _cell(value: object) -> str:
     if isinstance(value, str):
         text = " ".join(value.split())
-        return (
-            f"'{text}" if text and text[0] in FORMULA_SIGNS else text
-        )  # so that no spreadsheet runs it
+        # So that no spreadsheet runs it.
+        return f"'{text}" if text and text[0] in FORMULA_SIGNS else text
     if value is None or pd.isna(value):  # type: ignore[call-overload]
         return ""
     return str(value)

@@ -51,9 +51,7 @@ def read_settings(folder: str | Path) -> Settings:
     try:
         return from_document(document)
     except StudyError as error:
-        raise StudyError(
-            error.problem, error.remedy, file=file, column=error.column, value=error.value
-        ) from None
+        raise error.at(file=file) from None
 
 
 def write_settings(folder: str | Path, settings: Settings) -> None:

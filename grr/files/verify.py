@@ -105,19 +105,12 @@ class FolderCheck:
         if self.gauge:
             lines.insert(0, self.sentence)
         if self.plain:
-            lines.append(
-                paragraph(
-                    f"{self.plain} is a plain table: it does not say who entered what, and only "
-                    "a seal that was printed tells whether it was changed."
-                )
-            )
+            told = "it does not say who entered what, and only a seal that was printed tells "
+            lines.append(paragraph(f"{self.plain} is a plain table: {told}whether it was changed."))
         if found.missing_sessions:
-            lines.append(
-                paragraph(
-                    f"events.csv: no record of session {', '.join(found.missing_sessions)}: rows "
-                    "or the file were removed."
-                )
-            )
+            gone = ", ".join(found.missing_sessions)
+            words = f"events.csv: no record of session {gone}: rows or the file were removed."
+            lines.append(paragraph(words))
         lines += [paragraph(f"{one.file}: {one.what}.") for one in found.contradictions]
         if found.strays:
             lines.append("Beside the record lie what may be other copies of it:")
@@ -184,18 +177,19 @@ def verify_folder(folder: str | Path, *, seal: str = "") -> FolderCheck:
     seal finds those, where it was printed before. Names and times are declared, not proved.
     """
     folder = a_path(folder)
-    if (folder / GAUGE_FILE).exists():
-        return _of_gauge(folder, seal)
+    gauge = (folder / GAUGE_FILE).exists()
     readings, has_settings = folder / "readings.csv", (folder / STUDY_FILE).exists()
     workbook = folder / "readings.xlsx"
-    if not readings.exists() and not workbook.exists() and not has_settings:
+    if not (gauge or readings.exists() or workbook.exists() or has_settings):
         raise StudyError(
             "There is no readings.csv in this folder", "Name a study folder", file=folder
         )
     asked = read_seal(seal) if seal else ""
-    plain = next((p.name for p in (readings, workbook) if seal and _is_plain(p)), "")
+    plain = ""
+    if seal and not gauge:
+        plain = next((path.name for path in (readings, workbook) if _is_plain(path)), "")
     # Anything else than a journal or an empty file is refused here, with the reason.
-    if not plain and not read_lines(readings, journal.WRITTEN):
+    if not plain and not gauge and not read_lines(readings, journal.WRITTEN):
         raise StudyError(
             "The study has no readings that were taken with the entry form: there is nothing "
             "to verify",
@@ -204,21 +198,12 @@ def verify_folder(folder: str | Path, *, seal: str = "") -> FolderCheck:
         )
     record = Record(folder, **_found_in(folder))
     if not asked:
-        return FolderCheck(record, plain)
-    if asked == record.seal:
-        words = f"The folder is what it was when the seal {asked} was printed."
-        return FolderCheck(record, plain, words, True)
-    return FolderCheck(record, plain, _not_as_reported(folder, asked), False)
-
-
-def _of_gauge(folder: Path, seal: str) -> FolderCheck:
-    asked = read_seal(seal) if seal else ""
-    record = Record(folder, **_found_in(folder))
-    if not asked:
-        return FolderCheck(record, gauge=True)
+        return FolderCheck(record, plain, gauge=gauge)
     same = asked == record.seal
     words = f"The folder is {'' if same else 'NOT '}what it was when the seal {asked} was printed."
-    return FolderCheck(record, "", words, same, gauge=True)
+    if not same and not gauge:
+        words = _not_as_reported(folder, asked)
+    return FolderCheck(record, plain, words, same, gauge)
 
 
 def verify_place(top: str | Path) -> dict[str, FolderCheck | StudyError]:
@@ -256,14 +241,8 @@ def _not_as_reported(folder: Path, seal: str) -> str:
             "or settings were changed or removed since, or the seal is of another folder."
         )
     words = f"The seal {seal} is that of an earlier state of this folder."
-    added = [
-        f"{counted(number, 'row')} of {file}"
-        for number, file in (
-            (before.readings_since, "readings.csv"),
-            (before.events_since, "events.csv"),
-        )
-        if number
-    ]
+    since = {"readings.csv": before.readings_since, "events.csv": before.events_since}
+    added = [f"{counted(number, 'row')} of {file}" for file, number in since.items() if number]
     if added:
         words += f" Added since: {' and '.join(added)}; what was there before is unchanged."
     if before.settings_differ:
@@ -542,14 +521,12 @@ def record_unused_rows(folder: str | Path, *, by: str, reason: str) -> tuple[str
         for row in read_readings(path).attrs["taken"]["unused"]
     ]
     with writing(folder):
-        known = {
-            event.old: event.reason for event in logged_events(folder) if event.kind == NOT_USED
-        }
+        logged = [event for event in logged_events(folder) if event.kind == NOT_USED]
+        known = {event.old: event.reason for event in logged}
         rows = [row for row in dict.fromkeys([*seen, *known]) if not known.get(row)]
         given = {"kind": NOT_USED, "reason": reason.strip(), "entered_by": by.strip()}
-        events.Events(folder / "events.csv").append(
-            *(events.Event(old=row, **given) for row in rows)
-        )
+        new = [events.Event(old=row, **given) for row in rows]
+        events.Events(folder / "events.csv").append(*new)
     return tuple(rows)
 
 
@@ -558,17 +535,6 @@ def log_changes(
 ) -> events.Events:
     """Write an event for each change; return the file, from which they can be taken back."""
     file = events.Events(folder / "events.csv")
-    file.append(
-        *(
-            events.Event(
-                kind=ONE_KEY,
-                name=change.key,
-                old=change.old,
-                value=change.new,
-                reason=reason.strip(),
-                entered_by=by.strip(),
-            )
-            for change in changes
-        )
-    )
+    given = {"kind": ONE_KEY, "reason": reason.strip(), "entered_by": by.strip()}
+    file.append(*(events.Event(name=c.key, old=c.old, value=c.new, **given) for c in changes))
     return file

@@ -163,20 +163,19 @@ def _counts(lines: _Lines, study: Study) -> None:
     lines.add("p", "COUNT({part means})", p, "parts")
     lines.add("o", "COUNT({operator means})", o, "operators")
     lines.add("r", "COUNT({readings})/{p}/{o}", r, "trials")
-    if math.isfinite(study.people) and o > 1:
-        lines.given("N", study.people, "people who will ever measure")
-    tolerance = study.tolerance
-    if tolerance is not None and tolerance.lower is not None:
-        lines.given("lower limit", tolerance.lower, "of the tolerance")
-    if tolerance is not None and tolerance.upper is not None:
-        lines.given("upper limit", tolerance.upper, "of the tolerance")
-    lines.given("k", anova(study).spread, "standard deviations in the spread")
-    if study.resolution is not None:
-        lines.given("d", study.resolution, "the step of the last digit")
-    if study.process_sd is not None:
-        lines.given("process sd", study.process_sd, "as given")
-    if study.process_mean is not None:
-        lines.given("process mean", study.process_mean, "as given")
+    limits = study.tolerance
+    among = math.isfinite(study.people) and o > 1
+    for name, value, said in (
+        ("N", study.people if among else None, "people who will ever measure"),
+        ("lower limit", None if limits is None else limits.lower, "of the tolerance"),
+        ("upper limit", None if limits is None else limits.upper, "of the tolerance"),
+        ("k", anova(study).spread, "standard deviations in the spread"),
+        ("d", study.resolution, "the step of the last digit"),
+        ("process sd", study.process_sd, "as given"),
+        ("process mean", study.process_mean, "as given"),
+    ):
+        if value is not None:
+            lines.given(name, value, said)
 
 
 def _table(lines: _Lines, result: GaugeResult) -> None:

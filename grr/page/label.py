@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -58,7 +59,7 @@ class GaugeLabel:
             The file may not be replaced, or cannot be written.
         """
         target = safe_target(path, overwrite=overwrite)
-        write_whole(target, self._written(page=True))
+        write_whole(target, self.page)
         return target
 
     @property
@@ -76,13 +77,7 @@ class GaugeLabel:
 
     def _written(self, *, page: bool) -> str:
         (_, gauge), *lines = self.lines
-        values = {
-            "page": page,
-            "gauge": gauge,
-            "lines": lines,
-            "decision": self.decision,
-            "example": self.example,
-        }
+        values = {**vars(self), "page": page, "gauge": gauge, "lines": lines}
         return render("label.html.j2", values)
 
 
@@ -111,9 +106,7 @@ def _lines(page: Qualification) -> list[tuple[str, str]]:
         accept = next((c for c in page.conditions if c.startswith("Accept parts by")), "")
         if accept:
             lines.append(("accept", accept.removeprefix("Accept parts by ").rstrip(".")))
-    for key, name, unit in (("holding", "hold", ""), ("soak_minutes", "soak", " min")):
-        if facts.get(key) not in (None, ""):
-            lines.append((name, shortened(f"{facts[key]}{unit}", LONGEST)))
+    lines += _held(facts)
     lines += _proven(page.least_tolerance, page.unit)
     lines.append(("check zero", shortened(_zero(page), LONGEST + 20)))
     if page.correction.known:
@@ -137,9 +130,7 @@ def study_label(study: Study) -> GaugeLabel:
     if decided.decision == WITH_LIMITS and limits is not None and study.resolution is not None:
         kept = rounded_inwards(limits, study.resolution)
         lines.append(("accept", limits_text(kept, study.resolution, study.unit)))
-    for key, name, unit in (("holding", "hold", ""), ("soak_minutes", "soak", " min")):
-        if facts.get(key) not in (None, ""):
-            lines.append((name, shortened(f"{facts[key]}{unit}", LONGEST)))
+    lines += _held(facts)
     if decided.proven_for is not None:
         proven = decided.proven_for.limit
         lines += _proven(proven.value, proven.unit)
@@ -149,6 +140,16 @@ def study_label(study: Study) -> GaugeLabel:
         lines.append(("seal", study.record.seal))
     mark, _ = LOOKS[decided.banner]
     return GaugeLabel(tuple(lines), f"{mark} {decided.banner}", study.example)
+
+
+def _held(facts: Mapping[str, object]) -> list[tuple[str, str]]:
+    """Return how the gauge is held and how long it soaks, as far as that is stated."""
+    asked = (("holding", "hold", ""), ("soak_minutes", "soak", " min"))
+    return [
+        (name, shortened(f"{facts[key]}{unit}", LONGEST))
+        for key, name, unit in asked
+        if facts.get(key) not in (None, "")
+    ]
 
 
 def _proven(width: float, unit: str) -> list[tuple[str, str]]:

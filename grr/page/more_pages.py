@@ -6,6 +6,7 @@ for, a person's own first.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -181,11 +182,9 @@ def methods_page(top: str | Path = "..") -> Screen:
     if len(study.methods) > 1:
         return answer_page(study)
     said = [Prose(["This study holds the gauge in one way. Plan one with two: name both."])]
-    values = {"question": question, "lead": said[0].paragraphs[0], "rows": [], "new": ""}
-    foot = Foot(
-        "The same people measure the same parts both ways.", Button("Plan one", f"{START}#new")
-    )
-    return Screen(said, "pick.html.j2", values, foot)
+    start = Button("Plan one", f"{START}#new")
+    foot = Foot("The same people measure the same parts both ways.", start)
+    return replace(_pick(question, said[0].paragraphs[0], [], foot), said=said)
 
 
 # The gauges
@@ -235,9 +234,8 @@ def _gauge_page(
         return GaugeForm(top / name, kind, asked_for("new"), studies, filing=report, label=_label)
     rows = []
     for folder in gauge_folders(top)[:MOST_LISTED]:
-        address = page_address(notebook, "", gauge=f"{GAUGES}/{folder.name}")
         row: dict[str, Any] = {"title": folder.name, "limits": "", "state": "", "example": False}
-        row["address"] = address
+        row["address"] = page_address(notebook, "", gauge=f"{GAUGES}/{folder.name}")
         try:
             facts = read_gauge(folder)
         except StudyError as error:
@@ -246,10 +244,8 @@ def _gauge_page(
             row["title"] = shortened(facts.title, 60)
             row["limits"] = between(facts.tolerance, facts.resolution, facts.unit)
         rows.append(row)
-    said: list[Block] = [Heading(question, 3), Bullets([row["title"] for row in rows])]
     lead = "Which gauge?" if rows else "No gauge yet. Give the first one its number below."
-    values = {"question": question, "lead": lead, "rows": rows, "new": f"{notebook}.ipynb"}
-    return Screen(said, "pick.html.j2", values)
+    return _pick(question, lead, rows, new=f"{notebook}.ipynb")
 
 
 def _label(page: Qualification) -> str:
@@ -281,6 +277,13 @@ def _picked(question: str, lead: str, notebook: str, top: Path, several: str) ->
     foot = Foot("Or plan a study of your own.", Button("Start a study", f"{START}#new"))
     if own is not None:
         foot = Foot(own["title"], Button("Open it", own["address"]))
+    return _pick(question, lead, rows, foot)
+
+
+def _pick(
+    question: str, lead: str, rows: list[dict[str, Any]], foot: Foot | None = None, new: str = ""
+) -> Screen:
+    """Return a list to pick from; ``new`` is the notebook that makes one more."""
     said: list[Block] = [Heading(question, 3), Bullets([row["title"] for row in rows])]
-    values = {"question": question, "lead": lead, "rows": rows, "new": ""}
+    values = {"question": question, "lead": lead, "rows": rows, "new": new}
     return Screen(said, "pick.html.j2", values, foot)

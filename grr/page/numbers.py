@@ -123,7 +123,11 @@ def squares_blocks(result: GaugeResult, caption: str) -> Sequence[PageBlock]:
     sums, means = (squares(table[key].tolist(), unit, 6) for key in ("sum_sq", "mean_sq"))
     rows = []
     for (source, row), *squared in zip(table.iterrows(), sums, means, strict=True):
-        tested = [_six(float(row["F"])), _six(float(row["p"])), str(row.get("tested_against") or "")]
+        tested = [
+            _six(float(row["F"])),
+            _six(float(row["p"])),
+            str(row.get("tested_against") or ""),
+        ]
         rows.append([str(source), f"{row['df']:g}", *squared, *tested])
     of = f", {square_unit(unit)}" if unit else ""
     head = ["Source", "df", f"sum of squares{of}", f"mean square{of}", "F", "p", "against"]

@@ -401,12 +401,17 @@ def _one_method(judged: Verdict, cover: Cover) -> tuple[FrontPage, list[Part]]:
     ruined = {"": result} if judged.findings.ruined else {}
     pictures = _pictures(result, spread=not ruined)
     pictures = [Columns(pictures[::2], pictures[1::2])] if len(pictures) > 1 else pictures
-    people = [] if ruined else [*_operators_beside(study), *_drift(study)]
+    people: Sequence[PageBlock] = [RUINED]
+    if not ruined:
+        picture, said = _operators(study)
+        if picture:
+            said = [Columns([*picture, *_drawn(lambda: trial_ranges(study))], said)]
+        people = [*said, *_drift(study)]
     parts = [
         Part("why", "Why this decision", [*_why(judged), Prose([CAUTION])], True),
         Part("pictures", "The study in pictures", pictures),
         Part("numbers", NUMBERS, [RUINED] if ruined else numbers_blocks(result)),
-        Part("comparisons", OPERATORS, [RUINED] if ruined else people),
+        Part("comparisons", OPERATORS, people),
         Part("risks", RISKS, [RUINED] if ruined else _beside(risks_blocks(result))),
         *_annex(study, {"": result}, ruined),
     ]
@@ -536,14 +541,6 @@ def _operators(study: Study) -> tuple[Sequence[PageBlock], Sequence[PageBlock]]:
     return [Picture(lambda: figure)], [
         one for one in said if not (isinstance(one, Fold) and one.brief)
     ]
-
-
-def _operators_beside(study: Study) -> Sequence[PageBlock]:
-    """Return the operators compared in one study: pictures, and what is said beside them."""
-    picture, said = _operators(study)
-    if not picture:
-        return said
-    return [Columns([*picture, *_drawn(lambda: trial_ranges(study))], said)]
 
 
 def _drift(study: Study) -> list[PageBlock]:

@@ -10,6 +10,7 @@ import math
 import re
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -192,10 +193,12 @@ def _row(folder: Path, until: float) -> dict[str, Any]:
         "order": (_turn(progress), progress.title.lower()),
         "planned": bool(progress.settings and progress.settings.plan),
     }
-    late = time.monotonic() > until
-    if progress.study is None or example or late or not progress.measured:
-        return row
-    return row | _decided(progress.study)
+    late, study = time.monotonic() > until, progress.study
+    if study is not None and progress.measured and not (example or late):
+        with suppress(StudyError):
+            to_mend = check(study).must_mend
+            row |= {"decision": FIX_FIRST} if to_mend else _on_the_sheet(study, 60)
+    return row
 
 
 def row_of(progress: Progress, address: str) -> dict[str, Any]:
@@ -224,15 +227,6 @@ def _turn(progress: Progress) -> int:
     if progress.measured:
         return 2
     return 0 if progress.taken else 1
-
-
-def _decided(study: Study) -> dict[str, Any]:
-    try:
-        if check(study).must_mend:
-            return {"decision": FIX_FIRST}
-        return _on_the_sheet(study, 60)
-    except StudyError:
-        return {}
 
 
 # The check
@@ -370,14 +364,15 @@ def answer_page(study: Study) -> Screen:
     mend = decided.findings.must_mend
     wash, edge = WASHES["DO_NOT_USE" if mend else decided.decision.name]
     cause = next(iter(found.causes), None) if judged and not mend else None
-    accept = None if mend else _accept(decided)
+    narrower = not mend and decided.decision.name in ("WITH_LIMITS", "NOT_DECIDED")
+    accept = _narrowed(decided) if narrower else None  # else the limits themselves
     values: dict[str, Any] = {
         "wash": wash,
         "edge": edge,
         "sign": stop_sign() if mend else decision_sign(decided.decision, 84 if numbers else 150),
         "decision": str(decided.banner),
         "sentence": _sentence(decided, mend),
-        "ruler": "" if mend else _ruler(result, accept),
+        "ruler": answer_ruler(result, accept) if not mend and _two_sided(study) else "",
         "why_no_ruler": "The ruler waits for readings that can count."
         if mend
         else "No ruler is drawn: the tolerance has no two limits.",
@@ -609,19 +604,7 @@ def _open_question(decided: Verdict, judged: Criterion) -> str:
 
 
 def _two_sided(study: Study) -> bool:
-    known = study.tolerance
-    return known is not None and known.lower is not None and known.upper is not None
-
-
-def _ruler(result: GaugeResult, accept: Tolerance | None) -> str:
-    return answer_ruler(result, accept) if _two_sided(result.study) else ""
-
-
-def _accept(decided: Verdict) -> Tolerance | None:
-    """Return the narrower limits to accept by; None where the limits themselves are."""
-    if decided.decision.name not in ("WITH_LIMITS", "NOT_DECIDED"):
-        return None
-    return _narrowed(decided)
+    return study.tolerance is not None and study.tolerance.width is not None
 
 
 def _narrowed(decided: Verdict) -> Tolerance | None:
@@ -913,7 +896,9 @@ def file_page(study: Study) -> Screen:
             trouble = str(error)
     seal = study.record.seal if study.record else ""
     written = html.exists()
-    stale = written and bool(seal) and _sealed_with(html) != seal
+    stale = written and bool(seal)
+    with suppress(StudyError):  # a report that bears no seal is no longer that of the study
+        stale = stale and reported_seal(html) != seal
     address = f"/files/{name}/{REPORT}"
     values = {
         "title": progress_of(folder).title,
@@ -946,14 +931,6 @@ def file_page(study: Study) -> Screen:
     if written:
         said = [Prose([f"The report is in {html}."])]
     return Screen(said, "file.html.j2", values, foot)
-
-
-def _sealed_with(file: Path) -> str:
-    """Return the seal in a report; "" where it bears none."""
-    try:
-        return reported_seal(file)
-    except StudyError:
-        return ""
 
 
 def _on_the_sheet(study: Study, wide: int) -> dict[str, str]:

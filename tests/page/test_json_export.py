@@ -101,11 +101,32 @@ def _given(schema: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in schema.items() if key != "default"}
 
 
+#: What the model's schema says in these words has a name in the file.
+NAMED = {
+    "number": {"anyOf": [{"type": "number"}, {"type": "null"}]},
+    "texts": {"type": "array", "items": {"type": "string"}},
+}
+
+
+def by_name(schema):
+    """The schema with a reference in place of what has a name."""
+    if isinstance(schema, list):
+        return [by_name(one) for one in schema]
+    if not isinstance(schema, dict):
+        return schema
+    told = {key: value for key, value in schema.items() if key == "description"}
+    bare = {key: value for key, value in schema.items() if key not in told}
+    for name, meant in NAMED.items():
+        if bare == meant:
+            return {**told, "$ref": f"#/$defs/{name}"}
+    return {key: by_name(value) for key, value in schema.items()}
+
+
 def with_settings(schema):
     """The schema with what follows from the model of the settings; descriptions stay."""
     renewed = copy.deepcopy(schema)
     study = renewed["properties"]["study"]["properties"]
-    for key, model in settings_schema().items():
+    for key, model in by_name(settings_schema()).items():
         told = study[key].get("description")
         study[key] = {"description": told, **model} if told else model
     return renewed

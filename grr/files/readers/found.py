@@ -118,14 +118,12 @@ def _refuse_duplicates(grid: Grid, layout: Layout) -> None:
             tuple(found.labels.get(key) for key in (*KEYS, *FURTHER[1:])), found
         )
         if first is not found:
-            raise grid.refusal(
+            raise grid.refusal_of(
+                found,
                 f"Two readings claim the same place: {_place(found)}, also in "
                 f"{address(first.row, first.column)}",
                 "Correct the part, operator or trial of one of them, or remove one; where "
                 "several blocks stand on a sheet, write “Operator: name” above each",
-                found.row,
-                found.column,
-                found.named,
             )
 
 
@@ -203,7 +201,7 @@ def _read(grid: Grid, found: Found, decimal: str | None) -> ParsedNumber:
     if not problem and not looks_empty(cell):
         problem, remedy = grid.unclear.get((found.row, found.column), ("", ""))
     if problem:
-        raise grid.refusal(problem, remedy, found.row, found.column, found.named)
+        raise grid.refusal_of(found, problem, remedy)
     if looks_empty(cell):
         return ParsedNumber(math.nan, "", 0, "")
     if not isinstance(cell, str):
@@ -211,13 +209,8 @@ def _read(grid: Grid, found: Found, decimal: str | None) -> ParsedNumber:
     try:
         return parse_number(cell, decimal)
     except StudyError as error:
-        raise grid.refusal(
-            f"A reading cannot be used: {error.reason}",
-            error.remedy,
-            found.row,
-            found.column,
-            found.named,
-        ) from None
+        problem = f"A reading cannot be used: {error.reason}"
+        raise grid.refusal_of(found, problem, error.remedy) from None
 
 
 def _not_a_number(cell: Any) -> tuple[str, str]:
@@ -254,12 +247,10 @@ def unit_of_readings(
                 continue
             sources.setdefault(_unit(unit, grid, f"row {found.row + 1}"), where)
             if len(sources) > 1:
-                raise grid.refusal(
+                raise grid.refusal_of(
+                    found,
                     f"The readings have different units: {' and '.join(sources)}",
                     "Convert them to one unit, or split them into two files",
-                    found.row,
-                    found.column,
-                    found.named,
                 )
     if stated:
         sources.setdefault(canonical_unit(stated), "the call")

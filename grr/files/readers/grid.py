@@ -131,6 +131,10 @@ class Grid:
             problem, remedy, file=self.name, row=row + 1, column=place, value=value or None
         )
 
+    def refusal_of(self, found: Found, problem: str, remedy: str) -> StudyError:
+        """Return an error at a reading."""
+        return self.refusal(problem, remedy, found.row, found.column, found.named)
+
 
 def shown(cell: Any) -> str:
     """Return what a cell shows, as text without outer spaces."""

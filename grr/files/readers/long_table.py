@@ -20,7 +20,6 @@ from grr.files.readers.grid import (
 )
 from grr.files.readers.words import is_summary, trial_number
 from grr.model.columns import is_own_name, unit_in
-from grr.model.errors import StudyError
 from grr.model.readings_table import FURTHER
 
 
@@ -160,7 +159,13 @@ def _not_a_reading(grid: Grid, header: int, row: int, columns: dict[str, int]) -
 def _found(grid: Grid, header: int, row: int, columns: dict[str, int]) -> Found:
     for at in grid.filled(row):
         if grid.text(header, at) == "":
-            raise _beyond_the_header(grid, row, at)
+            raise grid.refusal(
+                "A row has more cells than the header names",
+                "Name the column or empty the cell; where the decimal sign is a comma, put "
+                "semicolons between the cells",
+                row,
+                at,
+            )
     labels: dict[str, Any] = {}
     for key, at in columns.items():
         if key == "reading":
@@ -174,13 +179,3 @@ def _found(grid: Grid, header: int, row: int, columns: dict[str, int]) -> Found:
         labels[key] = trial_label(grid, row, at, named) if key == "trial" else text
     at = columns["reading"]
     return Found(row, at, labels, grid.text(header, at))
-
-
-def _beyond_the_header(grid: Grid, row: int, column: int) -> StudyError:
-    return grid.refusal(
-        "A row has more cells than the header names",
-        "Name the column or empty the cell; where the decimal sign is a comma, put semicolons "
-        "between the cells",
-        row,
-        column,
-    )

@@ -44,7 +44,6 @@ from grr.files.readers.words import (
     trial_number,
 )
 from grr.model.columns import role_of, unit_in, without_unit
-from grr.model.errors import StudyError
 from grr.model.units import SPELLINGS
 
 LABELS = ("part", "operator", "trial")
@@ -211,7 +210,13 @@ def _read_block(grid: Grid, block: Block, headings: set[int], layout: Layout) ->
         elif reason := _no_readings(grid, row, block, gap=gap):
             layout.ignored_rows[row] = reason
         elif gap and 2 * numbers <= len(cells) and numbers:
-            raise _unclear(grid, row, min(header.down))
+            raise grid.refusal(
+                "The row stands apart below the form and it is not clear whether it holds readings",
+                "Close the gap above it if it does; otherwise delete it or move it to another "
+                "sheet",
+                row,
+                min(header.down),
+            )
         else:
             down = _labels_of_row(grid, header, row, above)
             for at, across in header.across.items():
@@ -304,15 +309,6 @@ def _no_readings(grid: Grid, row: int, block: Block, *, gap: bool) -> str:
     if stated or (not words and (":" in first or len(first.split()) > 3)):
         return grid.row_text(row)
     return ""
-
-
-def _unclear(grid: Grid, row: int, column: int) -> StudyError:
-    return grid.refusal(
-        "The row stands apart below the form and it is not clear whether it holds readings",
-        "Close the gap above it if it does; otherwise delete it or move it to another sheet",
-        row,
-        column,
-    )
 
 
 def _labels_of_row(grid: Grid, header: Header, row: int, above: dict[str, str]) -> dict[str, Any]:
