@@ -641,7 +641,7 @@ def _falling_root(
 _MANY = 5_000
 
 
-def predictive_guard(grr_sd: Array, risk: float = 0.05) -> Array:
+def predictive_guard(grr_sd: Array, risk: float = 0.05, weights: Array | None = None) -> Array:
     """Return the guard band that holds a risk on average over what GRR may be.
 
     The smallest g with mean Φ(−g/s) ≤ risk over draws s of the standard deviation of a
@@ -655,6 +655,8 @@ def predictive_guard(grr_sd: Array, risk: float = 0.05) -> Array:
         Draws of the standard deviation, not negative: see `grr.formulas.pivots`.
     risk : float
         The specific consumer's risk of a part on the limit.
+    weights : ndarray, shape (draws,), optional
+        Of the draws in the mean, 1 together.
 
     Returns
     -------
@@ -670,14 +672,19 @@ def predictive_guard(grr_sd: Array, risk: float = 0.05) -> Array:
     """
     number("risk", risk, above=0.0, below=0.5)
     sd = np.maximum(np.asarray(grr_sd, np.float64), 1e-150)
+
+    def mean(values: Array) -> Array:
+        plain = values.mean(axis=-1) if weights is None else (values * weights).sum(axis=-1)
+        return np.asarray(plain)
+
     if sd.shape[-1] > _MANY:
         guard = predictive_guard(sd[..., ::5], risk)
     else:
-        guard = np.asarray(-ndtri(risk) * sd.mean(axis=-1))
+        guard = np.asarray(-ndtri(risk) * mean(sd))
     for _ in range(60):
         z = guard[..., None] / sd
-        excess = ndtr(-z).mean(axis=-1) - risk
-        slope = (np.exp(-0.5 * z * z) / sd).mean(axis=-1) / np.sqrt(2.0 * np.pi)
+        excess = mean(ndtr(-z)) - risk
+        slope = mean(np.exp(-0.5 * z * z) / sd) / np.sqrt(2.0 * np.pi)
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             step = np.where(slope > 0.0, excess / slope, -guard)
         following = np.maximum(guard + step, 0.1 * guard)

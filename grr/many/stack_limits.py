@@ -7,7 +7,6 @@ from those of random draws, it is left to the exact way (`Decisions.close`).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -19,12 +18,13 @@ from scipy.special import ndtri
 from grr.formulas.analysis_of_variance import CrossedAnova
 from grr.formulas.arrays import Array, Mask
 from grr.formulas.coarse_digit import COARSE, COARSE_FOR_GUARD
-from grr.formulas.confidence_limits import QUANTITIES, sd_interval
+from grr.formulas.confidence_limits import sd_interval
 from grr.formulas.conformity import Zone, limits_and_price, parts_that_fill, predictive_guard
-from grr.formulas.even_draws import FEWER, SIZE
-from grr.formulas.pivots import column, crossed_pivots
+from grr.formulas.even_draws import SIZE
+from grr.formulas.pivots import Pivots, crossed_pivots
 from grr.formulas.sources_of_variation import NDC_FACTOR, rounding_floor
-from grr.formulas.unweighted_means import UnweightedMeans, balanced_means
+from grr.formulas.unweighted_means import UnweightedMeans
+from grr.many.even_limits import EndsWanted, Limits, MeanSquares
 from grr.model.choices import SOURCES, Decision
 from grr.model.rules import Rules
 
@@ -33,27 +33,13 @@ from grr.model.rules import Rules
 #: whose shares lie further off. What the bounds of 100,000 draws lie apart from seed to seed, see
 #: ``tests/coverage/even_draws.md``.
 MARGIN = 0.006
-#: The same where the repeats scatter so unevenly that less than half of the degrees of freedom of
-#: EV count: GRR's tail is long then, and its bounds lie up to 5 % off.
-UNEVEN_MARGIN = 0.06
+#: So many times that where less than half of the degrees of freedom of EV count.
+UNEVEN = 2
 #: The best first, as `grr.questions.deciding.decide` goes through them.
 _DECISIONS = np.array(list(Decision), dtype=object)
 _USE, _LIKE_THIS, _WITH_LIMITS, _NOT_DECIDED, _DO_NOT_USE = range(len(Decision))
 #: So many of the ordered points stand for all in a mean over GRR.
 _KEPT = 128
-#: Up to so many degrees of freedom of the parts; more scatter little.
-_SMOOTH = 20
-#: Newton's steps.
-_STEPS = 2
-#: How far the slope of Newton's step may be from that of the points, which alone is right where
-#: nearly all lies in other mean squares.
-_LEAST, _MOST = 0.7, 1.6
-#: Under this share of the points' slope the chance falls in steps from point to point, as where
-#: nearly all is repeatability of few degrees of freedom: the limit of the points is kept.
-_STEPPED = 0.5
-_ERROR_FUNCTION = (1.061405429, -1.453152027, 1.421413741, -0.284496736, 0.254829592)
-
-Limits = tuple[Array, Array]
 #: Points along the last axis, of half the digits where that is enough.
 Ordered = NDArray[np.floating[Any]]
 
@@ -125,64 +111,56 @@ class StackDraws:
         self.given = given.over(self.unit)
         self.spread = spread
         self.people = anova.operators
-        #: The study's total is PV + GRR point by point, unless GRR was lifted over EV.
-        self.adds_up = operators == "random" or anova.operators == 1
-        smooth = self.adds_up and anova.operators > 1
-        self.points = FEWER if smooth and not self.given.one_sided.any() else SIZE
-        pivots = crossed_pivots(scaled, operators=operators, df_error=df_error, even=self.points)
         digit = self.given.resolution
-        floor = np.where(hidden, np.square(rounding_floor(np.nan_to_num(digit))), 0.0)[:, None]
-        coarse, for_guard = (
-            (grr_sd / self.unit < below * digit)[:, None] for below in (COARSE, COARSE_FOR_GUARD)
+        floor = np.where(hidden, np.square(rounding_floor(np.nan_to_num(digit))), 0.0)
+        read, for_guard = (
+            np.where(grr_sd / self.unit < below * digit, np.square(digit) / 6.0, 0.0)
+            for below in (COARSE, COARSE_FOR_GUARD)
         )
-        added = np.square(np.nan_to_num(digit))[:, None] / 6.0
-        lifted = np.maximum(pivots.repeatability, floor) - pivots.repeatability
-        self.floor = floor[:, 0]
+        self.floor = floor
         few = not np.any(scaled.df_error)
         df = np.asarray(scaled.df_interaction if few else scaled.df_error, dtype=np.float64)
         square = (scaled.ss_interaction if few else scaled.ss_error) / df
         self.repeat_sd, self.repeat_df = np.sqrt(square), df if df_error is None else df_error
         self.uneven = np.broadcast_to(self.repeat_df < 0.5 * df, self.unit.shape)
-        self.mean = pivots.mean
-        self.part, self.repeatability, self.operator, self.interaction, self.grr, self.total = (
-            values.astype(np.float32)
-            for values in (
-                pivots.part,
-                pivots.repeatability + lifted,
-                pivots.operator,
-                pivots.interaction,
-                pivots.grr + lifted,
-                pivots.total + lifted,
+        self._known: dict[EndsWanted, Limits] = {}
+        self.squares: MeanSquares | None = None
+        if operators == "random" or anova.operators == 1:
+            self.squares = MeanSquares(
+                scaled, df_error, floor=floor, added=read, for_guard=for_guard
             )
-        )
-        #: What GRR as read holds beside GRR, for its upper bound and for a guard band.
-        self.coarse = np.where(coarse, added - lifted, 0.0) if coarse.any() else 0.0
-        self.for_guard = np.where(for_guard, added - lifted, 0.0) if for_guard.any() else 0.0
-        self._known: dict[tuple[str, float], Limits] = {}
-        self.among_operators = self.among_parts = Smooth(np.zeros_like(self.grr))
-        if smooth:
-            means = balanced_means(scaled) if isinstance(scaled, CrossedAnova) else scaled
-            r, p_eff, o_eff = (
-                np.asarray(count, dtype=np.float64)
-                for count in (means.trials, means.parts_per_operator, means.operators_per_part)
-            )
-            within = column(r) * np.nan_to_num(pivots.interaction) + pivots.repeatability
-            self.among_operators = Smooth(
-                pivots.operator + within / column(p_eff * r),
-                means.ss_operator / (p_eff * r),
-                means.operators - 1,
-            )
-            if means.parts - 1 <= _SMOOTH:
-                self.among_parts = Smooth(
-                    pivots.part + within / column(o_eff * r),
-                    means.ss_part / (o_eff * r),
-                    means.parts - 1,
-                )
+        if self.squares is None or self.given.one_sided.any():
+            how: dict[str, Any] = {"operators": operators, "df_error": df_error}
+            self._draw(crossed_pivots(scaled, even=True, **how), read[:, None], for_guard[:, None])
+
+    def _draw(self, pivots: Pivots, read: Array, for_guard: Array) -> None:
+        """Take even points for what is no sum of mean squares."""
+        lifted = np.maximum(self.floor[:, None] - pivots.repeatability, 0.0)
+        self.mean, grr = pivots.mean, pivots.grr + lifted
+        self.draws = {
+            name: values.astype(np.float32)
+            for name, values in {
+                "EV": pivots.repeatability + lifted,
+                "AV": pivots.operator,
+                "INT": pivots.interaction,
+                "GRR": grr,
+                "PV": pivots.part,
+                "TV": pivots.total + lifted,
+                "READ": np.where(read > 0.0, pivots.grr + read, grr),
+                "GUARD": np.where(for_guard > 0.0, pivots.grr + for_guard, grr),
+            }.items()
+        }
 
     # What a person reads, and its limits.
 
     def limits(self, tail: float) -> dict[str, Limits]:
         """Return the limits that leave ``tail`` on either side, by the names of the columns."""
+        shares = (
+            ("EV", "AV", "INT", "GRR")
+            if self.squares is not None
+            else ("EV", "AV", "INT", "GRR", "PV")
+        )
+        self._find([(name, False) for name in SOURCES] + [(name, True) for name in shares], tail)
         found: dict[str, Limits] = {}
         with np.errstate(divide="ignore", invalid="ignore"):
             own = self.variance("GRR", tail), self.share("GRR", tail)
@@ -198,41 +176,41 @@ class StackDraws:
         found["ICC"] = (1.0 - 1.0 / (1.0 + signal[0]), 1.0 - 1.0 / (1.0 + signal[1]))
         return found
 
-    def variance(self, name: str, tail: float, added: Array | float = 0.0) -> Limits:
-        """Return the limits of the variance of a source of the study's own, ``added`` to it."""
-        if isinstance(added, float):
-            if (name, tail) not in self._known:
-                self._known[name, tail] = self._variance(name, tail, added)
-            return self._known[name, tail]
-        return self._variance(name, tail, added)
+    def variance(self, name: str, tail: float) -> Limits:
+        """Return the limits of the variance of a source of the study's own."""
+        return self._limits(EndsWanted(name, share=False, tail=tail))
 
-    def _variance(self, name: str, tail: float, added: Array | float) -> Limits:
-        if name == "EV":
+    def share(self, name: str, tail: float) -> Limits:
+        """Return the limits of a source's share of the study's own total, not under GRR."""
+        return self._limits(EndsWanted(name, share=True, tail=tail))
+
+    def _limits(self, asked: EndsWanted) -> Limits:
+        if asked not in self._known:
+            self._find([(asked.name, asked.share)], asked.tail)
+        return self._known[asked]
+
+    def _find(self, what: list[tuple[str, bool]], tail: float) -> None:
+        """Find what is to be read later, together: that is faster."""
+        asked = [EndsWanted(name, share, tail) for name, share in what]
+        repeats = EndsWanted("EV", share=False, tail=tail)
+        if repeats in asked:
             ends = sd_interval(self.repeat_sd, self.repeat_df, level=1.0 - 2.0 * tail)
             low, high = (np.maximum(np.square(sd), self.floor) for sd in ends)
-            return low, high
-        one = self.among_parts if name == "PV" else self.among_operators
-        values = self._draws(name) + added
-        found = _plain(values, tail) if name == "INT" else one.limits(values, 1.0, tail)
-        return np.maximum(found[0], 0.0), np.maximum(found[1], 0.0)
+            self._known[repeats] = (low, high)
+        asked = [one for one in asked if one not in self._known]
+        if self.squares is not None:
+            self._known |= self.squares.limits(asked)
+        else:
+            self._known |= {one: self._plainly(one) for one in asked}
 
-    def share(self, name: str, tail: float, added: Array | float = 0.0) -> Limits:
-        """Return the limits of a source's share of the study's own total, as `variance` does.
-
-        The total is not under GRR.
-        """
-        x = self.among_operators
-        whole = np.maximum(np.maximum(self.total, self.grr) + added, 0.0)
-        if name in ("GRR", "AV"):
-            part = self._draws(name) + added
-            low, high = x.limits(part, np.maximum(whole - part, 0.0), tail)
-            return _of_odds(low), _of_odds(high)
-        part = np.maximum(self._draws(name), 0.0)
-        low, high = x.limits(whole, part, tail)
-        return 1.0 / np.maximum(high, 1.0), 1.0 / np.maximum(low, 1.0)
-
-    def _draws(self, name: str) -> Array:
-        return np.asarray(getattr(self, QUANTITIES[name]))
+    def _plainly(self, asked: EndsWanted) -> Limits:
+        values = np.maximum(self.draws[asked.name], 0.0)
+        if asked.share:
+            grr = np.maximum(self.draws["READ" if asked.name == "READ" else "GRR"], 0.0)
+            more = grr - self.draws["GRR"]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                values = np.minimum(values / np.maximum(self.draws["TV"] + more, grr), 1.0)
+        return _plain(values, asked.tail)
 
     def _with_process(self, name: str, grr: Limits, tail: float) -> Limits:
         """Return the limits of a variance; PV and TV by the process sd where it is stated."""
@@ -250,7 +228,7 @@ class StackDraws:
         return np.where(there, stated[0], own[0]), np.where(there, stated[1], own[1])
 
     def _own_share(self, name: str, grr: Limits, tail: float) -> Limits:
-        if name == "PV" and self.adds_up:
+        if name == "PV" and self.squares is not None:
             return 1.0 - grr[1], 1.0 - grr[0]
         if name == "TV":
             whole = np.where(np.isnan(grr[0]), np.nan, 1.0)
@@ -259,10 +237,11 @@ class StackDraws:
 
     def _signal(self, grr: Limits, share: Limits, tail: float) -> Limits:
         """Return the limits of PV²/GRR²."""
-        if self.adds_up:
+        if self.squares is not None:
             own = (1.0 / share[1] - 1.0, 1.0 / share[0] - 1.0)
         else:
-            own = _plain(np.maximum(self.part, 0.0) / np.maximum(self.grr, 0.0), tail)
+            above, below = (np.maximum(self.draws[name], 0.0) for name in ("PV", "GRR"))
+            own = _plain(above / below, tail)
         stated = np.square(self.given.process_sd)
         rest = (
             np.maximum(stated - grr[1], 0.0) / grr[1],
@@ -283,18 +262,18 @@ class StackDraws:
             factor = 100.0 * self.spread / (given.upper - given.lower)
             percent = (factor * sd[0], factor * sd[1])
             if given.one_sided.any():
-                one, draws = given.one_sided, self._draws(name)
+                one, draws = given.one_sided, self.draws[name]
                 if name == "TV":
                     draws = self._or_stated(draws, np.square(given.process_sd))
                 if name == "PV":
-                    rest = np.square(given.process_sd)[:, None] - np.maximum(self.grr, 0.0)
+                    rest = np.square(given.process_sd)[:, None] - np.maximum(self.draws["GRR"], 0.0)
                     draws = self._or_stated(draws, rest)
                 ends = _plain(self._of_one_limit(draws), tail)
                 percent = (np.where(one, ends[0], percent[0]), np.where(one, ends[1], percent[1]))
             found[f"{name}_percent_tolerance"] = percent
         return found
 
-    def _or_stated(self, draws: Array, stated: Array) -> Array:
+    def _or_stated(self, draws: Ordered, stated: Array) -> Ordered:
         stated = stated if stated.ndim > 1 else stated[:, None]
         return np.where(np.isnan(self.given.process_sd)[:, None], draws, stated)
 
@@ -316,30 +295,36 @@ class StackDraws:
         See `grr.questions.verdict.criterion_from`.
         """
         return (
-            self._ratio(purpose, 0.5 * (1.0 - confidence), 0.0)[0],
-            self._ratio(purpose, 1.0 - confidence, self.coarse)[1],
+            self._ratio(purpose, "GRR", 0.5 * (1.0 - confidence))[0],
+            self._ratio(purpose, "READ", 1.0 - confidence)[1],
         )
 
-    def _ratio(self, purpose: str, tail: float, added: Array | float) -> Limits:
+    def _ratio(self, purpose: str, name: str, tail: float) -> Limits:
         given = self.given
-        variance = self.variance("GRR", tail, added)
+        variance = self.variance(name, tail)
         if purpose == "control":
             stated = np.square(given.process_sd)
             found = (variance[0] / stated, variance[1] / stated)
             if np.isnan(stated).any():
                 with np.errstate(divide="ignore", invalid="ignore"):
-                    found = self._where_stated(found, self.share("GRR", tail, added))
+                    found = self._where_stated(found, self.share(name, tail))
             return 100.0 * np.sqrt(found[0]), 100.0 * np.sqrt(found[1])
         factor = 100.0 * self.spread / (given.upper - given.lower)
         found = (factor * np.sqrt(variance[0]), factor * np.sqrt(variance[1]))
         if given.one_sided.any():
-            one = _plain(self._of_one_limit(self.grr + added), tail)
+            one = _plain(self._of_one_limit(self.draws[name]), tail)
             return np.where(given.one_sided, one[0], found[0]), np.where(
                 given.one_sided, one[1], found[1]
             )
         return found
 
-    def priced(self, values: dict[str, Array], parts_from: str, confidence: float) -> Priced:
+    def priced(
+        self,
+        values: dict[str, Array],
+        parts_from: str,
+        confidence: float,
+        rows: NDArray[np.intp],
+    ) -> Priced:
         """Return for which parts the price is counted; see `grr.questions.acceptance.priced_parts`.
 
         Parameters
@@ -348,9 +333,13 @@ class StackDraws:
             mean, GRR_sd and PV_sd of each study, as estimated.
         parts_from, confidence
             As in `grr.Study`.
+        rows : ndarray
+            The studies wanted.
         """
-        given, tail = self.given, 0.5 * (1.0 - confidence)
-        mean, grr_sd, part_sd = (values[name] / self.unit for name in ("mean", "GRR_sd", "PV_sd"))
+        given, tail = self.given.of(rows), 0.5 * (1.0 - confidence)
+        mean, grr_sd, part_sd = (
+            values[name][rows] / self.unit[rows] for name in ("mean", "GRR_sd", "PV_sd")
+        )
         zone = Zone(
             np.where(np.isnan(given.lower), -np.inf, given.lower),
             np.where(np.isnan(given.upper), np.inf, given.upper),
@@ -366,14 +355,17 @@ class StackDraws:
         centre, sd = np.where(own, centre, filled), np.where(own, part_sd, fills)
         kindest, least = centre, sd
         if seen.any():
-            low, high = _plain(self.mean, tail)
+            low, high = self._mean(mean, tail, rows)
             middle = np.clip(0.5 * (zone.lower + zone.upper), low, high)
             kindest = np.where(seen & np.isnan(given.process_mean), middle, centre)
-            bound = np.sqrt(self.variance("PV", tail)[0])
+            bound = np.sqrt(self.variance("PV", tail)[0][rows])
             least = np.where(seen, np.minimum(bound, part_sd), sd)
-        in_order = ordered(np.maximum(self.grr + self.for_guard, 0.0)).astype(np.float64)
-        every = self.points // _KEPT
-        guard = predictive_guard(np.sqrt(in_order[:, every // 2 :: every]), 1.0 - confidence)
+        if self.squares is not None:
+            guard = _guard(self.squares.weighted("GUARD", rows), 1.0 - confidence)
+        else:
+            in_order = ordered(np.maximum(self.draws["GUARD"][rows], 0.0)).astype(np.float64)
+            every = SIZE // _KEPT
+            guard = predictive_guard(np.sqrt(in_order[:, every // 2 :: every]), 1.0 - confidence)
         return Priced(
             zone,
             np.where(grr_sd > 0.0, grr_sd, np.nan),
@@ -382,8 +374,15 @@ class StackDraws:
             kindest,
             least,
             guard_sd=guard / float(ndtri(confidence)),
-            at_least=np.sqrt(self.variance("GRR", tail)[0]),
+            at_least=np.sqrt(self.variance("GRR", tail)[0][rows]),
         )
+
+    def _mean(self, mean: Array, tail: float, rows: NDArray[np.intp]) -> Limits:
+        """Return the limits of the mean."""
+        if self.squares is None:
+            return _plain(self.mean[rows], tail)
+        half = _guard(self.squares.weighted("mean", rows), tail)
+        return mean - half, mean + half
 
 
 @dataclass(frozen=True)
@@ -423,13 +422,6 @@ class Priced:
             np.where(unknown, np.nan, 100.0 * found.at_most),
         )
 
-    def of(self, rows: NDArray[np.intp]) -> Priced:
-        """Return some of the studies."""
-        some = {name: value[rows] for name, value in vars(self).items() if name != "zone"}
-        return Priced(
-            Zone(np.asarray(self.zone.lower)[rows], np.asarray(self.zone.upper)[rows]), **some
-        )
-
 
 @dataclass(frozen=True)
 class Decisions:
@@ -456,7 +448,7 @@ def decisions(
 ) -> Decisions:
     """Decide as `grr.questions.deciding.decide` does, with GRR's bounds off either way.
 
-    How far off: `MARGIN` and `UNEVEN_MARGIN`.
+    How far off: `MARGIN`.
 
     Parameters
     ----------
@@ -470,7 +462,7 @@ def decisions(
     """
     ratio = values["GRR_percent_tolerance" if purpose == "accept" else "GRR_percent_tv"]
     lower, upper = draws.bounds(purpose, rules.confidence)
-    margin = np.where(draws.uneven, UNEVEN_MARGIN, MARGIN)
+    margin = MARGIN * np.where(draws.uneven, UNEVEN, 1)
     margin *= (2 if draws.people == 2 else 1) * (2 if purpose == "control" else 1)
     good = np.flatnonzero((upper * (1.0 - margin) <= rules.good_percent) & (draws.people > 1))
     may_use = np.zeros(len(ratio), dtype=np.bool_)
@@ -490,7 +482,7 @@ def decisions(
     open_ = (ends[0] == _NOT_DECIDED) | (ends[1] == _NOT_DECIDED)
     rows = np.flatnonzero(open_ & ~np.isnan(ratio))
     if purpose == "accept" and rows.size:
-        parts = draws.priced(values, parts_from, rules.confidence).of(rows)
+        parts = draws.priced(values, parts_from, rules.confidence, rows)
         for found, factor in zip(ends, (1.0 - margin, 1.0 + margin), strict=True):
             least, most = parts.prices(factor[rows], rules.confidence)
             undecided = found[rows] == _NOT_DECIDED
@@ -509,93 +501,12 @@ def _plain(values: Array, tail: float) -> Limits:
     return limits_of(ordered(values), tail)
 
 
-def _of_odds(odds: Array) -> Array:
-    """Return y/(1 + y), 0 for what is under 0, 1 for what has no end."""
-    return 1.0 - 1.0 / (1.0 + np.maximum(odds, 0.0))
-
-
-class Smooth:
-    """One mean square taken through all its values at each point, in place of one value.
-
-    Parameters
-    ----------
-    x : ndarray, shape (studies, points)
-        Its value at the points: ``scale``/χ²(``df``). 0 where none is taken so.
-    scale : ndarray, shape (studies,), optional
-    df : int, optional
-    """
-
-    def __init__(self, x: Array, scale: Array | float = 0.0, df: int = 0) -> None:
-        self.x, self.df = x.astype(np.float32), df
-        some = np.atleast_1d(np.maximum(scale, 1e-20))  # no study's is 0 to the last digit
-        self.half_scale = (0.5 * some[:, None]).astype(np.float32)
-
-    def limits(self, above: Array, below: Array | float, tail: float) -> Limits:
-        """Return the limits of above/below, where ``above`` is x and more, and ``below`` has no x.
-
-        Over the points the chance of x ≤ y·below − (above − x) is averaged, and Newton's method
-        solves for y, from the limits that the points alone give.
-        """
-        with np.errstate(divide="ignore", invalid="ignore"):
-            in_order = ordered(above / below)
-        found = limits_of(in_order, tail)
-        if not self.df:
-            return found
-        rest = np.asarray(above - self.x, dtype=np.float32)
-        slope = np.asarray(below, dtype=np.float32)
-        outer, inner = limits_of(in_order, 0.5 * tail), limits_of(in_order, 1.5 * tail)
-        low, high = (
-            self._solved(start, tail, near - far, rest, slope)
-            for start, near, far in zip(found, inner, outer, strict=True)
-        )
-        return low, high
-
-    def _solved(
-        self, start: Array, tail: float, wide: Array, rest: Ordered, slope: Ordered
-    ) -> Array:
-        """Return the limit beyond which ``tail`` lies; over ``wide`` as much does by the points."""
-        known = np.isfinite(start) & np.isfinite(wide) & (wide != 0.0)
-        y, usual = np.where(known, start, 1.0), tail / np.where(known, wide, 1.0)
-        least, most = np.sort([_LEAST * usual, _MOST * usual], axis=0)
-        for _ in range(_STEPS):
-            with np.errstate(over="ignore", invalid="ignore"):
-                up_to = y.astype(np.float32)[:, None] * slope - rest
-            up_to = np.maximum(up_to, np.float32(1e-30))
-            share, density = _chance_above(self.half_scale / up_to, self.df)
-            below = share.mean(axis=-1)
-            beyond = np.clip(np.where(usual > 0.0, below, 1.0 - below), 0.2 * tail, 5.0 * tail)
-            steep = np.sign(usual) * (density * slope / up_to).mean(axis=-1)
-            known &= steep * usual > _STEPPED * np.square(usual)
-            step = beyond * np.log(beyond / tail) / np.clip(steep, least, most)
-            y = y - np.clip(step, -0.5 * np.abs(y), 0.5 * np.abs(y))
-        return np.where(known, y, start)
-
-
-def _chance_above(half: Ordered, df: int) -> tuple[Ordered, Ordered]:
-    """Return P(χ²(df) > 2·half), and how it falls with ln(half).
-
-    Source: Abramowitz & Stegun, Handbook of Mathematical Functions, 26.4.4, 26.4.5 and, for the
-    error function to 1.5e-7, 7.1.26 (from memory; a test compares with scipy).
-    """
-    tail = np.exp(-half)
-    term = tail * half
-    order = 2.0
-    if df % 2:
-        root = np.sqrt(half)
-        t = 1.0 / (1.0 + 0.3275911 * root)
-        term = tail * root * (2.0 / math.sqrt(math.pi))
-        first, *others = _ERROR_FUNCTION
-        found = first * t
-        for factor in others:
-            found += factor
-            found *= t
-        tail = tail * found
-        order = 1.5
-    for _ in range((df - 1) // 2):
-        tail = tail + term
-        term = term * (half / order)
-        order += 1.0
-    return tail, term * (0.5 * df)
+def _guard(variance: tuple[Ordered, Ordered], risk: float) -> Array:
+    """Return how far a normal value of these weighted variances lies off with this chance."""
+    draws, weights = variance
+    return predictive_guard(
+        np.sqrt(np.maximum(draws, 0.0)).astype(np.float64), risk, weights.astype(np.float64)
+    )
 
 
 def limits_of(in_order: Ordered, tail: float) -> Limits:

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from scipy.stats import chi2
 
 import grr
-from grr.many import analyse, stack_limits
+from grr.many import analyse, even_limits, stack_limits
 
 TOLERANCE = grr.Tolerance(9.98, 10.02)
 
@@ -65,12 +65,15 @@ def test_decisions_and_limits_are_those_of_the_draws(
         assert (fast[name].isna() == exact[name].isna()).all(), name
 
 
-@pytest.mark.parametrize("df", [1, 2, 3, 4, 9, 20])
-def test_the_chance_of_a_mean_square_is_scipys(df: int) -> None:
-    half = np.geomspace(1e-4, 60.0, 400)
-    chance, density = stack_limits._chance_above(half, df)
-    assert_allclose(chance, chi2.sf(2 * half, df), rtol=0, atol=3e-7)
-    assert_allclose(density, 2 * half * chi2.pdf(2 * half, df), rtol=1e-9, atol=1e-12)
+@pytest.mark.parametrize("df", [1.0, 1.7, 2.0, 3.0, 4.0, 9.0, 20.0, 43.3])
+def test_the_chance_of_a_mean_square_is_scipys(df: float) -> None:
+    ratio = np.geomspace(1e-4, 60.0, 400) * 2 / df
+    chances, drops = (table[0, 0] for table in even_limits._chances(np.array([[df]])))
+    place = (np.sqrt(0.5 * df) * np.log(ratio) - even_limits._FROM) * even_limits._TIMES
+    first = np.clip(place, 0, even_limits._NODES - 1).astype(int)
+    found = chances[first] - (np.clip(place, 0, even_limits._NODES - 1) - first) * drops[first]
+    inside = place > 0  # less is surer than is ever asked
+    assert_allclose(found[inside], chi2.sf(df * ratio[inside], df), rtol=0, atol=2e-4)
 
 
 def test_a_study_has_the_limits_that_it_has_alone() -> None:
