@@ -177,3 +177,10 @@ def test_nothing_is_written_after_a_take_over(session, tmp_path):
         with pytest.raises(StudyError, match="taken over"):
             action()
     assert session.journal.rows == []
+
+
+def test_a_folder_that_is_gone_is_named_and_not_another_window(tmp_path):
+    owner = Ownership(tmp_path / "gone")
+    with pytest.raises(StudyError) as refused:
+        owner.insist()
+    assert refused.value.file == str(owner.folder)
