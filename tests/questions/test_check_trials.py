@@ -74,8 +74,10 @@ def test_a_shift_of_everyone_is_told_alike_everywhere(by_rounds):
     assert words in drift and words in in_order
     assert drift.startswith("No drift")
     assert operators.startswith("A, B and C shift")
-    sentences = [c.sentence for c in grr.compare_operators(source).conclusions]
-    assert all(words in sentence for sentence in sentences)
+    compared = grr.compare_operators(source)
+    # without a part that nobody repeats well the size is another one
+    told = "rials 2 and 3 read" if compared.numbers.left_out else words
+    assert all(told in conclusion.sentence for conclusion in compared.conclusions)
     verdict = grr.verdict(grr.anova(source))
     assert verdict.decision == "NOT DECIDED YET"
     # the place is told once
