@@ -112,7 +112,8 @@ def operator_sentence(uses: tuple[OperatorUse, ...], result: GaugeResult) -> str
         names = [use for use in uses if use.decision == decision]
         if not names:
             continue
-        most = listed(list(dict.fromkeys(percent(use.percent.upper) for use in names)))
+        bounds = [percent(use.percent.upper) for use in names]
+        most = bounds[0] if len(set(bounds)) == 1 else listed(bounds)
         who = listed([shortened(use.operator, LONGEST_NAME) for use in names])
         word = "not decided yet" if decision == Decision.NOT_DECIDED else str(decision)
         told.append(f"{who}: {word} (at most {most})")

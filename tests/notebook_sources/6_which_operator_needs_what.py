@@ -95,7 +95,7 @@ print(grr.compare_operators(coded).headline)
 # ## What to do
 #
 # 1. **Confirm** before you act: everyone zeroes alike and measures one gauge block of about this
-#    size, ten times. It shows who reads high or low, not only that they differ.
+#    size, five times. It shows who reads high or low, not only that they differ.
 # 2. **One change at a time**: zeroing, ratchet, place on the part, stand. Then a short study again.
 # 3. What each change would bring: [4 Judge](4_judge.ipynb), *What would make it better?*
 #
