@@ -33,8 +33,9 @@ from grr.model.rules import Rules
 #: whose shares lie further off. What the bounds of 100,000 draws lie apart from seed to seed, see
 #: ``tests/coverage/even_draws.md``.
 MARGIN = 0.006
-#: So many times that where less than half of the degrees of freedom of EV count.
-UNEVEN = 2
+#: So many times that where less than half of the degrees of freedom of EV count: the bounds of
+#: two seeds' draws lie up to 5 % apart there.
+UNEVEN = 10
 #: The best first, as `grr.questions.deciding.decide` goes through them.
 _DECISIONS = np.array(list(Decision), dtype=object)
 _USE, _LIKE_THIS, _WITH_LIMITS, _NOT_DECIDED, _DO_NOT_USE = range(len(Decision))
