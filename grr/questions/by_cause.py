@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from grr.formulas.analysis_of_variance import components_by_rule, crossed_anova
+from grr.formulas.analysis_of_variance import among_people, components_by_rule, crossed_anova
 from grr.formulas.arrays import Array
 from grr.formulas.confidence_limits import (
     careful_lower_bound,
@@ -79,7 +79,7 @@ def by_operator(result: GaugeResult, causes: Causes) -> tuple[OperatorUse, ...]:
     quiet = [n for n, operator in enumerate(cube.operators) if operator not in loud]
     among = y[:, quiet] if len(quiet) > 1 else y
     of_all = result.value("GRR", "variance") - result.value("EV", "variance")
-    kept = components_by_rule(crossed_anova(among))[0]
+    kept = among_people(components_by_rule(crossed_anova(among))[0], len(quiet))
     of_quiet = float(kept.grr - kept.repeatability) if len(quiet) > 1 else of_all
     beside = ((of_all, _pivots(y)), (of_quiet, _pivots(among)))  # of the loud, of the others
     confidence = 0.5 * (1.0 + study.rules.confidence)

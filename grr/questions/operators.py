@@ -400,9 +400,10 @@ class OperatorNumbers:
 
 
 def _operator_numbers(whole: Study, level: float) -> OperatorNumbers:
-    _cube(whole)
+    everyone = read_by_everyone(whole)
+    _cube(everyone)
     causes = causes_of(whole).causes
-    study, left_out = _repeated_well(read_by_everyone(whole), causes)
+    study, left_out = _repeated_well(everyone, causes)
     cube = _cube(study)
     cells = cells_of(within_sessions(study).cube().values, cell_axes=2)
     means = _against_sessions(operator_means(cells.means, step=study.resolution or 0.0), study)

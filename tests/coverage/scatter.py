@@ -13,6 +13,7 @@ error take the percentage given of it.
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Iterator
 
@@ -203,24 +204,34 @@ def claim_rows(studies: int, seed: int = SEED) -> Iterator[dict[str, object]]:
     shape, rng = (10, 3, 3), np.random.default_rng(seed)
     tolerance = grr.Tolerance(lower=0.0, upper=1.0)
     x = np.linspace(0.05, 0.95, 10)
-    loud = np.array([4.0, 4.0, 10.5])[None, :, None]
-    count = {"A": 0, "C": 0, "made": 0}
-    for _ in range(studies):
-        y = x[:, None, None] + loud / 600.0 * rng.standard_normal(shape)
-        study = as_study(y, order_of(shape, rng), tolerance=tolerance, operators="fixed")
-        result = grr.anova(study)
-        uses = {use.operator: use.decision.name for use in by_operator(result, causes_in(result))}
-        count["made"] += bool(uses)
-        for name in ("A", "C"):
-            count[name] += uses.get(name) == "USE"
-    for name, true in (("A", 4.0), ("C", 10.5)):
-        yield {
-            "claim": f"operator {name} of A, B 4 % and C 10.5 %",
-            "true_percent": true,
-            "studies": studies,
-            "told": round(100.0 * count["made"] / studies, 1),
-            "use": round(100.0 * count[name] / studies, 1),
-        }
+    # Each one's scatter and offset in percent of the tolerance (6 sd), and what is true of whom.
+    apart = 10.5 * math.sqrt(0.5)
+    for scatter, offset, claimed in (
+        ((4.0, 4.0, 10.5), 0.0, {"A": 4.0, "C": 10.5}),
+        ((apart, apart, 3.0 * apart), apart, {"A": 10.5}),
+    ):
+        count = dict.fromkeys((*claimed, "made"), 0)
+        centre = x[:, None, None] + offset / 600.0 * np.array([1.0, -1.0, 0.0])[None, :, None]
+        spread = np.array(scatter)[None, :, None] / 600.0
+        for _ in range(studies):
+            y = centre + spread * rng.standard_normal(shape)
+            study = as_study(y, order_of(shape, rng), tolerance=tolerance, operators="fixed")
+            result = grr.anova(study)
+            uses = {
+                one.operator: one.decision.name for one in by_operator(result, causes_in(result))
+            }
+            count["made"] += bool(uses)
+            for name in claimed:
+                count[name] += uses.get(name) == "USE"
+        others = "A and B read apart" if offset else "A, B 4 % and C 10.5 %"
+        for name, true in claimed.items():
+            yield {
+                "claim": f"operator {name} of {others}",
+                "true_percent": true,
+                "studies": studies,
+                "told": round(100.0 * count["made"] / studies, 1),
+                "use": round(100.0 * count[name] / studies, 1),
+            }
     for low, high in ((2.0, 20.0), (4.0, 14.0)):
         percents = low + (high - low) * x
         last = x[percents <= 10.0].max()
