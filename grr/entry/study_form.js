@@ -249,7 +249,7 @@ class StudyForm {
     this.next.replaceChildren(...[
       codes.length && ON_A_PAGE ? h("a", { class: "button", href: sheets.href }, "Print the sheets") : null,
       codes.length && !ON_A_PAGE ? h("button", { type: "button", onclick: () => openKey(this.state.answers.title, codes) }, "Key for the helper") : null,
-      saved ? h("a", { class: "primary", href: page.href }, "Start measuring") : null].filter((one) => one));
+      saved ? h("a", { class: "primary", href: page.href }, this.state.has_readings ? "To the readings" : "Start measuring") : null].filter((one) => one));
   }
 
   showChance(chance) {

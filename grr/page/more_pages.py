@@ -26,7 +26,7 @@ from grr.model.blocks import Block, Bullets, Heading, Prose
 from grr.model.errors import StudyError
 from grr.model.html_blocks import as_html
 from grr.model.names import begun, brief, shortened
-from grr.model.rounding import JOIN, figures, length
+from grr.model.rounding import JOIN, figures, length, length_and_half
 from grr.model.study import Study
 from grr.model.values import a_path
 from grr.page.frame import Button, Foot, between, page_address, progress_of
@@ -107,14 +107,16 @@ def _operator_rows(found: OperatorComparison) -> list[dict[str, Any]]:
     rows = []
     for one in worst[:MOST_OPERATORS]:
         size, sd = one.offset.size, numbers.estimate(one.operator, "sd", unit)
+        both = length_and_half(size.value, size.upper - size.value, unit)
+        offset, _, half = both.partition(" ± ")
         rows.append(
             {
                 "name": shortened(one.operator, LONGEST),
                 "finding": ", ".join(one.in_words),
                 "apart": one.reads_apart,
                 "scale": offset_scale(size, numbers.matters_from, span),
-                "offset": f"{size:+}" if size.known else "not known",
-                "interval": f"{size:+l} to {size:+u}" if size.bounded else "",
+                "offset": offset if size.known else "not known",
+                "interval": f"± {half}, 95{JOIN}%" if half else "",
                 "bar": length_bar(sd.value, most) if sd.known else "",
                 "scatter": f"{sd}" if sd.known else "not known",
             }
@@ -152,7 +154,8 @@ def _operators_next(found: OperatorComparison) -> str:
         return "Fix the reading first."
     for one in sorted(found.conclusions, key=_off, reverse=True):
         if one.confirm:
-            return f"Next: {one.confirm[0][0].lower()}{brief(one.confirm[0])[1:]}"
+            what = brief(one.confirm[0]).replace("this operator", shortened(one.operator, LONGEST))
+            return f"Next: {what[0].lower()}{what[1:]}"
     return "Nobody needs help."
 
 
